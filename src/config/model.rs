@@ -1,0 +1,314 @@
+//! The checked types: everything in them has been validated, and the core takes them as they are. Pure data.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Time;
+use jiff::tz::TimeZone;
+
+use super::calendar::CronTimes;
+use crate::chemistry::{Element, SolutionEffect};
+use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
+
+/// `controller.toml`, checked.
+#[derive(Debug, Clone)]
+pub struct Controller {
+    /// Name of this controller, as displays show it.
+    pub name: Name,
+    /// Whether outputs may be driven at all.
+    pub mode: Mode,
+    /// IANA name of the owner's time zone, as configured.
+    pub time_zone_name: String,
+    /// The zone's rules, read from the system's zone data.
+    pub time_zone: TimeZone,
+    /// Net water volume.
+    pub tank: TankVolume,
+    /// Pump heads by name.
+    pub heads: BTreeMap<Name, Head>,
+    /// Bottles by name.
+    pub reservoirs: BTreeMap<Name, Reservoir>,
+    /// Solutions by name.
+    pub solutions: BTreeMap<Name, Solution>,
+    /// Lines in the order of the file; earlier lines get the better times when slots are placed.
+    pub lines: Vec<Line>,
+    /// Pairs of solutions that precipitate with each other, each with the time that must lie between them.
+    pub apart: Vec<ApartRule>,
+    /// Contacts and switches by name.
+    pub inputs: BTreeMap<Name, Input>,
+    /// How many heads the supply can run together.
+    pub heads_at_once: u32,
+    /// Limits on alkalinity; `None` when no line carries any.
+    pub alkalinity: Option<AlkalinityLimits>,
+    /// Largest rise per 24 h for single elements, where the owner gives one.
+    pub element_rise_max: BTreeMap<Element, Concentration>,
+    /// Limits in time.
+    pub times: TimeLimits,
+}
+
+/// Whether outputs are driven.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Mode {
+    /// No output is driven. The default.
+    DryRun,
+    /// Outputs are driven, when everything else allows it.
+    Live,
+}
+
+/// One peristaltic head.
+#[derive(Debug, Clone)]
+pub struct Head {
+    /// Its name.
+    pub name: Name,
+    /// The rate the maker states or the owner expects; plausibility and slot planning only, never metering.
+    pub nominal_rate: FlowRate,
+    /// Longest single run; the driver enforces it too.
+    pub run_max: Millis,
+    /// Smallest dose this head may be asked for.
+    pub dose_min: Volume,
+    /// How the head is driven in live mode.
+    pub output: Output,
+    /// What the simulated head does in dry run.
+    pub simulated: SimulatedHead,
+    /// Age in days after which a calibration is old.
+    pub calibration_age_max: Millis,
+    /// Run time after which a calibration is old.
+    pub calibration_run_max: Millis,
+    /// What an old calibration does.
+    pub calibration_old: OldCalibration,
+}
+
+/// What happens when a calibration is past its age or run hours.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OldCalibration {
+    /// An alarm, and dosing goes on.
+    Warn,
+    /// The line does not dose until the head is calibrated.
+    Block,
+}
+
+/// Which pin switches a head. Written with its numbering scheme, never a bare number.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Output {
+    /// BCM GPIO number, from the text `GPIO17`.
+    pub gpio: u8,
+    /// The level that turns the head on.
+    pub active: ActiveLevel,
+}
+
+/// The level that means "on".
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ActiveLevel {
+    /// On when high.
+    High,
+    /// On when low.
+    Low,
+}
+
+/// The stand-in for a real head in dry run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SimulatedHead {
+    /// Its true rate.
+    pub rate: FlowRate,
+    /// Its true start-stop offset.
+    pub offset: Volume,
+    /// Coefficient of variation of a run, 0 to 0.2; drawn deterministically from the dose number.
+    pub scatter: f64,
+}
+
+/// One bottle.
+#[derive(Debug, Clone)]
+pub struct Reservoir {
+    /// Its name.
+    pub name: Name,
+    /// What it holds when full.
+    pub capacity: Volume,
+    /// What is never pumped: the last of the bottle, where the tube draws air.
+    pub reserve: Volume,
+    /// A warning comes when the effective plan would use it up within this time.
+    pub low_warning: Millis,
+}
+
+/// What is in a bottle.
+#[derive(Debug, Clone)]
+pub struct Solution {
+    /// Its name.
+    pub name: Name,
+    /// What one litre of it carries.
+    pub effect: SolutionEffect,
+    /// Whether it burns skin and eyes; shown with every manual command.
+    pub caustic: bool,
+}
+
+/// One head drawing one solution from one reservoir.
+#[derive(Debug, Clone)]
+pub struct Line {
+    /// Its name.
+    pub name: Name,
+    /// The head.
+    pub head: Name,
+    /// The bottle.
+    pub reservoir: Name,
+    /// The solution in the bottle.
+    pub solution: Name,
+    /// Most in any 24 h of elapsed time, whoever asks.
+    pub daily_cap: Volume,
+    /// Most in one dose, whoever asks.
+    pub dose_cap: Volume,
+}
+
+/// Two solutions that must not meet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ApartRule {
+    /// One solution.
+    pub first: Name,
+    /// The other.
+    pub second: Name,
+    /// Time from the end of one dose to the start of the other, in either order.
+    pub gap: Millis,
+}
+
+/// A contact or switch.
+#[derive(Debug, Clone)]
+pub struct Input {
+    /// Its name.
+    pub name: Name,
+    /// What it tells.
+    pub role: InputRole,
+    /// BCM GPIO number, from the text `GPIO24`.
+    pub gpio: u8,
+    /// The electrical level that means "safe". A broken wire reads as the other one.
+    pub safe: ActiveLevel,
+    /// What it blocks when unsafe.
+    pub blocks: Blocks,
+    /// Whether a running dose of a blocked line is stopped at once.
+    pub stops_running: bool,
+    /// How long the level must be steady to count as unsafe.
+    pub trip_after: Millis,
+    /// How long the level must be steady to count as safe again.
+    pub clear_after: Millis,
+    /// Extra wait after it is safe again (a return pump needs time to mix).
+    pub resume_after: Millis,
+}
+
+/// What a contact tells.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum InputRole {
+    /// Unsafe means: the named reservoir is empty.
+    ReservoirFloat(Name),
+    /// Unsafe means: the return pump does not run, so the water stands still.
+    ReturnPump,
+    /// Unsafe means: water where none should be.
+    Leak,
+    /// Unsafe means: the sump is too full.
+    SumpHigh,
+    /// Unsafe means: somebody pressed stop; latches as a hold.
+    StopButton,
+}
+
+/// What an input blocks.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Blocks {
+    /// Every line.
+    All,
+    /// The named lines.
+    Lines(Vec<Name>),
+}
+
+/// Limits on alkalinity, all counted over every line that carries it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AlkalinityLimits {
+    /// How much more than uptake may be added in 24 h.
+    pub max_rise: Alkalinity,
+    /// How much less than uptake a plan may add in 24 h.
+    pub max_fall: Alkalinity,
+    /// Lower edge of the wanted band.
+    pub band_low: Alkalinity,
+    /// Upper edge of the wanted band.
+    pub band_high: Alkalinity,
+    /// A reading below this is an alarm.
+    pub alarm_low: Alkalinity,
+    /// A reading above this is an alarm.
+    pub alarm_high: Alkalinity,
+    /// What a reading outside the alarm band does.
+    pub alarm_action: AlarmAction,
+    /// Age of the last reading after which nothing may rise above uptake.
+    pub stale_after: Millis,
+    /// Growth of the prediction's uncertainty per day.
+    pub drift_per_day: Alkalinity,
+    /// Largest accepted change of the established uptake.
+    pub uptake_change_max: Alkalinity,
+    /// Time that must pass between two accepted changes.
+    pub settling: Millis,
+}
+
+/// What a reading outside the alarm band does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AlarmAction {
+    /// Holds the lines that carry alkalinity.
+    HoldAlkalinityLines,
+    /// Holds every line.
+    HoldAll,
+    /// An alarm only.
+    Warn,
+}
+
+/// Limits in time.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TimeLimits {
+    /// A slot seen later than this is missed.
+    pub slot_lateness_max: Millis,
+    /// How long a due slot may wait for a gap, a free supply or room in a window.
+    pub slot_wait_max: Millis,
+    /// A step of the clock larger than this holds all lines until acknowledged.
+    pub clock_step_max: Millis,
+    /// After this long without a trusted clock there is an alarm.
+    pub clock_wait_alarm: Millis,
+    /// A hold older than this reminds.
+    pub hold_reminder: Millis,
+    /// How long the ledger may take to store an intent before the dose is dropped.
+    pub permit_valid: Millis,
+}
+
+/// `plan.toml`, checked against its controller.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// What the animals take up per day, as declared; needed when a line carries alkalinity.
+    pub uptake: Option<Alkalinity>,
+    /// One entry for each planned line, in the order of the controller's lines.
+    pub lines: Vec<PlannedLine>,
+}
+
+/// The standing plan of one line.
+#[derive(Debug, Clone)]
+pub struct PlannedLine {
+    /// The line.
+    pub line: Name,
+    /// Volume per local day.
+    pub daily_volume: Volume,
+    /// When.
+    pub times: Times,
+}
+
+/// When a line doses. All times are local civil times.
+#[derive(Debug, Clone)]
+pub enum Times {
+    /// Evenly over a window.
+    Spread {
+        /// Number of doses a day.
+        doses: u32,
+        /// Seconds of the local day at which the window opens, 0 to 86,400.
+        window_start_s: u32,
+        /// Seconds of the local day at which it closes, greater than the start, up to 86,400.
+        window_end_s: u32,
+    },
+    /// At fixed times, in order.
+    At(Vec<Time>),
+    /// By a cron expression, evaluated on the bare calendar.
+    Cron(CronTimes),
+    /// With another line: as many doses, its daily volume times a ratio.
+    Follow {
+        /// The line followed; not itself a follower.
+        leader: Name,
+        /// Volume of this line per volume of the leader.
+        ratio: f64,
+    },
+}

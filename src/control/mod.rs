@@ -1,0 +1,1 @@
+//! Placeholder while the parts are being written.

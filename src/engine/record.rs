@@ -1,0 +1,385 @@
+//! What is written down: the facts that effects carry to the ledger, and the history that comes back at start.
+//!
+//! These are core types. How they lie in a database is the ledger's business.
+
+use jiff::Timestamp;
+
+use crate::chemistry::Element;
+use crate::metering::Calibration;
+use crate::plan::SlotKey;
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
+
+/// Number of a dose, counted up from 1 over the life of a ledger.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct DoseId(pub i64);
+
+/// When something happened, on both clocks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Stamp {
+    /// Wall time, as the system clock had it.
+    pub wall: Timestamp,
+    /// The elapsed clock of this boot (it counts through suspend and never steps).
+    pub elapsed: Millis,
+    /// Whether the wall clock was trusted then.
+    pub trusted: bool,
+}
+
+/// Who asked for something.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Who {
+    /// The plan.
+    Plan,
+    /// The daemon itself, for a reason of its own.
+    Daemon,
+    /// A local user on the control socket, by numeric id.
+    Local {
+        /// The peer's user id.
+        uid: u32,
+    },
+    /// A sender on the broker, as far as the broker tells.
+    Remote {
+        /// What is known of the sender.
+        name: String,
+    },
+}
+
+/// Why a head runs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DoseKind {
+    /// A slot of the plan.
+    Plan,
+    /// By hand.
+    Hand,
+    /// Filling the tube.
+    Prime,
+    /// A calibration run.
+    Calibration,
+}
+
+/// A dose about to be given. Stored and synced before the output goes on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Intent {
+    /// Which dose.
+    pub id: DoseId,
+    /// The line.
+    pub line: Name,
+    /// The head that runs.
+    pub head: Name,
+    /// The bottle it draws from.
+    pub reservoir: Name,
+    /// The solution in it.
+    pub solution: Name,
+    /// Why it runs.
+    pub kind: DoseKind,
+    /// The slot, for planned doses.
+    pub slot: Option<SlotKey>,
+    /// Volume meant; never zero.
+    pub volume: Volume,
+    /// Run time meant.
+    pub run_time: Millis,
+    /// Alkalinity that the whole volume adds to the tank.
+    pub alkalinity: Alkalinity,
+    /// Who asked.
+    pub who: Who,
+    /// Whether an output is really driven.
+    pub live: bool,
+    /// When.
+    pub at: Stamp,
+}
+
+/// How a dose ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DoseEnd {
+    /// The whole run.
+    Delivered,
+    /// Stopped before its time; the volume is by time.
+    Interrupted,
+    /// The driver failed; the volume is the most it can have been.
+    Failed,
+    /// Nobody saw the end (power cut, kill): counted in full.
+    Uncertain,
+    /// Never started: delivered nothing.
+    NotStarted,
+}
+
+/// The end of a dose.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outcome {
+    /// Which dose.
+    pub id: DoseId,
+    /// How it ended.
+    pub end: DoseEnd,
+    /// Volume booked.
+    pub delivered: Volume,
+    /// Measured on-time; `None` when nobody measured it.
+    pub on_time: Option<Millis>,
+    /// What is left in the bottle by the books.
+    pub reservoir_left: Volume,
+    /// Why it ended so, in words; empty for an ordinary end.
+    pub cause: String,
+    /// When.
+    pub at: Stamp,
+}
+
+/// A slot that was not given.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SlotNotGiven {
+    /// Which slot.
+    pub key: SlotKey,
+    /// When it was due.
+    pub due: Timestamp,
+    /// Its volume.
+    pub volume: Volume,
+    /// Missed (nobody was there in time) or refused (an interlock).
+    pub kind: NotGiven,
+    /// The reason in words, with its numbers.
+    pub reason: String,
+    /// A short stable code of the reason, for programs.
+    pub code: &'static str,
+    /// When it was written down.
+    pub at: Stamp,
+}
+
+/// Why a slot was not given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NotGiven {
+    /// Its time passed while the daemon was off, the clock unsure, or the clock jumped over it.
+    Missed,
+    /// An interlock did not allow it.
+    Refused,
+}
+
+/// Slots of one line that were missed together, in an outage: a range, so that a year's outage is one row.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OutageMissed {
+    /// The line.
+    pub line: Name,
+    /// First instant of the outage, exclusive.
+    pub from: Timestamp,
+    /// Last instant, inclusive.
+    pub until: Timestamp,
+    /// Slots missed; `None` when the outage is too long to count them one by one.
+    pub slots: Option<u32>,
+    /// Their volume; `None` likewise.
+    pub volume: Option<Volume>,
+    /// When it was written down.
+    pub at: Stamp,
+}
+
+/// What a hold stops.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum HoldScope {
+    /// Every line.
+    All,
+    /// One line.
+    Line(Name),
+}
+
+/// A lasting stop.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Hold {
+    /// What it stops.
+    pub scope: HoldScope,
+    /// Why.
+    pub reason: String,
+    /// Who set it.
+    pub who: Who,
+    /// When, by the wall clock.
+    pub since: Timestamp,
+}
+
+/// A change of what a bottle holds, told by the owner.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Refill {
+    /// The bottle.
+    pub reservoir: Name,
+    /// Its content now.
+    pub level: Volume,
+    /// What the books said before; `None` for the first entry.
+    pub before: Option<Volume>,
+    /// Who told.
+    pub who: Who,
+    /// Why, in words.
+    pub note: String,
+    /// When.
+    pub at: Stamp,
+}
+
+/// What a reading measured.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Measured {
+    /// Total alkalinity.
+    Alkalinity,
+    /// One element.
+    Element(Element),
+}
+
+/// The value of a reading.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ReadingValue {
+    /// Alkalinity with its standard uncertainty.
+    Alkalinity {
+        /// The value.
+        value: Alkalinity,
+        /// One standard uncertainty.
+        uncertainty: Alkalinity,
+    },
+    /// A concentration with its standard uncertainty.
+    Concentration {
+        /// The value.
+        value: Concentration,
+        /// One standard uncertainty.
+        uncertainty: Concentration,
+    },
+    /// Below the method's detection limit: stays what it is.
+    Below {
+        /// The limit.
+        limit: Concentration,
+    },
+}
+
+/// One water test result.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// What was measured.
+    pub measured: Measured,
+    /// The result.
+    pub value: ReadingValue,
+    /// The method, in the owner's words.
+    pub method: String,
+    /// When the sample was taken.
+    pub taken: Timestamp,
+    /// Who entered it.
+    pub who: Who,
+    /// When it was written down.
+    pub at: Stamp,
+}
+
+/// A head's calibration as stored.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredCalibration {
+    /// The head.
+    pub head: Name,
+    /// The metering line.
+    pub calibration: Calibration,
+    /// Coefficient of variation of the runs; `None` when it is not from runs.
+    pub variation: Option<f64>,
+    /// How it was got, in words.
+    pub method: String,
+    /// Who entered it.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
+/// An accepted change of the established uptake.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UptakeAccepted {
+    /// The new value per day.
+    pub uptake: Alkalinity,
+    /// The value before.
+    pub before: Alkalinity,
+    /// Who accepted it.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
+/// An event for the journal that is nothing else above.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Note {
+    /// Short stable code, for programs: `started`, `clock-stepped`, `input`, `alarm-raised` and the like.
+    pub code: &'static str,
+    /// The line concerned, if one is.
+    pub line: Option<Name>,
+    /// In words, with numbers and units.
+    pub text: String,
+    /// Who caused it.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
+/// Everything that is written beside intents and outcomes.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Entry {
+    /// A slot not given.
+    SlotNotGiven(SlotNotGiven),
+    /// Slots missed in an outage.
+    OutageMissed(OutageMissed),
+    /// A hold was set.
+    HoldSet(Hold, Stamp),
+    /// A hold was lifted, by whom.
+    HoldLifted(HoldScope, Who, Stamp),
+    /// A bottle was filled.
+    Refill(Refill),
+    /// A reading was entered.
+    Reading(Reading),
+    /// A head was calibrated.
+    Calibration(StoredCalibration),
+    /// The uptake was changed.
+    Uptake(UptakeAccepted),
+    /// Anything else.
+    Note(Note),
+}
+
+/// A past dose, as much of it as the windows need. Its age is worked out from its session's clocks.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PastDose {
+    /// The line.
+    pub line: Name,
+    /// The head.
+    pub head: Name,
+    /// The solution.
+    pub solution: Name,
+    /// The slot, for planned doses.
+    pub slot: Option<SlotKey>,
+    /// Volume that counts: delivered, or all of it when nobody saw the end.
+    pub counted: Volume,
+    /// Run time that counts.
+    pub run_time: Millis,
+    /// Alkalinity that counts.
+    pub alkalinity: Alkalinity,
+    /// When it began.
+    pub at: Stamp,
+    /// Session it belongs to, an index into [`History::sessions`].
+    pub session: usize,
+}
+
+/// One start of the daemon, as far as the ledger knows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PastSession {
+    /// The kernel's boot id: sessions of one boot share the elapsed clock.
+    pub boot: String,
+    /// Largest elapsed time written down in this session.
+    pub elapsed_last: Millis,
+}
+
+/// What the ledger knows at start.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct History {
+    /// Highest dose number so far; 0 in a new ledger.
+    pub dose_last: i64,
+    /// Newest wall time of any entry that was written with a trusted clock.
+    pub newest_wall: Option<Timestamp>,
+    /// Doses that may still count in a 24 h window, oldest first, intents without outcome included in full.
+    pub doses: Vec<PastDose>,
+    /// Sessions, oldest first, at least all that `doses` refer to, and all after those.
+    pub sessions: Vec<PastSession>,
+    /// Intents without an outcome; the engine closes them as uncertain.
+    pub open: Vec<Intent>,
+    /// Bottle contents by the books, open intents not yet taken off.
+    pub reservoirs: Vec<(Name, Volume)>,
+    /// The latest calibration of each head, with the run time of its head since then.
+    pub calibrations: Vec<(StoredCalibration, Millis)>,
+    /// Holds in force.
+    pub holds: Vec<Hold>,
+    /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
+    pub settled: Vec<SlotKey>,
+    /// The last reading of each quantity.
+    pub readings: Vec<Reading>,
+    /// Alkalinity added since the last alkalinity reading was taken, all lines, open intents in full.
+    pub alkalinity_since_reading: Alkalinity,
+    /// The last accepted change of uptake.
+    pub uptake: Option<UptakeAccepted>,
+}

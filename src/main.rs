@@ -1,0 +1,3 @@
+//! Parses the command line and hands over.
+
+fn main() {}
