@@ -17,3 +17,4 @@ pub mod metering;
 pub mod plan;
 pub mod pump;
 pub mod quantity;
+pub mod record;

@@ -1,3 +1,3 @@
 //! The state machine: an event and the time go in, effects come out. No clock, no I/O, no randomness.
 
-pub mod record;
+pub use crate::record;

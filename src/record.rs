@@ -279,6 +279,8 @@ pub struct UptakeAccepted {
     pub uptake: Alkalinity,
     /// The value before.
     pub before: Alkalinity,
+    /// What the plan file declared at that time, so that a new declaration can be told from the old one.
+    pub declared: Alkalinity,
     /// Who accepted it.
     pub who: Who,
     /// When.
@@ -326,18 +328,26 @@ pub enum Entry {
 /// A past dose, as much of it as the windows need. Its age is worked out from its session's clocks.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PastDose {
+    /// Its number.
+    pub id: DoseId,
     /// The line.
     pub line: Name,
     /// The head.
     pub head: Name,
+    /// The bottle.
+    pub reservoir: Name,
     /// The solution.
     pub solution: Name,
+    /// Why it ran.
+    pub kind: DoseKind,
     /// The slot, for planned doses.
     pub slot: Option<SlotKey>,
     /// Volume that counts: delivered, or all of it when nobody saw the end.
     pub counted: Volume,
     /// Run time that counts.
     pub run_time: Millis,
+    /// How it ended; `Uncertain` for an intent without an outcome.
+    pub end: DoseEnd,
     /// Alkalinity that counts.
     pub alkalinity: Alkalinity,
     /// When it began.

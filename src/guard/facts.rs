@@ -1,0 +1,96 @@
+//! What the guard is told.
+
+use std::collections::BTreeMap;
+
+use super::ramp::RampFacts;
+use super::window::DoseWindow;
+use crate::chemistry::Element;
+use crate::config::{ApartRule, Head, Line, Solution};
+use crate::record::{DoseId, DoseKind, Hold};
+use crate::metering::Calibration;
+use crate::quantity::{Concentration, Millis, Name, TankVolume, Volume};
+
+/// A dose that is wanted.
+#[derive(Debug, Clone, Copy)]
+pub struct Request<'a> {
+    /// The number it will have.
+    pub id: DoseId,
+    /// The line.
+    pub line: &'a Name,
+    /// How much.
+    pub volume: Volume,
+    /// Why it runs.
+    pub kind: DoseKind,
+}
+
+/// Everything known that bears on a request, about one line.
+#[derive(Debug)]
+pub struct Facts<'a> {
+    /// The line.
+    pub line: &'a Line,
+    /// Its head.
+    pub head: &'a Head,
+    /// What is in its bottle.
+    pub solution: &'a Solution,
+    /// All solutions, for what earlier doses of other lines added.
+    pub solutions: &'a BTreeMap<Name, Solution>,
+    /// The tank.
+    pub tank: TankVolume,
+    /// Holds that stop this line, its own or of all.
+    pub holds: Vec<&'a Hold>,
+    /// Doses of all lines that may still count.
+    pub window: &'a DoseWindow,
+    /// Keep-apart rules.
+    pub apart: &'a [ApartRule],
+    /// Heads the supply can run together.
+    pub heads_at_once: u32,
+    /// The head's calibration, if it has one.
+    pub calibration: Option<&'a Calibration>,
+    /// Why the calibration is too old to be used; `None` when it is not, or is only warned about.
+    pub calibration_expired: Option<String>,
+    /// Content of the bottle by the books; `None` when nobody has told.
+    pub reservoir_left: Option<Volume>,
+    /// What is never pumped.
+    pub reservoir_reserve: Volume,
+    /// Whether doses can be recorded.
+    pub ledger: LedgerFact<'a>,
+    /// Whether the clock is trusted.
+    pub clock: ClockFact<'a>,
+    /// Contacts and flags that block this line.
+    pub inputs: Vec<InputBlock>,
+    /// Alkalinity: uptake, limits, prediction; `None` when the configuration has no alkalinity limits.
+    pub ramp: Option<RampFacts>,
+    /// Largest rise per 24 h of single elements.
+    pub element_rise_max: &'a BTreeMap<Element, Concentration>,
+    /// How long a permit is valid.
+    pub permit_valid: Millis,
+}
+
+/// Whether doses can be recorded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LedgerFact<'a> {
+    /// The last write worked and nothing waits.
+    Writable,
+    /// Doses cannot be recorded, for this reason.
+    NotWritable(&'a str),
+}
+
+/// Whether the clock is trusted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ClockFact<'a> {
+    /// The wall clock is known to be set.
+    Trusted,
+    /// It is not, for this reason.
+    Unsure(&'a str),
+}
+
+/// A contact or flag that blocks.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InputBlock {
+    /// Which input.
+    pub input: String,
+    /// What it says, in words.
+    pub says: String,
+    /// When it will no longer block, when that is known (a wait after it cleared).
+    pub until: Option<Millis>,
+}

@@ -1,0 +1,251 @@
+//! Why a dose is not given, with the numbers.
+
+use thiserror::Error;
+
+use super::ramp::AllowanceReason;
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
+
+/// A typed no. Its text is read by the keeper; its [`code`](Self::code) by programs.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum Refusal {
+    /// A hold is in force.
+    #[error("on hold: {reason} (set by {who}); `dosewright resume` lifts it")]
+    Held {
+        /// Why it was set.
+        reason: String,
+        /// Who set it.
+        who: String,
+    },
+    /// Doses cannot be recorded.
+    #[error("the ledger cannot be written, and no dose is given without a record: {why}")]
+    LedgerNotWritable {
+        /// What is wrong.
+        why: String,
+    },
+    /// The clock is not known to be set.
+    #[error("the clock is not trusted: {why}")]
+    ClockUnsure {
+        /// What is missing.
+        why: String,
+    },
+    /// A contact or a flag of the board blocks.
+    #[error("input {input}: {says}")]
+    InputBlocks {
+        /// Which one.
+        input: String,
+        /// What it says.
+        says: String,
+        /// When it stops blocking, if known.
+        until: Option<Millis>,
+    },
+    /// The head has no calibration.
+    #[error("head {head} is not calibrated, so nothing can be metered with it; run `dosewright calibrate {head}`")]
+    Uncalibrated {
+        /// The head.
+        head: Name,
+    },
+    /// The calibration is past its age or run hours, and the configuration says to block.
+    #[error("head {head}: {why}; calibrate it again")]
+    CalibrationExpired {
+        /// The head.
+        head: Name,
+        /// How old it is.
+        why: String,
+    },
+    /// More than one dose may be.
+    #[error("{volume} is over the dose cap of {cap} of line {line}")]
+    DoseCap {
+        /// The line.
+        line: Name,
+        /// What was asked for.
+        volume: Volume,
+        /// The cap.
+        cap: Volume,
+    },
+    /// Less than the head meters.
+    #[error("{volume} is less than head {head} can meter ({smallest})")]
+    TooSmall {
+        /// The head.
+        head: Name,
+        /// What was asked for.
+        volume: Volume,
+        /// The smallest dose.
+        smallest: Volume,
+    },
+    /// The run would be too long.
+    #[error("{volume} takes {run_time} on head {head}, over its longest run of {run_max}")]
+    RunTooLong {
+        /// The head.
+        head: Name,
+        /// What was asked for.
+        volume: Volume,
+        /// Time it would take.
+        run_time: Millis,
+        /// The limit.
+        run_max: Millis,
+    },
+    /// Nobody has said what the bottle holds.
+    #[error("nobody has said what reservoir {reservoir} holds; enter it with `dosewright refill {reservoir} VOLUME`")]
+    ReservoirUnknown {
+        /// The bottle.
+        reservoir: Name,
+    },
+    /// The bottle is used up by the books.
+    #[error("reservoir {reservoir} is used up: {left} left, {reserve} of it reserve, {volume} wanted; refill it and run `dosewright refill {reservoir} VOLUME`")]
+    ReservoirUsedUp {
+        /// The bottle.
+        reservoir: Name,
+        /// Content by the books.
+        left: Volume,
+        /// What is never pumped.
+        reserve: Volume,
+        /// What was asked for.
+        volume: Volume,
+    },
+    /// The daily cap would be passed.
+    #[error("{volume} would make {total} of line {line} in 24 h, over the daily cap of {cap}")]
+    DailyCap {
+        /// The line.
+        line: Name,
+        /// What was asked for.
+        volume: Volume,
+        /// What the last 24 h would come to.
+        total: Volume,
+        /// The cap.
+        cap: Volume,
+        /// When there is room again; `None` when there never is.
+        until: Option<Millis>,
+    },
+    /// Alkalinity would rise too fast.
+    #[error("{rise} more would make {total} added in 24 h, over the {limit} that is allowed now ({reason})")]
+    Ramp {
+        /// What this dose adds.
+        rise: Alkalinity,
+        /// What the last 24 h would come to.
+        total: Alkalinity,
+        /// What is allowed in 24 h.
+        limit: Alkalinity,
+        /// Why it is that much.
+        reason: AllowanceReason,
+        /// When there is room again; `None` when there never is.
+        until: Option<Millis>,
+    },
+    /// No uptake is known, so no alkalinity may be added.
+    #[error("line {line} carries alkalinity, but no uptake is established; declare uptake-dkh-per-day in plan.toml")]
+    NoUptake {
+        /// The line.
+        line: Name,
+    },
+    /// An element would rise too fast.
+    #[error("{rise} {element} more would make {total} added in 24 h, over its limit of {limit}")]
+    ElementRise {
+        /// The element's symbol.
+        element: String,
+        /// What this dose adds.
+        rise: Concentration,
+        /// What the last 24 h would come to.
+        total: Concentration,
+        /// The limit.
+        limit: Concentration,
+        /// When there is room again; `None` when there never is.
+        until: Option<Millis>,
+    },
+    /// The head is running, or about to.
+    #[error("head {head} is running another dose")]
+    HeadBusy {
+        /// The head.
+        head: Name,
+        /// When that run should be over.
+        until: Millis,
+    },
+    /// The supply has no room for another head.
+    #[error("{running} heads are running, and the supply allows {max} at once")]
+    SupplyBusy {
+        /// How many run.
+        running: u32,
+        /// How many may.
+        max: u32,
+        /// When one of them should be over.
+        until: Millis,
+    },
+    /// A solution that precipitates with this one was dosed too lately.
+    #[error("{other} was dosed {since} ago and must be kept {gap} apart from {solution}")]
+    Apart {
+        /// This line's solution.
+        solution: Name,
+        /// The other solution.
+        other: Name,
+        /// Time since its dose ended.
+        since: Millis,
+        /// The gap.
+        gap: Millis,
+        /// When the gap is over.
+        until: Millis,
+    },
+    /// The same dose was asked for by hand a moment ago.
+    #[error("the same dose of {volume} was given by hand {since} ago; ask again after {wait} if you mean a second one")]
+    Repeated {
+        /// The volume.
+        volume: Volume,
+        /// Time since it began.
+        since: Millis,
+        /// The time in which a repetition is taken for a slip.
+        wait: Millis,
+        /// When it may be asked again.
+        until: Millis,
+    },
+    /// Storing the intent took too long.
+    #[error("the record was stored only after {waited}; too late to start this dose")]
+    PermitExpired {
+        /// How long it took.
+        waited: Millis,
+    },
+}
+
+impl Refusal {
+    /// A short stable code for programs and topics.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::Held { .. } => "held",
+            Self::LedgerNotWritable { .. } => "ledger-not-writable",
+            Self::ClockUnsure { .. } => "clock-unsure",
+            Self::InputBlocks { .. } => "input-blocks",
+            Self::Uncalibrated { .. } => "uncalibrated",
+            Self::CalibrationExpired { .. } => "calibration-expired",
+            Self::DoseCap { .. } => "dose-cap",
+            Self::TooSmall { .. } => "too-small",
+            Self::RunTooLong { .. } => "run-too-long",
+            Self::ReservoirUnknown { .. } => "reservoir-unknown",
+            Self::ReservoirUsedUp { .. } => "reservoir-used-up",
+            Self::DailyCap { .. } => "daily-cap",
+            Self::Ramp { .. } => "ramp-limit",
+            Self::NoUptake { .. } => "no-uptake",
+            Self::ElementRise { .. } => "element-limit",
+            Self::HeadBusy { .. } => "head-busy",
+            Self::SupplyBusy { .. } => "supply-busy",
+            Self::Apart { .. } => "keep-apart",
+            Self::Repeated { .. } => "repeated",
+            Self::PermitExpired { .. } => "permit-expired",
+        }
+    }
+
+    /// Elapsed time at which it is worth asking again; `None` when a person, or something else than time, must act first.
+    pub fn until(&self) -> Option<Millis> {
+        match self {
+            Self::InputBlocks { until, .. } | Self::DailyCap { until, .. } | Self::Ramp { until, .. } | Self::ElementRise { until, .. } => *until,
+            Self::HeadBusy { until, .. } | Self::SupplyBusy { until, .. } | Self::Apart { until, .. } | Self::Repeated { until, .. } => Some(*until),
+            Self::Held { .. }
+            | Self::LedgerNotWritable { .. }
+            | Self::ClockUnsure { .. }
+            | Self::Uncalibrated { .. }
+            | Self::CalibrationExpired { .. }
+            | Self::DoseCap { .. }
+            | Self::TooSmall { .. }
+            | Self::RunTooLong { .. }
+            | Self::ReservoirUnknown { .. }
+            | Self::ReservoirUsedUp { .. }
+            | Self::NoUptake { .. }
+            | Self::PermitExpired { .. } => None,
+        }
+    }
+}

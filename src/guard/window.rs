@@ -1,0 +1,103 @@
+//! Doses that may still count, on the elapsed clock.
+//!
+//! The window is true elapsed time: no step of the wall clock, change of zone or restart moves a dose out of it early.
+//! A dose that has not ended counts in full; so does one whose end nobody saw.
+
+use crate::record::{DoseId, DoseKind};
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+
+/// One dose as the windows count it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Counted {
+    /// Its number.
+    pub id: DoseId,
+    /// The line.
+    pub line: Name,
+    /// The head.
+    pub head: Name,
+    /// The bottle.
+    pub reservoir: Name,
+    /// The solution.
+    pub solution: Name,
+    /// Why it ran.
+    pub kind: DoseKind,
+    /// Volume that counts.
+    pub volume: Volume,
+    /// Alkalinity that counts.
+    pub alkalinity: Alkalinity,
+    /// Elapsed time at which it began, or was allowed to.
+    pub began: Millis,
+    /// Elapsed time at which it ended; `None` while it is being stored or runs.
+    pub ended: Option<Millis>,
+    /// Elapsed time by which it should be over.
+    pub due: Millis,
+}
+
+/// All doses that may still count, in the order in which they began.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct DoseWindow {
+    doses: Vec<Counted>,
+}
+
+impl DoseWindow {
+    /// Adds a dose.
+    pub fn add(&mut self, dose: Counted) {
+        let place = self.doses.partition_point(|d| d.began <= dose.began);
+        self.doses.insert(place, dose);
+    }
+
+    /// Changes a dose of this number, if it is here.
+    pub fn update(&mut self, id: DoseId, change: impl FnOnce(&mut Counted)) {
+        if let Some(dose) = self.doses.iter_mut().find(|d| d.id == id) {
+            change(dose);
+        }
+    }
+
+    /// Drops what can no longer count: all that ended more than 24 h and one hour ago.
+    pub fn prune(&mut self, now: Millis) {
+        let horizon = now.minus(Millis::DAY).minus(Millis::from_mins(60));
+        self.doses.retain(|d| d.ended.is_none_or(|ended| ended > horizon));
+    }
+
+    /// All doses, oldest first.
+    pub fn iter(&self) -> impl DoubleEndedIterator<Item = &Counted> {
+        self.doses.iter()
+    }
+
+    /// Doses that have not ended.
+    pub fn active(&self) -> impl Iterator<Item = &Counted> {
+        self.doses.iter().filter(|d| d.ended.is_none())
+    }
+
+    /// Volume of one line that counts in the 24 h before `now`, every dose in full that ended within them.
+    pub fn volume_24h(&self, line: &Name, now: Millis) -> Volume {
+        let since = now.minus(Millis::DAY);
+        self.doses.iter().filter(|d| d.line == *line && d.ended.is_none_or(|ended| ended > since)).map(|d| d.volume).sum()
+    }
+
+    /// Earliest elapsed time at which `amount` and what then still counts stay within `limit`.
+    ///
+    /// `weigh` says how much of the limit a dose takes and when it leaves the window. `None` when the amount alone is too much,
+    /// or when a dose that has not ended would have to leave.
+    pub fn room_at(&self, amount: f64, limit: f64, now: Millis, weigh: impl Fn(&Counted) -> Option<(f64, Option<Millis>)>) -> Option<Millis> {
+        let mut leaving: Vec<(Option<Millis>, f64)> = self
+            .doses
+            .iter()
+            .filter_map(|d| weigh(d).map(|(weight, since)| (since.map(|s| s.plus(Millis::DAY)), weight)))
+            .filter(|(leaves, _)| leaves.is_none_or(|at| at > now))
+            .collect();
+        leaving.sort_by_key(|(leaves, _)| leaves.unwrap_or(Millis::MAX));
+        let mut total: f64 = leaving.iter().map(|(_, weight)| weight).sum::<f64>() + amount;
+        if total <= limit {
+            return Some(now);
+        }
+        for (leaves, weight) in leaving {
+            total -= weight;
+            let leaves = leaves?;
+            if total <= limit {
+                return Some(leaves);
+            }
+        }
+        None
+    }
+}
