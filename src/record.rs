@@ -2,6 +2,8 @@
 //!
 //! These are core types. How they lie in a database is the ledger's business.
 
+use std::fmt;
+
 use jiff::Timestamp;
 
 use crate::chemistry::Element;
@@ -41,6 +43,17 @@ pub enum Who {
         /// What is known of the sender.
         name: String,
     },
+}
+
+impl fmt::Display for Who {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Plan => f.write_str("the plan"),
+            Self::Daemon => f.write_str("dosewright itself"),
+            Self::Local { uid } => write!(f, "local user {uid}"),
+            Self::Remote { name } => write!(f, "{name}, by remote"),
+        }
+    }
 }
 
 /// Why a head runs.
@@ -135,7 +148,7 @@ pub struct SlotNotGiven {
     /// The reason in words, with its numbers.
     pub reason: String,
     /// A short stable code of the reason, for programs.
-    pub code: &'static str,
+    pub code: String,
     /// When it was written down.
     pub at: Stamp,
 }

@@ -1,3 +1,97 @@
 //! The state machine: an event and the time go in, effects come out. No clock, no I/O, no randomness.
+//!
+//! The daemon and the rehearsal are two shells round this one engine: they carry its effects out and bring back what came of
+//! them as events. The same events at the same times give the same effects, byte for byte.
+//!
+//! The life of a dose:
+//!
+//! ```text
+//!   due or asked --judge--> refused (recorded)
+//!        |
+//!     permit --> Storing --intent stored, looked at again--> Running --run ended--> booked
+//!                   |                                           |
+//!                   +--not stored, held, expired--> not given   +--hold, fault: switched off, booked by time
+//! ```
+//!
+//! It deliberately knows no file, no socket, no broker and no pump: it does not know whether it rehearses.
+
+mod alarms;
+mod alkalinity;
+mod clock;
+mod command;
+mod dose;
+mod effect;
+mod event;
+mod facts;
+mod holds;
+mod inputs;
+mod slots;
+mod start;
+mod state;
+mod status;
+mod watch;
 
 pub use crate::record;
+pub use alarms::{Alarm, AlarmCode};
+pub use effect::{Answer, Denial, Effect, Ticket};
+pub use event::{Command, Event, NewReading, Now, RefillLevel, RunEnd, RunReport, TrustSource};
+pub use start::Setup;
+pub use state::Engine;
+pub use status::{HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status};
+
+#[cfg(test)]
+mod tests;
+
+use crate::quantity::Millis;
+
+impl Engine {
+    /// Takes one event and says what is to be done about it, in this order.
+    pub fn handle(&mut self, event: Event, now: Now) -> Vec<Effect> {
+        self.observe_clock(now);
+        match event {
+            Event::Tick => {}
+            Event::ClockKnown(source) => self.clock_known(source, now),
+            Event::ClockUnknown { why } => self.clock_unknown(why, now),
+            Event::LedgerHealthy => self.ledger_healthy(now),
+            Event::LedgerFault { why } => self.ledger_fault(why, now),
+            Event::IntentStored(id) => self.intent_stored(id, now),
+            Event::IntentFailed { id, why } => self.intent_failed(id, why, now),
+            Event::RunEnded { id, report } => self.run_ended(id, report, now),
+            Event::PumpFault { head, why } => self.pump_fault(&head, &why, now),
+            Event::PlanReplaced { plan, ticket, who } => self.replace_plan(plan, ticket, who, now),
+            Event::Input { input, safe } => self.input_sampled(&input, safe, now),
+            Event::UnderVoltage(low) => self.under_voltage(low, now),
+            Event::Command {
+                ticket,
+                who,
+                command,
+            } => self.command(ticket, who, command, now),
+            Event::Stopping => self.stop_everything(now),
+        }
+        self.go_on(now);
+        std::mem::take(&mut self.out)
+    }
+
+    /// What time alone brings: debounced inputs, due slots, overdue runs, alarms.
+    fn go_on(&mut self, now: Now) {
+        self.settle_inputs(now);
+        self.check_overdue_runs(now);
+        self.due_slots(now);
+        self.watch(now);
+        self.window.prune(now.elapsed);
+    }
+
+    /// Elapsed time at which [`Event::Tick`] is wanted next, at the latest.
+    pub fn next_deadline(&mut self, now: Now) -> Millis {
+        let waiting = self.waiting.iter().filter_map(|w| w.retry_at).min();
+        let inputs = self.next_input_deadline();
+        let runs = self.active.values().map(|a| a.overdue_at).min();
+        let slot = self.next_slot_at(now);
+        [waiting, inputs, runs, slot]
+            .into_iter()
+            .flatten()
+            .min()
+            .unwrap_or(Millis::MAX)
+            .max(now.elapsed)
+    }
+}

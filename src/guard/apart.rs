@@ -8,9 +8,14 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
     let solution = &facts.solution.name;
     let refusals = facts.apart.iter().filter_map(|rule| {
         let other = other_of(rule, solution)?;
-        let of_other = facts.window.iter().filter(|d| d.solution == *other && d.id != request.id);
+        let of_other = facts
+            .window
+            .iter()
+            .filter(|d| d.solution == *other && d.id != request.id);
         // A dose that has not ended has just now been in the water, and will be until it is due.
-        let last_end = of_other.map(|d| d.ended.unwrap_or_else(|| d.due.max(now))).max()?;
+        let last_end = of_other
+            .map(|d| d.ended.unwrap_or_else(|| d.due.max(now)))
+            .max()?;
         let until = last_end.plus(rule.gap);
         (until > now).then(|| Refusal::Apart {
             solution: solution.clone(),

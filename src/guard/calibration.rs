@@ -1,8 +1,8 @@
 //! Nothing is metered with a head that is not calibrated, or no longer.
 
 use super::{Facts, Refusal, Request};
-use crate::record::DoseKind;
 use crate::quantity::Millis;
+use crate::record::DoseKind;
 
 pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, _: Millis) -> Result<(), Refusal> {
     let head = || facts.head.name.clone();
@@ -10,7 +10,10 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, _: Millis) -> Resu
         return Err(Refusal::Uncalibrated { head: head() });
     }
     match (&facts.calibration_expired, request.kind) {
-        (Some(why), DoseKind::Plan | DoseKind::Hand) => Err(Refusal::CalibrationExpired { head: head(), why: why.clone() }),
+        (Some(why), DoseKind::Plan | DoseKind::Hand) => Err(Refusal::CalibrationExpired {
+            head: head(),
+            why: why.clone(),
+        }),
         // The way out of an old calibration is to prime and to calibrate.
         (Some(_), DoseKind::Prime | DoseKind::Calibration) | (None, _) => Ok(()),
     }

@@ -6,15 +6,32 @@ use crate::quantity::{Concentration, Millis};
 pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
     let since = now.minus(Millis::DAY);
     for (element, limit) in facts.element_rise_max {
-        let rise = facts.solution.effect.element_rise(element, request.volume, facts.tank).as_mg_per_l();
+        let rise = facts
+            .solution
+            .effect
+            .element_rise(element, request.volume, facts.tank)
+            .as_mg_per_l();
         if rise <= 0.0 {
             continue;
         }
         let weight = |d: &super::Counted| {
-            let effect = facts.solutions.get(&d.solution).filter(|_| d.id != request.id)?;
-            Some(effect.effect.element_rise(element, d.volume, facts.tank).as_mg_per_l())
+            let effect = facts
+                .solutions
+                .get(&d.solution)
+                .filter(|_| d.id != request.id)?;
+            Some(
+                effect
+                    .effect
+                    .element_rise(element, d.volume, facts.tank)
+                    .as_mg_per_l(),
+            )
         };
-        let before: f64 = facts.window.iter().filter(|d| d.began > since).filter_map(weight).sum();
+        let before: f64 = facts
+            .window
+            .iter()
+            .filter(|d| d.began > since)
+            .filter_map(weight)
+            .sum();
         let (total, allowed) = (before + rise, limit.as_mg_per_l() * (1.0 + 1e-9));
         if total > allowed {
             return Err(Refusal::ElementRise {
@@ -22,7 +39,9 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
                 rise: Concentration::from_mg_per_l(rise),
                 total: Concentration::from_mg_per_l(total),
                 limit: *limit,
-                until: facts.window.room_at(rise, allowed, now, |d| weight(d).map(|w| (w, Some(d.began)))),
+                until: facts.window.room_at(rise, allowed, now, |d| {
+                    weight(d).map(|w| (w, Some(d.began)))
+                }),
             });
         }
     }

@@ -6,9 +6,9 @@ use super::ramp::RampFacts;
 use super::window::DoseWindow;
 use crate::chemistry::Element;
 use crate::config::{ApartRule, Head, Line, Solution};
-use crate::record::{DoseId, DoseKind, Hold};
 use crate::metering::Calibration;
 use crate::quantity::{Concentration, Millis, Name, TankVolume, Volume};
+use crate::record::{DoseId, DoseKind, Hold};
 
 /// A dose that is wanted.
 #[derive(Debug, Clone, Copy)]

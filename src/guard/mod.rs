@@ -60,16 +60,28 @@ const INTERLOCKS: [Interlock; 14] = [
 /// The first refusal in the order of the interlocks.
 pub fn judge(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<DosePermit, Refusal> {
     let run_time = examine(request, facts, now)?;
-    Ok(DosePermit::new(request, run_time, facts.head.run_max, now.plus(facts.permit_valid)))
+    Ok(DosePermit::new(
+        request,
+        run_time,
+        facts.head.run_max,
+        now.plus(facts.permit_valid),
+    ))
 }
 
 /// Looks once more at a permit whose intent has been stored, just before the start. Consumes the permit and gives it back.
 ///
 /// # Errors
 /// [`Refusal::PermitExpired`], or whatever has come up since the permit was made.
-pub fn look_again(permit: DosePermit, request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<DosePermit, Refusal> {
+pub fn look_again(
+    permit: DosePermit,
+    request: &Request<'_>,
+    facts: &Facts<'_>,
+    now: Millis,
+) -> Result<DosePermit, Refusal> {
     if permit.expires() < now {
-        return Err(Refusal::PermitExpired { waited: now.minus(permit.expires()).plus(facts.permit_valid) });
+        return Err(Refusal::PermitExpired {
+            waited: now.minus(permit.expires()).plus(facts.permit_valid),
+        });
     }
     examine(request, facts, now)?;
     Ok(permit)

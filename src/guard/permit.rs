@@ -1,8 +1,8 @@
 //! The token without which no head runs.
 
 use super::facts::Request;
-use crate::record::DoseId;
 use crate::quantity::{Millis, Name, Volume};
+use crate::record::DoseId;
 
 /// Leave to run one head once. Made only by the guard, consumed by the driver; neither copied nor cloned.
 #[derive(Debug, PartialEq, Eq)]
@@ -17,8 +17,20 @@ pub struct DosePermit {
 }
 
 impl DosePermit {
-    pub(super) fn new(request: &Request<'_>, run_time: Millis, run_max: Millis, expires: Millis) -> Self {
-        Self { dose: request.id, line: request.line.clone(), volume: request.volume, run_time, run_max, expires }
+    pub(super) fn new(
+        request: &Request<'_>,
+        run_time: Millis,
+        run_max: Millis,
+        expires: Millis,
+    ) -> Self {
+        Self {
+            dose: request.id,
+            line: request.line.clone(),
+            volume: request.volume,
+            run_time,
+            run_max,
+            expires,
+        }
     }
 
     /// The dose it is for.

@@ -38,12 +38,21 @@ pub struct Prediction {
 
 impl Prediction {
     /// Predicts from a reading taken `age` ago. Uncertainties add as squares: the reading's own, and drift times age.
-    pub fn new(reading: Alkalinity, reading_uncertainty: Alkalinity, added: Alkalinity, uptake: Alkalinity, age: Millis, drift_per_day: Alkalinity) -> Self {
+    pub fn new(
+        reading: Alkalinity,
+        reading_uncertainty: Alkalinity,
+        added: Alkalinity,
+        uptake: Alkalinity,
+        age: Millis,
+        drift_per_day: Alkalinity,
+    ) -> Self {
         let days = age.as_days().max(0.0);
         let drift = drift_per_day.as_meq_per_l() * days;
         Self {
             value: reading.plus(added).minus(uptake.times(days)),
-            uncertainty: Alkalinity::from_meq_per_l(reading_uncertainty.as_meq_per_l().hypot(drift)),
+            uncertainty: Alkalinity::from_meq_per_l(
+                reading_uncertainty.as_meq_per_l().hypot(drift),
+            ),
             age,
         }
     }
@@ -103,13 +112,21 @@ pub fn allowance(ramp: &RampFacts) -> Option<Allowance> {
     let limits = &ramp.limits;
     let reason = match &ramp.prediction {
         None => AllowanceReason::NoReading,
-        Some(p) if p.age > limits.stale_after => AllowanceReason::StaleReading { age: p.age, limit: limits.stale_after },
-        Some(p) if p.worst_high() > limits.band_high => AllowanceReason::AboveBand { worst: p.worst_high(), top: limits.band_high },
+        Some(p) if p.age > limits.stale_after => AllowanceReason::StaleReading {
+            age: p.age,
+            limit: limits.stale_after,
+        },
+        Some(p) if p.worst_high() > limits.band_high => AllowanceReason::AboveBand {
+            worst: p.worst_high(),
+            top: limits.band_high,
+        },
         Some(_) => AllowanceReason::UptakePlusRise,
     };
     let per_day = match reason {
         AllowanceReason::UptakePlusRise => uptake.plus(limits.max_rise),
-        AllowanceReason::NoReading | AllowanceReason::StaleReading { .. } | AllowanceReason::AboveBand { .. } => uptake,
+        AllowanceReason::NoReading
+        | AllowanceReason::StaleReading { .. }
+        | AllowanceReason::AboveBand { .. } => uptake,
     };
     Some(Allowance { per_day, reason })
 }
@@ -125,22 +142,45 @@ pub fn effective_share(planned: Alkalinity, ramp: &RampFacts) -> f64 {
     let planned = planned.as_meq_per_l();
     let low = uptake.minus(ramp.limits.max_fall).as_meq_per_l().max(0.0);
     let high = allowed.per_day.as_meq_per_l();
-    if planned <= 0.0 || (low - ROUNDING..=high + ROUNDING).contains(&planned) { 1.0 } else { planned.clamp(low.min(high), high) / planned }
+    if planned <= 0.0 || (low - ROUNDING..=high + ROUNDING).contains(&planned) {
+        1.0
+    } else {
+        planned.clamp(low.min(high), high) / planned
+    }
 }
 
 pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
-    let Some(ramp) = facts.ramp.as_ref().filter(|_| facts.solution.effect.carries_alkalinity()) else {
+    let Some(ramp) = facts
+        .ramp
+        .as_ref()
+        .filter(|_| facts.solution.effect.carries_alkalinity())
+    else {
         return Ok(());
     };
-    let allowed = allowance(ramp).ok_or_else(|| Refusal::NoUptake { line: facts.line.name.clone() })?;
-    let rise = facts.solution.effect.alkalinity_rise(request.volume, facts.tank);
+    let allowed = allowance(ramp).ok_or_else(|| Refusal::NoUptake {
+        line: facts.line.name.clone(),
+    })?;
+    let rise = facts
+        .solution
+        .effect
+        .alkalinity_rise(request.volume, facts.tank);
     let since = now.minus(Millis::DAY);
-    let before: f64 = facts.window.iter().filter(|d| d.began > since && d.id != request.id).map(|d| d.alkalinity.as_meq_per_l()).sum();
-    let (total, limit) = (before + rise.as_meq_per_l(), allowed.per_day.as_meq_per_l() + ROUNDING);
+    let before: f64 = facts
+        .window
+        .iter()
+        .filter(|d| d.began > since && d.id != request.id)
+        .map(|d| d.alkalinity.as_meq_per_l())
+        .sum();
+    let (total, limit) = (
+        before + rise.as_meq_per_l(),
+        allowed.per_day.as_meq_per_l() + ROUNDING,
+    );
     if total <= limit {
         return Ok(());
     }
-    let weigh = |d: &super::Counted| (d.id != request.id).then(|| (d.alkalinity.as_meq_per_l(), Some(d.began)));
+    let weigh = |d: &super::Counted| {
+        (d.id != request.id).then(|| (d.alkalinity.as_meq_per_l(), Some(d.began)))
+    };
     Err(Refusal::Ramp {
         rise,
         total: Alkalinity::from_meq_per_l(total),

@@ -39,7 +39,9 @@ pub enum Refusal {
         until: Option<Millis>,
     },
     /// The head has no calibration.
-    #[error("head {head} is not calibrated, so nothing can be metered with it; run `dosewright calibrate {head}`")]
+    #[error(
+        "head {head} is not calibrated, so nothing can be metered with it; run `dosewright calibrate {head}`"
+    )]
     Uncalibrated {
         /// The head.
         head: Name,
@@ -85,13 +87,17 @@ pub enum Refusal {
         run_max: Millis,
     },
     /// Nobody has said what the bottle holds.
-    #[error("nobody has said what reservoir {reservoir} holds; enter it with `dosewright refill {reservoir} VOLUME`")]
+    #[error(
+        "nobody has said what reservoir {reservoir} holds; enter it with `dosewright refill {reservoir} VOLUME`"
+    )]
     ReservoirUnknown {
         /// The bottle.
         reservoir: Name,
     },
     /// The bottle is used up by the books.
-    #[error("reservoir {reservoir} is used up: {left} left, {reserve} of it reserve, {volume} wanted; refill it and run `dosewright refill {reservoir} VOLUME`")]
+    #[error(
+        "reservoir {reservoir} is used up: {left} left, {reserve} of it reserve, {volume} wanted; refill it and run `dosewright refill {reservoir} VOLUME`"
+    )]
     ReservoirUsedUp {
         /// The bottle.
         reservoir: Name,
@@ -117,7 +123,9 @@ pub enum Refusal {
         until: Option<Millis>,
     },
     /// Alkalinity would rise too fast.
-    #[error("{rise} more would make {total} added in 24 h, over the {limit} that is allowed now ({reason})")]
+    #[error(
+        "{rise} more would make {total} added in 24 h, over the {limit} that is allowed now ({reason})"
+    )]
     Ramp {
         /// What this dose adds.
         rise: Alkalinity,
@@ -131,7 +139,9 @@ pub enum Refusal {
         until: Option<Millis>,
     },
     /// No uptake is known, so no alkalinity may be added.
-    #[error("line {line} carries alkalinity, but no uptake is established; declare uptake-dkh-per-day in plan.toml")]
+    #[error(
+        "line {line} carries alkalinity, but no uptake is established; declare uptake-dkh-per-day in plan.toml"
+    )]
     NoUptake {
         /// The line.
         line: Name,
@@ -183,7 +193,9 @@ pub enum Refusal {
         until: Millis,
     },
     /// The same dose was asked for by hand a moment ago.
-    #[error("the same dose of {volume} was given by hand {since} ago; ask again after {wait} if you mean a second one")]
+    #[error(
+        "the same dose of {volume} was given by hand {since} ago; ask again after {wait} if you mean a second one"
+    )]
     Repeated {
         /// The volume.
         volume: Volume,
@@ -232,8 +244,14 @@ impl Refusal {
     /// Elapsed time at which it is worth asking again; `None` when a person, or something else than time, must act first.
     pub fn until(&self) -> Option<Millis> {
         match self {
-            Self::InputBlocks { until, .. } | Self::DailyCap { until, .. } | Self::Ramp { until, .. } | Self::ElementRise { until, .. } => *until,
-            Self::HeadBusy { until, .. } | Self::SupplyBusy { until, .. } | Self::Apart { until, .. } | Self::Repeated { until, .. } => Some(*until),
+            Self::InputBlocks { until, .. }
+            | Self::DailyCap { until, .. }
+            | Self::Ramp { until, .. }
+            | Self::ElementRise { until, .. } => *until,
+            Self::HeadBusy { until, .. }
+            | Self::SupplyBusy { until, .. }
+            | Self::Apart { until, .. }
+            | Self::Repeated { until, .. } => Some(*until),
             Self::Held { .. }
             | Self::LedgerNotWritable { .. }
             | Self::ClockUnsure { .. }

@@ -1,20 +1,32 @@
 //! Bounds on a single dose: its volume, the time it takes, and the same request twice.
 
 use super::{Facts, Refusal, Request};
-use crate::record::DoseKind;
 use crate::metering::CalibrationError;
 use crate::quantity::Millis;
+use crate::record::DoseKind;
 
 /// A second dose by hand of the same volume on the same line within this time is taken for a slip of the finger (our rule;
 /// after reports of a bouncing key that turned 4.8 into 44.8, softwarecpr.com 2006).
 const REPEAT_WINDOW: Millis = Millis::from_secs(10);
 
-pub(super) fn check_volume(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
+pub(super) fn check_volume(
+    request: &Request<'_>,
+    facts: &Facts<'_>,
+    now: Millis,
+) -> Result<(), Refusal> {
     if request.volume > facts.line.dose_cap {
-        return Err(Refusal::DoseCap { line: facts.line.name.clone(), volume: request.volume, cap: facts.line.dose_cap });
+        return Err(Refusal::DoseCap {
+            line: facts.line.name.clone(),
+            volume: request.volume,
+            cap: facts.line.dose_cap,
+        });
     }
     if request.volume < facts.head.dose_min {
-        return Err(Refusal::TooSmall { head: facts.head.name.clone(), volume: request.volume, smallest: facts.head.dose_min });
+        return Err(Refusal::TooSmall {
+            head: facts.head.name.clone(),
+            volume: request.volume,
+            smallest: facts.head.dose_min,
+        });
     }
     check_repetition(request, facts, now)
 }
@@ -24,14 +36,18 @@ fn check_repetition(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
         return Ok(());
     }
     let since = now.minus(REPEAT_WINDOW);
-    let same = |d: &&super::Counted| d.id != request.id && d.kind == DoseKind::Hand && d.line == *request.line && d.began > since;
+    let same = |d: &&super::Counted| {
+        d.id != request.id && d.kind == DoseKind::Hand && d.line == *request.line && d.began > since
+    };
     match facts.window.iter().rev().find(same) {
-        Some(last) if last.volume == request.volume || last.ended.is_none() => Err(Refusal::Repeated {
-            volume: request.volume,
-            since: now.minus(last.began),
-            wait: REPEAT_WINDOW,
-            until: last.began.plus(REPEAT_WINDOW),
-        }),
+        Some(last) if last.volume == request.volume || last.ended.is_none() => {
+            Err(Refusal::Repeated {
+                volume: request.volume,
+                since: now.minus(last.began),
+                wait: REPEAT_WINDOW,
+                until: last.began.plus(REPEAT_WINDOW),
+            })
+        }
         Some(_) | None => Ok(()),
     }
 }
@@ -39,18 +55,35 @@ fn check_repetition(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
 /// Run time of the request by the head's calibration.
 pub(super) fn run_time(request: &Request<'_>, facts: &Facts<'_>) -> Result<Millis, Refusal> {
     let head = || facts.head.name.clone();
-    let calibration = facts.calibration.ok_or_else(|| Refusal::Uncalibrated { head: head() })?;
+    let calibration = facts
+        .calibration
+        .ok_or_else(|| Refusal::Uncalibrated { head: head() })?;
     calibration.run_time(request.volume).map_err(|e| match e {
-        CalibrationError::TooSmall { volume, smallest } => Refusal::TooSmall { head: head(), volume, smallest },
-        CalibrationError::Rate { .. } | CalibrationError::Offset { .. } => Refusal::Uncalibrated { head: head() },
+        CalibrationError::TooSmall { volume, smallest } => Refusal::TooSmall {
+            head: head(),
+            volume,
+            smallest,
+        },
+        CalibrationError::Rate { .. } | CalibrationError::Offset { .. } => {
+            Refusal::Uncalibrated { head: head() }
+        }
     })
 }
 
-pub(super) fn check_run_time(request: &Request<'_>, facts: &Facts<'_>, _: Millis) -> Result<(), Refusal> {
+pub(super) fn check_run_time(
+    request: &Request<'_>,
+    facts: &Facts<'_>,
+    _: Millis,
+) -> Result<(), Refusal> {
     let run_time = run_time(request, facts)?;
     let run_max = facts.head.run_max;
     if run_time > run_max {
-        return Err(Refusal::RunTooLong { head: facts.head.name.clone(), volume: request.volume, run_time, run_max });
+        return Err(Refusal::RunTooLong {
+            head: facts.head.name.clone(),
+            volume: request.volume,
+            run_time,
+            run_max,
+        });
     }
     Ok(())
 }

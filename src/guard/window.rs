@@ -3,8 +3,8 @@
 //! The window is true elapsed time: no step of the wall clock, change of zone or restart moves a dose out of it early.
 //! A dose that has not ended counts in full; so does one whose end nobody saw.
 
-use crate::record::{DoseId, DoseKind};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::record::{DoseId, DoseKind};
 
 /// One dose as the windows count it.
 #[derive(Debug, Clone, PartialEq)]
@@ -56,7 +56,8 @@ impl DoseWindow {
     /// Drops what can no longer count: all that ended more than 24 h and one hour ago.
     pub fn prune(&mut self, now: Millis) {
         let horizon = now.minus(Millis::DAY).minus(Millis::from_mins(60));
-        self.doses.retain(|d| d.ended.is_none_or(|ended| ended > horizon));
+        self.doses
+            .retain(|d| d.ended.is_none_or(|ended| ended > horizon));
     }
 
     /// All doses, oldest first.
@@ -72,18 +73,30 @@ impl DoseWindow {
     /// Volume of one line that counts in the 24 h before `now`, every dose in full that ended within them.
     pub fn volume_24h(&self, line: &Name, now: Millis) -> Volume {
         let since = now.minus(Millis::DAY);
-        self.doses.iter().filter(|d| d.line == *line && d.ended.is_none_or(|ended| ended > since)).map(|d| d.volume).sum()
+        self.doses
+            .iter()
+            .filter(|d| d.line == *line && d.ended.is_none_or(|ended| ended > since))
+            .map(|d| d.volume)
+            .sum()
     }
 
     /// Earliest elapsed time at which `amount` and what then still counts stay within `limit`.
     ///
     /// `weigh` says how much of the limit a dose takes and when it leaves the window. `None` when the amount alone is too much,
     /// or when a dose that has not ended would have to leave.
-    pub fn room_at(&self, amount: f64, limit: f64, now: Millis, weigh: impl Fn(&Counted) -> Option<(f64, Option<Millis>)>) -> Option<Millis> {
+    pub fn room_at(
+        &self,
+        amount: f64,
+        limit: f64,
+        now: Millis,
+        weigh: impl Fn(&Counted) -> Option<(f64, Option<Millis>)>,
+    ) -> Option<Millis> {
         let mut leaving: Vec<(Option<Millis>, f64)> = self
             .doses
             .iter()
-            .filter_map(|d| weigh(d).map(|(weight, since)| (since.map(|s| s.plus(Millis::DAY)), weight)))
+            .filter_map(|d| {
+                weigh(d).map(|(weight, since)| (since.map(|s| s.plus(Millis::DAY)), weight))
+            })
             .filter(|(leaves, _)| leaves.is_none_or(|at| at > now))
             .collect();
         leaving.sort_by_key(|(leaves, _)| leaves.unwrap_or(Millis::MAX));

@@ -55,6 +55,17 @@ impl Schedule {
         &self.layout.standing
     }
 
+    /// The largest planned dose of a line: its standing volume over its number of doses, rounded up to the microlitre.
+    pub fn largest_slot(&self, line: &Name) -> Option<Volume> {
+        let doses = self.layout.lines.iter().find(|l| l.name == *line)?.doses;
+        self.layout
+            .standing
+            .get(line)?
+            .split(doses)
+            .into_iter()
+            .max()
+    }
+
     /// All slots of one local date, by instant and then by line order. Each line's volumes sum to its entry in `daily`
     /// exactly; a line without an entry, or with none to give, has no slots. Times do not depend on `daily`.
     ///

@@ -1,0 +1,214 @@
+//! Alarms: few, specific, latched. An alarm stays until its cause is gone and somebody has seen it.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+
+use super::event::Now;
+use super::state::Engine;
+use crate::quantity::Millis;
+use crate::record::Who;
+
+/// A reminder of an alarm that nobody has acknowledged is written down this often.
+const REMIND_EVERY: Millis = Millis::DAY;
+
+/// What an alarm is about. The text of each is stable, for programs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum AlarmCode {
+    /// The clock has not been trusted for long.
+    ClockUnsure,
+    /// The ledger cannot be written.
+    LedgerFault,
+    /// The hold file cannot be written or read.
+    HoldFileFault,
+    /// A bottle runs low.
+    ReservoirLow,
+    /// Books and float of a bottle disagree.
+    ReservoirDisagrees,
+    /// A head's calibration is old.
+    CalibrationOld,
+    /// A hold has lasted long.
+    HoldForgotten,
+    /// A line delivered less than 90 % of its plan in 24 h.
+    UnderDelivered,
+    /// A line delivered more than 110 % of its plan in 24 h.
+    OverDelivered,
+    /// The last alkalinity reading is old, or there is none.
+    ReadingOld,
+    /// A reading was outside the alarm band.
+    ReadingAlarm,
+    /// Slots were missed.
+    SlotsMissed,
+    /// A contact changes too often to be believed.
+    InputChattering,
+    /// A contact says that something is wrong.
+    InputUnsafe,
+    /// The board's supply is too low.
+    UnderVoltage,
+    /// A declared uptake is not in force.
+    UptakeRefused,
+    /// The end of a dose was not seen.
+    DoseUncertain,
+    /// The slots of a day break the keep-apart rules.
+    PlanUnplaceable,
+}
+
+impl AlarmCode {
+    /// Stable text.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::ClockUnsure => "clock-unsure",
+            Self::LedgerFault => "ledger-fault",
+            Self::HoldFileFault => "hold-file-fault",
+            Self::ReservoirLow => "reservoir-low",
+            Self::ReservoirDisagrees => "reservoir-disagrees",
+            Self::CalibrationOld => "calibration-old",
+            Self::HoldForgotten => "hold-forgotten",
+            Self::UnderDelivered => "under-delivered",
+            Self::OverDelivered => "over-delivered",
+            Self::ReadingOld => "reading-old",
+            Self::ReadingAlarm => "reading-alarm",
+            Self::SlotsMissed => "slots-missed",
+            Self::InputChattering => "input-chattering",
+            Self::InputUnsafe => "input-unsafe",
+            Self::UnderVoltage => "under-voltage",
+            Self::UptakeRefused => "uptake-refused",
+            Self::DoseUncertain => "dose-uncertain",
+            Self::PlanUnplaceable => "plan-unplaceable",
+        }
+    }
+}
+
+/// One alarm.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Alarm {
+    /// What it is about.
+    pub code: AlarmCode,
+    /// Which line, head, bottle or input; empty when it is about the whole.
+    pub subject: String,
+    /// In words, with what to do.
+    pub text: String,
+    /// When it was raised.
+    pub since: Timestamp,
+    /// Whether its cause still lasts.
+    pub active: bool,
+    /// Whether somebody has seen it.
+    pub acknowledged: bool,
+    reminded: Millis,
+}
+
+#[derive(Debug, Default)]
+pub(super) struct Alarms {
+    all: BTreeMap<(AlarmCode, String), Alarm>,
+}
+
+impl Alarms {
+    pub(super) fn list(&self) -> Vec<Alarm> {
+        self.all.values().cloned().collect()
+    }
+}
+
+impl Engine {
+    /// Raises an alarm, or brings the text of one that lasts up to date.
+    pub(super) fn raise(&mut self, code: AlarmCode, subject: &str, text: String, now: Now) {
+        let key = (code, subject.to_owned());
+        if let Some(alarm) = self.alarms.all.get_mut(&key).filter(|a| a.active) {
+            alarm.text = text;
+            return;
+        }
+        let alarm = Alarm {
+            code,
+            subject: subject.to_owned(),
+            text: text.clone(),
+            since: now.wall,
+            active: true,
+            acknowledged: false,
+            reminded: now.elapsed,
+        };
+        self.alarms.all.insert(key, alarm);
+        self.note(
+            "alarm-raised",
+            None,
+            format!("{}: {text}", label(code, subject)),
+            Who::Daemon,
+            now,
+        );
+    }
+
+    /// The cause of an alarm is gone. It stays listed until it is acknowledged.
+    pub(super) fn clear(&mut self, code: AlarmCode, subject: &str, now: Now) {
+        let key = (code, subject.to_owned());
+        let Some(alarm) = self.alarms.all.get_mut(&key).filter(|a| a.active) else {
+            return;
+        };
+        alarm.active = false;
+        if alarm.acknowledged {
+            self.alarms.all.remove(&key);
+        }
+        self.note(
+            "alarm-cleared",
+            None,
+            label(code, subject),
+            Who::Daemon,
+            now,
+        );
+    }
+
+    /// Raises or clears, as the cause is there or not.
+    pub(super) fn alarm_if(
+        &mut self,
+        code: AlarmCode,
+        subject: &str,
+        cause: Option<String>,
+        now: Now,
+    ) {
+        match cause {
+            Some(text) => self.raise(code, subject, text, now),
+            None => self.clear(code, subject, now),
+        }
+    }
+
+    /// Somebody has seen an alarm (by its code), or all of them. How many that were.
+    pub(super) fn acknowledge(&mut self, code: Option<&str>, who: &Who, now: Now) -> usize {
+        let meant =
+            |alarm: &Alarm| !alarm.acknowledged && code.is_none_or(|c| c == alarm.code.as_str());
+        let mut seen = Vec::new();
+        for alarm in self.alarms.all.values_mut().filter(|a| meant(a)) {
+            alarm.acknowledged = true;
+            seen.push(label(alarm.code, &alarm.subject));
+        }
+        self.alarms
+            .all
+            .retain(|_, alarm| alarm.active || !alarm.acknowledged);
+        let count = seen.len();
+        for text in seen {
+            self.note("alarm-acknowledged", None, text, who.clone(), now);
+        }
+        count
+    }
+
+    pub(super) fn remind_of_alarms(&mut self, now: Now) {
+        let mut due = Vec::new();
+        for alarm in self.alarms.all.values_mut() {
+            if !alarm.acknowledged && now.elapsed.minus(alarm.reminded) >= REMIND_EVERY {
+                alarm.reminded = now.elapsed;
+                due.push(format!(
+                    "{}: {}",
+                    label(alarm.code, &alarm.subject),
+                    alarm.text
+                ));
+            }
+        }
+        for text in due {
+            self.note("alarm-reminder", None, text, Who::Daemon, now);
+        }
+    }
+}
+
+fn label(code: AlarmCode, subject: &str) -> String {
+    if subject.is_empty() {
+        code.as_str().to_owned()
+    } else {
+        format!("{} {subject}", code.as_str())
+    }
+}

@@ -1,0 +1,277 @@
+//! Uptake, prediction, and how much of the planned alkalinity is in force.
+
+use super::alarms::AlarmCode;
+use super::event::Now;
+use super::state::Engine;
+use crate::config::AlarmAction;
+use crate::guard::{Prediction, effective_share};
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::record::{Entry, HoldScope, UptakeAccepted, Who};
+use jiff::Timestamp;
+
+/// Additions older than this are not needed: no reading is taken to be older when it is entered.
+const LOG_SPAN: Millis = Millis::from_mins(30 * 24 * 60);
+
+impl Engine {
+    pub(super) fn uptake(&self) -> Option<Alkalinity> {
+        self.alkalinity.uptake.as_ref().map(|u| u.uptake)
+    }
+
+    /// What the tank should be at now; `None` without a reading, or when what was added since is not known.
+    pub(super) fn prediction(&self, now: Now) -> Option<Prediction> {
+        let limits = self.controller.alkalinity.as_ref()?;
+        let (value, uncertainty, taken) = self.alkalinity.reading?;
+        let running: f64 = self
+            .window
+            .active()
+            .map(|d| d.alkalinity.as_meq_per_l())
+            .sum();
+        let added = self
+            .alkalinity
+            .added_since?
+            .plus(Alkalinity::from_meq_per_l(running));
+        let age = Millis::new(
+            now.wall
+                .as_millisecond()
+                .saturating_sub(taken.as_millisecond())
+                .max(0),
+        );
+        Some(Prediction::new(
+            value,
+            uncertainty,
+            added,
+            self.uptake()?,
+            age,
+            limits.drift_per_day,
+        ))
+    }
+
+    pub(super) fn add_alkalinity(&mut self, added: Alkalinity, wall: Timestamp) {
+        if added.as_meq_per_l() <= 0.0 {
+            return;
+        }
+        self.alkalinity.added_since = self.alkalinity.added_since.map(|sum| sum.plus(added));
+        self.alkalinity.log.push_back((wall, added));
+        let horizon = wall.as_millisecond().saturating_sub(LOG_SPAN.as_ms());
+        while self
+            .alkalinity
+            .log
+            .front()
+            .is_some_and(|(at, _)| at.as_millisecond() < horizon)
+        {
+            if let Some((at, _)) = self.alkalinity.log.pop_front() {
+                self.alkalinity.log_from = at;
+            }
+        }
+    }
+
+    /// Takes a reading as the new base of the prediction, when it is newer than the last one.
+    pub(super) fn take_alkalinity_reading(
+        &mut self,
+        value: Alkalinity,
+        uncertainty: Alkalinity,
+        taken: Timestamp,
+        now: Now,
+    ) {
+        if self
+            .alkalinity
+            .reading
+            .is_some_and(|(_, _, last)| taken < last)
+        {
+            return;
+        }
+        self.alkalinity.reading = Some((value, uncertainty, taken));
+        let complete = taken >= self.alkalinity.log_from;
+        let since: f64 = self
+            .alkalinity
+            .log
+            .iter()
+            .filter(|(at, _)| *at > taken)
+            .map(|(_, a)| a.as_meq_per_l())
+            .sum();
+        self.alkalinity.added_since = complete.then(|| Alkalinity::from_meq_per_l(since));
+        self.judge_reading(value, now);
+    }
+
+    fn judge_reading(&mut self, value: Alkalinity, now: Now) {
+        let Some(limits) = self.controller.alkalinity.clone() else {
+            return;
+        };
+        let side = if value > limits.alarm_high {
+            Some(format!("over the alarm limit of {}", limits.alarm_high))
+        } else if value < limits.alarm_low {
+            Some(format!("below the alarm limit of {}", limits.alarm_low))
+        } else {
+            None
+        };
+        let text = side.map(|side| format!("alkalinity reading of {value} is {side}"));
+        if let Some(reason) = &text {
+            let reason = format!("{reason}; test again before you resume");
+            match limits.alarm_action {
+                AlarmAction::Warn => {}
+                AlarmAction::HoldAll => {
+                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now)
+                }
+                AlarmAction::HoldAlkalinityLines => {
+                    let lines: Vec<Name> = self
+                        .controller
+                        .lines
+                        .iter()
+                        .map(|l| l.name.clone())
+                        .filter(|l| self.carries_alkalinity(l))
+                        .collect();
+                    for line in lines {
+                        self.set_hold(
+                            HoldScope::Line(line),
+                            reason.clone(),
+                            Who::Daemon,
+                            None,
+                            now,
+                        );
+                    }
+                }
+            }
+        }
+        self.alarm_if(AlarmCode::ReadingAlarm, "alkalinity", text, now);
+    }
+
+    /// Alkalinity that a day of the standing plan adds, over all lines.
+    pub(super) fn planned_alkalinity(&self) -> Alkalinity {
+        self.alkalinity_of(&crate::plan::plan_daily_volumes(&self.plan))
+    }
+
+    pub(super) fn alkalinity_of(&self, daily: &crate::plan::DailyVolumes) -> Alkalinity {
+        let per_line = |(line, volume): (&Name, &Volume)| {
+            let solution = self
+                .line_config(line)
+                .and_then(|l| self.controller.solutions.get(&l.solution))?;
+            Some(
+                solution
+                    .effect
+                    .alkalinity_rise(*volume, self.controller.tank)
+                    .as_meq_per_l(),
+            )
+        };
+        Alkalinity::from_meq_per_l(daily.iter().filter_map(per_line).sum())
+    }
+
+    /// Finds anew how much of the plan is in force, and says so when it changed.
+    pub(super) fn follow_ramp(&mut self, now: Now) {
+        let Some(ramp) = self.ramp_facts(now) else {
+            return;
+        };
+        let planned = self.planned_alkalinity();
+        let share = effective_share(planned, &ramp);
+        if (share - self.alkalinity.share).abs() > 1e-6 {
+            self.alkalinity.share = share;
+            let in_force = planned.times(share);
+            let why = crate::guard::allowance(&ramp)
+                .map(|a| a.reason.to_string())
+                .unwrap_or_default();
+            let text = if (share - 1.0).abs() < 1e-6 {
+                format!("the whole plan is in force: {planned} a day")
+            } else if share < 1.0 {
+                format!("the plan of {planned} a day is clamped to {in_force} a day: {why}")
+            } else {
+                format!(
+                    "the plan of {planned} a day is raised to {in_force} a day: uptake less the largest allowed fall"
+                )
+            };
+            self.note("plan-in-force", None, text, Who::Daemon, now);
+        }
+    }
+
+    pub(super) fn watch_readings(&mut self, now: Now) {
+        let Some(limits) = self
+            .controller
+            .alkalinity
+            .as_ref()
+            .filter(|_| self.planned_alkalinity().as_meq_per_l() > 0.0)
+        else {
+            return;
+        };
+        let stale_after = limits.stale_after;
+        let age = self.alkalinity.reading.map(|(_, _, taken)| {
+            Millis::new(
+                now.wall
+                    .as_millisecond()
+                    .saturating_sub(taken.as_millisecond()),
+            )
+        });
+        let cause = match age {
+            None => Some("there is no alkalinity reading, so nothing may rise above uptake; test, then `dosewright reading add alkalinity`".to_owned()),
+            Some(age) if age > stale_after => Some(format!("the last alkalinity reading is over {stale_after} old, so nothing may rise above uptake; test again")),
+            Some(_) => None,
+        };
+        self.alarm_if(AlarmCode::ReadingOld, "alkalinity", cause, now);
+    }
+
+    /// Compares the uptake declared in the plan with the established one, and takes a new declaration if it is small enough
+    /// and not too soon. The first declaration of all is taken as it is.
+    ///
+    /// # Errors
+    /// Why a new declaration is not taken; the established uptake stays in force.
+    pub(super) fn take_declared_uptake(
+        &mut self,
+        declared: Option<Alkalinity>,
+        who: &Who,
+        now: Now,
+    ) -> Result<(), String> {
+        let (Some(declared), Some(limits)) = (declared, self.controller.alkalinity.clone()) else {
+            return Ok(());
+        };
+        let before = match &self.alkalinity.uptake {
+            None => declared,
+            Some(u) if close(u.declared, declared) => return Ok(()),
+            Some(u) => u.uptake,
+        };
+        if let Some(established) = &self.alkalinity.uptake {
+            self.check_uptake_change(before, declared, established.at.wall, &limits, now)?;
+        }
+        let entry = UptakeAccepted {
+            uptake: declared,
+            before,
+            declared,
+            who: who.clone(),
+            at: self.stamp(now),
+        };
+        self.alkalinity.uptake = Some(entry.clone());
+        self.mark_written(now);
+        self.store(Entry::Uptake(entry), None);
+        Ok(())
+    }
+
+    fn check_uptake_change(
+        &self,
+        before: Alkalinity,
+        declared: Alkalinity,
+        last: Timestamp,
+        limits: &crate::config::AlkalinityLimits,
+        now: Now,
+    ) -> Result<(), String> {
+        let change = declared.minus(before);
+        let advice = format!("uptake stays {before} a day");
+        if change.as_meq_per_l().abs() > limits.uptake_change_max.as_meq_per_l() + 1e-9 {
+            return Err(format!(
+                "uptake may change by {} a day at a time; from {before} to {declared} is {change}; {advice}",
+                limits.uptake_change_max
+            ));
+        }
+        let since = Millis::new(
+            now.wall
+                .as_millisecond()
+                .saturating_sub(last.as_millisecond()),
+        );
+        if since < limits.settling {
+            return Err(format!(
+                "uptake was changed {since} ago and must settle for {}; {advice}",
+                limits.settling
+            ));
+        }
+        Ok(())
+    }
+}
+
+fn close(a: Alkalinity, b: Alkalinity) -> bool {
+    (a.as_meq_per_l() - b.as_meq_per_l()).abs() < 1e-9
+}

@@ -1,0 +1,562 @@
+//! What people ask for.
+
+use std::sync::Arc;
+
+use super::alarms::AlarmCode;
+use super::dose::Cause;
+use super::effect::{Answer, Denial, Effect, Ticket};
+use super::event::{Command, NewReading, Now, RefillLevel, TrustSource};
+use super::state::{Engine, PreparedDose};
+use crate::config::Plan;
+use crate::guard::{Request, examine, judge};
+use crate::plan::Schedule;
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::record::{
+    DoseKind, Entry, HoldScope, Measured, Reading, ReadingValue, Refill, StoredCalibration, Who,
+};
+
+/// How long a prepared dose may wait for its confirmation.
+const TOKEN_VALID: Millis = Millis::from_secs(60);
+/// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
+/// slips of the finger; the factor is ours).
+const UNUSUAL_FACTOR: i64 = 3;
+/// A sample may be dated this far ahead: clocks of people differ.
+const READING_AHEAD_MAX: Millis = Millis::from_mins(5);
+
+impl Engine {
+    pub(super) fn command(&mut self, ticket: Ticket, who: Who, command: Command, now: Now) {
+        let answer = match command {
+            Command::Hold { scope, reason } => {
+                return self.hold_command(scope, reason, who, ticket, now);
+            }
+            Command::Resume { scope } => return self.resume_command(&scope, who, ticket, now),
+            Command::PrepareDose { line, volume, kind } => {
+                self.prepare_dose(&line, volume, kind, now)
+            }
+            Command::ConfirmDose {
+                token,
+                repeated_volume,
+            } => match self.confirm_dose(token, repeated_volume, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::Refill {
+                reservoir,
+                level,
+                note,
+            } => match self.refill(&reservoir, level, note, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::AddReading(reading) => match self.add_reading(reading, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::Calibrate(stored) => match self.calibrate(stored, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::TrustClock => self.trust_clock(&who, now),
+            Command::Acknowledge { code } => {
+                let count = self.acknowledge(code.as_deref(), &who, now);
+                Ok(Answer::Done {
+                    text: format!(
+                        "{count} alarms acknowledged; one whose cause lasts stays listed"
+                    ),
+                })
+            }
+            Command::SimulateInput { input, safe } => self.simulate_input(&input, safe, &who, now),
+        };
+        self.out.push(Effect::Reply { ticket, answer });
+    }
+
+    fn hold_command(
+        &mut self,
+        scope: HoldScope,
+        reason: String,
+        who: Who,
+        ticket: Ticket,
+        now: Now,
+    ) {
+        match super::holds::known_scope(&scope, &self.controller.lines) {
+            Ok(()) => self.set_hold(scope, reason, who, Some(ticket), now),
+            Err(name) => self.out.push(Effect::Reply {
+                ticket,
+                answer: Err(self.no_line(&name)),
+            }),
+        }
+    }
+
+    fn resume_command(&mut self, scope: &HoldScope, who: Who, ticket: Ticket, now: Now) {
+        // A hold of a line that has since left the configuration can still be lifted.
+        let is_held = self.holds.iter().any(|h| h.scope == *scope);
+        match super::holds::known_scope(scope, &self.controller.lines) {
+            Err(name) if !is_held => self.out.push(Effect::Reply {
+                ticket,
+                answer: Err(self.no_line(&name)),
+            }),
+            Ok(()) | Err(_) => self.resume(scope, who, ticket, now),
+        }
+    }
+
+    fn no_line(&self, name: &Name) -> Denial {
+        let known: Vec<&str> = self
+            .controller
+            .lines
+            .iter()
+            .map(|l| l.name.as_str())
+            .collect();
+        Denial::new(
+            "unknown-line",
+            format!(
+                "there is no line {name}; the lines are: {}",
+                known.join(", ")
+            ),
+        )
+    }
+
+    /// Volume of the line's largest planned dose, zero when it has no plan.
+    pub(super) fn largest_slot(&self, line: &Name) -> Volume {
+        self.schedule.largest_slot(line).unwrap_or(Volume::ZERO)
+    }
+
+    fn prepare_dose(
+        &mut self,
+        line: &Name,
+        volume: Volume,
+        kind: DoseKind,
+        now: Now,
+    ) -> Result<Answer, Denial> {
+        let request = Request {
+            id: self.next_dose_id(),
+            line,
+            volume,
+            kind,
+        };
+        let facts = self.facts(line, now).ok_or_else(|| self.no_line(line))?;
+        let run_time =
+            examine(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?;
+        let usual = self.largest_slot(line);
+        let unusual =
+            kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
+        let (solution, caustic) = (facts.solution.name.clone(), facts.solution.caustic);
+        self.token_last = self.token_last.wrapping_add(1);
+        let token = self.token_last;
+        let answer = Answer::DosePrepared {
+            token,
+            line: line.clone(),
+            solution,
+            caustic,
+            volume,
+            run_time,
+            kind,
+            unusual,
+        };
+        let generation = self.lines.get(line).map_or(0, |l| l.generation);
+        let expires = now.elapsed.plus(TOKEN_VALID);
+        self.prepared = Some(PreparedDose {
+            token,
+            answer: answer.clone(),
+            line: line.clone(),
+            volume,
+            kind,
+            unusual,
+            generation,
+            expires,
+        });
+        Ok(answer)
+    }
+
+    fn confirm_dose(
+        &mut self,
+        token: u64,
+        repeated: Option<Volume>,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        let again = "ask for the dose again and look at what it says";
+        // Taken out first: a token is good for one try, also for one that is denied.
+        let prepared = self.prepared.take().filter(|p| p.token == token);
+        let Some(prepared) = prepared else {
+            return Err(Denial::new(
+                "token-unknown",
+                format!("this confirmation was used already or never given; {again}"),
+            ));
+        };
+        if prepared.expires < now.elapsed {
+            return Err(Denial::new(
+                "token-expired",
+                format!("this confirmation came later than {TOKEN_VALID}; {again}"),
+            ));
+        }
+        if self.lines.get(&prepared.line).map_or(0, |l| l.generation) != prepared.generation {
+            return Err(Denial::new(
+                "token-stale",
+                format!(
+                    "something changed on line {} in between; {again}",
+                    prepared.line
+                ),
+            ));
+        }
+        if prepared.unusual && repeated != Some(prepared.volume) {
+            let usual = self.largest_slot(&prepared.line);
+            let text = format!(
+                "{} is more than {UNUSUAL_FACTOR} times the line's usual dose of {usual}; repeat the volume to confirm that you mean it",
+                prepared.volume
+            );
+            return Err(Denial::new("volume-not-repeated", text));
+        }
+        let permit = {
+            let request = Request {
+                id: self.next_dose_id(),
+                line: &prepared.line,
+                volume: prepared.volume,
+                kind: prepared.kind,
+            };
+            let facts = self
+                .facts(&prepared.line, now)
+                .ok_or_else(|| self.no_line(&prepared.line))?;
+            judge(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?
+        };
+        self.begin(
+            permit,
+            Cause {
+                kind: prepared.kind,
+                slot: None,
+                who,
+                ticket: Some(ticket),
+            },
+            now,
+        );
+        Ok(())
+    }
+
+    fn refill(
+        &mut self,
+        reservoir: &Name,
+        level: RefillLevel,
+        note: String,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        let config = self.controller.reservoirs.get(reservoir).ok_or_else(|| {
+            let known: Vec<&str> = self
+                .controller
+                .reservoirs
+                .keys()
+                .map(Name::as_str)
+                .collect();
+            Denial::new(
+                "unknown-reservoir",
+                format!(
+                    "there is no reservoir {reservoir}; the reservoirs are: {}",
+                    known.join(", ")
+                ),
+            )
+        })?;
+        let before = self.reservoirs.get(reservoir).copied();
+        let capacity = config.capacity;
+        let level = match level {
+            RefillLevel::Full => capacity,
+            RefillLevel::To(volume) => volume,
+            RefillLevel::Add(volume) => {
+                let unknown = || {
+                    Denial::new(
+                        "reservoir-unknown",
+                        format!(
+                            "nobody has said what reservoir {reservoir} held before; give its whole content"
+                        ),
+                    )
+                };
+                before.ok_or_else(unknown)?.or_zero().saturating_add(volume)
+            }
+        };
+        if level > capacity {
+            return Err(Denial::new(
+                "over-capacity",
+                format!(
+                    "{level} is more than reservoir {reservoir} holds ({capacity}); give what is in it now"
+                ),
+            ));
+        }
+        self.reservoirs.insert(reservoir.clone(), level);
+        self.touch_all_lines();
+        self.mark_written(now);
+        let was = before.map_or("unknown".to_owned(), |b| b.to_string());
+        let text =
+            format!("reservoir {reservoir} holds {level} now (before: {was}, capacity {capacity})");
+        let entry = Refill {
+            reservoir: reservoir.clone(),
+            level,
+            before,
+            who,
+            note,
+            at: self.stamp(now),
+        };
+        self.store(Entry::Refill(entry), Some((ticket, Answer::Done { text })));
+        Ok(())
+    }
+
+    fn add_reading(
+        &mut self,
+        new: NewReading,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        let taken = new.taken.unwrap_or(now.wall);
+        let ahead = Millis::new(
+            taken
+                .as_millisecond()
+                .saturating_sub(now.wall.as_millisecond()),
+        );
+        if ahead > READING_AHEAD_MAX {
+            return Err(Denial::new(
+                "future-time",
+                format!(
+                    "{taken:.0} is {ahead} ahead of the clock ({:.0}); give the time the sample was taken",
+                    now.wall
+                ),
+            ));
+        }
+        if !new.confirmed {
+            self.question_reading(&new)?;
+        }
+        let text = match new.value {
+            ReadingValue::Alkalinity { value, uncertainty } => format!(
+                "alkalinity {value} +- {uncertainty} ({:.2} meq/L)",
+                value.as_meq_per_l()
+            ),
+            ReadingValue::Concentration { value, uncertainty } => {
+                format!("{} {value} +- {uncertainty}", measured_text(&new.measured))
+            }
+            ReadingValue::Below { limit } => {
+                format!("{} below {limit}", measured_text(&new.measured))
+            }
+        };
+        let entry = Reading {
+            measured: new.measured,
+            value: new.value,
+            method: new.method,
+            taken,
+            who,
+            at: self.stamp(now),
+        };
+        self.mark_written(now);
+        self.store(
+            Entry::Reading(entry),
+            Some((
+                ticket,
+                Answer::Done {
+                    text: format!("reading stored: {text}, taken {taken:.0}"),
+                },
+            )),
+        );
+        if let ReadingValue::Alkalinity { value, uncertainty } = new.value {
+            self.take_alkalinity_reading(value, uncertainty, taken, now);
+        }
+        Ok(())
+    }
+
+    /// A value that is far from the last one, or from any water, may be a slip; it is asked about before it is stored.
+    fn question_reading(&self, new: &NewReading) -> Result<(), Denial> {
+        let ReadingValue::Alkalinity { value, .. } = new.value else {
+            return Ok(());
+        };
+        let ask = |why: String| {
+            Err(Denial::new(
+                "reading-questioned",
+                format!("{why}; if it is right, enter it again with --sure"),
+            ))
+        };
+        if !(Alkalinity::from_dkh(3.0)..=Alkalinity::from_dkh(20.0)).contains(&value) {
+            return ask(format!("alkalinity {value} is outside 3 to 20 dKH"));
+        }
+        match self.alkalinity.reading {
+            Some((last, _, taken)) if value.minus(last).as_dkh().abs() > 3.0 => ask(format!(
+                "alkalinity {value} is more than 3 dKH away from the last reading ({last}, {taken:.0})"
+            )),
+            Some(_) | None => Ok(()),
+        }
+    }
+
+    fn calibrate(
+        &mut self,
+        mut stored: StoredCalibration,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        if !self.controller.heads.contains_key(&stored.head) {
+            let known: Vec<&str> = self.controller.heads.keys().map(Name::as_str).collect();
+            return Err(Denial::new(
+                "unknown-head",
+                format!(
+                    "there is no head {}; the heads are: {}",
+                    stored.head,
+                    known.join(", ")
+                ),
+            ));
+        }
+        stored.at = self.stamp(now);
+        stored.who = who;
+        let text = format!(
+            "head {} is calibrated: {} with an offset of {}",
+            stored.head,
+            stored.calibration.rate(),
+            stored.calibration.offset()
+        );
+        let memory = self.heads.entry(stored.head.clone()).or_default();
+        memory.calibration = Some(stored.clone());
+        memory.run_since = Millis::ZERO;
+        self.touch_all_lines();
+        self.mark_written(now);
+        self.store(
+            Entry::Calibration(stored),
+            Some((ticket, Answer::Done { text })),
+        );
+        Ok(())
+    }
+
+    fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {
+        if self.clock.unsure.is_none() {
+            return Ok(Answer::Done {
+                text: format!("the clock is trusted already; it shows {:.0}", now.wall),
+            });
+        }
+        self.clock.source = Some(TrustSource::Owner);
+        self.judge_clock(now);
+        self.note(
+            "clock-vouched",
+            None,
+            format!(
+                "the owner says that the clock is right; it shows {:.0}",
+                now.wall
+            ),
+            who.clone(),
+            now,
+        );
+        match &self.clock.unsure {
+            None => Ok(Answer::Done {
+                text: format!(
+                    "the clock is trusted until the next start; it shows {:.0}",
+                    now.wall
+                ),
+            }),
+            Some(why) => Err(Denial::new(
+                "clock-behind",
+                format!(
+                    "the clock shows {:.0}, and {why}; set it right first",
+                    now.wall
+                ),
+            )),
+        }
+    }
+
+    fn simulate_input(
+        &mut self,
+        input: &Name,
+        safe: bool,
+        who: &Who,
+        now: Now,
+    ) -> Result<Answer, Denial> {
+        if self.live {
+            return Err(Denial::new(
+                "live",
+                "inputs are simulated in dry run only; this daemon drives real outputs",
+            ));
+        }
+        if !self.inputs.contains_key(input) {
+            let known: Vec<&str> = self.inputs.keys().map(Name::as_str).collect();
+            return Err(Denial::new(
+                "unknown-input",
+                format!(
+                    "there is no input {input}; the inputs are: {}",
+                    known.join(", ")
+                ),
+            ));
+        }
+        self.input_sampled(input, Some(safe), now);
+        let level = if safe { "safe" } else { "unsafe" };
+        self.note(
+            "input-simulated",
+            None,
+            format!("input {input} simulated as {level}"),
+            who.clone(),
+            now,
+        );
+        Ok(Answer::Done {
+            text: format!("input {input} shows its {level} level now"),
+        })
+    }
+
+    /// Takes a plan that was read again: all of it or nothing. A running dose goes on; slots before now are not looked at again.
+    pub(super) fn replace_plan(
+        &mut self,
+        plan: Arc<Plan>,
+        ticket: Option<Ticket>,
+        who: Who,
+        now: Now,
+    ) {
+        let answer = match self.take_declared_uptake(plan.uptake, &who, now) {
+            Err(why) => {
+                self.note("plan-refused", None, why.clone(), who, now);
+                Err(Denial::new(
+                    "plan-refused",
+                    format!("the plan was not taken, the one before stays in force: {why}"),
+                ))
+            }
+            Ok(()) => {
+                self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
+                self.plan = plan;
+                self.watched_from = now.elapsed;
+                self.waiting.clear();
+                self.touch_all_lines();
+                let text = format!(
+                    "plan reloaded: {} lines, {} a day",
+                    self.plan.lines.len(),
+                    self.planned_alkalinity()
+                );
+                self.note("plan-reloaded", None, text.clone(), who, now);
+                self.clear(AlarmCode::UptakeRefused, "", now);
+                Ok(Answer::Done { text })
+            }
+        };
+        if let Some(ticket) = ticket {
+            self.out.push(Effect::Reply { ticket, answer });
+        }
+    }
+
+    pub(super) fn ledger_healthy(&mut self, now: Now) {
+        if let super::state::LedgerState::NotWritable { .. } = self.ledger {
+            self.ledger = super::state::LedgerState::Writable;
+            self.clear(AlarmCode::LedgerFault, "", now);
+            self.note(
+                "ledger-writable",
+                None,
+                "the ledger can be written again".to_owned(),
+                Who::Daemon,
+                now,
+            );
+        }
+    }
+
+    pub(super) fn ledger_fault(&mut self, why: String, now: Now) {
+        self.ledger = super::state::LedgerState::NotWritable { why: why.clone() };
+        self.raise(
+            AlarmCode::LedgerFault,
+            "",
+            format!("no dose is given: {why}"),
+            now,
+        );
+    }
+}
+
+fn measured_text(measured: &Measured) -> String {
+    match measured {
+        Measured::Alkalinity => "alkalinity".to_owned(),
+        Measured::Element(element) => element.symbol().to_owned(),
+    }
+}

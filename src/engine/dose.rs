@@ -1,0 +1,386 @@
+//! The life of one dose, from the permit to the books.
+
+use super::effect::{Answer, Denial, Effect, Ticket};
+use super::event::{Now, RunEnd, RunReport};
+use super::state::{ActiveDose, Engine};
+use crate::guard::{Counted, DosePermit, Request, look_again};
+use crate::plan::SlotKey;
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::record::{DoseEnd, DoseId, DoseKind, HoldScope, Intent, Outcome, Who};
+
+/// A run that lasted this much longer than meant has escaped its timer; the head's line is held.
+const OVERRUN_MAX: Millis = Millis::from_secs(2);
+
+/// What a dose is given for.
+#[derive(Debug)]
+pub(super) struct Cause {
+    pub(super) kind: DoseKind,
+    pub(super) slot: Option<SlotKey>,
+    pub(super) who: Who,
+    pub(super) ticket: Option<Ticket>,
+}
+
+impl Engine {
+    pub(super) fn next_dose_id(&self) -> DoseId {
+        DoseId(self.dose_last.saturating_add(1))
+    }
+
+    /// Starts the life of a dose that has a permit: its intent goes to the ledger first.
+    pub(super) fn begin(&mut self, permit: DosePermit, cause: Cause, now: Now) {
+        let Some(line) = self.line_config(permit.line()).cloned() else {
+            return;
+        };
+        let id = permit.dose();
+        assert!(
+            id.0 == self.dose_last.saturating_add(1),
+            "dose numbers go up by one"
+        );
+        self.dose_last = id.0;
+        let solution = self.controller.solutions.get(&line.solution);
+        let alkalinity = solution.map_or(Alkalinity::ZERO, |s| {
+            s.effect
+                .alkalinity_rise(permit.volume(), self.controller.tank)
+        });
+        let due = now.elapsed.plus(permit.run_time());
+        let intent = Intent {
+            id,
+            line: line.name.clone(),
+            head: line.head.clone(),
+            reservoir: line.reservoir.clone(),
+            solution: line.solution.clone(),
+            kind: cause.kind,
+            slot: cause.slot.clone(),
+            volume: permit.volume(),
+            run_time: permit.run_time(),
+            alkalinity,
+            who: cause.who,
+            live: self.live,
+            at: self.stamp(now),
+        };
+        self.window.add(Counted {
+            id,
+            line: line.name.clone(),
+            head: line.head,
+            reservoir: line.reservoir,
+            solution: line.solution,
+            kind: cause.kind,
+            volume: permit.volume(),
+            alkalinity,
+            began: now.elapsed,
+            ended: None,
+            due,
+        });
+        if let Some(key) = cause.slot {
+            self.settled.insert(key);
+        }
+        self.touch_line(&line.name);
+        self.mark_written(now);
+        self.out.push(Effect::StoreIntent(intent.clone()));
+        let overdue_at = permit.expires().plus(permit.run_time()).plus(self.grace);
+        self.active.insert(
+            id,
+            ActiveDose {
+                intent,
+                permit: Some(permit),
+                ticket: cause.ticket,
+                stop_cause: None,
+                overdue_at,
+            },
+        );
+    }
+
+    /// The intent is on disk: the guard looks once more, and the head starts.
+    pub(super) fn intent_stored(&mut self, id: DoseId, now: Now) {
+        let Some(permit) = self.active.get_mut(&id).and_then(|dose| dose.permit.take()) else {
+            return;
+        };
+        let Some((line, kind)) = self
+            .active
+            .get(&id)
+            .map(|d| (d.intent.line.clone(), d.intent.kind))
+        else {
+            return;
+        };
+        let request = Request {
+            id,
+            line: &line,
+            volume: permit.volume(),
+            kind,
+        };
+        let verdict = match self.facts(&line, now) {
+            Some(facts) if !self.stopping => {
+                look_again(permit, &request, &facts, now.elapsed).map_err(|r| Denial::from(&r))
+            }
+            Some(_) | None => Err(Denial::new("stopping", "the daemon is being stopped")),
+        };
+        match verdict {
+            Ok(permit) => self.start_pump(id, permit, now),
+            Err(denial) => self.not_started(id, &denial, now),
+        }
+    }
+
+    fn start_pump(&mut self, id: DoseId, permit: DosePermit, now: Now) {
+        let due = now.elapsed.plus(permit.run_time());
+        self.window.update(id, |dose| {
+            dose.began = now.elapsed;
+            dose.due = due;
+        });
+        let Some(dose) = self.active.get_mut(&id) else {
+            return;
+        };
+        dose.overdue_at = due.plus(self.grace);
+        let head = dose.intent.head.clone();
+        let answer = Answer::DoseStarted {
+            id,
+            line: dose.intent.line.clone(),
+            volume: permit.volume(),
+            run_time: permit.run_time(),
+        };
+        if let Some(ticket) = dose.ticket.take() {
+            self.out.push(Effect::Reply {
+                ticket,
+                answer: Ok(answer),
+            });
+        }
+        self.out.push(Effect::StartPump { head, permit });
+    }
+
+    /// A dose whose intent is stored but that is not to start: the books say that nothing was given.
+    fn not_started(&mut self, id: DoseId, denial: &Denial, now: Now) {
+        let Some(dose) = self.active.remove(&id) else {
+            return;
+        };
+        self.forget_in_window(id, now);
+        if let Some(ticket) = dose.ticket {
+            self.out.push(Effect::Reply {
+                ticket,
+                answer: Err(denial.clone()),
+            });
+        }
+        self.book(
+            &dose.intent,
+            DoseEnd::NotStarted,
+            Volume::ZERO,
+            Some(Millis::ZERO),
+            denial.text.clone(),
+            now,
+        );
+    }
+
+    /// An intent that could not be stored: no dose. Whether it is on disk after all is told by the next start, which counts it.
+    pub(super) fn intent_failed(&mut self, id: DoseId, why: String, now: Now) {
+        let Some(dose) = self.active.remove(&id) else {
+            return;
+        };
+        self.forget_in_window(id, now);
+        let text = format!("the dose could not be recorded, so no pump was started: {why}");
+        if let Some(key) = dose.intent.slot.clone() {
+            self.slot_not_given_for(
+                key,
+                dose.intent.at.wall,
+                dose.intent.volume,
+                &Denial::new("ledger-not-writable", text.clone()),
+                now,
+            );
+        }
+        if let Some(ticket) = dose.ticket {
+            self.out.push(Effect::Reply {
+                ticket,
+                answer: Err(Denial::new("ledger-not-writable", text)),
+            });
+        }
+    }
+
+    fn forget_in_window(&mut self, id: DoseId, now: Now) {
+        self.window.update(id, |dose| {
+            dose.volume = Volume::ZERO;
+            dose.alkalinity = Alkalinity::ZERO;
+            dose.began = now.elapsed.minus(Millis::DAY);
+            dose.ended = Some(now.elapsed.minus(Millis::DAY).minus(Millis::DAY));
+        });
+    }
+
+    /// A head has stopped: what it gave is worked out and booked.
+    pub(super) fn run_ended(&mut self, id: DoseId, report: RunReport, now: Now) {
+        let Some(dose) = self.active.remove(&id) else {
+            return;
+        };
+        let intent = &dose.intent;
+        let delivered = self.delivered(intent, &report);
+        let (end, cause) = match (&report.end, dose.stop_cause) {
+            (RunEnd::Failed { why }, _) => (DoseEnd::Failed, why.clone()),
+            (RunEnd::Completed, _) => (DoseEnd::Delivered, String::new()),
+            (RunEnd::Stopped, Some(cause)) => (DoseEnd::Interrupted, cause),
+            (RunEnd::Stopped, None) => (DoseEnd::Interrupted, "stopped by the driver".to_owned()),
+        };
+        self.count_end(intent, delivered, report.on_time, now);
+        if let RunEnd::Failed { why } = &report.end {
+            let (line, reason) = (
+                intent.line.clone(),
+                format!("head {} failed in dose {}: {why}", intent.head, id.0),
+            );
+            self.set_hold(HoldScope::Line(line), reason, Who::Daemon, None, now);
+        }
+        let overrun = report.on_time.minus(intent.run_time);
+        if overrun > OVERRUN_MAX {
+            let reason = format!(
+                "dose {} ran {} instead of {}; about {delivered} went in",
+                id.0, report.on_time, intent.run_time
+            );
+            self.set_hold(
+                HoldScope::Line(intent.line.clone()),
+                reason,
+                Who::Daemon,
+                None,
+                now,
+            );
+        }
+        self.book(
+            &dose.intent,
+            end,
+            delivered,
+            Some(report.on_time),
+            cause,
+            now,
+        );
+    }
+
+    /// Volume that a run gave, by its measured on-time and the head's calibration.
+    ///
+    /// A run that kept its time to the millisecond gave the volume that was meant: the inverse of the calibration is rounded to
+    /// milliseconds, and that rounding is not the pump's. A failed run counts at least in full.
+    fn delivered(&self, intent: &Intent, report: &RunReport) -> Volume {
+        let calibration = self
+            .heads
+            .get(&intent.head)
+            .and_then(|m| m.calibration.as_ref())
+            .map(|c| c.calibration);
+        let by_time = calibration.map_or(intent.volume, |c| c.volume(report.on_time));
+        let on_time_error = report
+            .on_time
+            .minus(intent.run_time)
+            .as_ms()
+            .saturating_abs();
+        match &report.end {
+            RunEnd::Completed if on_time_error <= 1 => intent.volume,
+            RunEnd::Completed => by_time,
+            RunEnd::Stopped if report.on_time <= Millis::ZERO => Volume::ZERO,
+            RunEnd::Stopped => by_time,
+            RunEnd::Failed { .. } => by_time.max(intent.volume),
+        }
+    }
+
+    /// Moves caps, ramp, bottle and prediction.
+    pub(super) fn count_end(
+        &mut self,
+        intent: &Intent,
+        delivered: Volume,
+        on_time: Millis,
+        now: Now,
+    ) {
+        let solution = self.controller.solutions.get(&intent.solution);
+        let alkalinity = solution.map_or(Alkalinity::ZERO, |s| {
+            s.effect.alkalinity_rise(delivered, self.controller.tank)
+        });
+        self.window.update(intent.id, |dose| {
+            dose.volume = delivered;
+            dose.alkalinity = alkalinity;
+            dose.ended = Some(now.elapsed);
+        });
+        let head = self.heads.entry(intent.head.clone()).or_default();
+        head.run_since = head.run_since.plus(on_time);
+        let line = self.lines.entry(intent.line.clone()).or_default();
+        line.last_dose = Some((now.wall, delivered));
+        line.last_refusal = None;
+        self.add_today(&intent.line, delivered, now.wall);
+        self.add_alkalinity(alkalinity, now.wall);
+    }
+
+    /// Writes the outcome, and takes the volume off the bottle: once, here, for every dose.
+    pub(super) fn book(
+        &mut self,
+        intent: &Intent,
+        end: DoseEnd,
+        delivered: Volume,
+        on_time: Option<Millis>,
+        cause: String,
+        now: Now,
+    ) {
+        let left = self
+            .reservoirs
+            .get(&intent.reservoir)
+            .copied()
+            .unwrap_or(Volume::ZERO)
+            .saturating_sub(delivered);
+        self.reservoirs.insert(intent.reservoir.clone(), left);
+        self.touch_line(&intent.line);
+        self.mark_written(now);
+        let at = self.stamp(now);
+        self.out.push(Effect::StoreOutcome(Outcome {
+            id: intent.id,
+            end,
+            delivered,
+            on_time,
+            reservoir_left: left,
+            cause,
+            at,
+        }));
+    }
+
+    /// Switches off what runs on these lines. What has a permit but no pump yet is refused when it is looked at again.
+    pub(super) fn stop_running(&mut self, cause: &str, concerned: impl Fn(&Name) -> bool) {
+        for dose in self.active.values_mut() {
+            if dose.permit.is_none() && concerned(&dose.intent.line) && dose.stop_cause.is_none() {
+                dose.stop_cause = Some(cause.to_owned());
+                self.out.push(Effect::StopPump {
+                    head: dose.intent.head.clone(),
+                    why: cause.to_owned(),
+                });
+            }
+        }
+    }
+
+    pub(super) fn stop_everything(&mut self, now: Now) {
+        self.stopping = true;
+        self.clock.last = now;
+        self.stop_running("the daemon is being stopped", |_| true);
+    }
+
+    /// A head does not obey. Its line is held; the switch-off has been and is being tried by its driver.
+    pub(super) fn pump_fault(&mut self, head: &Name, why: &str, now: Now) {
+        let lines: Vec<Name> = self
+            .controller
+            .lines
+            .iter()
+            .filter(|l| l.head == *head)
+            .map(|l| l.name.clone())
+            .collect();
+        for line in lines {
+            let reason = format!(
+                "head {head}: {why}; switch its supply off and look at it before you resume"
+            );
+            self.set_hold(HoldScope::Line(line), reason, Who::Daemon, None, now);
+        }
+    }
+
+    /// A run whose end is long overdue: its thread no longer answers, so neither can this process be relied on.
+    pub(super) fn check_overdue_runs(&mut self, now: Now) {
+        let overdue = self
+            .active
+            .values()
+            .find(|d| d.permit.is_none() && d.overdue_at <= now.elapsed);
+        let Some((head, id)) = overdue.map(|d| (d.intent.head.clone(), d.intent.id)) else {
+            return;
+        };
+        if let Some(dose) = self.active.get_mut(&id) {
+            dose.overdue_at = Millis::MAX;
+        }
+        let why = format!("head {head} did not report the end of dose {}", id.0);
+        self.pump_fault(&head, &why, now);
+        self.out.push(Effect::StopPump {
+            head,
+            why: why.clone(),
+        });
+        self.out.push(Effect::Exit { why });
+    }
+}

@@ -1,0 +1,115 @@
+//! The snapshot that the guard is given.
+
+use super::event::Now;
+use super::state::{Engine, LedgerState};
+use crate::config::{Blocks, Head, Line, OldCalibration, Solution};
+use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact, RampFacts};
+use crate::quantity::{Millis, Name};
+use crate::record::{Hold, HoldScope};
+
+impl Engine {
+    /// Everything known that bears on a dose of this line; `None` for a name that is no line.
+    pub(super) fn facts<'a>(&'a self, line: &Name, now: Now) -> Option<Facts<'a>> {
+        let line = self.line_config(line)?;
+        let head = self.controller.heads.get(&line.head)?;
+        let solution: &Solution = self.controller.solutions.get(&line.solution)?;
+        let reservoir = self.controller.reservoirs.get(&line.reservoir)?;
+        let memory = self.heads.get(&line.head);
+        Some(Facts {
+            line,
+            head,
+            solution,
+            solutions: &self.controller.solutions,
+            tank: self.controller.tank,
+            holds: self.holds_on(&line.name),
+            window: &self.window,
+            apart: &self.controller.apart,
+            heads_at_once: self.controller.heads_at_once,
+            calibration: memory
+                .and_then(|m| m.calibration.as_ref())
+                .map(|c| &c.calibration),
+            calibration_expired: self
+                .calibration_age_fault(head, now)
+                .filter(|_| head.calibration_old == OldCalibration::Block),
+            reservoir_left: self.reservoirs.get(&line.reservoir).copied(),
+            reservoir_reserve: reservoir.reserve,
+            ledger: match &self.ledger {
+                LedgerState::Writable => LedgerFact::Writable,
+                LedgerState::NotWritable { why } => LedgerFact::NotWritable(why),
+            },
+            clock: self
+                .clock
+                .unsure
+                .as_deref()
+                .map_or(ClockFact::Trusted, ClockFact::Unsure),
+            inputs: self.input_blocks(line),
+            ramp: self.ramp_facts(now),
+            element_rise_max: &self.controller.element_rise_max,
+            permit_valid: self.controller.times.permit_valid,
+        })
+    }
+
+    pub(super) fn holds_on(&self, line: &Name) -> Vec<&Hold> {
+        let stops = |hold: &&Hold| match &hold.scope {
+            HoldScope::All => true,
+            HoldScope::Line(held) => held == line,
+        };
+        self.holds.iter().filter(stops).collect()
+    }
+
+    /// Why a head's calibration is old, if it is: by days since it was made, or by run hours.
+    pub(super) fn calibration_age_fault(&self, head: &Head, now: Now) -> Option<String> {
+        let memory = self.heads.get(&head.name)?;
+        let stored = memory.calibration.as_ref()?;
+        let age = Millis::new(
+            now.wall
+                .as_millisecond()
+                .saturating_sub(stored.at.wall.as_millisecond()),
+        );
+        if age > head.calibration_age_max {
+            return Some(format!(
+                "its calibration is {age} old, over {}",
+                head.calibration_age_max
+            ));
+        }
+        let run = memory.run_since;
+        (run > head.calibration_run_max).then(|| {
+            format!(
+                "it has run {run} since its calibration, over {}",
+                head.calibration_run_max
+            )
+        })
+    }
+
+    pub(super) fn ramp_facts(&self, now: Now) -> Option<RampFacts> {
+        let limits = self.controller.alkalinity.clone()?;
+        Some(RampFacts {
+            limits,
+            uptake: self.uptake(),
+            prediction: self.prediction(now),
+        })
+    }
+
+    pub(super) fn input_blocks(&self, line: &Line) -> Vec<InputBlock> {
+        let mut blocks: Vec<InputBlock> = self
+            .controller
+            .inputs
+            .values()
+            .filter(|input| match &input.blocks {
+                Blocks::All => true,
+                Blocks::Lines(lines) => lines.contains(&line.name),
+            })
+            .filter_map(|input| self.input_block(input))
+            .collect();
+        if self.under_voltage {
+            let says =
+                "the board's supply is too low; check the power supply and its cable".to_owned();
+            blocks.push(InputBlock {
+                input: "under-voltage".to_owned(),
+                says,
+                until: None,
+            });
+        }
+        blocks
+    }
+}

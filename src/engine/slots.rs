@@ -1,0 +1,254 @@
+//! From the plan's slots to doses: due, waiting for a gap, missed, refused. Nothing is ever made up for.
+
+use super::alarms::AlarmCode;
+use super::dose::Cause;
+use super::effect::Denial;
+use super::event::Now;
+use super::state::{Engine, WaitingSlot};
+use crate::guard::{Refusal, Request, judge};
+use crate::plan::{DailyVolumes, Slot, SlotKey};
+use crate::quantity::{Millis, Name, Volume};
+use crate::record::{DoseKind, Entry, NotGiven, OutageMissed, SlotNotGiven, Who};
+use jiff::Timestamp;
+
+impl Engine {
+    /// Looks at every slot that came due since the last look, then again at those that wait.
+    pub(super) fn due_slots(&mut self, now: Now) {
+        if self.clock.unsure.is_some() || self.stopping {
+            return;
+        }
+        if now.wall > self.cursor {
+            let daily = self.daily_volumes();
+            let lateness_max = self.controller.times.slot_lateness_max;
+            // What is older than this cannot be given any more; a long gap is one row a line, not a row a slot.
+            let missed_until = shift(now.wall, lateness_max);
+            if missed_until > self.cursor {
+                self.slots_lost(self.cursor, missed_until, now);
+            }
+            let fresh_from = self.cursor.max(missed_until);
+            let due = match self.schedule.between(fresh_from, now.wall, &daily) {
+                Ok(slots) => slots,
+                Err(error) => {
+                    // The check at load looks 400 days ahead; a plan in force for longer can still meet such a day.
+                    self.raise(
+                        AlarmCode::PlanUnplaceable,
+                        "",
+                        format!("today's slots cannot be placed, so none is given: {error}"),
+                        now,
+                    );
+                    Vec::new()
+                }
+            };
+            self.cursor = now.wall;
+            for slot in due {
+                self.slot_due(slot, now);
+            }
+            self.forget_old_keys(now);
+        }
+        self.try_waiting(now);
+    }
+
+    fn slot_due(&mut self, slot: Slot, now: Now) {
+        if self.settled.contains(&slot.key) {
+            return;
+        }
+        let give_up = now.elapsed.plus(self.controller.times.slot_wait_max);
+        self.waiting.push(WaitingSlot {
+            slot,
+            give_up,
+            retry_at: Some(now.elapsed),
+        });
+    }
+
+    fn try_waiting(&mut self, now: Now) {
+        for mut waiting in std::mem::take(&mut self.waiting) {
+            if waiting.retry_at.is_some_and(|at| at > now.elapsed)
+                && self.holds_on(&waiting.slot.key.line).is_empty()
+            {
+                self.waiting.push(waiting);
+                continue;
+            }
+            match self.try_slot(&waiting.slot, now) {
+                Ok(()) => {}
+                Err(refusal) => match refusal.until().filter(|until| *until <= waiting.give_up) {
+                    Some(until) => {
+                        waiting.retry_at = Some(until.max(now.elapsed.plus(Millis::new(1))));
+                        self.waiting.push(waiting);
+                    }
+                    None => self.refuse_slot(waiting.slot, refusal, now),
+                },
+            }
+        }
+    }
+
+    fn try_slot(&mut self, slot: &Slot, now: Now) -> Result<(), Refusal> {
+        let line = slot.key.line.clone();
+        let permit = {
+            let request = Request {
+                id: self.next_dose_id(),
+                line: &line,
+                volume: slot.volume,
+                kind: DoseKind::Plan,
+            };
+            let Some(facts) = self.facts(&line, now) else {
+                return Ok(());
+            };
+            judge(&request, &facts, now.elapsed)?
+        };
+        let cause = Cause {
+            kind: DoseKind::Plan,
+            slot: Some(slot.key.clone()),
+            who: Who::Plan,
+            ticket: None,
+        };
+        self.begin(permit, cause, now);
+        Ok(())
+    }
+
+    fn refuse_slot(&mut self, slot: Slot, refusal: Refusal, now: Now) {
+        let denial = Denial::from(&refusal);
+        self.slot_not_given_for(slot.key.clone(), slot.at, slot.volume, &denial, now);
+        self.lines.entry(slot.key.line).or_default().last_refusal = Some((refusal, now.wall));
+    }
+
+    pub(super) fn slot_not_given_for(
+        &mut self,
+        key: SlotKey,
+        due: Timestamp,
+        volume: Volume,
+        denial: &Denial,
+        now: Now,
+    ) {
+        self.settled.insert(key.clone());
+        self.mark_written(now);
+        let entry = SlotNotGiven {
+            key,
+            due,
+            volume,
+            kind: NotGiven::Refused,
+            reason: denial.text.clone(),
+            code: denial.code.clone(),
+            at: self.stamp(now),
+        };
+        self.store(Entry::SlotNotGiven(entry), None);
+    }
+
+    /// Writes down, a row a line, what was missed after `from` up to `until`.
+    fn slots_lost(&mut self, from: Timestamp, until: Timestamp, now: Now) {
+        let at = self.stamp(now);
+        let lines: Vec<Name> = self.plan.lines.iter().map(|l| l.line.clone()).collect();
+        let mut total = 0_u32;
+        for line in lines {
+            let counted = self.schedule.count_between(&line, from, until);
+            if counted.is_some_and(|(slots, _)| slots == 0) {
+                continue;
+            }
+            let (slots, volume) = counted.unzip();
+            total = total.saturating_add(slots.unwrap_or(1));
+            self.mark_written(now);
+            self.store(
+                Entry::OutageMissed(OutageMissed {
+                    line,
+                    from,
+                    until,
+                    slots,
+                    volume,
+                    at,
+                }),
+                None,
+            );
+        }
+        if total > 0 {
+            self.raise_missed(total, from, until, now);
+        }
+    }
+
+    /// When the clock becomes trusted: what lies between the last known moment and now was missed.
+    pub(super) fn slots_lost_in_outage(&mut self, now: Now) {
+        if now.wall > self.cursor {
+            self.slots_lost(self.cursor, now.wall, now);
+            self.cursor = now.wall;
+        }
+    }
+
+    /// Keys of three local days are enough: no slot of an older day can come due while the clock is trusted.
+    fn forget_old_keys(&mut self, now: Now) {
+        let today = self.local_date(now.wall);
+        if let Ok(oldest) = today.checked_sub(jiff::Span::new().days(3)) {
+            self.settled.retain(|key| key.date >= oldest);
+        }
+    }
+
+    /// Elapsed time at which the next slot comes due, if the clock is trusted.
+    pub(super) fn next_slot_at(&mut self, now: Now) -> Option<Millis> {
+        if self.clock.unsure.is_some() || self.stopping {
+            return None;
+        }
+        let daily = self.daily_volumes();
+        let slot = self
+            .schedule
+            .next_after(self.cursor.max(now.wall), &daily)?;
+        Some(
+            now.elapsed.plus(Millis::new(
+                slot.at
+                    .as_millisecond()
+                    .saturating_sub(now.wall.as_millisecond()),
+            )),
+        )
+    }
+
+    /// The next slot of each line after now, with the volumes in force.
+    pub(super) fn next_slots(&mut self, now: Now) -> Vec<Slot> {
+        let daily = self.daily_volumes();
+        let from = self.cursor.max(now.wall);
+        let lines: Vec<Name> = self.plan.lines.iter().map(|l| l.line.clone()).collect();
+        lines
+            .iter()
+            .filter_map(|line| self.schedule.next_of_line(line, from, &daily))
+            .collect()
+    }
+
+    /// Volumes per day with `share` applied to all lines that carry alkalinity and to all that follow those.
+    pub(super) fn effective_volumes(&self, share: f64) -> DailyVolumes {
+        let mut daily = crate::plan::plan_daily_volumes(&self.plan);
+        if (share - 1.0).abs() < f64::EPSILON {
+            return daily;
+        }
+        for planned in &self.plan.lines {
+            let moves = self.carries_alkalinity(&planned.line)
+                || self
+                    .leader_of(&planned.line)
+                    .is_some_and(|l| self.carries_alkalinity(l));
+            if let Some(volume) = daily.get_mut(&planned.line).filter(|_| moves) {
+                *volume = volume.scaled(share).unwrap_or(Volume::ZERO);
+            }
+        }
+        daily
+    }
+
+    fn leader_of(&self, line: &Name) -> Option<&Name> {
+        self.plan
+            .lines
+            .iter()
+            .find(|l| l.line == *line)
+            .and_then(|l| match &l.times {
+                crate::config::Times::Follow { leader, .. } => Some(leader),
+                crate::config::Times::Spread { .. }
+                | crate::config::Times::At(_)
+                | crate::config::Times::Cron(_) => None,
+            })
+    }
+
+    pub(super) fn carries_alkalinity(&self, line: &Name) -> bool {
+        let solution = self
+            .line_config(line)
+            .and_then(|l| self.controller.solutions.get(&l.solution));
+        solution.is_some_and(|s| s.effect.carries_alkalinity())
+    }
+}
+
+/// `by` before `wall`.
+fn shift(wall: Timestamp, by: Millis) -> Timestamp {
+    Timestamp::from_millisecond(wall.as_millisecond().saturating_sub(by.as_ms()))
+        .unwrap_or(Timestamp::MIN)
+}

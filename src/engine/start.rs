@@ -1,0 +1,401 @@
+//! From what the ledger knows to a running engine.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::sync::Arc;
+
+use super::alarms::{AlarmCode, Alarms};
+use super::effect::Effect;
+use super::event::{Now, TrustSource};
+use super::state::{
+    AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
+};
+use crate::config::{Controller, Plan};
+use crate::guard::{Counted, DoseWindow};
+use crate::metering::Calibration;
+use crate::plan::Schedule;
+use crate::quantity::{Alkalinity, Millis, Name};
+use crate::record::{
+    DoseEnd, Entry, History, Hold, HoldScope, Intent, PastDose, PastSession, ReadingValue, Refill,
+    StoredCalibration, Who,
+};
+
+/// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
+const UNCERTAIN_MAX: usize = 2;
+
+/// What the engine is started with.
+#[derive(Debug)]
+pub struct Setup {
+    /// The checked controller file.
+    pub controller: Arc<Controller>,
+    /// The checked plan.
+    pub plan: Arc<Plan>,
+    /// What the ledger knows; an empty history when it cannot be read, and then `ledger_fault` says why.
+    pub history: History,
+    /// Why the ledger cannot be used; nothing is dosed until it can.
+    pub ledger_fault: Option<String>,
+    /// Holds found in the hold file.
+    pub file_holds: Vec<Hold>,
+    /// Why the hold file cannot be read; everything is held then.
+    pub hold_file_fault: Option<String>,
+    /// The kernel's boot id.
+    pub boot: String,
+    /// Whether outputs are really driven.
+    pub live: bool,
+    /// Virtual time is right by definition.
+    pub virtual_time: bool,
+    /// How long after its planned end a run's report may come before its thread counts as lost.
+    pub grace: Millis,
+    /// When.
+    pub now: Now,
+}
+
+impl Engine {
+    /// Starts the engine: closes what was left open, counts what may still count, and looks at the clock.
+    pub fn start(setup: Setup) -> (Self, Vec<Effect>) {
+        let now = setup.now;
+        let Setup {
+            history,
+            file_holds,
+            ..
+        } = setup;
+        let schedule = Schedule::new(Arc::clone(&setup.controller), Arc::clone(&setup.plan));
+        let known_holds = history.holds.clone();
+        let mut engine = Self {
+            schedule,
+            live: setup.live,
+            grace: setup.grace,
+            stopping: false,
+            clock: ClockState {
+                last: now,
+                started: now,
+                source: None,
+                unsure: Some("nothing is known of it yet".to_owned()),
+                newest: history.newest_wall,
+                outside_why: "the kernel does not say that it is synchronised".to_owned(),
+            },
+            ledger: setup
+                .ledger_fault
+                .clone()
+                .map_or(LedgerState::Writable, |why| LedgerState::NotWritable {
+                    why,
+                }),
+            holds: super::holds::union(history.holds, file_holds),
+            heads: setup
+                .controller
+                .heads
+                .keys()
+                .map(|name| (name.clone(), HeadMemory::default()))
+                .collect(),
+            lines: setup
+                .controller
+                .lines
+                .iter()
+                .map(|line| (line.name.clone(), LineMemory::default()))
+                .collect(),
+            reservoirs: history.reservoirs.into_iter().collect::<BTreeMap<_, _>>(),
+            window: DoseWindow::default(),
+            active: BTreeMap::new(),
+            waiting: Vec::new(),
+            settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
+            cursor: history.newest_wall.unwrap_or(now.wall),
+            alkalinity: AlkalinityMemory {
+                reading: None,
+                added_since: None,
+                log: VecDeque::new(),
+                log_from: now.wall,
+                uptake: history.uptake,
+                share: 1.0,
+            },
+            inputs: setup
+                .controller
+                .inputs
+                .keys()
+                .map(|name| (name.clone(), InputMemory::unknown(now.elapsed)))
+                .collect(),
+            under_voltage: false,
+            alarms: Alarms::default(),
+            prepared: None,
+            token_last: 0,
+            dose_last: history.dose_last,
+            past: history.doses,
+            past_sessions: history.sessions,
+            boot: setup.boot,
+            watched_from: now.elapsed,
+            out: Vec::new(),
+            controller: setup.controller,
+            plan: setup.plan,
+        };
+        engine.take_readings(history.readings, history.alkalinity_since_reading);
+        engine.take_calibrations(history.calibrations);
+        engine.count_past(now);
+        if setup.virtual_time {
+            engine.clock_known(TrustSource::Virtual, now);
+        }
+        engine.after_start(
+            &known_holds,
+            history.open,
+            setup.hold_file_fault,
+            setup.ledger_fault,
+            now,
+        );
+        let effects = std::mem::take(&mut engine.out);
+        (engine, effects)
+    }
+
+    fn after_start(
+        &mut self,
+        known: &[Hold],
+        open: Vec<Intent>,
+        hold_fault: Option<String>,
+        ledger_fault: Option<String>,
+        now: Now,
+    ) {
+        self.close_open(open, now);
+        self.hold_unsteady_lines(now);
+        if !self.live {
+            self.assume_for_dry_run(now);
+        }
+        // A hold of the file that the ledger does not know was set while the ledger could not be written.
+        let at = self.stamp(now);
+        for hold in self.holds.clone() {
+            if !known.contains(&hold) {
+                self.store(Entry::HoldSet(hold, at), None);
+            }
+        }
+        if let Some(why) = hold_fault {
+            let reason =
+                format!("the hold file cannot be read, so it is not known what was on hold: {why}");
+            self.raise(AlarmCode::HoldFileFault, "", reason.clone(), now);
+            self.set_hold(HoldScope::All, reason, Who::Daemon, None, now);
+        }
+        if let Some(why) = ledger_fault {
+            self.raise(
+                AlarmCode::LedgerFault,
+                "",
+                format!("no dose is given: {why}"),
+                now,
+            );
+        }
+        if let Err(why) = self.take_declared_uptake(self.plan.uptake, &Who::Daemon, now) {
+            self.raise(AlarmCode::UptakeRefused, "", why, now);
+        }
+        self.out.push(Effect::SaveHolds {
+            holds: self.holds.clone(),
+            reply: None,
+        });
+        self.go_on(now);
+    }
+
+    /// Intents without an outcome: nobody saw their end, so they count in full, and are never given again.
+    fn close_open(&mut self, open: Vec<Intent>, now: Now) {
+        for intent in open {
+            let text = format!(
+                "dose {} of line {} ({}) ended unseen and counts in full",
+                intent.id.0, intent.line, intent.volume
+            );
+            self.raise(
+                AlarmCode::DoseUncertain,
+                &format!("{}", intent.id.0),
+                text.clone(),
+                now,
+            );
+            self.clear(AlarmCode::DoseUncertain, &format!("{}", intent.id.0), now);
+            let cause = "the daemon ended in the middle of it; counted in full".to_owned();
+            self.book(&intent, DoseEnd::Uncertain, intent.volume, None, cause, now);
+        }
+    }
+
+    /// A supply that breaks down whenever a head starts must not be tried for ever.
+    fn hold_unsteady_lines(&mut self, now: Now) {
+        let since = now.elapsed.minus(Millis::DAY);
+        let lines: Vec<Name> = self.lines.keys().cloned().collect();
+        for line in lines {
+            let recent = |d: &&PastDose| {
+                d.line == line
+                    && d.end == DoseEnd::Uncertain
+                    && self
+                        .age_of(d, now)
+                        .is_none_or(|age| now.elapsed.minus(age) > since)
+            };
+            let count = self.past.iter().filter(recent).count();
+            if count >= UNCERTAIN_MAX {
+                let reason = format!(
+                    "{count} doses of line {line} ended unseen within 24 h; look at the power supply and the head before you resume"
+                );
+                self.set_hold(HoldScope::Line(line), reason, Who::Daemon, None, now);
+            }
+        }
+    }
+
+    /// What a real installation is told by its owner is assumed in dry run, and written down as assumed: every head as its
+    /// simulated stand-in is, every bottle full, every contact safe. Live mode never takes such a calibration.
+    fn assume_for_dry_run(&mut self, now: Now) {
+        let at = self.stamp(now);
+        let controller = Arc::clone(&self.controller);
+        for (name, head) in &controller.heads {
+            let memory = self.heads.entry(name.clone()).or_default();
+            let assumed = Calibration::new(head.simulated.rate, head.simulated.offset)
+                .ok()
+                .filter(|_| memory.calibration.is_none());
+            if let Some(calibration) = assumed {
+                let method = "assumed for dry run from the simulated head".to_owned();
+                let stored = StoredCalibration {
+                    head: name.clone(),
+                    calibration,
+                    variation: None,
+                    method,
+                    who: Who::Daemon,
+                    at,
+                };
+                memory.calibration = Some(stored.clone());
+                self.store(Entry::Calibration(stored), None);
+            }
+        }
+        for (name, reservoir) in &controller.reservoirs {
+            if !self.reservoirs.contains_key(name) {
+                self.reservoirs.insert(name.clone(), reservoir.capacity);
+                let note = "assumed full for dry run".to_owned();
+                let entry = Refill {
+                    reservoir: name.clone(),
+                    level: reservoir.capacity,
+                    before: None,
+                    who: Who::Daemon,
+                    note,
+                    at,
+                };
+                self.store(Entry::Refill(entry), None);
+            }
+        }
+        for memory in self.inputs.values_mut() {
+            *memory = InputMemory::simulated(now.elapsed);
+        }
+    }
+
+    fn take_readings(&mut self, readings: Vec<crate::record::Reading>, added: Alkalinity) {
+        for reading in readings {
+            if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
+                self.alkalinity.reading = Some((value, uncertainty, reading.taken));
+                self.alkalinity.added_since = Some(added);
+            }
+        }
+    }
+
+    fn take_calibrations(&mut self, calibrations: Vec<(StoredCalibration, Millis)>) {
+        for (stored, run_since) in calibrations {
+            // What was only assumed for a dry run meters no real head.
+            if self.live && stored.variation.is_none() {
+                continue;
+            }
+            if let Some(memory) = self.heads.get_mut(&stored.head) {
+                *memory = HeadMemory {
+                    calibration: Some(stored),
+                    run_since,
+                };
+            }
+        }
+    }
+
+    /// Age of a past dose. In the same boot the elapsed clock says it exactly. Across boots it is at least what the elapsed
+    /// clocks of all boots since prove; the wall clock may prove more, if it is and was trusted.
+    fn age_of(&self, dose: &PastDose, now: Now) -> Option<Millis> {
+        let session = self.past_sessions.get(dose.session)?;
+        if session.boot == self.boot {
+            return Some(now.elapsed.minus(dose.at.elapsed).max(Millis::ZERO));
+        }
+        let proven = proven_age(
+            &self.past_sessions,
+            dose.session,
+            dose.at.elapsed,
+            &self.boot,
+            now.elapsed,
+        );
+        let by_wall = Millis::new(
+            now.wall
+                .as_millisecond()
+                .saturating_sub(dose.at.wall.as_millisecond()),
+        );
+        let wall_counts = dose.at.trusted && self.clock.unsure.is_none();
+        Some(if wall_counts {
+            proven.max(by_wall)
+        } else {
+            proven
+        })
+    }
+
+    /// Puts the past doses into the window, by their ages as far as these are known now.
+    fn count_past(&mut self, now: Now) {
+        for dose in self.past.clone() {
+            let age = self.age_of(&dose, now).unwrap_or(Millis::ZERO);
+            let began = now.elapsed.minus(age);
+            // A dose that nobody saw end may have gone on until now; it counts from now on for a whole window.
+            let ended = if dose.end == DoseEnd::Uncertain {
+                began.plus(dose.run_time)
+            } else {
+                began.plus(dose.run_time).min(now.elapsed)
+            };
+            self.window.add(Counted {
+                id: dose.id,
+                line: dose.line.clone(),
+                head: dose.head.clone(),
+                reservoir: dose.reservoir.clone(),
+                solution: dose.solution.clone(),
+                kind: dose.kind,
+                volume: dose.counted,
+                alkalinity: dose.alkalinity,
+                began,
+                ended: Some(ended),
+                due: ended,
+            });
+            self.settled.extend(dose.slot.clone());
+            if self.local_date(dose.at.wall) == self.local_date(now.wall) {
+                self.add_today(&dose.line, dose.counted, dose.at.wall);
+            }
+            let line = self.lines.entry(dose.line.clone()).or_default();
+            line.last_dose = line.last_dose.max(Some((dose.at.wall, dose.counted)));
+        }
+    }
+
+    /// Ages the doses of earlier boots anew: the clock has become trusted, and may prove that they are older.
+    pub(super) fn age_past_doses(&mut self, now: Now) {
+        for dose in self.past.clone() {
+            let Some(age) = self.age_of(&dose, now) else {
+                continue;
+            };
+            let began = now.elapsed.minus(age);
+            self.window.update(dose.id, |counted| {
+                counted.began = began;
+                counted.ended = Some(began.plus(dose.run_time));
+            });
+        }
+    }
+}
+
+/// Elapsed time that is proven to lie between a moment of an earlier session and now, without any wall clock: the rest of that
+/// boot as far as it is written down, all whole boots since, and this boot so far.
+fn proven_age(
+    sessions: &[PastSession],
+    session: usize,
+    at: Millis,
+    boot: &str,
+    now: Millis,
+) -> Millis {
+    let Some(own) = sessions.get(session) else {
+        return Millis::ZERO;
+    };
+    let later = sessions.get(session..).unwrap_or_default();
+    let mut per_boot: Vec<(&str, Millis)> = Vec::new();
+    for s in later.iter().filter(|s| s.boot != boot) {
+        match per_boot.iter_mut().find(|(b, _)| *b == s.boot) {
+            Some((_, last)) => *last = (*last).max(s.elapsed_last),
+            None => per_boot.push((&s.boot, s.elapsed_last)),
+        }
+    }
+    let rest = per_boot.iter().map(|(b, last)| {
+        if *b == own.boot {
+            last.minus(at).max(Millis::ZERO)
+        } else {
+            *last
+        }
+    });
+    rest.fold(now, Millis::plus)
+}

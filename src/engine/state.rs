@@ -1,0 +1,224 @@
+//! Everything the engine remembers.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use super::alarms::Alarms;
+use super::effect::{Answer, Effect, Ticket};
+use super::event::{Now, TrustSource};
+use crate::config::{Controller, Plan};
+use crate::guard::{DosePermit, DoseWindow, Refusal};
+use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::record::{
+    DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
+    UptakeAccepted, Who,
+};
+
+/// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
+#[derive(Debug)]
+pub struct Engine {
+    pub(super) controller: Arc<Controller>,
+    pub(super) plan: Arc<Plan>,
+    pub(super) schedule: Schedule,
+    pub(super) live: bool,
+    pub(super) grace: Millis,
+    pub(super) stopping: bool,
+    pub(super) clock: ClockState,
+    pub(super) ledger: LedgerState,
+    pub(super) holds: Vec<Hold>,
+    pub(super) heads: BTreeMap<Name, HeadMemory>,
+    pub(super) lines: BTreeMap<Name, LineMemory>,
+    pub(super) reservoirs: BTreeMap<Name, Volume>,
+    pub(super) window: DoseWindow,
+    pub(super) active: BTreeMap<DoseId, ActiveDose>,
+    pub(super) waiting: Vec<WaitingSlot>,
+    pub(super) settled: BTreeSet<SlotKey>,
+    /// Slots up to this instant have been dealt with.
+    pub(super) cursor: Timestamp,
+    pub(super) alkalinity: AlkalinityMemory,
+    pub(super) inputs: BTreeMap<Name, InputMemory>,
+    pub(super) under_voltage: bool,
+    pub(super) alarms: Alarms,
+    pub(super) prepared: Option<PreparedDose>,
+    pub(super) token_last: u64,
+    pub(super) dose_last: i64,
+    /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
+    pub(super) past: Vec<PastDose>,
+    pub(super) past_sessions: Vec<PastSession>,
+    pub(super) boot: String,
+    /// Since when the plan in force has been watched.
+    pub(super) watched_from: Millis,
+    pub(super) out: Vec<Effect>,
+}
+
+#[derive(Debug)]
+pub(super) struct ClockState {
+    pub(super) last: Now,
+    pub(super) started: Now,
+    pub(super) source: Option<TrustSource>,
+    /// Why the clock is not trusted; `None` when it is.
+    pub(super) unsure: Option<String>,
+    /// Newest wall time ever written down with a trusted clock.
+    pub(super) newest: Option<Timestamp>,
+    pub(super) outside_why: String,
+}
+
+#[derive(Debug)]
+pub(super) enum LedgerState {
+    Writable,
+    NotWritable { why: String },
+}
+
+#[derive(Debug, Default)]
+pub(super) struct HeadMemory {
+    pub(super) calibration: Option<StoredCalibration>,
+    pub(super) run_since: Millis,
+}
+
+#[derive(Debug, Default)]
+pub(super) struct LineMemory {
+    pub(super) today: Option<(Date, Volume)>,
+    pub(super) last_dose: Option<(Timestamp, Volume)>,
+    pub(super) last_refusal: Option<(Refusal, Timestamp)>,
+    /// Changes with everything that could make a prepared dose mean something else.
+    pub(super) generation: u64,
+}
+
+#[derive(Debug)]
+pub(super) struct ActiveDose {
+    pub(super) intent: Intent,
+    /// Present until the pump is started.
+    pub(super) permit: Option<DosePermit>,
+    pub(super) ticket: Option<Ticket>,
+    pub(super) stop_cause: Option<String>,
+    /// When its end should long have been reported.
+    pub(super) overdue_at: Millis,
+}
+
+#[derive(Debug)]
+pub(super) struct WaitingSlot {
+    pub(super) slot: Slot,
+    pub(super) give_up: Millis,
+    pub(super) retry_at: Option<Millis>,
+}
+
+#[derive(Debug)]
+pub(super) struct AlkalinityMemory {
+    /// Last reading: value, one standard uncertainty, when taken.
+    pub(super) reading: Option<(Alkalinity, Alkalinity, Timestamp)>,
+    /// Added since that reading; `None` when not known, and then there is no prediction.
+    pub(super) added_since: Option<Alkalinity>,
+    /// Additions by wall time, and from when on they are complete.
+    pub(super) log: VecDeque<(Timestamp, Alkalinity)>,
+    pub(super) log_from: Timestamp,
+    pub(super) uptake: Option<UptakeAccepted>,
+    pub(super) share: f64,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct InputMemory {
+    /// What was last read; `None` when it cannot be read.
+    pub(super) raw: Option<bool>,
+    pub(super) raw_since: Millis,
+    /// What counts after debouncing.
+    pub(super) safe: bool,
+    pub(super) safe_since: Millis,
+    /// Recent changes of the raw level.
+    pub(super) changes: VecDeque<Millis>,
+    pub(super) chattering: bool,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct PreparedDose {
+    pub(super) token: u64,
+    pub(super) answer: Answer,
+    pub(super) line: Name,
+    pub(super) volume: Volume,
+    pub(super) kind: crate::record::DoseKind,
+    pub(super) unusual: bool,
+    pub(super) generation: u64,
+    pub(super) expires: Millis,
+}
+
+impl Engine {
+    /// The stamp of this moment.
+    pub(super) fn stamp(&self, now: Now) -> Stamp {
+        Stamp {
+            wall: now.wall,
+            elapsed: now.elapsed,
+            trusted: self.clock.unsure.is_none(),
+        }
+    }
+
+    pub(super) fn store(&mut self, entry: Entry, reply: Option<(Ticket, Answer)>) {
+        self.out.push(Effect::Store { entry, reply });
+    }
+
+    /// Writes down an event that is nothing else.
+    pub(super) fn note(
+        &mut self,
+        code: &'static str,
+        line: Option<&Name>,
+        text: String,
+        who: Who,
+        now: Now,
+    ) {
+        let at = self.stamp(now);
+        self.mark_written(now);
+        self.store(
+            Entry::Note(Note {
+                code,
+                line: line.cloned(),
+                text,
+                who,
+                at,
+            }),
+            None,
+        );
+    }
+
+    /// Remembers that something was written at this wall time.
+    pub(super) fn mark_written(&mut self, now: Now) {
+        if self.clock.unsure.is_none() {
+            self.clock.newest = self.clock.newest.max(Some(now.wall));
+        }
+    }
+
+    pub(super) fn local_date(&self, wall: Timestamp) -> Date {
+        self.controller.time_zone.to_datetime(wall).date()
+    }
+
+    pub(super) fn line_config(&self, line: &Name) -> Option<&crate::config::Line> {
+        self.controller.lines.iter().find(|l| l.name == *line)
+    }
+
+    pub(super) fn touch_line(&mut self, line: &Name) {
+        let memory = self.lines.entry(line.clone()).or_default();
+        memory.generation = memory.generation.wrapping_add(1);
+    }
+
+    pub(super) fn touch_all_lines(&mut self) {
+        for memory in self.lines.values_mut() {
+            memory.generation = memory.generation.wrapping_add(1);
+        }
+    }
+
+    /// Adds to the volume of the line's local day.
+    pub(super) fn add_today(&mut self, line: &Name, volume: Volume, wall: Timestamp) {
+        let date = self.local_date(wall);
+        let memory = self.lines.entry(line.clone()).or_default();
+        memory.today = match memory.today {
+            Some((day, sum)) if day == date => Some((day, sum.saturating_add(volume))),
+            Some(_) | None => Some((date, volume)),
+        };
+    }
+
+    /// Daily volumes in force: the standing plan with the alkalinity share applied.
+    pub(super) fn daily_volumes(&self) -> DailyVolumes {
+        self.effective_volumes(self.alkalinity.share)
+    }
+}

@@ -1,0 +1,157 @@
+//! What is looked at all the time: conditions that raise alarms, and how much of the plan is in force.
+
+use super::alarms::AlarmCode;
+use super::event::Now;
+use super::state::Engine;
+use crate::quantity::{Millis, Name, Volume, f64_from_i64};
+use crate::record::Who;
+use jiff::Timestamp;
+
+/// Under- and over-delivery of a line against its plan over 24 h (the 90 % of a generic infusion-pump requirement,
+/// Arney et al. 2009, req. 1.2.3, and 110 % of req. 1.2.2; the time of 24 h is ours).
+const UNDER_DELIVERY: f64 = 0.9;
+const OVER_DELIVERY: f64 = 1.1;
+
+impl Engine {
+    pub(super) fn watch(&mut self, now: Now) {
+        self.follow_ramp(now);
+        self.watch_clock(now);
+        self.watch_reservoirs(now);
+        self.watch_heads(now);
+        self.watch_holds(now);
+        self.watch_deliveries(now);
+        self.watch_readings(now);
+        self.remind_of_alarms(now);
+    }
+
+    fn watch_clock(&mut self, now: Now) {
+        let waited = now.elapsed.minus(self.clock.started.elapsed);
+        let limit = self.controller.times.clock_wait_alarm;
+        let cause = self.clock.unsure.as_ref().filter(|_| waited >= limit).map(|why| {
+            format!("no dose by plan while the clock is not trusted: {why}; check the network, or set the time and run `dosewright clock trust`")
+        });
+        self.alarm_if(AlarmCode::ClockUnsure, "", cause, now);
+    }
+
+    /// Days that a bottle lasts at the volumes in force; `None` when nothing draws on it or its content is unknown.
+    pub(super) fn reservoir_lasts(&self, reservoir: &Name) -> Option<f64> {
+        let daily = self.daily_volumes();
+        let drawn: Volume = self
+            .controller
+            .lines
+            .iter()
+            .filter(|l| l.reservoir == *reservoir)
+            .filter_map(|l| daily.get(&l.name))
+            .copied()
+            .sum();
+        let config = self.controller.reservoirs.get(reservoir)?;
+        let usable = self
+            .reservoirs
+            .get(reservoir)?
+            .saturating_sub(config.reserve)
+            .or_zero();
+        (drawn > Volume::ZERO).then(|| f64_from_i64(usable.as_ul()) / f64_from_i64(drawn.as_ul()))
+    }
+
+    fn watch_reservoirs(&mut self, now: Now) {
+        let names: Vec<Name> = self.controller.reservoirs.keys().cloned().collect();
+        for name in names {
+            let warn_days = self
+                .controller
+                .reservoirs
+                .get(&name)
+                .map_or(0.0, |r| r.low_warning.as_days());
+            let lasts = self.reservoir_lasts(&name).filter(|days| *days < warn_days);
+            let left = self.reservoirs.get(&name).copied().unwrap_or_default();
+            let cause = lasts.map(|_| format!("reservoir {name} runs low: {left} left, less than {warn_days:.1} days of plan; refill it and run `dosewright refill {name} VOLUME`"));
+            self.alarm_if(AlarmCode::ReservoirLow, name.as_str(), cause, now);
+            let cause = self.float_disagrees(&name);
+            self.alarm_if(AlarmCode::ReservoirDisagrees, name.as_str(), cause, now);
+        }
+    }
+
+    fn watch_heads(&mut self, now: Now) {
+        let heads: Vec<Name> = self.controller.heads.keys().cloned().collect();
+        for name in heads {
+            let fault = self
+                .controller
+                .heads
+                .get(&name)
+                .and_then(|head| self.calibration_age_fault(head, now));
+            let cause = fault.map(|why| {
+                format!("head {name}: {why}; calibrate it again with `dosewright calibrate {name}`")
+            });
+            self.alarm_if(AlarmCode::CalibrationOld, name.as_str(), cause, now);
+        }
+    }
+
+    fn watch_holds(&mut self, now: Now) {
+        let limit = self.controller.times.hold_reminder;
+        let oldest = self.holds.iter().min_by_key(|h| h.since);
+        let age = oldest.map(|h| {
+            Millis::new(
+                now.wall
+                    .as_millisecond()
+                    .saturating_sub(h.since.as_millisecond()),
+            )
+        });
+        let cause = oldest
+            .zip(age)
+            .filter(|(_, age)| *age >= limit && self.clock.unsure.is_none())
+            .map(|(hold, _)| {
+                format!(
+                    "{} has been on hold since {:.0}, over {limit}: {}",
+                    super::holds::scope_text(&hold.scope),
+                    hold.since,
+                    hold.reason
+                )
+            });
+        self.alarm_if(AlarmCode::HoldForgotten, "", cause, now);
+    }
+
+    /// Compares what each line gave in 24 h with its plan, once a whole day has been watched under this plan.
+    fn watch_deliveries(&mut self, now: Now) {
+        if now.elapsed.minus(self.watched_from) < Millis::DAY || self.clock.unsure.is_some() {
+            return;
+        }
+        for (line, planned) in self.daily_volumes() {
+            let given = self.window.volume_24h(&line, now.elapsed);
+            let share = if planned > Volume::ZERO {
+                f64_from_i64(given.as_ul()) / f64_from_i64(planned.as_ul())
+            } else {
+                1.0
+            };
+            // A dose more or less at the edge of the window is no fault.
+            let edge = self.largest_slot(&line);
+            let under = share < UNDER_DELIVERY && given.saturating_add(edge) < planned;
+            let over = share > OVER_DELIVERY && given.saturating_sub(edge) > planned;
+            let text = |what: &str| {
+                format!(
+                    "line {line} gave {what} of its plan in 24 h: planned {planned}; see `dosewright ledger list --line {line}`"
+                )
+            };
+            self.alarm_if(
+                AlarmCode::UnderDelivered,
+                line.as_str(),
+                under.then(|| text("less than 90 %")),
+                now,
+            );
+            self.alarm_if(
+                AlarmCode::OverDelivered,
+                line.as_str(),
+                over.then(|| text("more than 110 %")),
+                now,
+            );
+        }
+    }
+
+    /// Raises the alarm of missed slots; acknowledging it ends it.
+    pub(super) fn raise_missed(&mut self, slots: u32, from: Timestamp, until: Timestamp, now: Now) {
+        let text = format!(
+            "{slots} slots were missed between {from:.0} and {until:.0}; they are not made up for"
+        );
+        self.note("slots-missed", None, text.clone(), Who::Daemon, now);
+        self.raise(AlarmCode::SlotsMissed, "", text, now);
+        self.clear(AlarmCode::SlotsMissed, "", now);
+    }
+}
