@@ -156,7 +156,6 @@ impl Engine {
         let expires = now.elapsed.plus(TOKEN_VALID);
         self.prepared = Some(PreparedDose {
             token,
-            answer: answer.clone(),
             line: line.clone(),
             volume,
             kind,

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::alarms::Alarms;
-use super::effect::{Answer, Effect, Ticket};
+use super::effect::{Effect, Ticket};
 use super::event::{Now, TrustSource};
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
@@ -135,7 +135,6 @@ pub(super) struct InputMemory {
 #[derive(Debug, Clone)]
 pub(super) struct PreparedDose {
     pub(super) token: u64,
-    pub(super) answer: Answer,
     pub(super) line: Name,
     pub(super) volume: Volume,
     pub(super) kind: crate::record::DoseKind,

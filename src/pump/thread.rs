@@ -1,0 +1,154 @@
+//! The thread that a head runs on.
+
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::thread::JoinHandle;
+
+use super::control::RunControl;
+use super::{Pump, PumpError};
+use crate::engine::{RunEnd, RunReport};
+use crate::guard::DosePermit;
+use crate::quantity::{Millis, Name};
+use crate::record::DoseId;
+
+/// What a pump thread tells.
+#[derive(Debug)]
+pub enum PumpReport {
+    /// A run has ended, and the output is off.
+    Ended {
+        /// Which dose.
+        id: DoseId,
+        /// What was measured.
+        report: RunReport,
+    },
+    /// The output does not obey; the thread goes on trying.
+    Fault {
+        /// Which head.
+        head: Name,
+        /// What is wrong.
+        why: String,
+    },
+    /// The thread has ended. Expected only after its handle is gone.
+    Gone {
+        /// Which head.
+        head: Name,
+        /// Whether it panicked.
+        panicked: bool,
+    },
+}
+
+/// The shell's end of a pump thread.
+#[derive(Debug)]
+pub struct PumpHandle {
+    permits: Option<SyncSender<DosePermit>>,
+    control: Arc<RunControl>,
+    last: Option<DoseId>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl PumpHandle {
+    /// Starts a head's thread. `report` must not block for long.
+    ///
+    /// # Errors
+    /// When the system gives no thread.
+    pub fn spawn(
+        head: &Name,
+        pump: Box<dyn Pump>,
+        report: impl Fn(PumpReport) + Send + 'static,
+    ) -> std::io::Result<Self> {
+        let (permits, queue) = sync_channel(1);
+        let control = Arc::new(RunControl::default());
+        let (for_thread, name) = (Arc::clone(&control), head.clone());
+        let thread = std::thread::Builder::new()
+            .name(format!("pump-{head}"))
+            .stack_size(128 * 1024)
+            .spawn(move || {
+                let gone = TellWhenGone { head: name, report };
+                serve(pump, &queue, &for_thread, &gone.report);
+            })?;
+        Ok(Self {
+            permits: Some(permits),
+            control,
+            last: None,
+            thread: Some(thread),
+        })
+    }
+
+    /// Hands a permit to the head. `false` when the thread is gone or busy: then nothing was started.
+    pub fn start(&mut self, permit: DosePermit) -> bool {
+        self.last = Some(permit.dose());
+        match self.permits.as_ref().map(|p| p.try_send(permit)) {
+            Some(Ok(())) => true,
+            Some(Err(TrySendError::Full(_) | TrySendError::Disconnected(_))) | None => false,
+        }
+    }
+
+    /// Switches the head off now. Returns at once.
+    pub fn stop(&self) {
+        if let Some(dose) = self.last {
+            self.control.stop(dose);
+        }
+    }
+
+    /// Ends the thread after the run in progress is stopped, and waits for it.
+    pub fn end(mut self) {
+        self.stop();
+        self.permits = None;
+        if let Some(thread) = self.thread.take()
+            && thread.join().is_err()
+        {
+            tracing::error!("a pump thread had panicked");
+        }
+    }
+}
+
+fn serve(
+    mut pump: Box<dyn Pump>,
+    queue: &Receiver<DosePermit>,
+    control: &RunControl,
+    report: &impl Fn(PumpReport),
+) {
+    while let Ok(permit) = queue.recv() {
+        let id = permit.dose();
+        let ended = pump.run(permit, control);
+        report(PumpReport::Ended { id, report: ended });
+    }
+}
+
+/// Tells that the thread is gone, also when it unwinds. The pump has been dropped, and so switched off, before.
+struct TellWhenGone<F: Fn(PumpReport)> {
+    head: Name,
+    report: F,
+}
+
+impl<F: Fn(PumpReport)> Drop for TellWhenGone<F> {
+    fn drop(&mut self) {
+        (self.report)(PumpReport::Gone {
+            head: self.head.clone(),
+            panicked: std::thread::panicking(),
+        });
+    }
+}
+
+impl PumpReport {
+    /// The report of a head that could not even be asked to run.
+    pub fn not_started(id: DoseId) -> Self {
+        Self::Ended {
+            id,
+            report: RunReport {
+                on_time: Millis::ZERO,
+                end: RunEnd::Failed {
+                    why: "its thread does not take orders".to_owned(),
+                },
+            },
+        }
+    }
+
+    /// The report of an output that does not obey.
+    pub fn fault(head: &Name, error: &PumpError) -> Self {
+        Self::Fault {
+            head: head.clone(),
+            why: error.to_string(),
+        }
+    }
+}
