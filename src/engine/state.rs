@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::alarms::Alarms;
-use super::effect::{Effect, Ticket};
+use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
