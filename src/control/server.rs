@@ -1,0 +1,185 @@
+//! The server side: accepts, reads a line, passes it on, writes the answer.
+
+use std::fs;
+use std::io;
+use std::os::unix::fs::PermissionsExt;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use thiserror::Error;
+use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
+use tokio::net::{UnixListener, UnixStream};
+use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::time::timeout;
+
+use super::wire::{Request, Response};
+use super::{LINE_BYTES_MAX, socket_path};
+
+/// Connections served at once; more wait in the kernel's queue.
+const CONNECTIONS_MAX: usize = 16;
+/// How long a peer may take to send a whole line, or to take an answer.
+const PEER_PATIENCE: Duration = Duration::from_secs(5);
+/// How long the daemon may take to answer.
+const ANSWER_PATIENCE: Duration = Duration::from_secs(15);
+/// Longest path of a Unix socket (sun_path of unix(7), less its end mark).
+const SOCKET_PATH_BYTES_MAX: usize = 107;
+
+/// A request with its sender, waiting for its answer.
+#[derive(Debug)]
+pub struct Incoming {
+    /// What is asked.
+    pub request: Request,
+    /// The peer's user id, from the kernel.
+    pub uid: u32,
+    /// Where the answer goes.
+    pub answer: oneshot::Sender<Response>,
+}
+
+/// Why the socket cannot be served.
+#[derive(Debug, Error)]
+pub enum ServeError {
+    /// The path is too long for a socket.
+    #[error("{path} is too long for a socket ({length} bytes, at most {SOCKET_PATH_BYTES_MAX}); use a shorter --state folder")]
+    PathTooLong {
+        /// The path.
+        path: PathBuf,
+        /// Its length in bytes.
+        length: usize,
+    },
+    /// The folder or the socket cannot be made.
+    #[error("cannot make the control socket {path}")]
+    Make {
+        /// The path.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+}
+
+/// The listening socket. Removed when dropped.
+#[derive(Debug)]
+pub struct Server {
+    listener: UnixListener,
+    path: PathBuf,
+}
+
+impl Server {
+    /// Makes the folder (0750) and the socket in it (0660). A socket left by a killed daemon is replaced; the caller holds the
+    /// instance lock, so nobody else listens on it.
+    ///
+    /// # Errors
+    /// Any [`ServeError`].
+    pub fn bind(state: &Path) -> Result<Self, ServeError> {
+        let path = socket_path(state);
+        let length = path.as_os_str().len();
+        if length > SOCKET_PATH_BYTES_MAX {
+            return Err(ServeError::PathTooLong { path, length });
+        }
+        let fault = |source| ServeError::Make { path: path.clone(), source };
+        let folder = path.parent().unwrap_or(state);
+        fs::create_dir_all(folder).map_err(fault)?;
+        // The folder is closed to others before the socket exists, so there is no moment at which they could connect,
+        // whatever the umask.
+        fs::set_permissions(folder, fs::Permissions::from_mode(0o750)).map_err(fault)?;
+        match fs::remove_file(&path) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(fault(e)),
+            Ok(()) | Err(_) => {}
+        }
+        let listener = UnixListener::bind(&path).map_err(fault)?;
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o660)).map_err(fault)?;
+        Ok(Self { listener, path })
+    }
+
+    /// Serves until the receiving side of `incoming` is gone.
+    pub async fn serve(self, incoming: mpsc::Sender<Incoming>) {
+        let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+        while !incoming.is_closed() {
+            let Ok(place) = Arc::clone(&places).acquire_owned().await else { return };
+            match self.listener.accept().await {
+                Ok((stream, _)) => {
+                    let incoming = incoming.clone();
+                    tokio::spawn(async move {
+                        converse(stream, incoming).await;
+                        drop(place);
+                    });
+                }
+                Err(error) => {
+                    tracing::warn!(%error, "a connection could not be accepted");
+                    // Out of descriptors: give the others time to go away.
+                    tokio::time::sleep(Duration::from_millis(100)).await;
+                }
+            }
+        }
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        if let Err(error) = fs::remove_file(&self.path) {
+            tracing::debug!(%error, "the control socket could not be removed");
+        }
+    }
+}
+
+/// One connection: requests and answers in turn, until the peer is done, slow or wrong.
+async fn converse(stream: UnixStream, incoming: mpsc::Sender<Incoming>) {
+    let uid = match stream.peer_cred() {
+        Ok(cred) => cred.uid(),
+        Err(error) => {
+            tracing::warn!(%error, "a peer without credentials was turned away");
+            return;
+        }
+    };
+    let (read, mut write) = stream.into_split();
+    let limit = u64::try_from(LINE_BYTES_MAX).unwrap_or(u64::MAX).saturating_add(1);
+    let mut lines = BufReader::new(read);
+    loop {
+        let mut line = Vec::new();
+        let reading = (&mut lines).take(limit).read_until(b'\n', &mut line).await_in(PEER_PATIENCE).await;
+        let response = match reading {
+            None | Some(Err(_) | Ok(0)) => return,
+            Some(Ok(_)) if line.len() > LINE_BYTES_MAX => {
+                let text = format!("a request may be {LINE_BYTES_MAX} bytes long");
+                send(&mut write, &Response::denied("too-long", text)).await;
+                return;
+            }
+            Some(Ok(_)) => answer(&line, uid, &incoming).await,
+        };
+        if !send(&mut write, &response).await {
+            return;
+        }
+    }
+}
+
+async fn answer(line: &[u8], uid: u32, incoming: &mpsc::Sender<Incoming>) -> Response {
+    let request = match serde_json::from_slice::<Request>(line) {
+        Ok(request) => request,
+        Err(error) => return Response::denied("not-understood", format!("not a request: {error}")),
+    };
+    let (sender, receiver) = oneshot::channel();
+    if incoming.send(Incoming { request, uid, answer: sender }).await.is_err() {
+        return Response::denied("stopping", "the daemon is being stopped");
+    }
+    match timeout(ANSWER_PATIENCE, receiver).await {
+        Ok(Ok(response)) => response,
+        Ok(Err(_)) => Response::denied("stopping", "the daemon is being stopped"),
+        Err(_) => Response::denied("no-answer", format!("no answer within {} s; look at `dosewright status`", ANSWER_PATIENCE.as_secs())),
+    }
+}
+
+/// Writes one line. `false` when the peer is gone or does not read.
+async fn send(write: &mut tokio::net::unix::OwnedWriteHalf, response: &Response) -> bool {
+    let mut line = serde_json::to_vec(response).unwrap_or_default();
+    line.push(b'\n');
+    matches!(write.write_all(&line).await_in(PEER_PATIENCE).await, Some(Ok(())))
+}
+
+/// A time limit that reads in the order of what happens.
+trait AwaitIn: Future + Sized {
+    async fn await_in(self, patience: Duration) -> Option<Self::Output> {
+        timeout(patience, self).await.ok()
+    }
+}
+
+impl<F: Future> AwaitIn for F {}

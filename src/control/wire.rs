@@ -1,0 +1,123 @@
+//! What goes over the socket. These names are promises; core types are not serialised.
+
+use serde::{Deserialize, Serialize};
+
+/// A request, one JSON object on one line, told apart by its `request`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "request", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Request {
+    /// Everything there is to show.
+    Status,
+    /// Stops one line, or all.
+    Hold {
+        /// The line; all when absent.
+        line: Option<String>,
+        /// Why.
+        reason: String,
+    },
+    /// Lifts the holds of one line, or those of all.
+    Resume {
+        /// The line; the holds on all dosing when absent.
+        line: Option<String>,
+    },
+    /// First step of a dose by hand.
+    PrepareDose {
+        /// The line.
+        line: String,
+        /// How much, in microlitres.
+        volume_ul: i64,
+        /// `hand`, `prime` or `calibration`.
+        kind: String,
+    },
+    /// Second step.
+    ConfirmDose {
+        /// From the first step.
+        token: u64,
+        /// The volume again, in microlitres, when it was called unusual.
+        repeated_volume_ul: Option<i64>,
+    },
+    /// What a bottle holds now.
+    Refill {
+        /// The bottle.
+        reservoir: String,
+        /// `full`, `to` or `add`.
+        how: String,
+        /// In microlitres; not for `full`.
+        volume_ul: Option<i64>,
+        /// In the owner's words.
+        note: String,
+    },
+    /// A water test result.
+    Reading {
+        /// `alkalinity` or an element's symbol.
+        quantity: String,
+        /// meq/L for alkalinity, mg/L otherwise.
+        value: f64,
+        /// One standard uncertainty in the same unit.
+        uncertainty: f64,
+        /// The value is a detection limit, and the result is below it.
+        below: bool,
+        /// In the owner's words.
+        method: String,
+        /// RFC 3339; now when absent.
+        taken: Option<String>,
+        /// The owner was asked about an unlikely value and meant it.
+        sure: bool,
+    },
+    /// A head's calibration.
+    Calibrate {
+        /// The head.
+        head: String,
+        /// Slope.
+        rate_ml_per_min: f64,
+        /// Intercept.
+        offset_ul: i64,
+        /// Coefficient of variation; absent when it is not from runs.
+        variation: Option<f64>,
+        /// In words.
+        method: String,
+    },
+    /// The plan file was edited.
+    Reload,
+    /// The wall clock is right, says the owner.
+    TrustClock,
+    /// An alarm has been seen.
+    Acknowledge {
+        /// Its code; all when absent.
+        code: Option<String>,
+    },
+    /// Dry run only: what a contact shows.
+    SimulateInput {
+        /// Which.
+        input: String,
+        /// Whether it shows its safe level.
+        safe: bool,
+    },
+}
+
+/// A response, one JSON object on one line.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Response {
+    /// Whether it was done.
+    pub ok: bool,
+    /// Short stable code of the reason when it was not; absent otherwise.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub code: Option<String>,
+    /// In words, with numbers and units.
+    pub text: String,
+    /// What belongs to it, by request.
+    #[serde(skip_serializing_if = "serde_json::Value::is_null", default)]
+    pub data: serde_json::Value,
+}
+
+impl Response {
+    /// A yes.
+    pub fn done(text: impl Into<String>, data: serde_json::Value) -> Self {
+        Self { ok: true, code: None, text: text.into(), data }
+    }
+
+    /// A no, with its reason.
+    pub fn denied(code: &str, text: impl Into<String>) -> Self {
+        Self { ok: false, code: Some(code.to_owned()), text: text.into(), data: serde_json::Value::Null }
+    }
+}
