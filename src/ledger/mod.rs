@@ -1,1 +1,30 @@
-//! Placeholder while the parts are being written.
+//! The record of every dose, reading, calibration, hold and event, on SQLite.
+//!
+//! Terms: an *intent* is the row of a dose before it is given, an *outcome* its end, written into the same row; an
+//! *open* intent has no outcome yet; the *timeline* says whether a ledger counts real or virtual days; a *session* is
+//! one start of the daemon; the *order* is a number that rises with every outcome and refill, so that books replay.
+//!
+//! Promises: a write that returned is on the disk (write-ahead log, `synchronous = FULL`, both read back at open). A
+//! slot is done once, whatever the code above does. A damaged, foreign or newer file is refused in words and never
+//! deleted, replaced or repaired by this program.
+//!
+//! What this module deliberately does not do: decide anything about dosing, read a clock (stamps come in with what is
+//! written), delete old rows (a dose is about 200 bytes: a century of them fits the smallest card), or know the daemon.
+
+mod books;
+mod codec;
+mod error;
+mod history;
+mod open;
+mod reserve;
+mod schema;
+mod thread;
+mod vitals;
+mod wal;
+mod write;
+
+pub use error::LedgerError;
+pub use open::{Ledger, OpenAs, SessionStart, Timeline};
+pub use reserve::RESERVE_BYTES;
+pub use schema::APPLICATION_ID;
+pub use thread::{LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable, Request};

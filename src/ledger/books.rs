@@ -1,0 +1,232 @@
+//! Running totals: what is in each bottle, how long each head ran, how much alkalinity went in.
+//!
+//! They follow from the rows alone. So that a start need not walk years of rows, a snapshot of them is stored at each
+//! start and after every 256 outcomes, in the same transaction as the row that led to it; what came after the snapshot
+//! is replayed. `ledger check` replays everything and compares.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use rusqlite::{Connection, Row, params};
+
+use super::codec;
+use crate::quantity::{f64_from_i64, i64_from_f64};
+
+/// Outcomes between two snapshots: seldom enough to cost nothing, often enough that a replay takes a millisecond.
+pub(super) const OUTCOMES_PER_SNAPSHOT: u32 = 256;
+
+/// The totals after a certain order number.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Books {
+    /// Order number of the newest outcome or refill.
+    pub(super) order: i64,
+    /// Highest dose number.
+    pub(super) dose_last: i64,
+    /// Intents without outcome.
+    pub(super) open: BTreeSet<i64>,
+    /// Left in each reservoir, microlitres, with the order number that said so.
+    pub(super) reservoirs: BTreeMap<String, (i64, i64)>,
+    /// Run time of each head over the life of the ledger, milliseconds.
+    pub(super) head_run: BTreeMap<String, i64>,
+    /// Alkalinity added over the life of the ledger, all lines, peq per litre of tank.
+    pub(super) alkalinity_peq: i64,
+    /// Outcomes since the snapshot.
+    pub(super) unsaved: u32,
+}
+
+/// What a closed dose does to the books.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Closed {
+    /// Its order number.
+    pub(super) order: i64,
+    /// The bottle.
+    pub(super) reservoir: String,
+    /// The head.
+    pub(super) head: String,
+    /// Left in the bottle, microlitres.
+    pub(super) left_ul: i64,
+    /// Run time that counts.
+    pub(super) run_ms: i64,
+    /// Alkalinity that counts, peq per litre of tank.
+    pub(super) alkalinity_peq: i64,
+}
+
+/// Alkalinity that counts for the delivered part of a dose, meq/L of tank. The whole when the outcome is not known.
+pub(super) fn alkalinity_counted(meq_per_l: f64, volume_ul: i64, delivered_ul: Option<i64>) -> f64 {
+    match delivered_ul {
+        None => meq_per_l,
+        Some(delivered) if delivered == volume_ul => meq_per_l,
+        Some(delivered) => meq_per_l * f64_from_i64(delivered) / f64_from_i64(volume_ul.max(1)),
+    }
+}
+
+/// Run time that counts: as measured; none for a dose that never started; the whole when nobody measured it.
+pub(super) fn run_counted(run_ms: i64, on_time_ms: Option<i64>, outcome: Option<&str>) -> i64 {
+    match (on_time_ms, outcome) {
+        (Some(measured), _) => measured,
+        (None, Some("not-started")) => 0,
+        (None, _) => run_ms,
+    }
+}
+
+/// meq/L as whole peq/L: totals are whole numbers, so that the order of adding cannot matter.
+pub(super) fn peq(meq_per_l: f64) -> i64 {
+    i64_from_f64(meq_per_l * 1e9).unwrap_or(0)
+}
+
+/// Back from [`peq`].
+pub(super) fn meq_from_peq(peq: i64) -> f64 {
+    f64_from_i64(peq) / 1e9
+}
+
+/// Columns of `dose` that [`Closed::from_row`] reads.
+pub(super) const CLOSED_COLUMNS: &str = "outcome_order, reservoir, head, reservoir_left_ul, run_time_ms, on_time_ms, outcome, \
+     alkalinity_meq_per_l, volume_ul, delivered_ul";
+
+impl Closed {
+    /// From a row with [`CLOSED_COLUMNS`].
+    pub(super) fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let outcome: Option<String> = row.get("outcome")?;
+        let alkalinity = alkalinity_counted(
+            row.get("alkalinity_meq_per_l")?,
+            row.get("volume_ul")?,
+            row.get("delivered_ul")?,
+        );
+        Ok(Self {
+            order: row.get("outcome_order")?,
+            reservoir: row.get("reservoir")?,
+            head: row.get("head")?,
+            left_ul: row.get("reservoir_left_ul")?,
+            run_ms: run_counted(
+                row.get("run_time_ms")?,
+                row.get("on_time_ms")?,
+                outcome.as_deref(),
+            ),
+            alkalinity_peq: peq(alkalinity),
+        })
+    }
+}
+
+impl Books {
+    /// Reads the snapshot and replays what came after it.
+    pub(super) fn load(conn: &Connection) -> rusqlite::Result<Self> {
+        let (order, dose, alkalinity_peq): (i64, i64, i64) = conn.query_row(
+            "SELECT snapshot_order, snapshot_dose, snapshot_alkalinity_peq FROM meta",
+            [],
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
+        )?;
+        let mut books = Self {
+            order,
+            alkalinity_peq,
+            ..Self::default()
+        };
+        let mut totals = conn.prepare("SELECT kind, name, value FROM running_total")?;
+        let mut rows = totals.query([])?;
+        while let Some(row) = rows.next()? {
+            let (kind, name, value): (String, String, i64) =
+                (row.get(0)?, row.get(1)?, row.get(2)?);
+            if kind == "head-run-ms" {
+                books.head_run.insert(name, value);
+            } else {
+                books.reservoirs.insert(name, (order, value));
+            }
+        }
+        books.replay(conn, order, dose)?;
+        books.dose_last = conn.query_row("SELECT coalesce(max(id), 0) FROM dose", [], |row| {
+            row.get(0)
+        })?;
+        let mut open = conn.prepare("SELECT id FROM dose WHERE outcome IS NULL")?;
+        books.open = open
+            .query_map([], |row| row.get(0))?
+            .collect::<Result<_, _>>()?;
+        Ok(books)
+    }
+
+    /// Applies outcomes after `dose` and refills whose order is above `order`. They may come in any order.
+    fn replay(&mut self, conn: &Connection, order: i64, dose: i64) -> rusqlite::Result<()> {
+        let mut doses = conn.prepare(&format!(
+            "SELECT {CLOSED_COLUMNS} FROM dose WHERE id > ?1 AND outcome_order > ?2"
+        ))?;
+        let mut rows = doses.query(params![dose, order])?;
+        while let Some(row) = rows.next()? {
+            self.close(&Closed::from_row(row)?);
+        }
+        let mut refills = conn.prepare(
+            "SELECT outcome_order, reservoir, level_ul FROM refill WHERE outcome_order > ?1",
+        )?;
+        let mut rows = refills.query([order])?;
+        while let Some(row) = rows.next()? {
+            let reservoir: String = row.get("reservoir")?;
+            self.fill(
+                &reservoir,
+                codec::int(row, "level_ul")?,
+                codec::int(row, "outcome_order")?,
+            );
+        }
+        Ok(())
+    }
+
+    /// Takes in an outcome.
+    pub(super) fn close(&mut self, closed: &Closed) {
+        self.set_reservoir(&closed.reservoir, closed.left_ul, closed.order);
+        let run = self.head_run.entry(closed.head.clone()).or_default();
+        *run = run.saturating_add(closed.run_ms);
+        self.alkalinity_peq = self.alkalinity_peq.saturating_add(closed.alkalinity_peq);
+        self.unsaved = self.unsaved.saturating_add(1);
+    }
+
+    /// Takes in a refill.
+    pub(super) fn fill(&mut self, reservoir: &str, level_ul: i64, order: i64) {
+        self.set_reservoir(reservoir, level_ul, order);
+    }
+
+    fn set_reservoir(&mut self, reservoir: &str, ul: i64, order: i64) {
+        self.order = self.order.max(order);
+        let known = self
+            .reservoirs
+            .get(reservoir)
+            .map_or(i64::MIN, |(order, _)| *order);
+        if order >= known {
+            self.reservoirs.insert(reservoir.to_owned(), (order, ul));
+        }
+    }
+
+    /// Writes the snapshot, in the caller's transaction.
+    pub(super) fn save(&mut self, conn: &Connection) -> rusqlite::Result<()> {
+        let before_open = self.open.first().map_or(self.dose_last, |first| first - 1);
+        conn.execute(
+            "UPDATE meta SET snapshot_order = ?1, snapshot_dose = ?2, snapshot_alkalinity_peq = ?3",
+            params![self.order, before_open, self.alkalinity_peq],
+        )?;
+        let mut put = conn.prepare(
+            "INSERT INTO running_total (kind, name, value) VALUES (?1, ?2, ?3)
+             ON CONFLICT (kind, name) DO UPDATE SET value = excluded.value",
+        )?;
+        for (name, (_, ul)) in &self.reservoirs {
+            put.execute(params!["reservoir-left-ul", name, ul])?;
+        }
+        for (name, ms) in &self.head_run {
+            put.execute(params!["head-run-ms", name, ms])?;
+        }
+        self.unsaved = 0;
+        Ok(())
+    }
+}
+
+impl Books {
+    /// Whether both say the same; how the snapshot lies does not matter.
+    pub(super) fn agrees_with(&self, other: &Self) -> bool {
+        let left = |books: &Self| -> Vec<(String, i64)> {
+            books
+                .reservoirs
+                .iter()
+                .map(|(name, (_, ul))| (name.clone(), *ul))
+                .collect()
+        };
+        self.order == other.order
+            && self.dose_last == other.dose_last
+            && self.open == other.open
+            && self.head_run == other.head_run
+            && self.alkalinity_peq == other.alkalinity_peq
+            && left(self) == left(other)
+    }
+}

@@ -1,0 +1,530 @@
+//! What the ledger knows at start. Walks back from the newest row and stops where rows can no longer matter.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::civil::Date;
+use jiff::{SignedDuration, Timestamp};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+
+use super::books::{alkalinity_counted, meq_from_peq, peq, run_counted};
+use super::codec;
+use super::error::LedgerError;
+use super::open::{Ledger, Place};
+use crate::engine::record::{
+    DoseId, History, Hold, HoldScope, Intent, Measured, PastDose, PastSession, Reading,
+    ReadingValue, Stamp, StoredCalibration, UptakeAccepted,
+};
+use crate::metering::Calibration;
+use crate::plan::SlotKey;
+use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
+
+/// Doses older than this matter to no window: 24 h and a margin.
+const WINDOW: Millis = Millis::new(26 * 3_600_000);
+/// Rows walked at most. Reached only when no clock tells the age of months of doses.
+const ROWS_MAX: u32 = 50_000;
+/// Newest rows of each table that are looked at for the newest time.
+const NEWEST_ROWS: i64 = 1_000;
+/// Local days whose settled slots come back.
+const SETTLED_DAYS: i64 = 3;
+/// Settled slots that come back at most: three days of the busiest plan.
+const SETTLED_MAX: i64 = 20_000;
+
+/// Tables with a stamp, beside `dose`.
+const STAMPED: [&str; 9] = [
+    "session",
+    "slot_not_given",
+    "outage_missed",
+    "hold",
+    "refill",
+    "calibration",
+    "reading",
+    "uptake",
+    "event",
+];
+
+impl Ledger {
+    /// Everything the engine needs of the past, as seen at `now`.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`]; a history that cannot be read in full is no history.
+    pub fn history(&self, now: Stamp) -> Result<History, LedgerError> {
+        let place = Place::new(&self.path, "read its history");
+        self.read_history(now).map_err(|e| place.sql(e))
+    }
+
+    /// Newest wall time of any entry, written with a trusted clock; where virtual time goes on from.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn newest_wall(&self) -> Result<Option<Timestamp>, LedgerError> {
+        let place = Place::new(&self.path, "read its newest entry");
+        newest_wall(&self.conn).map_err(|e| place.sql(e))
+    }
+
+    fn read_history(&self, now: Stamp) -> rusqlite::Result<History> {
+        let conn = &self.conn;
+        let newest = newest_wall(conn)?;
+        let mut names = Names::default();
+        let walked = walk(conn, self.session, now, &mut names)?;
+        let (doses, sessions) = walked.finish(conn, self.session)?;
+        let open = open_intents(conn)?;
+        let today = match newest {
+            Some(newest) if !now.trusted || newest > now.wall => newest,
+            Some(_) | None => now.wall,
+        };
+        Ok(History {
+            dose_last: self.books.dose_last,
+            newest_wall: newest,
+            doses,
+            sessions,
+            reservoirs: self.reservoirs(&mut names)?,
+            calibrations: self.calibrations()?,
+            holds: holds(conn)?,
+            settled: settled(conn, today)?,
+            readings: readings(conn)?,
+            alkalinity_since_reading: self.alkalinity_since_reading(&open)?,
+            uptake: uptake(conn)?,
+            open,
+        })
+    }
+
+    fn reservoirs(&self, names: &mut Names) -> rusqlite::Result<Vec<(Name, Volume)>> {
+        self.books
+            .reservoirs
+            .iter()
+            .map(|(name, (_, ul))| Ok((names.get(name)?, Volume::from_ul(*ul))))
+            .collect()
+    }
+
+    fn calibrations(&self) -> rusqlite::Result<Vec<(StoredCalibration, Millis)>> {
+        let mut latest = self.conn.prepare(
+            "SELECT * FROM calibration WHERE id IN (SELECT max(id) FROM calibration GROUP BY head) ORDER BY head",
+        )?;
+        latest
+            .query_map([], |row| {
+                let stored = calibration(row)?;
+                let run = self
+                    .books
+                    .head_run
+                    .get(stored.head.as_str())
+                    .copied()
+                    .unwrap_or(0);
+                let since = Millis::new(run).minus(codec::millis(row, "head_run_ms")?);
+                Ok((stored, since))
+            })?
+            .collect()
+    }
+
+    fn alkalinity_since_reading(&self, open: &[Intent]) -> rusqlite::Result<Alkalinity> {
+        let then: Option<i64> = self
+            .conn
+            .query_row(
+                "SELECT alkalinity_total_peq FROM reading WHERE measured = 'alkalinity'
+                 ORDER BY taken_ms DESC, id DESC LIMIT 1",
+                [],
+                |row| row.get(0),
+            )
+            .optional()?;
+        let open_peq: i64 = open
+            .iter()
+            .map(|intent| peq(intent.alkalinity.as_meq_per_l()))
+            .sum();
+        // Without any reading, all that was ever added.
+        let closed_peq = self.books.alkalinity_peq.saturating_sub(then.unwrap_or(0));
+        Ok(Alkalinity::from_meq_per_l(meq_from_peq(
+            closed_peq.saturating_add(open_peq),
+        )))
+    }
+}
+
+/// One copy of each name, however many doses bear it.
+#[derive(Default)]
+struct Names(BTreeMap<String, Name>);
+
+impl Names {
+    fn get(&mut self, text: &str) -> rusqlite::Result<Name> {
+        if let Some(name) = self.0.get(text) {
+            return Ok(name.clone());
+        }
+        let name = Name::new(text).map_err(|error| {
+            rusqlite::Error::FromSqlConversionFailure(
+                0,
+                rusqlite::types::Type::Text,
+                Box::new(error),
+            )
+        })?;
+        self.0.insert(text.to_owned(), name.clone());
+        Ok(name)
+    }
+
+    fn column(&mut self, row: &Row<'_>, column: &str) -> rusqlite::Result<Name> {
+        let text = row
+            .get_ref(column)?
+            .as_str()
+            .map_err(rusqlite::Error::from)?;
+        self.get(text)
+    }
+}
+
+/// What one session's row says.
+struct SessionRow {
+    boot: String,
+    started: Stamp,
+    last_elapsed: Millis,
+}
+
+fn session_row(row: &Row<'_>) -> rusqlite::Result<SessionRow> {
+    Ok(SessionRow {
+        boot: codec::text(row, "boot")?,
+        started: codec::stamp(row)?,
+        last_elapsed: codec::millis(row, "last_elapsed_ms")?,
+    })
+}
+
+/// Doses met on the way back, newest first, and what they tell of sessions.
+struct Walked {
+    doses: Vec<(i64, PastDose)>,
+    /// Largest elapsed time seen in each session.
+    elapsed: BTreeMap<i64, Millis>,
+    /// Oldest session of a dose that counts.
+    oldest: i64,
+}
+
+/// Lower bounds of how long ago things were, by elapsed clocks alone: what later boots ran adds up, the time between
+/// boots counts as nothing.
+struct Ages<'a> {
+    conn: &'a Connection,
+    now: Stamp,
+    /// Boot being walked, with the age of its elapsed clock's zero.
+    boot: String,
+    zero_age: Millis,
+    /// First elapsed time known of that boot.
+    first: Millis,
+    session: i64,
+}
+
+impl<'a> Ages<'a> {
+    fn new(conn: &'a Connection, session: i64, now: Stamp) -> rusqlite::Result<Self> {
+        let row = conn.query_row(
+            "SELECT * FROM session WHERE id = ?1",
+            [session],
+            session_row,
+        )?;
+        let first = row.started.elapsed;
+        Ok(Self {
+            conn,
+            now,
+            boot: row.boot,
+            zero_age: now.elapsed,
+            first,
+            session,
+        })
+    }
+
+    /// Goes back to `session`, which is not later than the last one asked for.
+    fn go_back_to(&mut self, session: i64) -> rusqlite::Result<()> {
+        let mut older = self
+            .conn
+            .prepare("SELECT * FROM session WHERE id < ?1 AND id >= ?2 ORDER BY id DESC")?;
+        let mut rows = older.query([self.session, session])?;
+        while let Some(row) = rows.next()? {
+            let row = session_row(row)?;
+            if row.boot == self.boot {
+                self.first = self.first.min(row.started.elapsed);
+            } else {
+                // The other boot was over before this one's first known moment.
+                let over_since = self.zero_age.minus(self.first);
+                self.zero_age = over_since.plus(row.last_elapsed);
+                self.first = row.started.elapsed;
+                self.boot = row.boot;
+            }
+        }
+        self.session = self.session.min(session);
+        Ok(())
+    }
+
+    /// Whether a dose of `session` is certainly out of every window.
+    fn is_over(&mut self, session: i64, at: Stamp, current_boot: &str) -> rusqlite::Result<bool> {
+        self.go_back_to(session)?;
+        let by_elapsed = self.zero_age.minus(at.elapsed);
+        if by_elapsed > WINDOW {
+            return Ok(true);
+        }
+        if self.boot == current_boot || !self.now.trusted || !at.trusted {
+            return Ok(false);
+        }
+        let window = SignedDuration::from_millis(WINDOW.as_ms());
+        Ok(self.now.wall.duration_since(at.wall) > window)
+    }
+}
+
+fn walk(
+    conn: &Connection,
+    session: i64,
+    now: Stamp,
+    names: &mut Names,
+) -> rusqlite::Result<Walked> {
+    let mut walked = Walked {
+        doses: Vec::new(),
+        elapsed: BTreeMap::new(),
+        oldest: session,
+    };
+    let mut ages = Ages::new(conn, session, now)?;
+    let current_boot = ages.boot.clone();
+    let mut newest = conn.prepare("SELECT * FROM dose ORDER BY id DESC LIMIT ?1")?;
+    let mut rows = newest.query([ROWS_MAX])?;
+    while let Some(row) = rows.next()? {
+        let (began, at) = (codec::int(row, "session")?, codec::stamp(row)?);
+        if ages.is_over(began, at, &current_boot)? {
+            break;
+        }
+        walked.see(began, at.elapsed);
+        if let Some(ended) = row.get::<_, Option<i64>>("ended_session")? {
+            walked.see(ended, codec::millis(row, "ended_elapsed_ms")?);
+        }
+        walked.oldest = walked.oldest.min(began);
+        walked.doses.push((began, past_dose(row, at, names)?));
+    }
+    Ok(walked)
+}
+
+fn past_dose(row: &Row<'_>, at: Stamp, names: &mut Names) -> rusqlite::Result<PastDose> {
+    let line = names.column(row, "line")?;
+    let (volume, delivered): (i64, Option<i64>) = (row.get("volume_ul")?, row.get("delivered_ul")?);
+    let outcome: Option<String> = row.get("outcome")?;
+    let run = run_counted(
+        row.get("run_time_ms")?,
+        row.get("on_time_ms")?,
+        outcome.as_deref(),
+    );
+    let alkalinity = alkalinity_counted(row.get("alkalinity_meq_per_l")?, volume, delivered);
+    Ok(PastDose {
+        slot: codec::slot(row, &line)?,
+        line,
+        head: names.column(row, "head")?,
+        solution: names.column(row, "solution")?,
+        counted: Volume::from_ul(delivered.unwrap_or(volume)),
+        run_time: Millis::new(run),
+        alkalinity: Alkalinity::from_meq_per_l(alkalinity),
+        at,
+        session: 0,
+    })
+}
+
+impl Walked {
+    fn see(&mut self, session: i64, elapsed: Millis) {
+        let last = self.elapsed.entry(session).or_insert(elapsed);
+        *last = (*last).max(elapsed);
+    }
+
+    /// Doses oldest first with the index of their session, and the sessions.
+    fn finish(
+        mut self,
+        conn: &Connection,
+        current: i64,
+    ) -> rusqlite::Result<(Vec<PastDose>, Vec<PastSession>)> {
+        for table in STAMPED {
+            if table != "session" {
+                self.see_newest(conn, table)?;
+            }
+        }
+        let mut later =
+            conn.prepare("SELECT * FROM session WHERE id BETWEEN ?1 AND ?2 ORDER BY id")?;
+        let mut rows = later.query([self.oldest, current])?;
+        let mut index = BTreeMap::new();
+        let mut sessions = Vec::new();
+        while let Some(row) = rows.next()? {
+            let id = codec::int(row, "id")?;
+            let known = session_row(row)?;
+            let seen = self.elapsed.get(&id).copied().unwrap_or(known.last_elapsed);
+            index.insert(id, sessions.len());
+            sessions.push(PastSession {
+                boot: known.boot,
+                elapsed_last: seen.max(known.last_elapsed),
+            });
+        }
+        let doses = self
+            .doses
+            .into_iter()
+            .rev()
+            .map(|(session, dose)| {
+                let session = index
+                    .get(&session)
+                    .copied()
+                    .ok_or(rusqlite::Error::QueryReturnedNoRows)?;
+                Ok(PastDose { session, ..dose })
+            })
+            .collect::<rusqlite::Result<_>>()?;
+        Ok((doses, sessions))
+    }
+
+    fn see_newest(&mut self, conn: &Connection, table: &str) -> rusqlite::Result<()> {
+        let mut newest = conn.prepare(&format!(
+            "SELECT session, elapsed_ms FROM {table} ORDER BY id DESC LIMIT {NEWEST_ROWS}"
+        ))?;
+        let mut rows = newest.query([])?;
+        while let Some(row) = rows.next()? {
+            let session = row.get(0)?;
+            if session < self.oldest {
+                break;
+            }
+            self.see(session, Millis::new(row.get(1)?));
+        }
+        Ok(())
+    }
+}
+
+/// Largest trusted wall time among the newest rows of every table.
+pub(super) fn newest_wall(conn: &Connection) -> rusqlite::Result<Option<Timestamp>> {
+    let mut newest: Option<i64> = None;
+    let mut look = |table: &str, at: &str, trusted: &str| -> rusqlite::Result<()> {
+        let found: Option<i64> = conn.query_row(
+            &format!(
+                "SELECT max({at}) FROM (SELECT {at}, {trusted} FROM {table} ORDER BY id DESC LIMIT {NEWEST_ROWS})
+                 WHERE {trusted} = 1"
+            ),
+            [],
+            |row| row.get(0),
+        )?;
+        newest = newest.max(found);
+        Ok(())
+    };
+    for table in STAMPED {
+        look(table, "at_ms", "trusted")?;
+    }
+    look("session", "last_at_ms", "last_trusted")?;
+    look("dose", "at_ms", "trusted")?;
+    look("dose", "ended_at_ms", "ended_trusted")?;
+    Ok(newest.and_then(|ms| Timestamp::from_millisecond(ms).ok()))
+}
+
+fn open_intents(conn: &Connection) -> rusqlite::Result<Vec<Intent>> {
+    let mut open = conn.prepare("SELECT * FROM dose WHERE outcome IS NULL ORDER BY id")?;
+    open.query_map([], intent)?.collect()
+}
+
+/// The intent in a row of `dose`.
+fn intent(row: &Row<'_>) -> rusqlite::Result<Intent> {
+    let line = codec::name(row, "line")?;
+    Ok(Intent {
+        id: DoseId(codec::int(row, "id")?),
+        head: codec::name(row, "head")?,
+        reservoir: codec::name(row, "reservoir")?,
+        solution: codec::name(row, "solution")?,
+        kind: codec::kind(row)?,
+        slot: codec::slot(row, &line)?,
+        line,
+        volume: codec::volume(row, "volume_ul")?,
+        run_time: codec::millis(row, "run_time_ms")?,
+        alkalinity: Alkalinity::from_meq_per_l(row.get("alkalinity_meq_per_l")?),
+        who: codec::who(row)?,
+        live: codec::flag(row, "live")?,
+        at: codec::stamp(row)?,
+    })
+}
+
+fn calibration(row: &Row<'_>) -> rusqlite::Result<StoredCalibration> {
+    let rate = FlowRate::from_ml_per_min(row.get("rate_ml_per_min")?);
+    let calibration =
+        Calibration::new(rate, codec::volume(row, "offset_ul")?).map_err(|error| {
+            codec::unexpected(row, "rate_ml_per_min", &error.to_string(), "a calibration")
+        })?;
+    Ok(StoredCalibration {
+        head: codec::name(row, "head")?,
+        calibration,
+        variation: row.get("variation")?,
+        method: codec::text(row, "method")?,
+        who: codec::who(row)?,
+        at: codec::stamp(row)?,
+    })
+}
+
+/// The newest word on each scope, where it is "set".
+fn holds(conn: &Connection) -> rusqlite::Result<Vec<Hold>> {
+    let mut newest = conn.prepare(
+        "SELECT * FROM hold WHERE id IN (SELECT max(id) FROM hold GROUP BY line) AND action = 'set' ORDER BY id",
+    )?;
+    newest
+        .query_map([], |row| {
+            let scope = match row.get::<_, Option<String>>("line")? {
+                None => HoldScope::All,
+                Some(_) => HoldScope::Line(codec::name(row, "line")?),
+            };
+            Ok(Hold {
+                scope,
+                reason: codec::text(row, "reason")?,
+                who: codec::who(row)?,
+                since: codec::instant(row, "since_ms")?,
+            })
+        })?
+        .collect()
+}
+
+/// Slots settled without a dose whose local date is not older than three days before `today` in UTC, and one for the zone.
+fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>> {
+    let days = SignedDuration::from_hours(24 * (SETTLED_DAYS + 1));
+    let since: Date = today
+        .checked_sub(days)
+        .map_or(Date::MIN, |at| jiff::tz::Offset::UTC.to_datetime(at).date());
+    let mut recent = conn.prepare(
+        "SELECT line, slot_date, slot_second FROM slot_not_given WHERE slot_date >= ?1
+         ORDER BY slot_date DESC, line, slot_second LIMIT ?2",
+    )?;
+    let found = recent.query_map(params![since.to_string(), SETTLED_MAX], |row| {
+        let line = codec::name(row, "line")?;
+        codec::slot(row, &line)
+    })?;
+    found.filter_map(Result::transpose).collect()
+}
+
+fn readings(conn: &Connection) -> rusqlite::Result<Vec<Reading>> {
+    let mut measured = conn.prepare("SELECT DISTINCT measured FROM reading ORDER BY measured")?;
+    let measured: BTreeSet<String> = measured
+        .query_map([], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    let mut last = conn.prepare(
+        "SELECT * FROM reading WHERE measured = ?1 ORDER BY taken_ms DESC, id DESC LIMIT 1",
+    )?;
+    measured
+        .iter()
+        .map(|measured| last.query_row([measured], reading))
+        .collect()
+}
+
+fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
+    let measured = codec::measured(row)?;
+    let (value, uncertainty): (f64, Option<f64>) = (row.get("value")?, row.get("uncertainty")?);
+    let value = match (&measured, uncertainty) {
+        (_, None) => ReadingValue::Below {
+            limit: Concentration::from_mg_per_l(value),
+        },
+        (Measured::Alkalinity, Some(uncertainty)) => ReadingValue::Alkalinity {
+            value: Alkalinity::from_meq_per_l(value),
+            uncertainty: Alkalinity::from_meq_per_l(uncertainty),
+        },
+        (Measured::Element(_), Some(uncertainty)) => ReadingValue::Concentration {
+            value: Concentration::from_mg_per_l(value),
+            uncertainty: Concentration::from_mg_per_l(uncertainty),
+        },
+    };
+    Ok(Reading {
+        measured,
+        value,
+        method: codec::text(row, "method")?,
+        taken: codec::instant(row, "taken_ms")?,
+        who: codec::who(row)?,
+        at: codec::stamp(row)?,
+    })
+}
+
+fn uptake(conn: &Connection) -> rusqlite::Result<Option<UptakeAccepted>> {
+    conn.query_row("SELECT * FROM uptake ORDER BY id DESC LIMIT 1", [], |row| {
+        Ok(UptakeAccepted {
+            uptake: Alkalinity::from_meq_per_l(row.get("uptake_meq_per_l")?),
+            before: Alkalinity::from_meq_per_l(row.get("before_meq_per_l")?),
+            who: codec::who(row)?,
+            at: codec::stamp(row)?,
+        })
+    })
+    .optional()
+}

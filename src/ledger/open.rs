@@ -1,0 +1,437 @@
+//! Opening a ledger: making a new one, refusing what is none, bringing an old one up to date.
+
+use std::fs::{File, OpenOptions};
+use std::io::{ErrorKind, Read};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
+
+use super::books::Books;
+use super::error::LedgerError;
+use super::reserve::Reserve;
+use super::vitals::FileIds;
+use super::{schema, wal};
+use crate::engine::record::Stamp;
+
+/// Which kind of days a ledger counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Timeline {
+    /// The days outside the window.
+    Real,
+    /// Virtual days (`--warp`).
+    Virtual,
+}
+
+/// One start of the daemon.
+#[derive(Debug, Clone)]
+pub struct SessionStart {
+    /// The kernel's boot id.
+    pub boot: String,
+    /// When.
+    pub at: Stamp,
+    /// Version of the program.
+    pub version: String,
+    /// Fingerprint of `controller.toml`.
+    pub controller_fingerprint: String,
+    /// Fingerprint of `plan.toml`.
+    pub plan_fingerprint: String,
+    /// Whether outputs are really driven.
+    pub live: bool,
+}
+
+/// Who opens a ledger for writing, and what it must be.
+#[derive(Debug, Clone)]
+pub struct OpenAs {
+    /// Kind of days; a ledger of the other kind is refused.
+    pub timeline: Timeline,
+    /// The id that the ledger must have, where the config names one. An absent ledger is then refused, not created:
+    /// a state folder that is not mounted yet looks empty, and an empty history would start every cap from zero.
+    pub installation: Option<String>,
+    /// The session that begins.
+    pub session: SessionStart,
+}
+
+/// The record, open for writing. One per state folder; the caller holds the lock that sees to it.
+#[derive(Debug)]
+pub struct Ledger {
+    pub(super) conn: Connection,
+    pub(super) path: PathBuf,
+    pub(super) session: i64,
+    pub(super) books: Books,
+    pub(super) reserve: Reserve,
+    pub(super) ids: FileIds,
+    installation: String,
+    created: bool,
+}
+
+/// How long a write waits for another connection's lock.
+pub(super) const BUSY_WAIT: Duration = Duration::from_secs(5);
+/// Pages in the write-ahead log at which they are carried over into the database: 1 MiB.
+const CHECKPOINT_PAGES: i64 = 256;
+/// Size in bytes that the write-ahead log is cut back to after that.
+const WAL_BYTES_KEPT: i64 = 1_048_576;
+/// Page cache, negative: in KiB. Small, for the daemon's whole memory is 8 MB.
+const CACHE_KIB: i64 = -512;
+
+/// A path and an action, for errors.
+#[derive(Clone, Copy)]
+pub(super) struct Place<'a> {
+    pub(super) path: &'a Path,
+    pub(super) doing: &'static str,
+}
+
+impl<'a> Place<'a> {
+    pub(super) const fn new(path: &'a Path, doing: &'static str) -> Self {
+        Self { path, doing }
+    }
+
+    #[expect(
+        clippy::needless_pass_by_value,
+        reason = "made for map_err, which hands the error over"
+    )]
+    pub(super) fn sql(self, error: rusqlite::Error) -> LedgerError {
+        LedgerError::sqlite(self.path, self.doing, &error)
+    }
+
+    #[expect(
+        clippy::needless_pass_by_value,
+        reason = "made for map_err, which hands the error over"
+    )]
+    pub(super) fn io(self, error: std::io::Error) -> LedgerError {
+        LedgerError::io(self.path, self.doing, &error)
+    }
+
+    pub(super) fn conflict(self, why: impl Into<String>) -> LedgerError {
+        LedgerError::Conflict {
+            path: self.path.to_path_buf(),
+            doing: self.doing,
+            why: why.into(),
+        }
+    }
+
+    pub(super) fn damaged(self, why: impl Into<String>) -> LedgerError {
+        LedgerError::Damaged {
+            path: self.path.to_path_buf(),
+            doing: self.doing,
+            why: why.into(),
+        }
+    }
+}
+
+impl Ledger {
+    /// Opens the ledger at `path` for writing, creates it when it is not there, and begins a session.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`]; whatever is on the disk is then as it was.
+    pub fn open(path: &Path, open_as: &OpenAs) -> Result<Self, LedgerError> {
+        let place = Place::new(path, "open it");
+        let path = std::path::absolute(path).map_err(|e| place.io(e))?;
+        let place = Place::new(&path, "open it");
+        let created = match std::fs::symlink_metadata(&path) {
+            Ok(_) => false,
+            Err(error) if error.kind() == ErrorKind::NotFound => {
+                create(&path, open_as)?;
+                true
+            }
+            Err(error) => return Err(place.io(error)),
+        };
+        check_header(&path)?;
+        wal::check(&path)?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+            | OpenFlags::SQLITE_OPEN_NO_MUTEX
+            | OpenFlags::SQLITE_OPEN_EXRESCODE;
+        let mut conn = Connection::open_with_flags(&path, flags).map_err(|e| place.sql(e))?;
+        conn.busy_timeout(BUSY_WAIT).map_err(|e| place.sql(e))?;
+        check_identity(&conn, &path)?;
+        if conn.is_readonly("main").map_err(|e| place.sql(e))? {
+            let (path, why) = (path.clone(), "the file may only be read".to_owned());
+            return Err(LedgerError::ReadOnly {
+                path,
+                doing: place.doing,
+                why,
+            });
+        }
+        set_pragmas(&conn, &path)?;
+        let installation = check_meta(&conn, &path, open_as)?;
+        let (session, books) = begin(&mut conn, &path, &open_as.session)?;
+        let ids = FileIds::read(&path).map_err(|e| place.io(e))?;
+        let reserve = Reserve::open(&path);
+        Ok(Self {
+            conn,
+            path,
+            session,
+            books,
+            reserve,
+            ids,
+            installation,
+            created,
+        })
+    }
+
+    /// The installation's id, made when the ledger was created.
+    pub fn installation(&self) -> &str {
+        &self.installation
+    }
+
+    /// Whether this call of [`Self::open`] created the ledger: there is no history, not even an old one.
+    pub const fn is_new(&self) -> bool {
+        self.created
+    }
+
+    /// Where the ledger is.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+}
+
+/// `path` with `suffix` at its very end, as SQLite names the files beside a database.
+pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+/// Makes a complete ledger under another name and moves it into place, so that a power cut leaves no half of one.
+fn create(path: &Path, open_as: &OpenAs) -> Result<(), LedgerError> {
+    let place = Place::new(path, "create it");
+    let absent = |why: &str| LedgerError::Absent {
+        path: path.to_path_buf(),
+        why: why.to_owned(),
+    };
+    if let Some(id) = &open_as.installation {
+        return Err(absent(&format!("the config names installation {id}")));
+    }
+    if std::fs::metadata(beside(path, "-wal")).is_ok_and(|wal| wal.len() > 0) {
+        return Err(absent(
+            "but its write-ahead log is: the ledger itself was taken away",
+        ));
+    }
+    let unfinished = beside(path, ".new");
+    for leftover in [unfinished.clone(), beside(&unfinished, "-journal")] {
+        match std::fs::remove_file(&leftover) {
+            Ok(()) => {}
+            Err(error) if error.kind() == ErrorKind::NotFound => {}
+            Err(error) => return Err(place.io(error)),
+        }
+    }
+    OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .mode(0o640)
+        .open(&unfinished)
+        .map_err(|e| place.io(e))?;
+    fill_new(&unfinished, open_as).map_err(|e| place.sql(e))?;
+    let (from, to) = (&unfinished, path);
+    rustix::fs::renameat_with(
+        rustix::fs::CWD,
+        from,
+        rustix::fs::CWD,
+        to,
+        rustix::fs::RenameFlags::NOREPLACE,
+    )
+    .or_else(|error| match error {
+        // File systems without this flag; the caller's lock keeps a second creator out.
+        rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS => rustix::fs::rename(from, to),
+        _ => Err(error),
+    })
+    .map_err(|e| place.io(e.into()))?;
+    sync_folder(path).map_err(|e| place.io(e))
+}
+
+fn fill_new(path: &Path, open_as: &OpenAs) -> rusqlite::Result<()> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut conn = Connection::open_with_flags(path, flags)?;
+    conn.pragma_update(
+        None,
+        "page_size",
+        i64::try_from(schema::PAGE_BYTES).unwrap_or(4096),
+    )?;
+    conn.pragma_update(None, "synchronous", "FULL")?;
+    conn.pragma_update(None, "application_id", schema::APPLICATION_ID)?;
+    let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    schema::migrate(&tx, 0)?;
+    let timeline = timeline_text(open_as.timeline);
+    tx.execute(
+        "INSERT INTO meta (only, installation, created_ms, timeline) VALUES (1, lower(hex(randomblob(8))), ?1, ?2)",
+        params![open_as.session.at.wall.as_millisecond(), timeline],
+    )?;
+    tx.commit()?;
+    conn.close().map_err(|(_, error)| error)
+}
+
+/// Makes a rename or removal in the folder of `path` durable.
+pub(super) fn sync_folder(path: &Path) -> std::io::Result<()> {
+    path.parent()
+        .map_or(Ok(()), |folder| File::open(folder)?.sync_all())
+}
+
+/// Looks at the first 100 bytes before SQLite does, so that a file of something else is not even touched.
+pub(super) fn check_header(path: &Path) -> Result<(), LedgerError> {
+    let place = Place::new(path, "open it");
+    let foreign = |why: String| LedgerError::Foreign {
+        path: path.to_path_buf(),
+        why,
+    };
+    let mut file = File::open(path).map_err(|e| place.io(e))?;
+    let kind = file.metadata().map_err(|e| place.io(e))?;
+    if !kind.is_file() {
+        return Err(foreign("it is not a plain file".to_owned()));
+    }
+    if kind.len() < schema::PAGE_BYTES {
+        return Err(place.damaged(format!("it is only {} bytes long", kind.len())));
+    }
+    let mut header = [0_u8; 100];
+    file.read_exact(&mut header).map_err(|e| place.io(e))?;
+    if !header.starts_with(b"SQLite format 3\0") {
+        return Err(place.damaged(
+            "it does not begin like an SQLite database, or it is a file of something else",
+        ));
+    }
+    let id = header
+        .get(68..72)
+        .and_then(|b| b.try_into().ok())
+        .map_or(0, u32::from_be_bytes);
+    if i64::from(id) == schema::APPLICATION_ID {
+        Ok(())
+    } else {
+        Err(foreign(format!(
+            "an SQLite database with application id {id:#x}, not {:#x}",
+            schema::APPLICATION_ID
+        )))
+    }
+}
+
+/// Magic and schema number, as the database sees them.
+pub(super) fn check_identity(conn: &Connection, path: &Path) -> Result<(), LedgerError> {
+    let place = Place::new(path, "open it");
+    let id: i64 = conn
+        .pragma_query_value(None, "application_id", |row| row.get(0))
+        .map_err(|e| place.sql(e))?;
+    if id != schema::APPLICATION_ID {
+        let why = format!("an SQLite database with application id {id:#x}");
+        return Err(LedgerError::Foreign {
+            path: path.to_path_buf(),
+            why,
+        });
+    }
+    let (found, known) = (
+        schema::version(conn).map_err(|e| place.sql(e))?,
+        schema::version_known(),
+    );
+    if found > known {
+        Err(LedgerError::FutureSchema {
+            path: path.to_path_buf(),
+            found,
+            known,
+        })
+    } else if found < 1 {
+        Err(place.damaged(format!("its schema number is {found}")))
+    } else {
+        Ok(())
+    }
+}
+
+/// Sets what durability rests on and reads it back: a setting that is not in force is a refusal, not a hope.
+fn set_pragmas(conn: &Connection, path: &Path) -> Result<(), LedgerError> {
+    let place = Place::new(path, "open it");
+    let set = || -> rusqlite::Result<(String, i64, i64)> {
+        let journal =
+            conn.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))?;
+        conn.pragma_update(None, "synchronous", "FULL")?;
+        conn.pragma_update(None, "foreign_keys", true)?;
+        conn.pragma_update(None, "trusted_schema", false)?;
+        conn.pragma_update(None, "cell_size_check", true)?;
+        conn.pragma_update(None, "cache_size", CACHE_KIB)?;
+        conn.pragma_update(None, "temp_store", "MEMORY")?;
+        conn.pragma_update_and_check(None, "mmap_size", 0, |_| Ok(()))?;
+        conn.pragma_update_and_check(None, "wal_autocheckpoint", CHECKPOINT_PAGES, |_| Ok(()))?;
+        conn.pragma_update_and_check(None, "journal_size_limit", WAL_BYTES_KEPT, |_| Ok(()))?;
+        let number = |name: &str| conn.pragma_query_value(None, name, |row| row.get(0));
+        Ok((journal, number("synchronous")?, number("foreign_keys")?))
+    };
+    let in_force = set().map_err(|e| place.sql(e))?;
+    if in_force == ("wal".to_owned(), 2, 1) {
+        return Ok(());
+    }
+    let (journal, synchronous, foreign_keys) = in_force;
+    Err(LedgerError::Other {
+        path: path.to_path_buf(),
+        doing: place.doing,
+        why: format!(
+            "journal_mode is {journal}, synchronous {synchronous}, foreign_keys {foreign_keys} where wal, 2 and 1 are needed; \
+             this file system may not keep what is written through a power cut"
+        ),
+    })
+}
+
+const fn timeline_text(timeline: Timeline) -> &'static str {
+    match timeline {
+        Timeline::Real => "real",
+        Timeline::Virtual => "virtual",
+    }
+}
+
+/// Timeline and installation; returns the installation's id.
+fn check_meta(conn: &Connection, path: &Path, open_as: &OpenAs) -> Result<String, LedgerError> {
+    let place = Place::new(path, "open it");
+    let (found, timeline): (String, String) = conn
+        .query_row("SELECT installation, timeline FROM meta", [], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })
+        .map_err(|e| place.sql(e))?;
+    if timeline != timeline_text(open_as.timeline) {
+        let virtual_time = timeline == timeline_text(Timeline::Virtual);
+        return Err(LedgerError::OtherTimeline {
+            path: path.to_path_buf(),
+            virtual_time,
+        });
+    }
+    match &open_as.installation {
+        Some(expected) if *expected != found => Err(LedgerError::OtherInstallation {
+            path: path.to_path_buf(),
+            found,
+            expected: expected.clone(),
+        }),
+        Some(_) | None => Ok(found),
+    }
+}
+
+/// Migrates, begins the session and stores a snapshot of the books, all in one transaction.
+fn begin(
+    conn: &mut Connection,
+    path: &Path,
+    start: &SessionStart,
+) -> Result<(i64, Books), LedgerError> {
+    let place = Place::new(path, "begin a session in it");
+    let mut work = || -> rusqlite::Result<(i64, Books)> {
+        let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let from = schema::version(&tx)?;
+        if from < schema::version_known() {
+            schema::migrate(&tx, from)?;
+        }
+        let (wall, elapsed) = (start.at.wall.as_millisecond(), start.at.elapsed.as_ms());
+        tx.execute(
+            "INSERT INTO session (boot, at_ms, elapsed_ms, trusted, last_at_ms, last_elapsed_ms, last_trusted,
+                                  version, controller_fingerprint, plan_fingerprint, live)
+             VALUES (?1, ?2, ?3, ?4, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+            params![
+                start.boot,
+                wall,
+                elapsed,
+                start.at.trusted,
+                start.version,
+                start.controller_fingerprint,
+                start.plan_fingerprint,
+                start.live
+            ],
+        )?;
+        let session = tx.last_insert_rowid();
+        let mut books = Books::load(&tx)?;
+        books.save(&tx)?;
+        tx.commit()?;
+        Ok((session, books))
+    };
+    work().map_err(|e| place.sql(e))
+}

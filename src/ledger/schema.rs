@@ -1,0 +1,238 @@
+//! The tables, and how an older ledger is brought up to date.
+//!
+//! Migrations are a list that only grows; `user_version` says how many of them a ledger has had. Volumes are whole
+//! microlitres, times whole milliseconds. A dose is one row, written once as an intent and updated once with its outcome.
+
+use rusqlite::{Connection, Transaction};
+
+/// Marks a file as a ledger of this program (`PRAGMA application_id`): the letters `dosl`.
+pub const APPLICATION_ID: i64 = 0x646f_736c;
+
+/// Size of a database page in bytes. Every write to the disk is whole pages.
+pub(super) const PAGE_BYTES: u64 = 4096;
+
+/// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
+pub(super) const MIGRATIONS: [&str; 1] = [FIRST];
+
+/// The schema of this version.
+pub(super) fn version_known() -> i64 {
+    i64::try_from(MIGRATIONS.len()).unwrap_or(i64::MAX)
+}
+
+/// Applies what is missing, each step in the caller's transaction. The caller has checked that `from` is not in the future.
+pub(super) fn migrate(tx: &Transaction<'_>, from: i64) -> rusqlite::Result<()> {
+    let done = usize::try_from(from).unwrap_or(0);
+    for step in MIGRATIONS.iter().skip(done) {
+        tx.execute_batch(step)?;
+    }
+    tx.pragma_update(None, "user_version", version_known())
+}
+
+/// `user_version` of an open database.
+pub(super) fn version(conn: &Connection) -> rusqlite::Result<i64> {
+    conn.pragma_query_value(None, "user_version", |row| row.get(0))
+}
+
+/// `stamp` columns are `at_ms` (wall, ms since 1970 UTC), `elapsed_ms` (elapsed clock of the session's boot), `trusted`, `session`.
+const FIRST: &str = "
+CREATE TABLE meta (
+    only INTEGER PRIMARY KEY CHECK (only = 1),
+    installation TEXT NOT NULL,
+    created_ms INTEGER NOT NULL,
+    timeline TEXT NOT NULL CHECK (timeline IN ('real', 'virtual')),
+    snapshot_order INTEGER NOT NULL DEFAULT 0,
+    snapshot_dose INTEGER NOT NULL DEFAULT 0,
+    snapshot_alkalinity_peq INTEGER NOT NULL DEFAULT 0
+) STRICT;
+
+CREATE TABLE session (
+    id INTEGER PRIMARY KEY,
+    boot TEXT NOT NULL,
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    last_at_ms INTEGER NOT NULL,
+    last_elapsed_ms INTEGER NOT NULL,
+    last_trusted INTEGER NOT NULL CHECK (last_trusted IN (0, 1)),
+    version TEXT NOT NULL,
+    controller_fingerprint TEXT NOT NULL,
+    plan_fingerprint TEXT NOT NULL,
+    live INTEGER NOT NULL CHECK (live IN (0, 1))
+) STRICT;
+
+CREATE TABLE dose (
+    id INTEGER PRIMARY KEY CHECK (id > 0),
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    line TEXT NOT NULL,
+    head TEXT NOT NULL,
+    reservoir TEXT NOT NULL,
+    solution TEXT NOT NULL,
+    kind TEXT NOT NULL CHECK (kind IN ('plan', 'hand', 'prime', 'calibration')),
+    slot_date TEXT,
+    slot_second INTEGER CHECK (slot_second BETWEEN 0 AND 90000),
+    volume_ul INTEGER NOT NULL CHECK (volume_ul > 0),
+    run_time_ms INTEGER NOT NULL CHECK (run_time_ms >= 0),
+    alkalinity_meq_per_l REAL NOT NULL,
+    who TEXT NOT NULL,
+    live INTEGER NOT NULL CHECK (live IN (0, 1)),
+    outcome TEXT CHECK (outcome IN ('delivered', 'interrupted', 'failed', 'uncertain', 'not-started')),
+    outcome_order INTEGER,
+    delivered_ul INTEGER CHECK (delivered_ul >= 0),
+    on_time_ms INTEGER CHECK (on_time_ms >= 0),
+    reservoir_left_ul INTEGER,
+    cause TEXT,
+    ended_session INTEGER REFERENCES session (id),
+    ended_at_ms INTEGER,
+    ended_elapsed_ms INTEGER,
+    ended_trusted INTEGER CHECK (ended_trusted IN (0, 1)),
+    CHECK ((slot_date IS NULL) = (slot_second IS NULL)),
+    CHECK ((outcome IS NULL) = (outcome_order IS NULL)),
+    CHECK ((outcome IS NULL) = (delivered_ul IS NULL)),
+    CHECK ((outcome IS NULL) = (reservoir_left_ul IS NULL)),
+    CHECK ((outcome IS NULL) = (cause IS NULL)),
+    CHECK ((outcome IS NULL) = (ended_session IS NULL)),
+    CHECK ((outcome IS NULL) = (ended_at_ms IS NULL)),
+    CHECK ((outcome IS NULL) = (ended_elapsed_ms IS NULL)),
+    CHECK ((outcome IS NULL) = (ended_trusted IS NULL)),
+    CHECK (outcome IS NOT NULL OR on_time_ms IS NULL),
+    CHECK (outcome IS NOT 'uncertain' OR delivered_ul = volume_ul),
+    CHECK (outcome IS NOT 'not-started' OR delivered_ul = 0)
+) STRICT;
+CREATE INDEX dose_open ON dose (id) WHERE outcome IS NULL;
+CREATE UNIQUE INDEX dose_slot ON dose (slot_date, line, slot_second) WHERE slot_date IS NOT NULL;
+
+CREATE TABLE slot_not_given (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    line TEXT NOT NULL,
+    slot_date TEXT NOT NULL,
+    slot_second INTEGER NOT NULL CHECK (slot_second BETWEEN 0 AND 90000),
+    due_ms INTEGER NOT NULL,
+    volume_ul INTEGER NOT NULL,
+    kind TEXT NOT NULL CHECK (kind IN ('missed', 'refused')),
+    code TEXT NOT NULL,
+    reason TEXT NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX slot_not_given_slot ON slot_not_given (slot_date, line, slot_second);
+
+CREATE TRIGGER dose_slot_is_settled BEFORE INSERT ON dose
+WHEN NEW.slot_date IS NOT NULL AND EXISTS (
+    SELECT 1 FROM slot_not_given
+    WHERE slot_date = NEW.slot_date AND line = NEW.line AND slot_second = NEW.slot_second)
+BEGIN SELECT RAISE(ABORT, 'this slot is written down as not given'); END;
+
+CREATE TABLE outage_missed (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    line TEXT NOT NULL,
+    from_ms INTEGER NOT NULL,
+    until_ms INTEGER NOT NULL,
+    slots INTEGER,
+    volume_ul INTEGER
+) STRICT;
+
+CREATE TABLE hold (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    line TEXT,
+    action TEXT NOT NULL CHECK (action IN ('set', 'lifted')),
+    since_ms INTEGER,
+    reason TEXT,
+    who TEXT NOT NULL,
+    CHECK ((action = 'set') = (since_ms IS NOT NULL)),
+    CHECK ((action = 'set') = (reason IS NOT NULL))
+) STRICT;
+CREATE INDEX hold_line ON hold (line, id);
+
+CREATE TABLE refill (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    reservoir TEXT NOT NULL,
+    level_ul INTEGER NOT NULL,
+    before_ul INTEGER,
+    outcome_order INTEGER NOT NULL UNIQUE,
+    who TEXT NOT NULL,
+    note TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE calibration (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    head TEXT NOT NULL,
+    rate_ml_per_min REAL NOT NULL,
+    offset_ul INTEGER NOT NULL,
+    variation REAL,
+    method TEXT NOT NULL,
+    head_run_ms INTEGER NOT NULL,
+    who TEXT NOT NULL
+) STRICT;
+CREATE INDEX calibration_head ON calibration (head, id);
+
+CREATE TABLE reading (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    measured TEXT NOT NULL,
+    form TEXT NOT NULL CHECK (form IN ('value', 'below')),
+    value REAL NOT NULL,
+    uncertainty REAL,
+    unit TEXT NOT NULL CHECK (unit IN ('meq/L', 'mg/L')),
+    method TEXT NOT NULL,
+    taken_ms INTEGER NOT NULL,
+    alkalinity_total_peq INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    CHECK ((form = 'value') = (uncertainty IS NOT NULL)),
+    CHECK ((measured = 'alkalinity') = (unit = 'meq/L'))
+) STRICT;
+CREATE INDEX reading_measured ON reading (measured, taken_ms, id);
+
+CREATE TABLE uptake (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    uptake_meq_per_l REAL NOT NULL,
+    before_meq_per_l REAL NOT NULL,
+    who TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE event (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    code TEXT NOT NULL,
+    line TEXT,
+    text TEXT NOT NULL,
+    who TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE running_total (
+    kind TEXT NOT NULL CHECK (kind IN ('reservoir-left-ul', 'head-run-ms')),
+    name TEXT NOT NULL,
+    value INTEGER NOT NULL,
+    PRIMARY KEY (kind, name)
+) STRICT, WITHOUT ROWID;
+";

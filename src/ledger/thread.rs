@@ -1,0 +1,299 @@
+//! The ledger's own thread: the daemon's loop never waits for a disk.
+//!
+//! Requests go in through a bounded channel, reports come out through a callback. Outcomes and entries that a failing
+//! disk does not take are kept in memory, in order, and tried again at each probe; while any wait, no intent is taken.
+
+use std::collections::VecDeque;
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::thread::JoinHandle;
+
+use thiserror::Error;
+
+use super::error::LedgerError;
+use super::open::Ledger;
+use crate::engine::record::{DoseId, Entry, Intent, Outcome, Stamp};
+
+/// Requests that may wait for the thread.
+const WAITING_MAX: usize = 256;
+/// Writes kept in memory while the disk fails: a year of hourly events, or a day of the busiest plan.
+const KEPT_MAX: usize = 8_192;
+
+/// What the ledger's thread is asked.
+#[derive(Debug, Clone)]
+pub enum Request {
+    /// Write an intent; answered by `IntentStored` or `IntentFailed`.
+    Intent(Intent),
+    /// Write an outcome; answered by `OutcomeStored` or `OutcomeFailed`, the latter perhaps followed by the former.
+    Outcome(Outcome),
+    /// Write anything else.
+    Entry(Entry),
+    /// Prove that the ledger works, writing down that the daemon was alive then; answered by `Healthy` or `Fault`.
+    Probe(Stamp),
+    /// Write what is waiting, close and end.
+    Stop,
+}
+
+/// What the ledger's thread reports.
+#[derive(Debug, Clone)]
+pub enum LedgerReport {
+    /// The intent is on the disk: the dose may start.
+    IntentStored(DoseId),
+    /// The intent is not stored: the dose must not start.
+    IntentFailed {
+        /// Which dose.
+        id: DoseId,
+        /// Why.
+        why: LedgerError,
+    },
+    /// The outcome is on the disk.
+    OutcomeStored(DoseId),
+    /// The outcome is not stored. Until it is, the dose counts in full after a restart.
+    OutcomeFailed {
+        /// Which dose.
+        id: DoseId,
+        /// Why.
+        why: LedgerError,
+        /// Whether it waits in memory for the disk to recover.
+        kept: bool,
+    },
+    /// An entry is on the disk.
+    EntryStored,
+    /// An entry is not stored.
+    EntryFailed {
+        /// Why.
+        why: LedgerError,
+        /// Whether it waits in memory for the disk to recover.
+        kept: bool,
+    },
+    /// A probe found everything in order and nothing waiting.
+    Healthy,
+    /// The ledger does not work: nothing may be dosed until `Healthy`.
+    Fault {
+        /// Why.
+        why: LedgerError,
+    },
+    /// The thread has ended, for whatever reason, a panic included.
+    Ended,
+}
+
+/// The ledger's thread takes no request: it has ended, or is so far behind that it must be taken for stuck.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
+pub enum LedgerUnavailable {
+    /// The queue is full.
+    #[error("the ledger is {WAITING_MAX} writes behind; nothing is dosed until it has caught up")]
+    Behind,
+    /// The thread is gone.
+    #[error("the ledger's thread has ended; nothing is dosed")]
+    Ended,
+}
+
+/// Where reports go.
+type Report = Box<dyn Fn(LedgerReport) + Send>;
+
+/// Starts the thread.
+#[derive(Debug)]
+pub struct LedgerThread;
+
+/// The way to the thread.
+#[derive(Debug)]
+pub struct LedgerHandle {
+    requests: SyncSender<Request>,
+    thread: JoinHandle<()>,
+}
+
+impl LedgerHandle {
+    /// Hands over a request. Never waits.
+    ///
+    /// # Errors
+    /// [`LedgerUnavailable`]: the request was not taken, which must be treated as a ledger that cannot be written.
+    pub fn send(&self, request: Request) -> Result<(), LedgerUnavailable> {
+        self.requests
+            .try_send(request)
+            .map_err(|error| match error {
+                TrySendError::Full(_) => LedgerUnavailable::Behind,
+                TrySendError::Disconnected(_) => LedgerUnavailable::Ended,
+            })
+    }
+
+    /// Whether the thread has ended.
+    pub fn is_finished(&self) -> bool {
+        self.thread.is_finished()
+    }
+
+    /// Waits for the thread after [`Request::Stop`]. Returns whether it ended without a panic.
+    pub fn join(self) -> bool {
+        drop(self.requests);
+        self.thread.join().is_ok()
+    }
+}
+
+impl LedgerThread {
+    /// Starts the thread, which owns the ledger from now on.
+    ///
+    /// `report` is called on that thread and must not block.
+    ///
+    /// # Errors
+    /// When the system has no room for a thread.
+    pub fn spawn(
+        ledger: Ledger,
+        report: Box<dyn Fn(LedgerReport) + Send>,
+    ) -> std::io::Result<LedgerHandle> {
+        let (requests, inbox) = sync_channel(WAITING_MAX);
+        let thread = std::thread::Builder::new()
+            .name("ledger".to_owned())
+            .stack_size(512 * 1024)
+            .spawn(move || {
+                let last_word = LastWord { report };
+                Keeper {
+                    ledger,
+                    kept: VecDeque::new(),
+                    report: &last_word.report,
+                }
+                .serve(&inbox);
+            })?;
+        Ok(LedgerHandle { requests, thread })
+    }
+}
+
+/// Reports the end of the thread on every way out of it.
+struct LastWord {
+    report: Report,
+}
+
+impl Drop for LastWord {
+    fn drop(&mut self) {
+        (self.report)(LedgerReport::Ended);
+    }
+}
+
+/// A write that waits for the disk.
+#[derive(Debug)]
+enum Kept {
+    Outcome(Outcome),
+    Entry(Entry),
+}
+
+struct Keeper<'a> {
+    ledger: Ledger,
+    kept: VecDeque<Kept>,
+    report: &'a Report,
+}
+
+impl Keeper<'_> {
+    fn serve(mut self, inbox: &Receiver<Request>) {
+        while let Ok(request) = inbox.recv() {
+            match request {
+                Request::Intent(intent) => self.intent(&intent),
+                Request::Outcome(outcome) => self.write(Kept::Outcome(outcome)),
+                Request::Entry(entry) => self.write(Kept::Entry(entry)),
+                Request::Probe(at) => self.probe(at),
+                Request::Stop => break,
+            }
+        }
+        if let Err(why) = self.drain() {
+            (self.report)(LedgerReport::Fault { why });
+        }
+    }
+
+    fn intent(&mut self, intent: &Intent) {
+        let id = intent.id;
+        let stored = if self.kept.is_empty() {
+            self.ledger.store_intent(intent)
+        } else {
+            Err(self.waiting("write the dose intent"))
+        };
+        match stored {
+            Ok(()) => (self.report)(LedgerReport::IntentStored(id)),
+            Err(why) => {
+                (self.report)(LedgerReport::IntentFailed {
+                    id,
+                    why: why.clone(),
+                });
+                self.fault_of(why);
+            }
+        }
+    }
+
+    /// Writes, or keeps what the disk does not take. What waits already goes first, at the next probe.
+    fn write(&mut self, what: Kept) {
+        let failed = if self.kept.is_empty() {
+            self.write_once(&what).err()
+        } else {
+            Some(self.waiting("write after what waits already"))
+        };
+        let Some(why) = failed else { return };
+        let kept = why.may_recover() && self.kept.len() < KEPT_MAX;
+        self.report_failed(&what, why.clone(), kept);
+        if kept {
+            self.kept.push_back(what);
+        }
+        self.fault_of(why);
+    }
+
+    /// One attempt; reports success only.
+    fn write_once(&mut self, what: &Kept) -> Result<(), LedgerError> {
+        match what {
+            Kept::Outcome(outcome) => {
+                self.ledger.store_outcome(outcome)?;
+                (self.report)(LedgerReport::OutcomeStored(outcome.id));
+            }
+            Kept::Entry(entry) => {
+                self.ledger.store(entry)?;
+                (self.report)(LedgerReport::EntryStored);
+            }
+        }
+        Ok(())
+    }
+
+    fn report_failed(&self, what: &Kept, why: LedgerError, kept: bool) {
+        (self.report)(match what {
+            Kept::Outcome(outcome) => LedgerReport::OutcomeFailed {
+                id: outcome.id,
+                why,
+                kept,
+            },
+            Kept::Entry(_) => LedgerReport::EntryFailed { why, kept },
+        });
+    }
+
+    /// Writes what waits, oldest first, until one fails for a reason that may pass.
+    fn drain(&mut self) -> Result<(), LedgerError> {
+        while let Some(what) = self.kept.pop_front() {
+            match self.write_once(&what) {
+                Ok(()) => {}
+                Err(why) if why.may_recover() => {
+                    self.kept.push_front(what);
+                    return Err(why);
+                }
+                Err(why) => self.report_failed(&what, why, false),
+            }
+        }
+        Ok(())
+    }
+
+    fn probe(&mut self, at: Stamp) {
+        let found = self.drain().and_then(|()| self.ledger.probe(at));
+        (self.report)(match found {
+            Ok(()) => LedgerReport::Healthy,
+            Err(why) => LedgerReport::Fault { why },
+        });
+    }
+
+    /// A contradiction concerns one row; anything else concerns the whole ledger.
+    fn fault_of(&self, why: LedgerError) {
+        if why.may_recover() {
+            (self.report)(LedgerReport::Fault { why });
+        }
+    }
+
+    fn waiting(&self, doing: &'static str) -> LedgerError {
+        LedgerError::Other {
+            path: self.ledger.path().to_path_buf(),
+            doing,
+            why: format!(
+                "{} earlier writes wait for the disk to recover",
+                self.kept.len()
+            ),
+        }
+    }
+}
