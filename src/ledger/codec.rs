@@ -154,6 +154,24 @@ pub(super) fn end_text(end: DoseEnd) -> &'static str {
     }
 }
 
+/// How a dose ended; `None` while nobody knows.
+pub(super) fn end(row: &Row<'_>) -> rusqlite::Result<Option<DoseEnd>> {
+    let Some(text) = row.get::<_, Option<String>>("outcome")? else {
+        return Ok(None);
+    };
+    let all = [
+        DoseEnd::Delivered,
+        DoseEnd::Interrupted,
+        DoseEnd::Failed,
+        DoseEnd::Uncertain,
+        DoseEnd::NotStarted,
+    ];
+    let found = all.into_iter().find(|end| end_text(*end) == text);
+    found
+        .map(Some)
+        .ok_or_else(|| unexpected(row, "outcome", &text, "the end of a dose"))
+}
+
 /// Word of a slot not given.
 pub(super) fn not_given_text(kind: NotGiven) -> &'static str {
     match kind {

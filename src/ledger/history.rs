@@ -11,7 +11,7 @@ use super::codec;
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
-    DoseId, History, Hold, HoldScope, Intent, Measured, PastDose, PastSession, Reading,
+    DoseEnd, DoseId, History, Hold, HoldScope, Intent, Measured, PastDose, PastSession, Reading,
     ReadingValue, Stamp, StoredCalibration, UptakeAccepted,
 };
 use crate::metering::Calibration;
@@ -299,10 +299,14 @@ fn past_dose(row: &Row<'_>, at: Stamp, names: &mut Names) -> rusqlite::Result<Pa
     );
     let alkalinity = alkalinity_counted(row.get("alkalinity_meq_per_l")?, volume, delivered);
     Ok(PastDose {
+        id: DoseId(codec::int(row, "id")?),
         slot: codec::slot(row, &line)?,
         line,
         head: names.column(row, "head")?,
+        reservoir: names.column(row, "reservoir")?,
         solution: names.column(row, "solution")?,
+        kind: codec::kind(row)?,
+        end: codec::end(row)?.unwrap_or(DoseEnd::Uncertain),
         counted: Volume::from_ul(delivered.unwrap_or(volume)),
         run_time: Millis::new(run),
         alkalinity: Alkalinity::from_meq_per_l(alkalinity),
@@ -522,6 +526,7 @@ fn uptake(conn: &Connection) -> rusqlite::Result<Option<UptakeAccepted>> {
         Ok(UptakeAccepted {
             uptake: Alkalinity::from_meq_per_l(row.get("uptake_meq_per_l")?),
             before: Alkalinity::from_meq_per_l(row.get("before_meq_per_l")?),
+            declared: Alkalinity::from_meq_per_l(row.get("declared_meq_per_l")?),
             who: codec::who(row)?,
             at: codec::stamp(row)?,
         })

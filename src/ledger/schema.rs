@@ -213,6 +213,7 @@ CREATE TABLE uptake (
     elapsed_ms INTEGER NOT NULL,
     trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
     uptake_meq_per_l REAL NOT NULL,
+    declared_meq_per_l REAL NOT NULL,
     before_meq_per_l REAL NOT NULL,
     who TEXT NOT NULL
 ) STRICT;

@@ -486,8 +486,8 @@ fn insert_uptake(
     uptake: &UptakeAccepted,
 ) -> rusqlite::Result<usize> {
     tx.execute(
-        "INSERT INTO uptake (session, at_ms, elapsed_ms, trusted, uptake_meq_per_l, before_meq_per_l, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+        "INSERT INTO uptake (session, at_ms, elapsed_ms, trusted, uptake_meq_per_l, before_meq_per_l, declared_meq_per_l, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
         params![
             session,
             uptake.at.wall.as_millisecond(),
@@ -495,6 +495,7 @@ fn insert_uptake(
             uptake.at.trusted,
             uptake.uptake.as_meq_per_l(),
             uptake.before.as_meq_per_l(),
+            uptake.declared.as_meq_per_l(),
             who_text(&uptake.who),
         ],
     )
