@@ -55,11 +55,20 @@ impl Client {
         let path = socket_path(state);
         let stream = UnixStream::connect(&path).map_err(|source| match source.kind() {
             io::ErrorKind::PermissionDenied => ClientError::NotAllowed { path: path.clone() },
-            _ => ClientError::NotRunning { path: path.clone(), source },
+            _ => ClientError::NotRunning {
+                path: path.clone(),
+                source,
+            },
         })?;
-        stream.set_read_timeout(Some(PATIENCE)).map_err(ClientError::Broken)?;
-        stream.set_write_timeout(Some(PATIENCE)).map_err(ClientError::Broken)?;
-        Ok(Self { stream: BufReader::new(stream) })
+        stream
+            .set_read_timeout(Some(PATIENCE))
+            .map_err(ClientError::Broken)?;
+        stream
+            .set_write_timeout(Some(PATIENCE))
+            .map_err(ClientError::Broken)?;
+        Ok(Self {
+            stream: BufReader::new(stream),
+        })
     }
 
     /// Asks once.
@@ -69,9 +78,15 @@ impl Client {
     pub fn ask(&mut self, request: &Request) -> Result<Response, ClientError> {
         let mut line = serde_json::to_vec(request).map_err(ClientError::NotUnderstood)?;
         line.push(b'\n');
-        self.stream.get_mut().write_all(&line).map_err(ClientError::Broken)?;
+        self.stream
+            .get_mut()
+            .write_all(&line)
+            .map_err(ClientError::Broken)?;
         let mut answer = Vec::new();
-        let read = (&mut self.stream).take(RESPONSE_BYTES_MAX).read_until(b'\n', &mut answer).map_err(ClientError::Broken)?;
+        let read = (&mut self.stream)
+            .take(RESPONSE_BYTES_MAX)
+            .read_until(b'\n', &mut answer)
+            .map_err(ClientError::Broken)?;
         if read == 0 {
             return Err(ClientError::Broken(io::ErrorKind::UnexpectedEof.into()));
         }

@@ -40,7 +40,9 @@ pub struct Incoming {
 #[derive(Debug, Error)]
 pub enum ServeError {
     /// The path is too long for a socket.
-    #[error("{path} is too long for a socket ({length} bytes, at most {SOCKET_PATH_BYTES_MAX}); use a shorter --state folder")]
+    #[error(
+        "{path} is too long for a socket ({length} bytes, at most {SOCKET_PATH_BYTES_MAX}); use a shorter --state folder"
+    )]
     PathTooLong {
         /// The path.
         path: PathBuf,
@@ -76,7 +78,10 @@ impl Server {
         if length > SOCKET_PATH_BYTES_MAX {
             return Err(ServeError::PathTooLong { path, length });
         }
-        let fault = |source| ServeError::Make { path: path.clone(), source };
+        let fault = |source| ServeError::Make {
+            path: path.clone(),
+            source,
+        };
         let folder = path.parent().unwrap_or(state);
         fs::create_dir_all(folder).map_err(fault)?;
         // The folder is closed to others before the socket exists, so there is no moment at which they could connect,
@@ -95,7 +100,9 @@ impl Server {
     pub async fn serve(self, incoming: mpsc::Sender<Incoming>) {
         let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
         while !incoming.is_closed() {
-            let Ok(place) = Arc::clone(&places).acquire_owned().await else { return };
+            let Ok(place) = Arc::clone(&places).acquire_owned().await else {
+                return;
+            };
             match self.listener.accept().await {
                 Ok((stream, _)) => {
                     let incoming = incoming.clone();
@@ -132,11 +139,17 @@ async fn converse(stream: UnixStream, incoming: mpsc::Sender<Incoming>) {
         }
     };
     let (read, mut write) = stream.into_split();
-    let limit = u64::try_from(LINE_BYTES_MAX).unwrap_or(u64::MAX).saturating_add(1);
+    let limit = u64::try_from(LINE_BYTES_MAX)
+        .unwrap_or(u64::MAX)
+        .saturating_add(1);
     let mut lines = BufReader::new(read);
     loop {
         let mut line = Vec::new();
-        let reading = (&mut lines).take(limit).read_until(b'\n', &mut line).await_in(PEER_PATIENCE).await;
+        let reading = (&mut lines)
+            .take(limit)
+            .read_until(b'\n', &mut line)
+            .await_in(PEER_PATIENCE)
+            .await;
         let response = match reading {
             None | Some(Err(_) | Ok(0)) => return,
             Some(Ok(_)) if line.len() > LINE_BYTES_MAX => {
@@ -158,13 +171,27 @@ async fn answer(line: &[u8], uid: u32, incoming: &mpsc::Sender<Incoming>) -> Res
         Err(error) => return Response::denied("not-understood", format!("not a request: {error}")),
     };
     let (sender, receiver) = oneshot::channel();
-    if incoming.send(Incoming { request, uid, answer: sender }).await.is_err() {
+    if incoming
+        .send(Incoming {
+            request,
+            uid,
+            answer: sender,
+        })
+        .await
+        .is_err()
+    {
         return Response::denied("stopping", "the daemon is being stopped");
     }
     match timeout(ANSWER_PATIENCE, receiver).await {
         Ok(Ok(response)) => response,
         Ok(Err(_)) => Response::denied("stopping", "the daemon is being stopped"),
-        Err(_) => Response::denied("no-answer", format!("no answer within {} s; look at `dosewright status`", ANSWER_PATIENCE.as_secs())),
+        Err(_) => Response::denied(
+            "no-answer",
+            format!(
+                "no answer within {} s; look at `dosewright status`",
+                ANSWER_PATIENCE.as_secs()
+            ),
+        ),
     }
 }
 
@@ -172,7 +199,10 @@ async fn answer(line: &[u8], uid: u32, incoming: &mpsc::Sender<Incoming>) -> Res
 async fn send(write: &mut tokio::net::unix::OwnedWriteHalf, response: &Response) -> bool {
     let mut line = serde_json::to_vec(response).unwrap_or_default();
     line.push(b'\n');
-    matches!(write.write_all(&line).await_in(PEER_PATIENCE).await, Some(Ok(())))
+    matches!(
+        write.write_all(&line).await_in(PEER_PATIENCE).await,
+        Some(Ok(()))
+    )
 }
 
 /// A time limit that reads in the order of what happens.

@@ -268,11 +268,25 @@ pub fn status_view(status: &Status, shell: &ShellFacts) -> StatusView {
             })
             .collect(),
         clock: clock_view(status),
-        ledger: LedgerView { writable: status.ledger_fault.is_none(), reason: status.ledger_fault.clone() },
-        lines: status.lines.iter().map(|line| line_view(line, status, &show)).collect(),
+        ledger: LedgerView {
+            writable: status.ledger_fault.is_none(),
+            reason: status.ledger_fault.clone(),
+        },
+        lines: status
+            .lines
+            .iter()
+            .map(|line| line_view(line, status, &show))
+            .collect(),
         heads: heads_view(status),
         reservoirs: reservoirs_view(status),
-        inputs: status.inputs.iter().map(|(name, safe)| InputView { name: name.to_string(), safe: *safe }).collect(),
+        inputs: status
+            .inputs
+            .iter()
+            .map(|(name, safe)| InputView {
+                name: name.to_string(),
+                safe: *safe,
+            })
+            .collect(),
         alarms: status
             .alarms
             .iter()
@@ -295,11 +309,19 @@ fn clock_view(status: &Status) -> ClockView {
         TrustSource::Owner => "owner",
         TrustSource::Virtual => "virtual",
     });
-    ClockView { trusted: status.clock_unsure.is_none(), by: by.map(str::to_owned), reason: status.clock_unsure.clone() }
+    ClockView {
+        trusted: status.clock_unsure.is_none(),
+        by: by.map(str::to_owned),
+        reason: status.clock_unsure.clone(),
+    }
 }
 
 fn line_view(line: &LineStatus, status: &Status, show: &impl Fn(Timestamp) -> String) -> LineView {
-    let left = status.reservoirs.iter().find(|r| r.name == line.reservoir).and_then(|r| r.left);
+    let left = status
+        .reservoirs
+        .iter()
+        .find(|r| r.name == line.reservoir)
+        .and_then(|r| r.left);
     let reason = line.reason.as_ref();
     LineView {
         name: line.name.to_string(),
@@ -319,7 +341,10 @@ fn line_view(line: &LineStatus, status: &Status, show: &impl Fn(Timestamp) -> St
         dose_cap_ul: line.dose_cap.as_ul(),
         cap_left_ul: line.cap_left.as_ul(),
         reservoir_left_ul: left.map(Volume::as_ul),
-        next_slot: line.next_slot.as_ref().map(|s| SlotView { at: show(s.at), volume_ul: s.volume.as_ul() }),
+        next_slot: line.next_slot.as_ref().map(|s| SlotView {
+            at: show(s.at),
+            volume_ul: s.volume.as_ul(),
+        }),
         last_dose_at: line.last_dose.map(|(at, _)| show(at)),
         last_dose_ul: line.last_dose.map(|(_, volume)| volume.as_ul()),
         last_refusal: line.last_refusal.as_ref().map(|(text, _)| text.clone()),
@@ -360,7 +385,10 @@ fn alkalinity_view(status: &Status) -> Option<AlkalinityView> {
     Some(AlkalinityView {
         uptake_dkh_per_day: status.uptake.map(|u| u.as_dkh()),
         planned_dkh_per_day: status.planned_alkalinity.as_dkh(),
-        in_force_dkh_per_day: status.planned_alkalinity.times(status.share_in_force).as_dkh(),
+        in_force_dkh_per_day: status
+            .planned_alkalinity
+            .times(status.share_in_force)
+            .as_dkh(),
         allowed_dkh_per_day: allowance.map(|a| a.per_day.as_dkh()),
         allowed_because: allowance.map(|a| a.reason.to_string()),
         predicted_dkh: prediction.map(|p| p.value.as_dkh()),

@@ -113,11 +113,21 @@ pub struct Response {
 impl Response {
     /// A yes.
     pub fn done(text: impl Into<String>, data: serde_json::Value) -> Self {
-        Self { ok: true, code: None, text: text.into(), data }
+        Self {
+            ok: true,
+            code: None,
+            text: text.into(),
+            data,
+        }
     }
 
     /// A no, with its reason.
     pub fn denied(code: &str, text: impl Into<String>) -> Self {
-        Self { ok: false, code: Some(code.to_owned()), text: text.into(), data: serde_json::Value::Null }
+        Self {
+            ok: false,
+            code: Some(code.to_owned()),
+            text: text.into(),
+            data: serde_json::Value::Null,
+        }
     }
 }

@@ -1,1 +1,26 @@
-//! Placeholder while the parts are being written.
+//! The shell round the engine: clocks, threads, socket, signals. The only module that knows all the others.
+//!
+//! One event loop on one thread turns what happens into events and carries the engine's effects out. Everything that can
+//! block has a thread of its own: the ledger, the hold file, each head. Any of them ending before its time stops all heads and
+//! ends the process with an error.
+
+mod clock;
+mod holdfile;
+mod lock;
+mod options;
+mod requests;
+mod shell;
+mod start;
+
+pub use clock::{ShellClock, kernel_clock_is_synchronised};
+pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
+pub use lock::{InstanceLock, LockError};
+pub use options::RunOptions;
+pub use start::{DaemonError, Ended, run};
+
+use std::path::{Path, PathBuf};
+
+/// The ledger of a state folder.
+pub fn ledger_path(state: &Path) -> PathBuf {
+    state.join("ledger.db")
+}

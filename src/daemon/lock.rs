@@ -1,0 +1,66 @@
+//! One daemon a state folder: a lock of the kernel, which goes away with the process, however it ends.
+
+use std::fs::{File, OpenOptions};
+use std::io;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+use rustix::fs::{FlockOperation, flock};
+use thiserror::Error;
+
+/// The lock of a state folder, held until dropped.
+#[derive(Debug)]
+pub struct InstanceLock {
+    _file: File,
+}
+
+/// Why the lock is not ours.
+#[derive(Debug, Error)]
+pub enum LockError {
+    /// Another daemon holds it.
+    #[error(
+        "another dosewright daemon runs on the state folder {state}; stop that one first, or use another --state folder"
+    )]
+    Taken {
+        /// The state folder.
+        state: PathBuf,
+    },
+    /// The lock file cannot be made.
+    #[error("cannot make the lock file {path}; check the folder and its owner")]
+    Make {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+}
+
+impl InstanceLock {
+    /// Takes the lock, without waiting.
+    ///
+    /// # Errors
+    /// When another process has it, or the file cannot be made.
+    pub fn take(state: &Path) -> Result<Self, LockError> {
+        let path = state.join("lock");
+        let file = OpenOptions::new()
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .mode(0o640)
+            .open(&path)
+            .map_err(|source| LockError::Make {
+                path: path.clone(),
+                source,
+            })?;
+        match flock(&file, FlockOperation::NonBlockingLockExclusive) {
+            Ok(()) => Ok(Self { _file: file }),
+            Err(rustix::io::Errno::WOULDBLOCK) => Err(LockError::Taken {
+                state: state.to_path_buf(),
+            }),
+            Err(errno) => Err(LockError::Make {
+                path,
+                source: errno.into(),
+            }),
+        }
+    }
+}

@@ -1,0 +1,585 @@
+//! The event loop: what happens goes into the engine, its effects are carried out.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::signal::unix::Signal;
+use tokio::sync::{mpsc, oneshot};
+
+use super::clock::{ShellClock, kernel_clock_is_synchronised, under_voltage};
+use super::holdfile::{HoldKeeper, HoldsWritten};
+use super::requests;
+use super::start::Ended;
+use crate::config::Controller;
+use crate::control::{Incoming, Response, ShellFacts};
+use crate::engine::{Answer, Denial, Effect, Engine, Event, Now, Ticket, TrustSource};
+use crate::ledger::{LedgerHandle, LedgerReport, Request as LedgerRequest};
+use crate::pump::{PumpHandle, PumpReport};
+use crate::quantity::{Millis, Name};
+use crate::record::{Entry, Who};
+
+/// The clocks are compared at least this often.
+const LOOK_EVERY: Duration = Duration::from_secs(5);
+/// A ledger at fault is tried again this often.
+const PROBE_EVERY: Duration = Duration::from_secs(10);
+/// What is still under way when the daemon is stopped gets this long.
+const STOP_PATIENCE: Duration = Duration::from_secs(5);
+/// A hold is answered after this time even when its file is not written yet: it is in force.
+const HOLD_ANSWER_PATIENCE: Duration = Duration::from_secs(2);
+
+/// What the threads tell the loop. Each is an answer to something the loop asked for, so their number is bounded by that.
+#[derive(Debug)]
+pub(super) enum Happening {
+    Pump(PumpReport),
+    Ledger(LedgerReport),
+    Holds(HoldsWritten),
+}
+
+/// Signals the loop listens to.
+#[derive(Debug)]
+pub(super) struct Signals {
+    pub(super) terminate: Signal,
+    pub(super) interrupt: Signal,
+    pub(super) hangup: Signal,
+}
+
+/// Everything the loop works with.
+pub(super) struct Shell {
+    pub(super) engine: Engine,
+    pub(super) clock: ShellClock,
+    pub(super) config_folder: PathBuf,
+    pub(super) controller: Arc<Controller>,
+    pub(super) facts: ShellFacts,
+    pub(super) pumps: BTreeMap<Name, PumpHandle>,
+    pub(super) ledger: Option<LedgerHandle>,
+    /// Tries whether a ledger that could not be opened can be now.
+    pub(super) ledger_opens: Box<dyn Fn() -> bool>,
+    pub(super) holds: HoldKeeper,
+    pub(super) happenings: mpsc::UnboundedReceiver<Happening>,
+    pub(super) requests: mpsc::Receiver<Incoming>,
+    pub(super) signals: Signals,
+    pub(super) under_voltage_file: Option<PathBuf>,
+    pub(super) waiting: Waiting,
+}
+
+/// Answers that are owed.
+#[derive(Debug, Default)]
+pub(super) struct Waiting {
+    tickets: BTreeMap<Ticket, oneshot::Sender<Response>>,
+    ticket_last: u64,
+    /// One for each entry sent to the ledger and not reported on, in order.
+    entries: VecDeque<Option<(Ticket, Answer)>>,
+    /// Entries that failed once and will be reported on again.
+    retried: usize,
+    /// Hold sets being written, by number.
+    holds: BTreeMap<u64, (Ticket, Answer, Millis)>,
+    /// Ledger requests that found its queue full.
+    backlog: VecDeque<LedgerRequest>,
+    ledger_well: bool,
+    probed: Millis,
+}
+
+impl Waiting {
+    pub(super) fn new(ledger_well: bool) -> Self {
+        Self {
+            ledger_well,
+            ..Self::default()
+        }
+    }
+}
+
+/// Where the loop is in being stopped.
+enum Stopping {
+    No,
+    /// Until then, what is under way may end.
+    Until(tokio::time::Instant),
+}
+
+impl Shell {
+    /// Runs until told to stop or something can no longer be relied on.
+    pub(super) async fn run(mut self, first: Vec<Effect>) -> Ended {
+        let mut stopping = Stopping::No;
+        if let Some(ended) = self.carry_out(first) {
+            return self.finish(ended);
+        }
+        loop {
+            let ended = match self.next(&stopping).await {
+                Next::Event(event) => self.feed(event),
+                Next::Happening(happening) => self.happened(happening),
+                Next::Request(incoming) => self.requested(incoming),
+                Next::Reload(who) => {
+                    self.reload(None, who);
+                    None
+                }
+                Next::Look => self.look(),
+                Next::Stop if matches!(stopping, Stopping::No) => {
+                    tracing::info!("stopping: no new dose, heads off");
+                    #[expect(
+                        clippy::disallowed_methods,
+                        reason = "the runtime's own clock, to bound the stop"
+                    )]
+                    let now = tokio::time::Instant::now();
+                    stopping = Stopping::Until(now + STOP_PATIENCE);
+                    self.feed(Event::Stopping)
+                }
+                Next::Stop | Next::PatienceOver => Some(Ended::Stopped),
+            };
+            if let Some(ended) = ended {
+                return self.finish(ended);
+            }
+            if matches!(stopping, Stopping::Until(_)) && !self.engine.is_dosing() {
+                return self.finish(Ended::Stopped);
+            }
+        }
+    }
+
+    /// What comes next. Every arm only receives, so a lost race loses nothing.
+    async fn next(&mut self, stopping: &Stopping) -> Next {
+        let now = self.clock.now();
+        let deadline = self.engine.next_deadline(now).min(self.hold_answer_due());
+        let sleep = self.clock.until(deadline, LOOK_EVERY);
+        let patience = async {
+            match stopping {
+                Stopping::No => std::future::pending().await,
+                Stopping::Until(at) => tokio::time::sleep_until(*at).await,
+            }
+        };
+        tokio::select! {
+            biased;
+            happening = self.happenings.recv() => happening.map_or(Next::Stop, Next::Happening),
+            Some(incoming) = self.requests.recv() => Next::Request(incoming),
+            _ = self.signals.terminate.recv() => Next::Stop,
+            _ = self.signals.interrupt.recv() => Next::Stop,
+            _ = self.signals.hangup.recv() => Next::Reload(Who::Daemon),
+            () = patience => Next::PatienceOver,
+            () = tokio::time::sleep(sleep) => if sleep == LOOK_EVERY { Next::Look } else { Next::Event(Event::Tick) },
+        }
+    }
+
+    /// Gives the engine an event and carries out what comes of it.
+    fn feed(&mut self, event: Event) -> Option<Ended> {
+        let now = self.clock.now();
+        let effects = self.engine.handle(event, now);
+        let ended = self.carry_out(effects);
+        self.answer_slow_holds(now);
+        ended
+    }
+
+    /// The regular look at the clocks and at what only polling tells.
+    fn look(&mut self) -> Option<Ended> {
+        if !self.clock.is_virtual() {
+            let event = match kernel_clock_is_synchronised() {
+                Some(true) => Event::ClockKnown(TrustSource::Kernel),
+                Some(false) => Event::ClockUnknown {
+                    why: "the kernel says that it is not synchronised".to_owned(),
+                },
+                None => Event::ClockUnknown {
+                    why: "the kernel does not say whether it is synchronised".to_owned(),
+                },
+            };
+            if let Some(ended) = self.feed(event) {
+                return Some(ended);
+            }
+        }
+        if let Some(file) = &self.under_voltage_file {
+            let low = under_voltage(file);
+            if let Some(ended) = self.feed(Event::UnderVoltage(low)) {
+                return Some(ended);
+            }
+        }
+        self.probe_ledger();
+        if self.ledger.is_none() && (self.ledger_opens)() {
+            return Some(Ended::StartAgain);
+        }
+        self.feed(Event::Tick)
+    }
+
+    fn probe_ledger(&mut self) {
+        let now = self.clock.now();
+        let real = crate::pump::elapsed();
+        let due = real.minus(self.waiting.probed).to_duration() >= PROBE_EVERY;
+        if due && !self.waiting.ledger_well {
+            self.waiting.probed = real;
+            let at = crate::record::Stamp {
+                wall: now.wall,
+                elapsed: now.elapsed,
+                trusted: false,
+            };
+            self.to_ledger(LedgerRequest::Probe(at));
+        }
+    }
+
+    fn happened(&mut self, happening: Happening) -> Option<Ended> {
+        match happening {
+            Happening::Pump(PumpReport::Ended { id, report }) => {
+                self.feed(Event::RunEnded { id, report })
+            }
+            Happening::Pump(PumpReport::Fault { head, why }) => {
+                self.feed(Event::PumpFault { head, why })
+            }
+            Happening::Pump(PumpReport::Gone { head, panicked }) => {
+                let why = if panicked { "panicked" } else { "ended" };
+                Some(Ended::Broken {
+                    why: format!("the thread of head {head} {why}"),
+                })
+            }
+            Happening::Ledger(report) => self.ledger_reported(report),
+            Happening::Holds(written) => {
+                self.holds_written(&written);
+                None
+            }
+        }
+    }
+
+    fn ledger_reported(&mut self, report: LedgerReport) -> Option<Ended> {
+        let fault = |why: String| Event::LedgerFault { why };
+        let ended = match report {
+            LedgerReport::IntentStored(id) => self.feed(Event::IntentStored(id)),
+            LedgerReport::IntentFailed { id, why } => {
+                let why = why.to_string();
+                self.waiting.ledger_well = false;
+                let ended = self.feed(fault(why.clone()));
+                ended.or_else(|| self.feed(Event::IntentFailed { id, why }))
+            }
+            LedgerReport::OutcomeStored(_) => None,
+            LedgerReport::OutcomeFailed { id, why, kept } => {
+                tracing::error!(dose = id.0, kept, reason = %why, "the end of a dose is not on disk yet");
+                self.waiting.ledger_well = false;
+                self.feed(fault(why.to_string()))
+            }
+            LedgerReport::EntryStored => {
+                if self.waiting.retried > 0 {
+                    self.waiting.retried -= 1;
+                } else if let Some(Some((ticket, answer))) = self.waiting.entries.pop_front() {
+                    self.reply(ticket, Ok(answer));
+                }
+                None
+            }
+            LedgerReport::EntryFailed { why, kept } => {
+                self.waiting.ledger_well = false;
+                self.waiting.retried += usize::from(kept);
+                if let Some(Some((ticket, answer))) = self.waiting.entries.pop_front() {
+                    self.reply(ticket, Err(in_force_only(&answer, &why.to_string())));
+                }
+                self.feed(fault(why.to_string()))
+            }
+            LedgerReport::Healthy => {
+                self.waiting.ledger_well = true;
+                self.feed(Event::LedgerHealthy)
+            }
+            LedgerReport::Fault { why } => {
+                self.waiting.ledger_well = false;
+                self.feed(fault(why.to_string()))
+            }
+            LedgerReport::Ended => Some(Ended::Broken {
+                why: "the ledger's thread ended".to_owned(),
+            }),
+        };
+        self.flush_backlog();
+        ended
+    }
+
+    /// Hands over to the ledger; what its queue does not take waits here and makes the ledger count as not writable.
+    fn to_ledger(&mut self, request: LedgerRequest) {
+        let Some(ledger) = &self.ledger else { return };
+        if self.waiting.backlog.is_empty() && ledger.send(request.clone()).is_ok() {
+            return;
+        }
+        self.waiting.ledger_well = false;
+        if !matches!(request, LedgerRequest::Probe(_)) {
+            self.waiting.backlog.push_back(request);
+        }
+    }
+
+    fn flush_backlog(&mut self) {
+        while let (Some(ledger), Some(request)) = (&self.ledger, self.waiting.backlog.front()) {
+            if ledger.send(request.clone()).is_err() {
+                return;
+            }
+            self.waiting.backlog.pop_front();
+        }
+    }
+
+    fn requested(&mut self, incoming: Incoming) -> Option<Ended> {
+        let Incoming {
+            request,
+            uid,
+            answer,
+        } = incoming;
+        let who = Who::Local { uid };
+        match requests::sort(request) {
+            requests::Sorted::Status => {
+                let status = self.engine.status(self.clock.now());
+                let view = crate::control::status_view(&status, &self.facts);
+                let data = serde_json::to_value(view).unwrap_or_default();
+                give(answer, Response::done("status", data));
+                None
+            }
+            requests::Sorted::Reload => {
+                let ticket = self.ticket(answer);
+                self.reload(Some(ticket), who)
+            }
+            requests::Sorted::Refused(response) => {
+                give(answer, response);
+                None
+            }
+            requests::Sorted::Command(command) => {
+                let ticket = self.ticket(answer);
+                self.feed(Event::Command {
+                    ticket,
+                    who,
+                    command,
+                })
+            }
+        }
+    }
+
+    fn ticket(&mut self, answer: oneshot::Sender<Response>) -> Ticket {
+        self.waiting.ticket_last = self.waiting.ticket_last.wrapping_add(1);
+        let ticket = Ticket(self.waiting.ticket_last);
+        self.waiting.tickets.insert(ticket, answer);
+        ticket
+    }
+
+    fn reply(&mut self, ticket: Ticket, answer: Result<Answer, Denial>) {
+        if let Some(sender) = self.waiting.tickets.remove(&ticket) {
+            give(sender, requests::response(answer));
+        }
+    }
+
+    /// Reads the plan again. All or nothing: a plan with a mistake changes nothing.
+    fn reload(&mut self, ticket: Option<Ticket>, who: Who) -> Option<Ended> {
+        match crate::config::load_plan(&self.config_folder, &self.controller) {
+            Ok(loaded) => {
+                self.facts.plan_fingerprint = loaded.fingerprint;
+                self.feed(Event::PlanReplaced {
+                    plan: Arc::new(loaded.plan),
+                    ticket,
+                    who,
+                })
+            }
+            Err(mistakes) => {
+                let text =
+                    format!("the plan was not taken, the one before stays in force:\n{mistakes}");
+                tracing::error!("{text}");
+                if let Some(ticket) = ticket {
+                    self.reply(ticket, Err(Denial::new("plan-refused", text)));
+                }
+                None
+            }
+        }
+    }
+
+    /// Carries out effects in their order.
+    fn carry_out(&mut self, effects: Vec<Effect>) -> Option<Ended> {
+        let mut ended = None;
+        for effect in effects {
+            super::requests::log(&effect);
+            match effect {
+                Effect::StoreIntent(intent) => self.store_intent(intent),
+                Effect::StartPump { head, permit } => self.start_pump(&head, permit),
+                Effect::StopPump { head, .. } => {
+                    if let Some(pump) = self.pumps.get(&head) {
+                        pump.stop();
+                    }
+                }
+                Effect::StoreOutcome(outcome) => self.to_ledger(LedgerRequest::Outcome(outcome)),
+                Effect::Store { entry, reply } => self.store_entry(entry, reply),
+                Effect::SaveHolds { holds, reply } => {
+                    let number = self.holds.write(holds);
+                    if let Some((ticket, answer)) = reply {
+                        let due = crate::pump::elapsed().plus(millis(HOLD_ANSWER_PATIENCE));
+                        self.waiting.holds.insert(number, (ticket, answer, due));
+                    }
+                }
+                Effect::Reply { ticket, answer } => self.reply(ticket, answer),
+                Effect::Exit { why } => ended = Some(Ended::Broken { why }),
+            }
+        }
+        ended
+    }
+
+    fn store_intent(&mut self, intent: crate::record::Intent) {
+        let id = intent.id;
+        let sent = self.ledger.as_ref().is_some_and(|l| {
+            self.waiting.backlog.is_empty() && l.send(LedgerRequest::Intent(intent)).is_ok()
+        });
+        if !sent {
+            // Comes back through the loop like any other report, so that one event is handled at a time.
+            self.waiting.ledger_well = false;
+            self.requeue_intent_failure(id);
+        }
+    }
+
+    fn requeue_intent_failure(&mut self, id: crate::record::DoseId) {
+        let now = self.clock.now();
+        let why = "the ledger does not take it; it is behind with its writing".to_owned();
+        let effects = self.engine.handle(Event::IntentFailed { id, why }, now);
+        // Only notes and replies come of this, never another intent for the same dose.
+        if let Some(ended) = self.carry_out(effects) {
+            tracing::error!(?ended, "after an intent that the ledger did not take");
+        }
+    }
+
+    fn start_pump(&mut self, head: &Name, permit: crate::guard::DosePermit) {
+        let id = permit.dose();
+        let started = self
+            .pumps
+            .get_mut(head)
+            .is_some_and(|pump| pump.start(permit));
+        if !started && let PumpReport::Ended { id, report } = PumpReport::not_started(id) {
+            let now = self.clock.now();
+            let effects = self.engine.handle(Event::RunEnded { id, report }, now);
+            if let Some(ended) = self.carry_out(effects) {
+                tracing::error!(?ended, "after a head that took no order");
+            }
+        }
+    }
+
+    fn store_entry(&mut self, entry: Entry, reply: Option<(Ticket, Answer)>) {
+        if self.ledger.is_none() {
+            if let Some((ticket, answer)) = reply {
+                self.reply(
+                    ticket,
+                    Err(in_force_only(&answer, "the ledger cannot be used")),
+                );
+            }
+            return;
+        }
+        self.waiting.entries.push_back(reply);
+        self.to_ledger(LedgerRequest::Entry(entry));
+    }
+
+    fn holds_written(&mut self, written: &HoldsWritten) {
+        let done: Vec<u64> = self
+            .waiting
+            .holds
+            .range(..=written.number)
+            .map(|(n, _)| *n)
+            .collect();
+        if let Err(error) = &written.result {
+            tracing::error!(%error, "holds are in force but not on disk");
+        }
+        for number in done {
+            let Some((ticket, answer, _)) = self.waiting.holds.remove(&number) else {
+                continue;
+            };
+            let answer = match &written.result {
+                Ok(()) => Ok(answer),
+                Err(error) => Err(in_force_only(&answer, &error.to_string())),
+            };
+            self.reply(ticket, answer);
+        }
+    }
+
+    fn hold_answer_due(&self) -> Millis {
+        // The waits are in real time, the deadline in the clock's time; a tick that comes a little often does no harm.
+        if self.waiting.holds.is_empty() {
+            Millis::MAX
+        } else {
+            self.clock.now().elapsed.plus(Millis::new(200))
+        }
+    }
+
+    fn answer_slow_holds(&mut self, _now: Now) {
+        let real = crate::pump::elapsed();
+        let late: Vec<u64> = self
+            .waiting
+            .holds
+            .iter()
+            .filter(|(_, (_, _, due))| *due <= real)
+            .map(|(n, _)| *n)
+            .collect();
+        for number in late {
+            if let Some((ticket, answer, _)) = self.waiting.holds.remove(&number) {
+                self.reply(
+                    ticket,
+                    Err(in_force_only(&answer, "the disk does not answer")),
+                );
+            }
+        }
+    }
+
+    /// The way out: heads off first, then the books, then the answers that are still owed.
+    fn finish(self, ended: Ended) -> Ended {
+        for (_, pump) in self.pumps {
+            pump.end();
+        }
+        let mut happenings = self.happenings;
+        let mut engine = self.engine;
+        // What the heads reported on their way out is booked.
+        while let Ok(happening) = happenings.try_recv() {
+            if let Happening::Pump(PumpReport::Ended { id, report }) = happening {
+                let effects = engine.handle(Event::RunEnded { id, report }, self.clock.now());
+                if let Some(ledger) = &self.ledger {
+                    forward(ledger, effects);
+                }
+            }
+        }
+        if let Some(ledger) = self.ledger {
+            forward(
+                &ledger,
+                engine.last_words(&ended.to_string(), self.clock.now()),
+            );
+            if ledger.send(LedgerRequest::Stop).is_ok() && !ledger.join() {
+                tracing::error!("the ledger's thread had panicked");
+            }
+        }
+        self.holds.end();
+        ended
+    }
+}
+
+/// What the loop received.
+enum Next {
+    Event(Event),
+    Happening(Happening),
+    Request(Incoming),
+    Reload(Who),
+    Look,
+    Stop,
+    PatienceOver,
+}
+
+/// Passes on what is to be written, at the end, when nobody waits for answers any more.
+fn forward(ledger: &LedgerHandle, effects: Vec<Effect>) {
+    for effect in effects {
+        super::requests::log(&effect);
+        let request = match effect {
+            Effect::StoreOutcome(outcome) => LedgerRequest::Outcome(outcome),
+            Effect::Store { entry, .. } => LedgerRequest::Entry(entry),
+            Effect::StoreIntent(_)
+            | Effect::StartPump { .. }
+            | Effect::StopPump { .. }
+            | Effect::SaveHolds { .. }
+            | Effect::Reply { .. }
+            | Effect::Exit { .. } => continue,
+        };
+        if let Err(error) = ledger.send(request) {
+            tracing::error!(%error, "not written at the end");
+        }
+    }
+}
+
+fn give(sender: oneshot::Sender<Response>, response: Response) {
+    // The asker may have gone away; what was asked has been done all the same.
+    drop(sender.send(response));
+}
+
+/// What was asked is in force, but not written down.
+fn in_force_only(answer: &Answer, why: &str) -> Denial {
+    let done = match answer {
+        Answer::Done { text } => text.clone(),
+        Answer::DosePrepared { .. } | Answer::DoseStarted { .. } => "done".to_owned(),
+    };
+    Denial::new(
+        "not-recorded",
+        format!("{done}: in force now, but not on disk yet: {why}"),
+    )
+}
+
+fn millis(duration: Duration) -> Millis {
+    Millis::new(i64::try_from(duration.as_millis()).unwrap_or(i64::MAX))
+}

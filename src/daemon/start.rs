@@ -1,0 +1,385 @@
+//! Starting the daemon: configuration, lock, ledger, heads, engine, socket, in this order, and off before everything else.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io;
+use std::os::unix::fs::DirBuilderExt;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use thiserror::Error;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
+
+use super::clock::{
+    ShellClock, boot_id, kernel_clock_is_synchronised, machine_now, under_voltage_file,
+};
+use super::holdfile::{HoldKeeper, read_holds};
+use super::ledger_path;
+use super::lock::{InstanceLock, LockError};
+use super::options::RunOptions;
+use super::shell::{Happening, Shell, Signals, Waiting};
+use crate::config::{ConfigMistakes, Controller, Loaded, Mode};
+use crate::control::{ServeError, Server, ShellFacts};
+use crate::engine::{Engine, Event, Now, Setup, TrustSource};
+use crate::ledger::{
+    Ledger, LedgerError, LedgerHandle, LedgerThread, OpenAs, SessionStart, Timeline,
+};
+use crate::pump::{Pace, PumpHandle, PumpReport, SimulatedOutput, SwitchedPump};
+use crate::quantity::{Millis, Name};
+use crate::record::{History, Stamp};
+
+/// A report of a run may come this long after its planned end before its thread counts as lost, in real time.
+const REPORT_GRACE: Millis = Millis::from_secs(5);
+/// Fastest virtual time: a day in nine seconds. Faster, a dose of a second would be shorter than a wake-up.
+pub const WARP_MAX: u32 = 10_000;
+
+/// Why the daemon did not start. Nothing was started then, and all outputs are off.
+#[derive(Debug, Error)]
+pub enum DaemonError {
+    /// The configuration has mistakes.
+    #[error("{0}")]
+    Config(ConfigMistakes),
+    /// Virtual time is for dry runs.
+    #[error(
+        "--warp is for dry runs only, and controller.toml says mode = \"live\"; leave --warp out, or set mode = \"dry-run\""
+    )]
+    WarpInLive,
+    /// The lock is not ours.
+    #[error(transparent)]
+    Lock(#[from] LockError),
+    /// The control socket cannot be made.
+    #[error("{0}: {source}", source = chain(.0))]
+    Socket(ServeError),
+    /// The state folder cannot be made.
+    #[error("cannot make the state folder {path}: {source}")]
+    State {
+        /// The folder.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// The system gave no thread, signal or runtime.
+    #[error("the system refused what the daemon needs: {0}")]
+    System(#[from] io::Error),
+    /// A head cannot be switched off.
+    #[error("head {head}: {why}; nothing is started with a head that does not obey")]
+    Head {
+        /// The head.
+        head: Name,
+        /// What is wrong.
+        why: String,
+    },
+    /// It ran, and something in it broke.
+    #[error("the daemon ended because {why}; all heads were switched off")]
+    Broken {
+        /// What.
+        why: String,
+    },
+}
+
+fn chain(error: &dyn std::error::Error) -> String {
+    error.source().map(ToString::to_string).unwrap_or_default()
+}
+
+/// How a run of the loop ended.
+#[derive(Debug)]
+pub enum Ended {
+    /// It was told to stop.
+    Stopped,
+    /// The ledger can be opened now, so everything is started anew with it.
+    StartAgain,
+    /// Something can no longer be relied on.
+    Broken {
+        /// What.
+        why: String,
+    },
+}
+
+impl std::fmt::Display for Ended {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Stopped => f.write_str("stopped in order"),
+            Self::StartAgain => f.write_str("started again with the ledger"),
+            Self::Broken { why } => write!(f, "ended because {why}"),
+        }
+    }
+}
+
+/// Runs the daemon until it is told to stop.
+///
+/// # Errors
+/// Any [`DaemonError`]; in every case all heads are off.
+pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
+    let loaded = crate::config::load(&options.config).map_err(DaemonError::Config)?;
+    for warning in &loaded.warnings {
+        tracing::warn!("{warning}");
+    }
+    if options.warp.is_some() && loaded.controller.mode == Mode::Live {
+        return Err(DaemonError::WarpInLive);
+    }
+    make_state_folder(&options.state)?;
+    let _lock = InstanceLock::take(&options.state)?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    let parts = Parts::of(loaded);
+    loop {
+        match runtime.block_on(run_once(options, &parts))? {
+            Ended::Stopped => return Ok(()),
+            Ended::StartAgain => tracing::info!("the ledger can be opened now; starting again"),
+            Ended::Broken { why } => return Err(DaemonError::Broken { why }),
+        }
+    }
+}
+
+fn make_state_folder(state: &Path) -> Result<(), DaemonError> {
+    let made = fs::DirBuilder::new()
+        .recursive(true)
+        .mode(0o750)
+        .create(state);
+    made.map_err(|source| DaemonError::State {
+        path: state.to_path_buf(),
+        source,
+    })
+}
+
+/// The configuration, shared.
+struct Parts {
+    controller: Arc<Controller>,
+    plan: Arc<crate::config::Plan>,
+    controller_fingerprint: String,
+    plan_fingerprint: String,
+}
+
+impl Parts {
+    fn of(loaded: Loaded) -> Self {
+        Self {
+            controller: Arc::new(loaded.controller),
+            plan: Arc::new(loaded.plan),
+            controller_fingerprint: loaded.controller_fingerprint,
+            plan_fingerprint: loaded.plan_fingerprint,
+        }
+    }
+}
+
+async fn run_once(options: &RunOptions, parts: &Parts) -> Result<Ended, DaemonError> {
+    let (tell, happenings) = mpsc::unbounded_channel();
+    // Heads first: whatever else goes wrong, they are off.
+    let pumps = start_pumps(&parts.controller, pace(options), &tell)?;
+    let clock = shell_clock(options);
+    let (ledger, history, ledger_fault) = open_ledger(options, parts, &clock, &tell);
+    let (file_holds, hold_file_fault) = match read_holds(&options.state) {
+        Ok(holds) => (holds, None),
+        Err(error) => (Vec::new(), Some(error.to_string())),
+    };
+    let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
+    let told = tell.clone();
+    let holds = HoldKeeper::spawn(&options.state, move |written| {
+        send(&told, Happening::Holds(written))
+    })?;
+    let ledger_well = ledger_fault.is_none();
+    let (mut engine, mut effects) = Engine::start(Setup {
+        controller: Arc::clone(&parts.controller),
+        plan: Arc::clone(&parts.plan),
+        history,
+        ledger_fault,
+        file_holds,
+        hold_file_fault,
+        boot: session_boot(&clock),
+        live: false,
+        virtual_time: clock.is_virtual(),
+        grace: Millis::new(
+            REPORT_GRACE
+                .as_ms()
+                .saturating_mul(i64::from(options.warp.unwrap_or(1))),
+        ),
+        now: clock.now(),
+    });
+    if !clock.is_virtual() && kernel_clock_is_synchronised() == Some(true) {
+        effects.extend(engine.handle(Event::ClockKnown(TrustSource::Kernel), clock.now()));
+    }
+    let (incoming, requests) = mpsc::channel(64);
+    let serving = tokio::spawn(server.serve(incoming));
+    announce(options, parts);
+    let (config, plan_opens) = (options.clone(), parts.controller_fingerprint.clone());
+    let shell = Shell {
+        engine,
+        clock,
+        config_folder: options.config.clone(),
+        controller: Arc::clone(&parts.controller),
+        facts: shell_facts(options, parts),
+        pumps,
+        ledger,
+        ledger_opens: Box::new(move || ledger_can_be_opened(&config, &plan_opens)),
+        holds,
+        happenings,
+        requests,
+        signals: Signals {
+            terminate: signal(SignalKind::terminate())?,
+            interrupt: signal(SignalKind::interrupt())?,
+            hangup: signal(SignalKind::hangup())?,
+        },
+        under_voltage_file: under_voltage_file().filter(|_| !clock.is_virtual()),
+        waiting: Waiting::new(ledger_well),
+    };
+    let ended = shell.run(effects).await;
+    serving.abort();
+    Ok(ended)
+}
+
+fn send(tell: &mpsc::UnboundedSender<Happening>, happening: Happening) {
+    // The loop is gone only when the process is on its way out.
+    drop(tell.send(happening));
+}
+
+fn pace(options: &RunOptions) -> Pace {
+    options.warp.map_or(Pace::REAL, Pace::new)
+}
+
+fn start_pumps(
+    controller: &Controller,
+    pace: Pace,
+    tell: &mpsc::UnboundedSender<Happening>,
+) -> Result<BTreeMap<Name, PumpHandle>, DaemonError> {
+    let mut pumps = BTreeMap::new();
+    for (name, head) in &controller.heads {
+        let (output, _trace) = SimulatedOutput::new(head.simulated.clone(), pace);
+        let (for_faults, faulty) = (tell.clone(), name.clone());
+        let fault = Box::new(move |error: &crate::pump::PumpError| {
+            send(
+                &for_faults,
+                Happening::Pump(PumpReport::fault(&faulty, error)),
+            )
+        });
+        let pump = SwitchedPump::new(output, pace, fault).map_err(|e| DaemonError::Head {
+            head: name.clone(),
+            why: e.to_string(),
+        })?;
+        let for_reports = tell.clone();
+        let handle = PumpHandle::spawn(name, Box::new(pump), move |report| {
+            send(&for_reports, Happening::Pump(report))
+        })?;
+        pumps.insert(name.clone(), handle);
+    }
+    Ok(pumps)
+}
+
+/// Virtual time goes on where the ledger's newest entry is, begins where it is told to in a new ledger, or now.
+fn shell_clock(options: &RunOptions) -> ShellClock {
+    let Some(warp) = options.warp else {
+        return ShellClock::Real;
+    };
+    let newest = Ledger::newest_entry(&ledger_path(&options.state))
+        .ok()
+        .flatten();
+    let start = newest
+        .or(options.start_at)
+        .unwrap_or_else(|| machine_now().wall);
+    let whole = Timestamp::from_millisecond(start.as_millisecond()).unwrap_or(start);
+    ShellClock::virtual_from(whole, warp)
+}
+
+fn session_boot(clock: &ShellClock) -> String {
+    if clock.is_virtual() {
+        return "virtual".to_owned();
+    }
+    // Without an id every start counts as another boot, which only makes earlier doses count for longer.
+    boot_id().unwrap_or_else(|error| {
+        tracing::warn!(%error, "the kernel's boot id cannot be read");
+        format!("unknown-{}", machine_now().elapsed.as_ms())
+    })
+}
+
+fn open_as(options: &RunOptions, parts: &Parts, clock: &ShellClock, now: Now) -> OpenAs {
+    OpenAs {
+        timeline: if clock.is_virtual() {
+            Timeline::Virtual
+        } else {
+            Timeline::Real
+        },
+        installation: None,
+        session: SessionStart {
+            boot: session_boot(clock),
+            // Whether the clock is trusted is not known yet.
+            at: Stamp {
+                wall: now.wall,
+                elapsed: now.elapsed,
+                trusted: options.warp.is_some(),
+            },
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            controller_fingerprint: parts.controller_fingerprint.clone(),
+            plan_fingerprint: parts.plan_fingerprint.clone(),
+            live: false,
+        },
+    }
+}
+
+/// Opens the ledger and reads its history. When that fails the daemon runs all the same, without dosing, to say so.
+fn open_ledger(
+    options: &RunOptions,
+    parts: &Parts,
+    clock: &ShellClock,
+    tell: &mpsc::UnboundedSender<Happening>,
+) -> (Option<LedgerHandle>, History, Option<String>) {
+    let now = clock.now();
+    let path = ledger_path(&options.state);
+    let opened =
+        Ledger::open(&path, &open_as(options, parts, clock, now)).and_then(|mut ledger| {
+            let trusted = clock.is_virtual();
+            let history = ledger.history(Stamp {
+                wall: now.wall,
+                elapsed: now.elapsed,
+                trusted,
+            })?;
+            Ok((ledger, history))
+        });
+    let tell = tell.clone();
+    match opened {
+        Ok((ledger, history)) => match LedgerThread::spawn(
+            ledger,
+            Box::new(move |report| send(&tell, Happening::Ledger(report))),
+        ) {
+            Ok(handle) => (Some(handle), history, None),
+            Err(error) => (
+                None,
+                History::default(),
+                Some(format!("the ledger's thread could not be started: {error}")),
+            ),
+        },
+        Err(error) => {
+            tracing::error!(%error, "the ledger cannot be used");
+            (None, History::default(), Some(error.to_string()))
+        }
+    }
+}
+
+fn ledger_can_be_opened(options: &RunOptions, _fingerprint: &str) -> bool {
+    let probe = Ledger::open_to_read(&ledger_path(&options.state));
+    matches!(probe, Ok(_)) || matches!(probe, Err(LedgerError::Missing { .. }))
+}
+
+fn shell_facts(options: &RunOptions, parts: &Parts) -> ShellFacts {
+    ShellFacts {
+        warp: options.warp,
+        controller: parts.controller.name.to_string(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        controller_fingerprint: parts.controller_fingerprint.clone(),
+        plan_fingerprint: parts.plan_fingerprint.clone(),
+        zone: parts.controller.time_zone.clone(),
+        zone_name: parts.controller.time_zone_name.clone(),
+    }
+}
+
+fn announce(options: &RunOptions, parts: &Parts) {
+    match parts.controller.mode {
+        Mode::DryRun => {
+            tracing::info!(state = %options.state.display(), warp = options.warp, "ready: dry run, no output is driven")
+        }
+        Mode::Live => tracing::error!(
+            state = %options.state.display(),
+            "NOT LIVE: controller.toml says mode = \"live\", but no arming is recorded; staying in dry run, no output is driven"
+        ),
+    }
+}
