@@ -173,7 +173,7 @@ impl fmt::Display for Millis {
         let sign = if self.0 < 0 { "-" } else { "" };
         let ms = self.0.unsigned_abs();
         let (secs, mins, hours) = (ms / 1000, ms / 60_000, ms / 3_600_000);
-        let text = if ms < 60_000 && ms % 1000 != 0 {
+        let text = if ms < 60_000 && !ms.is_multiple_of(1000) {
             format!(
                 "{secs}.{} s",
                 format!("{:03}", ms % 1000).trim_end_matches('0')
