@@ -238,3 +238,10 @@ fn days_from(from: Timestamp, until: Timestamp) -> i64 {
     let seconds = until.duration_since(from).as_secs();
     seconds.div_euclid(86_400) + i64::from(seconds.rem_euclid(86_400) > 0)
 }
+
+#[cfg(test)]
+impl Schedule {
+    pub(super) fn kept_days(&self) -> usize {
+        self.kept.len()
+    }
+}
