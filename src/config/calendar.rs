@@ -106,8 +106,9 @@ impl CronTimes {
         if !open(weekday) && !open(month_day) {
             return Err(CronError::BothDays);
         }
-        let schedule = cron::Schedule::from_str(&with_seconds)
-            .map_err(|e| CronError::Syntax { why: e.to_string() })?;
+        let schedule = cron::Schedule::from_str(&with_seconds).map_err(|e| CronError::Syntax {
+            why: last_line(&e.to_string()),
+        })?;
         if !ever_comes(&schedule) {
             return Err(CronError::Never);
         }
@@ -136,6 +137,12 @@ impl CronTimes {
         } else {
             &[]
         }
+    }
+
+    /// Whether it comes on every day of every year.
+    pub fn is_daily(&self) -> bool {
+        let days = &self.schedule;
+        days.months().is_all() && days.days_of_month().is_all() && days.days_of_week().is_all()
     }
 
     /// Seconds between its two closest times on an ordinary day, the way over midnight to its first time included, as
@@ -197,6 +204,12 @@ fn fields_hint(found: usize) -> &'static str {
     }
 }
 
+/// The parser repeats the text, with the seconds that were put before it, and a pointer into it; the reason comes last.
+fn last_line(message: &str) -> String {
+    let line = message.lines().last().unwrap_or_default();
+    line.trim().trim_end_matches('.').to_owned()
+}
+
 fn comes_on(schedule: &cron::Schedule, date: Date) -> bool {
     let has = |unit: &dyn Fn(u32) -> bool, value: i8| u32::try_from(value).is_ok_and(unit);
     has(&|v| schedule.months().includes(v), date.month())
@@ -244,3 +257,6 @@ fn second_of_day(time: Time) -> u32 {
     let part = |v: i8| u32::try_from(v).unwrap_or(0);
     part(time.hour()) * 3600 + part(time.minute()) * 60 + part(time.second())
 }
+
+#[cfg(test)]
+mod tests;

@@ -157,13 +157,16 @@ fn ordinary_runs(schedule: &Schedule, controller: &Controller, from: Date) -> Ve
         .iter()
         .filter(|l| l.picks_dates())
         .collect();
-    let last = from
-        .checked_add(Span::new().years(CALENDAR_YEARS))
-        .unwrap_or(Date::MAX);
+    let far = if picky.is_empty() {
+        Span::new().days(AHEAD_DAYS)
+    } else {
+        Span::new().years(CALENDAR_YEARS)
+    };
+    let last = from.checked_add(far).unwrap_or(Date::MAX);
     let changing = changing_dates(controller, from, last);
     let mut seen = BTreeSet::new();
     let mut runs = Vec::new();
-    for date in from.series(Span::new().days(1)) {
+    for date in from.series(Span::new().days(1)).skip(1) {
         if date > last || seen.len() >= COMBINATIONS_MAX {
             break;
         }

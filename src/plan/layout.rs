@@ -106,9 +106,11 @@ impl Layout {
     pub(super) fn separation(&self, a: usize, b: usize) -> Option<&Separation> {
         self.separations.get(a)?.get(b)?.as_ref()
     }
+}
 
-    /// Nominal instants of one line on one day, in order. Empty when the line does not dose on that date.
-    pub(super) fn nominal(&self, line: &Placing, day: &LocalDay) -> Vec<i64> {
+impl Placing {
+    /// Nominal instants on one day, in order. Empty when the line does not dose on that date.
+    pub(super) fn nominal(&self, day: &LocalDay) -> Vec<i64> {
         if day.length() <= 0 {
             return Vec::new();
         }
@@ -118,12 +120,12 @@ impl Layout {
                 .filter_map(|t| day.instant(second(*t)))
                 .collect()
         };
-        match &line.times {
+        match &self.times {
             Times::Spread {
                 window_start_s,
                 window_end_s,
                 ..
-            } => spread(day, *window_start_s, *window_end_s, line.doses),
+            } => spread(day, *window_start_s, *window_end_s, self.doses),
             Times::At(times) => {
                 let mut sorted = times.clone();
                 sorted.sort_unstable();
@@ -134,9 +136,7 @@ impl Layout {
             Times::Follow { .. } => Vec::new(),
         }
     }
-}
 
-impl Placing {
     /// Whether the line doses at all on a date.
     pub(super) fn doses_on(&self, date: Date) -> bool {
         match &self.times {
@@ -148,7 +148,7 @@ impl Placing {
 
     /// Whether the line doses on some dates only.
     pub(super) fn picks_dates(&self) -> bool {
-        matches!(self.times, Times::Cron(_))
+        matches!(&self.times, Times::Cron(cron) if !cron.is_daily())
     }
 }
 

@@ -8,7 +8,7 @@
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::daytime::LocalDay;
+use super::daytime::{LocalDay, PAST_MIDNIGHT_MS};
 use super::error::{Latest, Need, PlacementError};
 use super::layout::{Layout, Placing};
 use crate::quantity::Millis;
@@ -92,7 +92,7 @@ fn fixed_positions(
 fn fixed_nominal(layout: &Layout, day: &LocalDay) -> Vec<(usize, i64)> {
     let fixed = layout.lines.iter().enumerate().filter(|(_, l)| l.fixed);
     let mut all: Vec<(usize, i64)> = fixed
-        .flat_map(|(line, l)| layout.nominal(l, day).into_iter().map(move |at| (line, at)))
+        .flat_map(|(line, l)| l.nominal(day).into_iter().map(move |at| (line, at)))
         .collect();
     all.sort_by_key(|(line, at)| (*at, *line));
     all
@@ -169,8 +169,11 @@ impl<'a> Board<'a> {
                 continue;
             };
             let may_move = self.day.forward_at.is_some_and(|at| nominal >= at);
-            // A gap that ends at midnight puts its slots on the first instant of the next date.
-            let end = self.day.end.max(nominal + placing.duration + 1);
+            let end = if nominal < self.day.end {
+                self.day.end
+            } else {
+                nominal + PAST_MIDNIGHT_MS
+            };
             match self.obstacle(line, placing, nominal) {
                 None => self.reserve(line, nominal, DayOf::This),
                 Some(first) => {
@@ -195,7 +198,7 @@ impl<'a> Board<'a> {
             .enumerate()
             .filter(|(_, l)| !l.fixed);
         for (line, placing) in movable {
-            let nominal = self.layout.nominal(placing, self.day);
+            let nominal = placing.nominal(self.day);
             let last = self.day.end - placing.duration - placing.tail;
             for (k, at) in nominal.iter().copied().enumerate() {
                 let next = nominal.iter().skip(k).copied().find(|later| *later > at);
@@ -325,7 +328,7 @@ impl<'a> Board<'a> {
     fn finish(mut self) -> PlacedDay {
         self.slots.sort_by_key(|s| (s.line, s.at));
         for (line, placing) in self.layout.lines.iter().enumerate() {
-            let nominal = self.layout.nominal(placing, self.day);
+            let nominal = placing.nominal(self.day);
             let own = self.slots.iter_mut().filter(|s| s.line == line);
             let mut free = 0;
             for ((ordinal, slot), nominal) in own.enumerate().zip(nominal) {

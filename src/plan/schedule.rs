@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use jiff::{Span, Timestamp};
 
-use super::daytime::LocalDay;
+use super::daytime::{LocalDay, PAST_MIDNIGHT_MS};
 use super::error::PlacementError;
 use super::layout::Layout;
 use super::place::{PlacedDay, place_day};
@@ -209,7 +209,7 @@ impl Schedule {
             .filter(|date| {
                 LocalDay::new(zone, *date).is_some_and(|day| {
                     day.start <= until.as_millisecond()
-                        && day.end.saturating_add(HOUR_MS) > after.as_millisecond()
+                        && day.end.saturating_add(PAST_MIDNIGHT_MS) > after.as_millisecond()
                 })
             })
             .collect()
@@ -242,10 +242,15 @@ impl Schedule {
     }
 }
 
-const HOUR_MS: i64 = 3_600_000;
-
 /// Days of 24 hours from one instant to another, rounded up.
 fn days_from(from: Timestamp, until: Timestamp) -> i64 {
     let seconds = until.duration_since(from).as_secs();
     seconds.div_euclid(86_400) + i64::from(seconds.rem_euclid(86_400) > 0)
+}
+
+#[cfg(test)]
+impl Schedule {
+    pub(super) fn kept_days(&self) -> usize {
+        self.kept.len()
+    }
 }
