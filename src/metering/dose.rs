@@ -92,7 +92,11 @@ impl CalibrationFit {
             let seconds = run.as_secs();
             let half = t * line.residual_sd * (1.0 + line.leverage(seconds)).sqrt();
             let ml = line.at(seconds);
-            if ml > 0.0 { 100.0 * half / ml } else { f64::INFINITY }
+            if ml > 0.0 {
+                100.0 * half / ml
+            } else {
+                f64::INFINITY
+            }
         };
         let (run_min, run_max) = self.run_range();
         // The relative half-width falls up to one run time and rises after it, so the first run that passes is found by halving.
@@ -140,8 +144,7 @@ impl CalibrationFit {
 
 /// Run time at which the half-width is the smallest part of the dose: where d/du of (1 + 1/n + u2/Sxx) / (v + q u)2 is zero.
 fn best_run(line: &LineFit) -> Millis {
-    let past_mean =
-        (1.0 + line.leverage(line.x_mean)) * line.x_spread * line.slope / line.y_mean;
+    let past_mean = (1.0 + line.leverage(line.x_mean)) * line.x_spread * line.slope / line.y_mean;
     Millis::from_secs_f64(line.x_mean + past_mean).unwrap_or(Millis::MAX)
 }
 

@@ -63,7 +63,11 @@ impl LineFit {
             slope_se: residual_sd / x_spread.sqrt(),
             intercept_se: residual_sd * (1.0 / count + x_mean * x_mean / x_spread).sqrt(),
             residual_sd,
-            r_squared: if y_spread > 0.0 { 1.0 - rest / y_spread } else { 1.0 },
+            r_squared: if y_spread > 0.0 {
+                1.0 - rest / y_spread
+            } else {
+                1.0
+            },
             f_statistic: if rest > 0.0 {
                 explained / (residual_sd * residual_sd)
             } else {
@@ -80,9 +84,16 @@ impl LineFit {
 
     /// Whether every number that is built on is finite. Infinite or NaN input ends up here.
     fn is_usable(&self) -> bool {
-        [self.slope, self.intercept, self.slope_se, self.intercept_se, self.residual_sd, self.x_spread]
-            .iter()
-            .all(|value| value.is_finite())
+        [
+            self.slope,
+            self.intercept,
+            self.slope_se,
+            self.intercept_se,
+            self.residual_sd,
+            self.x_spread,
+        ]
+        .iter()
+        .all(|value| value.is_finite())
     }
 
     /// y on the line at `x`.
@@ -204,12 +215,42 @@ mod tests {
 
     /// NIST StRD linear least squares, Norris.dat (US government work): 36 pairs (x, y).
     const NORRIS: [(f64, f64); 36] = [
-        (0.2, 0.1), (337.4, 338.8), (118.2, 118.1), (884.6, 888.0), (10.1, 9.2), (226.5, 228.1),
-        (666.3, 668.5), (996.3, 998.5), (448.6, 449.1), (777.0, 778.9), (558.2, 559.2), (0.4, 0.3),
-        (0.6, 0.1), (775.5, 778.1), (666.9, 668.8), (338.0, 339.3), (447.5, 448.9), (11.6, 10.8),
-        (556.0, 557.7), (228.1, 228.3), (995.8, 998.0), (887.6, 888.8), (120.2, 119.6), (0.3, 0.3),
-        (0.3, 0.6), (556.8, 557.6), (339.1, 339.3), (887.2, 888.0), (999.0, 998.5), (779.0, 778.9),
-        (11.1, 10.2), (118.3, 117.6), (229.2, 228.9), (669.1, 668.4), (448.9, 449.2), (0.5, 0.2),
+        (0.2, 0.1),
+        (337.4, 338.8),
+        (118.2, 118.1),
+        (884.6, 888.0),
+        (10.1, 9.2),
+        (226.5, 228.1),
+        (666.3, 668.5),
+        (996.3, 998.5),
+        (448.6, 449.1),
+        (777.0, 778.9),
+        (558.2, 559.2),
+        (0.4, 0.3),
+        (0.6, 0.1),
+        (775.5, 778.1),
+        (666.9, 668.8),
+        (338.0, 339.3),
+        (447.5, 448.9),
+        (11.6, 10.8),
+        (556.0, 557.7),
+        (228.1, 228.3),
+        (995.8, 998.0),
+        (887.6, 888.8),
+        (120.2, 119.6),
+        (0.3, 0.3),
+        (0.3, 0.6),
+        (556.8, 557.6),
+        (339.1, 339.3),
+        (887.2, 888.0),
+        (999.0, 998.5),
+        (779.0, 778.9),
+        (11.1, 10.2),
+        (118.3, 117.6),
+        (229.2, 228.9),
+        (669.1, 668.4),
+        (448.9, 449.2),
+        (0.5, 0.2),
     ];
 
     fn close(got: f64, want: f64, relative: f64) {
@@ -233,7 +274,9 @@ mod tests {
     /// Row a5.strd.noint1: NIST StRD NoInt1.dat (line through the origin), certified values, 1e-10 relative.
     #[test]
     fn noint1_is_reproduced_to_ten_digits() {
-        let points: Vec<_> = (60..=70).map(|x| (f64::from(x), f64::from(x + 70))).collect();
+        let points: Vec<_> = (60..=70)
+            .map(|x| (f64::from(x), f64::from(x + 70)))
+            .collect();
         let fit = OriginFit::through(&points).unwrap();
         close(fit.slope, 2.074_380_165_289_26, 1e-10);
         close(fit.slope_se, 0.016_528_925_619_834_7, 1e-10);
@@ -261,10 +304,14 @@ mod tests {
                 .filter(|(other, _)| *other != at)
                 .map(|(_, pair)| *pair)
                 .collect();
-            let (all, rest) = (LineFit::through(&NORRIS).unwrap(), LineFit::through(&others).unwrap());
+            let (all, rest) = (
+                LineFit::through(&NORRIS).unwrap(),
+                LineFit::through(&others).unwrap(),
+            );
             assert!((all.without(*point) - rest.at(point.0)).abs() < 1e-9);
             // Studentised: the deviation from the others' line in units of a new value's uncertainty.
-            let want = (point.1 - rest.at(point.0)) / (rest.residual_sd * (1.0 + rest.leverage(point.0)).sqrt());
+            let want = (point.1 - rest.at(point.0))
+                / (rest.residual_sd * (1.0 + rest.leverage(point.0)).sqrt());
             assert!((all.studentised(*point) - want).abs() < 1e-9);
         }
     }
@@ -273,7 +320,10 @@ mod tests {
     fn too_few_points_and_points_above_each_other_give_no_line() {
         assert_eq!(LineFit::through(&[]), None);
         assert_eq!(LineFit::through(&[(1.0, 1.0), (2.0, 2.0)]), None);
-        assert_eq!(LineFit::through(&[(1.0, 1.0), (1.0, 2.0), (1.0, 3.0)]), None);
+        assert_eq!(
+            LineFit::through(&[(1.0, 1.0), (1.0, 2.0), (1.0, 3.0)]),
+            None
+        );
         assert_eq!(OriginFit::through(&[(1.0, 1.0)]), None);
         assert_eq!(OriginFit::through(&[(0.0, 1.0), (0.0, 2.0)]), None);
     }

@@ -90,10 +90,14 @@ pub enum CalibrationRefusal {
         suspect: Option<SuspectRun>,
     },
     /// The line is not that of a dosing head.
-    #[error("the runs give no dosing head's calibration; check that volumes are in mL and times in seconds")]
+    #[error(
+        "the runs give no dosing head's calibration; check that volumes are in mL and times in seconds"
+    )]
     NotAHead(#[source] CalibrationError),
     /// The numbers are too large to be fitted at all.
-    #[error("no line can be put through these runs; check every time and volume for a slip of the pen")]
+    #[error(
+        "no line can be put through these runs; check every time and volume for a slip of the pen"
+    )]
     NoLine,
 }
 

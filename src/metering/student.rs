@@ -130,8 +130,10 @@ fn ln_gamma(x: f64) -> f64 {
     let series = inverse
         * (1.0 / 12.0
             - square
-                * (1.0 / 360.0 - square * (1.0 / 1260.0 - square * (1.0 / 1680.0 - square / 1188.0))));
-    (shifted - 0.5) * shifted.ln() - shifted + 0.5 * std::f64::consts::TAU.ln() + series - product_ln
+                * (1.0 / 360.0
+                    - square * (1.0 / 1260.0 - square * (1.0 / 1680.0 - square / 1188.0))));
+    (shifted - 0.5) * shifted.ln() - shifted + 0.5 * std::f64::consts::TAU.ln() + series
+        - product_ln
 }
 
 #[cfg(test)]
@@ -180,7 +182,10 @@ mod tests {
     #[test]
     fn f_with_one_degree_of_freedom_above_is_t_squared() {
         for (t, dof) in [(2.262_157_16, 9), (-8.819_94, 13), (0.3, 2)] {
-            let (by_f, by_t) = (f_probability_upper(t * t, 1, dof), t_probability_two_sided(t, dof));
+            let (by_f, by_t) = (
+                f_probability_upper(t * t, 1, dof),
+                t_probability_two_sided(t, dof),
+            );
             assert!((by_f / by_t - 1.0).abs() < 1e-12, "{by_f} {by_t}");
         }
         // With two above the upper tail is (1 + 2 f / d)^(-d / 2) exactly.

@@ -16,7 +16,9 @@ const WEIGHTS_KG_PER_M3: f64 = 8000.0;
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum WeighingError {
     /// The water is outside the range of the density formula or of sensible weighing.
-    #[error("a water temperature of {celsius} C is outside {low} to {high} C; weigh water at room temperature")]
+    #[error(
+        "a water temperature of {celsius} C is outside {low} to {high} C; weigh water at room temperature"
+    )]
     WaterTemperature {
         /// What was given, C.
         celsius: f64,
@@ -32,7 +34,9 @@ pub enum WeighingError {
         celsius: f64,
     },
     /// The pressure is not one on the ground; perhaps it is in another unit, or reduced to sea level.
-    #[error("an air pressure of {hpa} hPa is outside 600 to 1100 hPa; give the pressure where the scale stands, in hPa")]
+    #[error(
+        "an air pressure of {hpa} hPa is outside 600 to 1100 hPa; give the pressure where the scale stands, in hPa"
+    )]
     Pressure {
         /// What was given, hPa.
         hpa: f64,
@@ -50,7 +54,9 @@ pub enum WeighingError {
         kg_per_l: f64,
     },
     /// The mass is negative, not a number, or more than a scale for this purpose weighs.
-    #[error("a net mass of {grams} g cannot be weighed; it must be from 0 to 50000 g, the vessel taken off")]
+    #[error(
+        "a net mass of {grams} g cannot be weighed; it must be from 0 to 50000 g, the vessel taken off"
+    )]
     Mass {
         /// What was given, g.
         grams: f64,
@@ -249,10 +255,22 @@ mod tests {
     #[test]
     fn z_agrees_with_the_table_of_iso_8655_6_from_15_to_30_c() {
         let rows = [
-            (15.0, 1.00197, 1.002), (16.0, 1.00212, 1.0021), (17.0, 1.00229, 1.0023), (18.0, 1.00246, 1.0025),
-            (19.0, 1.00265, 1.0027), (20.0, 1.00285, 1.0029), (21.0, 1.00306, 1.0031), (22.0, 1.00328, 1.0033),
-            (23.0, 1.00351, 1.0035), (24.0, 1.00375, 1.0038), (25.0, 1.004, 1.004), (26.0, 1.00426, 1.0043),
-            (27.0, 1.00453, 1.0045), (28.0, 1.00481, 1.0048), (29.0, 1.00509, 1.0051), (30.0, 1.00539, 1.0054),
+            (15.0, 1.00197, 1.002),
+            (16.0, 1.00212, 1.0021),
+            (17.0, 1.00229, 1.0023),
+            (18.0, 1.00246, 1.0025),
+            (19.0, 1.00265, 1.0027),
+            (20.0, 1.00285, 1.0029),
+            (21.0, 1.00306, 1.0031),
+            (22.0, 1.00328, 1.0033),
+            (23.0, 1.00351, 1.0035),
+            (24.0, 1.00375, 1.0038),
+            (25.0, 1.004, 1.004),
+            (26.0, 1.00426, 1.0043),
+            (27.0, 1.00453, 1.0045),
+            (28.0, 1.00481, 1.0048),
+            (29.0, 1.00509, 1.0051),
+            (30.0, 1.00539, 1.0054),
         ];
         let mut deviation_max = 0.0_f64;
         for (celsius, computed, table) in rows {
@@ -273,7 +291,10 @@ mod tests {
             (1050.0, 1.00289, 1.0029),
         ] {
             let got = z(20.0, hpa, 50.0);
-            assert!((got - computed).abs() < 1e-5 && (got - table).abs() < 1e-4, "{hpa} hPa: {got}");
+            assert!(
+                (got - computed).abs() < 1e-5 && (got - table).abs() < 1e-4,
+                "{hpa} hPa: {got}"
+            );
         }
     }
 
@@ -305,8 +326,14 @@ mod tests {
         let room = Air::standard(22.0);
         let water = Liquid::Water { celsius: 22.0 };
         for celsius in [4.9, 40.1, 72.0, f64::NAN, f64::INFINITY] {
-            assert!(Liquid::Water { celsius }.volume(10.0, room).is_err(), "{celsius}");
-            assert!(water.volume(10.0, Air { celsius, ..room }).is_err(), "{celsius}");
+            assert!(
+                Liquid::Water { celsius }.volume(10.0, room).is_err(),
+                "{celsius}"
+            );
+            assert!(
+                water.volume(10.0, Air { celsius, ..room }).is_err(),
+                "{celsius}"
+            );
         }
         // 101.3 is a pressure in kPa, 760 one in mmHg that we cannot tell from a mountain.
         for hpa in [101.3, 1101.0, 0.0, f64::NAN] {
@@ -316,13 +343,26 @@ mod tests {
             assert!(water.volume(grams, room).is_err(), "{grams}");
         }
         for kg_per_l in [1000.0, 0.0, 1250.0, f64::NAN] {
-            assert!(Liquid::Density { kg_per_l }.density().is_err(), "{kg_per_l}");
+            assert!(
+                Liquid::Density { kg_per_l }.density().is_err(),
+                "{kg_per_l}"
+            );
         }
         for humidity_percent in [-1.0, 101.0, f64::NAN] {
-            assert!(Air { humidity_percent, ..room }.density().is_err());
+            assert!(
+                Air {
+                    humidity_percent,
+                    ..room
+                }
+                .density()
+                .is_err()
+            );
         }
         assert_eq!(
-            water.volume(10.0, Air { hpa: 101.3, ..room }).unwrap_err().to_string(),
+            water
+                .volume(10.0, Air { hpa: 101.3, ..room })
+                .unwrap_err()
+                .to_string(),
             "an air pressure of 101.3 hPa is outside 600 to 1100 hPa; give the pressure where the scale stands, in hPa"
         );
     }
