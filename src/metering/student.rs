@@ -97,20 +97,20 @@ fn beta_tail(a: f64, b: f64, x: f64) -> f64 {
     const TINY: f64 = 1e-300;
     let away_from_zero = |value: f64| if value.abs() < TINY { TINY } else { value };
     let front = (ln_gamma(a + b) - ln_gamma(a) - ln_gamma(b) + a * x.ln() + b * (-x).ln_1p()).exp();
-    let mut c = 1.0;
-    let mut d = 1.0 / away_from_zero(1.0 - (a + b) * x / (a + 1.0));
-    let mut fraction = d;
+    let mut ratio = 1.0;
+    let mut inverse = 1.0 / away_from_zero(1.0 - (a + b) * x / (a + 1.0));
+    let mut fraction = inverse;
     for step in 1..5_000_u32 {
-        let m = f64::from(step);
-        let even = m * (b - m) * x / ((a + 2.0 * m - 1.0) * (a + 2.0 * m));
-        d = 1.0 / away_from_zero(1.0 + even * d);
-        c = away_from_zero(1.0 + even / c);
-        fraction *= c * d;
-        let odd = -(a + m) * (a + b + m) * x / ((a + 2.0 * m) * (a + 2.0 * m + 1.0));
-        d = 1.0 / away_from_zero(1.0 + odd * d);
-        c = away_from_zero(1.0 + odd / c);
-        fraction *= c * d;
-        if (c * d - 1.0).abs() < 1e-15 {
+        let k = f64::from(step);
+        let even = k * (b - k) * x / ((a + 2.0 * k - 1.0) * (a + 2.0 * k));
+        inverse = 1.0 / away_from_zero(1.0 + even * inverse);
+        ratio = away_from_zero(1.0 + even / ratio);
+        fraction *= ratio * inverse;
+        let odd = -(a + k) * (a + b + k) * x / ((a + 2.0 * k) * (a + 2.0 * k + 1.0));
+        inverse = 1.0 / away_from_zero(1.0 + odd * inverse);
+        ratio = away_from_zero(1.0 + odd / ratio);
+        fraction *= ratio * inverse;
+        if (ratio * inverse - 1.0).abs() < 1e-15 {
             break;
         }
     }
