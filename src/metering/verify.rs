@@ -368,6 +368,24 @@ mod tests {
     }
 
     #[test]
+    fn one_lucky_check_does_not_hide_a_line_that_has_left_the_tolerance() {
+        let seen = drift(
+            &[
+                (0, 10_000),
+                (10, 9_800),
+                (20, 9_500),
+                (30, 9_300),
+                (40, 9_510),
+            ],
+            5.0,
+        );
+        let Drift::OutNow { error_percent } = seen else {
+            panic!("{seen:?}")
+        };
+        assert!((error_percent + 6.74).abs() < 1e-9, "{error_percent}");
+    }
+
+    #[test]
     fn a_head_whose_last_check_failed_is_out_now_however_few_the_checks() {
         let seen = drift(&[(4, 9_300), (1, 10_000)], 5.0);
         assert_eq!(

@@ -61,6 +61,24 @@ fn lengths_are_reported_with_scatter_and_systematic_error() {
 }
 
 #[test]
+fn repeats_whose_measured_times_differ_by_milliseconds_are_one_length() {
+    let some = [
+        (9_998, 5_000),
+        (10_004, 5_003),
+        (40_010, 20_010),
+        (39_991, 19_994),
+    ]
+    .map(|(ms, ul)| Run {
+        on_time: Millis::new(ms),
+        volume: Volume::from_ul(ul),
+    });
+    let fit = fit(&some, &FitRules::default()).unwrap();
+    assert_eq!(fit.lengths().len(), 2);
+    // The milliseconds are on the line and do not count as scatter: 20,010 and 19,994 uL would be 0.06 %.
+    assert!(fit.cv_percent() < 0.02, "{}", fit.cv_percent());
+}
+
+#[test]
 fn a_curve_is_found_by_the_lack_of_fit_and_a_strong_one_is_refused() {
     let weak = fitted(&[
         (10, 5_000),
@@ -128,7 +146,18 @@ fn rules_cannot_be_set_below_what_can_be_fitted() {
         lengths_min: 0,
         ..FitRules::default()
     };
-    assert!(fit(&runs(&[(10, 5_000), (20, 10_000)]), &lax).is_err());
+    let refusal = fit(&runs(&[(10, 5_000), (20, 10_000)]), &lax).unwrap_err();
+    assert!(
+        matches!(
+            refusal,
+            CalibrationRefusal::TooFew {
+                runs_min: 4,
+                lengths_min: 2,
+                ..
+            }
+        ),
+        "{refusal}"
+    );
     for nan in [
         FitRules {
             cv_percent_max: f64::NAN,

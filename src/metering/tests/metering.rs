@@ -110,10 +110,16 @@ fn the_smallest_dose_meets_the_tolerance_and_one_a_little_smaller_does_not() {
         limits.run_time(&calibration, smallest),
         Ok(calibration.run_time(smallest).unwrap())
     );
-    assert!(matches!(
-        fit.smallest_dose(0.2),
-        Err(DoseRefusal::NeverPrecise { .. })
-    ));
+    // 0.45 % is met by runs of 100 s and more, which nobody measured.
+    for percent in [0.2, 0.45] {
+        assert!(
+            matches!(
+                fit.smallest_dose(percent),
+                Err(DoseRefusal::NeverPrecise { .. })
+            ),
+            "{percent}"
+        );
+    }
     for percent in [0.0, -1.0, 60.0, f64::NAN, f64::INFINITY] {
         assert!(
             matches!(
