@@ -4,7 +4,7 @@
 //! scatter of doses and the uncertainty of the line. Nothing here is silently rounded into range: a dose outside
 //! the calibrated range or below the tolerance is refused.
 
-use super::calibration::Calibration;
+use super::calibration::{Calibration, CalibrationError};
 use super::fit::CalibrationFit;
 use super::line::LineFit;
 use super::refusal::DoseRefusal;
@@ -169,9 +169,12 @@ fn run_within(
         Ok(on_time) if on_time > run_max => Err(above()),
         Ok(on_time) if on_time < run_min => Err(below()),
         Ok(on_time) => Ok(on_time),
-        // The inverse also fails when the time is too long to count.
-        Err(_) if volume > smallest => Err(above()),
-        Err(_) => Err(below()),
+        Err(CalibrationError::TooLarge { .. }) => Err(above()),
+        Err(
+            CalibrationError::TooSmall { .. }
+            | CalibrationError::Rate { .. }
+            | CalibrationError::Offset { .. },
+        ) => Err(below()),
     }
 }
 
