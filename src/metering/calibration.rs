@@ -22,7 +22,7 @@ pub enum CalibrationError {
         /// The rate that was given.
         ml_per_min: f64,
     },
-    /// The offset is larger than a second of flow and 1 mL: the runs it came from were not metered runs.
+    /// The offset is larger than both 5 s of flow and 1 mL: the runs it came from were not metered runs.
     #[error(
         "an offset of {offset} a run is not plausible at {rate}; it may be at most 1 mL or what 5 s deliver"
     )]
@@ -41,6 +41,16 @@ pub enum CalibrationError {
         volume: Volume,
         /// What the shortest run delivers.
         smallest: Volume,
+    },
+    /// The run would be too long to be counted.
+    #[error(
+        "{volume} cannot be metered at {rate}: the run would never end; check the volume's unit"
+    )]
+    TooLarge {
+        /// The volume asked for.
+        volume: Volume,
+        /// The rate of the head.
+        rate: FlowRate,
     },
 }
 
@@ -77,16 +87,27 @@ impl Calibration {
     /// Run time that delivers `volume`, by the inverse of the line, rounded to the millisecond.
     ///
     /// # Errors
-    /// [`CalibrationError::TooSmall`] when the run would be shorter than [`Self::RUN_MIN`].
+    /// [`CalibrationError::TooSmall`] when the run would be shorter than [`Self::RUN_MIN`],
+    /// [`CalibrationError::TooLarge`] when it would be longer than can be counted.
     pub fn run_time(&self, volume: Volume) -> Result<Millis, CalibrationError> {
         let wanted_ul = f64_from_i64(volume.saturating_sub(self.offset).as_ul());
         let too_small = || CalibrationError::TooSmall {
             volume,
             smallest: self.volume(Self::RUN_MIN),
         };
+        let too_large = || CalibrationError::TooLarge {
+            volume,
+            rate: self.rate,
+        };
         let millis = i64_from_f64(wanted_ul / self.rate.as_ul_per_ms())
             .map(Millis::new)
-            .ok_or_else(too_small)?;
+            .ok_or_else(|| {
+                if volume > self.offset {
+                    too_large()
+                } else {
+                    too_small()
+                }
+            })?;
         if millis < Self::RUN_MIN {
             Err(too_small())
         } else {
@@ -124,7 +145,14 @@ mod tests {
         let head = Calibration::new(FlowRate::from_ml_per_min(30.0), Volume::ZERO).unwrap();
         assert!(head.run_time(Volume::ZERO).is_err());
         assert!(head.run_time(Volume::from_ul(-5)).is_err());
-        assert!(head.run_time(Volume::from_ul(i64::MAX)).is_err());
+        assert!(matches!(
+            head.run_time(Volume::from_ul(i64::MAX)),
+            Err(CalibrationError::TooLarge { .. })
+        ));
+        assert!(matches!(
+            head.run_time(Volume::from_ul(i64::MIN)),
+            Err(CalibrationError::TooSmall { .. })
+        ));
     }
 
     #[test]

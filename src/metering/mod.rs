@@ -1,5 +1,42 @@
-//! From volumes to run times and back. Pure arithmetic on one head's calibration.
+//! From volumes to run times and back, and how well that is known. Pure arithmetic.
+//!
+//! Terms: a *run* is a head switched on for a time with its volume measured; a *calibration* is the line through runs; a
+//! *fit* is a calibration with all that says how good it is; a *verification* is a later check of it. Weighing, drift of
+//! the scale, delivery error by window and accuracy terms are here too.
+//! Nothing here reads a clock, a file or a pump. Whether a calibration is too old to be used is the guard's business.
 
+mod accuracy;
 mod calibration;
+mod dose;
+mod fit;
+mod line;
+mod refusal;
+mod runs;
+mod student;
+#[cfg(test)]
+mod tests;
+mod trumpet;
+mod verify;
+mod water;
+mod wear;
+mod weighed;
 
+pub use accuracy::{
+    API675_LINEARITY_PERCENT, API675_REPEATABILITY_PERCENT, API675_STEADY_STATE_PERCENT,
+    API675_TURNDOWN, DeliveryStats, Linearity, repeatability_percent, steady_state_percent,
+    turndown,
+};
 pub use calibration::{Calibration, CalibrationError};
+pub use dose::{MeteredDose, MeteringLimits};
+pub use fit::{CalibrationFit, FitRules, LackOfFit, fit};
+pub use line::{LineFit, OriginFit};
+pub use refusal::{CalibrationRefusal, DoseRefusal};
+pub use runs::{LengthStats, Run, SuspectRun};
+pub use student::{Confidence, f_probability_upper, t_probability_two_sided, t_two_sided};
+pub use trumpet::{
+    DOSING_WINDOWS, IEC_SAMPLE, IEC_WINDOWS, Sample, Trumpet, TrumpetPoint, TrumpetRefusal,
+};
+pub use verify::{Drift, NotYet, Outcome, Verification, VerificationError};
+pub use water::{Air, Liquid, WeighingError, water_density};
+pub use wear::{Comparison, TubeVerdict, WEAR_PERCENT};
+pub use weighed::{Baseline, DriftRefusal, DriftRules, NetMass, Reading, net_mass};
