@@ -1,19 +1,35 @@
-//! Cron expressions, evaluated on the bare calendar. The only file that knows the crates `cron` and `chrono`.
+//! Cron expressions, evaluated on the bare calendar. The only file that knows the crate `cron`.
 //!
 //! The crate fires a local time twice on the day summer time ends and not at all on the day it begins when it is given a
-//! zoned clock, so it is asked about a calendar without zones; the plan then maps each local time to an instant by its own
-//! rule. It counts Sunday as 1, so weekday numbers are refused and names asked for.
+//! zoned clock, and it searches year by year for the next time. So it only reads the text here: dates and times are matched
+//! field by field, which has no search, no zone and no last year, and the plan maps each local time to an instant by its
+//! own rule. It counts Sunday as 1, so weekday numbers are refused and names asked for.
 
-use chrono::{Datelike, NaiveDate, TimeZone, Timelike, Utc};
-use jiff::civil::{Date, Time};
 use std::str::FromStr;
+use std::sync::Arc;
+
+use cron::TimeUnitSpec;
+use jiff::civil::{Date, Time};
 use thiserror::Error;
 
 /// A checked cron expression.
 #[derive(Debug, Clone)]
 pub struct CronTimes {
     text: String,
-    schedule: Box<cron::Schedule>,
+    schedule: Arc<cron::Schedule>,
+    /// Times of day, in order; the same on every day on which it comes.
+    times: Arc<[Time]>,
+}
+
+/// A step such as `*/40` that does not divide its field: 0 and 40 minutes past each hour, so gaps of 40 and 20 minutes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct UnevenStep {
+    /// The field: `second`, `minute` or `hour`.
+    pub field: &'static str,
+    /// The step as written.
+    pub step: u32,
+    /// What it should divide: 60 or 24.
+    pub of: u32,
 }
 
 /// Why a cron expression is refused.
@@ -21,11 +37,13 @@ pub struct CronTimes {
 pub enum CronError {
     /// Not five or six fields.
     #[error(
-        "a cron expression has five fields (minute hour day-of-month month weekday) or six (second first); this one has {found}"
+        "a cron expression has five fields (minute hour day-of-month month weekday) or six (second first); this one has {found}{hint}"
     )]
     Fields {
         /// Number of fields found.
         found: usize,
+        /// What to do about it, or nothing.
+        hint: &'static str,
     },
     /// A number in the weekday field.
     #[error(
@@ -43,8 +61,8 @@ pub enum CronError {
         /// What the parser said.
         why: String,
     },
-    /// No such day in the next five years.
-    #[error("this never comes within five years")]
+    /// No such day in any year.
+    #[error("this never comes: no month it names has such a day; check day-of-month and month")]
     Never,
     /// Too many on one day.
     #[error("this comes {found} times on one day; at most {max} doses a day are allowed")]
@@ -69,7 +87,12 @@ impl CronTimes {
         let with_seconds = match fields.len() {
             5 => format!("0 {}", fields.join(" ")),
             6 => fields.join(" "),
-            found => return Err(CronError::Fields { found }),
+            found => {
+                return Err(CronError::Fields {
+                    found,
+                    hint: fields_hint(found),
+                });
+            }
         };
         let weekday = fields.last().copied().unwrap_or_default();
         if weekday.contains(|c: char| c.is_ascii_digit()) {
@@ -83,14 +106,18 @@ impl CronTimes {
         if !open(weekday) && !open(month_day) {
             return Err(CronError::BothDays);
         }
-        let schedule = cron::Schedule::from_str(&with_seconds)
-            .map_err(|e| CronError::Syntax { why: e.to_string() })?;
-        let times = Self {
+        let schedule = cron::Schedule::from_str(&with_seconds).map_err(|e| CronError::Syntax {
+            why: last_line(&e.to_string()),
+        })?;
+        if !ever_comes(&schedule) {
+            return Err(CronError::Never);
+        }
+        let times = times_of_day(&schedule)?;
+        Ok(Self {
             text: text.to_owned(),
-            schedule: Box::new(schedule),
-        };
-        times.check_density()?;
-        Ok(times)
+            schedule: Arc::new(schedule),
+            times,
+        })
     }
 
     /// The text as written.
@@ -98,62 +125,337 @@ impl CronTimes {
         &self.text
     }
 
-    /// Local times of this expression on one local date, in order, at most one more than [`Self::TIMES_A_DAY_MAX`].
-    pub fn on(&self, date: Date) -> Vec<Time> {
-        let Some(first) = bare(date) else {
-            return Vec::new();
-        };
-        // `after` is exclusive, so it starts one second before midnight.
-        let start = first - chrono::TimeDelta::seconds(1);
-        self.schedule
-            .after(&start)
-            .take_while(|at| at.date_naive() == first.date_naive())
-            .take(Self::TIMES_A_DAY_MAX + 1)
-            .filter_map(|at| {
-                let part = |v: u32| i8::try_from(v).ok();
-                Time::new(part(at.hour())?, part(at.minute())?, part(at.second())?, 0).ok()
+    /// Local times of this expression on a day on which it comes, in order, at most [`Self::TIMES_A_DAY_MAX`].
+    pub fn times(&self) -> &[Time] {
+        &self.times
+    }
+
+    /// Local times of this expression on one local date, in order: all of [`Self::times`], or none.
+    pub fn on(&self, date: Date) -> &[Time] {
+        if comes_on(&self.schedule, date) {
+            &self.times
+        } else {
+            &[]
+        }
+    }
+
+    /// Whether it comes on every day of every year.
+    pub fn is_daily(&self) -> bool {
+        let days = &self.schedule;
+        days.months().is_all() && days.days_of_month().is_all() && days.days_of_week().is_all()
+    }
+
+    /// Seconds between its two closest times on an ordinary day, the way over midnight to its first time included, as
+    /// though it came on every day. 86,400 when it comes once a day.
+    pub fn smallest_gap_s(&self) -> u32 {
+        self.gaps().min().unwrap_or(SECONDS_OF_DAY)
+    }
+
+    /// Seconds between its two times farthest apart, counted in the same way.
+    pub fn largest_gap_s(&self) -> u32 {
+        self.gaps().max().unwrap_or(SECONDS_OF_DAY)
+    }
+
+    /// Steps of seconds, minutes or hours that do not divide their field, so that the times come unevenly. A preview warns
+    /// of each with [`Self::smallest_gap_s`] and the number of times a day.
+    pub fn uneven_steps(&self) -> Vec<UnevenStep> {
+        let mut fields: Vec<&str> = self.text.split_whitespace().collect();
+        if fields.len() == 5 {
+            fields.insert(0, "0");
+        }
+        let named = [("second", 60_u32), ("minute", 60), ("hour", 24)];
+        named
+            .into_iter()
+            .zip(fields)
+            .flat_map(|((field, of), text)| {
+                text.split(',').filter_map(move |item| {
+                    let (base, step) = item.split_once('/')?;
+                    let step: u32 = step.parse().ok()?;
+                    // A bounded range such as 8-20/5 is a list of its own and is not meant to come round.
+                    let round = !base.contains('-');
+                    (round && step > 0 && !of.is_multiple_of(step)).then_some(UnevenStep {
+                        field,
+                        step,
+                        of,
+                    })
+                })
             })
             .collect()
     }
 
-    /// Looks at the first day it comes, within five years from a fixed date: the check must not depend on when it is made.
-    fn check_density(&self) -> Result<(), CronError> {
-        let start = Utc
-            .with_ymd_and_hms(2024, 1, 1, 0, 0, 0)
-            .single()
-            .ok_or(CronError::Never)?;
-        let first = self.schedule.after(&start).next().ok_or(CronError::Never)?;
-        if first.year() > 2028 {
-            return Err(CronError::Never);
-        }
-        let date = civil(first.date_naive()).ok_or(CronError::Never)?;
-        let found = self.on(date).len();
-        if found > Self::TIMES_A_DAY_MAX {
-            Err(CronError::TooOften {
-                found,
-                max: Self::TIMES_A_DAY_MAX,
-            })
-        } else {
-            Ok(())
-        }
+    fn gaps(&self) -> impl Iterator<Item = u32> {
+        let seconds: Vec<u32> = self.times.iter().map(|t| second_of_day(*t)).collect();
+        let next_day = seconds.first().map(|first| first + SECONDS_OF_DAY);
+        let later: Vec<u32> = seconds.iter().copied().skip(1).chain(next_day).collect();
+        seconds
+            .into_iter()
+            .zip(later)
+            .map(|(at, next)| next.saturating_sub(at))
     }
 }
 
-/// Midnight of a date on the bare calendar; UTC only carries the fields.
-fn bare(date: Date) -> Option<chrono::DateTime<Utc>> {
-    let (month, day) = (
-        u32::try_from(date.month()).ok()?,
-        u32::try_from(date.day()).ok()?,
-    );
-    Utc.with_ymd_and_hms(i32::from(date.year()), month, day, 0, 0, 0)
-        .single()
+const SECONDS_OF_DAY: u32 = 86_400;
+
+fn fields_hint(found: usize) -> &'static str {
+    match found {
+        7 => "; a year cannot be given, a plan stands until it is changed",
+        4 => "; is the minute missing? `0 */4 * * *` is every four hours",
+        _ => "",
+    }
 }
 
-fn civil(date: NaiveDate) -> Option<Date> {
-    Date::new(
-        i16::try_from(date.year()).ok()?,
-        i8::try_from(date.month()).ok()?,
-        i8::try_from(date.day()).ok()?,
-    )
-    .ok()
+/// The parser repeats the text, with the seconds that were put before it, and a pointer into it; the reason comes last.
+fn last_line(message: &str) -> String {
+    let line = message.lines().last().unwrap_or_default();
+    line.trim().trim_end_matches('.').to_owned()
+}
+
+fn comes_on(schedule: &cron::Schedule, date: Date) -> bool {
+    let has = |unit: &dyn Fn(u32) -> bool, value: i8| u32::try_from(value).is_ok_and(unit);
+    has(&|v| schedule.months().includes(v), date.month())
+        && has(&|v| schedule.days_of_month().includes(v), date.day())
+        && has(
+            &|v| schedule.days_of_week().includes(v),
+            date.weekday().to_sunday_one_offset(),
+        )
+}
+
+/// Whether any date fits. A leap year has every day of the year, and every weekday in every month, and only one of the two
+/// may be restricted; so one leap year tells for all years, and the answer does not depend on when it is asked.
+fn ever_comes(schedule: &cron::Schedule) -> bool {
+    jiff::civil::date(2024, 1, 1)
+        .series(jiff::Span::new().days(1))
+        .take_while(|date| date.year() == 2024)
+        .any(|date| comes_on(schedule, date))
+}
+
+/// All times of day, after counting them: sixty in each field are 86,400.
+fn times_of_day(schedule: &cron::Schedule) -> Result<Arc<[Time]>, CronError> {
+    let (hours, minutes, seconds) = (schedule.hours(), schedule.minutes(), schedule.seconds());
+    let found = hours.iter().count() * minutes.iter().count() * seconds.iter().count();
+    if found > CronTimes::TIMES_A_DAY_MAX {
+        return Err(CronError::TooOften {
+            found,
+            max: CronTimes::TIMES_A_DAY_MAX,
+        });
+    }
+    let part = |v: u32| i8::try_from(v).ok();
+    let mut times = Vec::with_capacity(found);
+    for hour in hours.iter() {
+        for minute in minutes.iter() {
+            for second in seconds.iter() {
+                if let (Some(h), Some(m), Some(s)) = (part(hour), part(minute), part(second)) {
+                    times.extend(Time::new(h, m, s, 0));
+                }
+            }
+        }
+    }
+    Ok(times.into())
+}
+
+fn second_of_day(time: Time) -> u32 {
+    let part = |v: i8| u32::try_from(v).unwrap_or(0);
+    part(time.hour()) * 3600 + part(time.minute()) * 60 + part(time.second())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use jiff::civil::date;
+
+    fn days(text: &str, from: Date) -> String {
+        let times = CronTimes::new(text).unwrap();
+        from.series(jiff::Span::new().days(1))
+            .take(14)
+            .map(|d| if times.on(d).is_empty() { '.' } else { 'X' })
+            .collect()
+    }
+
+    /// Row FT-CRON-01. 2026-06-01 is a Monday. Each row begins one weekday later and shows 14 days, written by hand.
+    #[test]
+    fn weekday_names_mean_the_days_they_name_whatever_day_the_preview_begins() {
+        let table = [
+            (1, "XXXXX..XXXXX..", "......X......X", "X.X.X..X.X.X.."),
+            (2, "XXXX..XXXXX..X", ".....X......X.", ".X.X..X.X.X..X"),
+            (3, "XXX..XXXXX..XX", "....X......X..", "X.X..X.X.X..X."),
+            (4, "XX..XXXXX..XXX", "...X......X...", ".X..X.X.X..X.X"),
+            (5, "X..XXXXX..XXXX", "..X......X....", "X..X.X.X..X.X."),
+            (6, "..XXXXX..XXXXX", ".X......X.....", "..X.X.X..X.X.X"),
+            (7, ".XXXXX..XXXXX.", "X......X......", ".X.X.X..X.X.X."),
+        ];
+        for (day, workdays, sundays, alternate) in table {
+            let from = date(2026, 6, day);
+            assert_eq!(days("0 9 * * Mon-Fri", from), workdays, "from {from}");
+            assert_eq!(days("0 9 * * Sun", from), sundays, "from {from}");
+            assert_eq!(days("0 9 * * Mon,Wed,Fri", from), alternate, "from {from}");
+        }
+    }
+
+    #[test]
+    fn weekday_numbers_are_refused_with_the_names_to_use() {
+        for text in [
+            "0 9 * * 1-5",
+            "0 9 * * 0",
+            "0 9 * * 7",
+            "0 0 9 * * 1",
+            "0 9 * * */2",
+        ] {
+            let refused = CronTimes::new(text).unwrap_err();
+            assert_eq!(refused, CronError::WeekdayNumber, "{text}");
+            assert!(refused.to_string().contains("Mon, Tue, Wed"));
+        }
+    }
+
+    /// Row FT-CRON-04. No search over years is made, so there is nothing that could take long.
+    #[test]
+    fn a_date_that_never_comes_is_refused_and_a_leap_day_is_not() {
+        for text in [
+            "0 12 30 Feb *",
+            "0 12 31 Apr *",
+            "0 12 31 Nov *",
+            "0 12 30,31 2 *",
+            "0 12 31 4,6,9,11 *",
+        ] {
+            assert_eq!(
+                CronTimes::new(text).unwrap_err(),
+                CronError::Never,
+                "{text}"
+            );
+        }
+        let leap = CronTimes::new("0 12 29 Feb *").unwrap();
+        assert_eq!(leap.on(date(2028, 2, 29)), [Time::constant(12, 0, 0, 0)]);
+        assert_eq!(leap.on(date(2027, 3, 1)), []);
+        assert_eq!(leap.on(date(2026, 2, 28)), []);
+        assert!(!leap.is_daily() && CronTimes::new("0 12 * * *").unwrap().is_daily());
+        // A year in the past cannot be written at all.
+        assert!(matches!(
+            CronTimes::new("0 0 12 1 1 * 2019"),
+            Err(CronError::Fields { found: 7, .. })
+        ));
+    }
+
+    /// Row FT-CRON-06: the crate's own search ends with the year 2100.
+    #[test]
+    fn a_clock_far_in_the_future_has_times_too() {
+        let daily = CronTimes::new("30 6 * * *").unwrap();
+        for year in [2036, 2106, 9000] {
+            assert_eq!(daily.on(date(year, 2, 7)).len(), 1, "{year}");
+        }
+    }
+
+    /// Row FT-CRON-09.
+    #[test]
+    fn steps_that_do_not_divide_their_field_are_named_with_their_smallest_gap() {
+        for (text, step, a_day, gap_s) in [
+            ("*/40 * * * *", 40, 48, 20 * 60),
+            ("*/45 * * * *", 45, 48, 15 * 60),
+            ("*/7 * * * *", 7, 216, 4 * 60),
+            ("*/59 * * * *", 59, 48, 60),
+        ] {
+            let times = CronTimes::new(text).unwrap();
+            let uneven = UnevenStep {
+                field: "minute",
+                step,
+                of: 60,
+            };
+            assert_eq!(times.uneven_steps(), [uneven], "{text}");
+            assert_eq!(times.times().len(), a_day, "{text}");
+            assert_eq!(times.smallest_gap_s(), gap_s, "{text}");
+            assert!(times.largest_gap_s() > gap_s, "{text}");
+        }
+        let five_hours = CronTimes::new("0 */5 * * *").unwrap();
+        assert_eq!(five_hours.uneven_steps().len(), 1);
+        assert_eq!(five_hours.smallest_gap_s(), 4 * 3600);
+        for text in [
+            "*/15 * * * *",
+            "0 */4 * * *",
+            "0 8-20/3 * * *",
+            "30 2 * * *",
+            "0 5 * * *",
+        ] {
+            let times = CronTimes::new(text).unwrap();
+            assert_eq!(times.uneven_steps(), [], "{text}");
+        }
+        let once = CronTimes::new("30 2 * * *").unwrap();
+        assert_eq!(
+            (once.smallest_gap_s(), once.largest_gap_s()),
+            (86_400, 86_400)
+        );
+    }
+
+    /// Row FT-CRON-10.
+    #[test]
+    fn day_of_month_and_weekday_together_are_refused() {
+        for text in ["0 9 1 * Mon", "0 9 */2 * Mon", "0 9 1-31 * Mon-Sun"] {
+            assert_eq!(
+                CronTimes::new(text).unwrap_err(),
+                CronError::BothDays,
+                "{text}"
+            );
+        }
+        assert_eq!(days("0 9 ? * Mon", date(2026, 6, 1)), "X......X......");
+        assert_eq!(days("0 9 1 * ?", date(2026, 6, 1)), "X.............");
+    }
+
+    /// Row FT-CRON-11.
+    #[test]
+    fn five_and_six_fields_are_told_apart_and_other_numbers_refused() {
+        let five = CronTimes::new("0 */4 * * *").unwrap();
+        let six = CronTimes::new("0 0 */4 * * *").unwrap();
+        assert_eq!(five.times(), six.times());
+        assert_eq!(five.times().len(), 6);
+        let half_minute = CronTimes::new("30 0 4 * * *").unwrap();
+        assert_eq!(half_minute.times(), [Time::constant(4, 0, 30, 0)]);
+        for (text, found, hint) in [
+            ("", 0, ""),
+            ("@daily", 1, ""),
+            ("*/4 * * *", 4, "minute missing"),
+            ("0 0 12 1 1 * 2030", 7, "a year cannot be given"),
+        ] {
+            let refused = CronTimes::new(text).unwrap_err();
+            assert!(
+                matches!(refused, CronError::Fields { found: n, .. } if n == found),
+                "{text}"
+            );
+            assert!(refused.to_string().contains(hint), "{refused}");
+        }
+        // Every minute of every fourth hour is 360 a day: taken, and left to the caps and the placement to refuse.
+        let every_minute = CronTimes::new("* */4 * * *").unwrap();
+        assert_eq!(
+            (every_minute.times().len(), every_minute.smallest_gap_s()),
+            (360, 60)
+        );
+        assert_eq!(
+            CronTimes::new("* * * * *").unwrap_err(),
+            CronError::TooOften {
+                found: 1_440,
+                max: 480
+            }
+        );
+        assert_eq!(
+            CronTimes::new("* * */4 * * *").unwrap_err(),
+            CronError::TooOften {
+                found: 21_600,
+                max: 480
+            }
+        );
+    }
+
+    #[test]
+    fn nonsense_is_refused_with_the_parsers_words() {
+        for text in [
+            "60 2 * * *",
+            "0 24 * * *",
+            "a b * * *",
+            "0 2 0 * *",
+            "*/0 * * * *",
+            "0 2 * * Fri-Mon",
+        ] {
+            let refused = CronTimes::new(text);
+            assert!(
+                matches!(refused, Err(CronError::Syntax { .. })),
+                "{text}: {refused:?}"
+            );
+        }
+    }
 }

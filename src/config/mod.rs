@@ -7,7 +7,7 @@
 mod calendar;
 mod model;
 
-pub use calendar::{CronError, CronTimes};
+pub use calendar::{CronError, CronTimes, UnevenStep};
 pub use model::{
     ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Controller, Head, Input,
     InputRole, Line, Mode, OldCalibration, Output, Plan, PlannedLine, Reservoir, SimulatedHead,

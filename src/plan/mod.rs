@@ -1,11 +1,32 @@
 //! The standing plan turned into slots: which line, which instant, how much.
 //!
-//! Pure and deterministic: the same plan, day and calibration-free inputs give the same slots in every run.
+//! Terms: a *nominal* time is where a dose would be if its line were alone; *fixed* lines (times given, or a cron
+//! expression) keep it, *movable* ones (spread over a window, or following another line) take the earliest free time from
+//! there on. A *local day* runs from the first instant of a date to the first instant of the next one.
+//!
+//! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
+//! dosed, of holds or of limits; the guard looks at every dose again when it is due.
+
+mod check;
+mod daytime;
+mod error;
+mod layout;
+mod place;
+mod schedule;
+#[cfg(test)]
+mod tests;
+
+use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use crate::quantity::{Name, Volume};
+use crate::config::{Plan, Times};
+use crate::quantity::{Name, Volume, f64_from_i64, i64_from_f64};
+
+pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
+pub use error::{Latest, Need, PlacementError};
+pub use schedule::Schedule;
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.
 ///
@@ -30,4 +51,29 @@ pub struct Slot {
     pub at: Timestamp,
     /// How much.
     pub volume: Volume,
+}
+
+/// Volume of each line per local day.
+pub type DailyVolumes = BTreeMap<Name, Volume>;
+
+/// The plan's own daily volumes. A follower gets its leader's volume times its ratio, to the nearest microlitre; nothing
+/// when its leader is not planned.
+pub fn plan_daily_volumes(plan: &Plan) -> DailyVolumes {
+    let leader_volume = |leader: &Name| {
+        let found = plan.lines.iter().find(|l| l.line == *leader);
+        found.map_or(Volume::ZERO, |l| l.daily_volume)
+    };
+    plan.lines
+        .iter()
+        .map(|planned| {
+            let volume = match &planned.times {
+                Times::Spread { .. } | Times::At(_) | Times::Cron(_) => planned.daily_volume,
+                Times::Follow { leader, ratio } => {
+                    let ul = f64_from_i64(leader_volume(leader).as_ul()) * ratio;
+                    i64_from_f64(ul).map_or(Volume::ZERO, Volume::from_ul)
+                }
+            };
+            (planned.line.clone(), volume)
+        })
+        .collect()
 }

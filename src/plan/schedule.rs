@@ -1,0 +1,247 @@
+//! The plan as a calendar of slots: days, stretches of time, what comes next, and what an outage missed.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use jiff::civil::Date;
+use jiff::{Span, Timestamp};
+
+use super::daytime::LocalDay;
+use super::error::PlacementError;
+use super::layout::Layout;
+use super::place::{PlacedDay, place_day};
+use super::{DailyVolumes, Slot, SlotKey};
+use crate::config::{Controller, Plan};
+use crate::quantity::{Name, Volume};
+
+/// Slots of one plan on one controller. Placed days are kept, so asking again is cheap.
+#[derive(Debug, Clone)]
+pub struct Schedule {
+    controller: Arc<Controller>,
+    plan: Arc<Plan>,
+    layout: Layout,
+    /// Placed days, the latest used last.
+    kept: VecDeque<(Date, Arc<PlacedDay>)>,
+}
+
+impl Schedule {
+    /// Days kept placed: a week before and after, for counting an outage.
+    const KEPT_MAX: usize = 16;
+    /// Most days [`Self::between`] gives at once.
+    pub const SPAN_DAYS_MAX: i64 = 31;
+    /// Days [`Self::next_after`] looks ahead.
+    pub const AHEAD_DAYS_MAX: i32 = 400;
+    /// Days [`Self::count_between`] counts one by one.
+    pub const COUNT_DAYS_MAX: i64 = 14;
+
+    /// A schedule of a checked plan.
+    pub fn new(controller: Arc<Controller>, plan: Arc<Plan>) -> Self {
+        let layout = Layout::new(&controller, &plan);
+        Self {
+            controller,
+            plan,
+            layout,
+            kept: VecDeque::new(),
+        }
+    }
+
+    /// The plan it was made of.
+    pub fn plan(&self) -> &Arc<Plan> {
+        &self.plan
+    }
+
+    /// The plan's own daily volumes, before any limit.
+    pub fn standing(&self) -> &DailyVolumes {
+        &self.layout.standing
+    }
+
+    /// All slots of one local date, by instant and then by line order. Each line's volumes sum to its entry in `daily`
+    /// exactly; a line without an entry, or with none to give, has no slots. Times do not depend on `daily`.
+    ///
+    /// # Errors
+    /// The first [`PlacementError`] of that day. No slot of such a day is given: a day that breaks a rule is not dosed.
+    pub fn day(&mut self, date: Date, daily: &DailyVolumes) -> Result<Vec<Slot>, PlacementError> {
+        let placed = self.placed(date);
+        match placed.errors.first() {
+            Some(error) => Err(error.clone()),
+            None => Ok(self.with_volumes(date, &placed, daily)),
+        }
+    }
+
+    /// Slots later than `after` and not later than `until`, by instant and then by line order.
+    ///
+    /// # Errors
+    /// [`PlacementError::SpanTooLong`] for more than [`Self::SPAN_DAYS_MAX`] days; otherwise the first of a day concerned.
+    pub fn between(
+        &mut self,
+        after: Timestamp,
+        until: Timestamp,
+        daily: &DailyVolumes,
+    ) -> Result<Vec<Slot>, PlacementError> {
+        let days = days_from(after, until);
+        if days > Self::SPAN_DAYS_MAX {
+            let max = Self::SPAN_DAYS_MAX;
+            return Err(PlacementError::SpanTooLong { days, max });
+        }
+        let mut slots = Vec::new();
+        for date in self.dates_touching(after, until) {
+            let day = self.day(date, daily)?;
+            slots.extend(day.into_iter().filter(|s| s.at > after && s.at <= until));
+        }
+        slots.sort_by_key(|s| s.at);
+        Ok(slots)
+    }
+
+    /// The first slot later than `t`, within [`Self::AHEAD_DAYS_MAX`] days. A day that cannot be placed has no slots here;
+    /// [`Self::day`] says why.
+    pub fn next_after(&mut self, t: Timestamp, daily: &DailyVolumes) -> Option<Slot> {
+        self.next_where(t, daily, |_| true)
+    }
+
+    /// The first slot of one line later than `t`, within [`Self::AHEAD_DAYS_MAX`] days, as for [`Self::next_after`].
+    pub fn next_of_line(
+        &mut self,
+        line: &Name,
+        t: Timestamp,
+        daily: &DailyVolumes,
+    ) -> Option<Slot> {
+        self.next_where(t, daily, |name| name == line)
+    }
+
+    /// How many standing slots of a line lie later than `from` and not later than `until`, and their volume together.
+    /// `None` when that is more than [`Self::COUNT_DAYS_MAX`] days, or a day cannot be placed: they are then not counted
+    /// one by one. Takes the same time for a century as for a day.
+    pub fn count_between(
+        &mut self,
+        line: &Name,
+        from: Timestamp,
+        until: Timestamp,
+    ) -> Option<(u32, Volume)> {
+        if days_from(from, until) > Self::COUNT_DAYS_MAX {
+            return None;
+        }
+        let standing = self.layout.standing.clone();
+        let slots = self.between(from, until, &standing).ok()?;
+        let own = slots.iter().filter(|s| s.key.line == *line);
+        let count = u32::try_from(own.clone().count()).ok()?;
+        Some((count, own.map(|s| s.volume).sum()))
+    }
+
+    /// The slots of a date however many rules it breaks; for the check, which has reported them already.
+    pub(super) fn placed(&mut self, date: Date) -> Arc<PlacedDay> {
+        if let Some(index) = self.kept.iter().position(|(kept, _)| *kept == date)
+            && let Some(entry) = self.kept.remove(index)
+        {
+            let day = Arc::clone(&entry.1);
+            self.kept.push_back(entry);
+            return day;
+        }
+        let day = Arc::new(place_day(&self.layout, &self.controller.time_zone, date));
+        self.kept.push_back((date, Arc::clone(&day)));
+        if self.kept.len() > Self::KEPT_MAX {
+            self.kept.pop_front();
+        }
+        day
+    }
+
+    pub(super) fn layout(&self) -> &Layout {
+        &self.layout
+    }
+
+    pub(super) fn with_volumes(
+        &self,
+        date: Date,
+        placed: &PlacedDay,
+        daily: &DailyVolumes,
+    ) -> Vec<Slot> {
+        let parts: Vec<Vec<Volume>> = self
+            .layout
+            .lines
+            .iter()
+            .map(|line| {
+                let volume = daily.get(&line.name).copied().unwrap_or(Volume::ZERO);
+                volume.or_zero().split(line.doses)
+            })
+            .collect();
+        placed
+            .slots
+            .iter()
+            .filter_map(|slot| {
+                let line = self.layout.lines.get(slot.line)?;
+                let volume = *parts.get(slot.line)?.get(slot.ordinal)?;
+                // Fewer microlitres than doses leave some doses with nothing.
+                (volume > Volume::ZERO).then_some(())?;
+                Some(Slot {
+                    key: SlotKey {
+                        line: line.name.clone(),
+                        date,
+                        number: slot.number,
+                    },
+                    at: Timestamp::from_millisecond(slot.at).ok()?,
+                    volume,
+                })
+            })
+            .collect()
+    }
+
+    /// Dates that may have slots in a stretch of time. One before it is among them: a slot in a gap that ends at midnight
+    /// runs on the first instant of the next date.
+    fn dates_touching(&self, after: Timestamp, until: Timestamp) -> Vec<Date> {
+        let zone = &self.controller.time_zone;
+        let first = zone.to_datetime(after).date();
+        let last = zone.to_datetime(until).date();
+        let first = first.yesterday().unwrap_or(first);
+        let last = last.tomorrow().unwrap_or(last);
+        first
+            .series(Span::new().days(1))
+            .take_while(|date| *date <= last)
+            .filter(|date| {
+                LocalDay::new(zone, *date).is_some_and(|day| {
+                    day.start <= until.as_millisecond()
+                        && day.end.saturating_add(HOUR_MS) > after.as_millisecond()
+                })
+            })
+            .collect()
+    }
+
+    fn next_where(
+        &mut self,
+        t: Timestamp,
+        daily: &DailyVolumes,
+        wanted: impl Fn(&Name) -> bool,
+    ) -> Option<Slot> {
+        let some = |name: &Name| daily.get(name).is_some_and(|v| *v > Volume::ZERO);
+        let today = self.controller.time_zone.to_datetime(t).date();
+        let first = today.yesterday().unwrap_or(today);
+        for ahead in 0..=Self::AHEAD_DAYS_MAX {
+            let date = first.checked_add(Span::new().days(ahead)).ok()?;
+            // Days without a dose of these lines are passed over without being placed.
+            let any =
+                |l: &super::layout::Placing| wanted(&l.name) && some(&l.name) && l.doses_on(date);
+            if !self.layout.lines.iter().any(any) {
+                continue;
+            }
+            let slots = self.day(date, daily).unwrap_or_default();
+            let next = slots.into_iter().find(|s| s.at > t && wanted(&s.key.line));
+            if next.is_some() {
+                return next;
+            }
+        }
+        None
+    }
+}
+
+const HOUR_MS: i64 = 3_600_000;
+
+/// Days of 24 hours from one instant to another, rounded up.
+fn days_from(from: Timestamp, until: Timestamp) -> i64 {
+    let seconds = until.duration_since(from).as_secs();
+    seconds.div_euclid(86_400) + i64::from(seconds.rem_euclid(86_400) > 0)
+}
+
+#[cfg(test)]
+impl Schedule {
+    pub(super) fn kept_days(&self) -> usize {
+        self.kept.len()
+    }
+}
