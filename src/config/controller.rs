@@ -6,8 +6,8 @@ use jiff::tz::TimeZone;
 
 use super::mistake::Sink;
 use super::model::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Controller, Head, Line, Mode, OldCalibration, Output,
-    Reservoir, SimulatedHead, Solution, TimeLimits,
+    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Controller, Head, Line, Mode,
+    OldCalibration, Output, Reservoir, SimulatedHead, Solution, TimeLimits,
 };
 use super::pin::parse_pin;
 use super::raw::RawTable;
@@ -32,20 +32,28 @@ const DOSE_CAP_SHARE_MAX: f64 = 0.005;
 pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<Controller> {
     let name = named(raw, "name", sink);
     let zone = time_zone(raw, sink, zones);
-    let tank = raw.table("tank").and_then(|tank| tank.number("volume-l")).map(TankVolume::from_litres);
+    let tank = raw
+        .table("tank")
+        .and_then(|tank| tank.number("volume-l"))
+        .map(TankVolume::from_litres);
     pins_used_once(raw, sink);
     let heads = collect(raw, "head", sink, head);
     let reservoirs = collect(raw, "reservoir", sink, reservoir);
     let solutions = collect(raw, "solution", sink, solution::build);
     let lines = lines(raw, sink);
     let apart = apart(raw, sink);
-    let inputs = collect(raw, "input", sink, |raw_input, name, sink| input::build(raw, raw_input, name, sink));
+    let inputs = collect(raw, "input", sink, |raw_input, name, sink| {
+        input::build(raw, raw_input, name, sink)
+    });
     let limits = limits(raw, sink);
     check_lines(raw, &heads, &lines, tank, sink);
     check_sharing(raw, &lines, sink);
     warn_not_apart(raw, &solutions, &lines, &apart, sink);
     let used = |solution: &&Solution| lines.iter().any(|line| line.solution == solution.name);
-    let carries = solutions.values().filter(used).any(|s| s.effect.carries_alkalinity());
+    let carries = solutions
+        .values()
+        .filter(used)
+        .any(|s| s.effect.carries_alkalinity());
     let alkalinity = alkalinity(raw, carries, sink);
     if !sink.is_clean() {
         return None;
@@ -54,7 +62,11 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     let (element_rise_max, times) = limits?;
     Some(Controller {
         name: name?,
-        mode: if raw.text("mode")? == "live" { Mode::Live } else { Mode::DryRun },
+        mode: if raw.text("mode")? == "live" {
+            Mode::Live
+        } else {
+            Mode::DryRun
+        },
         time_zone_name,
         time_zone,
         tank: tank?,
@@ -99,7 +111,12 @@ pub(super) fn reference(
 ) -> Option<Name> {
     let (whole, group) = group;
     let text = raw.text(key)?;
-    known(text, (raw.place(key), &format!("{}{key}", raw.label)), (whole, group), sink)
+    known(
+        text,
+        (raw.place(key), &format!("{}{key}", raw.label)),
+        (whole, group),
+        sink,
+    )
 }
 
 /// The name `text` when a table `[group.NAME]` has it; otherwise a mistake that lists the names there are.
@@ -110,17 +127,26 @@ pub(super) fn known(
     sink: &mut Sink<'_>,
 ) -> Option<Name> {
     let (whole, group) = group;
-    let names: Vec<&str> = whole.named(group).iter().map(|(name, _)| name.as_str()).collect();
+    let names: Vec<&str> = whole
+        .named(group)
+        .iter()
+        .map(|(name, _)| name.as_str())
+        .collect();
     if names.contains(&text) {
         return Name::new(text).ok();
     }
     let near = super::nearest::nearest(text, names.iter().copied());
-    let near = near.map(|near| format!("did you mean \"{near}\"? ")).unwrap_or_default();
+    let near = near
+        .map(|near| format!("did you mean \"{near}\"? "))
+        .unwrap_or_default();
     let (at, label) = place;
     let shown = super::mistake::quoted(text);
     sink.mistake(
         at,
-        format!("{label} = \"{shown}\" is no {group} of this file; {near}known: {}", names.join(", ")),
+        format!(
+            "{label} = \"{shown}\" is no {group} of this file; {near}known: {}",
+            names.join(", ")
+        ),
     );
     None
 }
@@ -154,7 +180,8 @@ const DAY: f64 = 86_400.0;
 fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(String, TimeZone)> {
     let text = raw.text("time-zone")?;
     // These name "whatever the machine has" or nothing at all, not a place.
-    let vague = ["localtime", "posixrules", "etc/unknown", "factory"].contains(&text.to_lowercase().as_str());
+    let vague = ["localtime", "posixrules", "etc/unknown", "factory"]
+        .contains(&text.to_lowercase().as_str());
     let found = zones(text).filter(|zone| !vague && !zone.is_unknown());
     if found.is_none() {
         let shown = super::mistake::quoted(text);
@@ -175,14 +202,22 @@ fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
     for (group, key) in [("head", "output"), ("input", "input")] {
         for (name, table) in raw.named(group) {
             if let Some(text) = table.text(key) {
-                users.push((table.place(key), text.to_owned(), format!("{group} \"{name}\"")));
+                users.push((
+                    table.place(key),
+                    text.to_owned(),
+                    format!("{group} \"{name}\""),
+                ));
             }
         }
     }
     users.sort();
     let mut seen: BTreeMap<u8, (usize, String)> = BTreeMap::new();
     for (at, text, user) in users {
-        let key = if user.starts_with("head") { "output" } else { "input" };
+        let key = if user.starts_with("head") {
+            "output"
+        } else {
+            "input"
+        };
         match parse_pin(&text) {
             Err(why) => {
                 let shown = super::mistake::quoted(&text);
@@ -205,7 +240,9 @@ fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
 }
 
 fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
-    let nominal_rate = raw.number("nominal-rate-ml-per-min").map(FlowRate::from_ml_per_min);
+    let nominal_rate = raw
+        .number("nominal-rate-ml-per-min")
+        .map(FlowRate::from_ml_per_min);
     let dose_min = raw.volume("dose-min-ml");
     let nominal = nominal_rate.and_then(|rate| Calibration::new(rate, Volume::ZERO).ok());
     if let (Some(dose_min), Some(calibration)) = (dose_min, nominal)
@@ -213,7 +250,10 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     {
         sink.mistake(
             raw.place("dose-min-ml"),
-            format!("{}dose-min-ml: {error}; give a larger smallest dose or use a slower head", raw.label),
+            format!(
+                "{}dose-min-ml: {error}; give a larger smallest dose or use a slower head",
+                raw.label
+            ),
         );
     }
     let active = match raw.text("active")? {
@@ -230,7 +270,10 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
         nominal_rate: nominal_rate?,
         run_max: time(raw, "run-max-s", 1.0)?,
         dose_min: dose_min?,
-        output: Output { gpio: gpio?, active },
+        output: Output {
+            gpio: gpio?,
+            active,
+        },
         simulated: simulated?,
         calibration_age_max: time(raw, "calibration-age-max-days", DAY)?,
         calibration_run_max: time(raw, "calibration-run-max-h", 3600.0)?,
@@ -274,10 +317,15 @@ fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<S
             scatter: 0.0,
         });
     };
-    let rate = table.number("rate-ml-per-min").map_or(nominal, FlowRate::from_ml_per_min);
+    let rate = table
+        .number("rate-ml-per-min")
+        .map_or(nominal, FlowRate::from_ml_per_min);
     let offset = table.volume("offset-ml")?;
     if let Err(error) = Calibration::new(rate, offset) {
-        sink.mistake(table.place("offset-ml"), format!("{}offset-ml: {error}", table.label));
+        sink.mistake(
+            table.place("offset-ml"),
+            format!("{}offset-ml: {error}", table.label),
+        );
         return None;
     }
     Some(SimulatedHead {
@@ -292,7 +340,10 @@ fn reservoir(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Reservoi
     if reserve >= capacity {
         sink.mistake(
             raw.place("reserve-ml"),
-            format!("{}reserve-ml = {reserve} leaves nothing of {capacity}; give less than capacity-ml", raw.label),
+            format!(
+                "{}reserve-ml = {reserve} leaves nothing of {capacity}; give less than capacity-ml",
+                raw.label
+            ),
         );
     }
     Some(Reservoir {
@@ -325,7 +376,10 @@ fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
 }
 
 fn table_of<'a>(raw: &'a RawTable, group: &str, name: &Name) -> Option<&'a RawTable> {
-    let found = raw.named(group).iter().find(|(text, _)| text == name.as_str());
+    let found = raw
+        .named(group)
+        .iter()
+        .find(|(text, _)| text == name.as_str());
     found.map(|(_, table)| table)
 }
 
@@ -341,10 +395,17 @@ fn check_lines(
         let Some(table) = table_of(raw, "line", &line.name) else {
             continue;
         };
-        let mut refuse = |key: &str, words: String| sink.mistake(table.place(key), format!("{}{words}", table.label));
+        let mut refuse = |key: &str, words: String| {
+            sink.mistake(table.place(key), format!("{}{words}", table.label))
+        };
         let (dose, daily) = (line.dose_cap, line.daily_cap);
         if dose > daily {
-            refuse("dose-cap-ml", format!("dose-cap-ml = {dose} is over daily-cap-ml = {daily}; give at most the daily cap"));
+            refuse(
+                "dose-cap-ml",
+                format!(
+                    "dose-cap-ml = {dose} is over daily-cap-ml = {daily}; give at most the daily cap"
+                ),
+            );
         }
         if let Some(litres) = tank.map(TankVolume::as_litres) {
             let share = |volume: Volume| volume.as_ml() / 1000.0 / litres;
@@ -356,7 +417,10 @@ fn check_lines(
                     let most = Volume::from_ml(litres * 1000.0 * max).unwrap_or_default();
                     refuse(
                         key,
-                        format!("{key} = {volume} is not plausible for a tank of {litres} L; give at most {most} ({} % of the tank), or mend tank.volume-l", max * 100.0),
+                        format!(
+                            "{key} = {volume} is not plausible for a tank of {litres} L; give at most {most} ({} % of the tank), or mend tank.volume-l",
+                            max * 100.0
+                        ),
                     );
                 }
             }
@@ -367,7 +431,10 @@ fn check_lines(
         if dose < head.dose_min {
             refuse(
                 "dose-cap-ml",
-                format!("dose-cap-ml = {dose} is under the smallest dose of head \"{}\", {}; no dose would be possible", head.name, head.dose_min),
+                format!(
+                    "dose-cap-ml = {dose} is under the smallest dose of head \"{}\", {}; no dose would be possible",
+                    head.name, head.dose_min
+                ),
             );
         }
     }
@@ -406,9 +473,18 @@ fn check_sharing(raw: &RawTable, lines: &[Line], sink: &mut Sink<'_>) {
         return;
     }
     for (group, used) in [
-        ("head", lines.iter().map(|line| &line.head).collect::<BTreeSet<_>>()),
-        ("reservoir", lines.iter().map(|line| &line.reservoir).collect()),
-        ("solution", lines.iter().map(|line| &line.solution).collect()),
+        (
+            "head",
+            lines.iter().map(|line| &line.head).collect::<BTreeSet<_>>(),
+        ),
+        (
+            "reservoir",
+            lines.iter().map(|line| &line.reservoir).collect(),
+        ),
+        (
+            "solution",
+            lines.iter().map(|line| &line.solution).collect(),
+        ),
     ] {
         for (name, table) in raw.named(group) {
             if !used.iter().any(|used| used.as_str() == name) {
@@ -430,16 +506,23 @@ fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
         if first == second {
             sink.mistake(
                 at,
-                format!("{}\"{first}\" cannot be kept apart from itself; name two solutions", table.label),
+                format!(
+                    "{}\"{first}\" cannot be kept apart from itself; name two solutions",
+                    table.label
+                ),
             );
         }
         let same = |rule: &&ApartRule| {
-            (rule.first == first && rule.second == second) || (rule.first == second && rule.second == first)
+            (rule.first == first && rule.second == second)
+                || (rule.first == second && rule.second == first)
         };
         if rules.iter().any(|rule| same(&rule)) {
             sink.mistake(
                 at,
-                format!("{}\"{first}\" and \"{second}\" already have a rule; keep one of the two", table.label),
+                format!(
+                    "{}\"{first}\" and \"{second}\" already have a rule; keep one of the two",
+                    table.label
+                ),
             );
         }
         if let Some(gap) = time(table, "gap-min", 60.0) {
@@ -462,13 +545,18 @@ fn warn_not_apart(
         return;
     };
     let of = |line: &Line| solutions.get(&line.solution);
-    for basic in lines.iter().filter(|line| of(line).is_some_and(|s| s.effect.carries_alkalinity())) {
+    for basic in lines
+        .iter()
+        .filter(|line| of(line).is_some_and(|s| s.effect.carries_alkalinity()))
+    {
         let holds_calcium = |line: &&Line| {
-            line.solution != basic.solution && of(line).is_some_and(|s| s.effect.elements_mg_per_l.contains_key(&calcium))
+            line.solution != basic.solution
+                && of(line).is_some_and(|s| s.effect.elements_mg_per_l.contains_key(&calcium))
         };
         for other in lines.iter().filter(holds_calcium) {
             let ruled = apart.iter().any(|rule| {
-                [&rule.first, &rule.second].contains(&&basic.solution) && [&rule.first, &rule.second].contains(&&other.solution)
+                [&rule.first, &rule.second].contains(&&basic.solution)
+                    && [&rule.first, &rule.second].contains(&&other.solution)
             });
             if let (false, Some(table)) = (ruled, table_of(raw, "solution", &other.solution)) {
                 sink.warn(
@@ -490,7 +578,10 @@ fn limits(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Limits> {
     let limits = raw.table("limits").unwrap_or(&empty);
     let mut rises = BTreeMap::new();
     for (symbol, table) in limits.named("element") {
-        if let (Some(element), Some(rise)) = (Element::new(symbol), table.number("max-rise-mg-per-l-per-day")) {
+        if let (Some(element), Some(rise)) = (
+            Element::new(symbol),
+            table.number("max-rise-mg-per-l-per-day"),
+        ) {
             rises.insert(element, Concentration::from_mg_per_l(rise));
         }
     }
@@ -501,7 +592,10 @@ fn limits(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Limits> {
     if permit > lateness {
         sink.mistake(
             table.place("permit-valid-s"),
-            format!("{}permit-valid-s = {permit} is over slot-lateness-max-s = {lateness}; give less", table.label),
+            format!(
+                "{}permit-valid-s = {permit} is over slot-lateness-max-s = {lateness}; give less",
+                table.label
+            ),
         );
     }
     Some((
@@ -519,7 +613,9 @@ fn limits(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Limits> {
 
 /// The limits on alkalinity: required when a line carries any, useless otherwise.
 fn alkalinity(raw: &RawTable, carries: bool, sink: &mut Sink<'_>) -> Option<AlkalinityLimits> {
-    let table = raw.table("limits").and_then(|limits| limits.table("alkalinity"));
+    let table = raw
+        .table("limits")
+        .and_then(|limits| limits.table("alkalinity"));
     let Some(table) = table else {
         if carries {
             sink.mistake(
@@ -531,7 +627,12 @@ fn alkalinity(raw: &RawTable, carries: bool, sink: &mut Sink<'_>) -> Option<Alka
         return None;
     };
     let dkh = |key: &str| table.number(key).map(Alkalinity::from_dkh);
-    let edges = ["alarm-low-dkh", "band-low-dkh", "band-high-dkh", "alarm-high-dkh"];
+    let edges = [
+        "alarm-low-dkh",
+        "band-low-dkh",
+        "band-high-dkh",
+        "alarm-high-dkh",
+    ];
     for pair in edges.windows(2) {
         if let [low_key, high_key] = pair
             && let (Some(low), Some(high)) = (dkh(low_key), dkh(high_key))
@@ -547,7 +648,10 @@ fn alkalinity(raw: &RawTable, carries: bool, sink: &mut Sink<'_>) -> Option<Alka
         }
     }
     if !carries {
-        sink.warn(table.at, "limits.alkalinity has no effect: no line carries alkalinity");
+        sink.warn(
+            table.at,
+            "limits.alkalinity has no effect: no line carries alkalinity",
+        );
         return None;
     }
     let max_rise = dkh("max-rise-dkh-per-day")?;

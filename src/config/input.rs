@@ -8,7 +8,12 @@ use super::raw::RawTable;
 use crate::quantity::Name;
 
 /// Builds one contact. `whole` is the file's top table, for the names it refers to.
-pub(super) fn build(whole: &RawTable, raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Input> {
+pub(super) fn build(
+    whole: &RawTable,
+    raw: &RawTable,
+    name: Name,
+    sink: &mut Sink<'_>,
+) -> Option<Input> {
     let role = role(whole, raw, sink);
     let blocks = blocks(whole, raw, role.as_ref(), sink);
     Some(Input {
@@ -34,7 +39,10 @@ fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRo
             if raw.text("reservoir").is_none() {
                 sink.mistake(
                     raw.at,
-                    format!("{}reservoir is missing; a reservoir-float names the reservoir it sits in", raw.label),
+                    format!(
+                        "{}reservoir is missing; a reservoir-float names the reservoir it sits in",
+                        raw.label
+                    ),
                 );
             }
             return Some(InputRole::ReservoirFloat(reservoir?));
@@ -47,14 +55,22 @@ fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRo
     if raw.text("reservoir").is_some() {
         sink.mistake(
             raw.place("reservoir"),
-            format!("{}reservoir belongs to a reservoir-float only; take it out or mend role", raw.label),
+            format!(
+                "{}reservoir belongs to a reservoir-float only; take it out or mend role",
+                raw.label
+            ),
         );
     }
     Some(role)
 }
 
 /// What it blocks. A float blocks the lines that draw from its bottle unless it says more; it may not say less.
-fn blocks(whole: &RawTable, raw: &RawTable, role: Option<&InputRole>, sink: &mut Sink<'_>) -> Option<Blocks> {
+fn blocks(
+    whole: &RawTable,
+    raw: &RawTable,
+    role: Option<&InputRole>,
+    sink: &mut Sink<'_>,
+) -> Option<Blocks> {
     let role = role?;
     let drawing: Vec<Name> = match role {
         InputRole::ReservoirFloat(reservoir) => whole
@@ -63,13 +79,18 @@ fn blocks(whole: &RawTable, raw: &RawTable, role: Option<&InputRole>, sink: &mut
             .filter(|(_, line)| line.text("reservoir") == Some(reservoir.as_str()))
             .filter_map(|(line, _)| Name::new(line).ok())
             .collect(),
-        InputRole::ReturnPump | InputRole::Leak | InputRole::SumpHigh | InputRole::StopButton => Vec::new(),
+        InputRole::ReturnPump | InputRole::Leak | InputRole::SumpHigh | InputRole::StopButton => {
+            Vec::new()
+        }
     };
     let Some(texts) = raw.texts("blocks") else {
         if drawing.is_empty() {
             sink.mistake(
                 raw.at,
-                format!("{}blocks is missing; give \"all\" or a list of lines, it has no default here", raw.label),
+                format!(
+                    "{}blocks is missing; give \"all\" or a list of lines, it has no default here",
+                    raw.label
+                ),
             );
             return None;
         }
@@ -83,7 +104,10 @@ fn blocks(whole: &RawTable, raw: &RawTable, role: Option<&InputRole>, sink: &mut
     if *role == InputRole::StopButton {
         sink.mistake(
             raw.place("blocks"),
-            format!("{}a stop button stops everything; give blocks = \"all\"", raw.label),
+            format!(
+                "{}a stop button stops everything; give blocks = \"all\"",
+                raw.label
+            ),
         );
         return None;
     }

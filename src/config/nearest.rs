@@ -4,7 +4,10 @@
 ///
 /// Near is an edit distance of at most a third of the word, at least 2, with a swap of neighbours counted once. A word that is
 /// the beginning of a candidate (a forgotten unit, `daily-cap` for `daily-cap-ml`) is near too.
-pub(super) fn nearest<'a>(word: &str, candidates: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+pub(super) fn nearest<'a>(
+    word: &str,
+    candidates: impl Iterator<Item = &'a str>,
+) -> Option<&'a str> {
     let word: Vec<char> = word.chars().take(64).collect();
     let near = (word.len() / 3).max(2);
     candidates
@@ -27,7 +30,8 @@ fn distance(a: &[char], b: &[char]) -> usize {
     for (i, from) in a.iter().enumerate() {
         let mut row = vec![i.saturating_add(1)];
         for (j, to) in b.iter().enumerate() {
-            let cell = |line: &[usize], index: usize| line.get(index).copied().unwrap_or(usize::MAX);
+            let cell =
+                |line: &[usize], index: usize| line.get(index).copied().unwrap_or(usize::MAX);
             let replaced = cell(&last, j).saturating_add(usize::from(from != to));
             let removed = cell(&last, j.saturating_add(1)).saturating_add(1);
             let added = cell(&row, j).saturating_add(1);

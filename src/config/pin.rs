@@ -55,17 +55,34 @@ pub(super) fn parse_pin(text: &str) -> Result<u8, String> {
         return match gpio {
             Some(gpio @ 2..=27) => Ok(gpio),
             Some(0 | 1) => Err(
-                "is used by the board at boot to identify an add-on; give GPIO2 to GPIO27".to_owned(),
+                "is used by the board at boot to identify an add-on; give GPIO2 to GPIO27"
+                    .to_owned(),
             ),
             Some(_) => Err("is not on the 40-pin header; give GPIO2 to GPIO27".to_owned()),
-            None => Err("is not a pin; write GPIO and its number without spaces, GPIO2 to GPIO27".to_owned()),
+            None => Err(
+                "is not a pin; write GPIO and its number without spaces, GPIO2 to GPIO27"
+                    .to_owned(),
+            ),
         };
     }
     let bare = number(&lower);
-    let header = ["headerpin", "header", "pin", "physical", "board", "p", "j8-"]
-        .iter()
-        .find_map(|prefix| lower.strip_prefix(prefix).and_then(number));
-    let on_header = |pin: u8| HEADER.iter().find(|(p, _)| *p == pin).map(|(_, gpio)| *gpio);
+    let header = [
+        "headerpin",
+        "header",
+        "pin",
+        "physical",
+        "board",
+        "p",
+        "j8-",
+    ]
+    .iter()
+    .find_map(|prefix| lower.strip_prefix(prefix).and_then(number));
+    let on_header = |pin: u8| {
+        HEADER
+            .iter()
+            .find(|(p, _)| *p == pin)
+            .map(|(_, gpio)| *gpio)
+    };
     match (bare, header) {
         (Some(bare), _) => Err(match on_header(bare) {
             Some(gpio) => format!(
@@ -77,7 +94,9 @@ pub(super) fn parse_pin(text: &str) -> Result<u8, String> {
             Some(gpio) => format!(
                 "counts pins of the header; write the GPIO number, header pin {pin} is GPIO{gpio}"
             ),
-            None => format!("counts pins of the header, and header pin {pin} is no GPIO; write \"GPIO\" and the GPIO number"),
+            None => format!(
+                "counts pins of the header, and header pin {pin} is no GPIO; write \"GPIO\" and the GPIO number"
+            ),
         }),
         (None, None) => Err("is not a pin; write GPIO and its number, GPIO2 to GPIO27".to_owned()),
     }
@@ -92,8 +111,8 @@ mod tests {
         assert_eq!(parse_pin("GPIO17"), Ok(17));
         assert_eq!(parse_pin("GPIO2"), Ok(2));
         for bad in [
-            "17", "pin 11", "PIN11", "GPIO 17", "gpio17", "GPIO017", "GPIO28", "GPIO0", "GPIO1", "GPIO-3", "GPIO256",
-            "GPIO", "", "BCM17", "P1-11",
+            "17", "pin 11", "PIN11", "GPIO 17", "gpio17", "GPIO017", "GPIO28", "GPIO0", "GPIO1",
+            "GPIO-3", "GPIO256", "GPIO", "", "BCM17", "P1-11",
         ] {
             assert!(parse_pin(bad).is_err(), "{bad} was taken");
         }
@@ -101,8 +120,16 @@ mod tests {
 
     #[test]
     fn a_header_pin_is_answered_with_its_gpio_number() {
-        assert!(parse_pin("pin 11").unwrap_err().contains("header pin 11 is GPIO17"));
-        assert!(parse_pin("26").unwrap_err().contains("header pin 26 is GPIO7"));
+        assert!(
+            parse_pin("pin 11")
+                .unwrap_err()
+                .contains("header pin 11 is GPIO17")
+        );
+        assert!(
+            parse_pin("26")
+                .unwrap_err()
+                .contains("header pin 26 is GPIO7")
+        );
         assert!(parse_pin("pin 9").unwrap_err().contains("is no GPIO"));
         assert_eq!(header_pin(17), Some(11));
         assert_eq!(header_pin(40), None);

@@ -182,8 +182,18 @@ impl RawTable {
 /// A table of which nothing was written: the defaults of its keys.
 pub(super) fn defaults(section: &'static Section) -> RawTable {
     let mut sink = Sink::new("", "");
-    let mut walk = Walk { text: "", sink: &mut sink };
-    walk.table(&DeTable::new(), section, Spot { label: String::new(), at: 0 })
+    let mut walk = Walk {
+        text: "",
+        sink: &mut sink,
+    };
+    walk.table(
+        &DeTable::new(),
+        section,
+        Spot {
+            label: String::new(),
+            at: 0,
+        },
+    )
 }
 
 /// Reads a whole file along its schema. `None` when its syntax is broken, which is then among the mistakes.
@@ -194,18 +204,35 @@ pub(super) fn read(text: &str, section: &'static Section, sink: &mut Sink<'_>) -
         let at = error.span().map_or(0, |span| span.start);
         let what = quoted(error.message().trim());
         if what.starts_with("duplicate key") {
-            let name = error.span().and_then(|span| text.get(span)).map(quoted).unwrap_or_default();
-            sink.mistake(at, format!("{name} stands here a second time; keep one of the two"));
+            let name = error
+                .span()
+                .and_then(|span| text.get(span))
+                .map(quoted)
+                .unwrap_or_default();
+            sink.mistake(
+                at,
+                format!("{name} stands here a second time; keep one of the two"),
+            );
         } else {
             readable = false;
-            sink.mistake(at, format!("this is not TOML: {what}; mend the line, then check again"));
+            sink.mistake(
+                at,
+                format!("this is not TOML: {what}; mend the line, then check again"),
+            );
         }
     }
     if !readable {
         return None;
     }
     let mut walk = Walk { text, sink };
-    Some(walk.table(document.get_ref(), section, Spot { label: String::new(), at: 0 }))
+    Some(walk.table(
+        document.get_ref(),
+        section,
+        Spot {
+            label: String::new(),
+            at: 0,
+        },
+    ))
 }
 
 /// How a table is named in messages, and where it stands.
@@ -229,7 +256,10 @@ impl Walk<'_, '_> {
         for (key, value) in entries {
             let name: &str = key.get_ref();
             if let Some(known) = section.find(name) {
-                let place = Spot { label: spot.label.clone(), at: key.span().start };
+                let place = Spot {
+                    label: spot.label.clone(),
+                    at: key.span().start,
+                };
                 let found = self.value(known, value, &place);
                 spoiled |= found.is_none();
                 values.extend(found.map(|v| (name.to_owned(), v)));
@@ -238,7 +268,15 @@ impl Walk<'_, '_> {
                 let number = self.number(&label, value, range);
                 spoiled |= number.is_none();
                 let at = value.span().start;
-                values.extend(number.map(|n| (name.to_owned(), RawValue { at, data: Data::Number(n) })));
+                values.extend(number.map(|n| {
+                    (
+                        name.to_owned(),
+                        RawValue {
+                            at,
+                            data: Data::Number(n),
+                        },
+                    )
+                }));
             } else {
                 spoiled = true;
                 suggested.extend(self.unknown(section, name, key.span().start, &spot.label));
@@ -250,7 +288,12 @@ impl Walk<'_, '_> {
                 values.extend(self.absent(key, &spot));
             }
         }
-        RawTable { label: spot.label, at: spot.at, spoiled, values }
+        RawTable {
+            label: spot.label,
+            at: spot.at,
+            spoiled,
+            values,
+        }
     }
 
     /// Reports an unknown key; returns the known one that was probably meant.
@@ -264,7 +307,9 @@ impl Walk<'_, '_> {
         let near = nearest(name, section.keys.iter().map(|key| key.name));
         let known: Vec<&str> = section.keys.iter().map(|key| key.name).collect();
         let known = known.join(", ");
-        let element = section.element_mg.map_or("", |_| ", SYMBOL-mg such as Ca-mg");
+        let element = section
+            .element_mg
+            .map_or("", |_| ", SYMBOL-mg such as Ca-mg");
         let hint = match (near, schema_home(name)) {
             (_, Some(home)) if section.find(name).is_none() => {
                 format!("it belongs in {home}; known here: {known}{element}")
@@ -273,7 +318,8 @@ impl Walk<'_, '_> {
             (None, _) => format!("known here: {known}{element}"),
         };
         let shown = quoted(name);
-        self.sink.mistake(at, format!("{label}{shown} is an unknown key; {hint}"));
+        self.sink
+            .mistake(at, format!("{label}{shown} is an unknown key; {hint}"));
         near
     }
 
@@ -327,15 +373,23 @@ impl Walk<'_, '_> {
             Kind::Texts(what) => Data::Texts(self.texts(&label, value, what)?),
             Kind::Table(section) => match value.get_ref().as_table() {
                 Some(table) => {
-                    let inner = Spot { label: format!("{label}."), at: spot.at };
+                    let inner = Spot {
+                        label: format!("{label}."),
+                        at: spot.at,
+                    };
                     Data::Table(self.table(table, section, inner))
                 }
                 None => return self.wrong(&label, value, &key.kind.wanted()),
             },
-            Kind::Named(section, naming) => Data::Named(self.named(key, value, (section, naming), spot)?),
+            Kind::Named(section, naming) => {
+                Data::Named(self.named(key, value, (section, naming), spot)?)
+            }
             Kind::List(section) => Data::List(self.list(&label, value, section)?),
         };
-        Some(RawValue { at: value.span().start, data })
+        Some(RawValue {
+            at: value.span().start,
+            data,
+        })
     }
 
     fn shown(&self, value: &Spanned<DeValue<'_>>) -> String {
@@ -352,7 +406,11 @@ impl Walk<'_, '_> {
     fn number(&mut self, label: &str, value: &Spanned<DeValue<'_>>, range: Range) -> Option<f64> {
         let wanted = range.words();
         let Some(number) = plain_number(value.get_ref()) else {
-            let unit = if range.unit.is_empty() { "" } else { " (the unit is not written again)" };
+            let unit = if range.unit.is_empty() {
+                ""
+            } else {
+                " (the unit is not written again)"
+            };
             return self.wrong(label, value, &format!("a number, {wanted}{unit}"));
         };
         let mut refuse = |why: String| {
@@ -368,9 +426,12 @@ impl Walk<'_, '_> {
             return refuse(format!("is out of range; give {wanted}"));
         }
         // Volumes are whole microlitres: what would have to be rounded was not meant.
-        let fine = Volume::from_ml(number).is_none_or(|v| (v.as_ml() - number).abs() > 1e-9 * number.abs().max(1.0));
+        let fine = Volume::from_ml(number)
+            .is_none_or(|v| (v.as_ml() - number).abs() > 1e-9 * number.abs().max(1.0));
         if range.unit == "mL" && fine {
-            return refuse("is finer than a microlitre; give at most three decimals of a mL".to_owned());
+            return refuse(
+                "is finer than a microlitre; give at most three decimals of a mL".to_owned(),
+            );
         }
         // Minus zero is zero.
         Some(number + 0.0)
@@ -386,14 +447,22 @@ impl Walk<'_, '_> {
     }
 
     fn text(&mut self, label: &str, value: &Spanned<DeValue<'_>>, what: &str) -> Option<String> {
-        let found = value.get_ref().as_str().filter(|text| !text.is_empty() && text.len() <= 200);
+        let found = value
+            .get_ref()
+            .as_str()
+            .filter(|text| !text.is_empty() && text.len() <= 200);
         match found {
             Some(text) => Some(text.to_owned()),
             None => self.wrong(label, value, &format!("{what}, as text in quotes")),
         }
     }
 
-    fn texts(&mut self, label: &str, value: &Spanned<DeValue<'_>>, what: &str) -> Option<Vec<RawText>> {
+    fn texts(
+        &mut self,
+        label: &str,
+        value: &Spanned<DeValue<'_>>,
+        what: &str,
+    ) -> Option<Vec<RawText>> {
         let one = |text: String, at: usize| RawText { at, text };
         let Some(array) = value.get_ref().as_array() else {
             let text = self.text(label, value, what)?;
@@ -404,7 +473,10 @@ impl Walk<'_, '_> {
         }
         let mut texts = Vec::new();
         for item in array.iter() {
-            texts.push(self.text(label, item, what).map(|text| one(text, item.span().start)));
+            texts.push(
+                self.text(label, item, what)
+                    .map(|text| one(text, item.span().start)),
+            );
         }
         texts.into_iter().collect()
     }
@@ -442,7 +514,10 @@ impl Walk<'_, '_> {
             };
             match value.get_ref().as_table() {
                 Some(inner) => {
-                    tables.push((text.to_owned(), self.table(inner, section, Spot { label, at })));
+                    tables.push((
+                        text.to_owned(),
+                        self.table(inner, section, Spot { label, at }),
+                    ));
                 }
                 None => {
                     let label = label.trim_end_matches([':', ' ', '.']).to_owned();
@@ -451,7 +526,10 @@ impl Walk<'_, '_> {
             }
         }
         if table.is_empty() && matches!(key.need, Need::Required) {
-            self.sink.mistake(spot.at, format!("{label} has no entry; give at least one [{label}.NAME]"));
+            self.sink.mistake(
+                spot.at,
+                format!("{label} has no entry; give at least one [{label}.NAME]"),
+            );
         }
         Some(tables)
     }
@@ -470,7 +548,10 @@ impl Walk<'_, '_> {
             let label = format!("{label} {}", index.saturating_add(1));
             match item.get_ref().as_table() {
                 Some(table) => {
-                    let spot = Spot { label: format!("{label}: "), at: item.span().start };
+                    let spot = Spot {
+                        label: format!("{label}: "),
+                        at: item.span().start,
+                    };
                     tables.push(self.table(table, section, spot));
                 }
                 None => {
@@ -485,9 +566,13 @@ impl Walk<'_, '_> {
 /// A decimal number; integers in other bases and numbers that do not fit are none.
 fn plain_number(value: &DeValue<'_>) -> Option<f64> {
     if let Some(integer) = value.as_integer() {
-        return (integer.radix() == 10).then(|| integer.as_str().parse().ok()).flatten();
+        return (integer.radix() == 10)
+            .then(|| integer.as_str().parse().ok())
+            .flatten();
     }
-    value.as_float().and_then(|float| float.as_str().parse().ok())
+    value
+        .as_float()
+        .and_then(|float| float.as_str().parse().ok())
 }
 
 /// The range of a key `SYMBOL-mg` in a table that takes such keys.
@@ -499,14 +584,23 @@ fn element_range(section: &Section, name: &str) -> Option<Range> {
 
 /// The table in which a key of exactly this name is known, for a key that was written in the wrong one.
 fn schema_home(name: &str) -> Option<String> {
-    [("controller.toml", &schema::CONTROLLER), ("plan.toml", &schema::PLAN)]
-        .iter()
-        .find_map(|(file, section)| home_below(section, name, "").map(|home| format!("{home} of {file}")))
+    [
+        ("controller.toml", &schema::CONTROLLER),
+        ("plan.toml", &schema::PLAN),
+    ]
+    .iter()
+    .find_map(|(file, section)| {
+        home_below(section, name, "").map(|home| format!("{home} of {file}"))
+    })
 }
 
 fn home_below(section: &'static Section, name: &str, path: &str) -> Option<String> {
     if section.find(name).is_some() {
-        let top = if path.is_empty() { "the top".to_owned() } else { format!("[{path}]") };
+        let top = if path.is_empty() {
+            "the top".to_owned()
+        } else {
+            format!("[{path}]")
+        };
         return Some(top);
     }
     section.keys.iter().find_map(|key| {
@@ -515,7 +609,9 @@ fn home_below(section: &'static Section, name: &str, path: &str) -> Option<Strin
             Kind::Table(inner) | Kind::List(inner) => {
                 home_below(inner, name, &format!("{path}{dot}{}", key.name))
             }
-            Kind::Named(inner, _) => home_below(inner, name, &format!("{path}{dot}{}.NAME", key.name)),
+            Kind::Named(inner, _) => {
+                home_below(inner, name, &format!("{path}{dot}{}.NAME", key.name))
+            }
             Kind::Number(_) | Kind::Whole(_) | Kind::Flag => None,
             Kind::Text(_) | Kind::Choice(_) | Kind::Texts(_) => None,
         }

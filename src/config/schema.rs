@@ -100,8 +100,16 @@ const fn section(keys: &'static [Key]) -> Section {
 
 /// `controller.toml`.
 pub(super) const CONTROLLER: Section = section(&[
-    key("name", Kind::Text("a name of this controller"), Need::Text("dosewright")),
-    key("mode", Kind::Choice(&["dry-run", "live"]), Need::Text("dry-run")),
+    key(
+        "name",
+        Kind::Text("a name of this controller"),
+        Need::Text("dosewright"),
+    ),
+    key(
+        "mode",
+        Kind::Choice(&["dry-run", "live"]),
+        Need::Text("dry-run"),
+    ),
     key(
         "time-zone",
         Kind::Text("the name of a time zone such as \"Europe/Berlin\""),
@@ -140,9 +148,25 @@ const HEAD: Section = section(&[
         Required,
     ),
     key("active", Kind::Choice(&["high", "low"]), Required),
-    num("calibration-age-max-days", 1.0, 3650.0, "days", Need::Number(90.0)),
-    num("calibration-run-max-h", 0.1, 10_000.0, "h", Need::Number(50.0)),
-    key("calibration-old", Kind::Choice(&["warn", "block"]), Need::Text("warn")),
+    num(
+        "calibration-age-max-days",
+        1.0,
+        3650.0,
+        "days",
+        Need::Number(90.0),
+    ),
+    num(
+        "calibration-run-max-h",
+        0.1,
+        10_000.0,
+        "h",
+        Need::Number(50.0),
+    ),
+    key(
+        "calibration-old",
+        Kind::Choice(&["warn", "block"]),
+        Need::Text("warn"),
+    ),
     key("simulated", Kind::Table(&SIMULATED), Optional),
 ]);
 
@@ -167,8 +191,18 @@ const SOLUTION: Section = section(&[
 ]);
 
 const SALT: Section = section(&[
-    key("salt", Kind::Text("the formula of a salt such as \"Na2CO3\""), Required),
-    num("g-per-l", 0.000_001, 1500.0, "g per litre of solution", Required),
+    key(
+        "salt",
+        Kind::Text("the formula of a salt such as \"Na2CO3\""),
+        Required,
+    ),
+    num(
+        "g-per-l",
+        0.000_001,
+        1500.0,
+        "g per litre of solution",
+        Required,
+    ),
 ]);
 
 const CLAIM: Section = section(&[
@@ -234,7 +268,11 @@ const INPUT: Section = section(&[
         Required,
     ),
     key("safe", Kind::Choice(&["low", "high"]), Required),
-    key("blocks", Kind::Texts("\"all\" or a list of lines"), Optional),
+    key(
+        "blocks",
+        Kind::Texts("\"all\" or a list of lines"),
+        Optional,
+    ),
     key("stops-running", Kind::Flag, Need::Flag(true)),
     num("trip-after-s", 0.0, 600.0, "s", Need::Number(0.5)),
     num("clear-after-s", 0.0, 86_400.0, "s", Need::Number(10.0)),
@@ -243,7 +281,11 @@ const INPUT: Section = section(&[
 
 const LIMITS: Section = section(&[
     key("alkalinity", Kind::Table(&LIMITS_ALKALINITY), Optional),
-    key("element", Kind::Named(&LIMITS_ELEMENT, Naming::Element), Optional),
+    key(
+        "element",
+        Kind::Named(&LIMITS_ELEMENT, Naming::Element),
+        Optional,
+    ),
     key("time", Kind::Table(&LIMITS_TIME), Optional),
 ]);
 
@@ -262,8 +304,20 @@ const LIMITS_ALKALINITY: Section = section(&[
         Need::Text("hold-alkalinity-lines"),
     ),
     num("stale-after-days", 0.5, 60.0, "days", Need::Number(14.0)),
-    num("drift-dkh-per-day", 0.0, 2.0, "dKH per day", Need::Number(0.1)),
-    num("uptake-change-max-dkh-per-day", 0.0, 1.0, "dKH per day", Need::Number(0.3)),
+    num(
+        "drift-dkh-per-day",
+        0.0,
+        2.0,
+        "dKH per day",
+        Need::Number(0.1),
+    ),
+    num(
+        "uptake-change-max-dkh-per-day",
+        0.0,
+        1.0,
+        "dKH per day",
+        Need::Number(0.3),
+    ),
     // Retest three to seven days after a change (a8.cp.retest, common practice, no source).
     num("settling-days", 0.5, 60.0, "days", Need::Number(7.0)),
 ]);
@@ -280,7 +334,13 @@ pub(super) const LIMITS_TIME: Section = section(&[
     num("slot-lateness-max-s", 1.0, 3600.0, "s", Need::Number(300.0)),
     num("slot-wait-max-min", 0.0, 720.0, "min", Need::Number(60.0)),
     num("clock-step-max-s", 1.0, 3600.0, "s", Need::Number(60.0)),
-    num("clock-wait-alarm-min", 1.0, 1440.0, "min", Need::Number(15.0)),
+    num(
+        "clock-wait-alarm-min",
+        1.0,
+        1440.0,
+        "min",
+        Need::Number(15.0),
+    ),
     num("hold-reminder-h", 0.1, 720.0, "h", Need::Number(12.0)),
     num("permit-valid-s", 0.5, 60.0, "s", Need::Number(5.0)),
 ]);
@@ -302,9 +362,21 @@ const PLAN_LINE: Section = section(&[
         }),
         Optional,
     ),
-    key("window", Kind::Text("a window such as \"08:00-20:00\""), Optional),
-    key("at", Kind::Texts("times of day such as [\"08:00\", \"20:00\"]"), Optional),
-    key("cron", Kind::Text("a cron expression such as \"0 8 * * Mon\""), Optional),
+    key(
+        "window",
+        Kind::Text("a window such as \"08:00-20:00\""),
+        Optional,
+    ),
+    key(
+        "at",
+        Kind::Texts("times of day such as [\"08:00\", \"20:00\"]"),
+        Optional,
+    ),
+    key(
+        "cron",
+        Kind::Text("a cron expression such as \"0 8 * * Mon\""),
+        Optional,
+    ),
     key("follow", Kind::Text("the name of a line"), Optional),
     num("ratio", 0.001, 1000.0, "", Optional),
 ]);

@@ -19,7 +19,10 @@ pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<S
             if !raw.spoiled {
                 sink.mistake(
                     raw.at,
-                    format!("{}its strength is missing; give one of salts, claim or per-litre", raw.label),
+                    format!(
+                        "{}its strength is missing; give one of salts, claim or per-litre",
+                        raw.label
+                    ),
                 );
             }
             None
@@ -28,7 +31,10 @@ pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<S
             let found = many.join(", ");
             sink.mistake(
                 raw.at,
-                format!("{}its strength is given more than once ({found}); keep one of them", raw.label),
+                format!(
+                    "{}its strength is given more than once ({found}); keep one of them",
+                    raw.label
+                ),
             );
             None
         }
@@ -55,7 +61,10 @@ fn salts(raw: &RawTable, caustic: Option<bool>, sink: &mut Sink<'_>) -> Option<S
         if hydroxide && caustic == Some(false) {
             sink.mistake(
                 raw.place("caustic"),
-                format!("{}caustic = false, but {salt} burns skin and eyes; give caustic = true", raw.label),
+                format!(
+                    "{}caustic = false, but {salt} burns skin and eyes; give caustic = true",
+                    raw.label
+                ),
             );
         }
         if hydroxide {
@@ -104,7 +113,9 @@ fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
         }
     };
     let effect = SolutionEffect::from_claim(volume, litres, rise);
-    effect.map_err(|error| sink.mistake(raw.at, format!("{}{error}", raw.label))).ok()
+    effect
+        .map_err(|error| sink.mistake(raw.at, format!("{}{error}", raw.label)))
+        .ok()
 }
 
 fn per_litre(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
@@ -119,11 +130,15 @@ fn per_litre(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
             effect.elements_mg_per_l.insert(element, mg);
         }
     }
-    if effect.alkalinity_meq_per_l <= 0.0 && effect.elements_mg_per_l.values().all(|mg| *mg <= 0.0) {
+    if effect.alkalinity_meq_per_l <= 0.0 && effect.elements_mg_per_l.values().all(|mg| *mg <= 0.0)
+    {
         if !raw.spoiled {
             sink.mistake(
                 raw.at,
-                format!("{}nothing is given; give alkalinity-meq or SYMBOL-mg such as Ca-mg", raw.label),
+                format!(
+                    "{}nothing is given; give alkalinity-meq or SYMBOL-mg such as Ca-mg",
+                    raw.label
+                ),
             );
         }
         return None;
