@@ -3,13 +3,34 @@
 //! `model.rs` and `calendar.rs` are pure and hold the checked types that the core takes as they are. The rest reads
 //! files: raw shapes, checks that collect every mistake with its place, and their explanation. A changed controller file
 //! needs a restart; a plan may be reloaded any day and can never lift a limit, because every limit is in the controller file.
+//!
+//! The way of a text: `raw.rs` reads it along the table of keys in `schema.rs` (types, ranges, defaults, unknown keys),
+//! `controller.rs`, `solution.rs`, `input.rs` and `plan_file.rs` build the checked types and hold the parts against each other,
+//! `load.rs` puts the two files together. Only `load.rs` touches the disk.
 
 mod calendar;
+mod controller;
+mod input;
+mod load;
+mod mistake;
 mod model;
+mod nearest;
+mod pin;
+mod plan_file;
+mod raw;
+mod schema;
+mod solution;
 
-pub use calendar::{CronError, CronTimes, UnevenStep};
+pub use calendar::{CronError, CronTimes};
+pub use controller::Zones;
+pub use load::{
+    CONTROLLER_FILE, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts, load, load_plan,
+};
+pub use mistake::{ConfigMistakes, Mistake, Purpose, Warning};
 pub use model::{
     ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Controller, Head, Input,
     InputRole, Line, Mode, OldCalibration, Output, Plan, PlannedLine, Reservoir, SimulatedHead,
     Solution, TimeLimits, Times,
 };
+pub use pin::header_pin;
+pub use plan_file::UPTAKE_TOLERANCE_DKH_PER_DAY;

@@ -1,0 +1,128 @@
+//! From the tree of one `[input.NAME]` to its checked type.
+
+use super::controller::{known, reference, time};
+use super::mistake::Sink;
+use super::model::{ActiveLevel, Blocks, Input, InputRole};
+use super::pin::parse_pin;
+use super::raw::RawTable;
+use crate::quantity::Name;
+
+/// Builds one contact. `whole` is the file's top table, for the names it refers to.
+pub(super) fn build(
+    whole: &RawTable,
+    raw: &RawTable,
+    name: Name,
+    sink: &mut Sink<'_>,
+) -> Option<Input> {
+    let role = role(whole, raw, sink);
+    let blocks = blocks(whole, raw, role.as_ref(), sink);
+    Some(Input {
+        name,
+        role: role?,
+        gpio: parse_pin(raw.text("input")?).ok()?,
+        safe: match raw.text("safe")? {
+            "low" => ActiveLevel::Low,
+            _ => ActiveLevel::High,
+        },
+        blocks: blocks?,
+        stops_running: raw.flag("stops-running")?,
+        trip_after: time(raw, "trip-after-s", 1.0)?,
+        clear_after: time(raw, "clear-after-s", 1.0)?,
+        resume_after: time(raw, "resume-after-s", 1.0)?,
+    })
+}
+
+fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRole> {
+    let reservoir = reference(raw, "reservoir", (whole, "reservoir"), sink);
+    let role = match raw.text("role")? {
+        "reservoir-float" => {
+            if raw.text("reservoir").is_none() {
+                sink.mistake(
+                    raw.at,
+                    format!(
+                        "{}reservoir is missing; a reservoir-float names the reservoir it sits in",
+                        raw.label
+                    ),
+                );
+            }
+            return Some(InputRole::ReservoirFloat(reservoir?));
+        }
+        "return-pump" => InputRole::ReturnPump,
+        "leak" => InputRole::Leak,
+        "sump-high" => InputRole::SumpHigh,
+        _ => InputRole::StopButton,
+    };
+    if raw.text("reservoir").is_some() {
+        sink.mistake(
+            raw.place("reservoir"),
+            format!(
+                "{}reservoir belongs to a reservoir-float only; take it out or mend role",
+                raw.label
+            ),
+        );
+    }
+    Some(role)
+}
+
+/// What it blocks. A float blocks the lines that draw from its bottle unless it says more; it may not say less.
+fn blocks(
+    whole: &RawTable,
+    raw: &RawTable,
+    role: Option<&InputRole>,
+    sink: &mut Sink<'_>,
+) -> Option<Blocks> {
+    let role = role?;
+    let drawing: Vec<Name> = match role {
+        InputRole::ReservoirFloat(reservoir) => whole
+            .named("line")
+            .iter()
+            .filter(|(_, line)| line.text("reservoir") == Some(reservoir.as_str()))
+            .filter_map(|(line, _)| Name::new(line).ok())
+            .collect(),
+        InputRole::ReturnPump | InputRole::Leak | InputRole::SumpHigh | InputRole::StopButton => {
+            Vec::new()
+        }
+    };
+    let Some(texts) = raw.texts("blocks") else {
+        if drawing.is_empty() {
+            sink.mistake(
+                raw.at,
+                format!(
+                    "{}blocks is missing; give \"all\" or a list of lines, it has no default here",
+                    raw.label
+                ),
+            );
+            return None;
+        }
+        return Some(Blocks::Lines(drawing));
+    };
+    if let [one] = texts
+        && one.text == "all"
+    {
+        return Some(Blocks::All);
+    }
+    if *role == InputRole::StopButton {
+        sink.mistake(
+            raw.place("blocks"),
+            format!(
+                "{}a stop button stops everything; give blocks = \"all\"",
+                raw.label
+            ),
+        );
+        return None;
+    }
+    let mut lines = Vec::new();
+    let label = format!("{}blocks", raw.label);
+    for text in texts {
+        lines.push(known(&text.text, (text.at, &label), (whole, "line"), sink));
+    }
+    let lines: Vec<Name> = lines.into_iter().collect::<Option<_>>()?;
+    if let Some(left_out) = drawing.iter().find(|line| !lines.contains(line)) {
+        sink.mistake(
+            raw.place("blocks"),
+            format!("{}line \"{left_out}\" draws from this bottle and is not among those blocked; add it, or leave blocks out", raw.label),
+        );
+        return None;
+    }
+    Some(Blocks::Lines(lines))
+}

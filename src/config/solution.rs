@@ -1,0 +1,147 @@
+//! From the tree of one `[solution.NAME]` to what a litre of it carries.
+
+use super::mistake::{Sink, quoted};
+use super::model::Solution;
+use super::raw::RawTable;
+use crate::chemistry::{ClaimRise, Element, Salt, SolutionEffect};
+use crate::quantity::{Name, TankVolume, parse_alkalinity, parse_concentration};
+
+/// Builds one solution. Its strength is given in exactly one of three ways.
+pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Solution> {
+    let caustic = raw.flag("caustic");
+    let ways: Vec<&str> = raw.keys().filter(|key| *key != "caustic").collect();
+    let effect = match ways.as_slice() {
+        ["salts"] => salts(raw, caustic, sink),
+        ["claim"] => claim(raw.table("claim")?, sink),
+        ["per-litre"] => per_litre(raw.table("per-litre")?, sink),
+        [] => {
+            // A way that was written but wrong has been reported already.
+            if !raw.spoiled {
+                sink.mistake(
+                    raw.at,
+                    format!(
+                        "{}its strength is missing; give one of salts, claim or per-litre",
+                        raw.label
+                    ),
+                );
+            }
+            None
+        }
+        many => {
+            let found = many.join(", ");
+            sink.mistake(
+                raw.at,
+                format!(
+                    "{}its strength is given more than once ({found}); keep one of them",
+                    raw.label
+                ),
+            );
+            None
+        }
+    };
+    Some(Solution {
+        name,
+        effect: effect?,
+        caustic: caustic?,
+    })
+}
+
+fn salts(raw: &RawTable, caustic: Option<bool>, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
+    let mut recipe = Vec::new();
+    for table in raw.list("salts") {
+        let salt = match Salt::from_formula(table.text("salt")?) {
+            Ok(salt) => salt,
+            Err(error) => {
+                sink.mistake(table.place("salt"), format!("{}{error}", table.label));
+                return None;
+            }
+        };
+        recipe.push((salt, table.number("g-per-l")?));
+        let hydroxide = ["NaOH", "Ca(OH)2"].contains(&salt.formula());
+        if hydroxide && caustic == Some(false) {
+            sink.mistake(
+                raw.place("caustic"),
+                format!(
+                    "{}caustic = false, but {salt} burns skin and eyes; give caustic = true",
+                    raw.label
+                ),
+            );
+        }
+        if hydroxide {
+            sink.warn(
+                table.place("salt"),
+                format!(
+                    "{}{salt} raises pH strongly; by common practice (no source) it is not dosed above pH 8.5, and this program does not measure pH",
+                    raw.label
+                ),
+            );
+        }
+        if salt.formula() == "Na2CO3" && caustic == Some(false) {
+            sink.warn(
+                raw.place("caustic"),
+                format!("{}caustic = false, but {salt} irritates eyes seriously; consider caustic = true", raw.label),
+            );
+        }
+    }
+    let effect = SolutionEffect::from_salts(&recipe);
+    effect
+        .map_err(|error| sink.mistake(raw.place("salts"), format!("{}salts: {error}", raw.label)))
+        .ok()
+}
+
+fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
+    let volume = raw.volume("ml")?;
+    let litres = TankVolume::from_litres(raw.number("litres")?);
+    let (raises, by) = (raw.text("raises")?, raw.text("by")?);
+    let rise = if raises == "alkalinity" {
+        parse_alkalinity(by).map(ClaimRise::Alkalinity)
+    } else if let Some(element) = Element::new(raises) {
+        parse_concentration(by).map(|rise| ClaimRise::Element(element, rise))
+    } else {
+        let shown = quoted(raises);
+        sink.mistake(
+            raw.place("raises"),
+            format!("{}raises = \"{shown}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\"", raw.label),
+        );
+        return None;
+    };
+    let rise = match rise {
+        Ok(rise) => rise,
+        Err(error) => {
+            sink.mistake(raw.place("by"), format!("{}by: {error}", raw.label));
+            return None;
+        }
+    };
+    let effect = SolutionEffect::from_claim(volume, litres, rise);
+    effect
+        .map_err(|error| sink.mistake(raw.at, format!("{}{error}", raw.label)))
+        .ok()
+}
+
+fn per_litre(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
+    let mut effect = SolutionEffect {
+        alkalinity_meq_per_l: raw.number("alkalinity-meq").unwrap_or(0.0),
+        ..SolutionEffect::default()
+    };
+    let keys: Vec<&str> = raw.keys().collect();
+    for key in keys {
+        let element = key.strip_suffix("-mg").and_then(Element::new);
+        if let (Some(element), Some(mg)) = (element, raw.number(key)) {
+            effect.elements_mg_per_l.insert(element, mg);
+        }
+    }
+    if effect.alkalinity_meq_per_l <= 0.0 && effect.elements_mg_per_l.values().all(|mg| *mg <= 0.0)
+    {
+        if !raw.spoiled {
+            sink.mistake(
+                raw.at,
+                format!(
+                    "{}nothing is given; give alkalinity-meq or SYMBOL-mg such as Ca-mg",
+                    raw.label
+                ),
+            );
+        }
+        return None;
+    }
+    Some(effect)
+}
