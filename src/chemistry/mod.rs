@@ -1,6 +1,7 @@
 //! What solutions do to the water. Pure arithmetic; no tank state, no I/O.
 
 mod carbonate;
+mod dilution;
 mod natural;
 mod recipe;
 mod rises;
@@ -13,6 +14,10 @@ mod stock;
 mod water;
 
 pub use carbonate::{Ph, PhScale};
+pub use dilution::{
+    ChangeShare, DilutionError, DosedWater, SteadyLevel, dosed_water, left_after_continuous,
+    litres_for_continuous, salinity_after_evaporation, share_to_reach,
+};
 pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
 pub use recipe::{
     ALKALINITY_MEQ_PER_L_MAX, ClaimRise, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX,
