@@ -1,6 +1,7 @@
 //! What solutions do to the water. Pure arithmetic; no tank state, no I/O.
 
 mod carbonate;
+mod chart;
 mod dilution;
 mod natural;
 mod recipe;
@@ -10,10 +11,13 @@ mod saturation;
 mod seawater;
 mod show;
 mod solution;
+mod statistics;
 mod stock;
+mod student;
 mod water;
 
 pub use carbonate::{Ph, PhScale};
+pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
 pub use dilution::{
     ChangeShare, DilutionError, DosedWater, SteadyLevel, dosed_water, left_after_continuous,
     litres_for_continuous, salinity_after_evaporation, share_to_reach,
@@ -33,5 +37,6 @@ pub use seawater::{
     concentration_from_mg_per_kg, density_kg_per_m3, scaled_to_35,
 };
 pub use solution::{Element, SolutionEffect};
+pub use statistics::{Line, POINTS_MAX, Point, RobustLine, StatisticsError};
 pub use stock::{Dissolves, Recipe, StockError, check_dissolves, recipe_for, saturated_g_per_l};
 pub use water::{Celsius, Salinity};
