@@ -1,9 +1,42 @@
 //! What solutions do to the water. Pure arithmetic; no tank state, no I/O.
 
+mod carbonate;
+mod chart;
+mod dilution;
+mod natural;
 mod recipe;
+mod rises;
 pub mod salts;
+mod saturation;
+mod seawater;
+mod show;
 mod solution;
+mod statistics;
+mod stock;
+mod student;
+mod water;
 
-pub use recipe::{ClaimRise, RecipeError};
+pub use carbonate::{Ph, PhScale};
+pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
+pub use dilution::{
+    ChangeShare, DilutionError, DosedWater, SteadyLevel, dosed_water, left_after_continuous,
+    litres_for_continuous, salinity_after_evaporation, share_to_reach,
+};
+pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
+pub use recipe::{
+    ALKALINITY_MEQ_PER_L_MAX, ClaimRise, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX,
+};
+pub use rises::{Balance, CALCIUM_MG_PER_MEQ, Residue, Rises};
 pub use salts::Salt;
+pub use saturation::{
+    Base, CarbonateUncertainty, CarbonateWater, Caution, LIMITS, MixedStock, OMEGA_NOTED,
+    OMEGA_WARNED, Saturation, SaturationError, SaturationEstimate,
+};
+pub use seawater::{
+    SpecificGravity, WaterError, alkalinity_meq_per_kg, alkalinity_scaled_to_35,
+    concentration_from_mg_per_kg, density_kg_per_m3, scaled_to_35,
+};
 pub use solution::{Element, SolutionEffect};
+pub use statistics::{Line, POINTS_MAX, Point, RobustLine, StatisticsError};
+pub use stock::{Dissolves, Recipe, StockError, check_dissolves, recipe_for, saturated_g_per_l};
+pub use water::{Celsius, Salinity};
