@@ -144,6 +144,19 @@ pub enum LedgerError {
         /// Which rule of the books.
         why: String,
     },
+    /// Opened only for reading, and not let in. Says nothing about the daemon, which has rights of its own.
+    #[error(
+        "{}: could not {doing}: {why}; the ledger belongs to the daemon's user and group: join that group, or read it with sudo",
+        .path.display()
+    )]
+    Unreadable {
+        /// The ledger.
+        path: PathBuf,
+        /// What was tried.
+        doing: &'static str,
+        /// Detail.
+        why: String,
+    },
     /// The disk or the file system failed.
     #[error(
         "{}: could not {doing}: {why}; nothing is dosed; look at the card or disk (`dmesg`) and at the state folder",
@@ -228,6 +241,7 @@ impl LedgerError {
             Self::Absent { .. } => "ledger-absent",
             Self::OtherInstallation { .. } => "ledger-other-installation",
             Self::Conflict { .. } => "ledger-conflict",
+            Self::Unreadable { .. } => "ledger-unreadable",
             Self::Io { .. } => "ledger-io",
             Self::Other { .. } => "ledger-other",
         }

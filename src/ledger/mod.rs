@@ -11,20 +11,28 @@
 //! What this module deliberately does not do: decide anything about dosing, read a clock (stamps come in with what is
 //! written), delete old rows (a dose is about 200 bytes: a century of them fits the smallest card), or know the daemon.
 
+mod backup;
 mod books;
+mod check;
 mod codec;
 mod error;
 mod history;
 mod open;
+mod reader;
 mod reserve;
+mod rows;
 mod schema;
 mod thread;
 mod vitals;
 mod wal;
 mod write;
 
+pub use backup::BackupError;
+pub use check::{CheckReport, Mistake};
 pub use error::LedgerError;
 pub use open::{Ledger, OpenAs, SessionStart, Timeline};
+pub use reader::LedgerReader;
 pub use reserve::RESERVE_BYTES;
+pub use rows::{Cell, ExportError, Filter, Row, Table};
 pub use schema::APPLICATION_ID;
 pub use thread::{LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable, Request};
