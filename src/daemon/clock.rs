@@ -86,7 +86,7 @@ fn wall_clock() -> Timestamp {
 }
 
 /// The machine's wall clock, for commands that work without a daemon.
-pub fn machine_now() -> Now {
+pub(crate) fn machine_now() -> Now {
     ShellClock::Real.now()
 }
 
@@ -100,13 +100,13 @@ pub fn kernel_clock_is_synchronised() -> Option<bool> {
 }
 
 /// The kernel's id of this boot: sessions of one boot share the elapsed clock.
-pub fn boot_id() -> std::io::Result<String> {
+pub(super) fn boot_id() -> std::io::Result<String> {
     let text = std::fs::read_to_string("/proc/sys/kernel/random/boot_id")?;
     Ok(text.trim().to_owned())
 }
 
 /// The file of the board's under-voltage flag, if this board has one: the hwmon device named `rpi_volt`.
-pub fn under_voltage_file() -> Option<std::path::PathBuf> {
+pub(super) fn under_voltage_file() -> Option<std::path::PathBuf> {
     let devices = std::fs::read_dir(Path::new("/sys/class/hwmon")).ok()?;
     devices.flatten().map(|d| d.path()).find_map(|device| {
         let name = std::fs::read_to_string(device.join("name")).ok()?;
@@ -116,6 +116,6 @@ pub fn under_voltage_file() -> Option<std::path::PathBuf> {
 }
 
 /// Reads the flag; an unreadable one counts as low, because it was there when the daemon started.
-pub fn under_voltage(file: &Path) -> bool {
+pub(super) fn under_voltage(file: &Path) -> bool {
     std::fs::read_to_string(file).map_or(true, |text| text.trim() != "0")
 }

@@ -12,11 +12,12 @@ mod requests;
 mod shell;
 mod start;
 
+pub(crate) use clock::machine_now;
 pub use clock::{ShellClock, kernel_clock_is_synchronised};
 pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
 pub use lock::{InstanceLock, LockError};
 pub use options::RunOptions;
-pub use start::{DaemonError, Ended, run};
+pub use start::{DaemonError, Ended, WARP_MAX, run};
 
 use std::path::{Path, PathBuf};
 

@@ -191,7 +191,8 @@ impl Shell {
         }
         self.probe_ledger();
         if self.ledger.is_none() && (self.ledger_opens)() {
-            return Some(Ended::StartAgain);
+            let holds = self.engine.holds().to_vec();
+            return Some(Ended::StartAgain { holds });
         }
         self.feed(Event::Tick)
     }
@@ -376,7 +377,7 @@ impl Shell {
     fn carry_out(&mut self, effects: Vec<Effect>) -> Option<Ended> {
         let mut ended = None;
         for effect in effects {
-            super::requests::log(&effect);
+            requests::log(&effect);
             match effect {
                 Effect::StoreIntent(intent) => self.store_intent(intent),
                 Effect::StartPump { head, permit } => self.start_pump(&head, permit),
@@ -546,7 +547,7 @@ enum Next {
 /// Passes on what is to be written, at the end, when nobody waits for answers any more.
 fn forward(ledger: &LedgerHandle, effects: Vec<Effect>) {
     for effect in effects {
-        super::requests::log(&effect);
+        requests::log(&effect);
         let request = match effect {
             Effect::StoreOutcome(outcome) => LedgerRequest::Outcome(outcome),
             Effect::Store { entry, .. } => LedgerRequest::Entry(entry),

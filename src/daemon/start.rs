@@ -28,10 +28,12 @@ use crate::ledger::{
 };
 use crate::pump::{Pace, PumpHandle, PumpReport, SimulatedOutput, SwitchedPump};
 use crate::quantity::{Millis, Name};
-use crate::record::{History, Stamp};
+use crate::record::{History, Hold, Stamp};
 
 /// A report of a run may come this long after its planned end before its thread counts as lost, in real time.
 const REPORT_GRACE: Millis = Millis::from_secs(5);
+/// A ledger that could not be opened is tried again after this time, by starting anew.
+const OPEN_AGAIN_AFTER: Millis = Millis::from_mins(1);
 /// Fastest virtual time: a day in nine seconds. Faster, a dose of a second would be shorter than a wake-up.
 pub const WARP_MAX: u32 = 10_000;
 
@@ -89,7 +91,10 @@ pub enum Ended {
     /// It was told to stop.
     Stopped,
     /// The ledger can be opened now, so everything is started anew with it.
-    StartAgain,
+    StartAgain {
+        /// Holds that were in force, whatever the hold file says.
+        holds: Vec<Hold>,
+    },
     /// Something can no longer be relied on.
     Broken {
         /// What.
@@ -101,7 +106,7 @@ impl std::fmt::Display for Ended {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Stopped => f.write_str("stopped in order"),
-            Self::StartAgain => f.write_str("started again with the ledger"),
+            Self::StartAgain { .. } => f.write_str("started again with the ledger"),
             Self::Broken { why } => write!(f, "ended because {why}"),
         }
     }
@@ -125,10 +130,14 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
         .enable_all()
         .build()?;
     let parts = Parts::of(loaded);
+    let mut holds = Vec::new();
     loop {
-        match runtime.block_on(run_once(options, &parts))? {
+        match runtime.block_on(run_once(options, &parts, std::mem::take(&mut holds)))? {
             Ended::Stopped => return Ok(()),
-            Ended::StartAgain => tracing::info!("the ledger can be opened now; starting again"),
+            Ended::StartAgain { holds: kept } => {
+                tracing::info!("the ledger can be opened now; starting again");
+                holds = kept;
+            }
             Ended::Broken { why } => return Err(DaemonError::Broken { why }),
         }
     }
@@ -164,16 +173,21 @@ impl Parts {
     }
 }
 
-async fn run_once(options: &RunOptions, parts: &Parts) -> Result<Ended, DaemonError> {
+async fn run_once(
+    options: &RunOptions,
+    parts: &Parts,
+    kept_holds: Vec<Hold>,
+) -> Result<Ended, DaemonError> {
     let (tell, happenings) = mpsc::unbounded_channel();
     // Heads first: whatever else goes wrong, they are off.
     let pumps = start_pumps(&parts.controller, pace(options), &tell)?;
     let clock = shell_clock(options);
     let (ledger, history, ledger_fault) = open_ledger(options, parts, &clock, &tell);
-    let (file_holds, hold_file_fault) = match read_holds(&options.state) {
+    let (mut file_holds, hold_file_fault) = match read_holds(&options.state) {
         Ok(holds) => (holds, None),
         Err(error) => (Vec::new(), Some(error.to_string())),
     };
+    file_holds.extend(kept_holds);
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {
@@ -203,7 +217,7 @@ async fn run_once(options: &RunOptions, parts: &Parts) -> Result<Ended, DaemonEr
     let (incoming, requests) = mpsc::channel(64);
     let serving = tokio::spawn(server.serve(incoming));
     announce(options, parts);
-    let (config, plan_opens) = (options.clone(), parts.controller_fingerprint.clone());
+    let (state, since) = (options.state.clone(), crate::pump::elapsed());
     let shell = Shell {
         engine,
         clock,
@@ -212,7 +226,7 @@ async fn run_once(options: &RunOptions, parts: &Parts) -> Result<Ended, DaemonEr
         facts: shell_facts(options, parts),
         pumps,
         ledger,
-        ledger_opens: Box::new(move || ledger_can_be_opened(&config, &plan_opens)),
+        ledger_opens: Box::new(move || ledger_can_be_opened(&state, since)),
         holds,
         happenings,
         requests,
@@ -271,7 +285,8 @@ fn shell_clock(options: &RunOptions) -> ShellClock {
     let Some(warp) = options.warp else {
         return ShellClock::Real;
     };
-    let newest = Ledger::newest_entry(&ledger_path(&options.state))
+    let newest = Ledger::open_to_read(&ledger_path(&options.state))
+        .and_then(|ledger| ledger.newest_wall())
         .ok()
         .flatten();
     let start = newest
@@ -325,16 +340,15 @@ fn open_ledger(
 ) -> (Option<LedgerHandle>, History, Option<String>) {
     let now = clock.now();
     let path = ledger_path(&options.state);
-    let opened =
-        Ledger::open(&path, &open_as(options, parts, clock, now)).and_then(|mut ledger| {
-            let trusted = clock.is_virtual();
-            let history = ledger.history(Stamp {
-                wall: now.wall,
-                elapsed: now.elapsed,
-                trusted,
-            })?;
-            Ok((ledger, history))
-        });
+    let opened = Ledger::open(&path, &open_as(options, parts, clock, now)).and_then(|ledger| {
+        let trusted = clock.is_virtual();
+        let history = ledger.history(Stamp {
+            wall: now.wall,
+            elapsed: now.elapsed,
+            trusted,
+        })?;
+        Ok((ledger, history))
+    });
     let tell = tell.clone();
     match opened {
         Ok((ledger, history)) => match LedgerThread::spawn(
@@ -355,9 +369,14 @@ fn open_ledger(
     }
 }
 
-fn ledger_can_be_opened(options: &RunOptions, _fingerprint: &str) -> bool {
-    let probe = Ledger::open_to_read(&ledger_path(&options.state));
-    matches!(probe, Ok(_)) || matches!(probe, Err(LedgerError::Missing { .. }))
+/// Whether it is worth trying to open the ledger again: it can be read, or is not there and may perhaps be made now.
+fn ledger_can_be_opened(state: &Path, since: Millis) -> bool {
+    let patient = crate::pump::elapsed().minus(since) >= OPEN_AGAIN_AFTER;
+    patient
+        && matches!(
+            Ledger::open_to_read(&ledger_path(state)),
+            Ok(_) | Err(LedgerError::Absent { .. })
+        )
 }
 
 fn shell_facts(options: &RunOptions, parts: &Parts) -> ShellFacts {

@@ -187,6 +187,17 @@ impl Engine {
         }
     }
 
+    /// The last note of a session, when the shell ends it; no other effect comes of it.
+    pub fn last_words(&mut self, how: &str, now: Now) -> Vec<Effect> {
+        self.note("ended", None, how.to_owned(), Who::Daemon, now);
+        std::mem::take(&mut self.out)
+    }
+
+    /// All holds in force, for a shell that starts the engine anew.
+    pub fn holds(&self) -> &[Hold] {
+        &self.holds
+    }
+
     pub(super) fn local_date(&self, wall: Timestamp) -> Date {
         self.controller.time_zone.to_datetime(wall).date()
     }

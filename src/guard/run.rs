@@ -59,6 +59,13 @@ pub(super) fn run_time(request: &Request<'_>, facts: &Facts<'_>) -> Result<Milli
         .calibration
         .ok_or_else(|| Refusal::Uncalibrated { head: head() })?;
     calibration.run_time(request.volume).map_err(|e| match e {
+        // Too large to be counted in milliseconds is longer than any run.
+        CalibrationError::TooLarge { volume, .. } => Refusal::RunTooLong {
+            head: head(),
+            volume,
+            run_time: Millis::MAX,
+            run_max: facts.head.run_max,
+        },
         CalibrationError::TooSmall { volume, smallest } => Refusal::TooSmall {
             head: head(),
             volume,
