@@ -13,7 +13,7 @@ mod shell;
 mod start;
 
 pub(crate) use clock::machine_now;
-pub use clock::{ShellClock, kernel_clock_is_synchronised};
+pub use clock::{LogTime, ShellClock, kernel_clock_is_synchronised};
 pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
 pub use lock::{InstanceLock, LockError};
 pub use options::RunOptions;

@@ -34,8 +34,8 @@ use crate::record::{History, Hold, Stamp};
 const REPORT_GRACE: Millis = Millis::from_secs(5);
 /// A ledger that could not be opened is tried again after this time, by starting anew.
 const OPEN_AGAIN_AFTER: Millis = Millis::from_mins(1);
-/// Fastest virtual time: a day in nine seconds. Faster, a dose of a second would be shorter than a wake-up.
-pub const WARP_MAX: u32 = 10_000;
+/// Fastest virtual time: an hour a second. Faster, a late wake-up would be longer than the plan's tolerance.
+pub const WARP_MAX: u32 = 3_600;
 
 /// Why the daemon did not start. Nothing was started then, and all outputs are off.
 #[derive(Debug, Error)]
@@ -182,6 +182,7 @@ async fn run_once(
     // Heads first: whatever else goes wrong, they are off.
     let pumps = start_pumps(&parts.controller, pace(options), &tell)?;
     let clock = shell_clock(options);
+    super::clock::show_in_log(clock);
     let (ledger, history, ledger_fault) = open_ledger(options, parts, &clock, &tell);
     let (mut file_holds, hold_file_fault) = match read_holds(&options.state) {
         Ok(holds) => (holds, None),
@@ -204,11 +205,8 @@ async fn run_once(
         boot: session_boot(&clock),
         live: false,
         virtual_time: clock.is_virtual(),
-        grace: Millis::new(
-            REPORT_GRACE
-                .as_ms()
-                .saturating_mul(i64::from(options.warp.unwrap_or(1))),
-        ),
+        pace: options.warp.unwrap_or(1),
+        grace: REPORT_GRACE,
         now: clock.now(),
     });
     if !clock.is_virtual() && kernel_clock_is_synchronised() == Some(true) {

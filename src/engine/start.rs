@@ -43,6 +43,8 @@ pub struct Setup {
     pub live: bool,
     /// Virtual time is right by definition.
     pub virtual_time: bool,
+    /// How many times faster than real time the clocks run; what waits for disks and threads is given that much more of theirs.
+    pub pace: u32,
     /// How long after its planned end a run's report may come before its thread counts as lost.
     pub grace: Millis,
     /// When.
@@ -63,7 +65,8 @@ impl Engine {
         let mut engine = Self {
             schedule,
             live: setup.live,
-            grace: setup.grace,
+            grace: stretched(setup.grace, setup.pace),
+            permit_valid: stretched(setup.controller.times.permit_valid, setup.pace),
             stopping: false,
             clock: ClockState {
                 last: now,
@@ -368,6 +371,11 @@ impl Engine {
             });
         }
     }
+}
+
+/// A real duration on clocks that run faster.
+fn stretched(real: Millis, pace: u32) -> Millis {
+    Millis::new(real.as_ms().saturating_mul(i64::from(pace.max(1))))
 }
 
 /// Elapsed time that is proven to lie between a moment of an earlier session and now, without any wall clock: the rest of that

@@ -26,6 +26,7 @@ pub struct Engine {
     pub(super) schedule: Schedule,
     pub(super) live: bool,
     pub(super) grace: Millis,
+    pub(super) permit_valid: Millis,
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
