@@ -207,6 +207,8 @@ impl Engine {
             );
             self.clear(AlarmCode::DoseUncertain, &format!("{}", intent.id.0), now);
             let cause = "the daemon ended in the middle of it; counted in full".to_owned();
+            let head = self.heads.entry(intent.head.clone()).or_default();
+            head.run_since = head.run_since.plus(intent.run_time);
             self.book(&intent, DoseEnd::Uncertain, intent.volume, None, cause, now);
         }
     }
