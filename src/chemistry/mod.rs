@@ -1,5 +1,7 @@
 //! What solutions do to the water. Pure arithmetic; no tank state, no I/O.
 
+mod advice;
+mod advice_text;
 mod carbonate;
 mod chart;
 mod dilution;
@@ -14,8 +16,13 @@ mod solution;
 mod statistics;
 mod stock;
 mod student;
+mod uptake;
 mod water;
 
+pub use advice::{
+    Advice, AdviceError, Cause, Dosing, JournalChange, LeaveReason, Patience, Proposal, TestReason,
+    Trouble, advise,
+};
 pub use carbonate::{Ph, PhScale};
 pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
 pub use dilution::{
@@ -39,4 +46,8 @@ pub use seawater::{
 pub use solution::{Element, SolutionEffect};
 pub use statistics::{Line, POINTS_MAX, Point, RobustLine, StatisticsError};
 pub use stock::{Dissolves, Recipe, StockError, check_dissolves, recipe_for, saturated_g_per_l};
+pub use uptake::{
+    Addition, Drift, READINGS_MIN, SPAN_DAYS_MIN, SeriesReading, Tracked, Uptake, UptakeError,
+    smallest_difference, uncertainty_of_step,
+};
 pub use water::{Celsius, Salinity};
