@@ -1,11 +1,27 @@
-//! What solutions do to the water. Pure arithmetic; no tank state, no I/O.
+//! The arithmetic of the water: what solutions carry and do, what readings say, what to do about it.
+//!
+//! Terms: a *rise* is what is added to the tank's water; *uptake* is what the animals take out of it; alkalinity is kept in meq/L and
+//! elements in mg/L of water, and everything a person sees carries its unit and, where it is an estimate, its interval.
+//! Pure: no tank state, no clock, no file, no randomness. Nothing here doses, schedules or enforces a limit.
+//!
+//! | question | where |
+//! |---|---|
+//! | what is in the bottle | `salts`, `recipe`, `stock`, `solution` |
+//! | what a day's plan does and leaves behind | `rises` |
+//! | salinity, density, natural levels | `water`, `seawater`, `natural` |
+//! | aragonite saturation | `carbonate`, `saturation` |
+//! | water changes and dosed water | `dilution` |
+//! | uptake and advice | `student`, `statistics`, `chart`, `uptake`, `advice` |
+//! | lab panels | `panel`, `balance` |
 
 mod advice;
 mod advice_text;
+mod balance;
 mod carbonate;
 mod chart;
 mod dilution;
 mod natural;
+mod panel;
 mod recipe;
 mod rises;
 pub mod salts;
@@ -23,6 +39,7 @@ pub use advice::{
     Advice, AdviceError, Cause, Dosing, JournalChange, LeaveReason, Patience, Proposal, TestReason,
     Trouble, advise,
 };
+pub use balance::{Account, Corrosion, Verdict, corrosion};
 pub use carbonate::{Ph, PhScale};
 pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
 pub use dilution::{
@@ -30,6 +47,9 @@ pub use dilution::{
     litres_for_continuous, salinity_after_evaporation, share_to_reach,
 };
 pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
+pub use panel::{
+    Band, Comparison, Detected, Finding, PanelEntry, PanelError, PanelUnit, SafeCourse, safe_course,
+};
 pub use recipe::{
     ALKALINITY_MEQ_PER_L_MAX, ClaimRise, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX,
 };
