@@ -281,6 +281,8 @@ mod tests {
             [Corrosion::Bronze, Corrosion::Lead]
         );
         assert!(seen(&[("Cu", 0.3), ("Zn", 1.0), ("Fe", 0.5), ("Ca", 420_000.0)]).is_empty());
+        // 3 ug/L of zinc is over 2 ug/L but not over ten times the ocean.
+        assert!(seen(&[("Zn", 3.0)]).is_empty());
         let text = Corrosion::Brass.to_string();
         assert!(text.contains("unplug mains equipment"), "{text}");
     }

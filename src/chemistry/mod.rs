@@ -8,7 +8,7 @@
 //! |---|---|
 //! | what is in the bottle | `salts`, `recipe`, `stock`, `solution` |
 //! | what a day's plan does and leaves behind | `rises` |
-//! | salinity, density, natural levels | `water`, `seawater`, `natural` |
+//! | salinity, density, natural levels | `water`, `seawater`, `conductivity`, `natural` |
 //! | aragonite saturation | `carbonate`, `saturation` |
 //! | water changes and dosed water | `dilution` |
 //! | uptake and advice | `student`, `statistics`, `chart`, `uptake`, `advice` |
@@ -19,6 +19,7 @@ mod advice_text;
 mod balance;
 mod carbonate;
 mod chart;
+mod conductivity;
 mod dilution;
 mod natural;
 mod panel;
@@ -42,6 +43,7 @@ pub use advice::{
 pub use balance::{Account, Corrosion, Verdict, corrosion};
 pub use carbonate::{Ph, PhScale};
 pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
+pub use conductivity::salinity_from_conductivity;
 pub use dilution::{
     ChangeShare, DilutionError, DosedWater, SteadyLevel, dosed_water, left_after_continuous,
     litres_for_continuous, salinity_after_evaporation, share_to_reach,
@@ -56,8 +58,8 @@ pub use recipe::{
 pub use rises::{Balance, CALCIUM_MG_PER_MEQ, Residue, Rises};
 pub use salts::Salt;
 pub use saturation::{
-    Base, CarbonateUncertainty, CarbonateWater, Caution, LIMITS, MixedStock, OMEGA_NOTED,
-    OMEGA_WARNED, Saturation, SaturationError, SaturationEstimate,
+    Base, CarbonateUncertainty, CarbonateWater, Caution, MixedStock, OMEGA_NOTED, OMEGA_WARNED,
+    SATURATION_LIMITS, Saturation, SaturationError, SaturationEstimate,
 };
 pub use seawater::{
     SpecificGravity, WaterError, alkalinity_meq_per_kg, alkalinity_scaled_to_35,

@@ -54,6 +54,16 @@ pub enum WaterError {
         /// Specific gravity at salinity 42.
         high: f64,
     },
+    /// A conductivity that no water of salinity 2 to 42 has.
+    #[error(
+        "{ms_per_cm} mS/cm at {temperature} is no salinity from 2 to 42; check the unit (seawater is near 53 mS/cm at 25 C) and that the probe shows uncompensated conductivity"
+    )]
+    Conductivity {
+        /// As given.
+        ms_per_cm: f64,
+        /// Temperature of the sample.
+        temperature: Celsius,
+    },
     /// A reading that is scaled must be of an ion that goes with salinity.
     #[error("{element} does not go with salinity, so it is not scaled to 35")]
     NotConservative {
@@ -107,7 +117,7 @@ fn density_unchecked(s: f64, t90: f64) -> f64 {
 }
 
 /// Value of a polynomial, lowest power first.
-fn horner(x: f64, coefficients: &[f64]) -> f64 {
+pub(super) fn horner(x: f64, coefficients: &[f64]) -> f64 {
     coefficients.iter().rev().fold(0.0, |sum, c| sum * x + c)
 }
 
