@@ -7,7 +7,7 @@
 //! | question | where |
 //! |---|---|
 //! | what is in the bottle | `salts`, `recipe`, `stock`, `solution` |
-//! | what a day's plan does and leaves behind | `rises` |
+//! | what a day's plan does and leaves behind, what skeleton takes along | `rises`, `skeleton` |
 //! | salinity, density, natural levels | `water`, `seawater`, `conductivity`, `natural` |
 //! | aragonite saturation | `carbonate`, `saturation` |
 //! | water changes and dosed water | `dilution` |
@@ -29,6 +29,7 @@ pub mod salts;
 mod saturation;
 mod seawater;
 mod show;
+mod skeleton;
 mod solution;
 mod statistics;
 mod stock;
@@ -45,8 +46,9 @@ pub use carbonate::{Ph, PhScale};
 pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
 pub use conductivity::salinity_from_conductivity;
 pub use dilution::{
-    ChangeShare, DilutionError, DosedWater, SteadyLevel, dosed_water, left_after_continuous,
-    litres_for_continuous, salinity_after_evaporation, share_to_reach,
+    ChangeShare, DilutionError, DosedWater, SteadyLevel, dose_against_proportional_loss,
+    dosed_water, left_after_continuous, litres_for_continuous, salinity_after_evaporation,
+    share_to_reach,
 };
 pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
 pub use panel::{
@@ -65,6 +67,7 @@ pub use seawater::{
     SpecificGravity, WaterError, alkalinity_meq_per_kg, alkalinity_scaled_to_35,
     concentration_from_mg_per_kg, density_kg_per_m3, scaled_to_35,
 };
+pub use skeleton::{TakenAlong, taken_along};
 pub use solution::{Element, SolutionEffect};
 pub use statistics::{Line, POINTS_MAX, Point, RobustLine, StatisticsError};
 pub use stock::{Dissolves, Recipe, StockError, check_dissolves, recipe_for, saturated_g_per_l};
