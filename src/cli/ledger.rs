@@ -43,13 +43,17 @@ pub(super) fn ledger(place: &Place, options: &LedgerArgs, out: &mut Out) -> Resu
 }
 
 fn table(name: &str) -> Result<Table, Failure> {
-    Table::from_name(name).ok_or_else(|| {
-        let known: Vec<&str> = Table::ALL.iter().map(|t| t.name()).collect();
-        Failure::new(
-            exit::USAGE,
-            format!("the ledger has no \"{name}\"; it has: {}", known.join(", ")),
-        )
-    })
+    // "doses" reads as well as "dose".
+    let singular = name.strip_suffix('s').unwrap_or(name);
+    Table::from_name(name)
+        .or_else(|| Table::from_name(singular))
+        .ok_or_else(|| {
+            let known: Vec<&str> = Table::ALL.iter().map(|t| t.name()).collect();
+            Failure::new(
+                exit::USAGE,
+                format!("the ledger has no \"{name}\"; it has: {}", known.join(", ")),
+            )
+        })
 }
 
 fn line(text: Option<&String>) -> Result<Option<Name>, Failure> {
