@@ -10,6 +10,7 @@
 
 mod calendar;
 mod controller;
+mod explain;
 mod input;
 mod load;
 mod mistake;
@@ -20,9 +21,12 @@ mod plan_file;
 mod raw;
 mod schema;
 mod solution;
+#[cfg(test)]
+mod tests;
 
 pub use calendar::{CronError, CronTimes};
 pub use controller::Zones;
+pub use explain::explain;
 pub use load::{
     CONTROLLER_FILE, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts, load, load_plan,
 };
