@@ -8,7 +8,7 @@
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::daytime::LocalDay;
+use super::daytime::{LocalDay, PAST_MIDNIGHT_MS};
 use super::error::{Latest, Need, PlacementError};
 use super::layout::{Layout, Placing};
 use crate::quantity::Millis;
@@ -169,8 +169,11 @@ impl<'a> Board<'a> {
                 continue;
             };
             let may_move = self.day.forward_at.is_some_and(|at| nominal >= at);
-            // A gap that ends at midnight puts its slots on the first instant of the next date.
-            let end = self.day.end.max(nominal + placing.duration + 1);
+            let end = if nominal < self.day.end {
+                self.day.end
+            } else {
+                nominal + PAST_MIDNIGHT_MS
+            };
             match self.obstacle(line, placing, nominal) {
                 None => self.reserve(line, nominal, DayOf::This),
                 Some(first) => {

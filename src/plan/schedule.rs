@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use jiff::{Span, Timestamp};
 
-use super::daytime::LocalDay;
+use super::daytime::{LocalDay, PAST_MIDNIGHT_MS};
 use super::error::PlacementError;
 use super::layout::Layout;
 use super::place::{PlacedDay, place_day};
@@ -198,7 +198,7 @@ impl Schedule {
             .filter(|date| {
                 LocalDay::new(zone, *date).is_some_and(|day| {
                     day.start <= until.as_millisecond()
-                        && day.end.saturating_add(HOUR_MS) > after.as_millisecond()
+                        && day.end.saturating_add(PAST_MIDNIGHT_MS) > after.as_millisecond()
                 })
             })
             .collect()
@@ -230,8 +230,6 @@ impl Schedule {
         None
     }
 }
-
-const HOUR_MS: i64 = 3_600_000;
 
 /// Days of 24 hours from one instant to another, rounded up.
 fn days_from(from: Timestamp, until: Timestamp) -> i64 {

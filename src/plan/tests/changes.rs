@@ -219,6 +219,52 @@ fn a_gap_that_ends_at_midnight_puts_its_slot_on_the_first_instant_of_the_next_da
     );
 }
 
+#[test]
+fn two_slots_in_a_gap_that_ends_at_midnight_run_one_after_the_other_on_the_next_date() {
+    // 60 mL a dose at 60 mL/min: 92 s.
+    let parts = [
+        part("alkalinity", 120_000, at(&[(23, 10), (23, 50)])),
+        part("calcium", 1_000, spread(1, 0.0, 1.0)),
+    ];
+    let reef = reef("America/Nuuk", &parts, &[], 1);
+    assert_eq!(reef.errors(date(2026, 1, 1)), []);
+    assert_eq!(
+        reef.clock("alkalinity", date(2026, 3, 28)),
+        ["00:00:00 -01:00", "00:01:32 -01:00"]
+    );
+    assert_eq!(
+        reef.clock("calcium", date(2026, 3, 29)),
+        ["00:03:04 -01:00"]
+    );
+    let mut schedule = reef.schedule();
+    let daily = plan_daily_volumes(&reef.plan);
+    let instant = |t: &str| t.parse::<Timestamp>().unwrap();
+    let (from, until) = (
+        instant("2026-03-29T01:00:30Z"),
+        instant("2026-03-29T02:00:00Z"),
+    );
+    let found = schedule.between(from, until, &daily).unwrap();
+    assert_eq!(found.len(), 2);
+    assert_eq!(found[0].key.date, date(2026, 3, 28));
+    assert_eq!(schedule.next_after(from, &daily), Some(found[0].clone()));
+}
+
+#[test]
+fn a_clash_before_the_clocks_change_is_refused_on_that_day_as_on_any_other() {
+    let parts = [
+        part("alkalinity", 1_000, at(&[(1, 0)])),
+        part("calcium", 1_000, at(&[(1, 10)])),
+    ];
+    let reef = reef("Europe/Berlin", &parts, &[("alkalinity", "calcium", 15)], 2);
+    let daily = plan_daily_volumes(&reef.plan);
+    for on in [date(2026, 3, 28), date(2026, 3, 29), date(2026, 10, 25)] {
+        assert!(matches!(
+            reef.schedule().day(on, &daily),
+            Err(PlacementError::FixedTimesClash { .. })
+        ));
+    }
+}
+
 /// Row FT-TIME-06: another zone is another schedule; its days begin elsewhere at once.
 #[test]
 fn a_changed_zone_moves_the_day_at_once_and_no_key_comes_twice_in_one_zone() {

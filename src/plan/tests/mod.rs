@@ -78,9 +78,8 @@ struct Reef {
     plan: Arc<Plan>,
 }
 
-/// `apart`: pairs of line names and the minutes between them.
-fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: u32) -> Reef {
-    let head = |p: &Part| Head {
+fn head(p: &Part) -> Head {
+    Head {
         name: name(p.head),
         nominal_rate: FlowRate::from_ml_per_min(p.ml_per_min),
         run_max: Millis::from_secs(600),
@@ -97,7 +96,22 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         calibration_age_max: Millis::from_secs(1),
         calibration_run_max: Millis::from_secs(1),
         calibration_old: OldCalibration::Warn,
-    };
+    }
+}
+
+fn time_limits() -> TimeLimits {
+    TimeLimits {
+        slot_lateness_max: Millis::from_mins(5),
+        slot_wait_max: Millis::from_mins(5),
+        clock_step_max: Millis::from_mins(5),
+        clock_wait_alarm: Millis::from_mins(5),
+        hold_reminder: Millis::DAY,
+        permit_valid: Millis::from_secs(5),
+    }
+}
+
+/// `apart`: pairs of line names and the minutes between them.
+fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: u32) -> Reef {
     let reservoir = |p: &Part| Reservoir {
         name: name(p.reservoir),
         capacity: Volume::from_ul(1_000_000),
@@ -140,14 +154,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         heads_at_once,
         alkalinity: None,
         element_rise_max: BTreeMap::new(),
-        times: TimeLimits {
-            slot_lateness_max: Millis::from_mins(5),
-            slot_wait_max: Millis::from_mins(5),
-            clock_step_max: Millis::from_mins(5),
-            clock_wait_alarm: Millis::from_mins(5),
-            hold_reminder: Millis::DAY,
-            permit_valid: Millis::from_secs(5),
-        },
+        times: time_limits(),
     };
     let plan = Plan {
         uptake: None,

@@ -21,6 +21,15 @@ const ZONES: [&str; 6] = [
     "America/Havana",
 ];
 
+/// Every day, some hours, and some dates only.
+const EXPRESSIONS: [&str; 5] = [
+    "30 2 * * *",
+    "0 */6 * * *",
+    "15 0 * * Mon",
+    "45 23 1 * *",
+    "20 12 * * Mon-Fri",
+];
+
 fn times() -> impl Strategy<Value = Times> {
     let window =
         (1_u32..=24, 0_u32..86_000, 600_u32..=86_400).prop_map(|(doses, start, length)| {
@@ -32,13 +41,6 @@ fn times() -> impl Strategy<Value = Times> {
         });
     let fixed = prop::collection::btree_set((0_i8..24, 0_i8..60), 1..4)
         .prop_map(|set| at(&set.into_iter().collect::<Vec<_>>()));
-    const EXPRESSIONS: [&str; 5] = [
-        "30 2 * * *",
-        "0 */6 * * *",
-        "15 0 * * Mon",
-        "45 23 1 * *",
-        "20 12 * * Mon-Fri",
-    ];
     prop_oneof![
         4 => window,
         1 => fixed,
