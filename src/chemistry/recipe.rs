@@ -11,8 +11,9 @@ use super::salts::{Atom, Salt};
 use super::solution::{Element, SolutionEffect};
 use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
 
-/// Most g/L of one salt that can be meant: the most soluble of the list, potassium iodide, reaches 1,026 g/L at 25 C (row `a3.solL.KI`).
-pub const SALT_G_PER_L_MAX: f64 = 1_100.0;
+/// Most g/L of one salt that can be meant: the most a litre of the listed ones takes, CaCl2.6H2O, is 1,278 g at 25 C
+/// (647.3 g/L anhydrous, row `a3.solL.CaCl2`).
+pub const SALT_G_PER_L_MAX: f64 = 1_300.0;
 
 /// Most alkalinity a litre can carry: saturated NaOH at 25 C is 758 g/L (row `a3.solL.NaOH`), 18,950 meq/L.
 pub const ALKALINITY_MEQ_PER_L_MAX: f64 = 19_000.0;
@@ -318,7 +319,7 @@ mod tests {
 
     #[test]
     fn amounts_that_cannot_be_meant_are_refused_with_their_number() {
-        for bad in [0.0, -1.0, f64::NAN, f64::INFINITY, 1_101.0] {
+        for bad in [0.0, -1.0, f64::NAN, f64::INFINITY, 1_301.0] {
             let refusal = SolutionEffect::from_salts(&[(salt("KI"), bad)]).unwrap_err();
             assert!(
                 matches!(refusal, RecipeError::Grams { .. }),
@@ -326,7 +327,7 @@ mod tests {
             );
         }
         assert_eq!(SolutionEffect::from_salts(&[]), Err(RecipeError::Empty));
-        let half = [(salt("KI"), 600.0), (salt("KI"), 600.0)];
+        let half = [(salt("KI"), 700.0), (salt("KI"), 700.0)];
         assert!(SolutionEffect::from_salts(&half).is_err());
     }
 

@@ -1,0 +1,535 @@
+//! What water changes, top-up and the dosed volume itself do to a level.
+//!
+//! Terms: the *share* is the part of the net water volume that one change replaces; *new water* is what comes in; a *gain* is what
+//! a level gains between two changes by itself, negative when it is taken up. The tank is taken as well mixed; use the net volume
+//! (tank and sump less rock and sand), because with a volume guessed high every figure here is too hopeful.
+
+use std::fmt;
+
+use thiserror::Error;
+
+use super::seawater::{WaterError, density_kg_per_m3};
+use super::water::{Celsius, Salinity};
+use crate::quantity::{Concentration, TankVolume, Volume, f64_from_i64, i64_from_f64};
+
+/// Why a dilution cannot be computed.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum DilutionError {
+    /// The share of a change is not between nothing and everything.
+    #[error("a change of {percent} % of the water is none; give more than 0 and less than 100 %")]
+    Share {
+        /// As given, percent.
+        percent: f64,
+    },
+    /// Changes with this new water never reach the target.
+    #[error(
+        "changes with new water of {new} bring {from} never to {target}; the target must lie between the two"
+    )]
+    Unreachable {
+        /// Level now.
+        from: Concentration,
+        /// Wanted level.
+        target: Concentration,
+        /// Level of the new water.
+        new: Concentration,
+    },
+    /// A number that is not finite or has the wrong sign.
+    #[error("{what} is {value}, which is no amount; check the entry")]
+    Value {
+        /// Which number.
+        what: &'static str,
+        /// As given.
+        value: f64,
+    },
+    /// Salinity or temperature.
+    #[error(transparent)]
+    Water(#[from] WaterError),
+}
+
+/// The part of the water that one change replaces: more than none, less than all.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChangeShare(f64);
+
+impl ChangeShare {
+    /// From percent of the net water volume.
+    ///
+    /// # Errors
+    /// [`DilutionError::Share`] unless more than 0 and less than 100.
+    pub fn from_percent(percent: f64) -> Result<Self, DilutionError> {
+        if percent > 0.0 && percent < 100.0 {
+            Ok(Self(percent / 100.0))
+        } else {
+            Err(DilutionError::Share { percent })
+        }
+    }
+
+    /// From the litres changed and the net volume.
+    ///
+    /// # Errors
+    /// As [`Self::from_percent`].
+    pub fn from_litres(changed: TankVolume, tank: TankVolume) -> Result<Self, DilutionError> {
+        Self::from_percent(changed.as_litres() / tank.as_litres() * 100.0)
+    }
+
+    /// Percent.
+    pub const fn as_percent(self) -> f64 {
+        self.0 * 100.0
+    }
+
+    /// Part of the old water left after `changes` equal changes: (1 - f)^n.
+    pub fn left_after(self, changes: u32) -> f64 {
+        (1.0 - self.0).powf(f64::from(changes))
+    }
+
+    /// Changes that halve what the new water does not hold, as a broken number.
+    pub fn changes_to_halve(self) -> f64 {
+        0.5_f64.ln() / (1.0 - self.0).ln()
+    }
+
+    /// The level after `changes` equal changes with new water of `new`, nothing else happening.
+    pub fn level_after(
+        self,
+        from: Concentration,
+        new: Concentration,
+        changes: u32,
+    ) -> Concentration {
+        let left = self.left_after(changes);
+        let (c0, c) = (from.as_mg_per_l(), new.as_mg_per_l());
+        Concentration::from_mg_per_l(c + (c0 - c) * left)
+    }
+
+    /// How many equal changes bring `from` to `target` or past it; none when it is there already.
+    ///
+    /// # Errors
+    /// [`DilutionError::Unreachable`] when the target does not lie between the level and the new water.
+    pub fn changes_to_reach(
+        self,
+        from: Concentration,
+        target: Concentration,
+        new: Concentration,
+    ) -> Result<u32, DilutionError> {
+        let gap = gap_left(from, target, new)?;
+        // A hair is taken off so that an exact whole number of changes is not rounded up to one more.
+        let changes = (gap.ln() / (1.0 - self.0).ln() - 1e-9).ceil().max(0.0);
+        i64_from_f64(changes)
+            .and_then(|n| u32::try_from(n).ok())
+            .ok_or(DilutionError::Unreachable { from, target, new })
+    }
+
+    /// Where the level settles under changes at a fixed interval with this `gain` between them.
+    ///
+    /// The change removes what came: before it the level stands at new + gain / f, after it at new + gain (1 - f) / f.
+    pub fn steady_level(self, new: Concentration, gain: Concentration) -> SteadyLevel {
+        let before = new.as_mg_per_l() + gain.as_mg_per_l() / self.0;
+        SteadyLevel {
+            before: Concentration::from_mg_per_l(before),
+            after: Concentration::from_mg_per_l(before - gain.as_mg_per_l()),
+        }
+    }
+
+    /// The level just before change number `number` (from 1), starting at `from`.
+    pub fn level_before_change(
+        self,
+        from: Concentration,
+        new: Concentration,
+        gain: Concentration,
+        number: u32,
+    ) -> Concentration {
+        let steady = self.steady_level(new, gain).before.as_mg_per_l();
+        let first = from.as_mg_per_l() + gain.as_mg_per_l();
+        let left = self.left_after(number.saturating_sub(1));
+        Concentration::from_mg_per_l(steady + (first - steady) * left)
+    }
+}
+
+/// The one change that brings `from` to `target`.
+///
+/// # Errors
+/// [`DilutionError::Unreachable`] when the target does not lie between the level and the new water, [`DilutionError::Share`] when
+/// it is there already or only a change of all water would do.
+pub fn share_to_reach(
+    from: Concentration,
+    target: Concentration,
+    new: Concentration,
+) -> Result<ChangeShare, DilutionError> {
+    ChangeShare::from_percent((1.0 - gap_left(from, target, new)?) * 100.0)
+}
+
+/// (target - new) / (from - new): above 0, at most 1.
+fn gap_left(
+    from: Concentration,
+    target: Concentration,
+    new: Concentration,
+) -> Result<f64, DilutionError> {
+    let c = new.as_mg_per_l();
+    let gap = (target.as_mg_per_l() - c) / (from.as_mg_per_l() - c);
+    if gap > 0.0 && gap <= 1.0 {
+        Ok(gap)
+    } else {
+        Err(DilutionError::Unreachable { from, target, new })
+    }
+}
+
+/// The two levels between which a tank with routine changes settles.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SteadyLevel {
+    /// Just before a change.
+    pub before: Concentration,
+    /// Just after it.
+    pub after: Concentration,
+}
+
+impl fmt::Display for SteadyLevel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "settles at {} before each change and {} after it",
+            self.before, self.after
+        )
+        .and_then(|()| {
+            if self.before.as_mg_per_l() < 0.0 {
+                f.write_str(", which cannot be: the changes bring in less than is taken up")
+            } else {
+                Ok(())
+            }
+        })
+    }
+}
+
+/// Part of the old water left when `exchanged` litres flow through `tank` while it stays mixed: exp(-q/V). Always more than one change of as much leaves.
+///
+/// # Errors
+/// [`DilutionError::Value`] for a volume that is not finite, a tank without water or a negative exchange.
+pub fn left_after_continuous(
+    exchanged: TankVolume,
+    tank: TankVolume,
+) -> Result<f64, DilutionError> {
+    let turnovers = exchanged.as_litres() / tank.as_litres();
+    if turnovers.is_finite() && turnovers >= 0.0 {
+        Ok((-turnovers).exp())
+    } else {
+        Err(DilutionError::Value {
+            what: "the exchange in tank volumes",
+            value: turnovers,
+        })
+    }
+}
+
+/// Litres that must flow through `tank` until `left` (above 0, at most 1) of the old water is left.
+///
+/// # Errors
+/// [`DilutionError::Value`] for a part outside that range.
+pub fn litres_for_continuous(tank: TankVolume, left: f64) -> Result<TankVolume, DilutionError> {
+    if left > 0.0 && left <= 1.0 {
+        Ok(TankVolume::from_litres(tank.as_litres() * -left.ln()))
+    } else {
+        Err(DilutionError::Value {
+            what: "the part of the old water that is left",
+            value: left,
+        })
+    }
+}
+
+/// Salinity after `percent` of the water has evaporated and was not replaced.
+///
+/// # Errors
+/// [`DilutionError::Share`] unless from 0 to below 100 %.
+pub fn salinity_after_evaporation(
+    salinity: Salinity,
+    percent: f64,
+) -> Result<Salinity, DilutionError> {
+    if (0.0..100.0).contains(&percent) {
+        let left = 1.0 - percent / 100.0;
+        Ok(Salinity::from_practical(salinity.as_practical() / left))
+    } else {
+        Err(DilutionError::Share { percent })
+    }
+}
+
+/// What the liquid of the doses itself does to the system over some days.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DosedWater {
+    /// Litres of solution put in.
+    pub litres: f64,
+    /// Salinity when a top-up holds the level, so that the water of the doses only saves top-up water.
+    pub salinity_level_held: Salinity,
+    /// Salinity when as much tank water is lost as is dosed (skimmer, overflow, salt creep).
+    pub salinity_displaced: Salinity,
+}
+
+impl fmt::Display for DosedWater {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "doses bring {:.2} L of water; {} if the top-up holds the level, {} if as much tank water leaves",
+            self.litres, self.salinity_level_held, self.salinity_displaced
+        )
+    }
+}
+
+/// What `day_volume` of solutions a day does over `days`, when `salt_g_per_l` of salt (see [`super::Residue`]) stays in each litre of the tank.
+///
+/// # Errors
+/// [`DilutionError::Value`] for volumes that make no sense, [`DilutionError::Water`] outside the equation of state.
+pub fn dosed_water(
+    tank: TankVolume,
+    water: (Salinity, Celsius),
+    day_volume: Volume,
+    days: u32,
+    salt_g_per_l: f64,
+) -> Result<DosedWater, DilutionError> {
+    let (salinity, temperature) = water;
+    let litres = f64_from_i64(day_volume.as_ul()) * 1e-6 * f64::from(days);
+    let turnovers = litres / tank.as_litres();
+    for (what, value) in [
+        ("the dosed volume in tank volumes", turnovers),
+        ("the salt left behind in g/L", salt_g_per_l),
+    ] {
+        if !(value.is_finite() && value >= 0.0) {
+            return Err(DilutionError::Value { what, value });
+        }
+    }
+    let kg_per_l = density_kg_per_m3(salinity, temperature)? / 1000.0;
+    let per_reference =
+        Salinity::STANDARD.as_practical() / Salinity::STANDARD.as_reference_g_per_kg();
+    let salt = salt_g_per_l / kg_per_l * per_reference;
+    let held = salinity.as_practical() + salt;
+    Ok(DosedWater {
+        litres,
+        salinity_level_held: Salinity::from_practical(held),
+        salinity_displaced: Salinity::from_practical(held * (-turnovers).exp()),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn share(percent: f64) -> ChangeShare {
+        ChangeShare::from_percent(percent).unwrap()
+    }
+
+    fn mg(value: f64) -> Concentration {
+        Concentration::from_mg_per_l(value)
+    }
+
+    fn close(found: f64, wanted: f64, tolerance: f64, row: &str) {
+        assert!(
+            (found - wanted).abs() <= tolerance,
+            "{row}: {found} is not {wanted}"
+        );
+    }
+
+    /// Rows `a7.remain.f10` to `f50`: (1-f)^n for n = 1, 2, 3, 4, 5, 10; tolerance 1e-6.
+    #[test]
+    fn old_water_fades_by_the_power_of_the_changes() {
+        for (percent, left) in [
+            (10.0, [0.9, 0.81, 0.729, 0.6561, 0.590_49, 0.348_678]),
+            (20.0, [0.8, 0.64, 0.512, 0.4096, 0.327_68, 0.107_374]),
+            (30.0, [0.7, 0.49, 0.343, 0.2401, 0.168_07, 0.028_248]),
+            (50.0, [0.5, 0.25, 0.125, 0.0625, 0.031_25, 0.000_977]),
+        ] {
+            for (changes, wanted) in [1, 2, 3, 4, 5, 10].into_iter().zip(left) {
+                close(
+                    share(percent).left_after(changes),
+                    wanted,
+                    1e-6,
+                    "a7.remain",
+                );
+            }
+        }
+    }
+
+    /// Rows `a7.halving.f10` to `f50`; tolerance 1e-4.
+    #[test]
+    fn halving_takes_the_published_number_of_changes() {
+        for (percent, wanted) in [
+            (10.0, 6.5788),
+            (15.0, 4.265),
+            (20.0, 3.1063),
+            (25.0, 2.4094),
+            (30.0, 1.9434),
+            (50.0, 1.0),
+        ] {
+            close(
+                share(percent).changes_to_halve(),
+                wanted,
+                1e-4,
+                "a7.halving",
+            );
+        }
+        assert_eq!(
+            share(10.0)
+                .changes_to_reach(mg(20.0), mg(10.0), mg(0.0))
+                .unwrap(),
+            7
+        );
+        assert_eq!(
+            share(50.0)
+                .changes_to_reach(mg(20.0), mg(5.0), mg(0.0))
+                .unwrap(),
+            2
+        );
+        assert_eq!(
+            share(50.0)
+                .changes_to_reach(mg(20.0), mg(20.0), mg(0.0))
+                .unwrap(),
+            0
+        );
+    }
+
+    /// Rows `a7.topup.20of70`, `a7.left.30`, `a7.to_target`.
+    #[test]
+    fn single_changes_are_a_mass_balance() {
+        close(
+            share(20.0).level_after(mg(0.7), mg(1.0), 1).as_mg_per_l(),
+            0.76,
+            1e-12,
+            "a7.topup.20of70",
+        );
+        close(share(30.0).left_after(1), 0.7, 1e-12, "a7.left.30");
+        let wanted = share_to_reach(mg(20.0), mg(12.0), mg(0.0)).unwrap();
+        close(wanted.as_percent(), 40.0, 1e-9, "a7.to_target");
+    }
+
+    /// Rows `a7.cont.0.1`, `0.2`, `1`, `2`, `half`; tolerance 1e-6.
+    #[test]
+    fn continuous_exchange_lies_on_the_exponential() {
+        let tank = TankVolume::from_litres(200.0);
+        for (volumes, wanted) in [
+            (0.1, 0.904_837),
+            (0.2, 0.818_731),
+            (1.0, 0.367_879),
+            (2.0, 0.135_335),
+        ] {
+            let flowed = TankVolume::from_litres(200.0 * volumes);
+            close(
+                left_after_continuous(flowed, tank).unwrap(),
+                wanted,
+                1e-6,
+                "a7.cont",
+            );
+        }
+        let half = litres_for_continuous(tank, 0.5).unwrap();
+        // The row prints 0.693147.
+        close(
+            half.as_litres() / 200.0,
+            std::f64::consts::LN_2,
+            1e-6,
+            "a7.cont.half",
+        );
+    }
+
+    /// Rows `a7.steady.input` and `a7.steady.approach`; tolerance 1e-6.
+    #[test]
+    fn a_contaminant_settles_where_changes_remove_what_comes() {
+        let ten = share(10.0);
+        let steady = ten.steady_level(mg(0.0), mg(1.0));
+        close(steady.before.as_mg_per_l(), 10.0, 1e-9, "a7.steady.input");
+        close(steady.after.as_mg_per_l(), 9.0, 1e-9, "a7.steady.input");
+        for (number, wanted) in [
+            (1, 1.0),
+            (2, 1.9),
+            (5, 4.0951),
+            (10, 6.513_216),
+            (26, 9.353_892),
+            (52, 9.958_254),
+        ] {
+            let level = ten.level_before_change(mg(0.0), mg(0.0), mg(1.0), number);
+            close(level.as_mg_per_l(), wanted, 1e-6, "a7.steady.approach");
+        }
+    }
+
+    /// Rows `a7.steady.trace` and `a7.steady.trace_seq`: a trace used at 5 % a week falls to half under 10 % weekly changes.
+    #[test]
+    fn routine_changes_cannot_hold_a_trace_that_is_used() {
+        let ten = share(10.0);
+        let steady = ten.steady_level(mg(1.0), mg(-0.05));
+        close(steady.before.as_mg_per_l(), 0.5, 1e-9, "a7.steady.trace");
+        close(steady.after.as_mg_per_l(), 0.55, 1e-9, "a7.steady.trace");
+        for (number, wanted) in [
+            (1, 0.95),
+            (2, 0.905),
+            (5, 0.795_245),
+            (10, 0.674_339),
+            (26, 0.532_305),
+            (52, 0.502_087),
+        ] {
+            let level = ten.level_before_change(mg(1.0), mg(1.0), mg(-0.05), number);
+            close(level.as_mg_per_l(), wanted, 1e-6, "a7.steady.trace_seq");
+        }
+        let worse = ten.steady_level(mg(1.0), mg(-0.2));
+        assert!(worse.to_string().contains("cannot be"), "{worse}");
+    }
+
+    /// Row `a7.evap`; tolerance 1e-4. Row `a7.dose_salinity` gives the salt: 0.82708 g/L in 30 days of 200 mL a day into 200 L.
+    #[test]
+    fn evaporation_and_the_doses_move_salinity() {
+        let evaporated = salinity_after_evaporation(Salinity::STANDARD, 1.0).unwrap();
+        close(evaporated.as_practical(), 35.3535, 1e-4, "a7.evap");
+        let water = (Salinity::STANDARD, Celsius::from_degrees(25.0));
+        let tank = TankVolume::from_litres(200.0);
+        let month = dosed_water(tank, water, Volume::from_ul(200_000), 30, 0.827_08).unwrap();
+        close(month.litres, 6.0, 1e-9, "own arithmetic");
+        // 0.82708 / 1.02334 x 35 / 35.16504.
+        close(
+            month.salinity_level_held.as_practical(),
+            35.8044,
+            1e-3,
+            "own arithmetic",
+        );
+        close(
+            month.salinity_displaced.as_practical(),
+            35.8044 * (-0.03_f64).exp(),
+            1e-3,
+            "own arithmetic",
+        );
+        assert!(month.to_string().contains("6.00 L"), "{month}");
+    }
+
+    #[test]
+    fn a_target_the_new_water_cannot_reach_is_refused_with_all_three_levels() {
+        let message = share(10.0)
+            .changes_to_reach(mg(20.0), mg(2.0), mg(5.0))
+            .unwrap_err()
+            .to_string();
+        assert!(
+            message.contains("5.000 mg/L")
+                && message.contains("20.0 mg/L")
+                && message.contains("2.000 mg/L"),
+            "{message}"
+        );
+        assert!(share_to_reach(mg(20.0), mg(25.0), mg(5.0)).is_err());
+        assert!(share_to_reach(mg(20.0), mg(20.0), mg(20.0)).is_err());
+        for bad in [0.0, 100.0, -1.0, f64::NAN, f64::INFINITY] {
+            assert!(ChangeShare::from_percent(bad).is_err(), "{bad}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn the_count_of_changes_just_reaches_the_target(percent in 1.0..90.0_f64, from in 1.0..100.0_f64, part in 0.01..0.99_f64) {
+            let (start, target, new) = (mg(from), mg(from * part), mg(0.0));
+            let count = share(percent).changes_to_reach(start, target, new).unwrap();
+            prop_assert!(share(percent).level_after(start, new, count).as_mg_per_l() <= from * part * (1.0 + 1e-6));
+            if count > 0 {
+                prop_assert!(share(percent).level_after(start, new, count - 1).as_mg_per_l() > from * part * (1.0 - 1e-6));
+            }
+        }
+
+        #[test]
+        fn no_number_makes_it_panic(a in any::<f64>(), b in any::<f64>(), d in any::<f64>(), ul in any::<i64>(), days in any::<u32>()) {
+            let tank = TankVolume::from_litres(a);
+            if let Ok(share) = ChangeShare::from_percent(d) {
+                prop_assert!(share.changes_to_reach(mg(a), mg(b), mg(d)).map_or_else(|e| !e.to_string().is_empty(), |_| true));
+                prop_assert!(!share.steady_level(mg(a), mg(b)).to_string().is_empty());
+            }
+            if let Ok(left) = left_after_continuous(TankVolume::from_litres(b), tank) {
+                prop_assert!((0.0..=1.0).contains(&left));
+            }
+            let water = (Salinity::from_practical(b), Celsius::from_degrees(d));
+            prop_assert!(dosed_water(tank, water, Volume::from_ul(ul), days, a).map_or(true, |w| w.litres >= 0.0));
+        }
+    }
+}

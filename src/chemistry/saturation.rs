@@ -1,0 +1,578 @@
+//! How far the water is over-saturated with aragonite, as a caution about precipitation.
+//!
+//! Terms: *omega* is the product of calcium and carbonate over the solubility product; at 1 aragonite neither grows nor dissolves.
+//! What it cannot tell is part of the answer, see [`LIMITS`]. It is a caution in words only: it never starts, stops or blocks a dose.
+
+use std::fmt;
+
+use thiserror::Error;
+
+use super::carbonate::{Constants, Ph, PhScale};
+use super::salts::Atom;
+use super::seawater::{WaterError, density_kg_per_m3};
+use super::water::{Celsius, Salinity};
+use crate::quantity::{Alkalinity, Concentration};
+
+/// What the number cannot tell, for beside it.
+pub const LIMITS: &str = "this is an estimate for well-mixed water: it rests most on the pH and its scale, \
+it does not know of organic films, phosphate or magnesium beyond natural that slow precipitation, nor of particles, heaters and pump housings that start it";
+
+/// Above this, aragonite ran away in experiments with lime particles (row `a4.threshold.runaway`; Moras et al. 2022, Biogeosciences 19, 3537).
+pub const OMEGA_NOTED: f64 = 7.0;
+
+/// Above this the caution becomes a warning. Our rule: ordinary tanks pass 5 in daylight and a threshold there would cry wolf.
+pub const OMEGA_WARNED: f64 = 10.0;
+
+/// Why no saturation can be given.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum SaturationError {
+    /// Salinity or temperature outside the equation of state.
+    #[error(transparent)]
+    Water(#[from] WaterError),
+    /// A value outside what the constants or a tank allow.
+    #[error(
+        "{what} {value}{unit} is outside {low} to {high}{unit}, where the saturation can be computed; check the reading"
+    )]
+    Range {
+        /// Which value.
+        what: &'static str,
+        /// As given.
+        value: f64,
+        /// Its unit with a space before it, or nothing.
+        unit: &'static str,
+        /// Lowest.
+        low: f64,
+        /// Highest.
+        high: f64,
+    },
+    /// The hydroxide and borate of this pH alone are more than the alkalinity.
+    #[error(
+        "{ph} and an alkalinity of {alkalinity} cannot belong to the same water; check both readings"
+    )]
+    Disagree {
+        /// pH as given.
+        ph: Ph,
+        /// Alkalinity as given.
+        alkalinity: Alkalinity,
+    },
+}
+
+/// What must be known of the water.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CarbonateWater {
+    /// Alkalinity.
+    pub alkalinity: Alkalinity,
+    /// Calcium.
+    pub calcium: Concentration,
+    /// pH and its scale.
+    pub ph: Ph,
+    /// Salinity.
+    pub salinity: Salinity,
+    /// Temperature.
+    pub temperature: Celsius,
+}
+
+/// Standard uncertainties of the readings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CarbonateUncertainty {
+    /// Of the alkalinity.
+    pub alkalinity: Alkalinity,
+    /// Of the calcium.
+    pub calcium: Concentration,
+    /// Of the pH.
+    pub ph: f64,
+}
+
+/// Aragonite saturation.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Saturation {
+    /// Omega.
+    pub omega: f64,
+    /// pH on the total scale.
+    pub ph_total: f64,
+    /// Carbonate, umol/kg.
+    pub carbonate_umol_per_kg: f64,
+    /// Total inorganic carbon, umol/kg.
+    pub inorganic_carbon_umol_per_kg: f64,
+}
+
+/// How loudly to speak of a saturation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Caution {
+    /// As in ordinary reef tanks.
+    Ordinary,
+    /// Above 7: noted.
+    Noted,
+    /// Above 10: a warning.
+    Warned,
+}
+
+impl Saturation {
+    /// How loudly to speak of it.
+    pub fn caution(self) -> Caution {
+        if self.omega > OMEGA_WARNED {
+            Caution::Warned
+        } else if self.omega > OMEGA_NOTED {
+            Caution::Noted
+        } else {
+            Caution::Ordinary
+        }
+    }
+}
+
+impl fmt::Display for Caution {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Ordinary => "ordinary for a reef tank",
+            Self::Noted => {
+                "high: above 7 aragonite ran away in experiments with particles in the water"
+            }
+            Self::Warned => "very high: expect precipitation where water is warm, still or dosed",
+        })
+    }
+}
+
+impl CarbonateWater {
+    /// The saturation of this water.
+    ///
+    /// # Errors
+    /// [`SaturationError::Range`] outside salinity 19 to 42, 5 to 35 C (the constants of Lueker et al. 2000), pH 6 to 10, alkalinity
+    /// 0.1 to 20 meq/L, calcium 1 to 3,000 mg/L.
+    pub fn saturation(self) -> Result<Saturation, SaturationError> {
+        let (k, alkalinity, kg_per_l) = self.checked()?;
+        let hydrogen = k.hydrogen_total(self.ph);
+        let carbonate_alkalinity = alkalinity - k.other_alkalinity(hydrogen);
+        if carbonate_alkalinity <= 0.0 {
+            return Err(SaturationError::Disagree {
+                ph: self.ph,
+                alkalinity: self.alkalinity,
+            });
+        }
+        let carbon = carbonate_alkalinity / k.alkalinity_per_carbon(hydrogen);
+        Ok(describe(
+            &k,
+            carbon,
+            hydrogen,
+            self.calcium.as_mg_per_l() / kg_per_l,
+        ))
+    }
+
+    /// The saturation and its 95 % interval from the readings' standard uncertainties, each moved alone and the effects summed in squares (GUM).
+    ///
+    /// # Errors
+    /// As [`Self::saturation`], and for an uncertainty that is negative or not finite.
+    pub fn saturation_with(
+        self,
+        uncertainty: CarbonateUncertainty,
+    ) -> Result<SaturationEstimate, SaturationError> {
+        let saturation = self.saturation()?;
+        let (alkalinity, calcium) = (uncertainty.alkalinity, uncertainty.calcium.as_mg_per_l());
+        for (what, value, unit, high) in [
+            ("uncertainty of pH", uncertainty.ph, "", 1.0),
+            (
+                "uncertainty of alkalinity",
+                alkalinity.as_meq_per_l(),
+                " meq/L",
+                5.0,
+            ),
+            ("uncertainty of calcium", calcium, " mg/L", 500.0),
+        ] {
+            within(what, value, unit, (0.0, high))?;
+        }
+        // Half a standard uncertainty to each side keeps the moved water inside the range near its edges less often than a whole one.
+        let effect = |low: Self, high: Self| -> Result<f64, SaturationError> {
+            Ok(high.saturation()?.omega - low.saturation()?.omega)
+        };
+        let moved = |share: f64| {
+            let mut by = [self; 3];
+            let [a, c, p] = &mut by;
+            a.alkalinity = self.alkalinity.plus(alkalinity.times(share));
+            c.calcium = Concentration::from_mg_per_l(self.calcium.as_mg_per_l() + calcium * share);
+            p.ph.value = self.ph.value + uncertainty.ph * share;
+            by
+        };
+        let mut sum = 0.0;
+        for (low, high) in moved(-0.5).into_iter().zip(moved(0.5)) {
+            sum += effect(low, high)?.powi(2);
+        }
+        let half = 1.96 * sum.sqrt();
+        Ok(SaturationEstimate {
+            saturation,
+            low: (saturation.omega - half).max(0.0),
+            high: saturation.omega + half,
+        })
+    }
+
+    /// The saturation where a dose meets the water: `ml_per_l` of a solution in each litre mixed so far, before any CO2 is
+    /// exchanged; the dilution by the dose itself is neglected.
+    ///
+    /// # Errors
+    /// As [`Self::saturation`], for a dose outside 0 to 1,000 mL/L, and where the mixture leaves the range.
+    pub fn saturation_at_mixing_point(
+        self,
+        stock: MixedStock,
+        ml_per_l: f64,
+    ) -> Result<Saturation, SaturationError> {
+        within("dose", ml_per_l, " mL per litre mixed", (0.0, 1000.0))?;
+        let before = self.saturation()?;
+        let (k, alkalinity, kg_per_l) = self.checked()?;
+        let meq = stock.alkalinity_meq_per_l * ml_per_l / 1000.0;
+        let carbon = before.inorganic_carbon_umol_per_kg * 1e-6
+            + meq * stock.base.carbon_per_equivalent() * 1e-3 / kg_per_l;
+        let calcium_mg_per_l =
+            self.calcium.as_mg_per_l() + stock.calcium_mg_per_l * ml_per_l / 1000.0;
+        let target = alkalinity + meq * 1e-3 / kg_per_l;
+        let hydrogen = solve_hydrogen(&k, target, carbon);
+        Ok(describe(&k, carbon, hydrogen, calcium_mg_per_l / kg_per_l))
+    }
+
+    /// Constants, alkalinity in mol/kg, density in kg/L.
+    fn checked(self) -> Result<(Constants, f64, f64), SaturationError> {
+        within("salinity", self.salinity.as_practical(), "", (19.0, 42.0))?;
+        within(
+            "temperature",
+            self.temperature.as_degrees(),
+            " C",
+            (5.0, 35.0),
+        )?;
+        within("pH", self.ph.value, "", (6.0, 10.0))?;
+        within(
+            "calcium",
+            self.calcium.as_mg_per_l(),
+            " mg/L",
+            (1.0, 3000.0),
+        )?;
+        let meq_per_l = self.alkalinity.as_meq_per_l();
+        within("alkalinity", meq_per_l, " meq/L", (0.1, 20.0))?;
+        let kg_per_l = density_kg_per_m3(self.salinity, self.temperature)? / 1000.0;
+        let k = Constants::at(self.salinity, self.temperature);
+        Ok((k, meq_per_l * 1e-3 / kg_per_l, kg_per_l))
+    }
+}
+
+/// `carbon` in mol/kg.
+fn describe(k: &Constants, carbon: f64, hydrogen: f64, calcium_mg_per_kg: f64) -> Saturation {
+    let carbonate = carbon * k.carbonate_share(hydrogen);
+    let calcium = calcium_mg_per_kg * 1e-3 / Atom::Ca.weight();
+    Saturation {
+        omega: calcium * carbonate / k.k_aragonite,
+        ph_total: -hydrogen.log10(),
+        carbonate_umol_per_kg: carbonate * 1e6,
+        inorganic_carbon_umol_per_kg: carbon * 1e6,
+    }
+}
+
+/// Hydrogen ion at which this much carbon has this much alkalinity, by halving pH 3 to 12: alkalinity rises with pH throughout.
+fn solve_hydrogen(k: &Constants, alkalinity: f64, carbon: f64) -> f64 {
+    let (mut low, mut high) = (3.0_f64, 12.0_f64);
+    for _ in 0..60 {
+        let middle = f64::midpoint(low, high);
+        let hydrogen = 10_f64.powf(-middle);
+        if k.other_alkalinity(hydrogen) + carbon * k.alkalinity_per_carbon(hydrogen) < alkalinity {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    10_f64.powf(-f64::midpoint(low, high))
+}
+
+fn within(
+    what: &'static str,
+    value: f64,
+    unit: &'static str,
+    limits: (f64, f64),
+) -> Result<(), SaturationError> {
+    let (low, high) = limits;
+    if (low..=high).contains(&value) {
+        return Ok(());
+    }
+    Err(SaturationError::Range {
+        what,
+        value,
+        unit,
+        low,
+        high,
+    })
+}
+
+/// The base of an alkalinity solution: how much inorganic carbon comes with each equivalent.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Base {
+    /// No alkalinity: a calcium solution.
+    None,
+    /// Carbonate: half a mole of carbon an equivalent.
+    Carbonate,
+    /// Bicarbonate: one mole of carbon an equivalent.
+    Bicarbonate,
+    /// Hydroxide and limewater: no carbon.
+    Hydroxide,
+}
+
+impl Base {
+    const fn carbon_per_equivalent(self) -> f64 {
+        match self {
+            Self::None | Self::Hydroxide => 0.0,
+            Self::Carbonate => 0.5,
+            Self::Bicarbonate => 1.0,
+        }
+    }
+}
+
+/// What matters of a solution where it meets the water.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MixedStock {
+    /// meq of alkalinity in a litre.
+    pub alkalinity_meq_per_l: f64,
+    /// mg of calcium in a litre.
+    pub calcium_mg_per_l: f64,
+    /// What the alkalinity is made of.
+    pub base: Base,
+}
+
+/// A saturation with its 95 % interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SaturationEstimate {
+    /// The estimate.
+    pub saturation: Saturation,
+    /// Low end of omega.
+    pub low: f64,
+    /// High end of omega.
+    pub high: f64,
+}
+
+impl fmt::Display for SaturationEstimate {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "aragonite saturation {:.1} ({:.1} to {:.1} at 95 %), {}",
+            self.saturation.omega,
+            self.low,
+            self.high,
+            self.saturation.caution()
+        )
+    }
+}
+
+impl fmt::Display for PhScale {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Total => "total",
+            Self::Seawater => "seawater",
+            Self::Free => "free",
+            Self::Nbs => "NBS",
+        })
+    }
+}
+
+impl fmt::Display for Ph {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "pH {:.2} ({} scale)", self.value, self.scale)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn water(dkh: f64, calcium: f64, ph: f64, salinity: f64, degrees: f64) -> CarbonateWater {
+        CarbonateWater {
+            alkalinity: Alkalinity::from_dkh(dkh),
+            calcium: Concentration::from_mg_per_l(calcium),
+            ph: Ph {
+                value: ph,
+                scale: PhScale::Total,
+            },
+            salinity: Salinity::from_practical(salinity),
+            temperature: Celsius::from_degrees(degrees),
+        }
+    }
+
+    fn usual() -> CarbonateWater {
+        water(8.0, 420.0, 8.2, 35.0, 25.0)
+    }
+
+    /// Rows `a4.omega.*`: computed with PyCO2SYS 1.8.3.4 and gsw 3.6.23; tolerance 0.5 %.
+    #[test]
+    fn saturation_agrees_with_the_published_calculation() {
+        for (water, omega, carbonate, carbon) in [
+            (water(7.0, 412.0, 8.1, 35.0, 25.0), 3.8673, 249.53, 2092.44),
+            (water(6.0, 380.0, 7.8, 33.0, 24.0), 1.7386, 113.69, 1946.05),
+            (water(7.0, 420.0, 8.2, 35.0, 26.0), 4.8086, 302.83, 2013.38),
+            (usual(), 5.3641, 339.52, 2329.01),
+            (water(8.0, 430.0, 8.3, 35.0, 25.5), 6.5246, 402.37, 2239.46),
+            (water(9.0, 440.0, 8.3, 34.0, 25.0), 7.6171, 443.89, 2556.6),
+            (water(10.0, 450.0, 8.2, 35.0, 25.0), 7.2534, 428.5, 2939.37),
+            (
+                water(12.0, 480.0, 8.5, 36.0, 27.0),
+                14.9697,
+                850.71,
+                3115.75,
+            ),
+            (water(7.5, 400.0, 8.0, 34.0, 24.0), 3.3243, 214.16, 2331.81),
+        ] {
+            let found = water.saturation().unwrap();
+            assert!(
+                (found.omega / omega - 1.0).abs() < 5e-4,
+                "{omega}: {found:?}"
+            );
+            assert!(
+                (found.carbonate_umol_per_kg / carbonate - 1.0).abs() < 5e-4,
+                "{found:?}"
+            );
+            assert!(
+                (found.inorganic_carbon_umol_per_kg / carbon - 1.0).abs() < 5e-4,
+                "{found:?}"
+            );
+        }
+    }
+
+    /// Row `a4.phscale.8dKH`: the same reading is 5.3641 on the total scale and 4.2467 on the NBS scale; tolerance 1 %.
+    #[test]
+    fn the_scale_of_the_ph_matters_more_than_anything() {
+        let mut nbs = usual();
+        nbs.ph.scale = PhScale::Nbs;
+        let omega = nbs.saturation().unwrap().omega;
+        assert!((omega / 4.2467 - 1.0).abs() < 0.01, "{omega}");
+        let on = |scale| {
+            let mut water = usual();
+            water.ph.scale = scale;
+            water.saturation().unwrap().omega
+        };
+        assert!(
+            on(PhScale::Free) < on(PhScale::Total) && on(PhScale::Total) < on(PhScale::Seawater)
+        );
+    }
+
+    /// Row `a4.sens`: change of omega for +1 dKH, +10 mg/L Ca, +0.1 pH, +1 S, +1 C; tolerance 2 %.
+    #[test]
+    fn sensitivities_agree() {
+        let base = usual().saturation().unwrap().omega;
+        for (moved, wanted) in [
+            (water(9.0, 420.0, 8.2, 35.0, 25.0), 0.7029),
+            (water(8.0, 430.0, 8.2, 35.0, 25.0), 0.1277),
+            (water(8.0, 420.0, 8.3, 35.0, 25.0), 0.9156),
+            (water(8.0, 420.0, 8.2, 36.0, 25.0), -0.114),
+            (water(8.0, 420.0, 8.2, 35.0, 26.0), 0.1706),
+        ] {
+            let change = moved.saturation().unwrap().omega - base;
+            assert!((change / wanted - 1.0).abs() < 0.02, "{wanted}: {change}");
+        }
+    }
+
+    /// Rows `a4.spike.na2co3`, `nahco3`, `lime`, `cacl2` at 0.1, 1, 5 and 10 mL per litre mixed; tolerance 2 %, pH 0.02.
+    #[test]
+    fn where_a_dose_meets_the_water_saturation_jumps_as_published() {
+        let stock = |alkalinity_meq_per_l, calcium_mg_per_l, base| MixedStock {
+            alkalinity_meq_per_l,
+            calcium_mg_per_l,
+            base,
+        };
+        let ml = [0.1, 1.0, 5.0, 10.0];
+        for (stock, wanted) in [
+            (
+                stock(943.507, 0.0, Base::Carbonate),
+                [
+                    (5.934, 8.242),
+                    (11.358, 8.507),
+                    (38.037, 9.0),
+                    (72.946, 9.265),
+                ],
+            ),
+            (
+                stock(833.276, 0.0, Base::Bicarbonate),
+                [
+                    (5.416, 8.188),
+                    (5.823, 8.092),
+                    (7.117, 7.849),
+                    (8.576, 7.71),
+                ],
+            ),
+            (
+                stock(40.6, 813.6, Base::Hydroxide),
+                [
+                    (5.411, 8.204),
+                    (5.839, 8.242),
+                    (7.793, 8.391),
+                    (10.341, 8.547),
+                ],
+            ),
+            (
+                stock(0.0, 18_906.5, Base::None),
+                [(5.388, 8.2), (5.606, 8.2), (6.571, 8.2), (7.779, 8.2)],
+            ),
+        ] {
+            for (ml, (omega, ph)) in ml.into_iter().zip(wanted) {
+                let found = usual().saturation_at_mixing_point(stock, ml).unwrap();
+                assert!(
+                    (found.omega / omega - 1.0).abs() < 0.02,
+                    "{stock:?} {ml}: {found:?}"
+                );
+                assert!(
+                    (found.ph_total - ph).abs() < 0.02,
+                    "{stock:?} {ml}: {found:?}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn the_interval_is_wide_when_the_ph_is_uncertain() {
+        let uncertainty = |ph| CarbonateUncertainty {
+            alkalinity: Alkalinity::from_dkh(0.1),
+            calcium: Concentration::from_mg_per_l(10.0),
+            ph,
+        };
+        let sure = usual().saturation_with(uncertainty(0.02)).unwrap();
+        let unsure = usual().saturation_with(uncertainty(0.1)).unwrap();
+        assert!(unsure.high - unsure.low > 2.0 * (sure.high - sure.low));
+        // The rows of a4.sens give 1.96 x sqrt(0.0703^2 + 0.1277^2 + 0.9156^2) = 1.82 for a step upwards; omega steepens with pH, so
+        // steps to both sides give a little less.
+        let half = unsure.high - unsure.saturation.omega;
+        assert!(half > 1.72 && half < 1.82, "{unsure}");
+        assert!(
+            unsure
+                .to_string()
+                .starts_with("aragonite saturation 5.4 (3.6 to 7.1"),
+            "{unsure}"
+        );
+        assert!(usual().saturation_with(uncertainty(f64::NAN)).is_err());
+    }
+
+    #[test]
+    fn only_high_saturation_is_spoken_of() {
+        let omega = |water: CarbonateWater| water.saturation().unwrap().caution();
+        assert_eq!(omega(usual()), Caution::Ordinary);
+        assert_eq!(omega(water(9.0, 440.0, 8.3, 34.0, 25.0)), Caution::Noted);
+        assert_eq!(omega(water(12.0, 480.0, 8.5, 36.0, 27.0)), Caution::Warned);
+    }
+
+    #[test]
+    fn readings_outside_the_constants_are_refused_by_name() {
+        for (water, name) in [
+            (water(8.0, 420.0, 8.2, 18.0, 25.0), "salinity 18"),
+            (water(8.0, 420.0, 8.2, 35.0, 77.0), "temperature 77 C"),
+            (water(8.0, 420.0, 82.0, 35.0, 25.0), "pH 82"),
+            (water(8.0, 0.42, 8.2, 35.0, 25.0), "calcium 0.42 mg/L"),
+            (water(80.0, 420.0, 8.2, 35.0, 25.0), "alkalinity 28"),
+        ] {
+            let message = water.saturation().unwrap_err().to_string();
+            assert!(message.contains(name), "{message}");
+        }
+        assert!(water(0.5, 420.0, 9.9, 35.0, 25.0).saturation().is_err());
+    }
+
+    proptest! {
+        #[test]
+        fn no_number_makes_it_panic_or_negative(dkh in any::<f64>(), calcium in any::<f64>(), ph in any::<f64>(), salinity in any::<f64>(), degrees in any::<f64>(), ml in any::<f64>()) {
+            for water in [water(dkh, calcium, ph, salinity, degrees), water(dkh, 420.0, 8.2, 35.0, 25.0), water(8.0, 420.0, ph, 35.0, 25.0)] {
+                if let Ok(found) = water.saturation() {
+                    prop_assert!(found.omega.is_finite() && found.omega > 0.0);
+                }
+                let stock = MixedStock { alkalinity_meq_per_l: dkh, calcium_mg_per_l: calcium, base: Base::Carbonate };
+                prop_assert!(water.saturation_at_mixing_point(stock, ml).map_or_else(|e| !e.to_string().is_empty(), |_| true));
+            }
+        }
+    }
+}
