@@ -5,11 +5,11 @@
 
 use super::load::Loaded;
 use super::model::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Head, InputRole, Line, Mode, OldCalibration,
-    Plan, Times,
+    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Head, InputRole, Line, Mode,
+    OldCalibration, Plan, Times,
 };
 use super::pin::header_pin;
-use super::plan_file::{effect_of, planned_alkalinity};
+use super::plan_relations::{effect_of, planned_alkalinity};
 use crate::quantity::{Name, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -58,7 +58,12 @@ pub fn explain(loaded: &Loaded) -> String {
     out.extend(input_words(controller));
     out.push(String::new());
     out.push("Cautions".to_owned());
-    out.extend(controller.lines.iter().filter_map(|line| worst_case(controller, line)));
+    out.extend(
+        controller
+            .lines
+            .iter()
+            .filter_map(|line| worst_case(controller, line)),
+    );
     out.extend(CAUTIONS.iter().map(|caution| format!("  - {caution}")));
     out.push(String::new());
     out.join("\n")
@@ -71,8 +76,14 @@ fn header(controller: &Controller) -> Vec<String> {
     };
     vec![
         format!("Controller \"{}\", {mode}", controller.name),
-        format!("Tank {} net, time zone {}", controller.tank, controller.time_zone_name),
-        format!("Heads running at once: at most {}", controller.heads_at_once),
+        format!(
+            "Tank {} net, time zone {}",
+            controller.tank, controller.time_zone_name
+        ),
+        format!(
+            "Heads running at once: at most {}",
+            controller.heads_at_once
+        ),
     ]
 }
 
@@ -84,7 +95,10 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
     if let Some(head) = controller.heads.get(&line.head) {
         out.push(format!("    head \"{}\": {}", head.name, head_words(head)));
     }
-    out.push(format!("    at most {} in any 24 h and {} in one dose, whoever asks", line.daily_cap, line.dose_cap));
+    out.push(format!(
+        "    at most {} in any 24 h and {} in one dose, whoever asks",
+        line.daily_cap, line.dose_cap
+    ));
     if let Some(reservoir) = controller.reservoirs.get(&line.reservoir) {
         out.push(format!(
             "    bottle of {}, of which {} are never pumped; low warning {:.1} days ahead",
@@ -93,12 +107,18 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
             reservoir.low_warning.as_days()
         ));
     }
-    out.push(format!("    effect of 1 mL on this tank: {}", effect_words(controller, &line.name, Volume::from_ul(1000))));
+    out.push(format!(
+        "    effect of 1 mL on this tank: {}",
+        effect_words(controller, &line.name, Volume::from_ul(1000))
+    ));
     match plan.lines.iter().find(|planned| planned.line == line.name) {
         Some(planned) => {
             let when = times_words(&planned.times);
             let effect = effect_words(controller, &line.name, planned.daily_volume);
-            out.push(format!("    plan: {} a day, {when}; that adds {effect}", planned.daily_volume));
+            out.push(format!(
+                "    plan: {} a day, {when}; that adds {effect}",
+                planned.daily_volume
+            ));
         }
         None => out.push("    plan: none, doses by hand only".to_owned()),
     }
@@ -131,14 +151,21 @@ fn level_word(level: ActiveLevel) -> &'static str {
 
 /// Both numbers side by side, because one is easily taken for the other.
 fn pin_words(gpio: u8) -> String {
-    let pin = header_pin(gpio).map_or_else(|| "no header pin".to_owned(), |pin| format!("header pin {pin}"));
+    let pin = header_pin(gpio).map_or_else(
+        || "no header pin".to_owned(),
+        |pin| format!("header pin {pin}"),
+    );
     format!("GPIO{gpio} ({pin})")
 }
 
 fn times_words(times: &Times) -> String {
     let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
     match times {
-        Times::Spread { doses, window_start_s, window_end_s } => format!(
+        Times::Spread {
+            doses,
+            window_start_s,
+            window_end_s,
+        } => format!(
             "in {doses} doses spread from {} to {}",
             clock(*window_start_s),
             clock(*window_end_s)
@@ -147,7 +174,10 @@ fn times_words(times: &Times) -> String {
             let times: Vec<String> = times.iter().map(ToString::to_string).collect();
             format!("at {}", times.join(", "))
         }
-        Times::Cron(cron) => format!("on days and times of the cron expression \"{}\" (minute first)", cron.text()),
+        Times::Cron(cron) => format!(
+            "on days and times of the cron expression \"{}\" (minute first)",
+            cron.text()
+        ),
         Times::Follow { leader, ratio } => format!("{ratio} mL for each mL of line \"{leader}\""),
     }
 }
@@ -163,11 +193,22 @@ fn effect_words(controller: &Controller, line: &Name, volume: Volume) -> String 
         parts.push(format!("{:.4} dKH", rise.as_dkh()));
     }
     let company = ["Na", "Cl"];
-    for element in effect.elements_mg_per_l.keys().filter(|element| !company.contains(&element.symbol())) {
+    for element in effect
+        .elements_mg_per_l
+        .keys()
+        .filter(|element| !company.contains(&element.symbol()))
+    {
         let rise = effect.element_rise(element, volume, controller.tank);
-        parts.push(format!("{element} {} mg/L", significant(rise.as_mg_per_l())));
+        parts.push(format!(
+            "{element} {} mg/L",
+            significant(rise.as_mg_per_l())
+        ));
     }
-    if parts.is_empty() { "nothing that is counted".to_owned() } else { parts.join(", ") }
+    if parts.is_empty() {
+        "nothing that is counted".to_owned()
+    } else {
+        parts.join(", ")
+    }
 }
 
 /// Three significant digits without an exponent, for numbers from 1e-9 up.
@@ -181,7 +222,11 @@ fn significant(value: f64) -> String {
     format!("{value:.decimals$}")
 }
 
-fn alkalinity_words(controller: &Controller, plan: &Plan, limits: &AlkalinityLimits) -> Vec<String> {
+fn alkalinity_words(
+    controller: &Controller,
+    plan: &Plan,
+    limits: &AlkalinityLimits,
+) -> Vec<String> {
     let action = match limits.alarm_action {
         AlarmAction::HoldAlkalinityLines => "holds the lines that carry alkalinity",
         AlarmAction::HoldAll => "holds every line",
@@ -190,7 +235,9 @@ fn alkalinity_words(controller: &Controller, plan: &Plan, limits: &AlkalinityLim
     let mut out = Vec::new();
     if let Some(uptake) = plan.uptake {
         let (planned, _) = planned_alkalinity(controller, plan);
-        out.push(format!("  alkalinity: uptake {uptake} per day as declared, plan {planned} per day"));
+        out.push(format!(
+            "  alkalinity: uptake {uptake} per day as declared, plan {planned} per day"
+        ));
         out.push(format!(
             "  at most {} added in any 24 h (uptake + {}), and no plan below {} per day (uptake - {})",
             uptake.plus(limits.max_rise),
@@ -199,7 +246,10 @@ fn alkalinity_words(controller: &Controller, plan: &Plan, limits: &AlkalinityLim
             limits.max_fall
         ));
     }
-    out.push(format!("  band {} to {}; a reading outside {} to {} {action}", limits.band_low, limits.band_high, limits.alarm_low, limits.alarm_high));
+    out.push(format!(
+        "  band {} to {}; a reading outside {} to {} {action}",
+        limits.band_low, limits.band_high, limits.alarm_low, limits.alarm_high
+    ));
     out.push(format!(
         "  no reading for {:.1} days: nothing above uptake; the prediction's uncertainty grows by {} per day",
         limits.stale_after.as_days(),
@@ -216,9 +266,18 @@ fn alkalinity_words(controller: &Controller, plan: &Plan, limits: &AlkalinityLim
 fn time_words(controller: &Controller) -> Vec<String> {
     let times = &controller.times;
     vec![
-        format!("  a slot later than {} is missed and never made up; a due slot waits at most {}", times.slot_lateness_max, times.slot_wait_max),
-        format!("  a clock step over {} holds all lines; no trusted clock for {} is an alarm", times.clock_step_max, times.clock_wait_alarm),
-        format!("  a hold reminds after {}; a dose not recorded within {} is dropped", times.hold_reminder, times.permit_valid),
+        format!(
+            "  a slot later than {} is missed and never made up; a due slot waits at most {}",
+            times.slot_lateness_max, times.slot_wait_max
+        ),
+        format!(
+            "  a clock step over {} holds all lines; no trusted clock for {} is an alarm",
+            times.clock_step_max, times.clock_wait_alarm
+        ),
+        format!(
+            "  a hold reminds after {}; a dose not recorded within {} is dropped",
+            times.hold_reminder, times.permit_valid
+        ),
     ]
 }
 
@@ -234,9 +293,17 @@ fn input_words(controller: &Controller) -> Vec<String> {
         };
         let blocks = match &input.blocks {
             Blocks::All => "every line".to_owned(),
-            Blocks::Lines(lines) => lines.iter().map(Name::as_str).collect::<Vec<_>>().join(", "),
+            Blocks::Lines(lines) => lines
+                .iter()
+                .map(Name::as_str)
+                .collect::<Vec<_>>()
+                .join(", "),
         };
-        let running = if input.stops_running { "and stops a running dose" } else { "and lets a running dose end" };
+        let running = if input.stops_running {
+            "and stops a running dose"
+        } else {
+            "and lets a running dose end"
+        };
         out.push(format!(
             "  {}: {role}; {}, safe when {}; blocks {blocks} {running}; trips after {}, clears after {} and then waits {}",
             input.name,
@@ -256,8 +323,15 @@ fn input_words(controller: &Controller) -> Vec<String> {
 /// What the tank gets when a whole bottle ends up in it (reference row a9.chem.reservoir_worst).
 fn worst_case(controller: &Controller, line: &Line) -> Option<String> {
     let reservoir = controller.reservoirs.get(&line.reservoir)?;
-    let caustic = controller.solutions.get(&line.solution).is_some_and(|solution| solution.caustic);
-    let burns = if caustic { " It burns skin and eyes." } else { "" };
+    let caustic = controller
+        .solutions
+        .get(&line.solution)
+        .is_some_and(|solution| solution.caustic);
+    let burns = if caustic {
+        " It burns skin and eyes."
+    } else {
+        ""
+    };
     Some(format!(
         "  - The whole bottle of line \"{}\" ({}) emptied into the tank adds {}.{burns}",
         line.name,

@@ -23,12 +23,19 @@ pub(super) fn zone(name: &str) -> Option<TimeZone> {
 }
 
 pub(super) fn check(controller: &str, plan: &str) -> Result<Loaded, ConfigMistakes> {
-    check_texts([("controller.toml", controller), ("plan.toml", plan)], &zone)
+    check_texts(
+        [("controller.toml", controller), ("plan.toml", plan)],
+        &zone,
+    )
 }
 
 /// The samples with one piece replaced; the piece must stand there exactly once.
 pub(super) fn edited(text: &str, from: &str, to: &str) -> String {
-    assert_eq!(text.matches(from).count(), 1, "{from:?} does not stand there once");
+    assert_eq!(
+        text.matches(from).count(),
+        1,
+        "{from:?} does not stand there once"
+    );
     text.replacen(from, to, 1)
 }
 
@@ -42,9 +49,17 @@ pub(super) fn mistakes(controller: &str, plan: &str) -> Vec<String> {
 
 /// Line and column, from 1, of the place where `piece` stands.
 pub(super) fn place_of(text: &str, piece: &str) -> String {
-    let at = text.find(piece).unwrap_or_else(|| panic!("{piece:?} is not there"));
+    let at = text
+        .find(piece)
+        .unwrap_or_else(|| panic!("{piece:?} is not there"));
     let before = &text[..at];
     let line = before.matches('\n').count() + 1;
-    let column = before.rsplit('\n').next().unwrap_or_default().chars().count() + 1;
+    let column = before
+        .rsplit('\n')
+        .next()
+        .unwrap_or_default()
+        .chars()
+        .count()
+        + 1;
     format!("{line}:{column}")
 }
