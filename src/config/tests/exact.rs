@@ -142,6 +142,7 @@ fn an_unknown_time_zone_is_never_taken_for_utc() {
     for zone in [
         "Europe/Berlinn",
         "Etc/Unknown",
+        "Nowhere/Land",
         "localtime",
         "CET-1",
         "utc+1",
@@ -713,6 +714,17 @@ fn doses_are_held_against_caps_and_heads() {
         found.iter().any(|m| m.starts_with("plan.toml:")
             && m.contains("takes 10 s at 6.00 mL/min, over run-max-s = 9 s of head \"iodine\"")),
         "{found:#?}"
+    );
+}
+
+/// Three doses of iodine fall within 24 h of a 23-hour day, and each counts until 24 h after its end: a cap of 4 mL has just room.
+#[test]
+fn a_cap_must_have_room_for_the_fullest_24_hours_and_one_dose_more() {
+    let text = edited(CONTROLLER, "daily-cap-ml = 4\n", "daily-cap-ml = 3.999\n");
+    one(
+        &mistakes(&text, PLAN),
+        &format!("plan.toml:{}: ", place_of(PLAN, "2\n# At these")),
+        "up to 3.0 mL fall within 24 h, and with one dose more that needs a cap of 4.0 mL, but daily-cap-ml = 3.999 mL",
     );
 }
 

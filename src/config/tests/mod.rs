@@ -17,7 +17,7 @@ pub(super) fn zone(name: &str) -> Option<TimeZone> {
     match name {
         "UTC" => Some(TimeZone::UTC),
         "Europe/Berlin" => TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").ok(),
-        "Etc/Unknown" => Some(TimeZone::unknown()),
+        "Etc/Unknown" | "Nowhere/Land" => Some(TimeZone::unknown()),
         _ => None,
     }
 }

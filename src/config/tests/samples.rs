@@ -165,6 +165,21 @@ fn a_fingerprint_follows_the_meaning_and_not_the_spelling() {
     assert_eq!(live.controller.mode, Mode::Live);
 }
 
+/// Lines that stand first get the better times, so their order is meaning; the order of bottles is not.
+#[test]
+fn a_fingerprint_follows_the_order_of_lines_and_of_nothing_else() {
+    let loaded = check(CONTROLLER, PLAN).unwrap();
+    let moved = |piece: &str| {
+        let start = CONTROLLER.find(piece).unwrap();
+        let length = CONTROLLER[start..].find("\n\n").unwrap();
+        let block = &CONTROLLER[start..start + length];
+        let text = format!("{}\n{block}\n", CONTROLLER.replacen(block, "", 1));
+        check(&text, PLAN).unwrap().controller_fingerprint
+    };
+    assert_eq!(moved("[reservoir.calcium]"), loaded.controller_fingerprint);
+    assert_ne!(moved("[line.magnesium]"), loaded.controller_fingerprint);
+}
+
 #[test]
 fn what_is_explained_are_the_limits_in_force_with_their_units() {
     let text = explain(&check(CONTROLLER, PLAN).unwrap());
