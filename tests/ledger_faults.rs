@@ -486,7 +486,9 @@ fn the_thread_answers_each_request_and_ends_when_told() {
         LedgerReport::Healthy
     ));
     assert!(matches!(running.ask(Request::Stop), LedgerReport::Ended));
-    while running.handle.send(Request::Stop).is_ok() {}
+    while !running.handle.is_finished() {
+        std::thread::yield_now();
+    }
     assert_eq!(
         running.handle.send(Request::Stop),
         Err(LedgerUnavailable::Ended)
