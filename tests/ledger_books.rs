@@ -96,7 +96,7 @@ fn a_slot_is_done_once_whatever_the_code_above_does() {
         volume: Volume::from_ul(2_000),
         kind: NotGiven::Missed,
         reason: "the daemon was off".to_owned(),
-        code: "missed-off",
+        code: "missed-off".to_owned(),
         at: at(10_000),
     };
     ledger.store(&Entry::SlotNotGiven(missed.clone())).unwrap();
@@ -257,6 +257,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
     let uptake = UptakeAccepted {
         uptake: Alkalinity::from_dkh(0.9),
         before: Alkalinity::from_dkh(0.8),
+        declared: Alkalinity::from_meq_per_l(0.3),
         who: OWNER,
         at: at(4 * HOUR),
     };
