@@ -10,8 +10,8 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::clock::{ShellClock, kernel_clock_is_synchronised, under_voltage};
 use super::holdfile::{HoldKeeper, HoldsWritten};
-use super::requests;
 use super::start::Ended;
+use super::{log, requests};
 use crate::config::Controller;
 use crate::control::{Incoming, Response, ShellFacts};
 use crate::engine::{Answer, Denial, Effect, Engine, Event, Now, Ticket, TrustSource};
@@ -208,7 +208,7 @@ impl Shell {
                 elapsed: now.elapsed,
                 trusted: false,
             };
-            self.to_ledger(LedgerRequest::Probe(at));
+            self.hand_to_ledger(LedgerRequest::Probe(at));
         }
     }
 
@@ -283,7 +283,7 @@ impl Shell {
     }
 
     /// Hands over to the ledger; what its queue does not take waits here and makes the ledger count as not writable.
-    fn to_ledger(&mut self, request: LedgerRequest) {
+    fn hand_to_ledger(&mut self, request: LedgerRequest) {
         let Some(ledger) = &self.ledger else { return };
         if self.waiting.backlog.is_empty() && ledger.send(request.clone()).is_ok() {
             return;
@@ -377,7 +377,7 @@ impl Shell {
     fn carry_out(&mut self, effects: Vec<Effect>) -> Option<Ended> {
         let mut ended = None;
         for effect in effects {
-            requests::log(&effect);
+            log::effect(&effect);
             match effect {
                 Effect::StoreIntent(intent) => self.store_intent(intent),
                 Effect::StartPump { head, permit } => self.start_pump(&head, permit),
@@ -386,7 +386,9 @@ impl Shell {
                         pump.stop();
                     }
                 }
-                Effect::StoreOutcome(outcome) => self.to_ledger(LedgerRequest::Outcome(outcome)),
+                Effect::StoreOutcome(outcome) => {
+                    self.hand_to_ledger(LedgerRequest::Outcome(outcome))
+                }
                 Effect::Store { entry, reply } => self.store_entry(entry, reply),
                 Effect::SaveHolds { holds, reply } => {
                     let number = self.holds.write(holds);
@@ -450,7 +452,7 @@ impl Shell {
             return;
         }
         self.waiting.entries.push_back(reply);
-        self.to_ledger(LedgerRequest::Entry(entry));
+        self.hand_to_ledger(LedgerRequest::Entry(entry));
     }
 
     fn holds_written(&mut self, written: &HoldsWritten) {
@@ -547,7 +549,7 @@ enum Next {
 /// Passes on what is to be written, at the end, when nobody waits for answers any more.
 fn forward(ledger: &LedgerHandle, effects: Vec<Effect>) {
     for effect in effects {
-        requests::log(&effect);
+        log::effect(&effect);
         let request = match effect {
             Effect::StoreOutcome(outcome) => LedgerRequest::Outcome(outcome),
             Effect::Store { entry, .. } => LedgerRequest::Entry(entry),
