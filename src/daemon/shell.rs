@@ -116,10 +116,6 @@ impl Shell {
                 Next::Look => self.look(),
                 Next::Stop if matches!(stopping, Stopping::No) => {
                     tracing::info!("stopping: no new dose, heads off");
-                    #[expect(
-                        clippy::disallowed_methods,
-                        reason = "the runtime's own clock, to bound the stop"
-                    )]
                     let now = tokio::time::Instant::now();
                     stopping = Stopping::Until(now + STOP_PATIENCE);
                     self.feed(Event::Stopping)
@@ -387,7 +383,7 @@ impl Shell {
                     }
                 }
                 Effect::StoreOutcome(outcome) => {
-                    self.hand_to_ledger(LedgerRequest::Outcome(outcome))
+                    self.hand_to_ledger(LedgerRequest::Outcome(outcome));
                 }
                 Effect::Store { entry, reply } => self.store_entry(entry, reply),
                 Effect::SaveHolds { holds, reply } => {

@@ -192,7 +192,7 @@ async fn run_once(
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {
-        send(&told, Happening::Holds(written))
+        send(&told, Happening::Holds(written));
     })?;
     let ledger_well = ledger_fault.is_none();
     let (mut engine, mut effects) = Engine::start(Setup {
@@ -263,7 +263,7 @@ fn start_pumps(
             send(
                 &for_faults,
                 Happening::Pump(PumpReport::fault(&faulty, error)),
-            )
+            );
         });
         let pump = SwitchedPump::new(output, pace, fault).map_err(|e| DaemonError::Head {
             head: name.clone(),
@@ -271,7 +271,7 @@ fn start_pumps(
         })?;
         let for_reports = tell.clone();
         let handle = PumpHandle::spawn(name, Box::new(pump), move |report| {
-            send(&for_reports, Happening::Pump(report))
+            send(&for_reports, Happening::Pump(report));
         })?;
         pumps.insert(name.clone(), handle);
     }
@@ -392,7 +392,7 @@ fn shell_facts(options: &RunOptions, parts: &Parts) -> ShellFacts {
 fn announce(options: &RunOptions, parts: &Parts) {
     match parts.controller.mode {
         Mode::DryRun => {
-            tracing::info!(state = %options.state.display(), warp = options.warp, "ready: dry run, no output is driven")
+            tracing::info!(state = %options.state.display(), warp = options.warp, "ready: dry run, no output is driven");
         }
         Mode::Live => tracing::error!(
             state = %options.state.display(),

@@ -165,6 +165,10 @@ impl Engine {
 
     /// When the clock becomes trusted: what lies between the last known moment and now was missed.
     pub(super) fn slots_lost_in_outage(&mut self, now: Now) {
+        if std::mem::take(&mut self.clock.is_new) {
+            self.cursor = now.wall;
+            return;
+        }
         if now.wall > self.cursor {
             self.slots_lost(self.cursor, now.wall, now);
             self.cursor = now.wall;
