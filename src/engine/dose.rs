@@ -348,6 +348,7 @@ impl Engine {
         self.stopping = true;
         self.clock.last = now;
         self.stop_running("the daemon is being stopped", |_| true);
+        self.give_up_waiting(now);
     }
 
     /// A head does not obey. Its line is held; the switch-off has been and is being tried by its driver.

@@ -27,6 +27,8 @@ impl Ledger {
     pub fn store_intent(&mut self, intent: &Intent) -> Result<(), LedgerError> {
         let doing = "write the dose intent";
         let place = Place::new(&self.path, doing);
+        // A row in a file that nobody will find again is no record.
+        self.same_files()?;
         let id = intent.id.0;
         if id <= self.books.dose_last {
             let last = self.books.dose_last;
