@@ -7,6 +7,7 @@
 mod clock;
 mod holdfile;
 mod lock;
+mod log;
 mod options;
 mod requests;
 mod shell;

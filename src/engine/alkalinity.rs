@@ -121,7 +121,7 @@ impl Engine {
             match limits.alarm_action {
                 AlarmAction::Warn => {}
                 AlarmAction::HoldAll => {
-                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now)
+                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now);
                 }
                 AlarmAction::HoldAlkalinityLines => {
                     let lines: Vec<Name> = self
@@ -244,7 +244,7 @@ impl Engine {
                     "uptake stays {before} a day until the clock is trusted, because it is not known how long it has settled: {why}"
                 ));
             }
-            self.check_uptake_change(before, declared, established.at.wall, &limits, now)?;
+            Self::check_uptake_change(before, declared, established.at.wall, &limits, now)?;
         }
         let entry = UptakeAccepted {
             uptake: declared,
@@ -271,7 +271,6 @@ impl Engine {
     }
 
     fn check_uptake_change(
-        &self,
         before: Alkalinity,
         declared: Alkalinity,
         last: Timestamp,
