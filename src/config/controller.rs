@@ -11,7 +11,7 @@ use super::model::{
 };
 use super::pin::parse_pin;
 use super::raw::RawTable;
-use super::{input, solution};
+use super::{board, input, solution};
 use crate::chemistry::Element;
 use crate::metering::Calibration;
 use crate::quantity::{
@@ -37,6 +37,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         .and_then(|tank| tank.number("volume-l"))
         .map(TankVolume::from_litres);
     pins_used_once(raw, sink);
+    let board = board::build(raw, sink);
     let heads = collect(raw, "head", sink, head);
     let reservoirs = collect(raw, "reservoir", sink, reservoir);
     let solutions = collect(raw, "solution", sink, solution::build);
@@ -67,6 +68,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         } else {
             Mode::DryRun
         },
+        board: board?,
         time_zone_name,
         time_zone,
         tank: tank?,
@@ -199,36 +201,40 @@ fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(S
 /// Reports each pin that is used a second time, and pins that are not written as pins.
 fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
     let mut users: Vec<(usize, String, String)> = Vec::new();
-    for (group, key) in [("head", "output"), ("input", "input")] {
+    let mut see = |table: &RawTable, key: &str, user: &str| {
+        if let Some(text) = table.text(key) {
+            users.push((table.place(key), text.to_owned(), format!("{user}: {key}")));
+        }
+    };
+    for (group, keys) in [
+        ("head", ["output", "run-sense"].as_slice()),
+        ("input", ["input"].as_slice()),
+    ] {
         for (name, table) in raw.named(group) {
-            if let Some(text) = table.text(key) {
-                users.push((
-                    table.place(key),
-                    text.to_owned(),
-                    format!("{group} \"{name}\""),
-                ));
+            for key in keys {
+                see(table, key, &format!("{group} \"{name}\""));
             }
         }
+    }
+    if let Some(table) = raw.table("board") {
+        see(table, "cut-off", "board");
+        see(table, "heartbeat", "board");
     }
     users.sort();
     let mut seen: BTreeMap<u8, (usize, String)> = BTreeMap::new();
     for (at, text, user) in users {
-        let key = if user.starts_with("head") {
-            "output"
-        } else {
-            "input"
-        };
         match parse_pin(&text) {
             Err(why) => {
                 let shown = super::mistake::quoted(&text);
-                sink.mistake(at, format!("{user}: {key} = \"{shown}\" {why}"));
+                sink.mistake(at, format!("{user} = \"{shown}\" {why}"));
             }
             Ok(gpio) => match seen.get(&gpio) {
                 Some((first_at, first)) => {
                     let line = sink.line_of(*first_at);
+                    let first = first.rsplit_once(": ").map_or(first.as_str(), |(who, _)| who);
                     sink.mistake(
                         at,
-                        format!("{user}: {key} = \"{text}\" is already used by {first} (line {line}); give each its own pin"),
+                        format!("{user} = \"{text}\" is already used by {first} (line {line}); give each its own pin"),
                     );
                 }
                 None => {
@@ -264,6 +270,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     if let Some(gpio) = gpio {
         warn_boot_level(raw, gpio, active, sink);
     }
+    let run_sense = board::run_sense(raw, sink);
     let simulated = simulated(raw, nominal_rate?, sink);
     Some(Head {
         name,
@@ -274,6 +281,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
             gpio: gpio?,
             active,
         },
+        run_sense: run_sense?,
         simulated: simulated?,
         calibration_age_max: time(raw, "calibration-age-max-days", DAY)?,
         calibration_run_max: time(raw, "calibration-run-max-h", 3600.0)?,
