@@ -292,14 +292,19 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     })
 }
 
-/// At reset GPIO2 to GPIO8 are pulled high and GPIO9 to GPIO27 low; GPIO14 carries the boot console (chip manual, from memory).
-fn warn_boot_level(raw: &RawTable, gpio: u8, active: ActiveLevel, sink: &mut Sink<'_>) {
-    let at = raw.place("output");
-    let pulled_on = match active {
+/// Whether a pin rests at its on level from power-on until somebody drives it: at reset GPIO2 to GPIO8 are pulled high and GPIO9
+/// to GPIO27 low (chip manual, from memory).
+pub fn rests_on_at_boot(gpio: u8, active: ActiveLevel) -> bool {
+    match active {
         ActiveLevel::High => gpio <= 8,
         ActiveLevel::Low => gpio >= 9,
-    };
-    if pulled_on {
+    }
+}
+
+/// GPIO14 carries the boot console (from memory).
+fn warn_boot_level(raw: &RawTable, gpio: u8, active: ActiveLevel, sink: &mut Sink<'_>) {
+    let at = raw.place("output");
+    if rests_on_at_boot(gpio, active) {
         sink.warn(
             at,
             format!(

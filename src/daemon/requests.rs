@@ -16,6 +16,12 @@ use crate::record::{
 pub(super) enum Sorted {
     Status,
     Reload,
+    /// To drive outputs from now on: fingerprint and sentence as sent.
+    Arm {
+        fingerprint: String,
+        sentence: String,
+    },
+    Disarm,
     Command(Command),
     Refused(Response),
 }
@@ -25,6 +31,14 @@ pub(super) fn sort(request: Request) -> Sorted {
     match request {
         Request::Status => Sorted::Status,
         Request::Reload => Sorted::Reload,
+        Request::Arm {
+            fingerprint,
+            sentence,
+        } => Sorted::Arm {
+            fingerprint,
+            sentence: sentence.chars().take(300).collect(),
+        },
+        Request::Disarm => Sorted::Disarm,
         other => match command(other) {
             Ok(command) => Sorted::Command(command),
             Err(text) => Sorted::Refused(Response::denied("bad-value", text)),
@@ -157,7 +171,7 @@ fn command(request: Request) -> Result<Command, String> {
             input: name(&input)?,
             safe,
         },
-        Request::Status | Request::Reload => return Err("not a command".to_owned()),
+        Request::Status | Request::Reload | Request::Arm { .. } | Request::Disarm => return Err("not a command".to_owned()),
     })
 }
 
@@ -337,6 +351,9 @@ fn log_entry(entry: &Entry) {
         }
         Entry::Uptake(uptake) => {
             tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established")
+        }
+        Entry::Arming(arming) => {
+            tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming")
         }
         Entry::Note(note) if note.code == "alarm-raised" => {
             tracing::warn!(code = note.code, "{}", note.text)
