@@ -42,7 +42,11 @@ pub(super) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
     writeln!(out, "{}", out.tone(Tone::Bad, "CAUTION"))?;
     writeln!(out, "{CAUTIONS}")?;
     show(controller, &acceptance, out)?;
-    writeln!(out, "\nTo accept, type this sentence:\n\n  {}\n", acceptance.sentence)?;
+    writeln!(
+        out,
+        "\nTo accept, type this sentence:\n\n  {}\n",
+        acceptance.sentence
+    )?;
     out.flush()?;
     let mut typed = String::new();
     std::io::stdin()
@@ -65,7 +69,11 @@ pub(super) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
 /// Heads, pins and limits that are accepted.
 fn show(controller: &Controller, acceptance: &Acceptance, out: &mut Out) -> Result<(), Failure> {
     writeln!(out, "Board: {}", acceptance.hardware)?;
-    writeln!(out, "Fingerprint of configuration and board: {}\n", acceptance.fingerprint)?;
+    writeln!(
+        out,
+        "Fingerprint of configuration and board: {}\n",
+        acceptance.fingerprint
+    )?;
     for line in &controller.lines {
         let Some(head) = controller.heads.get(&line.head) else {
             continue;

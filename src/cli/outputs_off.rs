@@ -103,7 +103,10 @@ fn switch_off(found: Recognition, unreadable: Option<String>) -> Report {
         for output in found.outputs {
             // What the daemon really drove is more than what the file says now.
             let gpio = output.output.gpio;
-            if !wanted.iter().any(|(d, o, ..)| *d == driver && o.gpio == gpio) {
+            if !wanted
+                .iter()
+                .any(|(d, o, ..)| *d == driver && o.gpio == gpio)
+            {
                 wanted.push((driver.clone(), output.output, output.what, output.guess));
             }
         }

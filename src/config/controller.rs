@@ -231,7 +231,9 @@ fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
             Ok(gpio) => match seen.get(&gpio) {
                 Some((first_at, first)) => {
                     let line = sink.line_of(*first_at);
-                    let first = first.rsplit_once(": ").map_or(first.as_str(), |(who, _)| who);
+                    let first = first
+                        .rsplit_once(": ")
+                        .map_or(first.as_str(), |(who, _)| who);
                     sink.mistake(
                         at,
                         format!("{user} = \"{text}\" is already used by {first} (line {line}); give each its own pin"),

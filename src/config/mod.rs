@@ -25,8 +25,8 @@ mod solution;
 pub use calendar::{CronError, CronTimes};
 pub use controller::{Zones, rests_on_at_boot};
 pub use load::{
-    CONTROLLER_FILE, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts, fingerprint, load,
-    load_plan,
+    CONTROLLER_FILE, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts, fingerprint,
+    load, load_plan,
 };
 pub use mistake::{ConfigMistakes, Mistake, Purpose, Warning};
 pub use model::{

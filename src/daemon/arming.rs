@@ -57,10 +57,7 @@ fn sentence(controller: &Controller) -> String {
     if resting_on.is_empty() {
         return SENTENCE.to_owned();
     }
-    format!(
-        "{SENTENCE}, also at boot on {}",
-        resting_on.join(" and ")
-    )
+    format!("{SENTENCE}, also at boot on {}", resting_on.join(" and "))
 }
 
 /// Whether the board's own pull turns this head on while the board boots.

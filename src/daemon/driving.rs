@@ -79,7 +79,9 @@ impl Driving {
 fn check_arming(acceptance: &Acceptance, ledger: &Ledger) -> Result<(), String> {
     let arming = ledger.arming().map_err(|error| error.to_string())?;
     match arming {
-        None => Err("it was never armed, or the ledger is a new one; run `dosewright arm`".to_owned()),
+        None => {
+            Err("it was never armed, or the ledger is a new one; run `dosewright arm`".to_owned())
+        }
         Some(arming) if !arming.armed => {
             Err("it was disarmed; run `dosewright arm` to arm it again".to_owned())
         }
@@ -98,7 +100,9 @@ pub(super) fn force_off_leftovers() {
             Ok(found) => {
                 tracing::warn!(gpio = record.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off")
             }
-            Err(error) => tracing::error!(what = %record.what, %error, "a pin that was not given back"),
+            Err(error) => {
+                tracing::error!(what = %record.what, %error, "a pin that was not given back")
+            }
         }
     }
 }

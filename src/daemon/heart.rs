@@ -65,8 +65,7 @@ impl Watched {
         }
         let read_us = self.inputs.as_ref()?.load(Ordering::Relaxed);
         let silent = elapsed().minus(Millis::new(read_us / 1000));
-        (silent > THREAD_SILENT_MAX)
-            .then(|| format!("the inputs have not been read for {silent}"))
+        (silent > THREAD_SILENT_MAX).then(|| format!("the inputs have not been read for {silent}"))
     }
 }
 
@@ -146,7 +145,11 @@ impl Beating {
         }
         self.high = !self.high;
         if let Some(pin) = &mut self.watched.heartbeat {
-            let set = if self.high { pin.set_on() } else { pin.set_off() };
+            let set = if self.high {
+                pin.set_on()
+            } else {
+                pin.set_off()
+            };
             if let Err(error) = set {
                 tracing::error!(%error, "the heartbeat");
             }
@@ -192,7 +195,11 @@ mod tests {
         }
     }
 
-    fn beating(event_loop: LoopBeat, control: &Arc<RunControl>, edges: &Arc<Mutex<Vec<bool>>>) -> Beating {
+    fn beating(
+        event_loop: LoopBeat,
+        control: &Arc<RunControl>,
+        edges: &Arc<Mutex<Vec<bool>>>,
+    ) -> Beating {
         Beating::new(Watched {
             event_loop,
             pumps: vec![(Name::new("a").unwrap(), Arc::clone(control))],
@@ -203,7 +210,10 @@ mod tests {
 
     #[test]
     fn the_heartbeat_goes_on_while_everything_answers() {
-        let (edges, control) = (Arc::new(Mutex::new(Vec::new())), Arc::new(RunControl::default()));
+        let (edges, control) = (
+            Arc::new(Mutex::new(Vec::new())),
+            Arc::new(RunControl::default()),
+        );
         control.beat();
         let event_loop = LoopBeat::default();
         event_loop.beat();
@@ -217,7 +227,10 @@ mod tests {
 
     #[test]
     fn an_event_loop_that_hangs_ends_every_run_for_good_and_the_heartbeat_with_it() {
-        let (edges, control) = (Arc::new(Mutex::new(Vec::new())), Arc::new(RunControl::default()));
+        let (edges, control) = (
+            Arc::new(Mutex::new(Vec::new())),
+            Arc::new(RunControl::default()),
+        );
         control.beat();
         // A loop that has never beaten was last heard of at boot, over 5 s ago.
         let mut heart = beating(LoopBeat::default(), &control, &edges);
@@ -233,7 +246,10 @@ mod tests {
 
     #[test]
     fn a_head_whose_thread_hangs_ends_the_heartbeat() {
-        let (edges, control) = (Arc::new(Mutex::new(Vec::new())), Arc::new(RunControl::default()));
+        let (edges, control) = (
+            Arc::new(Mutex::new(Vec::new())),
+            Arc::new(RunControl::default()),
+        );
         let event_loop = LoopBeat::default();
         event_loop.beat();
         let mut heart = beating(event_loop, &control, &edges);

@@ -171,7 +171,9 @@ fn command(request: Request) -> Result<Command, String> {
             input: name(&input)?,
             safe,
         },
-        Request::Status | Request::Reload | Request::Arm { .. } | Request::Disarm => return Err("not a command".to_owned()),
+        Request::Status | Request::Reload | Request::Arm { .. } | Request::Disarm => {
+            return Err("not a command".to_owned());
+        }
     })
 }
 

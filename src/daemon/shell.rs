@@ -168,7 +168,11 @@ impl Shell {
         let deadline = self.engine.next_deadline(now).min(self.hold_answer_due());
         let sleep = self.clock.until(deadline, BEAT_EVERY);
         self.guards.beat.beat();
-        if crate::pump::elapsed().minus(self.waiting.looked).to_duration() >= LOOK_EVERY {
+        if crate::pump::elapsed()
+            .minus(self.waiting.looked)
+            .to_duration()
+            >= LOOK_EVERY
+        {
             return Next::Look;
         }
         let patience = async {

@@ -232,7 +232,10 @@ async fn run_once(
     let heart = Heart::spawn(
         Watched {
             event_loop: beat.clone(),
-            pumps: pumps.iter().map(|(name, pump)| (name.clone(), pump.control())).collect(),
+            pumps: pumps
+                .iter()
+                .map(|(name, pump)| (name.clone(), pump.control()))
+                .collect(),
             inputs: inputs.as_ref().map(crate::pump::InputWatch::beat),
             heartbeat,
         },
@@ -249,7 +252,11 @@ async fn run_once(
         controller: Arc::clone(&parts.controller),
         facts: shell_facts(options, parts, &driving),
         guards: Guards {
-            common_supply: parts.controller.board.as_ref().is_some_and(|b| b.cut_off.is_some()),
+            common_supply: parts
+                .controller
+                .board
+                .as_ref()
+                .is_some_and(|b| b.cut_off.is_some()),
             live: driving.is_live(),
             acceptance,
             inputs,
@@ -355,19 +362,20 @@ fn open_ledger(
         elapsed: now.elapsed,
         trusted: clock.is_virtual(),
     };
-    let opened = Ledger::open(&path, &open_as(options, parts, clock, now)).and_then(|mut ledger| {
-        let driving = Driving::decide(&parts.controller, acceptance, Ok(&ledger));
-        if driving.is_live() {
-            ledger.mark_session_live()?;
-        }
-        let mut history = ledger.history(stamp)?;
-        if driving.is_live() {
-            // What a bottle held in a dry run says nothing about the real one.
-            let told = ledger.refilled_since_arming()?;
-            history.reservoirs.retain(|(name, _)| told.contains(name));
-        }
-        Ok((ledger, driving, history))
-    });
+    let opened =
+        Ledger::open(&path, &open_as(options, parts, clock, now)).and_then(|mut ledger| {
+            let driving = Driving::decide(&parts.controller, acceptance, Ok(&ledger));
+            if driving.is_live() {
+                ledger.mark_session_live()?;
+            }
+            let mut history = ledger.history(stamp)?;
+            if driving.is_live() {
+                // What a bottle held in a dry run says nothing about the real one.
+                let told = ledger.refilled_since_arming()?;
+                history.reservoirs.retain(|(name, _)| told.contains(name));
+            }
+            Ok((ledger, driving, history))
+        });
     let without = |why: String| {
         let driving = Driving::decide(&parts.controller, acceptance, Err(&why));
         (None, driving, History::default(), Some(why))

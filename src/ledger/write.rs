@@ -7,8 +7,8 @@ use super::codec::{end_text, kind_text, measured_text, not_given_text, who_text}
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
-    Arming, DoseEnd, Entry, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome, Reading,
-    ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
+    Arming, DoseEnd, Entry, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome,
+    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
 };
 use crate::quantity::Millis;
 

@@ -170,7 +170,12 @@ impl<O: Output> SwitchedPump<O> {
             self.check_output_on()?;
             let settled = elapsed_us().saturating_sub(on_us) >= SETTLE_US;
             match self.motor_has_voltage() {
-                Some(Ok(false)) if settled => return Err(PumpError::Sense { shows: "no voltage", told: "on" }),
+                Some(Ok(false)) if settled => {
+                    return Err(PumpError::Sense {
+                        shows: "no voltage",
+                        told: "on",
+                    });
+                }
                 Some(Err(error)) => return Err(error),
                 Some(Ok(_)) | None => {}
             }

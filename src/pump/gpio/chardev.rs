@@ -25,10 +25,7 @@ pub(super) struct Chip {
 ///
 /// # Errors
 /// When none or several have it; there is no falling back to a number.
-pub fn choose_chip<'a>(
-    chips: &'a [(PathBuf, String)],
-    label: &str,
-) -> Result<&'a Path, GpioError> {
+pub fn choose_chip<'a>(chips: &'a [(PathBuf, String)], label: &str) -> Result<&'a Path, GpioError> {
     let mut found = chips.iter().filter(|(_, l)| l == label);
     match (found.next(), found.count()) {
         (Some((path, _)), 0) => Ok(path),

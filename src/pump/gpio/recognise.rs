@@ -60,12 +60,30 @@ fn gather(tables: &[Pairs], scanned: bool) -> Recognition {
     for table in tables {
         if table.name == "board" {
             found.driver = driver(table);
-            see(table, ("cut-off", "cut-off-active"), "common cut-off", Some("high"), &mut found);
-            see(table, ("heartbeat", ""), "heartbeat", Some("high"), &mut found);
+            see(
+                table,
+                ("cut-off", "cut-off-active"),
+                "common cut-off",
+                Some("high"),
+                &mut found,
+            );
+            see(
+                table,
+                ("heartbeat", ""),
+                "heartbeat",
+                Some("high"),
+                &mut found,
+            );
         } else if let Some(head) = table.name.strip_prefix("head.")
             && !head.ends_with(".simulated")
         {
-            see(table, ("output", "active"), &format!("head {head}"), None, &mut found);
+            see(
+                table,
+                ("output", "active"),
+                &format!("head {head}"),
+                None,
+                &mut found,
+            );
         }
     }
     found
@@ -138,9 +156,10 @@ fn from_toml(table: &toml::Table) -> Vec<Pairs> {
     };
     let board = table.get("board").and_then(Value::as_table);
     let heads = table.get("head").and_then(Value::as_table);
-    let heads = heads.into_iter().flatten().filter_map(|(name, head)| {
-        Some(texts(format!("head.{name}"), head.as_table()?))
-    });
+    let heads = heads
+        .into_iter()
+        .flatten()
+        .filter_map(|(name, head)| Some(texts(format!("head.{name}"), head.as_table()?)));
     board
         .map(|board| texts("board".to_owned(), board))
         .into_iter()
@@ -156,7 +175,9 @@ fn scan(text: &str) -> Vec<Pairs> {
         if let Some(heading) = line.strip_prefix('[') {
             let heading = heading.trim_start_matches('[');
             let name = heading.split(']').next().unwrap_or_default();
-            let name = name.chars().filter(|c| !c.is_whitespace() && *c != '"' && *c != '\'');
+            let name = name
+                .chars()
+                .filter(|c| !c.is_whitespace() && *c != '"' && *c != '\'');
             tables.push(Pairs {
                 name: name.collect(),
                 pairs: Vec::new(),
@@ -290,7 +311,16 @@ active = \"low\"
 
     #[test]
     fn any_bytes_are_survived() {
-        for text in ["", "[", "]", "=", "[head.", "[head.]\noutput=", "head.a.output='GPIO9'\n=", "\0[board]\ncut-off=\""] {
+        for text in [
+            "",
+            "[",
+            "]",
+            "=",
+            "[head.",
+            "[head.]\noutput=",
+            "head.a.output='GPIO9'\n=",
+            "\0[board]\ncut-off=\"",
+        ] {
             recognise(text);
         }
     }
