@@ -9,7 +9,7 @@ use serde_json::json;
 use super::args::{Check, Place};
 use super::exit::{self, Failure};
 use super::out::{Out, Tone};
-use crate::config::{Loaded, load};
+use crate::config::{Loaded, explain, load};
 use crate::control::rfc3339;
 use crate::daemon::machine_now;
 use crate::plan::{Schedule, Slot, plan_daily_volumes};
@@ -63,6 +63,7 @@ fn print(
     for warning in &loaded.warnings {
         writeln!(out, "{} {warning}", out.tone(Tone::Bad, "warning"))?;
     }
+    writeln!(out, "{}", explain(loaded))?;
     let zone = &loaded.controller.time_zone;
     writeln!(
         out,

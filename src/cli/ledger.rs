@@ -43,13 +43,17 @@ pub(super) fn ledger(place: &Place, options: &LedgerArgs, out: &mut Out) -> Resu
 }
 
 fn table(name: &str) -> Result<Table, Failure> {
-    Table::from_name(name).ok_or_else(|| {
-        let known: Vec<&str> = Table::ALL.iter().map(|t| t.name()).collect();
-        Failure::new(
-            exit::USAGE,
-            format!("the ledger has no \"{name}\"; it has: {}", known.join(", ")),
-        )
-    })
+    // "doses" reads as well as "dose".
+    let singular = name.strip_suffix('s').unwrap_or(name);
+    Table::from_name(name)
+        .or_else(|| Table::from_name(singular))
+        .ok_or_else(|| {
+            let known: Vec<&str> = Table::ALL.iter().map(|t| t.name()).collect();
+            Failure::new(
+                exit::USAGE,
+                format!("the ledger has no \"{name}\"; it has: {}", known.join(", ")),
+            )
+        })
 }
 
 fn line(text: Option<&String>) -> Result<Option<Name>, Failure> {
@@ -71,80 +75,70 @@ fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result<(), Fail
     print(&rows, list.json, out)
 }
 
-/// Prints rows as a table or as JSON. The columns of the table are those that say something to a person.
+/// Columns for programs, not shown to a person.
+const HIDDEN: [&str; 7] = [
+    "elapsed_ms",
+    "session",
+    "clock_trusted",
+    "ended_elapsed_ms",
+    "ended_session",
+    "ended_clock_trusted",
+    "order",
+];
+
+/// Prints rows as a table or as JSON. A column that is empty in every row is left out of the table.
 pub(super) fn print(rows: &[Row], json: bool, out: &mut Out) -> Result<(), Failure> {
     if json {
         out.json(&rows)?;
         return Ok(());
     }
-    let hidden = [
-        "elapsed_ms",
-        "session",
-        "clock_trusted",
-        "ended_elapsed_ms",
-        "ended_session",
-        "ended_clock_trusted",
-        "order",
-    ];
     let Some(first) = rows.first() else {
         writeln!(out, "nothing recorded")?;
         return Ok(());
     };
-    let columns: Vec<&str> = first
+    let names = first
         .cells
         .iter()
         .map(|(name, _)| *name)
-        .filter(|name| !hidden.contains(name))
+        .filter(|name| !HIDDEN.contains(name));
+    let columns: Vec<(String, Vec<String>)> = names
+        .map(|name| {
+            (
+                name.trim_end_matches("_ul").replace('_', " "),
+                rows.iter()
+                    .map(|row| {
+                        row.get(name)
+                            .map_or(String::new(), |cell| shown(name, cell))
+                    })
+                    .collect(),
+            )
+        })
+        .filter(|(_, cells): &(String, Vec<String>)| cells.iter().any(|c| !c.is_empty()))
         .collect();
-    let shown: Vec<Vec<String>> = rows
+    let widths: Vec<usize> = columns
         .iter()
-        .map(|row| {
-            columns
+        .map(|(title, cells)| {
+            cells
                 .iter()
-                .map(|c| row.get(c).map_or(String::new(), |cell| shown(c, cell)))
-                .collect()
+                .chain([title])
+                .map(|c| c.chars().count())
+                .max()
+                .unwrap_or(0)
         })
         .collect();
-    // A column that is empty in every row is left out.
-    let used: Vec<usize> = (0..columns.len())
-        .filter(|i| {
-            shown
-                .iter()
-                .any(|row| row.get(*i).is_some_and(|c| !c.is_empty()))
-        })
-        .collect();
-    let heading = |c: &str| c.trim_end_matches("_ul").replace('_', " ");
-    let width = |i: &usize| {
-        shown
-            .iter()
-            .filter_map(|row| row.get(*i))
-            .map(|c| c.chars().count())
-            .chain(columns.get(*i).map(|c| heading(c).len()))
-            .max()
-            .unwrap_or(0)
-    };
-    let widths: Vec<usize> = used.iter().map(width).collect();
-    let titles: Vec<String> = used
+    let titles = columns
         .iter()
         .zip(&widths)
-        .filter_map(|(i, w)| {
-            columns
-                .get(*i)
-                .map(|c| format!("{:w$}", heading(c), w = *w))
-        })
-        .collect();
-    writeln!(
-        out,
-        "{}",
-        out.tone(Tone::Strong, titles.join("  ").trim_end())
-    )?;
-    for row in &shown {
-        let cells: Vec<String> = used
+        .map(|((title, _), w)| format!("{title:w$}"))
+        .collect::<Vec<_>>()
+        .join("  ");
+    writeln!(out, "{}", out.tone(Tone::Strong, titles.trim_end()))?;
+    for row in 0..rows.len() {
+        let cells = columns
             .iter()
             .zip(&widths)
-            .filter_map(|(i, w)| row.get(*i).map(|c| format!("{c:w$}", w = *w)))
-            .collect();
-        writeln!(out, "{}", cells.join("  ").trim_end())?;
+            .filter_map(|((_, cells), w)| cells.get(row).map(|c| format!("{c:w$}")));
+        writeln!(out, "{}", cells.collect::<Vec<_>>().join("  ").trim_end())?;
     }
     Ok(())
 }

@@ -70,6 +70,37 @@ pub(super) fn needs_attention(view: &StatusView) -> bool {
 }
 
 fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
+    head(view, out)?;
+    lines(view, out)?;
+    reasons(view, out)?;
+    alkalinity(view, out)?;
+    for alarm in view.alarms.iter().filter(|a| a.active || !a.acknowledged) {
+        let label = if alarm.active {
+            out.tone(Tone::Bad, "alarm")
+        } else {
+            out.tone(Tone::Quiet, "alarm, over")
+        };
+        writeln!(
+            out,
+            "{label} {} since {}: {}",
+            alarm.code,
+            clock_time(&alarm.since),
+            alarm.text
+        )?;
+    }
+    for input in view.inputs.iter().filter(|i| !i.safe) {
+        writeln!(
+            out,
+            "input {}: {}",
+            input.name,
+            out.tone(Tone::Bad, "unsafe")
+        )?;
+    }
+    Ok(())
+}
+
+/// Who, when, in what mode, and what stops everything.
+fn head(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     let mode = if view.mode == "live" {
         "LIVE: outputs are driven".to_owned()
     } else {
@@ -122,31 +153,6 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
             out,
             "{}: {reason}",
             out.tone(Tone::Bad, "ledger not writable, no dose")
-        )?;
-    }
-    lines(view, out)?;
-    reasons(view, out)?;
-    alkalinity(view, out)?;
-    for alarm in view.alarms.iter().filter(|a| a.active || !a.acknowledged) {
-        let label = if alarm.active {
-            out.tone(Tone::Bad, "alarm")
-        } else {
-            out.tone(Tone::Quiet, "alarm, over")
-        };
-        writeln!(
-            out,
-            "{label} {} since {}: {}",
-            alarm.code,
-            clock_time(&alarm.since),
-            alarm.text
-        )?;
-    }
-    for input in view.inputs.iter().filter(|i| !i.safe) {
-        writeln!(
-            out,
-            "input {}: {}",
-            input.name,
-            out.tone(Tone::Bad, "unsafe")
         )?;
     }
     Ok(())

@@ -7,7 +7,7 @@ use super::daemon::ask;
 use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::Out;
-use crate::control::Request;
+use crate::control::{CalibrateRequest, ReadingRequest, Request};
 use crate::ledger::{Filter, Table};
 use crate::metering::{FitRules, Run, fit};
 use crate::quantity::{
@@ -19,6 +19,10 @@ const ALKALINITY_UNCERTAINTY: &str = "0.2 dKH";
 /// The same for concentrations, as a part of the value (common practice, no source).
 const CONCENTRATION_UNCERTAINTY: f64 = 0.05;
 
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "made for map_err, which hands the error over"
+)]
 fn usage(error: QuantityError) -> Failure {
     Failure::new(exit::USAGE, error.to_string())
 }
@@ -86,7 +90,7 @@ fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Fai
             ),
         )
     };
-    let request = Request::Reading {
+    let request = Request::Reading(ReadingRequest {
         quantity: add.quantity.clone(),
         value,
         uncertainty,
@@ -94,7 +98,7 @@ fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Fai
         method: add.method.clone(),
         taken: add.at.map(|at| at.to_string()),
         sure: add.sure,
-    };
+    });
     ask(place, &request, add.json, out).map(drop)
 }
 
@@ -118,13 +122,13 @@ pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Re
             fitted.cv_percent()
         )?;
     }
-    let request = Request::Calibrate {
+    let request = Request::Calibrate(CalibrateRequest {
         head: options.head.clone(),
         rate_ml_per_min: calibration.rate().as_ml_per_min(),
         offset_ul: calibration.offset().as_ul(),
         variation: Some(fitted.cv_percent() / 100.0),
         method: format!("{} timed runs: {}", runs.len(), options.runs.join(" ")),
-    };
+    });
     ask(place, &request, options.json, out).map(drop)
 }
 

@@ -4,7 +4,7 @@ use super::controller::time;
 use super::mistake::Sink;
 use super::model::{ActiveLevel, Board, BoardDriver, LineBy, Output, RunSense};
 use super::pin::parse_pin;
-use super::raw::RawTable;
+use super::tree::RawTable;
 
 /// Builds the board. `None` inside when there is no such table; `None` when it is wrong, which is then in the sink.
 pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Option<Board>> {

@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use crate::engine::{LineStatus, Status, TrustSource};
-use crate::quantity::Volume;
+use crate::quantity::{Alkalinity, Volume};
 use crate::record::HoldScope;
 
 /// Everything there is to show. Times are RFC 3339 with the offset of the owner's zone.
@@ -389,7 +389,7 @@ fn alkalinity_view(status: &Status) -> Option<AlkalinityView> {
     }
     let prediction = status.prediction.as_ref();
     Some(AlkalinityView {
-        uptake_dkh_per_day: status.uptake.map(|u| u.as_dkh()),
+        uptake_dkh_per_day: status.uptake.map(Alkalinity::as_dkh),
         planned_dkh_per_day: status.planned_alkalinity.as_dkh(),
         in_force_dkh_per_day: status
             .planned_alkalinity

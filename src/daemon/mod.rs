@@ -10,6 +10,7 @@ mod driving;
 mod heart;
 mod holdfile;
 mod lock;
+mod log;
 mod options;
 mod requests;
 mod shell;

@@ -12,8 +12,8 @@ use super::arming::Acceptance;
 use super::clock::{ShellClock, kernel_clock_is_synchronised, under_voltage};
 use super::heart::{Heart, LoopBeat, tell};
 use super::holdfile::{HoldKeeper, HoldsWritten};
-use super::requests;
 use super::start::Ended;
+use super::{log, requests};
 use crate::config::Controller;
 use crate::control::{Incoming, Response, ShellFacts};
 use crate::engine::{Answer, Denial, Effect, Engine, Event, Now, Ticket, TrustSource};
@@ -101,6 +101,7 @@ pub(super) struct Waiting {
     backlog: VecDeque<LedgerRequest>,
     ledger_well: bool,
     probed: Millis,
+    /// When the clocks were last compared, in real time.
     looked: Millis,
     /// The answer to an arming or disarming that is being stored, and whether it has been.
     arming: Option<Ticket>,
@@ -111,6 +112,7 @@ impl Waiting {
     pub(super) fn new(ledger_well: bool) -> Self {
         Self {
             ledger_well,
+            looked: crate::pump::elapsed(),
             ..Self::default()
         }
     }
@@ -134,7 +136,7 @@ impl Shell {
             let ended = match self.next(&stopping).await {
                 Next::Event(event) => self.feed(event),
                 Next::Happening(happening) => self.happened(happening),
-                Next::Request(incoming) => self.requested(incoming),
+                Next::Request(incoming) => self.requested(incoming).or_else(|| self.tick_if_due()),
                 Next::Reload(who) => {
                     self.reload(None, who);
                     None
@@ -164,17 +166,17 @@ impl Shell {
 
     /// What comes next. Every arm only receives, so a lost race loses nothing.
     async fn next(&mut self, stopping: &Stopping) -> Next {
-        let now = self.clock.now();
-        let deadline = self.engine.next_deadline(now).min(self.hold_answer_due());
-        let sleep = self.clock.until(deadline, BEAT_EVERY);
+        // Not a time from now on: whoever asks for the status all the time must not put the look off for ever.
         self.guards.beat.beat();
-        if crate::pump::elapsed()
-            .minus(self.waiting.looked)
-            .to_duration()
-            >= LOOK_EVERY
-        {
+        let since = crate::pump::elapsed().minus(self.waiting.looked);
+        let until_look = LOOK_EVERY.saturating_sub(since.to_duration());
+        if until_look.is_zero() {
             return Next::Look;
         }
+        let now = self.clock.now();
+        let deadline = self.engine.next_deadline(now).min(self.hold_answer_due());
+        let until_beat = until_look.min(BEAT_EVERY);
+        let sleep = self.clock.until(deadline, until_beat);
         let patience = async {
             match stopping {
                 Stopping::No => std::future::pending().await,
@@ -189,7 +191,7 @@ impl Shell {
             _ = self.signals.interrupt.recv() => Next::Stop,
             _ = self.signals.hangup.recv() => Next::Reload(Who::Daemon),
             () = patience => Next::PatienceOver,
-            () = tokio::time::sleep(sleep) => if sleep == BEAT_EVERY { Next::Beat } else { Next::Event(Event::Tick) },
+            () = tokio::time::sleep(sleep) => if sleep == until_beat { Next::Beat } else { Next::Event(Event::Tick) },
         }
     }
 
@@ -200,6 +202,13 @@ impl Shell {
         let ended = self.carry_out(effects);
         self.answer_slow_holds(now);
         ended
+    }
+
+    /// Requests go before the timer, so a flood of them must not keep what is due waiting.
+    fn tick_if_due(&mut self) -> Option<Ended> {
+        let now = self.clock.now();
+        let is_due = self.engine.next_deadline(now) <= now.elapsed;
+        if is_due { self.feed(Event::Tick) } else { None }
     }
 
     /// The regular look at the clocks and at what only polling tells.
@@ -244,7 +253,7 @@ impl Shell {
                 elapsed: now.elapsed,
                 trusted: false,
             };
-            self.to_ledger(LedgerRequest::Probe(at));
+            self.hand_to_ledger(LedgerRequest::Probe(at));
         }
     }
 
@@ -337,7 +346,7 @@ impl Shell {
     }
 
     /// Hands over to the ledger; what its queue does not take waits here and makes the ledger count as not writable.
-    fn to_ledger(&mut self, request: LedgerRequest) {
+    fn hand_to_ledger(&mut self, request: LedgerRequest) {
         let Some(ledger) = &self.ledger else { return };
         if self.waiting.backlog.is_empty() && ledger.send(request.clone()).is_ok() {
             return;
@@ -518,7 +527,7 @@ impl Shell {
     fn carry_out(&mut self, effects: Vec<Effect>) -> Option<Ended> {
         let mut ended = None;
         for effect in effects {
-            requests::log(&effect);
+            log::effect(&effect);
             match effect {
                 Effect::StoreIntent(intent) => self.store_intent(intent),
                 Effect::StartPump { head, permit } => self.start_pump(&head, permit),
@@ -527,7 +536,9 @@ impl Shell {
                         pump.stop();
                     }
                 }
-                Effect::StoreOutcome(outcome) => self.to_ledger(LedgerRequest::Outcome(outcome)),
+                Effect::StoreOutcome(outcome) => {
+                    self.hand_to_ledger(LedgerRequest::Outcome(outcome));
+                }
                 Effect::Store { entry, reply } => self.store_entry(entry, reply),
                 Effect::SaveHolds { holds, reply } => {
                     let number = self.holds.write(holds);
@@ -591,7 +602,7 @@ impl Shell {
             return;
         }
         self.waiting.entries.push_back(reply);
-        self.to_ledger(LedgerRequest::Entry(entry));
+        self.hand_to_ledger(LedgerRequest::Entry(entry));
     }
 
     fn holds_written(&mut self, written: &HoldsWritten) {
@@ -681,10 +692,6 @@ impl Shell {
     }
 }
 
-#[expect(
-    clippy::disallowed_methods,
-    reason = "the runtime's own clock, to bound the stop"
-)]
 fn until_patience_is_over() -> tokio::time::Instant {
     tokio::time::Instant::now() + STOP_PATIENCE
 }
@@ -705,7 +712,7 @@ enum Next {
 /// Passes on what is to be written, at the end, when nobody waits for answers any more.
 fn forward(ledger: &LedgerHandle, effects: Vec<Effect>) {
     for effect in effects {
-        requests::log(&effect);
+        log::effect(&effect);
         let request = match effect {
             Effect::StoreOutcome(outcome) => LedgerRequest::Outcome(outcome),
             Effect::Store { entry, .. } => LedgerRequest::Entry(entry),

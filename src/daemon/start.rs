@@ -23,7 +23,7 @@ use super::lock::{InstanceLock, LockError};
 use super::options::RunOptions;
 use super::shell::{Guards, Happening, Shell, Signals, Waiting};
 use crate::config::{ConfigMistakes, Controller, Loaded, Mode};
-use crate::control::{ServeError, Server, ShellFacts};
+use crate::control::{ServeError, Server, ShellFacts, check_socket_path};
 use crate::engine::{Engine, Event, Now, Setup, TrustSource};
 use crate::ledger::{
     Ledger, LedgerError, LedgerHandle, LedgerThread, OpenAs, SessionStart, Timeline,
@@ -54,8 +54,8 @@ pub enum DaemonError {
     #[error(transparent)]
     Lock(#[from] LockError),
     /// The control socket cannot be made.
-    #[error("{0}: {source}", source = chain(.0))]
-    Socket(ServeError),
+    #[error("{0}")]
+    Socket(#[source] ServeError),
     /// The state folder cannot be made.
     #[error("cannot make the state folder {path}: {source}")]
     State {
@@ -87,10 +87,6 @@ pub enum DaemonError {
         /// What.
         why: String,
     },
-}
-
-fn chain(error: &dyn std::error::Error) -> String {
-    error.source().map(ToString::to_string).unwrap_or_default()
 }
 
 /// How a run of the loop ended.
@@ -132,6 +128,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     if options.warp.is_some() && loaded.controller.mode == Mode::Live {
         return Err(DaemonError::WarpInLive);
     }
+    check_socket_path(&options.state).map_err(DaemonError::Socket)?;
     make_state_folder(&options.state)?;
     let _lock = InstanceLock::take(&options.state)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -206,7 +203,7 @@ async fn run_once(
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {
-        send(&told, Happening::Holds(written))
+        send(&told, Happening::Holds(written));
     })?;
     let ledger_well = ledger_fault.is_none();
     let (mut engine, mut effects) = Engine::start(Setup {
@@ -280,6 +277,8 @@ async fn run_once(
     tell_manager(&[sd_notify::NotifyState::Ready]);
     let ended = shell.run(effects).await;
     serving.abort();
+    // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
+    drop(serving.await);
     Ok(ended)
 }
 

@@ -110,7 +110,7 @@ impl Engine {
             match limits.alarm_action {
                 AlarmAction::Warn => {}
                 AlarmAction::HoldAll => {
-                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now)
+                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now);
                 }
                 AlarmAction::HoldAlkalinityLines => {
                     let lines: Vec<Name> = self
@@ -226,7 +226,7 @@ impl Engine {
             Some(u) => u.uptake,
         };
         if let Some(established) = &self.alkalinity.uptake {
-            self.check_uptake_change(before, declared, established.at.wall, &limits, now)?;
+            Self::check_uptake_change(before, declared, established.at.wall, &limits, now)?;
         }
         let entry = UptakeAccepted {
             uptake: declared,
@@ -242,7 +242,6 @@ impl Engine {
     }
 
     fn check_uptake_change(
-        &self,
         before: Alkalinity,
         declared: Alkalinity,
         last: Timestamp,

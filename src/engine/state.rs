@@ -66,6 +66,8 @@ pub(super) struct ClockState {
     /// Newest wall time ever written down with a trusted clock.
     pub(super) newest: Option<Timestamp>,
     pub(super) outside_why: String,
+    /// Nothing has ever been written down with a trusted clock, so there is no outage to count.
+    pub(super) is_new: bool,
 }
 
 #[derive(Debug)]

@@ -37,3 +37,6 @@ pub use reserve::RESERVE_BYTES;
 pub use rows::{Cell, ExportError, Filter, Row, Table};
 pub use schema::APPLICATION_ID;
 pub use thread::{LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable, Request};
+
+#[cfg(test)]
+mod tests;

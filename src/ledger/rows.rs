@@ -394,11 +394,10 @@ impl std::fmt::Display for Cell {
             Self::Whole(value) => write!(f, "{value}"),
             Self::Number(value) => write!(f, "{value}"),
             Self::Flag(value) => write!(f, "{value}"),
-            Self::Word(text) => f.write_str(&quoted(text)),
             Self::Typed(text) if text.starts_with(['=', '+', '-', '@', '\t', '\r']) => {
                 f.write_str(&quoted(&format!("'{text}")))
             }
-            Self::Typed(text) => f.write_str(&quoted(text)),
+            Self::Word(text) | Self::Typed(text) => f.write_str(&quoted(text)),
         }
     }
 }

@@ -1,0 +1,6 @@
+//! Tests of the engine.
+
+mod faults;
+mod properties;
+mod rig;
+mod time;
