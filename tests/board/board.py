@@ -120,7 +120,7 @@ class Board:
             threading.Thread(target=work, daemon=True).start()
         self._ask('irq_intercept_out /machine/soc/peripherals/gpio')
         threading.Thread(target=self._poll, daemon=True).start()
-        self._wait_up()
+        self.wait_up()
         return self
 
     def __exit__(self, *_):
@@ -209,7 +209,7 @@ class Board:
             self._ask(f'readl 0x{LEV0:x}', 'levels')
             time.sleep(.005)
 
-    def _wait_up(self):
+    def wait_up(self):
         self._expect('@@READY', 180)
         for pin, level in self.inputs.items():
             self.drive(pin, level)

@@ -51,12 +51,12 @@ class Rig:
     def start(self):
         """Starts the daemon as the service manager does: outputs off first, then the daemon."""
         b = self.board
-        b.sh('date -s "2026-03-01 12:00:00"')
         b.sh(f'{DW} outputs-off')
         at = time.monotonic()
         b.type(f'( {DW} run >>/tmp/log 2>&1; echo "ended $?" >>/tmp/log ) &')
         for _ in range(100):
             if b.sh(f'{DW} status >/dev/null; echo up=$?')[1].endswith('up=0'):
+                b.sh(f'{DW} clock trust')
                 return at
             time.sleep(.1)
         raise BoardError('the daemon did not come up: ' + b.sh('tail -20 /tmp/log')[1])
@@ -96,6 +96,9 @@ class Rig:
             code, text = self.board.sh(f'{DW} refill {head} full')
             assert code == 0, text
         self.board.sh(f'{DW} clock trust')
+
+    def set_clock(self, hour):
+        self.board.sh(f'date -s "2026-03-01 {hour}:00:00"')
 
 
 def on_edges(board, since):
@@ -254,7 +257,8 @@ def welded(rig):
 def deaths(rig):
     print('deaths')
     b = rig.board
-    stop_in_dose(rig, 'SIGTERM', lambda: b.type(f'kill -TERM {pid}'), 1.0) if (pid := rig.pid()) else None
+    pid = rig.pid()
+    stop_in_dose(rig, 'SIGTERM', lambda: b.type(f'kill -TERM {pid}'), 1.0)
     time.sleep(1)
     off = b.is_driven(NORTH, 0) and b.is_driven(SOUTH, 1) and b.is_driven(CUT_OFF, 0)
     row('after SIGTERM: pins', f'north {b.functions[NORTH]}/{b.levels[NORTH]}', 'driven off, not floating', off)
@@ -325,7 +329,8 @@ def power_cut(rig):
     at = b.power_cycle()
     took = b.wait_for(lambda: b.functions[NORTH] == INPUT, 5)
     row('power cut: pin released', 'never' if took is None else f'{took * 1000:.0f} ms', 'within 100 ms', on is not None and took is not None and took < .1)
-    b._wait_up()
+    b.wait_up()
+    rig.set_clock(15)
     start = rig.start()
     time.sleep(3)
     dose = rig.doses()[-1]
@@ -361,7 +366,7 @@ def disarming(rig):
 def chardev(rig):
     print('the driver chardev')
     b = rig.board
-    label = b.sh('cat /sys/bus/gpio/devices/gpiochip*/../../gpio/*/label 2>/dev/null | head -1')[1] or 'pinctrl-bcm2835'
+    label = 'pinctrl-bcm2835'
     b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done')
     b.sh('sed -i "s/^driver = .*/driver = \\"chardev\\"\\nchip-label = \\"no-such-chip\\"/" /etc/dosewright/controller.toml')
     rig.start()
@@ -394,6 +399,7 @@ def main():
         with Board(GUEST, FILES, folder + '/sd.img', {FLOAT: 0, SENSE: 0, SOUTH: 1}) as board:
             print(f'board up after {time.monotonic() - began:.1f} s')
             rig = Rig(board)
+            rig.set_clock(12)
             try:
                 unarmed(rig)
                 rig.prepare()
