@@ -14,7 +14,6 @@ const OVER_DELIVERY: f64 = 1.1;
 
 impl Engine {
     pub(super) fn watch(&mut self, now: Now) {
-        self.follow_ramp(now);
         self.watch_clock(now);
         self.watch_reservoirs(now);
         self.watch_heads(now);
