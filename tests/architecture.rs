@@ -23,7 +23,7 @@ const LEVELS: &[&[&str]] = &[
 
 /// Uses against the levels, each with its reason.
 const EXCEPTIONS: &[(&str, &str, &str)] = &[(
-    "config/plan_file.rs",
+    "config/plan_relations.rs",
     "plan",
     "a plan is placed when it is checked; the checked types of config/model.rs know nothing of it",
 )];
@@ -443,7 +443,7 @@ fn an_import_against_the_direction_is_found() {
         bad("engine/dose.rs", "const T: &str = \"crate::ledger\";"),
         0
     );
-    assert_eq!(bad("config/plan_file.rs", "use crate::plan::Slot;"), 0);
+    assert_eq!(bad("config/plan_relations.rs", "use crate::plan::Slot;"), 0);
     assert_eq!(bad("guard/cap.rs", "use super::Facts;"), 0);
 }
 
