@@ -214,6 +214,8 @@ impl Engine {
             );
             self.clear(AlarmCode::DoseUncertain, &format!("{}", intent.id.0), now);
             let cause = "the daemon ended in the middle of it; counted in full".to_owned();
+            let head = self.heads.entry(intent.head.clone()).or_default();
+            head.run_since = head.run_since.plus(intent.run_time);
             let ending = Ending {
                 end: DoseEnd::Uncertain,
                 delivered: intent.volume,

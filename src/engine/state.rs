@@ -133,6 +133,8 @@ pub(super) struct InputMemory {
     pub(super) raw_since: Millis,
     /// What counts after debouncing.
     pub(super) safe: bool,
+    /// Whether that has been told since the start; until then it is unsafe because nothing is known.
+    pub(super) established: bool,
     pub(super) safe_since: Millis,
     /// Recent changes of the raw level.
     pub(super) changes: VecDeque<Millis>,
