@@ -87,6 +87,7 @@ impl Case {
                     gpio: 17,
                     active: ActiveLevel::High,
                 },
+                run_sense: None,
                 simulated: SimulatedHead {
                     rate,
                     offset: Volume::ZERO,

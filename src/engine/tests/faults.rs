@@ -520,6 +520,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::Refill(_)
         | Entry::Reading(_)
         | Entry::Uptake(_)
+        | Entry::Arming(_)
         | Entry::Note(_) => None,
     });
     let stored = stored.unwrap();

@@ -702,7 +702,11 @@ impl World {
                     reading = Some(r.clone());
                 }
                 Entry::Uptake(u) => history.uptake = Some(u.clone()),
-                Entry::Reading(_) | Entry::Refill(_) | Entry::Note(_) | Entry::OutageMissed(_) => {}
+                Entry::Reading(_)
+                | Entry::Refill(_)
+                | Entry::Note(_)
+                | Entry::Arming(_)
+                | Entry::OutageMissed(_) => {}
             }
         }
         let taken = reading.as_ref().map(|r| r.taken);
@@ -1011,6 +1015,7 @@ pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
         Entry::Reading(e) => e.at,
         Entry::Calibration(e) => e.at,
         Entry::Uptake(e) => e.at,
+        Entry::Arming(e) => e.at,
         Entry::Note(e) => e.at,
     }
 }
