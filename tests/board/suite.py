@@ -303,7 +303,7 @@ def deaths(rig):
         time.sleep(1)
         b.sh('true')
         if signal == 'STOP':
-            edges = [t for t, p, _ in list(b.edges) if p == HEARTBEAT]
+            edges = [t for t, p, _ in list(b.edges) if p == HEARTBEAT and t < act.hung]
             row('hung process: last edge of the heartbeat', f'{(act.hung - edges[-1]) * 1000:.0f} ms before the kill', 'stops within 300 ms of the hang',
                 act.hung - edges[-1] > .6)
         before = rig.doses()[-1]
