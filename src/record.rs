@@ -315,6 +315,69 @@ pub struct Note {
     pub at: Stamp,
 }
 
+/// A fact that the owner tells and that moves nothing by itself: kept for the journal and the owner's arithmetic.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fact {
+    /// What kind of fact.
+    pub kind: FactKind,
+    /// What it is about: the quantity, the lab, the number of a reading.
+    pub name: String,
+    /// A number, in the unit that belongs to `name`.
+    pub value: Option<f64>,
+    /// One standard uncertainty of it; a value without one is a detection limit that was not reached.
+    pub uncertainty: Option<f64>,
+    /// In words.
+    pub text: String,
+    /// When it was so.
+    pub happened: Timestamp,
+    /// Who told.
+    pub who: Who,
+    /// When it was written down.
+    pub at: Stamp,
+}
+
+/// Kinds of facts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FactKind {
+    /// A reading of salinity, pH, temperature, nitrate or phosphate.
+    Water,
+    /// A change of anything about the tank.
+    Change,
+    /// An earlier reading is replaced by a later one.
+    Correction,
+    /// A lab report.
+    Panel,
+    /// Which columns a lab's reports have.
+    PanelColumns,
+}
+
+impl FactKind {
+    /// All of them.
+    pub const ALL: [Self; 5] = [
+        Self::Water,
+        Self::Change,
+        Self::Correction,
+        Self::Panel,
+        Self::PanelColumns,
+    ];
+
+    /// Stable word, for the ledger and the socket.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Water => "water",
+            Self::Change => "change",
+            Self::Correction => "correction",
+            Self::Panel => "panel",
+            Self::PanelColumns => "panel-columns",
+        }
+    }
+
+    /// Back from [`Self::as_str`].
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == word)
+    }
+}
+
 /// Everything that is written beside intents and outcomes.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Entry {
@@ -334,6 +397,8 @@ pub enum Entry {
     Calibration(StoredCalibration),
     /// The uptake was changed.
     Uptake(UptakeAccepted),
+    /// The owner told something.
+    Fact(Fact),
     /// Anything else.
     Note(Note),
 }

@@ -59,6 +59,7 @@ pub use recipe::{
 };
 pub use rises::{Balance, CALCIUM_MG_PER_MEQ, Residue, Rises};
 pub use salts::Salt;
+pub(crate) use show::figures;
 pub use saturation::{
     Base, CarbonateUncertainty, CarbonateWater, Caution, MixedStock, OMEGA_NOTED, OMEGA_WARNED,
     SATURATION_LIMITS, Saturation, SaturationError, SaturationEstimate,

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use super::owner_args::{Dilute, Solution};
+
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
 ///
 /// Volumes are written with their unit (2.5 mL), alkalinity as 8.1 dKH, 2.9 meq/L or 145 mg/L CaCO3. A number without a unit is
@@ -63,6 +65,10 @@ pub(super) enum Command {
     Refill(Refill),
     /// Enter a water test result
     Reading(Reading),
+    /// Show what the solutions do to this tank, or work out a recipe
+    Solution(Solution),
+    /// Work out what water changes, a steady exchange or the doses themselves dilute
+    Dilute(Dilute),
     /// Enter a head's calibration from timed runs
     Calibrate(Calibrate),
     /// Show whether the clock is trusted, or vouch for it

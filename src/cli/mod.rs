@@ -10,8 +10,12 @@ mod dose;
 mod exit;
 mod ledger;
 mod out;
+mod owner_args;
+mod solution;
 mod status;
 mod tank;
+mod water;
+mod words;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -57,6 +61,8 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Prime(options) => dose::prime(place, options, out),
         Command::Refill(options) => tank::refill(place, options, out),
         Command::Reading(options) => tank::reading(place, options, out),
+        Command::Solution(options) => solution::solution(place, options, out),
+        Command::Dilute(options) => water::dilute(place, options, out),
         Command::Calibrate(options) => tank::calibrate(place, options, out),
         Command::Clock(options) => daemon::clock(place, options, out),
         Command::Alarm(options) => daemon::alarm(place, options, out),

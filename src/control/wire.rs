@@ -51,6 +51,26 @@ pub enum Request {
     Reading(ReadingRequest),
     /// A head's calibration.
     Calibrate(CalibrateRequest),
+    /// A fact for the record.
+    Fact {
+        /// `water`, `change`, `correction`, `panel` or `panel-columns`.
+        kind: String,
+        /// What it is about.
+        name: String,
+        /// A number; absent when there is none.
+        value: Option<f64>,
+        /// One standard uncertainty; absent for a detection limit.
+        uncertainty: Option<f64>,
+        /// In words.
+        text: String,
+        /// RFC 3339; now when absent.
+        happened: Option<String>,
+    },
+    /// The owner accepts an uptake.
+    AcceptUptake {
+        /// What the animals take up per day.
+        meq_per_l_per_day: f64,
+    },
     /// The plan file was edited.
     Reload,
     /// The wall clock is right, says the owner.

@@ -64,6 +64,9 @@ fn entry(entry: &Entry) {
         Entry::Uptake(uptake) => {
             tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established");
         }
+        Entry::Fact(fact) => {
+            tracing::info!(kind = fact.kind.as_str(), name = %fact.name, value = fact.value, "told by the owner")
+        }
         Entry::Note(note) if note.code == "alarm-raised" => {
             tracing::warn!(code = note.code, "{}", note.text);
         }

@@ -12,6 +12,9 @@ use jiff::Timestamp;
 /// Additions older than this are not needed: no reading is taken to be older when it is entered.
 const LOG_SPAN: Millis = Millis::from_mins(30 * 24 * 60);
 
+/// A declaration this near to the established uptake is the same one, written with two decimals, dKH a day.
+const DECLARED_CLOSE_DKH: f64 = 0.0051;
+
 impl Engine {
     pub(super) fn uptake(&self) -> Option<Alkalinity> {
         self.alkalinity.uptake.as_ref().map(|u| u.uptake)
@@ -225,7 +228,9 @@ impl Engine {
             Some(u) if close(u.declared, declared) => return Ok(()),
             Some(u) => u.uptake,
         };
-        if let Some(established) = &self.alkalinity.uptake {
+        // A plan brought into line with an uptake that was accepted meanwhile changes nothing, so it need not wait.
+        let brought_into_line = declared.minus(before).as_dkh().abs() <= DECLARED_CLOSE_DKH;
+        if let Some(established) = self.alkalinity.uptake.as_ref().filter(|_| !brought_into_line) {
             self.check_uptake_change(before, declared, established.at.wall, &limits, now)?;
         }
         let entry = UptakeAccepted {
@@ -241,7 +246,7 @@ impl Engine {
         Ok(())
     }
 
-    fn check_uptake_change(
+    pub(super) fn check_uptake_change(
         &self,
         before: Alkalinity,
         declared: Alkalinity,

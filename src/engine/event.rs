@@ -169,6 +169,10 @@ pub enum Command {
     AddReading(NewReading),
     /// A head's calibration.
     Calibrate(StoredCalibration),
+    /// A fact for the record.
+    AddFact(NewFact),
+    /// The owner accepts this uptake per day; within the same limits as a declaration in the plan.
+    AcceptUptake(crate::quantity::Alkalinity),
     /// The owner says the wall clock is right.
     TrustClock,
     /// An alarm has been seen.
@@ -209,4 +213,21 @@ pub struct NewReading {
     pub taken: Option<Timestamp>,
     /// The owner has been asked about an unlikely value and meant it.
     pub confirmed: bool,
+}
+
+/// A fact as it is told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewFact {
+    /// What kind.
+    pub kind: crate::record::FactKind,
+    /// What it is about.
+    pub name: String,
+    /// A number.
+    pub value: Option<f64>,
+    /// One standard uncertainty of it.
+    pub uncertainty: Option<f64>,
+    /// In words.
+    pub text: String,
+    /// When it was so; now when `None`.
+    pub happened: Option<Timestamp>,
 }

@@ -30,7 +30,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 9] = [
+const STAMPED: [&str; 10] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -39,6 +39,7 @@ const STAMPED: [&str; 9] = [
     "calibration",
     "reading",
     "uptake",
+    "fact",
     "event",
 ];
 
@@ -497,7 +498,7 @@ fn readings(conn: &Connection) -> rusqlite::Result<Vec<Reading>> {
         .collect()
 }
 
-fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
+pub(super) fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
     let measured = codec::measured(row)?;
     let (value, uncertainty): (f64, Option<f64>) = (row.get("value")?, row.get("uncertainty")?);
     let value = match (&measured, uncertainty) {
@@ -524,14 +525,16 @@ fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
 }
 
 fn uptake(conn: &Connection) -> rusqlite::Result<Option<UptakeAccepted>> {
-    conn.query_row("SELECT * FROM uptake ORDER BY id DESC LIMIT 1", [], |row| {
-        Ok(UptakeAccepted {
-            uptake: Alkalinity::from_meq_per_l(row.get("uptake_meq_per_l")?),
-            before: Alkalinity::from_meq_per_l(row.get("before_meq_per_l")?),
-            declared: Alkalinity::from_meq_per_l(row.get("declared_meq_per_l")?),
-            who: codec::who(row)?,
-            at: codec::stamp(row)?,
-        })
+    conn.query_row("SELECT * FROM uptake ORDER BY id DESC LIMIT 1", [], uptake_row)
+        .optional()
+}
+
+pub(super) fn uptake_row(row: &Row<'_>) -> rusqlite::Result<UptakeAccepted> {
+    Ok(UptakeAccepted {
+        uptake: Alkalinity::from_meq_per_l(row.get("uptake_meq_per_l")?),
+        before: Alkalinity::from_meq_per_l(row.get("before_meq_per_l")?),
+        declared: Alkalinity::from_meq_per_l(row.get("declared_meq_per_l")?),
+        who: codec::who(row)?,
+        at: codec::stamp(row)?,
     })
-    .optional()
 }

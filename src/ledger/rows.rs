@@ -33,6 +33,8 @@ pub enum Table {
     Reading,
     /// Changes of the established uptake.
     Uptake,
+    /// What the owner told.
+    Fact,
     /// Other events.
     Event,
     /// Starts of the daemon.
@@ -232,6 +234,20 @@ const UPTAKE: &[Column] = &[
     ("before_meq_per_l_per_day", "before_meq_per_l", Show::Plain),
     WHO,
 ];
+const FACT: &[Column] = &[
+    NUMBER,
+    AT,
+    TRUSTED,
+    ELAPSED,
+    SESSION,
+    ("happened", "happened_ms", Show::Time),
+    ("kind", "kind", Show::Plain),
+    ("name", "name", Show::Typed),
+    ("value", "value", Show::Plain),
+    ("uncertainty", "uncertainty", Show::Plain),
+    ("text", "text", Show::Typed),
+    WHO,
+];
 const EVENT: &[Column] = &[
     NUMBER,
     AT,
@@ -264,7 +280,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -273,6 +289,7 @@ impl Table {
         Self::Calibration,
         Self::Reading,
         Self::Uptake,
+        Self::Fact,
         Self::Event,
         Self::Session,
     ];
@@ -303,6 +320,7 @@ impl Table {
             Self::Calibration => ("calibration", "calibration", CALIBRATION),
             Self::Reading => ("reading", "reading", READING),
             Self::Uptake => ("uptake", "uptake", UPTAKE),
+            Self::Fact => ("fact", "fact", FACT),
             Self::Event => ("event", "event", EVENT),
             Self::Session => ("session", "session", STARTS),
         }

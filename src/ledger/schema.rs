@@ -12,7 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 1] = [FIRST];
+pub(super) const MIGRATIONS: [&str; 2] = [FIRST, OWNER];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -240,4 +240,24 @@ CREATE TABLE running_total (
     value INTEGER NOT NULL,
     PRIMARY KEY (kind, name)
 ) STRICT, WITHOUT ROWID;
+";
+
+/// What the owner tells that is no dose, reading of alkalinity or element, refill or calibration.
+const OWNER: &str = "
+CREATE TABLE fact (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    kind TEXT NOT NULL CHECK (kind IN ('water', 'change', 'correction', 'panel', 'panel-columns')),
+    name TEXT NOT NULL,
+    value REAL,
+    uncertainty REAL,
+    text TEXT NOT NULL,
+    happened_ms INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    CHECK (uncertainty IS NULL OR value IS NOT NULL)
+) STRICT;
+CREATE INDEX fact_kind ON fact (kind, happened_ms, id);
 ";

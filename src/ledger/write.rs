@@ -9,7 +9,7 @@ use super::codec::{end_text, kind_text, measured_text, not_given_text, who_text}
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
-    DoseEnd, Entry, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome, Reading,
+    DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome, Reading,
     ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
 };
 use crate::quantity::Millis;
@@ -113,6 +113,7 @@ impl Ledger {
                 Entry::Reading(reading) => insert_reading(tx, session, books, reading),
                 Entry::Calibration(stored) => insert_calibration(tx, session, books, stored),
                 Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
+                Entry::Fact(fact) => insert_fact(tx, session, fact),
                 Entry::Note(note) => insert_note(tx, session, note),
             })
         })
@@ -496,6 +497,26 @@ fn insert_uptake(
             uptake.before.as_meq_per_l(),
             uptake.declared.as_meq_per_l(),
             who_text(&uptake.who),
+        ],
+    )
+}
+
+fn insert_fact(tx: &Transaction<'_>, session: i64, fact: &Fact) -> rusqlite::Result<usize> {
+    tx.execute(
+        "INSERT INTO fact (session, at_ms, elapsed_ms, trusted, kind, name, value, uncertainty, text, happened_ms, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+        params![
+            session,
+            fact.at.wall.as_millisecond(),
+            fact.at.elapsed.as_ms(),
+            fact.at.trusted,
+            fact.kind.as_str(),
+            fact.name,
+            fact.value,
+            fact.uncertainty,
+            fact.text,
+            fact.happened.as_millisecond(),
+            who_text(&fact.who),
         ],
     )
 }

@@ -1,0 +1,181 @@
+//! What can be typed for the owner's arithmetic: solutions, dilution, saturation, advice, changes.
+
+use clap::{Args, Subcommand};
+
+/// Options of `solution`.
+#[derive(Debug, Args)]
+#[command(
+    args_conflicts_with_subcommands = true,
+    after_help = "Examples: dosewright solution\n          dosewright solution soda-ash\n          dosewright solution recipe --salt Na2CO3 --volume \"20 mL\" --raises alkalinity --by \"0.5 dKH\""
+)]
+pub(super) struct Solution {
+    /// Something else than a look at the configured solutions
+    #[command(subcommand)]
+    pub(super) command: Option<SolutionCommand>,
+    /// The solution; all of them when left out
+    pub(super) name: Option<String>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// What to do with solutions.
+#[derive(Debug, Subcommand)]
+pub(super) enum SolutionCommand {
+    /// Work out the recipe of one salt for a wanted strength
+    #[command(
+        after_help = "Example: dosewright solution recipe --salt Na2CO3 --volume \"10 mL\" --raises alkalinity --by \"1 dKH\"\nRefused when it would not stay dissolved at the coldest the bottle gets. CAUTION: hydroxides and soda burn skin and eyes; add the powder to water, never water to the powder."
+    )]
+    Recipe(SolutionRecipe),
+}
+
+/// Options of `solution recipe`.
+#[derive(Debug, Args)]
+pub(super) struct SolutionRecipe {
+    /// The salt's formula with its crystal water, for example CaCl2.2H2O
+    #[arg(long)]
+    pub(super) salt: String,
+    /// The volume that is to do it, for example "20 mL"
+    #[arg(long)]
+    pub(super) volume: String,
+    /// alkalinity, or an element's symbol
+    #[arg(long)]
+    pub(super) raises: String,
+    /// By how much, for example "0.5 dKH" or "10 mg/L"
+    #[arg(long)]
+    pub(super) by: String,
+    /// The tank's net water, for example "300 L"; that of controller.toml when left out
+    #[arg(long)]
+    pub(super) tank: Option<String>,
+    /// The coldest the bottle gets, for example "15 C"
+    #[arg(long, default_value = "15 C")]
+    pub(super) coldest: String,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `dilute`.
+#[derive(Debug, Args)]
+pub(super) struct Dilute {
+    /// What to work out
+    #[command(subcommand)]
+    pub(super) command: DiluteCommand,
+    /// The tank's net water, for example "300 L"; that of controller.toml when left out
+    #[arg(long, global = true)]
+    pub(super) tank: Option<String>,
+    /// Print JSON
+    #[arg(long, global = true)]
+    pub(super) json: bool,
+}
+
+/// What to work out about dilution.
+#[derive(Debug, Subcommand)]
+pub(super) enum DiluteCommand {
+    /// What a series of equal water changes leaves
+    #[command(after_help = "Example: dosewright dilute changes --change \"30 L\" --times 4 --from \"50 mg/L\" --new \"0 mg/L\"")]
+    Changes {
+        /// Water of one change, for example "30 L"
+        #[arg(long)]
+        change: String,
+        /// How many of them
+        #[arg(long, value_parser = clap::value_parser!(u32).range(1..=1000))]
+        times: u32,
+        /// The level now, for example "50 mg/L"
+        #[arg(long)]
+        from: Option<String>,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L")]
+        new: String,
+    },
+    /// How many changes, or which single one, bring a level to another
+    #[command(after_help = "Example: dosewright dilute reach --change \"30 L\" --from \"50 mg/L\" --to \"20 mg/L\"")]
+    Reach {
+        /// Water of one change
+        #[arg(long)]
+        change: String,
+        /// The level now
+        #[arg(long)]
+        from: String,
+        /// The wanted level
+        #[arg(long)]
+        to: String,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L")]
+        new: String,
+    },
+    /// Where a level settles under routine changes while it is gained or taken up
+    #[command(after_help = "Examples: dosewright dilute steady --change \"30 L\" --every-days 7 --gain \"1 mg/L\"\n          dosewright dilute steady --change \"30 L\" --every-days 7 --uptake \"2 mg/L\" --new \"420 mg/L\"")]
+    Steady {
+        /// Water of one change
+        #[arg(long)]
+        change: String,
+        /// Days from one change to the next
+        #[arg(long, value_parser = clap::value_parser!(u32).range(1..=3650))]
+        every_days: u32,
+        /// Gained each day
+        #[arg(long, conflicts_with = "uptake", required_unless_present = "uptake")]
+        gain: Option<String>,
+        /// Taken up each day
+        #[arg(long)]
+        uptake: Option<String>,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L")]
+        new: String,
+    },
+    /// A steady exchange in which new water flows in and old water out
+    #[command(after_help = "Examples: dosewright dilute continuous --litres \"90 L\"\n          dosewright dilute continuous --left 50")]
+    Continuous {
+        /// Water exchanged in all
+        #[arg(long, required_unless_present = "left", conflicts_with = "left")]
+        litres: Option<String>,
+        /// Percent of the old water that is to be left
+        #[arg(long)]
+        left: Option<f64>,
+    },
+    /// What the water and salt of the plan's own doses do to the salinity
+    #[command(after_help = "Example: dosewright dilute doses --days 365 --salinity 35 --temperature \"25 C\"")]
+    Doses {
+        /// For how long
+        #[arg(long, default_value_t = 365, value_parser = clap::value_parser!(u32).range(1..=3650))]
+        days: u32,
+        /// The salinity now: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
+        #[arg(long, default_value = "35")]
+        salinity: String,
+        /// The tank's temperature
+        #[arg(long, default_value = "25 C")]
+        temperature: String,
+    },
+}
+
+/// Options of `saturation`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright saturation --ph 8.2 --ph-scale nbs\n          dosewright saturation --alkalinity \"8.1 dKH\" --calcium \"420 mg/L\" --ph 8.05 --ph-scale total --salinity 35 --temperature \"25 C\"\nWhat is left out is taken from the newest readings of the record."
+)]
+pub(super) struct Saturation {
+    /// Alkalinity
+    #[arg(long)]
+    pub(super) alkalinity: Option<String>,
+    /// Calcium
+    #[arg(long)]
+    pub(super) calcium: Option<String>,
+    /// pH; its scale must be given with it
+    #[arg(long, requires = "ph_scale")]
+    pub(super) ph: Option<f64>,
+    /// The scale the pH is on: nbs (an electrode calibrated in the usual buffers), total, seawater or free
+    #[arg(long, value_parser = ["nbs", "total", "seawater", "free"])]
+    pub(super) ph_scale: Option<String>,
+    /// Salinity: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
+    #[arg(long)]
+    pub(super) salinity: Option<String>,
+    /// Temperature
+    #[arg(long)]
+    pub(super) temperature: Option<String>,
+    /// Standard uncertainty of the pH
+    #[arg(long, default_value_t = 0.1)]
+    pub(super) ph_uncertainty: f64,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
