@@ -73,7 +73,9 @@ pub(super) struct Dilute {
 #[derive(Debug, Subcommand)]
 pub(super) enum DiluteCommand {
     /// What a series of equal water changes leaves
-    #[command(after_help = "Example: dosewright dilute changes --change \"30 L\" --times 4 --from \"50 mg/L\" --new \"0 mg/L\"")]
+    #[command(
+        after_help = "Example: dosewright dilute changes --change \"30 L\" --times 4 --from \"50 mg/L\" --new \"0 mg/L\""
+    )]
     Changes {
         /// Water of one change, for example "30 L"
         #[arg(long)]
@@ -89,7 +91,9 @@ pub(super) enum DiluteCommand {
         new: String,
     },
     /// How many changes, or which single one, bring a level to another
-    #[command(after_help = "Example: dosewright dilute reach --change \"30 L\" --from \"50 mg/L\" --to \"20 mg/L\"")]
+    #[command(
+        after_help = "Example: dosewright dilute reach --change \"30 L\" --from \"50 mg/L\" --to \"20 mg/L\""
+    )]
     Reach {
         /// Water of one change
         #[arg(long)]
@@ -105,7 +109,9 @@ pub(super) enum DiluteCommand {
         new: String,
     },
     /// Where a level settles under routine changes while it is gained or taken up
-    #[command(after_help = "Examples: dosewright dilute steady --change \"30 L\" --every-days 7 --gain \"1 mg/L\"\n          dosewright dilute steady --change \"30 L\" --every-days 7 --uptake \"2 mg/L\" --new \"420 mg/L\"")]
+    #[command(
+        after_help = "Examples: dosewright dilute steady --change \"30 L\" --every-days 7 --gain \"1 mg/L\"\n          dosewright dilute steady --change \"30 L\" --every-days 7 --uptake \"2 mg/L\" --new \"420 mg/L\""
+    )]
     Steady {
         /// Water of one change
         #[arg(long)]
@@ -124,7 +130,9 @@ pub(super) enum DiluteCommand {
         new: String,
     },
     /// A steady exchange in which new water flows in and old water out
-    #[command(after_help = "Examples: dosewright dilute continuous --litres \"90 L\"\n          dosewright dilute continuous --left 50")]
+    #[command(
+        after_help = "Examples: dosewright dilute continuous --litres \"90 L\"\n          dosewright dilute continuous --left 50"
+    )]
     Continuous {
         /// Water exchanged in all
         #[arg(long, required_unless_present = "left", conflicts_with = "left")]
@@ -134,7 +142,9 @@ pub(super) enum DiluteCommand {
         left: Option<f64>,
     },
     /// What the water and salt of the plan's own doses do to the salinity
-    #[command(after_help = "Example: dosewright dilute doses --days 365 --salinity 35 --temperature \"25 C\"")]
+    #[command(
+        after_help = "Example: dosewright dilute doses --days 365 --salinity 35 --temperature \"25 C\""
+    )]
     Doses {
         /// For how long
         #[arg(long, default_value_t = 365, value_parser = clap::value_parser!(u32).range(1..=3650))]
@@ -178,4 +188,93 @@ pub(super) struct Saturation {
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
+}
+
+/// Options of `reading correct`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright reading correct 12 \"8.1 dKH\" --reason \"read the wrong syringe\"\nThe number is that of `dosewright reading list`. The new entry has the old one's time; the old one stays in the record."
+)]
+pub(super) struct ReadingCorrect {
+    /// Number of the reading, as `reading list` shows it
+    pub(super) number: i64,
+    /// The right value with its unit
+    pub(super) value: String,
+    /// One standard uncertainty with its unit
+    #[arg(long, value_name = "VALUE")]
+    pub(super) uncertainty: Option<String>,
+    /// Why it is corrected, in your words
+    #[arg(long)]
+    pub(super) reason: String,
+    /// You were asked about an unlikely value, and it is right
+    #[arg(long)]
+    pub(super) sure: bool,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `advise`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright advise\n          dosewright advise Ca --days 42\nWorks without a daemon. Nothing is changed by it."
+)]
+pub(super) struct Advise {
+    /// alkalinity, Ca or Mg
+    #[arg(default_value = "alkalinity", value_parser = ["alkalinity", "Ca", "Mg"])]
+    pub(super) quantity: String,
+    /// How many days of readings are looked at
+    #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
+    pub(super) days: u32,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `accept`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright accept\nShows the new uptake and what daily volume it means, and asks. The plan file stays yours: edit it, then `dosewright reload`."
+)]
+pub(super) struct Accept {
+    /// How many days of readings are looked at
+    #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
+    pub(super) days: u32,
+    /// Do not ask
+    #[arg(long)]
+    pub(super) yes: bool,
+    /// Print JSON; only with --yes
+    #[arg(long, requires = "yes")]
+    pub(super) json: bool,
+}
+
+/// Options of `changes`.
+#[derive(Debug, Args)]
+#[command(
+    args_conflicts_with_subcommands = true,
+    after_help = "Examples: dosewright changes\n          dosewright changes add \"new light\""
+)]
+pub(super) struct Changes {
+    /// Something else than a look
+    #[command(subcommand)]
+    pub(super) command: Option<ChangesCommand>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// What to do with changes.
+#[derive(Debug, Subcommand)]
+pub(super) enum ChangesCommand {
+    /// Note one down
+    Add {
+        /// What was changed, in your words
+        text: String,
+        /// When (RFC 3339); now when left out
+        #[arg(long, value_name = "TIME")]
+        at: Option<jiff::Timestamp>,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
 }

@@ -15,7 +15,11 @@ use crate::plan::plan_daily_volumes;
 use crate::quantity::{Name, Volume, parse_volume};
 
 /// Shows solutions, or makes a recipe.
-pub(super) fn solution(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Failure> {
+pub(super) fn solution(
+    place: &Place,
+    options: &SolutionArgs,
+    out: &mut Out,
+) -> Result<(), Failure> {
     match &options.command {
         Some(SolutionCommand::Recipe(recipe)) => make_recipe(place, recipe, out),
         None => show(place, options, out),
@@ -120,8 +124,15 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Fail
             Some((&solution.effect, *daily.get(&line.name)?))
         })
         .collect();
-    let whole = options.name.is_none().then(|| Rises::of(&parts, controller.tank));
-    let pairs = if options.name.is_none() { pairs(controller) } else { Vec::new() };
+    let whole = options
+        .name
+        .is_none()
+        .then(|| Rises::of(&parts, controller.tank));
+    let pairs = if options.name.is_none() {
+        pairs(controller)
+    } else {
+        Vec::new()
+    };
     if options.json {
         return Ok(out.json(&as_json(&loaded, &shown, whole.as_ref(), &pairs))?);
     }
@@ -150,7 +161,11 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Fail
 }
 
 fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<(), Failure> {
-    writeln!(out, "{}", out.tone(Tone::Strong, one.solution.name.as_str()))?;
+    writeln!(
+        out,
+        "{}",
+        out.tone(Tone::Strong, one.solution.name.as_str())
+    )?;
     let salts: Vec<String> = one
         .solution
         .salts
@@ -180,7 +195,11 @@ fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<
     for (bottle, checked) in &one.dissolves {
         match checked {
             Ok(text) => writeln!(out, "  in reservoir {bottle}: {text}")?,
-            Err(text) => writeln!(out, "  in reservoir {bottle}: {}", out.tone(Tone::Bad, text))?,
+            Err(text) => writeln!(
+                out,
+                "  in reservoir {bottle}: {}",
+                out.tone(Tone::Bad, text)
+            )?,
         }
     }
     Ok(())

@@ -55,7 +55,11 @@ pub(super) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result<(
             from,
             to,
             new,
-        } => reach(tank, &litres(change)?, (level(from)?, level(to)?, level(new)?))?,
+        } => reach(
+            tank,
+            &litres(change)?,
+            (level(from)?, level(to)?, level(new)?),
+        )?,
         DiluteCommand::Steady {
             change,
             every_days,
@@ -70,9 +74,7 @@ pub(super) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result<(
             };
             steady(tank, &litres(change)?, (*every_days, per_day), level(new)?)?
         }
-        DiluteCommand::Continuous { litres: flow, left } => {
-            continuous(tank, flow.as_ref(), *left)?
-        }
+        DiluteCommand::Continuous { litres: flow, left } => continuous(tank, flow.as_ref(), *left)?,
         DiluteCommand::Doses {
             days,
             salinity,
@@ -187,11 +189,18 @@ fn steady(
     Ok(Worked { lines, json })
 }
 
-fn continuous(tank: TankVolume, flow: Option<&String>, left: Option<f64>) -> Result<Worked, Failure> {
+fn continuous(
+    tank: TankVolume,
+    flow: Option<&String>,
+    left: Option<f64>,
+) -> Result<Worked, Failure> {
     let (exchanged, left) = match (flow, left) {
         (Some(flow), _) => {
             let exchanged = litres(flow)?;
-            (exchanged, left_after_continuous(exchanged, tank).map_err(refused)?)
+            (
+                exchanged,
+                left_after_continuous(exchanged, tank).map_err(refused)?,
+            )
         }
         (None, percent) => {
             let left = percent.unwrap_or(100.0) / 100.0;
@@ -226,7 +235,9 @@ fn doses(
     let day: Volume = parts.iter().map(|(_, volume)| *volume).sum();
     let residue = Rises::of(&parts, tank).left_behind_per_year();
     let salt = (residue.sodium_chloride_g_per_l
-        + (residue.sodium_over_mg_per_l + residue.chloride_over_mg_per_l + residue.sulphate_mg_per_l)
+        + (residue.sodium_over_mg_per_l
+            + residue.chloride_over_mg_per_l
+            + residue.sulphate_mg_per_l)
             / 1000.0)
         * f64::from(days)
         / 365.0;
@@ -237,8 +248,9 @@ fn doses(
             "the plan's {day} a day over {days} d leave {} g/L of salt behind (sodium chloride, sulphate and what is over) when no water is changed",
             figures(salt)
         ),
-        format!("from salinity {}: {dosed}", water.0),
-        "salt that skimming, splashing and animals carry out is not counted; measure salinity".to_owned(),
+        format!("from {}: {dosed}", water.0),
+        "salt that skimming, splashing and animals carry out is not counted; measure salinity"
+            .to_owned(),
     ];
     let json = json!({
         "tank_l": tank.as_litres(), "days": days, "day_ul": day.as_ul(), "salt_g_per_l": salt, "litres": dosed.litres,

@@ -5,7 +5,9 @@ use jiff::tz::TimeZone;
 
 use super::args::Place;
 use super::exit::{self, Failure, chain};
-use crate::chemistry::{Celsius, ClaimRise, Element, PhScale, Rises, Salinity, SpecificGravity};
+use crate::chemistry::{
+    Celsius, ClaimRise, Element, PhScale, Rises, Salinity, SpecificGravity, figures,
+};
 use crate::config::{Loaded, load};
 use crate::daemon::machine_now;
 use crate::ledger::LedgerReader;
@@ -147,17 +149,32 @@ pub(super) fn rises_json(rises: &Rises) -> serde_json::Value {
     })
 }
 
-/// What is added, on one line, with signs and units.
+/// What is added, on one line, with signs and units; small amounts in ug/L.
 pub(super) fn rises_words(rises: &Rises) -> String {
-    let text = rises.to_string();
-    let parts: Vec<&str> = text
-        .lines()
-        .filter(|line| !(line.starts_with("alkalinity 0 ")))
-        .collect();
+    let mut parts = Vec::new();
+    if rises.alkalinity.as_meq_per_l() > 0.0 {
+        parts.push(format!(
+            "alkalinity +{} dKH ({} meq/L)",
+            figures(rises.alkalinity.as_dkh()),
+            figures(rises.alkalinity.as_meq_per_l())
+        ));
+    }
+    for (element, rise) in &rises.elements {
+        parts.push(format!("{element} +{}", amount(rise.as_mg_per_l())));
+    }
     if parts.is_empty() {
         "nothing".to_owned()
     } else {
         parts.join(", ")
+    }
+}
+
+/// mg/L, or ug/L where that reads better.
+pub(super) fn amount(mg_per_l: f64) -> String {
+    if mg_per_l.abs() < 0.01 && mg_per_l.abs() > 0.0 {
+        format!("{} ug/L", figures(mg_per_l * 1000.0))
+    } else {
+        format!("{} mg/L", figures(mg_per_l))
     }
 }
 

@@ -227,7 +227,9 @@ pub(super) fn check_dissolved(
 ) {
     for line in lines {
         let (Some(solution), Some(reservoir)) = (
-            solutions.get(&line.solution).filter(|s| !s.salts.is_empty()),
+            solutions
+                .get(&line.solution)
+                .filter(|s| !s.salts.is_empty()),
             reservoirs.get(&line.reservoir),
         ) else {
             continue;
@@ -242,13 +244,19 @@ pub(super) fn check_dissolved(
             Err(error @ (StockError::TooMuch { .. } | StockError::TooMuchTogether { .. })) => {
                 sink.mistake(
                     at,
-                    format!("{}in reservoir \"{}\": {error}", table.label, reservoir.name),
+                    format!(
+                        "{}in reservoir \"{}\": {error}",
+                        table.label, reservoir.name
+                    ),
                 );
             }
             Err(error @ (StockError::NotTabulated { .. } | StockError::OutsideTable { .. })) => {
                 sink.warn(
                     at,
-                    format!("{}in reservoir \"{}\": {error}", table.label, reservoir.name),
+                    format!(
+                        "{}in reservoir \"{}\": {error}",
+                        table.label, reservoir.name
+                    ),
                 );
             }
         }

@@ -8,7 +8,9 @@ use crate::control::{CalibrateRequest, ReadingRequest, Request, Response};
 use crate::engine::{Answer, Command, Denial, NewFact, NewReading, RefillLevel};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
-use crate::record::{DoseKind, FactKind, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration, Who};
+use crate::record::{
+    DoseKind, FactKind, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration, Who,
+};
 
 /// What a request comes to.
 pub(super) enum Sorted {
@@ -183,15 +185,25 @@ fn fact(
     text: String,
     happened: Option<String>,
 ) -> Result<NewFact, String> {
-    let known = FactKind::from_word(&kind).ok_or_else(|| format!("\"{kind}\" is no kind of fact"))?;
-    if [value, uncertainty].into_iter().flatten().any(|v| !v.is_finite()) {
+    let known =
+        FactKind::from_word(&kind).ok_or_else(|| format!("\"{kind}\" is no kind of fact"))?;
+    if [value, uncertainty]
+        .into_iter()
+        .flatten()
+        .any(|v| !v.is_finite())
+    {
         return Err("a fact's number must be finite".to_owned());
     }
     if text.chars().count() > FACT_CHARS_MAX {
-        return Err(format!("a text of more than {FACT_CHARS_MAX} characters is not kept; shorten it"));
+        return Err(format!(
+            "a text of more than {FACT_CHARS_MAX} characters is not kept; shorten it"
+        ));
     }
     let happened = happened
-        .map(|t| t.parse::<Timestamp>().map_err(|e| format!("\"{t}\" is no time: {e}")))
+        .map(|t| {
+            t.parse::<Timestamp>()
+                .map_err(|e| format!("\"{t}\" is no time: {e}"))
+        })
         .transpose()?;
     Ok(NewFact {
         kind: known,

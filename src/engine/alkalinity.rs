@@ -230,7 +230,12 @@ impl Engine {
         };
         // A plan brought into line with an uptake that was accepted meanwhile changes nothing, so it need not wait.
         let brought_into_line = declared.minus(before).as_dkh().abs() <= DECLARED_CLOSE_DKH;
-        if let Some(established) = self.alkalinity.uptake.as_ref().filter(|_| !brought_into_line) {
+        if let Some(established) = self
+            .alkalinity
+            .uptake
+            .as_ref()
+            .filter(|_| !brought_into_line)
+        {
             self.check_uptake_change(before, declared, established.at.wall, &limits, now)?;
         }
         let entry = UptakeAccepted {

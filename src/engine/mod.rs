@@ -35,7 +35,9 @@ mod watch;
 pub use crate::record;
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
-pub use event::{Command, Event, NewFact, NewReading, Now, RefillLevel, RunEnd, RunReport, TrustSource};
+pub use event::{
+    Command, Event, NewFact, NewReading, Now, RefillLevel, RunEnd, RunReport, TrustSource,
+};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status};

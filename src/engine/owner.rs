@@ -90,7 +90,14 @@ impl Engine {
 
 /// The fact in a few words.
 fn summary(fact: &NewFact) -> String {
-    let words: String = fact.text.lines().next().unwrap_or("").chars().take(80).collect();
+    let words: String = fact
+        .text
+        .lines()
+        .next()
+        .unwrap_or("")
+        .chars()
+        .take(80)
+        .collect();
     if fact.name.is_empty() {
         words
     } else {

@@ -525,8 +525,12 @@ pub(super) fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
 }
 
 fn uptake(conn: &Connection) -> rusqlite::Result<Option<UptakeAccepted>> {
-    conn.query_row("SELECT * FROM uptake ORDER BY id DESC LIMIT 1", [], uptake_row)
-        .optional()
+    conn.query_row(
+        "SELECT * FROM uptake ORDER BY id DESC LIMIT 1",
+        [],
+        uptake_row,
+    )
+    .optional()
 }
 
 pub(super) fn uptake_row(row: &Row<'_>) -> rusqlite::Result<UptakeAccepted> {

@@ -84,14 +84,18 @@ impl LedgerReader {
             .into_iter()
             .map(|stored| stored.fact.name)
             .collect();
-        self.rows("read its readings", "SELECT * FROM reading ORDER BY taken_ms, id", |row| {
-            let number = codec::int(row, "id")?;
-            Ok(StoredReading {
-                number,
-                reading: history::reading(row)?,
-                corrected: corrected.contains(&number.to_string()),
-            })
-        })
+        self.rows(
+            "read its readings",
+            "SELECT * FROM reading ORDER BY taken_ms, id",
+            |row| {
+                let number = codec::int(row, "id")?;
+                Ok(StoredReading {
+                    number,
+                    reading: history::reading(row)?,
+                    corrected: corrected.contains(&number.to_string()),
+                })
+            },
+        )
     }
 
     /// All facts of one kind, by the time they happened.
@@ -132,7 +136,11 @@ impl LedgerReader {
     /// # Errors
     /// Any [`LedgerError`].
     pub fn uptakes(&self) -> Result<Vec<UptakeAccepted>, LedgerError> {
-        self.rows("read its uptakes", "SELECT * FROM uptake ORDER BY id", history::uptake_row)
+        self.rows(
+            "read its uptakes",
+            "SELECT * FROM uptake ORDER BY id",
+            history::uptake_row,
+        )
     }
 
     /// Every start of the daemon.
@@ -140,13 +148,17 @@ impl LedgerReader {
     /// # Errors
     /// Any [`LedgerError`].
     pub fn sessions(&self) -> Result<Vec<StoredSession>, LedgerError> {
-        self.rows("read its sessions", "SELECT * FROM session ORDER BY id", |row| {
-            Ok(StoredSession {
-                at: codec::instant(row, "at_ms")?,
-                controller_fingerprint: codec::text(row, "controller_fingerprint")?,
-                plan_fingerprint: codec::text(row, "plan_fingerprint")?,
-            })
-        })
+        self.rows(
+            "read its sessions",
+            "SELECT * FROM session ORDER BY id",
+            |row| {
+                Ok(StoredSession {
+                    at: codec::instant(row, "at_ms")?,
+                    controller_fingerprint: codec::text(row, "controller_fingerprint")?,
+                    plan_fingerprint: codec::text(row, "plan_fingerprint")?,
+                })
+            },
+        )
     }
 
     /// Texts of all events with one code, with their times.
