@@ -4,7 +4,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
-use super::owner_args::{Accept, Advise, Changes, Dilute, ReadingCorrect, Saturation, Solution};
+use super::owner_args::{
+    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution,
+};
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
 ///
@@ -75,6 +77,10 @@ pub(super) enum Command {
     Advise(Advise),
     /// Put the estimated alkalinity uptake into force
     Accept(Accept),
+    /// Raise one thing by so much over some days, on top of a line's plan
+    Course(Course),
+    /// Import lab reports and hold them against natural seawater, earlier ones and what was dosed
+    Panel(Panel),
     /// Show what was changed and when, or note a change down
     Changes(Changes),
     /// Enter a head's calibration from timed runs

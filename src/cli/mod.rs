@@ -7,12 +7,15 @@ mod advise;
 mod args;
 mod changes;
 mod check;
+mod course;
 mod daemon;
 mod dose;
 mod exit;
 mod ledger;
 mod out;
 mod owner_args;
+mod panel;
+mod panel_csv;
 mod quantities;
 mod reading;
 mod saturation;
@@ -71,6 +74,8 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Advise(options) => advise::advise(place, options, out),
         Command::Accept(options) => advise::accept(place, options, out),
         Command::Changes(options) => changes::changes(place, options, out),
+        Command::Course(options) => course::course(place, options, out),
+        Command::Panel(options) => panel::panel(place, options, out),
         Command::Dilute(options) => water::dilute(place, options, out),
         Command::Calibrate(options) => tank::calibrate(place, options, out),
         Command::Clock(options) => daemon::clock(place, options, out),

@@ -278,3 +278,129 @@ pub(super) enum ChangesCommand {
         json: bool,
     },
 }
+
+/// Options of `course`.
+#[derive(Debug, Args)]
+pub(super) struct Course {
+    /// What to do with courses
+    #[command(subcommand)]
+    pub(super) command: CourseCommand,
+}
+
+/// What to do with courses.
+#[derive(Debug, Subcommand)]
+pub(super) enum CourseCommand {
+    /// Work one out, show it, and begin it on the next local day
+    #[command(
+        after_help = "Example: dosewright course add iodine --raise I --by \"0.003 mg/L\" --at-most \"0.0003 mg/L\"\nThe extra is added to the line's doses of each day; every cap and limit counts it. It ends by itself, and a day that was missed is not made up for."
+    )]
+    Add(CourseAdd),
+    /// List courses with what of them was given
+    List {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Give nothing of one until it is resumed; the day that has begun counts as given
+    Pause(CourseNumber),
+    /// Go on with one, from the next local day
+    Resume(CourseNumber),
+    /// End one now
+    End(CourseNumber),
+}
+
+/// Options of `course add`.
+#[derive(Debug, Args)]
+pub(super) struct CourseAdd {
+    /// The line that gives it
+    pub(super) line: String,
+    /// What is raised: alkalinity, or an element's symbol
+    #[arg(long, value_name = "WHAT")]
+    pub(super) raise: String,
+    /// By how much in all, for example "0.03 mg/L"
+    #[arg(long)]
+    pub(super) by: String,
+    /// By how much a day at most, for example "0.01 mg/L"
+    #[arg(long, value_name = "RISE")]
+    pub(super) at_most: String,
+    /// In your words, for the record
+    #[arg(long, default_value = "")]
+    pub(super) note: String,
+    /// Do not ask
+    #[arg(long)]
+    pub(super) yes: bool,
+    /// Print JSON; only with --yes
+    #[arg(long, requires = "yes")]
+    pub(super) json: bool,
+}
+
+/// A course by its number.
+#[derive(Debug, Args)]
+pub(super) struct CourseNumber {
+    /// Its number, as `course list` shows it
+    pub(super) number: i64,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `panel`.
+#[derive(Debug, Args)]
+pub(super) struct Panel {
+    /// What to do with lab reports
+    #[command(subcommand)]
+    pub(super) command: PanelCommand,
+}
+
+/// What to do with lab reports.
+#[derive(Debug, Subcommand)]
+pub(super) enum PanelCommand {
+    /// Import a report as CSV with a heading
+    #[command(
+        after_help = "Examples: dosewright panel add october.csv --lab north --columns \"element=Parameter,value=Result,unit=Unit,limit=LOD\"\n          dosewright panel add november.csv --lab north\nThe columns are asked once for each lab and then remembered. A value \"<0.02\" stays below its detection limit."
+    )]
+    Add(PanelAdd),
+    /// Show a report: against natural seawater, earlier reports and what was dosed
+    Show(PanelShow),
+    /// List the reports
+    List {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// Options of `panel add`.
+#[derive(Debug, Args)]
+pub(super) struct PanelAdd {
+    /// The CSV file
+    pub(super) file: std::path::PathBuf,
+    /// The lab, in your words
+    #[arg(long)]
+    pub(super) lab: String,
+    /// Which heading holds what: element, value and unit, and limit when there is one
+    #[arg(long, value_name = "MAPPING")]
+    pub(super) columns: Option<String>,
+    /// When the sample was taken (RFC 3339); now when left out
+    #[arg(long, value_name = "TIME")]
+    pub(super) at: Option<jiff::Timestamp>,
+    /// Relative standard uncertainty of the lab's values, percent (5 is a guess of ours; labs that state theirs are better believed)
+    #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
+    pub(super) uncertainty: f64,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `panel show`.
+#[derive(Debug, Args)]
+pub(super) struct PanelShow {
+    /// Its number, as `panel list` shows it; the newest when left out
+    pub(super) number: Option<i64>,
+    /// The salinity of the sample; the reading nearest in time, or 35, when left out
+    #[arg(long)]
+    pub(super) salinity: Option<String>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}

@@ -9,7 +9,7 @@ mod view;
 mod wire;
 
 pub use client::{Client, ClientError};
-pub use server::{Incoming, ServeError, Server};
+pub use server::{Incoming, ServeError, Server, check_socket_path};
 pub use view::{ClockView, LineView, ShellFacts, StatusView, rfc3339, status_view};
 pub use wire::{CalibrateRequest, ReadingRequest, Request, Response};
 

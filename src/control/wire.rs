@@ -66,6 +66,28 @@ pub enum Request {
         /// RFC 3339; now when absent.
         happened: Option<String>,
     },
+    /// A course: so much more on one line for so many days, from the next local day on.
+    CourseAdd {
+        /// The line.
+        line: String,
+        /// `alkalinity` or an element's symbol.
+        raises: String,
+        /// meq/L a day for alkalinity, mg/L a day otherwise.
+        rise_per_day: f64,
+        /// Extra volume a day, in microlitres.
+        extra_ul: i64,
+        /// For how many days.
+        days: u32,
+        /// In the owner's words.
+        note: String,
+    },
+    /// Pauses, resumes or ends a course.
+    CourseSet {
+        /// Its number.
+        number: i64,
+        /// `pause`, `resume` or `end`.
+        action: String,
+    },
     /// The owner accepts an uptake.
     AcceptUptake {
         /// What the animals take up per day.

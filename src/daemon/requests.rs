@@ -5,7 +5,9 @@ use serde_json::json;
 
 use crate::chemistry::Element;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response};
-use crate::engine::{Answer, Command, Denial, NewFact, NewReading, RefillLevel};
+use crate::engine::{
+    Answer, Command, CourseAction, Denial, NewCourse, NewFact, NewReading, RefillLevel,
+};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
 use crate::record::{
@@ -84,6 +86,34 @@ fn command(request: Request) -> Result<Asked, String> {
             text,
             happened,
         } => Command::AddFact(fact((kind, name), (value, uncertainty), text, happened)?),
+        Request::CourseAdd {
+            line,
+            raises,
+            rise_per_day,
+            extra_ul,
+            days,
+            note,
+        } => Command::AddCourse(NewCourse {
+            line: Name::new(&line).map_err(|e| e.to_string())?,
+            raises: measured(&raises)?,
+            rise_per_day,
+            extra: volume(extra_ul)?,
+            days,
+            note: note.chars().take(200).collect(),
+        }),
+        Request::CourseSet { number, action } => Command::SetCourse {
+            number,
+            action: match action.as_str() {
+                "pause" => CourseAction::Pause,
+                "resume" => CourseAction::Resume,
+                "end" => CourseAction::End,
+                other => {
+                    return Err(format!(
+                        "\"{other}\" is nothing to do with a course; it must be pause, resume or end"
+                    ));
+                }
+            },
+        },
         Request::AcceptUptake { meq_per_l_per_day } => {
             if !meq_per_l_per_day.is_finite() {
                 return Err("the uptake is no number".to_owned());

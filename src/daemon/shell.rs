@@ -79,12 +79,15 @@ pub(super) struct Waiting {
     backlog: VecDeque<LedgerRequest>,
     ledger_well: bool,
     probed: Millis,
+    /// When the clocks were last compared, in real time.
+    looked: Millis,
 }
 
 impl Waiting {
     pub(super) fn new(ledger_well: bool) -> Self {
         Self {
             ledger_well,
+            looked: crate::pump::elapsed(),
             ..Self::default()
         }
     }
@@ -108,7 +111,7 @@ impl Shell {
             let ended = match self.next(&stopping).await {
                 Next::Event(event) => self.feed(event),
                 Next::Happening(happening) => self.happened(happening),
-                Next::Request(incoming) => self.requested(incoming),
+                Next::Request(incoming) => self.requested(incoming).or_else(|| self.tick_if_due()),
                 Next::Reload(who) => {
                     self.reload(None, who);
                     None
@@ -116,10 +119,6 @@ impl Shell {
                 Next::Look => self.look(),
                 Next::Stop if matches!(stopping, Stopping::No) => {
                     tracing::info!("stopping: no new dose, heads off");
-                    #[expect(
-                        clippy::disallowed_methods,
-                        reason = "the runtime's own clock, to bound the stop"
-                    )]
                     let now = tokio::time::Instant::now();
                     stopping = Stopping::Until(now + STOP_PATIENCE);
                     self.feed(Event::Stopping)
@@ -137,9 +136,15 @@ impl Shell {
 
     /// What comes next. Every arm only receives, so a lost race loses nothing.
     async fn next(&mut self, stopping: &Stopping) -> Next {
+        // Not a time from now on: whoever asks for the status all the time must not put the look off for ever.
+        let since = crate::pump::elapsed().minus(self.waiting.looked);
+        let until_look = LOOK_EVERY.saturating_sub(since.to_duration());
+        if until_look.is_zero() {
+            return Next::Look;
+        }
         let now = self.clock.now();
         let deadline = self.engine.next_deadline(now).min(self.hold_answer_due());
-        let sleep = self.clock.until(deadline, LOOK_EVERY);
+        let sleep = self.clock.until(deadline, until_look);
         let patience = async {
             match stopping {
                 Stopping::No => std::future::pending().await,
@@ -154,7 +159,7 @@ impl Shell {
             _ = self.signals.interrupt.recv() => Next::Stop,
             _ = self.signals.hangup.recv() => Next::Reload(Who::Daemon),
             () = patience => Next::PatienceOver,
-            () = tokio::time::sleep(sleep) => if sleep == LOOK_EVERY { Next::Look } else { Next::Event(Event::Tick) },
+            () = tokio::time::sleep(sleep) => if sleep == until_look { Next::Look } else { Next::Event(Event::Tick) },
         }
     }
 
@@ -167,8 +172,16 @@ impl Shell {
         ended
     }
 
+    /// Requests go before the timer, so a flood of them must not keep what is due waiting.
+    fn tick_if_due(&mut self) -> Option<Ended> {
+        let now = self.clock.now();
+        let is_due = self.engine.next_deadline(now) <= now.elapsed;
+        if is_due { self.feed(Event::Tick) } else { None }
+    }
+
     /// The regular look at the clocks and at what only polling tells.
     fn look(&mut self) -> Option<Ended> {
+        self.waiting.looked = crate::pump::elapsed();
         if !self.clock.is_virtual() {
             let event = match kernel_clock_is_synchronised() {
                 Some(true) => Event::ClockKnown(TrustSource::Kernel),
@@ -387,7 +400,7 @@ impl Shell {
                     }
                 }
                 Effect::StoreOutcome(outcome) => {
-                    self.hand_to_ledger(LedgerRequest::Outcome(outcome))
+                    self.hand_to_ledger(LedgerRequest::Outcome(outcome));
                 }
                 Effect::Store { entry, reply } => self.store_entry(entry, reply),
                 Effect::SaveHolds { holds, reply } => {

@@ -21,7 +21,7 @@ use super::lock::{InstanceLock, LockError};
 use super::options::RunOptions;
 use super::shell::{Happening, Shell, Signals, Waiting};
 use crate::config::{ConfigMistakes, Controller, Loaded, Mode};
-use crate::control::{ServeError, Server, ShellFacts};
+use crate::control::{ServeError, Server, ShellFacts, check_socket_path};
 use crate::engine::{Engine, Event, Now, Setup, TrustSource};
 use crate::ledger::{
     Ledger, LedgerError, LedgerHandle, LedgerThread, OpenAs, SessionStart, Timeline,
@@ -52,8 +52,8 @@ pub enum DaemonError {
     #[error(transparent)]
     Lock(#[from] LockError),
     /// The control socket cannot be made.
-    #[error("{0}: {source}", source = chain(.0))]
-    Socket(ServeError),
+    #[error("{0}")]
+    Socket(#[source] ServeError),
     /// The state folder cannot be made.
     #[error("cannot make the state folder {path}: {source}")]
     State {
@@ -79,10 +79,6 @@ pub enum DaemonError {
         /// What.
         why: String,
     },
-}
-
-fn chain(error: &dyn std::error::Error) -> String {
-    error.source().map(ToString::to_string).unwrap_or_default()
 }
 
 /// How a run of the loop ended.
@@ -124,6 +120,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     if options.warp.is_some() && loaded.controller.mode == Mode::Live {
         return Err(DaemonError::WarpInLive);
     }
+    check_socket_path(&options.state).map_err(DaemonError::Socket)?;
     make_state_folder(&options.state)?;
     let _lock = InstanceLock::take(&options.state)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -192,7 +189,7 @@ async fn run_once(
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {
-        send(&told, Happening::Holds(written))
+        send(&told, Happening::Holds(written));
     })?;
     let ledger_well = ledger_fault.is_none();
     let (mut engine, mut effects) = Engine::start(Setup {
@@ -238,6 +235,8 @@ async fn run_once(
     };
     let ended = shell.run(effects).await;
     serving.abort();
+    // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
+    drop(serving.await);
     Ok(ended)
 }
 
@@ -263,7 +262,7 @@ fn start_pumps(
             send(
                 &for_faults,
                 Happening::Pump(PumpReport::fault(&faulty, error)),
-            )
+            );
         });
         let pump = SwitchedPump::new(output, pace, fault).map_err(|e| DaemonError::Head {
             head: name.clone(),
@@ -271,7 +270,7 @@ fn start_pumps(
         })?;
         let for_reports = tell.clone();
         let handle = PumpHandle::spawn(name, Box::new(pump), move |report| {
-            send(&for_reports, Happening::Pump(report))
+            send(&for_reports, Happening::Pump(report));
         })?;
         pumps.insert(name.clone(), handle);
     }
@@ -392,7 +391,7 @@ fn shell_facts(options: &RunOptions, parts: &Parts) -> ShellFacts {
 fn announce(options: &RunOptions, parts: &Parts) {
     match parts.controller.mode {
         Mode::DryRun => {
-            tracing::info!(state = %options.state.display(), warp = options.warp, "ready: dry run, no output is driven")
+            tracing::info!(state = %options.state.display(), warp = options.warp, "ready: dry run, no output is driven");
         }
         Mode::Live => tracing::error!(
             state = %options.state.display(),

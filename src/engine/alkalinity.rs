@@ -113,7 +113,7 @@ impl Engine {
             match limits.alarm_action {
                 AlarmAction::Warn => {}
                 AlarmAction::HoldAll => {
-                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now)
+                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now);
                 }
                 AlarmAction::HoldAlkalinityLines => {
                     let lines: Vec<Name> = self
@@ -138,9 +138,9 @@ impl Engine {
         self.alarm_if(AlarmCode::ReadingAlarm, "alkalinity", text, now);
     }
 
-    /// Alkalinity that a day of the standing plan adds, over all lines.
+    /// Alkalinity that a day of the standing plan and of the courses in force adds, over all lines.
     pub(super) fn planned_alkalinity(&self) -> Alkalinity {
-        self.alkalinity_of(&crate::plan::plan_daily_volumes(&self.plan))
+        self.alkalinity_of(&self.planned_volumes())
     }
 
     pub(super) fn alkalinity_of(&self, daily: &crate::plan::DailyVolumes) -> Alkalinity {
@@ -236,7 +236,7 @@ impl Engine {
             .as_ref()
             .filter(|_| !brought_into_line)
         {
-            self.check_uptake_change(before, declared, established.at.wall, &limits, now)?;
+            Self::check_uptake_change(before, declared, established.at.wall, &limits, now)?;
         }
         let entry = UptakeAccepted {
             uptake: declared,
@@ -252,7 +252,6 @@ impl Engine {
     }
 
     pub(super) fn check_uptake_change(
-        &self,
         before: Alkalinity,
         declared: Alkalinity,
         last: Timestamp,

@@ -117,7 +117,7 @@ impl Engine {
     }
 
     /// The wall time at which the elapsed clock will show `at`, as far as can be said now.
-    pub(super) fn wall_at(&self, at: Millis, now: Now) -> Option<jiff::Timestamp> {
+    pub(super) fn wall_at(at: Millis, now: Now) -> Option<jiff::Timestamp> {
         let ms = now
             .wall
             .as_millisecond()

@@ -44,7 +44,7 @@ impl Engine {
                 reservoir,
                 level,
                 note,
-            } => match self.refill(&reservoir, level, note, ticket, who, now) {
+            } => match self.refill(&reservoir, level, note, (ticket, who), now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
@@ -60,6 +60,16 @@ impl Engine {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
+            Command::AddCourse(new) => match self.add_course(new, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::SetCourse { number, action } => {
+                match self.set_course(number, action, ticket, who, now) {
+                    Ok(()) => return,
+                    Err(denial) => Err(denial),
+                }
+            }
             Command::AcceptUptake(uptake) => match self.accept_uptake(uptake, ticket, who, now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
@@ -244,8 +254,7 @@ impl Engine {
         reservoir: &Name,
         level: RefillLevel,
         note: String,
-        ticket: Ticket,
-        who: Who,
+        (ticket, who): (Ticket, Who),
         now: Now,
     ) -> Result<(), Denial> {
         let config = self.controller.reservoirs.get(reservoir).ok_or_else(|| {
@@ -507,29 +516,26 @@ impl Engine {
         who: Who,
         now: Now,
     ) {
-        let answer = match self.take_declared_uptake(plan.uptake, &who, now) {
-            Err(why) => {
-                self.note("plan-refused", None, why.clone(), who, now);
-                Err(Denial::new(
-                    "plan-refused",
-                    format!("the plan was not taken, the one before stays in force: {why}"),
-                ))
-            }
-            Ok(()) => {
-                self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
-                self.plan = plan;
-                self.watched_from = now.elapsed;
-                self.waiting.clear();
-                self.touch_all_lines();
-                let text = format!(
-                    "plan reloaded: {} lines, {} a day",
-                    self.plan.lines.len(),
-                    self.planned_alkalinity()
-                );
-                self.note("plan-reloaded", None, text.clone(), who, now);
-                self.clear(AlarmCode::UptakeRefused, "", now);
-                Ok(Answer::Done { text })
-            }
+        let answer = if let Err(why) = self.take_declared_uptake(plan.uptake, &who, now) {
+            self.note("plan-refused", None, why.clone(), who, now);
+            Err(Denial::new(
+                "plan-refused",
+                format!("the plan was not taken, the one before stays in force: {why}"),
+            ))
+        } else {
+            self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
+            self.plan = plan;
+            self.watched_from = now.elapsed;
+            self.waiting.clear();
+            self.touch_all_lines();
+            let text = format!(
+                "plan reloaded: {} lines, {} a day",
+                self.plan.lines.len(),
+                self.planned_alkalinity()
+            );
+            self.note("plan-reloaded", None, text.clone(), who, now);
+            self.clear(AlarmCode::UptakeRefused, "", now);
+            Ok(Answer::Done { text })
         };
         if let Some(ticket) = ticket {
             self.out.push(Effect::Reply { ticket, answer });
@@ -550,8 +556,10 @@ impl Engine {
         }
     }
 
-    pub(super) fn ledger_fault(&mut self, why: String, now: Now) {
-        self.ledger = super::state::LedgerState::NotWritable { why: why.clone() };
+    pub(super) fn ledger_fault(&mut self, why: &str, now: Now) {
+        self.ledger = super::state::LedgerState::NotWritable {
+            why: why.to_owned(),
+        };
         self.raise(
             AlarmCode::LedgerFault,
             "",

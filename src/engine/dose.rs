@@ -11,6 +11,15 @@ use crate::record::{DoseEnd, DoseId, DoseKind, HoldScope, Intent, Outcome, Who};
 /// A run that lasted this much longer than meant has escaped its timer; the head's line is held.
 const OVERRUN_MAX: Millis = Millis::from_secs(2);
 
+/// How a dose ended, as it is booked.
+#[derive(Debug)]
+pub(super) struct Ending {
+    pub(super) end: DoseEnd,
+    pub(super) delivered: Volume,
+    pub(super) on_time: Option<Millis>,
+    pub(super) cause: String,
+}
+
 /// What a dose is given for.
 #[derive(Debug)]
 pub(super) struct Cause {
@@ -157,18 +166,17 @@ impl Engine {
                 answer: Err(denial.clone()),
             });
         }
-        self.book(
-            &dose.intent,
-            DoseEnd::NotStarted,
-            Volume::ZERO,
-            Some(Millis::ZERO),
-            denial.text.clone(),
-            now,
-        );
+        let ending = Ending {
+            end: DoseEnd::NotStarted,
+            delivered: Volume::ZERO,
+            on_time: Some(Millis::ZERO),
+            cause: denial.text.clone(),
+        };
+        self.book(&dose.intent, ending, now);
     }
 
     /// An intent that could not be stored: no dose. Whether it is on disk after all is told by the next start, which counts it.
-    pub(super) fn intent_failed(&mut self, id: DoseId, why: String, now: Now) {
+    pub(super) fn intent_failed(&mut self, id: DoseId, why: &str, now: Now) {
         let Some(dose) = self.active.remove(&id) else {
             return;
         };
@@ -201,12 +209,12 @@ impl Engine {
     }
 
     /// A head has stopped: what it gave is worked out and booked.
-    pub(super) fn run_ended(&mut self, id: DoseId, report: RunReport, now: Now) {
+    pub(super) fn run_ended(&mut self, id: DoseId, report: &RunReport, now: Now) {
         let Some(dose) = self.active.remove(&id) else {
             return;
         };
         let intent = &dose.intent;
-        let delivered = self.delivered(intent, &report);
+        let delivered = self.delivered(intent, report);
         let (end, cause) = match (&report.end, dose.stop_cause) {
             (RunEnd::Failed { why }, _) => (DoseEnd::Failed, why.clone()),
             (RunEnd::Completed, _) => (DoseEnd::Delivered, String::new()),
@@ -235,14 +243,13 @@ impl Engine {
                 now,
             );
         }
-        self.book(
-            &dose.intent,
+        let ending = Ending {
             end,
             delivered,
-            Some(report.on_time),
+            on_time: Some(report.on_time),
             cause,
-            now,
-        );
+        };
+        self.book(&dose.intent, ending, now);
     }
 
     /// Volume that a run gave, by its measured on-time and the head's calibration.
@@ -263,9 +270,8 @@ impl Engine {
             .saturating_abs();
         match &report.end {
             RunEnd::Completed if on_time_error <= 1 => intent.volume,
-            RunEnd::Completed => by_time,
             RunEnd::Stopped if report.on_time <= Millis::ZERO => Volume::ZERO,
-            RunEnd::Stopped => by_time,
+            RunEnd::Completed | RunEnd::Stopped => by_time,
             RunEnd::Failed { .. } => by_time.max(intent.volume),
         }
     }
@@ -297,15 +303,13 @@ impl Engine {
     }
 
     /// Writes the outcome, and takes the volume off the bottle: once, here, for every dose.
-    pub(super) fn book(
-        &mut self,
-        intent: &Intent,
-        end: DoseEnd,
-        delivered: Volume,
-        on_time: Option<Millis>,
-        cause: String,
-        now: Now,
-    ) {
+    pub(super) fn book(&mut self, intent: &Intent, ending: Ending, now: Now) {
+        let Ending {
+            end,
+            delivered,
+            on_time,
+            cause,
+        } = ending;
         let left = self
             .reservoirs
             .get(&intent.reservoir)
@@ -344,6 +348,7 @@ impl Engine {
         self.stopping = true;
         self.clock.last = now;
         self.stop_running("the daemon is being stopped", |_| true);
+        self.give_up_waiting(now);
     }
 
     /// A head does not obey. Its line is held; the switch-off has been and is being tried by its driver.

@@ -19,6 +19,7 @@ mod alarms;
 mod alkalinity;
 mod clock;
 mod command;
+mod course;
 mod dose;
 mod effect;
 mod event;
@@ -36,7 +37,8 @@ pub use crate::record;
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{
-    Command, Event, NewFact, NewReading, Now, RefillLevel, RunEnd, RunReport, TrustSource,
+    Command, CourseAction, Event, NewCourse, NewFact, NewReading, Now, RefillLevel, RunEnd,
+    RunReport, TrustSource,
 };
 pub use start::Setup;
 pub use state::Engine;
@@ -56,10 +58,10 @@ impl Engine {
             Event::ClockKnown(source) => self.clock_known(source, now),
             Event::ClockUnknown { why } => self.clock_unknown(why, now),
             Event::LedgerHealthy => self.ledger_healthy(now),
-            Event::LedgerFault { why } => self.ledger_fault(why, now),
+            Event::LedgerFault { why } => self.ledger_fault(&why, now),
             Event::IntentStored(id) => self.intent_stored(id, now),
-            Event::IntentFailed { id, why } => self.intent_failed(id, why, now),
-            Event::RunEnded { id, report } => self.run_ended(id, report, now),
+            Event::IntentFailed { id, why } => self.intent_failed(id, &why, now),
+            Event::RunEnded { id, report } => self.run_ended(id, &report, now),
             Event::PumpFault { head, why } => self.pump_fault(&head, &why, now),
             Event::PlanReplaced { plan, ticket, who } => self.replace_plan(plan, ticket, who, now),
             Event::Input { input, safe } => self.input_sampled(&input, safe, now),
@@ -78,6 +80,7 @@ impl Engine {
     /// What time alone brings: debounced inputs, due slots, overdue runs, alarms.
     fn go_on(&mut self, now: Now) {
         self.settle_inputs(now);
+        self.follow_courses(now);
         self.check_overdue_runs(now);
         self.due_slots(now);
         self.watch(now);

@@ -68,7 +68,7 @@ impl Engine {
             )));
         }
         let before = established.uptake;
-        self.check_uptake_change(before, uptake, established.at.wall, &limits, now)
+        Self::check_uptake_change(before, uptake, established.at.wall, &limits, now)
             .map_err(refuse)?;
         let entry = UptakeAccepted {
             uptake,

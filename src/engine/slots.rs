@@ -133,6 +133,15 @@ impl Engine {
         self.store(Entry::SlotNotGiven(entry), None);
     }
 
+    /// What waits when the daemon is stopped is not given later: the next start looks ahead only.
+    pub(super) fn give_up_waiting(&mut self, now: Now) {
+        let denial = Denial::new("stopping", "the daemon was stopped while this slot waited");
+        for waiting in std::mem::take(&mut self.waiting) {
+            let slot = waiting.slot;
+            self.slot_not_given_for(slot.key, slot.at, slot.volume, &denial, now);
+        }
+    }
+
     /// Writes down, a row a line, what was missed after `from` up to `until`.
     fn slots_lost(&mut self, from: Timestamp, until: Timestamp, now: Now) {
         let at = self.stamp(now);
@@ -165,6 +174,10 @@ impl Engine {
 
     /// When the clock becomes trusted: what lies between the last known moment and now was missed.
     pub(super) fn slots_lost_in_outage(&mut self, now: Now) {
+        if std::mem::take(&mut self.clock.is_new) {
+            self.cursor = now.wall;
+            return;
+        }
         if now.wall > self.cursor {
             self.slots_lost(self.cursor, now.wall, now);
             self.cursor = now.wall;
@@ -210,7 +223,7 @@ impl Engine {
 
     /// Volumes per day with `share` applied to all lines that carry alkalinity and to all that follow those.
     pub(super) fn effective_volumes(&self, share: f64) -> DailyVolumes {
-        let mut daily = crate::plan::plan_daily_volumes(&self.plan);
+        let mut daily = self.planned_volumes();
         if (share - 1.0).abs() < f64::EPSILON {
             return daily;
         }

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use super::alarms::{AlarmCode, Alarms};
+use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
@@ -55,18 +56,46 @@ impl Engine {
     /// Starts the engine: closes what was left open, counts what may still count, and looks at the clock.
     pub fn start(setup: Setup) -> (Self, Vec<Effect>) {
         let now = setup.now;
-        let Setup {
-            history,
-            file_holds,
-            ..
-        } = setup;
-        let schedule = Schedule::new(Arc::clone(&setup.controller), Arc::clone(&setup.plan));
+        let mut history = setup.history;
         let known_holds = history.holds.clone();
-        let mut engine = Self {
+        let open = std::mem::take(&mut history.open);
+        let readings = std::mem::take(&mut history.readings);
+        let calibrations = std::mem::take(&mut history.calibrations);
+        let added = history.alkalinity_since_reading;
+        let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
+        engine.live = setup.live;
+        engine.grace = stretched(setup.grace, setup.pace);
+        engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
+        engine.boot = setup.boot;
+        engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
+        if let Some(why) = setup.ledger_fault.clone() {
+            engine.ledger = LedgerState::NotWritable { why };
+        }
+        engine.take_readings(readings, added);
+        engine.take_calibrations(calibrations);
+        engine.count_past(now);
+        if setup.virtual_time {
+            engine.clock_known(TrustSource::Virtual, now);
+        }
+        engine.after_start(
+            &known_holds,
+            open,
+            setup.hold_file_fault,
+            setup.ledger_fault,
+            now,
+        );
+        let effects = std::mem::take(&mut engine.out);
+        (engine, effects)
+    }
+
+    /// An engine that remembers its history and has done nothing yet.
+    fn blank(controller: &Arc<Controller>, plan: &Arc<Plan>, history: History, now: Now) -> Self {
+        let schedule = Schedule::new(Arc::clone(controller), Arc::clone(plan));
+        Self {
             schedule,
-            live: setup.live,
-            grace: stretched(setup.grace, setup.pace),
-            permit_valid: stretched(setup.controller.times.permit_valid, setup.pace),
+            live: false,
+            grace: Millis::ZERO,
+            permit_valid: controller.times.permit_valid,
             stopping: false,
             clock: ClockState {
                 last: now,
@@ -74,23 +103,17 @@ impl Engine {
                 source: None,
                 unsure: Some("nothing is known of it yet".to_owned()),
                 newest: history.newest_wall,
+                is_new: history.newest_wall.is_none(),
                 outside_why: "the kernel does not say that it is synchronised".to_owned(),
             },
-            ledger: setup
-                .ledger_fault
-                .clone()
-                .map_or(LedgerState::Writable, |why| LedgerState::NotWritable {
-                    why,
-                }),
-            holds: super::holds::union(history.holds, file_holds),
-            heads: setup
-                .controller
+            ledger: LedgerState::Writable,
+            holds: Vec::new(),
+            heads: controller
                 .heads
                 .keys()
                 .map(|name| (name.clone(), HeadMemory::default()))
                 .collect(),
-            lines: setup
-                .controller
+            lines: controller
                 .lines
                 .iter()
                 .map(|line| (line.name.clone(), LineMemory::default()))
@@ -109,8 +132,14 @@ impl Engine {
                 uptake: history.uptake,
                 share: 1.0,
             },
-            inputs: setup
-                .controller
+            course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
+            courses: history
+                .courses
+                .into_iter()
+                .filter(|c| c.state != crate::record::CourseState::Ended)
+                .collect(),
+            course_extra: crate::plan::DailyVolumes::new(),
+            inputs: controller
                 .inputs
                 .keys()
                 .map(|name| (name.clone(), InputMemory::unknown(now.elapsed)))
@@ -122,27 +151,12 @@ impl Engine {
             dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,
-            boot: setup.boot,
+            boot: String::new(),
             watched_from: now.elapsed,
             out: Vec::new(),
-            controller: setup.controller,
-            plan: setup.plan,
-        };
-        engine.take_readings(history.readings, history.alkalinity_since_reading);
-        engine.take_calibrations(history.calibrations);
-        engine.count_past(now);
-        if setup.virtual_time {
-            engine.clock_known(TrustSource::Virtual, now);
+            controller: Arc::clone(controller),
+            plan: Arc::clone(plan),
         }
-        engine.after_start(
-            &known_holds,
-            history.open,
-            setup.hold_file_fault,
-            setup.ledger_fault,
-            now,
-        );
-        let effects = std::mem::take(&mut engine.out);
-        (engine, effects)
     }
 
     fn after_start(
@@ -204,7 +218,13 @@ impl Engine {
             );
             self.clear(AlarmCode::DoseUncertain, &format!("{}", intent.id.0), now);
             let cause = "the daemon ended in the middle of it; counted in full".to_owned();
-            self.book(&intent, DoseEnd::Uncertain, intent.volume, None, cause, now);
+            let ending = Ending {
+                end: DoseEnd::Uncertain,
+                delivered: intent.volume,
+                on_time: None,
+                cause,
+            };
+            self.book(&intent, ending, now);
         }
     }
 

@@ -30,7 +30,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 10] = [
+const STAMPED: [&str; 11] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -40,6 +40,7 @@ const STAMPED: [&str; 10] = [
     "reading",
     "uptake",
     "fact",
+    "course",
     "event",
 ];
 
@@ -85,6 +86,7 @@ impl Ledger {
             readings: readings(conn)?,
             alkalinity_since_reading: self.alkalinity_since_reading(&open)?,
             uptake: uptake(conn)?,
+            courses: super::owner::courses_newest(conn)?,
             open,
         })
     }

@@ -5,14 +5,15 @@
 use std::collections::BTreeSet;
 
 use jiff::Timestamp;
-use rusqlite::{Row, params};
+use jiff::civil::Date;
+use rusqlite::{Connection, Row, params};
 
 use super::codec;
 use super::error::LedgerError;
 use super::history;
 use super::open::Place;
 use super::reader::LedgerReader;
-use crate::engine::record::{Fact, FactKind, Reading, UptakeAccepted};
+use crate::engine::record::{Course, CourseState, Fact, FactKind, Reading, UptakeAccepted};
 use crate::quantity::{Alkalinity, Name, Volume};
 
 /// A reading with its number.
@@ -40,6 +41,8 @@ pub struct StoredFact {
 pub struct GivenDose {
     /// When it began.
     pub at: Timestamp,
+    /// The local date of its slot; `None` for a dose that is not of the plan.
+    pub slot_date: Option<Date>,
     /// The line.
     pub line: Name,
     /// The solution.
@@ -122,7 +125,7 @@ impl LedgerReader {
         let read = || -> rusqlite::Result<Vec<GivenDose>> {
             self.conn
                 .prepare(
-                    "SELECT at_ms, line, solution, volume_ul, delivered_ul, alkalinity_meq_per_l FROM dose
+                    "SELECT at_ms, slot_date, line, solution, volume_ul, delivered_ul, alkalinity_meq_per_l FROM dose
                      WHERE at_ms >= ?1 AND coalesce(delivered_ul, volume_ul) > 0 ORDER BY at_ms, id",
                 )?
                 .query_map(params![since.as_millisecond()], given)?
@@ -158,6 +161,18 @@ impl LedgerReader {
                     plan_fingerprint: codec::text(row, "plan_fingerprint")?,
                 })
             },
+        )
+    }
+
+    /// Every word on every course, oldest first.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn courses(&self) -> Result<Vec<Course>, LedgerError> {
+        self.rows(
+            "read its courses",
+            "SELECT * FROM course ORDER BY id",
+            course,
         )
     }
 
@@ -208,11 +223,43 @@ fn fact(row: &Row<'_>, kind: FactKind) -> rusqlite::Result<StoredFact> {
     })
 }
 
+/// The newest word on each course.
+pub(super) fn courses_newest(conn: &Connection) -> rusqlite::Result<Vec<Course>> {
+    conn.prepare("SELECT * FROM course WHERE id IN (SELECT max(id) FROM course GROUP BY course) ORDER BY course")?
+        .query_map([], course)?
+        .collect()
+}
+
+fn course(row: &Row<'_>) -> rusqlite::Result<Course> {
+    let (word, date) = (codec::text(row, "state")?, codec::text(row, "first_date")?);
+    let state = CourseState::ALL
+        .into_iter()
+        .find(|state| state.as_str() == word);
+    let first = date.parse();
+    Ok(Course {
+        number: codec::int(row, "course")?,
+        line: codec::name(row, "line")?,
+        raises: codec::measured(row)?,
+        rise_per_day: row.get("rise_per_day")?,
+        extra: codec::volume(row, "extra_ul")?,
+        standing: codec::volume(row, "standing_ul")?,
+        first: first.map_err(|_| codec::unexpected(row, "first_date", &date, "a date"))?,
+        days: row.get("days")?,
+        state: state
+            .ok_or_else(|| codec::unexpected(row, "state", &word, "the state of a course"))?,
+        note: codec::text(row, "note")?,
+        who: codec::who(row)?,
+        at: codec::stamp(row)?,
+    })
+}
+
 fn given(row: &Row<'_>) -> rusqlite::Result<GivenDose> {
     let (volume, delivered): (i64, Option<i64>) = (row.get("volume_ul")?, row.get("delivered_ul")?);
     let meq = super::books::alkalinity_counted(row.get("alkalinity_meq_per_l")?, volume, delivered);
+    let date: Option<String> = row.get("slot_date")?;
     Ok(GivenDose {
         at: codec::instant(row, "at_ms")?,
+        slot_date: date.and_then(|d| d.parse().ok()),
         line: codec::name(row, "line")?,
         solution: codec::name(row, "solution")?,
         volume: Volume::from_ul(delivered.unwrap_or(volume)),

@@ -33,6 +33,8 @@ pub enum Table {
     Reading,
     /// Changes of the established uptake.
     Uptake,
+    /// Courses begun, paused, resumed and ended.
+    Course,
     /// What the owner told.
     Fact,
     /// Other events.
@@ -234,6 +236,24 @@ const UPTAKE: &[Column] = &[
     ("before_meq_per_l_per_day", "before_meq_per_l", Show::Plain),
     WHO,
 ];
+const COURSE: &[Column] = &[
+    NUMBER,
+    AT,
+    TRUSTED,
+    ELAPSED,
+    SESSION,
+    ("course", "course", Show::Plain),
+    LINE,
+    ("measured", "measured", Show::Plain),
+    ("rise_per_day", "rise_per_day", Show::Plain),
+    ("extra_ul", "extra_ul", Show::Plain),
+    ("standing_ul", "standing_ul", Show::Plain),
+    ("first_date", "first_date", Show::Plain),
+    ("days", "days", Show::Plain),
+    ("state", "state", Show::Plain),
+    ("note", "note", Show::Typed),
+    WHO,
+];
 const FACT: &[Column] = &[
     NUMBER,
     AT,
@@ -280,7 +300,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -289,6 +309,7 @@ impl Table {
         Self::Calibration,
         Self::Reading,
         Self::Uptake,
+        Self::Course,
         Self::Fact,
         Self::Event,
         Self::Session,
@@ -320,6 +341,7 @@ impl Table {
             Self::Calibration => ("calibration", "calibration", CALIBRATION),
             Self::Reading => ("reading", "reading", READING),
             Self::Uptake => ("uptake", "uptake", UPTAKE),
+            Self::Course => ("course", "course", COURSE),
             Self::Fact => ("fact", "fact", FACT),
             Self::Event => ("event", "event", EVENT),
             Self::Session => ("session", "session", STARTS),

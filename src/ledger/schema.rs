@@ -260,4 +260,24 @@ CREATE TABLE fact (
     CHECK (uncertainty IS NULL OR value IS NOT NULL)
 ) STRICT;
 CREATE INDEX fact_kind ON fact (kind, happened_ms, id);
+
+CREATE TABLE course (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    course INTEGER NOT NULL CHECK (course > 0),
+    line TEXT NOT NULL,
+    measured TEXT NOT NULL,
+    rise_per_day REAL NOT NULL,
+    extra_ul INTEGER NOT NULL CHECK (extra_ul > 0),
+    standing_ul INTEGER NOT NULL CHECK (standing_ul >= 0),
+    first_date TEXT NOT NULL,
+    days INTEGER NOT NULL CHECK (days >= 0),
+    state TEXT NOT NULL CHECK (state IN ('running', 'paused', 'ended')),
+    note TEXT NOT NULL,
+    who TEXT NOT NULL
+) STRICT;
+CREATE INDEX course_number ON course (course, id);
 ";

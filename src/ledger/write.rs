@@ -9,8 +9,8 @@ use super::codec::{end_text, kind_text, measured_text, not_given_text, who_text}
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
-    DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome, Reading,
-    ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
+    Course, DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome,
+    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
 };
 use crate::quantity::Millis;
 
@@ -27,6 +27,8 @@ impl Ledger {
     pub fn store_intent(&mut self, intent: &Intent) -> Result<(), LedgerError> {
         let doing = "write the dose intent";
         let place = Place::new(&self.path, doing);
+        // A row in a file that nobody will find again is no record.
+        self.same_files()?;
         let id = intent.id.0;
         if id <= self.books.dose_last {
             let last = self.books.dose_last;
@@ -113,6 +115,7 @@ impl Ledger {
                 Entry::Reading(reading) => insert_reading(tx, session, books, reading),
                 Entry::Calibration(stored) => insert_calibration(tx, session, books, stored),
                 Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
+                Entry::Course(course) => insert_course(tx, session, course),
                 Entry::Fact(fact) => insert_fact(tx, session, fact),
                 Entry::Note(note) => insert_note(tx, session, note),
             })
@@ -497,6 +500,31 @@ fn insert_uptake(
             uptake.before.as_meq_per_l(),
             uptake.declared.as_meq_per_l(),
             who_text(&uptake.who),
+        ],
+    )
+}
+
+fn insert_course(tx: &Transaction<'_>, session: i64, course: &Course) -> rusqlite::Result<usize> {
+    tx.execute(
+        "INSERT INTO course (session, at_ms, elapsed_ms, trusted, course, line, measured, rise_per_day, extra_ul,
+                             standing_ul, first_date, days, state, note, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
+        params![
+            session,
+            course.at.wall.as_millisecond(),
+            course.at.elapsed.as_ms(),
+            course.at.trusted,
+            course.number,
+            course.line.as_str(),
+            measured_text(&course.raises),
+            course.rise_per_day,
+            course.extra.as_ul(),
+            course.standing.as_ul(),
+            course.first.to_string(),
+            course.days,
+            course.state.as_str(),
+            course.note,
+            who_text(&course.who),
         ],
     )
 }

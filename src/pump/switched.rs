@@ -78,7 +78,7 @@ impl<O: Output> SwitchedPump<O> {
         if self.pace.is_warped() && (0..WARP_JITTER_US).contains(&late) {
             run_time
         } else {
-            self.pace.from_real_us(real)
+            self.pace.on_this_clock(real)
         }
     }
 }

@@ -1,0 +1,7 @@
+//! Tests of the engine.
+
+mod faults;
+mod owner;
+mod properties;
+mod rig;
+mod time;
