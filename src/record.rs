@@ -316,6 +316,23 @@ pub struct Note {
     pub at: Stamp,
 }
 
+/// The owner's recorded acceptance of the cautions, or its end. Without one that matches nothing is driven.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Arming {
+    /// Armed, or disarmed.
+    pub armed: bool,
+    /// Identifies the configuration and the board that it is for.
+    pub fingerprint: String,
+    /// The board, in words.
+    pub hardware: String,
+    /// What was typed; empty for a disarming.
+    pub sentence: String,
+    /// Who.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
 /// A fact that the owner tells and that moves nothing by itself: kept for the journal and the owner's arithmetic.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fact {
@@ -476,6 +493,8 @@ pub enum Entry {
     Calibration(StoredCalibration),
     /// The uptake was changed.
     Uptake(UptakeAccepted),
+    /// Outputs may be driven from now on, or no longer.
+    Arming(Arming),
     /// A course was begun, paused, resumed or ended.
     Course(Course),
     /// The owner told something.

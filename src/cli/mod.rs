@@ -5,6 +5,7 @@
 
 mod advise;
 mod args;
+mod arm;
 mod changes;
 mod check;
 mod course;
@@ -13,6 +14,7 @@ mod dose;
 mod exit;
 mod ledger;
 mod out;
+mod outputs_off;
 mod owner_args;
 mod panel;
 mod panel_csv;
@@ -62,6 +64,9 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Run(options) => daemon::run(place, options),
         Command::Check(options) => check::check(place, options, out),
         Command::Status(options) => status::status(place, options, out),
+        Command::Arm(_) => arm::arm(place, out),
+        Command::Disarm(options) => arm::disarm(place, options, out),
+        Command::OutputsOff(options) => outputs_off::outputs_off(place, options, out),
         Command::Hold(options) => daemon::hold(place, options, out),
         Command::Resume(options) => daemon::resume(place, options, out),
         Command::Reload(options) => daemon::reload(place, options, out),

@@ -70,6 +70,9 @@ fn entry(entry: &Entry) {
         Entry::Fact(fact) => {
             tracing::info!(kind = fact.kind.as_str(), name = %fact.name, value = fact.value, "told by the owner")
         }
+        Entry::Arming(arming) => {
+            tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming");
+        }
         Entry::Note(note) if note.code == "alarm-raised" => {
             tracing::warn!(code = note.code, "{}", note.text);
         }

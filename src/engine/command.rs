@@ -12,7 +12,8 @@ use crate::guard::{Request, examine, judge};
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    DoseKind, Entry, HoldScope, Measured, Reading, ReadingValue, Refill, StoredCalibration, Who,
+    DoseKind, Entry, HoldScope, Measured, NotGiven, Reading, ReadingValue, Refill,
+    StoredCalibration, Who,
 };
 
 /// How long a prepared dose may wait for its confirmation.
@@ -371,7 +372,7 @@ impl Engine {
             )),
         );
         if let ReadingValue::Alkalinity { value, uncertainty } = new.value {
-            self.take_alkalinity_reading(value, uncertainty, taken, now);
+            self.take_alkalinity_reading((value, uncertainty), new.taken, now);
         }
         Ok(())
     }
@@ -526,7 +527,11 @@ impl Engine {
             self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
             self.watched_from = now.elapsed;
-            self.waiting.clear();
+            let denial = Denial::new(
+                "plan-replaced",
+                "the plan was read again while this dose waited",
+            );
+            self.drop_waiting(NotGiven::Refused, &denial, now);
             self.touch_all_lines();
             let text = format!(
                 "plan reloaded: {} lines, {} a day",
@@ -543,6 +548,10 @@ impl Engine {
     }
 
     pub(super) fn ledger_healthy(&mut self, now: Now) {
+        if !self.history_known {
+            // Writing works again, but what was dosed before this start is still not known: a new start reads it.
+            return;
+        }
         if let super::state::LedgerState::NotWritable { .. } = self.ledger {
             self.ledger = super::state::LedgerState::Writable;
             self.clear(AlarmCode::LedgerFault, "", now);

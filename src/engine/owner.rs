@@ -67,6 +67,11 @@ impl Engine {
                 "an uptake of {uptake} a day is outside 0 to 10 dKH a day"
             )));
         }
+        if let Some(why) = &self.clock.unsure {
+            return Err(refuse(format!(
+                "it is not known how long the uptake has settled until the clock is trusted: {why}"
+            )));
+        }
         let before = established.uptake;
         Self::check_uptake_change(before, uptake, established.at.wall, &limits, now)
             .map_err(refuse)?;

@@ -30,7 +30,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 11] = [
+const STAMPED: [&str; 12] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -41,6 +41,7 @@ const STAMPED: [&str; 11] = [
     "uptake",
     "fact",
     "course",
+    "arming",
     "event",
 ];
 

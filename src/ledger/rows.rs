@@ -33,6 +33,8 @@ pub enum Table {
     Reading,
     /// Changes of the established uptake.
     Uptake,
+    /// Outputs allowed to be driven, or no longer.
+    Arming,
     /// Courses begun, paused, resumed and ended.
     Course,
     /// What the owner told.
@@ -236,6 +238,18 @@ const UPTAKE: &[Column] = &[
     ("before_meq_per_l_per_day", "before_meq_per_l", Show::Plain),
     WHO,
 ];
+const ARMING: &[Column] = &[
+    NUMBER,
+    AT,
+    TRUSTED,
+    ELAPSED,
+    SESSION,
+    ("action", "action", Show::Plain),
+    ("fingerprint", "fingerprint", Show::Plain),
+    ("hardware", "hardware", Show::Typed),
+    ("sentence", "sentence", Show::Typed),
+    WHO,
+];
 const COURSE: &[Column] = &[
     NUMBER,
     AT,
@@ -300,7 +314,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -309,6 +323,7 @@ impl Table {
         Self::Calibration,
         Self::Reading,
         Self::Uptake,
+        Self::Arming,
         Self::Course,
         Self::Fact,
         Self::Event,
@@ -341,6 +356,7 @@ impl Table {
             Self::Calibration => ("calibration", "calibration", CALIBRATION),
             Self::Reading => ("reading", "reading", READING),
             Self::Uptake => ("uptake", "uptake", UPTAKE),
+            Self::Arming => ("arming", "arming", ARMING),
             Self::Course => ("course", "course", COURSE),
             Self::Fact => ("fact", "fact", FACT),
             Self::Event => ("event", "event", EVENT),

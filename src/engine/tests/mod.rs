@@ -1,6 +1,8 @@
 //! Tests of the engine.
 
+mod alkalinity;
 mod faults;
+mod inputs;
 mod owner;
 mod properties;
 mod rig;

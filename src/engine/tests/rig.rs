@@ -703,6 +703,7 @@ impl World {
                 | Entry::Refill(_)
                 | Entry::Fact(_)
                 | Entry::Note(_)
+                | Entry::Arming(_)
                 | Entry::OutageMissed(_) => {}
             }
         }
@@ -1014,6 +1015,7 @@ pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
         Entry::Uptake(UptakeAccepted { at, .. }) => *at,
         Entry::Course(e) => e.at,
         Entry::Fact(e) => e.at,
+        Entry::Arming(e) => e.at,
         Entry::Note(e) => e.at,
     }
 }
