@@ -352,6 +352,8 @@ def power_cut(rig):
     at = b.power_cycle()
     took = b.wait_for(lambda: b.functions[NORTH] == INPUT, 5)
     row('power cut: pin released', 'never' if took is None else f'{took * 1000:.0f} ms', 'within 100 ms', on is not None and took is not None and took < .1)
+    rig.level = {NORTH: False, CUT_OFF: False}
+    b.inputs[SENSE] = 0
     b.wait_up()
     rig.set_clock(15)
     start = rig.start()
@@ -360,7 +362,7 @@ def power_cut(rig):
     row('after boot', f'{dose["outcome"]}, {dose["delivered_ul"]} uL, {len(on_edges(b, start))} edges on', 'uncertain, in full, not repeated',
         dose['outcome'] == 'uncertain' and dose['delivered_ul'] == 6000 and not on_edges(b, at))
     row('after boot: still armed', rig.status()['mode'], 'live', rig.status()['mode'] == 'live')
-    b.sh(f'{DW} resume north')
+    b.sh(f'{DW} resume north; {DW} resume south')
 
 
 def disarming(rig):
@@ -372,7 +374,7 @@ def disarming(rig):
     code, _ = b.sh(f'{DW} disarm')
     off = b.wait_edge(SOUTH, True, at, 5)
     mode = rig.becomes('dry_run')
-    row('disarm in a dose', f'exit {code}, off after {(off - at) * 1000:.0f} ms, {mode}', 'off within 1000 ms, dry_run',
+    row('disarm in a dose', f'exit {code}, off after {((off or at + 99) - at) * 1000:.0f} ms, {mode}', 'off within 1000 ms, dry_run',
         on is not None and off is not None and off - at < 1 and mode == 'dry_run')
     rig.arm()
     b.sh('sed -i "s/daily-cap-ml = 500/daily-cap-ml = 499/" /etc/dosewright/controller.toml')
