@@ -2,6 +2,8 @@
 
 use std::io::{IsTerminal, Write};
 
+use tracing_subscriber::filter::LevelFilter;
+
 use super::args::{
     Alarm, AlarmCommand, Clock, ClockCommand, Hold, Place, Plain, Resume, Run, Simulate,
 };
@@ -24,12 +26,14 @@ pub(super) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
     Ok(crate::daemon::run(&options)?)
 }
 
-/// Logs to standard error. The level is `info` unless `DOSEWRIGHT_LOG` says otherwise.
+/// Logs to standard error. The level is `info` unless `DOSEWRIGHT_LOG` names another: off, error, warn, info, debug, trace.
 fn set_up_logging() {
-    let filter = tracing_subscriber::EnvFilter::try_from_env("DOSEWRIGHT_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    let level = std::env::var("DOSEWRIGHT_LOG")
+        .ok()
+        .and_then(|text| text.parse::<LevelFilter>().ok())
+        .unwrap_or(LevelFilter::INFO);
     tracing_subscriber::fmt()
-        .with_env_filter(filter)
+        .with_max_level(level)
         .with_writer(std::io::stderr)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false)
