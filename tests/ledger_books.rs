@@ -8,8 +8,8 @@ use std::path::{Path, PathBuf};
 
 use dosewright::chemistry::Element;
 use dosewright::engine::record::{
-    DoseEnd, DoseId, Entry, Hold, HoldScope, Measured, NotGiven, Note, OutageMissed, Outcome,
-    Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
+    Arming, DoseEnd, DoseId, Entry, Hold, HoldScope, Measured, NotGiven, Note, OutageMissed,
+    Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
 };
 use dosewright::ledger::{Cell, Filter, Ledger, LedgerError, Table};
 use dosewright::metering::Calibration;
@@ -808,4 +808,57 @@ fn the_generated_ledger_is_sound_and_its_day_comes_back() {
         history.doses[0].at.wall.as_millisecond(),
         EPOCH_MS + 4_741 * 360_000
     );
+}
+
+fn arming(armed: bool, ms: i64) -> Arming {
+    Arming {
+        armed,
+        fingerprint: "c0-b0".to_owned(),
+        hardware: "a board".to_owned(),
+        sentence: if armed { "I accept" } else { "" }.to_owned(),
+        who: Who::Local { uid: 1000 },
+        at: at(ms),
+    }
+}
+
+#[test]
+fn the_latest_arming_counts_and_a_new_ledger_has_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = open(&path, 0);
+    assert_eq!(ledger.arming().unwrap(), None);
+    ledger.store(&Entry::Arming(arming(true, 10))).unwrap();
+    assert_eq!(ledger.arming().unwrap(), Some(arming(true, 10)));
+    drop(ledger);
+    let mut ledger = open(&path, 1_000);
+    assert_eq!(ledger.arming().unwrap(), Some(arming(true, 10)));
+    ledger.store(&Entry::Arming(arming(false, 1_010))).unwrap();
+    assert_eq!(ledger.arming().unwrap(), Some(arming(false, 1_010)));
+}
+
+#[test]
+fn only_what_the_owner_told_after_the_arming_counts_as_filled() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = open(&path, 0);
+    for line in ["alkalinity", "calcium"] {
+        let before = Entry::Refill(refill(line, 1_000, None, 1));
+        ledger.store(&before).unwrap();
+    }
+    ledger.store(&Entry::Arming(arming(true, 10))).unwrap();
+    assert!(ledger.refilled_since_arming().unwrap().is_empty());
+    let assumed = dosewright::engine::record::Refill {
+        who: Who::Daemon,
+        ..refill("magnesium", 1_000, None, 20)
+    };
+    ledger.store(&Entry::Refill(assumed)).unwrap();
+    ledger
+        .store(&Entry::Refill(refill("calcium", 900, Some(1_000), 30)))
+        .unwrap();
+    let filled: Vec<_> = ledger
+        .refilled_since_arming()
+        .unwrap()
+        .into_iter()
+        .collect();
+    assert_eq!(filled, vec![name("bottle-calcium")]);
 }

@@ -49,6 +49,12 @@ pub(super) enum Command {
     Check(Check),
     /// Show what every line does, what its bottle holds and what comes next
     Status(StatusArgs),
+    /// Accept the cautions, so that a live daemon drives its outputs
+    Arm(Arm),
+    /// Take that back: all heads off, and dry run from now on
+    Disarm(Disarm),
+    /// Drive every configured output off, with or without a daemon
+    OutputsOff(OutputsOff),
     /// Stop all dosing, or one line, at once and until `resume`
     Hold(Hold),
     /// Lift the hold on all dosing, or on one line
@@ -123,6 +129,33 @@ pub(super) struct StatusArgs {
     /// Exit with 1 when something is held, blocked or in alarm
     #[arg(long)]
     pub(super) exit_code: bool,
+}
+
+/// Options of `arm`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Needs mode = \"live\" in controller.toml and a running daemon, which stays dry until it is armed. Shows the cautions and asks for a typed sentence; there is no way round it. Any change of controller.toml or of the board disarms."
+)]
+pub(super) struct Arm {}
+
+/// Options of `disarm`.
+#[derive(Debug, Args)]
+#[command(after_help = "The daemon switches everything off and goes on in dry run.")]
+pub(super) struct Disarm {
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `outputs-off`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Needs no daemon, no ledger and no valid file: it drives off what it can recognise in controller.toml and what the last daemon left driven, in dry run too. A running daemon is not stopped by it and may switch on again: use `dosewright hold` for that.\nExit code 0: everything is off. 1: something is not, or could not be recognised; switch the pumps' supply off by hand."
+)]
+pub(super) struct OutputsOff {
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
 }
 
 /// Options of `hold`.

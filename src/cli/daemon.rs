@@ -2,7 +2,9 @@
 
 use std::io::{IsTerminal, Write};
 
-use tracing_subscriber::filter::LevelFilter;
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::{Layer, SubscriberExt};
+use tracing_subscriber::util::SubscriberInitExt;
 
 use super::args::{
     Alarm, AlarmCommand, Clock, ClockCommand, Hold, Place, Plain, Resume, Run, Simulate,
@@ -26,18 +28,19 @@ pub(super) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
     Ok(crate::daemon::run(&options)?)
 }
 
-/// Logs to standard error. The level is `info` unless `DOSEWRIGHT_LOG` names another: off, error, warn, info, debug, trace.
+/// Logs to standard error. The level is `info` unless `DOSEWRIGHT_LOG` says otherwise (`debug`, or `warn,dosewright=info`).
 fn set_up_logging() {
-    let level = std::env::var("DOSEWRIGHT_LOG")
+    let wanted = std::env::var("DOSEWRIGHT_LOG")
         .ok()
-        .and_then(|text| text.parse::<LevelFilter>().ok())
-        .unwrap_or(LevelFilter::INFO);
-    tracing_subscriber::fmt()
-        .with_max_level(level)
+        .and_then(|text| text.parse::<Targets>().ok());
+    let targets = wanted.unwrap_or_else(|| Targets::new().with_default(tracing::Level::INFO));
+    let lines = tracing_subscriber::fmt::layer()
         .with_writer(std::io::stderr)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false)
-        .with_timer(crate::daemon::LogTime)
+        .with_timer(crate::daemon::LogTime);
+    tracing_subscriber::registry()
+        .with(lines.with_filter(targets))
         .init();
 }
 

@@ -103,7 +103,9 @@ impl From<DaemonError> for Failure {
             | DaemonError::Socket(_)
             | DaemonError::State { .. }
             | DaemonError::System(_) => IO,
-            DaemonError::Head { .. } | DaemonError::Broken { .. } => BROKEN,
+            DaemonError::Head { .. } | DaemonError::Board { .. } | DaemonError::Broken { .. } => {
+                BROKEN
+            }
         };
         Self::new(code, chain(&error))
     }

@@ -4,12 +4,14 @@
 //! one of a few exit codes (see [`exit`]). Colour is used on a terminal only; a closed pipe is no error.
 
 mod args;
+mod arm;
 mod check;
 mod daemon;
 mod dose;
 mod exit;
 mod ledger;
 mod out;
+mod outputs_off;
 mod status;
 mod tank;
 
@@ -50,6 +52,9 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Run(options) => daemon::run(place, options),
         Command::Check(options) => check::check(place, options, out),
         Command::Status(options) => status::status(place, options, out),
+        Command::Arm(_) => arm::arm(place, out),
+        Command::Disarm(options) => arm::disarm(place, options, out),
+        Command::OutputsOff(options) => outputs_off::outputs_off(place, options, out),
         Command::Hold(options) => daemon::hold(place, options, out),
         Command::Resume(options) => daemon::resume(place, options, out),
         Command::Reload(options) => daemon::reload(place, options, out),

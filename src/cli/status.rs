@@ -64,6 +64,7 @@ pub(super) fn needs_attention(view: &StatusView) -> bool {
     view.held
         || !view.clock.trusted
         || !view.ledger.writable
+        || view.not_live_because.is_some()
         || view.lines.iter().any(stopped)
         || view.alarms.iter().any(|a| !a.acknowledged)
 }
@@ -114,6 +115,10 @@ fn head(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
         out.tone(Tone::Strong, &view.controller),
         clock_time(&view.time)
     )?;
+    if let Some(why) = &view.not_live_because {
+        let label = out.tone(Tone::Bad, "NOT LIVE although controller.toml says so");
+        writeln!(out, "{label}: {why}")?;
+    }
     for hold in &view.holds {
         let what = hold
             .line

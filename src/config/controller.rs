@@ -11,7 +11,7 @@ use super::model::{
 };
 use super::pin::parse_pin;
 use super::tree::RawTable;
-use super::{input, limits, relations, solution};
+use super::{board, input, limits, relations, solution};
 use crate::metering::Calibration;
 use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume, i64_from_f64};
 
@@ -27,6 +27,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         .and_then(|tank| tank.number("volume-l"))
         .map(TankVolume::from_litres);
     relations::pins_used_once(raw, sink);
+    let board = board::build(raw, sink);
     let heads = collect(raw, "head", sink, head);
     let reservoirs = collect(raw, "reservoir", sink, reservoir);
     let solutions = collect(raw, "solution", sink, solution::build);
@@ -57,6 +58,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         } else {
             Mode::DryRun
         },
+        board: board?,
         time_zone_name,
         time_zone,
         tank: tank?,
@@ -211,6 +213,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     if let Some(gpio) = gpio {
         warn_boot_level(raw, gpio, active, sink);
     }
+    let run_sense = board::run_sense(raw, sink);
     let simulated = simulated(raw, nominal_rate?, sink);
     Some(Head {
         name,
@@ -221,6 +224,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
             gpio: gpio?,
             active,
         },
+        run_sense: run_sense?,
         simulated: simulated?,
         calibration_age_max: time(raw, "calibration-age-max-days", DAY)?,
         calibration_run_max: time(raw, "calibration-run-max-h", 3600.0)?,
@@ -231,14 +235,19 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     })
 }
 
-/// At reset GPIO2 to GPIO8 are pulled high and GPIO9 to GPIO27 low; GPIO14 carries the boot console (chip manual, from memory).
-fn warn_boot_level(raw: &RawTable, gpio: u8, active: ActiveLevel, sink: &mut Sink<'_>) {
-    let at = raw.place("output");
-    let pulled_on = match active {
+/// Whether a pin rests at its on level from power-on until somebody drives it: at reset GPIO2 to GPIO8 are pulled high and GPIO9
+/// to GPIO27 low (chip manual, from memory).
+pub fn rests_on_at_boot(gpio: u8, active: ActiveLevel) -> bool {
+    match active {
         ActiveLevel::High => gpio <= 8,
         ActiveLevel::Low => gpio >= 9,
-    };
-    if pulled_on {
+    }
+}
+
+/// GPIO14 carries the boot console (from memory).
+fn warn_boot_level(raw: &RawTable, gpio: u8, active: ActiveLevel, sink: &mut Sink<'_>) {
+    let at = raw.place("output");
+    if rests_on_at_boot(gpio, active) {
         sink.warn(
             at,
             format!(

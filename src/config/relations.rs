@@ -19,36 +19,42 @@ const DOSE_CAP_SHARE_MAX: f64 = 0.002;
 /// Reports each pin that is used a second time, and pins that are not written as pins.
 pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
     let mut users: Vec<(usize, String, String)> = Vec::new();
-    for (group, key) in [("head", "output"), ("input", "input")] {
+    let mut see = |table: &RawTable, key: &str, user: &str| {
+        if let Some(text) = table.text(key) {
+            users.push((table.place(key), text.to_owned(), format!("{user}: {key}")));
+        }
+    };
+    for (group, keys) in [
+        ("head", ["output", "run-sense"].as_slice()),
+        ("input", ["input"].as_slice()),
+    ] {
         for (name, table) in raw.named(group) {
-            if let Some(text) = table.text(key) {
-                users.push((
-                    table.place(key),
-                    text.to_owned(),
-                    format!("{group} \"{name}\""),
-                ));
+            for key in keys {
+                see(table, key, &format!("{group} \"{name}\""));
             }
         }
+    }
+    if let Some(table) = raw.table("board") {
+        see(table, "cut-off", "board");
+        see(table, "heartbeat", "board");
     }
     users.sort();
     let mut seen: BTreeMap<u8, (usize, String)> = BTreeMap::new();
     for (at, text, user) in users {
-        let key = if user.starts_with("head") {
-            "output"
-        } else {
-            "input"
-        };
         match parse_pin(&text) {
             Err(why) => {
                 let shown = super::mistake::quoted(&text);
-                sink.mistake(at, format!("{user}: {key} = \"{shown}\" {why}"));
+                sink.mistake(at, format!("{user} = \"{shown}\" {why}"));
             }
             Ok(gpio) => match seen.get(&gpio) {
                 Some((first_at, first)) => {
                     let line = sink.line_of(*first_at);
+                    let first = first
+                        .rsplit_once(": ")
+                        .map_or(first.as_str(), |(who, _)| who);
                     sink.mistake(
                         at,
-                        format!("{user}: {key} = \"{text}\" is already used by {first} (line {line}); give each its own pin"),
+                        format!("{user} = \"{text}\" is already used by {first} (line {line}); give each its own pin"),
                     );
                 }
                 None => {

@@ -60,6 +60,15 @@ pub enum Request {
         /// Its code; all when absent.
         code: Option<String>,
     },
+    /// The owner accepts that outputs are driven.
+    Arm {
+        /// What the asker was shown: configuration and board.
+        fingerprint: String,
+        /// The sentence as typed.
+        sentence: String,
+    },
+    /// Outputs are no longer to be driven.
+    Disarm,
     /// Dry run only: what a contact shows.
     SimulateInput {
         /// Which.

@@ -64,6 +64,9 @@ fn entry(entry: &Entry) {
         Entry::Uptake(uptake) => {
             tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established");
         }
+        Entry::Arming(arming) => {
+            tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming");
+        }
         Entry::Note(note) if note.code == "alarm-raised" => {
             tracing::warn!(code = note.code, "{}", note.text);
         }

@@ -14,6 +14,12 @@ use crate::record::{DoseKind, HoldScope, Measured, ReadingValue, Stamp, StoredCa
 pub(super) enum Sorted {
     Status,
     Reload,
+    /// To drive outputs from now on: fingerprint and sentence as sent.
+    Arm {
+        fingerprint: String,
+        sentence: String,
+    },
+    Disarm,
     Command(Command),
     Refused(Response),
 }
@@ -23,6 +29,14 @@ pub(super) fn sort(request: Request) -> Sorted {
     match command(request) {
         Ok(Asked::Status) => Sorted::Status,
         Ok(Asked::Reload) => Sorted::Reload,
+        Ok(Asked::Arm {
+            fingerprint,
+            sentence,
+        }) => Sorted::Arm {
+            fingerprint,
+            sentence,
+        },
+        Ok(Asked::Disarm) => Sorted::Disarm,
         Ok(Asked::Command(command)) => Sorted::Command(command),
         Err(text) => Sorted::Refused(Response::denied("bad-value", text)),
     }
@@ -32,6 +46,11 @@ pub(super) fn sort(request: Request) -> Sorted {
 enum Asked {
     Status,
     Reload,
+    Arm {
+        fingerprint: String,
+        sentence: String,
+    },
+    Disarm,
     Command(Command),
 }
 
@@ -39,6 +58,16 @@ fn command(request: Request) -> Result<Asked, String> {
     Ok(Asked::Command(match request {
         Request::Status => return Ok(Asked::Status),
         Request::Reload => return Ok(Asked::Reload),
+        Request::Arm {
+            fingerprint,
+            sentence,
+        } => {
+            return Ok(Asked::Arm {
+                fingerprint,
+                sentence: shortened(&sentence),
+            });
+        }
+        Request::Disarm => return Ok(Asked::Disarm),
         Request::Hold { line, reason } => Command::Hold {
             scope: scope(line)?,
             reason: shortened(&reason),

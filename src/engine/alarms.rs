@@ -9,7 +9,7 @@ use super::state::Engine;
 use crate::quantity::Millis;
 use crate::record::Who;
 
-/// A reminder of an alarm whose cause lasts and that nobody has acknowledged is written down this often.
+/// A reminder of an alarm that nobody has acknowledged is written down this often.
 const REMIND_EVERY: Millis = Millis::DAY;
 
 /// What an alarm is about. The text of each is stable, for programs.
@@ -190,13 +190,15 @@ impl Engine {
     pub(super) fn remind_of_alarms(&mut self, now: Now) {
         let mut due = Vec::new();
         for alarm in self.alarms.all.values_mut() {
-            if alarm.active
-                && !alarm.acknowledged
-                && now.elapsed.minus(alarm.reminded) >= REMIND_EVERY
-            {
+            if !alarm.acknowledged && now.elapsed.minus(alarm.reminded) >= REMIND_EVERY {
                 alarm.reminded = now.elapsed;
+                let over = if alarm.active {
+                    ""
+                } else {
+                    " (over, but nobody has seen it)"
+                };
                 due.push(format!(
-                    "{}: {}",
+                    "{}{over}: {}",
                     label(alarm.code, &alarm.subject),
                     alarm.text
                 ));

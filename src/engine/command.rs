@@ -6,13 +6,14 @@ use super::alarms::AlarmCode;
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Command, NewReading, Now, RefillLevel, TrustSource};
-use super::state::{Engine, PreparedDose};
+use super::state::{Engine, LedgerState, PreparedDose};
 use crate::config::Plan;
 use crate::guard::{Request, examine, judge};
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    DoseKind, Entry, HoldScope, Measured, Reading, ReadingValue, Refill, StoredCalibration, Who,
+    DoseKind, Entry, HoldScope, Measured, NotGiven, Reading, ReadingValue, Refill,
+    StoredCalibration, Who,
 };
 
 /// How long a prepared dose may wait for its confirmation.
@@ -353,7 +354,7 @@ impl Engine {
             )),
         );
         if let ReadingValue::Alkalinity { value, uncertainty } = new.value {
-            self.take_alkalinity_reading(value, uncertainty, taken, now);
+            self.take_alkalinity_reading((value, uncertainty), new.taken, now);
         }
         Ok(())
     }
@@ -508,7 +509,11 @@ impl Engine {
             self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
             self.watched_from = now.elapsed;
-            self.waiting.clear();
+            let denial = Denial::new(
+                "plan-replaced",
+                "the plan was read again while this dose waited",
+            );
+            self.drop_waiting(NotGiven::Refused, &denial, now);
             self.touch_all_lines();
             let text = format!(
                 "plan reloaded: {} lines, {} a day",
@@ -525,8 +530,8 @@ impl Engine {
     }
 
     pub(super) fn ledger_healthy(&mut self, now: Now) {
-        if let super::state::LedgerState::NotWritable { .. } = self.ledger {
-            self.ledger = super::state::LedgerState::Writable;
+        if let LedgerState::NotWritable { .. } = self.ledger {
+            self.ledger = LedgerState::Writable;
             self.clear(AlarmCode::LedgerFault, "", now);
             self.note(
                 "ledger-writable",
@@ -539,9 +544,13 @@ impl Engine {
     }
 
     pub(super) fn ledger_fault(&mut self, why: &str, now: Now) {
-        self.ledger = super::state::LedgerState::NotWritable {
-            why: why.to_owned(),
-        };
+        let why = why.to_owned();
+        match &mut self.ledger {
+            LedgerState::Unread { why: known } => known.clone_from(&why),
+            state @ (LedgerState::Writable | LedgerState::NotWritable { .. }) => {
+                *state = LedgerState::NotWritable { why: why.clone() };
+            }
+        }
         self.raise(
             AlarmCode::LedgerFault,
             "",

@@ -4,9 +4,9 @@ use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, RunEnd, RunReport};
 use super::state::{ActiveDose, Engine};
 use crate::guard::{Counted, DosePermit, Request, look_again};
-use crate::plan::SlotKey;
+use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{DoseEnd, DoseId, DoseKind, HoldScope, Intent, Outcome, Who};
+use crate::record::{DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who};
 
 /// A run that lasted this much longer than meant has escaped its timer; the head's line is held.
 const OVERRUN_MAX: Millis = Millis::from_secs(2);
@@ -103,13 +103,16 @@ impl Engine {
         let Some(permit) = self.active.get_mut(&id).and_then(|dose| dose.permit.take()) else {
             return;
         };
-        let Some((line, kind)) = self
+        let Some((line, kind, stopped)) = self
             .active
             .get(&id)
-            .map(|d| (d.intent.line.clone(), d.intent.kind))
+            .map(|d| (d.intent.line.clone(), d.intent.kind, d.stop_cause.clone()))
         else {
             return;
         };
+        if let Some(cause) = stopped {
+            return self.not_started(id, &Denial::new("stopped", cause), now);
+        }
         let request = Request {
             id,
             line: &line,
@@ -183,13 +186,13 @@ impl Engine {
         self.forget_in_window(id, now);
         let text = format!("the dose could not be recorded, so no pump was started: {why}");
         if let Some(key) = dose.intent.slot.clone() {
-            self.slot_not_given_for(
+            let slot = Slot {
                 key,
-                dose.intent.at.wall,
-                dose.intent.volume,
-                &Denial::new("ledger-not-writable", text.clone()),
-                now,
-            );
+                at: dose.intent.at.wall,
+                volume: dose.intent.volume,
+            };
+            let denial = Denial::new("ledger-not-writable", text.clone());
+            self.slot_not_given(slot, NotGiven::Refused, &denial, now);
         }
         if let Some(ticket) = dose.ticket {
             self.out.push(Effect::Reply {
@@ -299,7 +302,7 @@ impl Engine {
         line.last_dose = Some((now.wall, delivered));
         line.last_refusal = None;
         self.add_today(&intent.line, delivered, now.wall);
-        self.add_alkalinity(alkalinity, now.wall);
+        self.add_alkalinity(alkalinity, now.elapsed);
     }
 
     /// Writes the outcome, and takes the volume off the bottle: once, here, for every dose.
@@ -331,11 +334,15 @@ impl Engine {
         }));
     }
 
-    /// Switches off what runs on these lines. What has a permit but no pump yet is refused when it is looked at again.
+    /// Switches off what runs on these lines. What has a permit but no pump yet will not be started, whatever happens until
+    /// its record is stored.
     pub(super) fn stop_running(&mut self, cause: &str, concerned: impl Fn(&Name) -> bool) {
         for dose in self.active.values_mut() {
-            if dose.permit.is_none() && concerned(&dose.intent.line) && dose.stop_cause.is_none() {
-                dose.stop_cause = Some(cause.to_owned());
+            if !concerned(&dose.intent.line) || dose.stop_cause.is_some() {
+                continue;
+            }
+            dose.stop_cause = Some(cause.to_owned());
+            if dose.permit.is_none() {
                 self.out.push(Effect::StopPump {
                     head: dose.intent.head.clone(),
                     why: cause.to_owned(),
@@ -348,7 +355,8 @@ impl Engine {
         self.stopping = true;
         self.clock.last = now;
         self.stop_running("the daemon is being stopped", |_| true);
-        self.give_up_waiting(now);
+        let denial = Denial::new("stopping", "the daemon was stopped while this dose waited");
+        self.drop_waiting(NotGiven::Missed, &denial, now);
     }
 
     /// A head does not obey. Its line is held; the switch-off has been and is being tried by its driver.

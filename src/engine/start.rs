@@ -69,7 +69,7 @@ impl Engine {
         engine.boot = setup.boot;
         engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
         if let Some(why) = setup.ledger_fault.clone() {
-            engine.ledger = LedgerState::NotWritable { why };
+            engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(readings, added);
         engine.take_calibrations(calibrations);
@@ -103,8 +103,8 @@ impl Engine {
                 source: None,
                 unsure: Some("nothing is known of it yet".to_owned()),
                 newest: history.newest_wall,
-                is_new: history.newest_wall.is_none(),
                 outside_why: "the kernel does not say that it is synchronised".to_owned(),
+                aged: false,
             },
             ledger: LedgerState::Writable,
             holds: Vec::new(),
@@ -126,9 +126,10 @@ impl Engine {
             cursor: history.newest_wall.unwrap_or(now.wall),
             alkalinity: AlkalinityMemory {
                 reading: None,
+                taken: None,
                 added_since: None,
                 log: VecDeque::new(),
-                log_from: now.wall,
+                log_from: now.elapsed,
                 uptake: history.uptake,
                 share: 1.0,
             },
@@ -211,6 +212,8 @@ impl Engine {
             );
             self.clear(AlarmCode::DoseUncertain, &format!("{}", intent.id.0), now);
             let cause = "the daemon ended in the middle of it; counted in full".to_owned();
+            let head = self.heads.entry(intent.head.clone()).or_default();
+            head.run_since = head.run_since.plus(intent.run_time);
             let ending = Ending {
                 end: DoseEnd::Uncertain,
                 delivered: intent.volume,
@@ -330,6 +333,8 @@ impl Engine {
                 .as_millisecond()
                 .saturating_sub(dose.at.wall.as_millisecond()),
         );
+        // A trusted clock may be off by what a step may be without being an event.
+        let by_wall = by_wall.minus(self.controller.times.clock_step_max);
         let wall_counts = dose.at.trusted && self.clock.unsure.is_none();
         Some(if wall_counts {
             proven.max(by_wall)
@@ -341,14 +346,12 @@ impl Engine {
     /// Puts the past doses into the window, by their ages as far as these are known now.
     fn count_past(&mut self, now: Now) {
         for dose in self.past.clone() {
+            self.settled.extend(dose.slot.clone());
+            if dose.end == DoseEnd::NotStarted {
+                continue;
+            }
             let age = self.age_of(&dose, now).unwrap_or(Millis::ZERO);
-            let began = now.elapsed.minus(age);
-            // A dose that nobody saw end may have gone on until now; it counts from now on for a whole window.
-            let ended = if dose.end == DoseEnd::Uncertain {
-                began.plus(dose.run_time)
-            } else {
-                began.plus(dose.run_time).min(now.elapsed)
-            };
+            let (began, ended) = self.latest_times(&dose, age, now);
             self.window.add(Counted {
                 id: dose.id,
                 line: dose.line.clone(),
@@ -362,7 +365,6 @@ impl Engine {
                 ended: Some(ended),
                 due: ended,
             });
-            self.settled.extend(dose.slot.clone());
             if self.local_date(dose.at.wall) == self.local_date(now.wall) {
                 self.add_today(&dose.line, dose.counted, dose.at.wall);
             }
@@ -377,11 +379,24 @@ impl Engine {
             let Some(age) = self.age_of(&dose, now) else {
                 continue;
             };
-            let began = now.elapsed.minus(age);
+            let (began, ended) = self.latest_times(&dose, age, now);
             self.window.update(dose.id, |counted| {
                 counted.began = began;
-                counted.ended = Some(began.plus(dose.run_time));
+                counted.ended = Some(ended);
+                counted.due = ended;
             });
+        }
+    }
+
+    /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was
+    /// stored, within the time a permit is valid. One that nobody saw end may have gone on.
+    fn latest_times(&self, dose: &PastDose, age: Millis, now: Now) -> (Millis, Millis) {
+        let began = now.elapsed.minus(age).plus(self.permit_valid);
+        let ended = began.plus(dose.run_time);
+        if dose.end == DoseEnd::Uncertain {
+            (began, ended)
+        } else {
+            (began.min(now.elapsed), ended.min(now.elapsed))
         }
     }
 }

@@ -66,14 +66,20 @@ pub(super) struct ClockState {
     /// Newest wall time ever written down with a trusted clock.
     pub(super) newest: Option<Timestamp>,
     pub(super) outside_why: String,
-    /// Nothing has ever been written down with a trusted clock, so there is no outage to count.
-    pub(super) is_new: bool,
+    /// Doses of earlier boots have been aged by the wall clock: once a boot, at its first trust. Elapsed time does the rest.
+    pub(super) aged: bool,
 }
 
 #[derive(Debug)]
 pub(super) enum LedgerState {
     Writable,
-    NotWritable { why: String },
+    NotWritable {
+        why: String,
+    },
+    /// It could not be read at the start, so nothing is known of earlier doses; only a new start makes that good.
+    Unread {
+        why: String,
+    },
 }
 
 #[derive(Debug, Default)]
@@ -113,11 +119,13 @@ pub(super) struct WaitingSlot {
 pub(super) struct AlkalinityMemory {
     /// Last reading: value, one standard uncertainty, when taken.
     pub(super) reading: Option<(Alkalinity, Alkalinity, Timestamp)>,
+    /// When it was taken, on the elapsed clock; `None` until a trusted clock has told.
+    pub(super) taken: Option<Millis>,
     /// Added since that reading; `None` when not known, and then there is no prediction.
     pub(super) added_since: Option<Alkalinity>,
-    /// Additions by wall time, and from when on they are complete.
-    pub(super) log: VecDeque<(Timestamp, Alkalinity)>,
-    pub(super) log_from: Timestamp,
+    /// Additions by elapsed time, and from when on they are complete.
+    pub(super) log: VecDeque<(Millis, Alkalinity)>,
+    pub(super) log_from: Millis,
     pub(super) uptake: Option<UptakeAccepted>,
     pub(super) share: f64,
 }
@@ -129,6 +137,8 @@ pub(super) struct InputMemory {
     pub(super) raw_since: Millis,
     /// What counts after debouncing.
     pub(super) safe: bool,
+    /// Whether that has been told since the start; until then it is unsafe because nothing is known.
+    pub(super) established: bool,
     pub(super) safe_since: Millis,
     /// Recent changes of the raw level.
     pub(super) changes: VecDeque<Millis>,

@@ -30,7 +30,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 9] = [
+const STAMPED: [&str; 10] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -39,6 +39,7 @@ const STAMPED: [&str; 9] = [
     "calibration",
     "reading",
     "uptake",
+    "arming",
     "event",
 ];
 

@@ -11,6 +11,7 @@
 //! What this module deliberately does not do: decide anything about dosing, read a clock (stamps come in with what is
 //! written), delete old rows (a dose is about 200 bytes: a century of them fits the smallest card), or know the daemon.
 
+mod arming;
 mod backup;
 mod books;
 mod check;

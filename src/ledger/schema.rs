@@ -12,7 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 1] = [FIRST];
+pub(super) const MIGRATIONS: [&str; 2] = [FIRST, ARMING];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -240,4 +240,21 @@ CREATE TABLE running_total (
     value INTEGER NOT NULL,
     PRIMARY KEY (kind, name)
 ) STRICT, WITHOUT ROWID;
+";
+
+/// `refill_last` is the number of the newest refill at that time: what a bottle held before is not taken over into live mode.
+const ARMING: &str = "
+CREATE TABLE arming (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    action TEXT NOT NULL CHECK (action IN ('armed', 'disarmed')),
+    fingerprint TEXT NOT NULL,
+    hardware TEXT NOT NULL,
+    sentence TEXT NOT NULL,
+    refill_last INTEGER NOT NULL,
+    who TEXT NOT NULL
+) STRICT;
 ";

@@ -9,8 +9,8 @@ use super::codec::{end_text, kind_text, measured_text, not_given_text, who_text}
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
-    DoseEnd, Entry, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome, Reading,
-    ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
+    Arming, DoseEnd, Entry, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome,
+    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
 };
 use crate::quantity::Millis;
 
@@ -115,6 +115,7 @@ impl Ledger {
                 Entry::Reading(reading) => insert_reading(tx, session, books, reading),
                 Entry::Calibration(stored) => insert_calibration(tx, session, books, stored),
                 Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
+                Entry::Arming(arming) => insert_arming(tx, session, arming),
                 Entry::Note(note) => insert_note(tx, session, note),
             })
         })
@@ -515,6 +516,24 @@ fn insert_note(tx: &Transaction<'_>, session: i64, note: &Note) -> rusqlite::Res
             note.line.as_ref().map(crate::quantity::Name::as_str),
             note.text,
             who_text(&note.who),
+        ],
+    )
+}
+
+fn insert_arming(tx: &Transaction<'_>, session: i64, arming: &Arming) -> rusqlite::Result<usize> {
+    tx.execute(
+        "INSERT INTO arming (session, at_ms, elapsed_ms, trusted, action, fingerprint, hardware, sentence, refill_last, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, (SELECT coalesce(max(id), 0) FROM refill), ?9)",
+        params![
+            session,
+            arming.at.wall.as_millisecond(),
+            arming.at.elapsed.as_ms(),
+            arming.at.trusted,
+            if arming.armed { "armed" } else { "disarmed" },
+            arming.fingerprint,
+            arming.hardware,
+            arming.sentence,
+            who_text(&arming.who),
         ],
     )
 }

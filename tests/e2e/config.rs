@@ -63,7 +63,9 @@ fn warped_time_is_refused_in_live_mode() {
     let rig = Rig::new();
     rig.write(
         "controller.toml",
-        &CONTROLLER.replace("mode = \"dry-run\"", "mode = \"live\""),
+        &CONTROLLER
+            .replace("mode = \"dry-run\"", "mode = \"live\"")
+            .replace("[tank]", "[board]\ndriver = \"rppal\"\n[tank]"),
     );
     let output = rig.tell(&["run", "--warp", "60"]);
     assert_eq!(output.status.code(), Some(78), "{}", text(&output.stderr));

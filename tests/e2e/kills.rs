@@ -26,7 +26,9 @@ fn started(log: &str) -> Vec<i64> {
 fn after_any_kill_the_books_are_right_and_no_slot_is_given_twice() {
     let rig = Rig::new();
     let mut spread = Spread::new(7);
-    let (mut uncertain_seen, mut clean_seen) = (0, 0);
+    // By number: a daemon that is killed before it has closed what it found open leaves it to the next.
+    let mut seen_open: BTreeSet<i64> = BTreeSet::new();
+    let mut clean_seen = 0;
     let mut newest: Option<Timestamp> = None;
     for round in 0..40 {
         // 3600 times faster a slot comes every 50 ms and its run takes 17 ms.
@@ -44,7 +46,12 @@ fn after_any_kill_the_books_are_right_and_no_slot_is_given_twice() {
         let doses = rig.doses();
         let open = doses.iter().filter(|d| d.outcome.is_empty()).count();
         assert!(open <= 1, "round {round}: {open} open doses on one head");
-        uncertain_seen += open;
+        seen_open.extend(
+            doses
+                .iter()
+                .filter(|d| d.outcome.is_empty())
+                .map(|d| d.number),
+        );
         clean_seen += usize::from(open == 0);
         newest = doses.iter().filter_map(|d| d.at.parse().ok()).max();
     }
@@ -77,6 +84,7 @@ fn after_any_kill_the_books_are_right_and_no_slot_is_given_twice() {
         uncertain.iter().all(|d| d.delivered_ul == d.volume_ul),
         "an unseen end was not counted in full"
     );
+    let uncertain_seen = seen_open.len();
     assert_eq!(uncertain.len(), uncertain_seen);
     assert!(
         uncertain_seen >= 3 && clean_seen >= 3,

@@ -7,6 +7,7 @@ mod doses;
 mod holds;
 mod kills;
 mod ledgers;
+mod live;
 mod rig;
 mod signals;
 mod socket;

@@ -1,5 +1,6 @@
 //! Tests of the whole way from text to checked types, on the sample files and on small edits of them.
 
+mod board;
 mod exact;
 mod numbers;
 mod samples;
