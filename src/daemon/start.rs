@@ -140,7 +140,9 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
         match runtime.block_on(run_once(options, &parts, std::mem::take(&mut holds)))? {
             Ended::Stopped => return Ok(()),
             Ended::StartAgain { holds: kept } => {
-                tracing::info!("starting anew: the ledger can be opened now, or the arming has changed");
+                tracing::info!(
+                    "starting anew: the ledger can be opened now, or the arming has changed"
+                );
                 holds = kept;
             }
             Ended::Broken { why } => return Err(DaemonError::Broken { why }),
