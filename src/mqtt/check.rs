@@ -17,6 +17,9 @@ const STEP: Duration = Duration::from_secs(5);
 /// How long an answer that need not come is waited for.
 const MAYBE: Duration = Duration::from_secs(1);
 
+/// Messages kept that came while something else was waited for.
+const EARLY_MAX: usize = 8;
+
 /// How a step went.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Verdict {
@@ -66,7 +69,7 @@ pub async fn check(settings: &Settings, machine_id: &str) -> Report {
     let topics = settings.topics(machine_id);
     let client_id = format!("dw-check-{}", topics.id());
     let mut probe = match Connection::open(settings, &client_id, None) {
-        Ok(connection) => Probe { connection },
+        Ok(connection) => Probe { connection, early: Vec::new() },
         Err(fault) => {
             report.add("login", Verdict::Fails, fault.text);
             return report;
@@ -126,6 +129,8 @@ async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
 
 struct Probe {
     connection: Connection,
+    /// Messages that came while something else was waited for; a handful at most.
+    early: Vec<(String, bool, Vec<u8>)>,
 }
 
 impl Probe {
@@ -139,6 +144,7 @@ impl Probe {
         loop {
             match timeout_at(deadline, self.connection.reports.recv()).await {
                 Ok(Some(Ok(Event::Incoming(packet)))) => {
+                    self.keep(&packet);
                     if let Some(found) = wanted(&packet) {
                         return Ok(found);
                     }
@@ -159,23 +165,43 @@ impl Probe {
             .is_ok()
     }
 
-    fn subscribe(&self, topic: &str) -> bool {
-        self.connection
-            .client
-            .try_subscribe(topic, QoS::AtLeastOnce)
-            .is_ok()
+    /// Asks for a topic and waits until the broker has agreed. What it had kept there may come before that, so it is kept
+    /// for [`Self::message`].
+    async fn subscribe(&mut self, topic: &str) -> bool {
+        let asked = self.connection.client.try_subscribe(topic, QoS::AtLeastOnce);
+        asked.is_ok()
+            && self
+                .until(STEP, |packet| matches!(packet, Packet::SubAck(_)).then_some(()))
+                .await
+                .is_ok()
+    }
+
+    fn keep(&mut self, packet: &Packet) {
+        if let Packet::Publish(p) = packet
+            && self.early.len() < EARLY_MAX
+        {
+            let topic = String::from_utf8_lossy(&p.topic).into_owned();
+            self.early.push((topic, p.retain, p.payload.to_vec()));
+        }
     }
 
     async fn message(&mut self, topic: &str, patience: Duration) -> Result<(bool, Vec<u8>), String> {
-        self.until(patience, |packet| {
-            let Packet::Publish(p) = packet else { return None };
-            (p.topic.as_ref() == topic.as_bytes()).then(|| (p.retain, p.payload.to_vec()))
-        })
-        .await
+        let early = std::mem::take(&mut self.early);
+        if let Some((_, retain, payload)) = early.into_iter().find(|(t, _, _)| t == topic) {
+            return Ok((retain, payload));
+        }
+        let found = self
+            .until(patience, |packet| {
+                let Packet::Publish(p) = packet else { return None };
+                (p.topic.as_ref() == topic.as_bytes()).then(|| (p.retain, p.payload.to_vec()))
+            })
+            .await;
+        self.early.clear();
+        found
     }
 
     async fn publish_and_read(&mut self, topic: &str, report: &mut Report) {
-        if !self.subscribe(topic) || !self.publish(topic, "check", false) {
+        if !self.subscribe(topic).await || !self.publish(topic, "check", false) {
             report.add("publish", Verdict::Fails, "the client did not take the message");
             return;
         }
@@ -197,7 +223,7 @@ impl Probe {
         let acknowledged = self
             .until(STEP, |packet| matches!(packet, Packet::PubAck(_)).then_some(()))
             .await;
-        let kept = acknowledged.is_ok() && self.subscribe(topic);
+        let kept = acknowledged.is_ok() && self.subscribe(topic).await;
         match self.message(topic, STEP).await {
             Ok((true, _)) if kept => report.add("retained", Verdict::Works, "the broker keeps the last state for displays that come later"),
             Ok(_) => report.add("retained", Verdict::Fails, "the broker passes messages on but does not keep them; switch retained messages on there"),
@@ -212,7 +238,7 @@ impl Probe {
     }
 
     async fn seen(&mut self, description: &str, status: &str, settings: &Settings, report: &mut Report) {
-        if settings.discovery && self.subscribe(description) {
+        if settings.discovery && self.subscribe(description).await {
             match self.message(description, MAYBE).await {
                 Ok((_, payload)) => report.add(
                     "discovery",
@@ -226,7 +252,7 @@ impl Probe {
                 ),
             }
         }
-        if self.subscribe(status) {
+        if self.subscribe(status).await {
             match self.message(status, MAYBE).await {
                 Ok((_, payload)) => {
                     let online = payload.windows(8).any(|w| w == b"\"online\"");

@@ -51,6 +51,9 @@ pub(super) enum End {
 enum Stage {
     /// The broker has not answered.
     Connecting,
+    /// Asked for our subscriptions. Nothing is published before they stand, so that our own messages come back after
+    /// everything that the broker had kept (the client library may send a message before an earlier subscription).
+    Subscribing { until: Instant },
     /// Subscribed; states go out, then "online".
     Greeting,
     /// "online" has gone out; what the broker had kept for us is being looked at until our own message comes back.
@@ -142,7 +145,7 @@ impl<'a> Session<'a> {
 
     fn wake_at(&self) -> Instant {
         let mut at = self.rebuild_at;
-        if let Stage::Sorting { until } = self.stage {
+        if let Stage::Sorting { until } | Stage::Subscribing { until } = self.stage {
             at = at.min(until);
         }
         for other in [self.online_again_at, self.repeat_at].into_iter().flatten() {
@@ -158,6 +161,13 @@ impl<'a> Session<'a> {
             return;
         }
         let now = Instant::now();
+        if let Stage::Subscribing { until } = self.stage {
+            if now < until {
+                self.rebuild_at = self.rebuild_at.max(until);
+                return;
+            }
+            self.stage = Stage::Greeting;
+        }
         if now >= self.rebuild_at {
             self.rebuild(now);
         }
@@ -198,6 +208,12 @@ impl<'a> Session<'a> {
     fn happened(&mut self, event: Event) {
         match event {
             Event::Incoming(Packet::ConnAck(_)) => self.greet(),
+            Event::Incoming(Packet::SubAck(_)) => {
+                if let Stage::Subscribing { .. } = self.stage {
+                    self.stage = Stage::Greeting;
+                    self.rebuild_at = Instant::now();
+                }
+            }
             Event::Incoming(Packet::Publish(publish)) => self.received(&publish),
             Event::Incoming(_) | Event::Outgoing(_) => {}
         }
@@ -206,7 +222,9 @@ impl<'a> Session<'a> {
     fn greet(&mut self) {
         let now = Instant::now();
         self.connected = Some(now);
-        self.stage = Stage::Greeting;
+        self.stage = Stage::Subscribing {
+            until: now + self.worker.settings.timing.connect,
+        };
         self.worker.board.all_dirty();
         if std::mem::take(&mut self.worker.wipe_commands) {
             for kind in RemoteKind::ALL {
@@ -315,7 +333,7 @@ impl<'a> Session<'a> {
 
     /// Says that we are there, after somebody said that we are not: a late last will of a connection that is long gone.
     fn say_online(&mut self, now: Instant) {
-        if self.stage == Stage::Greeting {
+        if let Stage::Greeting | Stage::Subscribing { .. } = self.stage {
             return;
         }
         if let Some(next) = self.online_at.map(|at| at + ONLINE_EVERY).filter(|next| *next > now) {
