@@ -76,14 +76,14 @@ mod tests {
     use super::*;
 
     const FIRST: Duration = Duration::from_millis(500);
-    const MAX: Duration = Duration::from_secs(60);
+    const MAX: Duration = Duration::from_mins(1);
 
     #[test]
     fn pauses_double_to_a_bound_and_an_hour_of_outage_is_under_a_hundred_attempts() {
         let mut b = BackOff::new(FIRST, MAX, 7);
         let mut total = Duration::ZERO;
         let mut attempts = 0;
-        while total < Duration::from_secs(3600) {
+        while total < Duration::from_hours(1) {
             let pause = b.pause();
             assert!(pause >= Duration::from_millis(375) && pause <= Duration::from_secs(75));
             total += pause;

@@ -34,7 +34,11 @@ impl Board {
     pub(super) fn set(&mut self, topic: String, message: &Value, refresh: Duration, now: Instant) {
         let payload: Arc<str> = message.to_string().into();
         if payload.len() > PAYLOAD_BYTES_MAX {
-            tracing::error!(topic, bytes = payload.len(), "message is too long for the broker and is left out");
+            tracing::error!(
+                topic,
+                bytes = payload.len(),
+                "message is too long for the broker and is left out"
+            );
             return;
         }
         let new_essence = essence(message);
@@ -42,7 +46,12 @@ impl Board {
             None => {
                 self.slots.insert(
                     topic,
-                    Slot { payload, essence: new_essence, dirty: true, sent: None },
+                    Slot {
+                        payload,
+                        essence: new_essence,
+                        dirty: true,
+                        sent: None,
+                    },
                 );
             }
             Some(slot) => {
@@ -63,7 +72,12 @@ impl Board {
     }
 
     /// Offers what is due to `send`, which says whether it took it; stops at the first that it did not.
-    pub(super) fn pump(&mut self, floor: Duration, now: Instant, mut send: impl FnMut(&str, &str) -> bool) {
+    pub(super) fn pump(
+        &mut self,
+        floor: Duration,
+        now: Instant,
+        mut send: impl FnMut(&str, &str) -> bool,
+    ) {
         for (topic, slot) in &mut self.slots {
             let resting = slot.sent.is_some_and(|at| now.duration_since(at) < floor);
             if !slot.dirty || resting {
@@ -112,7 +126,14 @@ fn essence(message: &Value) -> Value {
 }
 
 fn drifts(key: &str) -> bool {
-    const DRIFTING: [&str; 6] = ["at", "so_far_ml", "days_left", "reason", "text", "allowance_reason"];
+    const DRIFTING: [&str; 6] = [
+        "at",
+        "so_far_ml",
+        "days_left",
+        "reason",
+        "text",
+        "allowance_reason",
+    ];
     DRIFTING.contains(&key) || key.ends_with("_age_s") || key.starts_with("predicted_")
 }
 
@@ -122,7 +143,7 @@ mod tests {
     use serde_json::json;
 
     const FLOOR: Duration = Duration::from_secs(1);
-    const REFRESH: Duration = Duration::from_secs(600);
+    const REFRESH: Duration = Duration::from_mins(10);
 
     fn sent(board: &mut Board, now: Instant) -> Vec<String> {
         let mut out = Vec::new();
@@ -159,7 +180,11 @@ mod tests {
         assert_eq!(sent(&mut board, Instant::now()).len(), 1);
         tokio::time::advance(Duration::from_secs(2)).await;
         board.set("t".to_owned(), &at(602, 2), REFRESH, Instant::now());
-        assert_eq!(sent(&mut board, Instant::now()).len(), 1, "a real change goes out at once");
+        assert_eq!(
+            sent(&mut board, Instant::now()).len(),
+            1,
+            "a real change goes out at once"
+        );
     }
 
     #[tokio::test(start_paused = true)]

@@ -56,7 +56,11 @@ impl Report {
     }
 
     fn add(&mut self, step: &'static str, verdict: Verdict, text: impl Into<String>) {
-        self.findings.push(Finding { step, verdict, text: text.into() });
+        self.findings.push(Finding {
+            step,
+            verdict,
+            text: text.into(),
+        });
     }
 }
 
@@ -69,36 +73,64 @@ pub async fn check(settings: &Settings, machine_id: &str) -> Report {
     let topics = settings.topics(machine_id);
     let client_id = format!("dw-check-{}", topics.id());
     let mut probe = match Connection::open(settings, &client_id, None) {
-        Ok(connection) => Probe { connection, early: Vec::new() },
+        Ok(connection) => Probe {
+            connection,
+            early: Vec::new(),
+        },
         Err(fault) => {
             report.add("login", Verdict::Fails, fault.text);
             return report;
         }
     };
-    match probe.until(STEP, |event| matches!(event, Packet::ConnAck(_)).then_some(())).await {
+    match probe
+        .until(STEP, |event| {
+            matches!(event, Packet::ConnAck(_)).then_some(())
+        })
+        .await
+    {
         Ok(()) => {
-            let how = if settings.tls.is_some() { "encrypted, certificate checked" } else { "not encrypted" };
-            report.add("login", Verdict::Works, format!("the broker lets us in ({how})"));
+            let how = if settings.tls.is_some() {
+                "encrypted, certificate checked"
+            } else {
+                "not encrypted"
+            };
+            report.add(
+                "login",
+                Verdict::Works,
+                format!("the broker lets us in ({how})"),
+            );
         }
         Err(why) => {
             report.add("login", Verdict::Fails, why);
             return report;
         }
     }
-    probe.publish_and_read(&topics.of("check"), &mut report).await;
+    probe
+        .publish_and_read(&topics.of("check"), &mut report)
+        .await;
     probe.retained(&topics.of("check-kept"), &mut report).await;
-    probe.seen(topics.discovery(), &topics.status(), settings, &mut report).await;
+    probe
+        .seen(topics.discovery(), &topics.status(), settings, &mut report)
+        .await;
     report
 }
 
 async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
     match &settings.credential_file {
-        None => report.add("credentials", Verdict::Note, "no credential file: we log in without a name"),
+        None => report.add(
+            "credentials",
+            Verdict::Note,
+            "no credential file: we log in without a name",
+        ),
         Some(path) => match Credentials::read(path) {
             Ok(found) => report.add(
                 "credentials",
                 Verdict::Works,
-                format!("user {} with a password from {}", found.user, path.display()),
+                format!(
+                    "user {} with a password from {}",
+                    found.user,
+                    path.display()
+                ),
             ),
             Err(error) => {
                 report.add("credentials", Verdict::Fails, error.to_string());
@@ -107,13 +139,21 @@ async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
         },
     }
     if settings.tls.is_none() && !settings.is_loopback() {
-        report.add("network", Verdict::Note, "everything goes over the network unencrypted, a password too; see mqtt.tls");
+        report.add(
+            "network",
+            Verdict::Note,
+            "everything goes over the network unencrypted, a password too; see mqtt.tls",
+        );
     }
     let host = settings.host.trim_matches(['[', ']']);
     let place = format!("{}:{}", settings.host, settings.port);
     match timeout(STEP, TcpStream::connect((host, settings.port))).await {
         Ok(Ok(_)) => {
-            report.add("network", Verdict::Works, format!("something answers at {place}"));
+            report.add(
+                "network",
+                Verdict::Works,
+                format!("something answers at {place}"),
+            );
             true
         }
         Ok(Err(error)) => {
@@ -121,7 +161,14 @@ async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
             false
         }
         Err(_) => {
-            report.add("network", Verdict::Fails, format!("no answer from {place} within {} s; look at mqtt.host and the network", STEP.as_secs()));
+            report.add(
+                "network",
+                Verdict::Fails,
+                format!(
+                    "no answer from {place} within {} s; look at mqtt.host and the network",
+                    STEP.as_secs()
+                ),
+            );
             false
         }
     }
@@ -168,10 +215,15 @@ impl Probe {
     /// Asks for a topic and waits until the broker has agreed. What it had kept there may come before that, so it is kept
     /// for [`Self::message`].
     async fn subscribe(&mut self, topic: &str) -> bool {
-        let asked = self.connection.client.try_subscribe(topic, QoS::AtLeastOnce);
+        let asked = self
+            .connection
+            .client
+            .try_subscribe(topic, QoS::AtLeastOnce);
         asked.is_ok()
             && self
-                .until(STEP, |packet| matches!(packet, Packet::SubAck(_)).then_some(()))
+                .until(STEP, |packet| {
+                    matches!(packet, Packet::SubAck(_)).then_some(())
+                })
                 .await
                 .is_ok()
     }
@@ -185,14 +237,20 @@ impl Probe {
         }
     }
 
-    async fn message(&mut self, topic: &str, patience: Duration) -> Result<(bool, Vec<u8>), String> {
+    async fn message(
+        &mut self,
+        topic: &str,
+        patience: Duration,
+    ) -> Result<(bool, Vec<u8>), String> {
         let early = std::mem::take(&mut self.early);
         if let Some((_, retain, payload)) = early.into_iter().find(|(t, _, _)| t == topic) {
             return Ok((retain, payload));
         }
         let found = self
             .until(patience, |packet| {
-                let Packet::Publish(p) = packet else { return None };
+                let Packet::Publish(p) = packet else {
+                    return None;
+                };
                 (p.topic.as_ref() == topic.as_bytes()).then(|| (p.retain, p.payload.to_vec()))
             })
             .await;
@@ -202,7 +260,11 @@ impl Probe {
 
     async fn publish_and_read(&mut self, topic: &str, report: &mut Report) {
         if !self.subscribe(topic).await || !self.publish(topic, "check", false) {
-            report.add("publish", Verdict::Fails, "the client did not take the message");
+            report.add(
+                "publish",
+                Verdict::Fails,
+                "the client did not take the message",
+            );
             return;
         }
         match self.message(topic, STEP).await {
@@ -217,11 +279,17 @@ impl Probe {
 
     async fn retained(&mut self, topic: &str, report: &mut Report) {
         if !self.publish(topic, "check", true) {
-            report.add("retained", Verdict::Fails, "the client did not take the message");
+            report.add(
+                "retained",
+                Verdict::Fails,
+                "the client did not take the message",
+            );
             return;
         }
         let acknowledged = self
-            .until(STEP, |packet| matches!(packet, Packet::PubAck(_)).then_some(()))
+            .until(STEP, |packet| {
+                matches!(packet, Packet::PubAck(_)).then_some(())
+            })
             .await;
         let kept = acknowledged.is_ok() && self.subscribe(topic).await;
         match self.message(topic, STEP).await {
@@ -232,12 +300,20 @@ impl Probe {
         if self.publish(topic, "", true) {
             // Waits for the goodbye of the probe's own message, so that nothing stays behind.
             let _cleared = self
-                .until(STEP, |packet| matches!(packet, Packet::PubAck(_)).then_some(()))
+                .until(STEP, |packet| {
+                    matches!(packet, Packet::PubAck(_)).then_some(())
+                })
                 .await;
         }
     }
 
-    async fn seen(&mut self, description: &str, status: &str, settings: &Settings, report: &mut Report) {
+    async fn seen(
+        &mut self,
+        description: &str,
+        status: &str,
+        settings: &Settings,
+        report: &mut Report,
+    ) {
         if settings.discovery && self.subscribe(description).await {
             match self.message(description, MAYBE).await {
                 Ok((_, payload)) => report.add(
@@ -256,10 +332,18 @@ impl Probe {
             match self.message(status, MAYBE).await {
                 Ok((_, payload)) => {
                     let online = payload.windows(8).any(|w| w == b"\"online\"");
-                    let text = if online { "the daemon is connected now" } else { "the daemon is not connected now" };
+                    let text = if online {
+                        "the daemon is connected now"
+                    } else {
+                        "the daemon is not connected now"
+                    };
                     report.add("daemon", Verdict::Note, text);
                 }
-                Err(_) => report.add("daemon", Verdict::Note, "the daemon has never been connected to this broker"),
+                Err(_) => report.add(
+                    "daemon",
+                    Verdict::Note,
+                    "the daemon has never been connected to this broker",
+                ),
             }
         }
     }

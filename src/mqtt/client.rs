@@ -70,7 +70,10 @@ impl Running {
             // A receiver that is gone means that the task has ended already.
             let _gone = stop.send(());
         }
-        if timeout(Duration::from_secs(4), &mut self.task).await.is_err() {
+        if timeout(Duration::from_secs(4), &mut self.task)
+            .await
+            .is_err()
+        {
             self.task.abort();
         }
     }
@@ -129,7 +132,11 @@ impl Worker {
         Self {
             instance: format!("{:016x}", identity.seed),
             board: Board::default(),
-            desk: Desk::new(Arc::clone(&settings), Arc::clone(&seams.clock), seams.commands),
+            desk: Desk::new(
+                Arc::clone(&settings),
+                Arc::clone(&seams.clock),
+                seams.commands,
+            ),
             state: seams.state,
             events: seams.events,
             event_queue: VecDeque::new(),
@@ -169,7 +176,10 @@ impl Worker {
             let began = Instant::now();
             let end = match Session::open(&mut self) {
                 Ok(session) => session.run(&mut stop).await,
-                Err(fault) => End::Lost { fault, connected: None },
+                Err(fault) => End::Lost {
+                    fault,
+                    connected: None,
+                },
             };
             match end {
                 End::Stopped => return,
@@ -279,11 +289,14 @@ impl Worker {
     pub(super) fn refresh(&mut self, snapshot: &Snapshot) -> Vec<String> {
         let status = &snapshot.status;
         let holds = status.holds.iter().map(|h| h.scope.clone()).collect();
-        self.desk.observe(status.live, status.clock_unsure.is_none(), holds);
+        self.desk
+            .observe(status.live, status.clock_unsure.is_none(), holds);
         let now = Instant::now();
         let controller = self.topics.of("controller");
         let all = messages(snapshot, &self.identity, &self.topics);
-        let gone = self.board.retain(|t| all.iter().any(|(topic, _)| topic == t));
+        let gone = self
+            .board
+            .retain(|t| all.iter().any(|(topic, _)| topic == t));
         for (topic, message) in all {
             let refresh = if topic == controller {
                 self.settings.timing.heartbeat
@@ -297,11 +310,7 @@ impl Worker {
 
     /// Our availability message.
     pub(super) fn availability(&self, online: bool) -> String {
-        let live = self
-            .state
-            .borrow()
-            .as_ref()
-            .is_some_and(|s| s.status.live);
+        let live = self.state.borrow().as_ref().is_some_and(|s| s.status.live);
         availability(online, live, &self.instance).to_string()
     }
 
@@ -333,13 +342,24 @@ impl Worker {
         self.pending.spawn(async move {
             let answer = match timeout(patience, waiting.answer).await {
                 Ok(Ok(answer)) => answer,
-                Ok(Err(_)) => Err(Denial::new("stopping", "the controller is stopping and gave no answer")),
+                Ok(Err(_)) => Err(Denial::new(
+                    "stopping",
+                    "the controller is stopping and gave no answer",
+                )),
                 Err(_) => Err(Denial::new(
                     "no-answer",
-                    format!("no answer within {} s; look at the state before asking again", patience.as_secs()),
+                    format!(
+                        "no answer within {} s; look at the state before asking again",
+                        patience.as_secs()
+                    ),
                 )),
             };
-            Answered { kind: waiting.kind, id: waiting.id, scope: waiting.scope, answer }
+            Answered {
+                kind: waiting.kind,
+                id: waiting.id,
+                scope: waiting.scope,
+                answer,
+            }
         });
     }
 
@@ -387,7 +407,9 @@ impl Worker {
         let refused = self.desk.refused();
         let dropped = self.events_dropped;
         self.health.send_if_modified(|h| {
-            let changed = h.id_in_use.is_some() || h.commands_refused != refused || h.events_dropped != dropped;
+            let changed = h.id_in_use.is_some()
+                || h.commands_refused != refused
+                || h.events_dropped != dropped;
             h.id_in_use = None;
             h.commands_refused = refused;
             h.events_dropped = dropped;

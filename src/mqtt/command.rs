@@ -101,7 +101,10 @@ pub(super) fn parse(kind: RemoteKind, payload: &[u8]) -> Result<Parsed, Denial> 
     if payload.len() > COMMAND_BYTES_MAX {
         return Err(Denial::new(
             "oversized",
-            format!("a command has at most {COMMAND_BYTES_MAX} bytes; this one has {}", payload.len()),
+            format!(
+                "a command has at most {COMMAND_BYTES_MAX} bytes; this one has {}",
+                payload.len()
+            ),
         ));
     }
     match kind {
@@ -125,7 +128,12 @@ pub(super) fn id_of(payload: &[u8]) -> Option<String> {
 fn read<'a, R: Deserialize<'a>>(payload: &'a [u8]) -> Result<R, Denial> {
     serde_json::from_slice(payload).map_err(|e| {
         // The parser's words can quote the payload; keep them short and on one line.
-        let why: String = e.to_string().chars().filter(|c| !c.is_control()).take(160).collect();
+        let why: String = e
+            .to_string()
+            .chars()
+            .filter(|c| !c.is_control())
+            .take(160)
+            .collect();
         malformed(format!("it cannot be read: {why}"))
     })
 }
@@ -153,7 +161,9 @@ fn resume(raw: RawResume) -> Result<Parsed, Denial> {
         (Some(line), false) => HoldScope::Line(name(&line)?),
         (None, true) => HoldScope::All,
         (Some(_), true) | (None, false) => {
-            return Err(malformed("say what to resume: either \"line\" or \"all\": true"));
+            return Err(malformed(
+                "say what to resume: either \"line\" or \"all\": true",
+            ));
         }
     };
     parsed(raw.id, &raw.sent, raw.from, Command::Resume { scope })
@@ -187,7 +197,9 @@ fn acknowledge(raw: RawAcknowledge) -> Result<Parsed, Denial> {
         (Some(code), false) => words(Some(code), "code")?,
         (None, true) => None,
         (Some(_), true) | (None, false) => {
-            return Err(malformed("say what to acknowledge: either \"code\" or \"all\": true"));
+            return Err(malformed(
+                "say what to acknowledge: either \"code\" or \"all\": true",
+            ));
         }
     };
     parsed(raw.id, &raw.sent, raw.from, Command::Acknowledge { code })
@@ -198,7 +210,9 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
     let (measured, value) = match (raw.alkalinity_dkh, raw.element.as_deref()) {
         (Some(value), None) => {
             let uncertainty = raw.uncertainty_dkh.ok_or_else(|| {
-                malformed("\"uncertainty_dkh\" is missing: one standard uncertainty of the test kit, dKH")
+                malformed(
+                    "\"uncertainty_dkh\" is missing: one standard uncertainty of the test kit, dKH",
+                )
             })?;
             let value = ReadingValue::Alkalinity {
                 value: Alkalinity::from_dkh(number(value, "alkalinity_dkh")?),
@@ -209,7 +223,11 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
         (None, Some(symbol)) => {
             let element = Element::new(symbol)
                 .ok_or_else(|| malformed("\"element\" is no element that can be measured here; give its symbol, for example \"Ca\""))?;
-            let value = match (raw.value_mg_per_l, raw.uncertainty_mg_per_l, raw.below_mg_per_l) {
+            let value = match (
+                raw.value_mg_per_l,
+                raw.uncertainty_mg_per_l,
+                raw.below_mg_per_l,
+            ) {
                 (Some(value), Some(uncertainty), None) => ReadingValue::Concentration {
                     value: mg(value, "value_mg_per_l")?,
                     uncertainty: mg(uncertainty, "uncertainty_mg_per_l")?,
@@ -226,7 +244,9 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
             (Measured::Element(element), value)
         }
         (Some(_), Some(_)) | (None, None) => {
-            return Err(malformed("a reading is of \"alkalinity_dkh\" or of one \"element\""));
+            return Err(malformed(
+                "a reading is of \"alkalinity_dkh\" or of one \"element\"",
+            ));
         }
     };
     let command = Command::AddReading(NewReading {
@@ -239,7 +259,12 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
     parsed(raw.id, &raw.sent, raw.from, command)
 }
 
-fn parsed(id: String, sent: &str, from: Option<String>, command: Command) -> Result<Parsed, Denial> {
+fn parsed(
+    id: String,
+    sent: &str,
+    from: Option<String>,
+    command: Command,
+) -> Result<Parsed, Denial> {
     Ok(Parsed {
         id: Some(good_id(id)?),
         sent: Some(time(sent, "sent")?),
@@ -289,7 +314,9 @@ fn number(value: f64, key: &str) -> Result<f64, Denial> {
     if value.is_finite() && value >= 0.0 {
         Ok(value)
     } else {
-        Err(malformed(format!("\"{key}\" must be a number of at least 0")))
+        Err(malformed(format!(
+            "\"{key}\" must be a number of at least 0"
+        )))
     }
 }
 
@@ -297,7 +324,9 @@ fn volume(ml: f64) -> Result<Volume, Denial> {
     let found = Volume::from_ml(ml).filter(|v| v.as_ul() > 0 && ml <= VOLUME_ML_MAX);
     let exact = found.filter(|v| (v.as_ml() - ml).abs() < 1e-9 * ml.max(1.0));
     exact.ok_or_else(|| {
-        malformed("\"volume_ml\" must be more than 0 mL, a whole number of microlitres (three decimals)")
+        malformed(
+            "\"volume_ml\" must be more than 0 mL, a whole number of microlitres (three decimals)",
+        )
     })
 }
 
@@ -353,9 +382,21 @@ mod tests {
     #[test]
     fn a_hold_needs_nothing_but_braces_and_may_name_a_line() {
         let all = parse(RemoteKind::Hold, b"{}").unwrap();
-        assert!(matches!(all.command, Command::Hold { scope: HoldScope::All, .. }));
-        let line = parse(RemoteKind::Hold, br#"{"line":"alk","reason":"test looks wrong"}"#).unwrap();
-        let Command::Hold { scope, reason } = line.command else { panic!() };
+        assert!(matches!(
+            all.command,
+            Command::Hold {
+                scope: HoldScope::All,
+                ..
+            }
+        ));
+        let line = parse(
+            RemoteKind::Hold,
+            br#"{"line":"alk","reason":"test looks wrong"}"#,
+        )
+        .unwrap();
+        let Command::Hold { scope, reason } = line.command else {
+            panic!()
+        };
         assert_eq!(scope, HoldScope::Line(Name::new("alk").unwrap()));
         assert_eq!(reason, "test looks wrong");
     }
@@ -364,29 +405,53 @@ mod tests {
     fn every_other_command_needs_an_id_and_its_time() {
         for (kind, rest) in [
             (RemoteKind::Resume, r#""all":true"#),
-            (RemoteKind::Dose, r#""step":"prepare","line":"alk","volume_ml":1"#),
+            (
+                RemoteKind::Dose,
+                r#""step":"prepare","line":"alk","volume_ml":1"#,
+            ),
             (RemoteKind::Acknowledge, r#""all":true"#),
-            (RemoteKind::Reading, r#""alkalinity_dkh":8.1,"uncertainty_dkh":0.1"#),
+            (
+                RemoteKind::Reading,
+                r#""alkalinity_dkh":8.1,"uncertainty_dkh":0.1"#,
+            ),
         ] {
             assert!(parse(kind, with_head(rest).as_bytes()).is_ok(), "{kind:?}");
             assert_eq!(code(kind, &format!("{{\"id\":\"a\",{rest}}}")), "malformed");
-            assert_eq!(code(kind, &format!("{{\"sent\":\"2026-11-25T10:00:00Z\",{rest}}}")), "malformed");
-            assert_eq!(code(kind, &format!("{{\"id\":\"a\",\"sent\":\"10:00\",{rest}}}")), "malformed");
-            assert_eq!(code(kind, &with_head(&format!("{rest},\"nonsense\":1"))), "malformed");
+            assert_eq!(
+                code(
+                    kind,
+                    &format!("{{\"sent\":\"2026-11-25T10:00:00Z\",{rest}}}")
+                ),
+                "malformed"
+            );
+            assert_eq!(
+                code(kind, &format!("{{\"id\":\"a\",\"sent\":\"10:00\",{rest}}}")),
+                "malformed"
+            );
+            assert_eq!(
+                code(kind, &with_head(&format!("{rest},\"nonsense\":1"))),
+                "malformed"
+            );
         }
     }
 
     #[test]
     fn a_volume_is_taken_exactly_or_not_at_all() {
         let dose = |ml: &str| {
-            let text = with_head(&format!(r#""step":"prepare","line":"alk","volume_ml":{ml}"#));
+            let text = with_head(&format!(
+                r#""step":"prepare","line":"alk","volume_ml":{ml}"#
+            ));
             parse(RemoteKind::Dose, text.as_bytes())
         };
         for (text, ul) in [("0.5", 500), ("5e-1", 500), ("12.345", 12_345), ("1", 1000)] {
-            let Command::PrepareDose { volume, .. } = dose(text).unwrap().command else { panic!() };
+            let Command::PrepareDose { volume, .. } = dose(text).unwrap().command else {
+                panic!()
+            };
             assert_eq!(volume.as_ul(), ul, "{text}");
         }
-        for bad in ["0", "-1", "NaN", "1e999", "\"5\"", ".5", "0,5", "null", "0.00001", "1.2345", "1e7"] {
+        for bad in [
+            "0", "-1", "NaN", "1e999", "\"5\"", ".5", "0,5", "null", "0.00001", "1.2345", "1e7",
+        ] {
             assert!(dose(bad).is_err(), "{bad} was taken");
         }
     }
@@ -397,22 +462,48 @@ mod tests {
         let parsed = parse(RemoteKind::Dose, text.as_bytes()).unwrap();
         assert_eq!(
             parsed.command,
-            Command::ConfirmDose { token: u64::MAX, repeated_volume: Some(Volume::from_ul(2500)) }
+            Command::ConfirmDose {
+                token: u64::MAX,
+                repeated_volume: Some(Volume::from_ul(2500))
+            }
         );
-        assert_eq!(code(RemoteKind::Dose, &with_head(r#""step":"confirm","token":"1""#)), "malformed");
-        assert_eq!(code(RemoteKind::Dose, &with_head(r#""step":"confirm","line":"alk","volume_ml":1"#)), "malformed");
-        assert_eq!(code(RemoteKind::Dose, &with_head(r#""step":"now","line":"alk","volume_ml":1"#)), "malformed");
+        assert_eq!(
+            code(
+                RemoteKind::Dose,
+                &with_head(r#""step":"confirm","token":"1""#)
+            ),
+            "malformed"
+        );
+        assert_eq!(
+            code(
+                RemoteKind::Dose,
+                &with_head(r#""step":"confirm","line":"alk","volume_ml":1"#)
+            ),
+            "malformed"
+        );
+        assert_eq!(
+            code(
+                RemoteKind::Dose,
+                &with_head(r#""step":"now","line":"alk","volume_ml":1"#)
+            ),
+            "malformed"
+        );
     }
 
     #[test]
     fn readings_keep_their_kind_and_unit() {
         let read = |rest: &str| {
-            let Command::AddReading(r) = parse(RemoteKind::Reading, with_head(rest).as_bytes()).unwrap().command else {
+            let Command::AddReading(r) = parse(RemoteKind::Reading, with_head(rest).as_bytes())
+                .unwrap()
+                .command
+            else {
                 panic!()
             };
             r
         };
-        let r = read(r#""element":"Ca","value_mg_per_l":412,"uncertainty_mg_per_l":8,"taken":"2026-11-25T09:00:00+01:00""#);
+        let r = read(
+            r#""element":"Ca","value_mg_per_l":412,"uncertainty_mg_per_l":8,"taken":"2026-11-25T09:00:00+01:00""#,
+        );
         assert_eq!(r.measured, Measured::Element(Element::new("Ca").unwrap()));
         assert_eq!(r.taken, Some("2026-11-25T08:00:00Z".parse().unwrap()));
         let r = read(r#""element":"Fe","below_mg_per_l":0.002"#);
@@ -433,7 +524,10 @@ mod tests {
         assert_eq!(code(RemoteKind::Hold, &"x".repeat(5000)), "oversized");
         assert_eq!(code(RemoteKind::Hold, "\u{1b}[2J"), "malformed");
         assert_eq!(code(RemoteKind::Hold, r#"{"reason":"a\nb"}"#), "malformed");
-        assert_eq!(code(RemoteKind::Hold, r#"{"line":"NOT A NAME"}"#), "malformed");
+        assert_eq!(
+            code(RemoteKind::Hold, r#"{"line":"NOT A NAME"}"#),
+            "malformed"
+        );
         assert_eq!(code(RemoteKind::Hold, ""), "malformed");
         assert_eq!(id_of(br#"{"id":"ok-1","junk":1}"#), Some("ok-1".to_owned()));
         assert_eq!(id_of(br#"{"id":"no good"}"#), None);

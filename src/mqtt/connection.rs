@@ -53,7 +53,10 @@ pub(super) struct Fault {
 
 impl Fault {
     fn new(kind: FaultKind, text: impl Into<String>) -> Self {
-        Self { kind, text: text.into() }
+        Self {
+            kind,
+            text: text.into(),
+        }
     }
 }
 
@@ -89,7 +92,11 @@ impl Connection {
         let encrypted = settings.tls.is_some();
         let mut poller = JoinSet::new();
         poller.spawn(async move { poll(&mut events, &tx, patience, &host, encrypted).await });
-        Ok(Self { client, reports, _poller: poller })
+        Ok(Self {
+            client,
+            reports,
+            _poller: poller,
+        })
     }
 }
 
@@ -132,8 +139,8 @@ fn options(
         options.set_last_will(will);
     }
     if let Some(path) = &settings.credential_file {
-        let found = Credentials::read(path)
-            .map_err(|e| Fault::new(FaultKind::Refused, e.to_string()))?;
+        let found =
+            Credentials::read(path).map_err(|e| Fault::new(FaultKind::Refused, e.to_string()))?;
         options.set_credentials(found.user, found.password);
     }
     if let Some(tls) = &settings.tls {
@@ -156,7 +163,10 @@ fn tls_configuration(tls: &Tls) -> Result<TlsConfiguration, Fault> {
 
 fn pem(path: &Path) -> Result<Vec<u8>, Fault> {
     let wrong = |why: String| {
-        Fault::new(FaultKind::Refused, format!("certificate file {} cannot be used: {why}", path.display()))
+        Fault::new(
+            FaultKind::Refused,
+            format!("certificate file {} cannot be used: {why}", path.display()),
+        )
     };
     let bytes = fs::metadata(path).map_err(|e| wrong(e.to_string()))?.len();
     if bytes > PEM_BYTES_MAX {
@@ -181,15 +191,22 @@ fn fault(error: &ConnectionError, host: &str, encrypted: bool) -> Fault {
     }
     if let ConnectionError::MqttState(StateError::Deserialization(inner)) = error {
         let text = inner.to_string();
-        if text.contains("exceeds") || text.contains("Payload size") || format!("{inner:?}").contains("SizeLimit") {
+        if text.contains("exceeds")
+            || text.contains("Payload size")
+            || format!("{inner:?}").contains("SizeLimit")
+        {
             return Fault::new(
                 FaultKind::TooLong,
-                format!("a message of more than {INCOMING_BYTES_MAX} bytes came on one of our topics; it is thrown away"),
+                format!(
+                    "a message of more than {INCOMING_BYTES_MAX} bytes came on one of our topics; it is thrown away"
+                ),
             );
         }
         return Fault::new(
             FaultKind::Other,
-            format!("what answers at {host} does not speak plain MQTT ({text}); if that port is for TLS, add mqtt.tls"),
+            format!(
+                "what answers at {host} does not speak plain MQTT ({text}); if that port is for TLS, add mqtt.tls"
+            ),
         );
     }
     if matches!(error, ConnectionError::NetworkTimeout) {
@@ -201,10 +218,20 @@ fn fault(error: &ConnectionError, host: &str, encrypted: bool) -> Fault {
     if let ConnectionError::Tls(inner) = error {
         return Fault::new(FaultKind::Other, tls_words(&inner.to_string(), host));
     }
-    let closed = matches!(error, ConnectionError::MqttState(StateError::ConnectionAborted | StateError::Io(_)));
+    let closed = matches!(
+        error,
+        ConnectionError::MqttState(StateError::ConnectionAborted | StateError::Io(_))
+    );
     if closed {
-        let hint = if encrypted { "" } else { " (if that port is for TLS, add mqtt.tls)" };
-        return Fault::new(FaultKind::Closed, format!("the broker at {host} closed the connection{hint}"));
+        let hint = if encrypted {
+            ""
+        } else {
+            " (if that port is for TLS, add mqtt.tls)"
+        };
+        return Fault::new(
+            FaultKind::Closed,
+            format!("the broker at {host} closed the connection{hint}"),
+        );
     }
     Fault::new(FaultKind::Other, format!("connection to {host}: {error}"))
 }
@@ -214,7 +241,9 @@ fn refused(code: ConnectReturnCode, host: &str) -> Fault {
         ConnectReturnCode::NotAuthorized | ConnectReturnCode::BadUserNamePassword => {
             "the broker does not accept the user name and password; look at mqtt.credential-file and the broker's users"
         }
-        ConnectReturnCode::BadClientId => "the broker does not accept the client id; set mqtt.client-id",
+        ConnectReturnCode::BadClientId => {
+            "the broker does not accept the client id; set mqtt.client-id"
+        }
         ConnectReturnCode::RefusedProtocolVersion => "the broker does not speak MQTT 3.1.1",
         ConnectReturnCode::ServiceUnavailable => "the broker says it is not ready",
         ConnectReturnCode::Success => "the broker's answer makes no sense",

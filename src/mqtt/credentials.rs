@@ -22,7 +22,11 @@ pub struct Credentials {
 
 impl fmt::Debug for Credentials {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "Credentials {{ user: {:?}, password: (not shown) }}", self.user)
+        write!(
+            f,
+            "Credentials {{ user: {:?}, password: (not shown) }}",
+            self.user
+        )
     }
 }
 
@@ -38,13 +42,17 @@ pub enum CredentialsError {
         why: String,
     },
     /// Others may read it.
-    #[error("credential file {path} may be read by everybody; take that right away: chmod o= {path}")]
+    #[error(
+        "credential file {path} may be read by everybody; take that right away: chmod o= {path}"
+    )]
     Open {
         /// The file.
         path: String,
     },
     /// It does not hold two lines.
-    #[error("credential file {path} must hold the user name in its first line and the password in its second, nothing else, at most {FILE_BYTES_MAX} bytes")]
+    #[error(
+        "credential file {path} must hold the user name in its first line and the password in its second, nothing else, at most {FILE_BYTES_MAX} bytes"
+    )]
     Shape {
         /// The file.
         path: String,
@@ -103,7 +111,10 @@ mod tests {
     fn two_lines_are_read_and_the_password_is_not_shown() {
         let (_dir, path) = file("tank\nsecret words \n", 0o640);
         let read = Credentials::read(&path).unwrap();
-        assert_eq!((read.user.as_str(), read.password.as_str()), ("tank", "secret words "));
+        assert_eq!(
+            (read.user.as_str(), read.password.as_str()),
+            ("tank", "secret words ")
+        );
         assert!(!format!("{read:?}").contains("secret"));
     }
 

@@ -94,7 +94,11 @@ pub(super) struct Desk {
 }
 
 impl Desk {
-    pub(super) fn new(settings: Arc<Settings>, clock: Clock, commands: mpsc::Sender<RemoteCommand>) -> Self {
+    pub(super) fn new(
+        settings: Arc<Settings>,
+        clock: Clock,
+        commands: mpsc::Sender<RemoteCommand>,
+    ) -> Self {
         let now = clock();
         Self {
             settings,
@@ -165,14 +169,21 @@ impl Desk {
         match &scope {
             Some(scope) => {
                 self.holds_waiting.insert(scope.clone());
-                self.holds_taken.retain(|_, at| now.elapsed.minus(*at) < HOLD_AGAIN);
-                if self.holds_in_force.contains(scope) || self.holds_taken.len() < HOLDS_WAITING_MAX {
+                self.holds_taken
+                    .retain(|_, at| now.elapsed.minus(*at) < HOLD_AGAIN);
+                if self.holds_in_force.contains(scope) || self.holds_taken.len() < HOLDS_WAITING_MAX
+                {
                     self.holds_taken.insert(scope.clone(), now.elapsed);
                 }
             }
             None => self.waiting = self.waiting.saturating_add(1),
         }
-        Outcome::HandedOver(Waiting { kind: message.kind, id: parsed.id, scope, answer })
+        Outcome::HandedOver(Waiting {
+            kind: message.kind,
+            id: parsed.id,
+            scope,
+            answer,
+        })
     }
 
     /// The engine has answered, or did not in time.
@@ -186,7 +197,7 @@ impl Desk {
         if done.answer.is_err() {
             self.refused = self.refused.saturating_add(1);
         }
-        self.reply(done.kind, done.id.clone(), &done.answer)
+        self.reply(done.kind, done.id.as_deref(), &done.answer)
     }
 
     fn admit(&self, message: &Received<'_>, now: Now) -> Result<Parsed, Denial> {
@@ -230,12 +241,19 @@ impl Desk {
                 ))
             };
         }
-        let age = Millis::new(now.wall.as_millisecond().saturating_sub(sent.as_millisecond()));
-        let limit = Millis::new(i64::try_from(self.settings.command_age_max.as_millis()).unwrap_or(0));
+        let age = Millis::new(
+            now.wall
+                .as_millisecond()
+                .saturating_sub(sent.as_millisecond()),
+        );
+        let limit =
+            Millis::new(i64::try_from(self.settings.command_age_max.as_millis()).unwrap_or(0));
         if age > limit {
             return Err(Denial::new(
                 "stale",
-                format!("the command is {age} old, over {limit}; send it again, or set the sender's clock right"),
+                format!(
+                    "the command is {age} old, over {limit}; send it again, or set the sender's clock right"
+                ),
             ));
         }
         if is_hold {
@@ -244,11 +262,16 @@ impl Desk {
         if age < Millis::new(0).minus(AHEAD_MAX) {
             return Err(Denial::new(
                 "from-the-future",
-                format!("the command's time is more than {AHEAD_MAX} ahead of the controller's clock; set the sender's clock right"),
+                format!(
+                    "the command's time is more than {AHEAD_MAX} ahead of the controller's clock; set the sender's clock right"
+                ),
             ));
         }
         // A command obeyed before our start was made at most AHEAD_MAX after it was received, so by this bound it is out.
-        let bound = self.started.as_millisecond().saturating_add(AHEAD_MAX.as_ms());
+        let bound = self
+            .started
+            .as_millisecond()
+            .saturating_add(AHEAD_MAX.as_ms());
         if sent.as_millisecond() <= bound {
             return Err(Denial::new(
                 "before-restart",
@@ -265,11 +288,16 @@ impl Desk {
         if self.ids.iter().any(|(known, _)| known == id) {
             return Err(Denial::new(
                 "repeated",
-                format!("a command with the id {id} was obeyed already; give a new command a new id"),
+                format!(
+                    "a command with the id {id} was obeyed already; give a new command a new id"
+                ),
             ));
         }
         let full_of_young = self.ids.len() >= IDS_MAX
-            && self.ids.front().is_some_and(|(_, until)| *until > now.elapsed);
+            && self
+                .ids
+                .front()
+                .is_some_and(|(_, until)| *until > now.elapsed);
         if full_of_young {
             return Err(too_many());
         }
@@ -329,11 +357,16 @@ impl Desk {
             "command over MQTT refused"
         );
         let id = id_of(message.payload);
-        let reply = self.reply(message.kind, id, &Err(denial.clone()));
+        let reply = self.reply(message.kind, id.as_deref(), &Err(denial.clone()));
         Outcome::Reply(reply)
     }
 
-    fn reply(&mut self, kind: RemoteKind, id: Option<String>, answer: &Result<Answer, Denial>) -> Value {
+    fn reply(
+        &mut self,
+        kind: RemoteKind,
+        id: Option<&str>,
+        answer: &Result<Answer, Denial>,
+    ) -> Value {
         let (code, text) = match answer {
             Ok(answer) => (None, words(answer)),
             Err(denial) => (Some(denial.code.as_str()), denial.text.clone()),
@@ -357,7 +390,10 @@ impl Desk {
 }
 
 fn too_many() -> Denial {
-    Denial::new("too-many", "too many commands at once; wait for their answers")
+    Denial::new(
+        "too-many",
+        "too many commands at once; wait for their answers",
+    )
 }
 
 fn sender(from: Option<&str>) -> String {
@@ -371,12 +407,32 @@ fn sender(from: Option<&str>) -> String {
 fn words(answer: &Answer) -> String {
     match answer {
         Answer::Done { text } => text.clone(),
-        Answer::DosePrepared { line, volume, run_time, caustic, unusual, .. } => format!(
+        Answer::DosePrepared {
+            line,
+            volume,
+            run_time,
+            caustic,
+            unusual,
+            ..
+        } => format!(
             "{volume} on {line}, {run_time}{}{}; confirm within a minute with the token and the same volume",
-            if *caustic { ", burns skin and eyes" } else { "" },
-            if *unusual { ", more than three times the usual dose" } else { "" },
+            if *caustic {
+                ", burns skin and eyes"
+            } else {
+                ""
+            },
+            if *unusual {
+                ", more than three times the usual dose"
+            } else {
+                ""
+            },
         ),
-        Answer::DoseStarted { id, line, volume, run_time } => {
+        Answer::DoseStarted {
+            id,
+            line,
+            volume,
+            run_time,
+        } => {
             format!("dose {} started: {volume} on {line}, {run_time}", id.0)
         }
     }
@@ -385,7 +441,16 @@ fn words(answer: &Answer) -> String {
 fn details(answer: &Answer) -> Vec<(String, Value)> {
     let rows = match answer {
         Answer::Done { .. } => Vec::new(),
-        Answer::DosePrepared { token, line, solution, caustic, volume, run_time, unusual, .. } => vec![
+        Answer::DosePrepared {
+            token,
+            line,
+            solution,
+            caustic,
+            volume,
+            run_time,
+            unusual,
+            ..
+        } => vec![
             // As text: not every JSON reader keeps 64 bits of a number.
             ("token", json!(token.to_string())),
             ("line", json!(line.as_str())),
@@ -395,7 +460,12 @@ fn details(answer: &Answer) -> Vec<(String, Value)> {
             ("run_time_s", num(run_time.as_secs(), 3)),
             ("unusual", json!(unusual)),
         ],
-        Answer::DoseStarted { id, line, volume, run_time } => vec![
+        Answer::DoseStarted {
+            id,
+            line,
+            volume,
+            run_time,
+        } => vec![
             ("dose", json!(id.0)),
             ("line", json!(line.as_str())),
             ("volume_ml", ml(*volume)),
@@ -438,27 +508,49 @@ mod tests {
         fn pass(&mut self, seconds: i64) {
             let mut now = self.now.lock().unwrap();
             now.elapsed = now.elapsed.plus(Millis::from_secs(seconds));
-            now.wall = Timestamp::from_millisecond(now.wall.as_millisecond() + seconds * 1000).unwrap();
+            now.wall =
+                Timestamp::from_millisecond(now.wall.as_millisecond() + seconds * 1000).unwrap();
         }
 
         fn sent(&self, age_s: i64) -> String {
             let wall = self.now.lock().unwrap().wall;
-            Timestamp::from_millisecond(wall.as_millisecond() - age_s * 1000).unwrap().to_string()
+            Timestamp::from_millisecond(wall.as_millisecond() - age_s * 1000)
+                .unwrap()
+                .to_string()
         }
 
         fn send(&mut self, kind: RemoteKind, payload: &str, retained: bool) -> Outcome {
-            self.desk.receive(&Received { kind, payload: payload.as_bytes(), retained })
+            self.desk.receive(&Received {
+                kind,
+                payload: payload.as_bytes(),
+                retained,
+            })
         }
 
         fn resume(&mut self, id: &str, age_s: i64) -> Result<Waiting, String> {
-            let payload = format!(r#"{{"id":"{id}","sent":"{}","all":true}}"#, self.sent(age_s));
+            let payload = format!(
+                r#"{{"id":"{id}","sent":"{}","all":true}}"#,
+                self.sent(age_s)
+            );
             taken(self.send(RemoteKind::Resume, &payload, false))
         }
 
         fn finish(&mut self, waiting: Waiting) -> Value {
-            let answer = Ok(Answer::Done { text: "done".to_owned() });
-            let Waiting { kind, id, scope, answer: _ } = waiting;
-            self.desk.answered(&Answered { kind, id, scope, answer })
+            let answer = Ok(Answer::Done {
+                text: "done".to_owned(),
+            });
+            let Waiting {
+                kind,
+                id,
+                scope,
+                answer: _,
+            } = waiting;
+            self.desk.answered(&Answered {
+                kind,
+                id,
+                scope,
+                answer,
+            })
         }
     }
 
@@ -480,14 +572,20 @@ mod tests {
         let mut b = bench(&[RemoteKind::Hold]);
         assert_eq!(b.resume("a", 0).unwrap_err(), "not-allowed");
         assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
-        assert!(matches!(b.core.try_recv().unwrap().command, Command::Hold { .. }));
+        assert!(matches!(
+            b.core.try_recv().unwrap().command,
+            Command::Hold { .. }
+        ));
         assert!(b.core.try_recv().is_err());
     }
 
     #[test]
     fn a_kept_command_is_never_obeyed_not_even_a_hold() {
         let mut b = bench(&ALL);
-        assert_eq!(taken(b.send(RemoteKind::Hold, "{}", true)).unwrap_err(), "retained");
+        assert_eq!(
+            taken(b.send(RemoteKind::Hold, "{}", true)).unwrap_err(),
+            "retained"
+        );
         assert!(b.core.try_recv().is_err());
     }
 
@@ -510,7 +608,10 @@ mod tests {
         assert_eq!(b.resume("a", 7200).unwrap_err(), "stale");
         assert_eq!(b.resume("a", -6).unwrap_err(), "from-the-future");
         let old = format!(r#"{{"sent":"{}"}}"#, b.sent(31));
-        assert_eq!(taken(b.send(RemoteKind::Hold, &old, false)).unwrap_err(), "stale");
+        assert_eq!(
+            taken(b.send(RemoteKind::Hold, &old, false)).unwrap_err(),
+            "stale"
+        );
         assert!(b.resume("a", 29).is_ok());
     }
 
@@ -547,7 +648,11 @@ mod tests {
             }
         }
         assert_eq!(obeyed, IDS_MAX);
-        assert_eq!(b.resume("n0", 0).unwrap_err(), "silent", "refusals are limited too");
+        assert_eq!(
+            b.resume("n0", 0).unwrap_err(),
+            "silent",
+            "refusals are limited too"
+        );
         b.pass(20);
         assert_eq!(b.resume("n0", 0).unwrap_err(), "repeated");
         b.pass(16);
@@ -557,7 +662,9 @@ mod tests {
     #[test]
     fn few_commands_wait_at_once_and_a_hold_is_not_among_them() {
         let mut b = bench(&ALL);
-        let waiting: Vec<Waiting> = (0..WAITING_MAX).map(|n| b.resume(&format!("w{n}"), 0).unwrap()).collect();
+        let waiting: Vec<Waiting> = (0..WAITING_MAX)
+            .map(|n| b.resume(&format!("w{n}"), 0).unwrap())
+            .collect();
         assert_eq!(b.resume("x", 0).unwrap_err(), "too-many");
         assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
         for w in waiting {
@@ -570,11 +677,18 @@ mod tests {
     fn equal_holds_are_joined_but_a_hold_after_a_resume_is_obeyed() {
         let mut b = bench(&ALL);
         let first = taken(b.send(RemoteKind::Hold, "{}", false)).unwrap();
-        assert_eq!(taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(), "under-way");
+        assert_eq!(
+            taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(),
+            "under-way"
+        );
         assert!(taken(b.send(RemoteKind::Hold, r#"{"line":"alk"}"#, false)).is_ok());
         b.finish(first);
-        b.desk.observe(false, true, BTreeSet::from([HoldScope::All]));
-        assert_eq!(taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(), "under-way");
+        b.desk
+            .observe(false, true, BTreeSet::from([HoldScope::All]));
+        assert_eq!(
+            taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(),
+            "under-way"
+        );
         b.desk.observe(false, true, BTreeSet::new());
         assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
     }

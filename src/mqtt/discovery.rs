@@ -6,8 +6,8 @@
 use serde_json::{Map, Value, json};
 
 use super::entity::{
-    DAYS, DKH, Entity, INSTANT, PLAIN_BINARY, PLAIN_ML, PROBLEM, RATE, RUNNING, SAFETY, STORAGE,
-    TEXT, VOLUME_INCREASING, VOLUME_TOTAL, WORDS,
+    Allowed, DAYS, DKH, Entity, INSTANT, PLAIN_BINARY, PLAIN_ML, PROBLEM, RATE, RUNNING, SAFETY,
+    STORAGE, TEXT, VOLUME_INCREASING, VOLUME_TOTAL, WORDS,
 };
 use super::settings::{RemoteKind, Settings};
 use super::topics::Topics;
@@ -80,35 +80,110 @@ pub(super) fn removal(old: &Value, new: &Value) -> Option<Value> {
     removed.then_some(message)
 }
 
+/// Entities of the controller as a whole: key, name, kind, and what they read.
+const STATES: [(&str, &str, Allowed, &str); 7] = [
+    (
+        "dry_run",
+        "Dry run",
+        PLAIN_BINARY,
+        "value_json.mode == 'dry-run'",
+    ),
+    ("held", "On hold", PROBLEM, "value_json.held"),
+    (
+        "alarm",
+        "Alarm",
+        PROBLEM,
+        "value_json.alarms_active + value_json.alarms_unacknowledged > 0",
+    ),
+    (
+        "clock",
+        "Clock not trusted",
+        PROBLEM,
+        "not value_json.clock_trusted",
+    ),
+    (
+        "ledger",
+        "Ledger not writable",
+        PROBLEM,
+        "not value_json.ledger_ok",
+    ),
+    (
+        "inputs",
+        "Contact unsafe",
+        SAFETY,
+        "value_json.inputs | rejectattr('safe') | list | count > 0",
+    ),
+    ("next_dose", "Next dose", INSTANT, "next_dose_at"),
+];
+/// Entities of the water, likewise.
+const WATER: [(&str, &str, Allowed, &str); 5] = [
+    ("alkalinity", "Alkalinity reading", DKH, "alkalinity_dkh"),
+    (
+        "alkalinity_taken",
+        "Alkalinity reading taken",
+        INSTANT,
+        "alkalinity_taken_at",
+    ),
+    ("predicted", "Alkalinity predicted", DKH, "predicted_dkh"),
+    (
+        "predicted_low",
+        "Alkalinity predicted, low",
+        DKH,
+        "predicted_low_dkh",
+    ),
+    (
+        "predicted_high",
+        "Alkalinity predicted, high",
+        DKH,
+        "predicted_high_dkh",
+    ),
+];
+
 fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
-    let controller = topics.of("controller");
-    let water = topics.of("water");
-    let show = |key: &str, name: &str, what, topic: &str, template: &str| {
-        Entity::shows(key.to_owned(), name, what, topic, template)
-    };
-    let mut out = vec![
-        show("dry_run", "Dry run", PLAIN_BINARY, &controller, &on_off("value_json.mode == 'dry-run'")).diagnostic(),
-        show("held", "On hold", PROBLEM, &controller, &on_off("value_json.held")),
-        show("alarm", "Alarm", PROBLEM, &controller, &on_off("value_json.alarms_active > 0 or value_json.alarms_unacknowledged > 0")),
-        show("clock", "Clock not trusted", PROBLEM, &controller, &on_off("not value_json.clock_trusted")).diagnostic(),
-        show("ledger", "Ledger not writable", PROBLEM, &controller, &on_off("not value_json.ledger_ok")).diagnostic(),
-        show("inputs", "Contact unsafe", SAFETY, &controller, &on_off("value_json.inputs | rejectattr('safe') | list | count > 0")),
-        show("next_dose", "Next dose", INSTANT, &controller, &value("next_dose_at")),
-        show("alkalinity", "Alkalinity reading", DKH, &water, &value("alkalinity_dkh")).with("suggested_display_precision", json!(2)),
-        show("alkalinity_taken", "Alkalinity reading taken", INSTANT, &water, &value("alkalinity_taken_at")),
-        show("predicted", "Alkalinity predicted", DKH, &water, &value("predicted_dkh")).with("suggested_display_precision", json!(2)),
-        show("predicted_low", "Alkalinity predicted, low", DKH, &water, &value("predicted_low_dkh")).with("suggested_display_precision", json!(2)).diagnostic(),
-        show("predicted_high", "Alkalinity predicted, high", DKH, &water, &value("predicted_high_dkh")).with("suggested_display_precision", json!(2)).diagnostic(),
-    ];
+    let mut out = Vec::new();
+    for (topic, rows) in [("controller", &STATES[..]), ("water", &WATER[..])] {
+        for (key, name, kind, reads) in rows {
+            let template = if kind.platform == "binary_sensor" {
+                on_off(reads)
+            } else {
+                value(reads)
+            };
+            let topic = topics.of(topic);
+            let entity = Entity::shows((*key).to_owned(), name, *kind, &topic, &template);
+            out.push(if *kind == DKH {
+                entity.with("suggested_display_precision", json!(2))
+            } else {
+                entity
+            });
+        }
+    }
     let allowed = |kind| settings.commands.contains(&kind);
     if allowed(RemoteKind::Hold) {
-        out.push(press("hold", "Hold everything", topics, RemoteKind::Hold, ""));
+        out.push(press(
+            "hold",
+            "Hold everything",
+            topics,
+            RemoteKind::Hold,
+            "",
+        ));
     }
     if allowed(RemoteKind::Resume) {
-        out.push(press("resume", "Resume everything", topics, RemoteKind::Resume, ",\"all\":true"));
+        out.push(press(
+            "resume",
+            "Resume everything",
+            topics,
+            RemoteKind::Resume,
+            ",\"all\":true",
+        ));
     }
     if allowed(RemoteKind::Acknowledge) {
-        out.push(press("acknowledge", "Acknowledge alarms", topics, RemoteKind::Acknowledge, ",\"all\":true"));
+        out.push(press(
+            "acknowledge",
+            "Acknowledge alarms",
+            topics,
+            RemoteKind::Acknowledge,
+            ",\"all\":true",
+        ));
     }
     out
 }
@@ -122,28 +197,59 @@ fn line_entities(
 ) {
     let topic = topics.of(&format!("line/{name}"));
     let show = |part: &str, words: &str, what, template: &str| {
-        Entity::shows(format!("line_{name}_{part}"), &format!("{name} {words}"), what, &topic, template)
+        Entity::shows(
+            format!("line_{name}_{part}"),
+            &format!("{name} {words}"),
+            what,
+            &topic,
+            template,
+        )
     };
     let today = if snapshot.day_began.is_some() {
         show("today", "dosed today", VOLUME_TOTAL, &value("today_ml"))
             .with("last_reset_value_template", json!(value("today_since")))
     } else {
-        show("today", "dosed today", VOLUME_INCREASING, &value("today_ml"))
+        show(
+            "today",
+            "dosed today",
+            VOLUME_INCREASING,
+            &value("today_ml"),
+        )
     };
     let states: Vec<&str> = LINE_STATES.iter().map(|s| s.as_str()).collect();
     out.extend([
         today,
         show("24h", "dosed in 24 h", PLAIN_ML, &value("last_24h_ml")),
-        show("plan", "planned a day", PLAIN_ML, &value("planned_ml_per_day")),
-        show("cap_left", "left under the daily cap", PLAIN_ML, &value("cap_left_ml")),
+        show(
+            "plan",
+            "planned a day",
+            PLAIN_ML,
+            &value("planned_ml_per_day"),
+        ),
+        show(
+            "cap_left",
+            "left under the daily cap",
+            PLAIN_ML,
+            &value("cap_left_ml"),
+        ),
         show("state", "state", WORDS, &value("state")).with("options", json!(states)),
-        show("running", "running", RUNNING, &on_off("value_json.state == 'dosing'")),
+        show(
+            "running",
+            "running",
+            RUNNING,
+            &on_off("value_json.state == 'dosing'"),
+        ),
         show("reason", "why not dosing", TEXT, &text("reason")).diagnostic(),
         show("last_dose", "last dose", INSTANT, &value("last_dose_at")),
         show("next_slot", "next slot", INSTANT, &value("next_slot_at")),
     ]);
     if snapshot.delivered_lifetime.contains_key(name) {
-        out.push(show("lifetime", "dosed in all", VOLUME_INCREASING, &value("lifetime_ml")));
+        out.push(show(
+            "lifetime",
+            "dosed in all",
+            VOLUME_INCREASING,
+            &value("lifetime_ml"),
+        ));
     }
     if settings.commands.contains(&RemoteKind::Hold) {
         let more = format!(",\"line\":\"{name}\"");
@@ -160,19 +266,36 @@ fn line_entities(
 fn reservoir_entities(name: &Name, topics: &Topics, out: &mut Vec<Entity>) {
     let topic = topics.of(&format!("reservoir/{name}"));
     let show = |part: &str, words: &str, what, template: &str| {
-        Entity::shows(format!("reservoir_{name}_{part}"), &format!("{name} bottle {words}"), what, &topic, template)
+        Entity::shows(
+            format!("reservoir_{name}_{part}"),
+            &format!("{name} bottle {words}"),
+            what,
+            &topic,
+            template,
+        )
     };
     out.extend([
         show("left", "left", STORAGE, &value("left_ml")),
         show("days", "lasts", DAYS, &value("days_left")),
-        show("low", "low", PROBLEM, "{{ 'None' if value_json.low is none else ('ON' if value_json.low else 'OFF') }}"),
+        show(
+            "low",
+            "low",
+            PROBLEM,
+            "{{ 'None' if value_json.low is none else ('ON' if value_json.low else 'OFF') }}",
+        ),
     ]);
 }
 
 fn head_entities(name: &Name, topics: &Topics, out: &mut Vec<Entity>) {
     let topic = topics.of(&format!("head/{name}"));
     let show = |part: &str, words: &str, what, template: &str| {
-        Entity::shows(format!("head_{name}_{part}"), &format!("{name} head {words}"), what, &topic, template)
+        Entity::shows(
+            format!("head_{name}_{part}"),
+            &format!("{name} head {words}"),
+            what,
+            &topic,
+            template,
+        )
     };
     out.extend([
         show("rate", "rate", RATE, &value("rate_ml_per_min")).diagnostic(),

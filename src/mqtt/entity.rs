@@ -24,17 +24,28 @@ const fn sensor(
     state_class: Option<&'static str>,
     unit: Option<&'static str>,
 ) -> Allowed {
-    Allowed { platform: "sensor", device_class, state_class, unit }
+    Allowed {
+        platform: "sensor",
+        device_class,
+        state_class,
+        unit,
+    }
 }
 
 const fn binary(device_class: Option<&'static str>) -> Allowed {
-    Allowed { platform: "binary_sensor", device_class, state_class: None, unit: None }
+    Allowed {
+        platform: "binary_sensor",
+        device_class,
+        state_class: None,
+        unit: None,
+    }
 }
 
 /// Counted up and back to zero at a stated instant.
 pub(super) const VOLUME_TOTAL: Allowed = sensor(Some("volume"), Some("total"), Some("mL"));
 /// Counted up; a fall to zero begins a new cycle.
-pub(super) const VOLUME_INCREASING: Allowed = sensor(Some("volume"), Some("total_increasing"), Some("mL"));
+pub(super) const VOLUME_INCREASING: Allowed =
+    sensor(Some("volume"), Some("total_increasing"), Some("mL"));
 /// Content of a bottle.
 pub(super) const STORAGE: Allowed = sensor(Some("volume_storage"), Some("measurement"), Some("mL"));
 /// Days.
@@ -69,8 +80,21 @@ pub(super) const BUTTON: Allowed = Allowed {
 
 /// All combinations that are used.
 pub const ALLOWED: [Allowed; 15] = [
-    VOLUME_TOTAL, VOLUME_INCREASING, STORAGE, DAYS, PLAIN_ML, RATE, DKH, INSTANT, WORDS, TEXT,
-    PROBLEM, SAFETY, RUNNING, PLAIN_BINARY, BUTTON,
+    VOLUME_TOTAL,
+    VOLUME_INCREASING,
+    STORAGE,
+    DAYS,
+    PLAIN_ML,
+    RATE,
+    DKH,
+    INSTANT,
+    WORDS,
+    TEXT,
+    PROBLEM,
+    SAFETY,
+    RUNNING,
+    PLAIN_BINARY,
+    BUTTON,
 ];
 
 /// One entity as it will be described to hubs.
@@ -84,7 +108,13 @@ pub(super) struct Entity {
 
 impl Entity {
     /// Something that shows a value out of a state topic.
-    pub(super) fn shows(key: String, name: &str, what: Allowed, topic: &str, template: &str) -> Self {
+    pub(super) fn shows(
+        key: String,
+        name: &str,
+        what: Allowed,
+        topic: &str,
+        template: &str,
+    ) -> Self {
         let mut entity = Self::bare(key, name, what);
         entity.set("state_topic", json!(topic));
         entity.set("value_template", json!(template));
@@ -100,7 +130,11 @@ impl Entity {
     }
 
     fn bare(key: String, name: &str, what: Allowed) -> Self {
-        let mut entity = Self { key, what, more: Map::new() };
+        let mut entity = Self {
+            key,
+            what,
+            more: Map::new(),
+        };
         entity.set("name", json!(name));
         for (key, value) in [
             ("device_class", what.device_class),

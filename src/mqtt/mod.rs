@@ -37,8 +37,8 @@ use crate::record::Reading;
 
 pub use check::{Finding, Report, Verdict, check};
 pub use client::{Running, Seams, spawn};
-pub use discovery::description;
 pub use credentials::{Credentials, CredentialsError};
+pub use discovery::description;
 pub use entity::{ALLOWED, Allowed, TABLE_SOURCE};
 pub use health::Health;
 pub use payload::messages;

@@ -23,13 +23,22 @@ pub fn messages(snapshot: &Snapshot, identity: &Identity, topics: &Topics) -> Ve
         (topics.of("alarms"), alarms(status)),
     ];
     for line in &status.lines {
-        out.push((topics.of(&format!("line/{}", line.name)), line_message(line, snapshot)));
+        out.push((
+            topics.of(&format!("line/{}", line.name)),
+            line_message(line, snapshot),
+        ));
     }
     for bottle in &status.reservoirs {
-        out.push((topics.of(&format!("reservoir/{}", bottle.name)), reservoir(bottle, status)));
+        out.push((
+            topics.of(&format!("reservoir/{}", bottle.name)),
+            reservoir(bottle, status),
+        ));
     }
     for head in &status.heads {
-        out.push((topics.of(&format!("head/{}", head.name)), head_message(head, status)));
+        out.push((
+            topics.of(&format!("head/{}", head.name)),
+            head_message(head, status),
+        ));
     }
     out
 }
@@ -49,15 +58,15 @@ pub(super) fn availability(online: bool, live: bool, instance: &str) -> Value {
 }
 
 /// One event.
-pub(super) fn event(line: &EventLine, live: bool, dropped: u64) -> Value {
+pub(super) fn event(entry: &EventLine, live: bool, dropped: u64) -> Value {
     json!({
         "mode": mode(live),
-        "id": line.id,
-        "at": time(line.at),
-        "code": line.code,
-        "line": line.line.as_ref().map(ToString::to_string),
-        "text": line.text,
-        "who": line.who,
+        "id": entry.id,
+        "at": time(entry.at),
+        "code": entry.code,
+        "line": entry.line.as_ref().map(ToString::to_string),
+        "text": entry.text,
+        "who": entry.who,
         "dropped_before": dropped,
     })
 }
@@ -318,7 +327,10 @@ fn percent(part: Volume, whole: Volume) -> Value {
     if whole.as_ul() <= 0 {
         return Value::Null;
     }
-    num(f64_from_i64(part.as_ul()) * 100.0 / f64_from_i64(whole.as_ul()), 1)
+    num(
+        f64_from_i64(part.as_ul()) * 100.0 / f64_from_i64(whole.as_ul()),
+        1,
+    )
 }
 
 fn age(since: Timestamp, status: &Status) -> Value {

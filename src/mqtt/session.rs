@@ -29,7 +29,7 @@ const ONLINE_EVERY: Duration = Duration::from_secs(2);
 /// After a hub has started, everything is repeated within this time; spread, so that controllers do not speak all at once.
 const HUB_SPREAD: Duration = Duration::from_secs(4);
 /// A connection this old with nobody else on our topics is ours.
-const SETTLED: Duration = Duration::from_secs(300);
+const SETTLED: Duration = Duration::from_mins(5);
 /// Leftover topics that are cleared after one connect.
 const LEFTOVERS_MAX: usize = 256;
 
@@ -168,7 +168,8 @@ impl<'a> Session<'a> {
             }
             self.stage = Stage::Greeting;
         }
-        if now >= self.rebuild_at {
+        let rebuild = now >= self.rebuild_at;
+        if rebuild {
             self.rebuild(now);
         }
         if self.repeat_at.is_some_and(|at| now >= at) {
@@ -186,10 +187,13 @@ impl<'a> Session<'a> {
         {
             self.sorted();
         }
-        if self.stage == Stage::Steady {
+        if self.stage == Stage::Steady && (rebuild || self.described.is_none()) {
             self.describe();
         }
-        if self.connected.is_some_and(|at| now.duration_since(at) >= SETTLED) {
+        if self
+            .connected
+            .is_some_and(|at| now.duration_since(at) >= SETTLED)
+        {
             self.worker.settled();
         }
         self.pump(now);
@@ -319,7 +323,11 @@ impl<'a> Session<'a> {
         }
         // Kept from before our first connect, it is from an earlier run of ours. Else somebody else lives here.
         let rival = !ours
-            && if publish.retain { self.worker.reconnected } else { online };
+            && if publish.retain {
+                self.worker.reconnected
+            } else {
+                online
+            };
         if rival {
             let id = self.worker.topics.id().to_owned();
             self.worker.taken(format!(
@@ -336,7 +344,11 @@ impl<'a> Session<'a> {
         if let Stage::Greeting | Stage::Subscribing { .. } = self.stage {
             return;
         }
-        if let Some(next) = self.online_at.map(|at| at + ONLINE_EVERY).filter(|next| *next > now) {
+        if let Some(next) = self
+            .online_at
+            .map(|at| at + ONLINE_EVERY)
+            .filter(|next| *next > now)
+        {
             self.online_again_at = Some(next);
             return;
         }
@@ -382,9 +394,18 @@ impl<'a> Session<'a> {
         }
         self.described = Some(key);
         let worker = &self.worker;
-        let new = description(&snapshot, &worker.identity, &worker.settings, &worker.topics);
+        let new = description(
+            &snapshot,
+            &worker.identity,
+            &worker.settings,
+            &worker.topics,
+        );
         let topic = worker.topics.discovery().to_owned();
-        if let Some(message) = self.old_description.as_ref().and_then(|old| removal(old, &new)) {
+        if let Some(message) = self
+            .old_description
+            .as_ref()
+            .and_then(|old| removal(old, &new))
+        {
             self.outbox.push_back((topic.clone(), message.to_string()));
         }
         self.outbox.push_back((topic, new.to_string()));
@@ -404,7 +425,9 @@ impl<'a> Session<'a> {
         let floor = self.worker.settings.publish_interval;
         self.worker.board.pump(floor, now, |topic, payload| {
             let options = PublishOptions::new(QoS::AtLeastOnce).retained();
-            client.try_publish(topic, payload.to_owned(), options).is_ok()
+            client
+                .try_publish(topic, payload.to_owned(), options)
+                .is_ok()
         });
         if self.stage == Stage::Greeting && !self.worker.board.is_dirty() {
             let payload = self.worker.availability(true);
@@ -447,7 +470,11 @@ impl<'a> Session<'a> {
     /// Tries to send; whether the client took it. What is too long for the broker counts as taken and is left out.
     fn publish(&self, topic: &str, payload: &str, retained: bool) -> bool {
         if payload.len() > PAYLOAD_BYTES_MAX {
-            tracing::error!(topic, bytes = payload.len(), "message is too long for the broker and is left out");
+            tracing::error!(
+                topic,
+                bytes = payload.len(),
+                "message is too long for the broker and is left out"
+            );
             return true;
         }
         let options = PublishOptions::new(QoS::AtLeastOnce).retain(retained);
@@ -485,8 +512,17 @@ impl<'a> Session<'a> {
 
 fn described(snapshot: &Arc<Snapshot>) -> Described {
     let status = &snapshot.status;
-    let mut names: Vec<String> = status.lines.iter().map(|l| format!("line {}", l.name)).collect();
-    names.extend(status.reservoirs.iter().map(|r| format!("reservoir {}", r.name)));
+    let mut names: Vec<String> = status
+        .lines
+        .iter()
+        .map(|l| format!("line {}", l.name))
+        .collect();
+    names.extend(
+        status
+            .reservoirs
+            .iter()
+            .map(|r| format!("reservoir {}", r.name)),
+    );
     names.extend(status.heads.iter().map(|h| format!("head {}", h.name)));
     (
         names,

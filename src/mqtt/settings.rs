@@ -143,13 +143,13 @@ impl Default for Timing {
         Self {
             connect: Duration::from_secs(5),
             back_off_first: Duration::from_millis(500),
-            back_off_max: Duration::from_secs(60),
+            back_off_max: Duration::from_mins(1),
             back_off_refused: Duration::from_secs(30),
-            back_off_taken: Duration::from_secs(120),
+            back_off_taken: Duration::from_mins(2),
             settled: Duration::from_secs(10),
             echo: Duration::from_secs(2),
-            heartbeat: Duration::from_secs(60),
-            refresh: Duration::from_secs(600),
+            heartbeat: Duration::from_mins(1),
+            refresh: Duration::from_mins(10),
             answer: Duration::from_secs(10),
             goodbye: Duration::from_secs(2),
         }
@@ -249,7 +249,10 @@ pub struct Defect {
 impl RawMqtt {
     /// Checks the table; what is wrong or doubtful is added to `found`. `None` when MQTT is off, or a mistake was found.
     pub fn check(&self, found: &mut Vec<Defect>) -> Option<Settings> {
-        let mut checker = Checker { found, failed: false };
+        let mut checker = Checker {
+            found,
+            failed: false,
+        };
         let tls = checker.tls(self.tls.as_ref());
         let host = checker.host(self.host.as_ref(), self.enabled);
         let default_port = if tls.is_some() { 8883 } else { 1883 };
@@ -262,11 +265,20 @@ impl RawMqtt {
         let path = |text: &Spanned<String>| PathBuf::from(text.get_ref());
         settings.credential_file = self.credential_file.as_ref().map(path);
         checker.absolute("credential-file", self.credential_file.as_ref());
-        settings.keep_alive = checker.seconds("keep-alive-s", self.keep_alive_s.as_ref(), 20, (5, 600));
-        settings.publish_interval =
-            checker.seconds("publish-interval-s", self.publish_interval_s.as_ref(), 1, (1, 3600));
-        settings.command_age_max =
-            checker.seconds("command-age-max-s", self.command_age_max_s.as_ref(), 30, (5, 300));
+        settings.keep_alive =
+            checker.seconds("keep-alive-s", self.keep_alive_s.as_ref(), 20, (5, 600));
+        settings.publish_interval = checker.seconds(
+            "publish-interval-s",
+            self.publish_interval_s.as_ref(),
+            1,
+            (1, 3600),
+        );
+        settings.command_age_max = checker.seconds(
+            "command-age-max-s",
+            self.command_age_max_s.as_ref(),
+            30,
+            (5, 300),
+        );
         if let Some(commands) = &self.commands {
             settings.commands = checker.commands(commands);
         }
@@ -292,7 +304,11 @@ struct Checker<'a> {
 impl Checker<'_> {
     fn mistake(&mut self, at: Option<usize>, message: String) {
         self.failed = true;
-        self.found.push(Defect { at, severity: Severity::Mistake, message });
+        self.found.push(Defect {
+            at,
+            severity: Severity::Mistake,
+            message,
+        });
     }
 
     fn warn(&mut self, at: Option<usize>, message: &str) {
@@ -314,7 +330,8 @@ impl Checker<'_> {
             return String::new();
         };
         let text = host.get_ref();
-        let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '_' | '[' | ']');
+        let good =
+            |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '_' | '[' | ']');
         if text.is_empty() || text.len() > 253 || !text.chars().all(good) {
             self.mistake(
                 Some(host.span().start),
@@ -435,7 +452,10 @@ impl Checker<'_> {
                 None
             }
         };
-        Some(Tls { ca_file: path(ca), client })
+        Some(Tls {
+            ca_file: path(ca),
+            client,
+        })
     }
 
     fn commands(&mut self, names: &[Spanned<String>]) -> BTreeSet<RemoteKind> {
@@ -539,7 +559,10 @@ mod tests {
             let hit = found.iter().filter(|d| d.message.starts_with(want));
             assert_eq!(hit.count(), 1, "{want} in {found:#?}");
         }
-        let port = found.iter().find(|d| d.message.contains("mqtt.port")).unwrap();
+        let port = found
+            .iter()
+            .find(|d| d.message.contains("mqtt.port"))
+            .unwrap();
         assert_eq!(port.at, text.find("70000"));
     }
 
@@ -554,7 +577,9 @@ mod tests {
         let warned = |host: &str| {
             let (settings, found) = check(&format!("enabled = true\nhost = \"{host}\""));
             assert!(settings.is_some(), "{found:?}");
-            found.iter().any(|d| d.severity == Severity::Warning && d.message.contains("unencrypted"))
+            found
+                .iter()
+                .any(|d| d.severity == Severity::Warning && d.message.contains("unencrypted"))
         };
         assert!(warned("192.0.2.7"));
         assert!(warned("broker.example"));

@@ -81,13 +81,11 @@ impl Topics {
 
     /// Whether a topic belongs to one of those families.
     pub(super) fn is_family_member(&self, topic: &str) -> bool {
-        topic
-            .strip_prefix(self.tree.as_str())
-            .is_some_and(|rest| {
-                ["/line/", "/reservoir/", "/head/"]
-                    .iter()
-                    .any(|f| rest.starts_with(f))
-            })
+        topic.strip_prefix(self.tree.as_str()).is_some_and(|rest| {
+            ["/line/", "/reservoir/", "/head/"]
+                .iter()
+                .any(|f| rest.starts_with(f))
+        })
     }
 }
 
@@ -108,8 +106,16 @@ mod tests {
 
     #[test]
     fn the_id_is_stable_short_and_does_not_show_the_machine_id() {
-        let a = Topics::new("dosewright", "homeassistant", "0123456789abcdef0123456789abcdef\n");
-        let again = Topics::new("dosewright", "homeassistant", "0123456789abcdef0123456789abcdef");
+        let a = Topics::new(
+            "dosewright",
+            "homeassistant",
+            "0123456789abcdef0123456789abcdef\n",
+        );
+        let again = Topics::new(
+            "dosewright",
+            "homeassistant",
+            "0123456789abcdef0123456789abcdef",
+        );
         assert_eq!(a, again);
         assert_eq!(a.id().len(), 12);
         assert!(!"0123456789abcdef0123456789abcdef".contains(a.id()));
@@ -121,7 +127,10 @@ mod tests {
     #[test]
     fn command_topics_are_told_from_all_others() {
         let t = Topics::new("dosewright", "homeassistant", "m");
-        assert_eq!(t.command_kind(&t.command(RemoteKind::Dose)), Some(RemoteKind::Dose));
+        assert_eq!(
+            t.command_kind(&t.command(RemoteKind::Dose)),
+            Some(RemoteKind::Dose)
+        );
         assert_eq!(t.command_kind(&t.of("cmd/dose/x")), None);
         assert_eq!(t.command_kind("dosewright/other/cmd/hold"), None);
         assert!(t.is_family_member(&t.of("line/a")));

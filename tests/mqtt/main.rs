@@ -5,6 +5,6 @@
 mod commands;
 mod outages;
 mod scripted;
+mod secured;
 mod shapes;
 mod support;
-mod secured;

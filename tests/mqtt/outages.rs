@@ -10,7 +10,8 @@ use serde_json::json;
 use tokio::time::Instant;
 
 use crate::support::{
-    Broker, DEADLINE, Message, Rig, Watcher, identity, name, settings, snapshot, start, start_as, when,
+    Broker, DEADLINE, Message, Rig, Watcher, identity, name, settings, snapshot, start, start_as,
+    when,
 };
 
 /// How many different retained topics a full set of state has for the sample tank: controller, water, alarms, two lines,
@@ -42,7 +43,10 @@ async fn everything_is_there_for_a_display_that_joins_later() {
     let rig = start(settings(broker.port), "m1");
     rig.confirmed().await;
     let seen = complete(broker.port, &rig).await;
-    let status = seen.iter().find(|m| m.topic == rig.topics.status()).unwrap();
+    let status = seen
+        .iter()
+        .find(|m| m.topic == rig.topics.status())
+        .unwrap();
     assert_eq!(status.json()["state"], "online");
     assert_eq!(status.json()["mode"], "dry-run");
 }
@@ -86,7 +90,9 @@ async fn ft_mqtt_12_a_late_last_will_is_answered_with_online() {
     let mut watcher = Watcher::join(broker.port, &[&rig.topics.status()]).await;
     for _ in 0..3 {
         let late = json!({ "state": "offline", "mode": "dry-run", "instance": "0000000000000007" });
-        watcher.send(&rig.topics.status(), late.to_string(), true).await;
+        watcher
+            .send(&rig.topics.status(), late.to_string(), true)
+            .await;
         watcher.state(&rig.topics, "offline").await;
         watcher.state(&rig.topics, "online").await;
     }
@@ -105,11 +111,17 @@ async fn ft_mqtt_05_and_15_a_broker_that_forgot_everything_gets_everything_once(
     let began = Instant::now();
     rig.confirmed().await;
     complete(broker.port, &rig).await;
-    assert!(began.elapsed() < Duration::from_secs(5), "{:?}", began.elapsed());
+    assert!(
+        began.elapsed() < Duration::from_secs(5),
+        "{:?}",
+        began.elapsed()
+    );
     // Subscribed again: a stop works.
     let filters = all_of(&rig);
     let mut watcher = Watcher::join(broker.port, &[&filters[0], &filters[1]]).await;
-    watcher.send(&rig.topics.command(RemoteKind::Hold), "{}", false).await;
+    watcher
+        .send(&rig.topics.command(RemoteKind::Hold), "{}", false)
+        .await;
     watcher.reply(&rig.topics, None).await;
     assert_eq!(rig.count(), 1);
     // And not in a loop: after what was kept, nothing more of it comes.
@@ -177,11 +189,18 @@ async fn ft_mqtt_06_the_newest_state_goes_out_after_an_outage_and_nothing_waits_
     assert!(worst < Duration::from_millis(20), "{worst:?}");
     broker.wipe();
     broker.up().await;
-    let mut watcher = Watcher::join(broker.port, &[&rig.topics.of("line/alk"), &rig.topics.event()]).await;
+    let mut watcher = Watcher::join(
+        broker.port,
+        &[&rig.topics.of("line/alk"), &rig.topics.event()],
+    )
+    .await;
     let first = watcher.on(&rig.topics.of("line/alk")).await;
     assert_eq!(first.json()["last_24h_ml"], json!(3.6));
     let event = watcher.on(&rig.topics.event()).await;
-    assert!(event.json()["id"].as_i64().unwrap() > 3400, "old events are dropped, not the new ones");
+    assert!(
+        event.json()["id"].as_i64().unwrap() > 3400,
+        "old events are dropped, not the new ones"
+    );
     assert!(event.json()["dropped_before"].as_i64().unwrap() > 3400);
 }
 
@@ -241,7 +260,11 @@ async fn a_frozen_broker_is_noticed_and_left_and_found_again() {
     broker.freeze();
     let began = Instant::now();
     rig.health(|h| !h.connected).await;
-    assert!(began.elapsed() < Duration::from_secs(12), "{:?}", began.elapsed());
+    assert!(
+        began.elapsed() < Duration::from_secs(12),
+        "{:?}",
+        began.elapsed()
+    );
     broker.thaw();
     rig.confirmed().await;
     // The wills of connections that were given up meanwhile come late; "online" has the last word.
@@ -254,23 +277,31 @@ async fn a_frozen_broker_is_noticed_and_left_and_found_again() {
 async fn ft_mqtt_09_a_rival_with_our_client_id_is_reported_and_we_back_off() {
     let broker = Broker::start().await;
     let mut s = settings(broker.port);
-    s.timing.back_off_taken = Duration::from_secs(3600);
+    s.timing.back_off_taken = Duration::from_hours(1);
     let id = s.client_id(&s.topics("m1"));
     let rig = start(s, "m1");
     rig.confirmed().await;
     let port = broker.port;
     let rival = tokio::spawn(async move {
         loop {
-            let _one = Watcher::join_with(MqttOptions::new(id.clone(), ("127.0.0.1", port)), &[]).await;
+            let _one =
+                Watcher::join_with(MqttOptions::new(id.clone(), ("127.0.0.1", port)), &[]).await;
             tokio::time::sleep(Duration::from_millis(500)).await;
         }
     });
     let health = rig.health(|h| h.id_in_use.is_some()).await;
-    assert!(health.text().contains("client id in use"), "{}", health.text());
+    assert!(
+        health.text().contains("client id in use"),
+        "{}",
+        health.text()
+    );
     rig.health(|h| h.id_in_use.is_some() && !h.connected).await;
     let failures = rig.running.health.borrow().failures;
     tokio::time::sleep(Duration::from_secs(2)).await;
-    assert!(rig.running.health.borrow().failures <= failures + 1, "it stays away");
+    assert!(
+        rig.running.health.borrow().failures <= failures + 1,
+        "it stays away"
+    );
     rival.abort();
 }
 
@@ -290,9 +321,17 @@ async fn ft_mqtt_10_a_second_controller_with_our_machine_id_is_named() {
         h = a.health(|h| h.id_in_use.is_some()) => h,
         h = b.health(|h| h.id_in_use.is_some()) => h,
     };
-    assert!(health.text().contains("another dosewright"), "{}", health.text());
+    assert!(
+        health.text().contains("another dosewright"),
+        "{}",
+        health.text()
+    );
     let s = Settings::new("localhost", 1);
-    assert_ne!(s.client_id(&s.topics("m1")), s.client_id(&s.topics("m2")), "the default id is the machine's");
+    assert_ne!(
+        s.client_id(&s.topics("m1")),
+        s.client_id(&s.topics("m2")),
+        "the default id is the machine's"
+    );
 }
 
 /// FT-HA-01 over a real broker.
@@ -304,7 +343,9 @@ async fn ft_ha_01_two_controllers_live_side_by_side() {
     a.confirmed().await;
     b.confirmed().await;
     let watcher = Watcher::join(broker.port, &[]).await;
-    watcher.send(&a.topics.command(RemoteKind::Hold), "{}", false).await;
+    watcher
+        .send(&a.topics.command(RemoteKind::Hold), "{}", false)
+        .await;
     let until = Instant::now() + DEADLINE;
     while a.count() == 0 && Instant::now() < until {
         tokio::task::yield_now().await;
@@ -324,28 +365,54 @@ async fn a_line_that_is_gone_is_taken_off_the_broker_also_across_a_restart() {
     rig.running.stop().await;
     let topics = rig.topics;
     let mut watcher = Watcher::join(broker.port, &[&topics.of("line/+"), topics.discovery()]).await;
-    watcher.wait("the old description", |m| m.retain && m.topic == topics.discovery()).await;
+    watcher
+        .wait("the old description", |m| {
+            m.retain && m.topic == topics.discovery()
+        })
+        .await;
     let rig = start_as(settings(broker.port), identity("m1", 8), snapshot(&["alk"]));
-    let removal = watcher.wait("a removal", |m| !m.retain && m.topic == topics.discovery()).await.json();
-    assert_eq!(removal["components"]["line_cal_today"], json!({ "platform": "sensor" }));
+    let removal = watcher
+        .wait("a removal", |m| !m.retain && m.topic == topics.discovery())
+        .await
+        .json();
+    assert_eq!(
+        removal["components"]["line_cal_today"],
+        json!({ "platform": "sensor" })
+    );
     assert!(removal["components"]["line_alk_today"]["unique_id"].is_string());
     let last = watcher.on(topics.discovery()).await.json();
     assert_eq!(last["components"].get("line_cal_today"), None);
     let mut late = Watcher::join(broker.port, &[&topics.of("line/+")]).await;
     rig.confirmed().await;
     let seen = late.mark(broker.port, &topics.of("line/mark")).await;
-    let now: Vec<&Message> = seen.iter().filter(|m| m.topic == topics.of("line/cal") && !m.payload.is_empty()).collect();
+    let now: Vec<&Message> = seen
+        .iter()
+        .filter(|m| m.topic == topics.of("line/cal") && !m.payload.is_empty())
+        .collect();
     // It may have been seen once before it was cleared; a later look finds nothing.
     if !now.is_empty() {
         let mut later = Watcher::join(broker.port, &[&topics.of("line/+")]).await;
         let seen = later.mark(broker.port, &topics.of("line/mark")).await;
-        assert!(!seen.iter().any(|m| m.topic == topics.of("line/cal")), "{seen:?}");
+        assert!(
+            !seen.iter().any(|m| m.topic == topics.of("line/cal")),
+            "{seen:?}"
+        );
     }
     // While running, too.
     rig.state.send_replace(Some(Arc::new(snapshot(&[]))));
-    watcher.wait("the cleared line", |m| m.topic == topics.of("line/alk") && m.payload.is_empty()).await;
-    let removal = watcher.wait("a removal", |m| m.topic == topics.discovery()).await.json();
-    assert_eq!(removal["components"]["line_alk_today"], json!({ "platform": "sensor" }));
+    watcher
+        .wait("the cleared line", |m| {
+            m.topic == topics.of("line/alk") && m.payload.is_empty()
+        })
+        .await;
+    let removal = watcher
+        .wait("a removal while running", |m| m.topic == topics.discovery())
+        .await
+        .json();
+    assert_eq!(
+        removal["components"]["line_alk_today"],
+        json!({ "platform": "sensor" })
+    );
 }
 
 #[tokio::test]
@@ -371,8 +438,16 @@ async fn a_hub_that_starts_gets_everything_again() {
     let rig = start(settings(broker.port), "m1");
     rig.confirmed().await;
     complete(broker.port, &rig).await;
-    let mut watcher = Watcher::join(broker.port, &[rig.topics.discovery(), &rig.topics.of("controller")]).await;
+    let mut watcher = Watcher::join(
+        broker.port,
+        &[rig.topics.discovery(), &rig.topics.of("controller")],
+    )
+    .await;
     watcher.send(rig.topics.hub_status(), "online", false).await;
     let discovery = rig.topics.discovery().to_owned();
-    watcher.wait("the description again", |m| m.topic == discovery && !m.retain).await;
+    watcher
+        .wait("the description again", |m| {
+            m.topic == discovery && !m.retain
+        })
+        .await;
 }

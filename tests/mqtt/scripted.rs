@@ -76,12 +76,16 @@ async fn a_broker_that_acknowledges_nothing_is_left() {
 async fn a_broker_that_hangs_up_at_once_is_not_hammered() {
     let (port, count) = scripted(&CONNACK, true).await;
     let mut s = settings(port);
-    s.timing.back_off_max = Duration::from_secs(60);
-    s.timing.back_off_taken = Duration::from_secs(600);
+    s.timing.back_off_max = Duration::from_mins(1);
+    s.timing.back_off_taken = Duration::from_mins(10);
     let rig = start(s, "m1");
     rig.health(|h| h.failures >= 4).await;
     tokio::time::sleep(Duration::from_secs(2)).await;
-    assert!(count.load(Ordering::SeqCst) < 12, "{}", count.load(Ordering::SeqCst));
+    assert!(
+        count.load(Ordering::SeqCst) < 12,
+        "{}",
+        count.load(Ordering::SeqCst)
+    );
 }
 
 /// Counts what is logged.
@@ -114,24 +118,38 @@ async fn ft_mqtt_08_a_day_without_a_broker_costs_few_attempts_and_few_log_lines(
     let clock: Clock = Arc::new(move || {
         let ms = i64::try_from(began.elapsed().as_millis()).unwrap();
         Now {
-            wall: Timestamp::from_millisecond(when("2026-11-25T10:00:00Z").as_millisecond() + ms).unwrap(),
+            wall: Timestamp::from_millisecond(when("2026-11-25T10:00:00Z").as_millisecond() + ms)
+                .unwrap(),
             elapsed: Millis::new(ms),
         }
     });
     let s = dosewright::mqtt::Settings::new("127.0.0.1", free_port());
-    let rig = start_with_clock(s, identity("m1", 3), snapshot(&["alk"]), clock, Arc::new(AtomicI64::new(0)));
+    let rig = start_with_clock(
+        s,
+        identity("m1", 3),
+        snapshot(&["alk"]),
+        clock,
+        Arc::new(AtomicI64::new(0)),
+    );
     for _ in 0..24 {
         let before = lines.load(Ordering::SeqCst);
-        let hour = Instant::now() + Duration::from_secs(3600);
+        let hour = Instant::now() + Duration::from_hours(1);
         while Instant::now() < hour {
             rig.state.send_replace(Some(Arc::new(snapshot(&["alk"]))));
             tokio::time::sleep(Duration::from_secs(1)).await;
         }
         let an_hour = lines.load(Ordering::SeqCst) - before;
-        assert!(an_hour < 100, "{an_hour} lines in an hour: {:?}", texts.lock().unwrap().last());
+        assert!(
+            an_hour < 100,
+            "{an_hour} lines in an hour: {:?}",
+            texts.lock().unwrap().last()
+        );
     }
     let failures = rig.running.health.borrow().failures;
-    assert!((1000..2000).contains(&failures), "{failures} attempts in a day");
+    assert!(
+        (1000..2000).contains(&failures),
+        "{failures} attempts in a day"
+    );
     assert!(lines.load(Ordering::SeqCst) > 0, "something is said");
     drop(guard);
 }

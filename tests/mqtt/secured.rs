@@ -12,24 +12,82 @@ use crate::support::{Broker, run, settings, start};
 /// A throw-away authority, a certificate for localhost and 127.0.0.1, and one for us.
 fn certificates(dir: &Path) {
     let make = |args: &[&str]| run("openssl", args, dir);
-    make(&["ecparam", "-name", "prime256v1", "-genkey", "-noout", "-out", "ca.key"]);
     make(&[
-        "req", "-x509", "-new", "-key", "ca.key", "-sha256", "-days", "2", "-subj", "/CN=authority of a test", "-addext",
-        "basicConstraints=critical,CA:TRUE", "-addext", "keyUsage=critical,keyCertSign,cRLSign", "-out", "ca.crt",
+        "ecparam",
+        "-name",
+        "prime256v1",
+        "-genkey",
+        "-noout",
+        "-out",
+        "ca.key",
+    ]);
+    make(&[
+        "req",
+        "-x509",
+        "-new",
+        "-key",
+        "ca.key",
+        "-sha256",
+        "-days",
+        "2",
+        "-subj",
+        "/CN=authority of a test",
+        "-addext",
+        "basicConstraints=critical,CA:TRUE",
+        "-addext",
+        "keyUsage=critical,keyCertSign,cRLSign",
+        "-out",
+        "ca.crt",
     ]);
     fs::write(dir.join("server.ext"), "basicConstraints=CA:FALSE\nextendedKeyUsage=serverAuth,clientAuth\nsubjectAltName=DNS:localhost,IP:127.0.0.1\n").unwrap();
     for who in ["server", "us"] {
-        let (key, csr, crt) = (format!("{who}.key"), format!("{who}.csr"), format!("{who}.crt"));
-        make(&["ecparam", "-name", "prime256v1", "-genkey", "-noout", "-out", &key]);
-        make(&["req", "-new", "-key", &key, "-subj", &format!("/CN={who}"), "-out", &csr]);
+        let (key, csr, crt) = (
+            format!("{who}.key"),
+            format!("{who}.csr"),
+            format!("{who}.crt"),
+        );
         make(&[
-            "x509", "-req", "-in", &csr, "-CA", "ca.crt", "-CAkey", "ca.key", "-CAcreateserial", "-sha256", "-days", "2",
-            "-extfile", "server.ext", "-out", &crt,
+            "ecparam",
+            "-name",
+            "prime256v1",
+            "-genkey",
+            "-noout",
+            "-out",
+            &key,
+        ]);
+        make(&[
+            "req",
+            "-new",
+            "-key",
+            &key,
+            "-subj",
+            &format!("/CN={who}"),
+            "-out",
+            &csr,
+        ]);
+        make(&[
+            "x509",
+            "-req",
+            "-in",
+            &csr,
+            "-CA",
+            "ca.crt",
+            "-CAkey",
+            "ca.key",
+            "-CAcreateserial",
+            "-sha256",
+            "-days",
+            "2",
+            "-extfile",
+            "server.ext",
+            "-out",
+            &crt,
         ]);
     }
 }
 
-const TLS: &str = "allow_anonymous true\ncafile DIR/ca.crt\ncertfile DIR/server.crt\nkeyfile DIR/server.key\n";
+const TLS: &str =
+    "allow_anonymous true\ncafile DIR/ca.crt\ncertfile DIR/server.crt\nkeyfile DIR/server.key\n";
 
 fn tls(broker: &Broker, own: bool) -> Option<Tls> {
     Some(Tls {
@@ -66,14 +124,23 @@ async fn a_broker_of_another_authority_or_another_name_is_not_trusted() {
     let other = tempfile::tempdir().unwrap();
     certificates(other.path());
     let mut s = settings(broker.port);
-    s.tls = Some(Tls { ca_file: other.path().join("ca.crt"), client: None });
+    s.tls = Some(Tls {
+        ca_file: other.path().join("ca.crt"),
+        client: None,
+    });
     let rig = start(s.clone(), "m1");
     let health = rig.health(|h| h.last_error.is_some()).await;
     let text = health.last_error.unwrap();
     assert!(text.contains("not signed by the authority"), "{text}");
     let report = check(&s, "m1").await;
     assert!(!report.is_good());
-    assert!(report.findings.iter().any(|f| f.text.contains("not signed by")), "{report:?}");
+    assert!(
+        report
+            .findings
+            .iter()
+            .any(|f| f.text.contains("not signed by")),
+        "{report:?}"
+    );
 
     let mut s = settings(broker.port);
     s.host = "127.0.0.2".to_owned();
@@ -102,13 +169,21 @@ async fn a_broker_that_wants_our_certificate_gets_it() {
 async fn plain_to_an_encrypted_port_and_the_other_way_round_get_a_hint() {
     let broker = Broker::with(TLS, certificates).await;
     let rig = start(settings(broker.port), "m1");
-    let text = rig.health(|h| h.last_error.is_some()).await.last_error.unwrap();
+    let text = rig
+        .health(|h| h.last_error.is_some())
+        .await
+        .last_error
+        .unwrap();
     assert!(text.contains("mqtt.tls"), "{text}");
     let plain = Broker::start().await;
     let mut s = settings(plain.port);
     s.tls = tls(&broker, false);
     let rig = start(s, "m1");
-    let text = rig.health(|h| h.last_error.is_some()).await.last_error.unwrap();
+    let text = rig
+        .health(|h| h.last_error.is_some())
+        .await
+        .last_error
+        .unwrap();
     assert!(text.contains("is that port for TLS"), "{text}");
 }
 
@@ -119,12 +194,12 @@ async fn guarded() -> Broker {
             fs::write(dir.join("passwd"), "").unwrap();
             fs::set_permissions(dir.join("passwd"), fs::Permissions::from_mode(0o600)).unwrap();
             for user in ["tank", "mute"] {
-                run("mosquitto_passwd", &["-b", "passwd", user, "right"], dir);
+                run("mosquitto_passwd", &["-b", "passwd", user, "pass phrase 4711"], dir);
             }
             let rules = "user tank\ntopic readwrite dosewright/#\ntopic readwrite homeassistant/#\n\nuser mute\ntopic read nothing/here\n";
             fs::write(dir.join("acl"), rules).unwrap();
-            credentials(dir, "tank", "right");
-            credentials(dir, "mute", "right");
+            credentials(dir, "tank", "pass phrase 4711");
+            credentials(dir, "mute", "pass phrase 4711");
         },
     )
     .await
@@ -144,12 +219,31 @@ async fn it_logs_in_with_a_credential_file_and_never_shows_the_password() {
     rig.confirmed().await;
     let report = check(&s, "m1").await;
     assert!(report.is_good(), "{report:?}");
-    assert!(report.findings.iter().any(|f| f.step == "retained" && f.verdict == Verdict::Works));
-    assert!(report.findings.iter().any(|f| f.step == "discovery" && f.verdict == Verdict::Works));
-    assert!(report.findings.iter().any(|f| f.text == "the daemon is connected now"), "{report:?}");
+    assert!(
+        report
+            .findings
+            .iter()
+            .any(|f| f.step == "retained" && f.verdict == Verdict::Works)
+    );
+    assert!(
+        report
+            .findings
+            .iter()
+            .any(|f| f.step == "discovery" && f.verdict == Verdict::Works)
+    );
+    assert!(
+        report
+            .findings
+            .iter()
+            .any(|f| f.text == "the daemon is connected now"),
+        "{report:?}"
+    );
     let shown = format!("{report:?} {s:?} {:?}", rig.running.health.borrow());
-    assert!(!shown.contains("right"), "{shown}");
-    assert!(rig.running.health.borrow().connected, "the check did not throw the daemon out");
+    assert!(!shown.contains("4711"), "{shown}");
+    assert!(
+        rig.running.health.borrow().connected,
+        "the check did not throw the daemon out"
+    );
 }
 
 #[tokio::test]
@@ -157,16 +251,25 @@ async fn a_refused_login_is_said_and_not_tried_in_a_hurry() {
     let broker = guarded().await;
     credentials(broker.file("").as_path(), "wrong", "guess");
     let mut s = with_credentials(&broker, "wrong");
-    s.timing.back_off_refused = Duration::from_secs(3600);
+    s.timing.back_off_refused = Duration::from_hours(1);
     let rig = start(s.clone(), "m1");
     let health = rig.health(|h| h.last_error.is_some()).await;
     let text = health.text();
-    assert!(text.contains("does not accept the user name and password"), "{text}");
+    assert!(
+        text.contains("does not accept the user name and password"),
+        "{text}"
+    );
     assert!(!text.contains("guess"));
     tokio::time::sleep(Duration::from_secs(1)).await;
     assert_eq!(rig.running.health.borrow().failures, 1);
     let report = check(&s, "m1").await;
-    assert!(report.findings.iter().any(|f| f.step == "login" && f.verdict == Verdict::Fails), "{report:?}");
+    assert!(
+        report
+            .findings
+            .iter()
+            .any(|f| f.step == "login" && f.verdict == Verdict::Fails),
+        "{report:?}"
+    );
 }
 
 /// A broker says yes to a subscription that it will never serve, and to a message that it throws away.
@@ -179,17 +282,34 @@ async fn access_rules_that_swallow_everything_are_noticed() {
     assert!(!health.confirmed);
     assert!(health.text().contains("access rules"), "{}", health.text());
     let report = check(&s, "m1").await;
-    assert!(report.findings.iter().any(|f| f.step == "publish" && f.verdict == Verdict::Fails && f.text.contains("access rules")), "{report:?}");
+    assert!(
+        report.findings.iter().any(|f| f.step == "publish"
+            && f.verdict == Verdict::Fails
+            && f.text.contains("access rules")),
+        "{report:?}"
+    );
 }
 
 #[tokio::test]
 async fn the_check_says_when_nothing_is_there() {
-    let report = check(&Settings::new("127.0.0.1", crate::support::free_port()), "m1").await;
-    assert!(report.findings.iter().any(|f| f.step == "network" && f.verdict == Verdict::Fails && f.text.contains("cannot be reached")), "{report:?}");
+    let report = check(
+        &Settings::new("127.0.0.1", crate::support::free_port()),
+        "m1",
+    )
+    .await;
+    assert!(
+        report.findings.iter().any(|f| f.step == "network"
+            && f.verdict == Verdict::Fails
+            && f.text.contains("cannot be reached")),
+        "{report:?}"
+    );
     let mut s = Settings::new("127.0.0.1", 1);
     s.credential_file = Some(PathBuf::from("/nonexistent/credentials"));
     let report = check(&s, "m1").await;
     assert_eq!(report.findings.len(), 1);
-    assert!(report.findings[0].text.contains("cannot be read"), "{report:?}");
+    assert!(
+        report.findings[0].text.contains("cannot be read"),
+        "{report:?}"
+    );
     assert!(RemoteKind::ALL.len() == 5);
 }

@@ -4,7 +4,9 @@ use std::collections::BTreeSet;
 
 use dosewright::engine::{Alarm, LineState, RunningStatus};
 use dosewright::guard::Prediction;
-use dosewright::mqtt::{ALLOWED, RemoteKind, Settings, Snapshot, TABLE_SOURCE, description, messages, schema};
+use dosewright::mqtt::{
+    ALLOWED, RemoteKind, Settings, Snapshot, TABLE_SOURCE, description, messages, schema,
+};
 use dosewright::quantity::{Alkalinity, FlowRate, Millis, Volume};
 use dosewright::record::{DoseId, Hold, HoldScope, Who};
 use serde_json::{Value, json};
@@ -31,16 +33,32 @@ fn fits(value: &Value, shape: &Value, root: &Value, path: &str) {
         Value::Array(kinds) => kinds.iter().map(|k| k.as_str().unwrap()).collect(),
         one => vec![one.as_str().unwrap()],
     };
-    assert!(kinds.iter().any(|k| is(k)), "{path} = {value} is not {kinds:?}");
+    assert!(
+        kinds.iter().any(|k| is(k)),
+        "{path} = {value} is not {kinds:?}"
+    );
     if let Some(words) = shape["enum"].as_array() {
-        assert!(words.contains(value), "{path} = {value} is not among {words:?}");
+        assert!(
+            words.contains(value),
+            "{path} = {value} is not among {words:?}"
+        );
     }
     if let Some(map) = value.as_object() {
         let keys: BTreeSet<&str> = map.keys().map(String::as_str).collect();
-        let known: BTreeSet<&str> = shape["properties"].as_object().unwrap().keys().map(String::as_str).collect();
+        let known: BTreeSet<&str> = shape["properties"]
+            .as_object()
+            .unwrap()
+            .keys()
+            .map(String::as_str)
+            .collect();
         assert_eq!(keys, known, "{path}");
         for (key, inner) in map {
-            fits(inner, &shape["properties"][key], root, &format!("{path}.{key}"));
+            fits(
+                inner,
+                &shape["properties"][key],
+                root,
+                &format!("{path}.{key}"),
+            );
         }
     }
     for (n, item) in value.as_array().into_iter().flatten().enumerate() {
@@ -62,7 +80,11 @@ fn check(snapshot: &Snapshot) -> Vec<(String, Value)> {
         fits(message, &schema["$defs"][kind], &schema, rest);
         // It survives the wire.
         let text = message.to_string();
-        assert_eq!(serde_json::from_str::<Value>(&text).unwrap(), *message, "{text}");
+        assert_eq!(
+            serde_json::from_str::<Value>(&text).unwrap(),
+            *message,
+            "{text}"
+        );
         assert!(!text.contains("NaN") && !text.contains("inf,"));
     }
     all
@@ -91,8 +113,16 @@ fn every_message_has_the_published_shape_and_says_dry_run_or_live() {
     full.status.ledger_fault = Some("disk full".to_owned());
     let l = &mut full.status.lines[0];
     l.state = LineState::Dosing;
-    l.reason = Some(("cap".to_owned(), "daily cap".to_owned(), Some(when("2026-11-25T12:00:00Z"))));
-    l.running = Some(RunningStatus { id: DoseId(42), volume: Volume::from_ul(2500), so_far: Volume::from_ul(1) });
+    l.reason = Some((
+        "cap".to_owned(),
+        "daily cap".to_owned(),
+        Some(when("2026-11-25T12:00:00Z")),
+    ));
+    l.running = Some(RunningStatus {
+        id: DoseId(42),
+        volume: Volume::from_ul(2500),
+        so_far: Volume::from_ul(1),
+    });
     l.last_refusal = Some(("no".to_owned(), when("2026-11-25T09:59:00Z")));
     let all = check(&full);
     assert!(all.iter().all(|(_, m)| m["mode"] == "live"));
@@ -129,10 +159,38 @@ fn what_is_unknown_is_null_and_never_left_out_or_made_up() {
     s.status.lines[0].last_dose = None;
     let all = check(&s);
     for (topic, keys) in [
-        ("/water", &["alkalinity_dkh", "alkalinity_reading_age_s", "predicted_dkh", "uptake_dkh_per_day"][..]),
-        ("/head/head-1", &["rate_ml_per_min", "calibration_age_s", "run_since_calibration_h"]),
-        ("/reservoir/bottle-a", &["left_ml", "usable_ml", "days_left", "low"]),
-        ("/line/alk", &["lifetime_ml", "today_since", "delivered_of_plan_percent", "next_slot_at", "last_dose_age_s", "reservoir_left_ml"]),
+        (
+            "/water",
+            &[
+                "alkalinity_dkh",
+                "alkalinity_reading_age_s",
+                "predicted_dkh",
+                "uptake_dkh_per_day",
+            ][..],
+        ),
+        (
+            "/head/head-1",
+            &[
+                "rate_ml_per_min",
+                "calibration_age_s",
+                "run_since_calibration_h",
+            ],
+        ),
+        (
+            "/reservoir/bottle-a",
+            &["left_ml", "usable_ml", "days_left", "low"],
+        ),
+        (
+            "/line/alk",
+            &[
+                "lifetime_ml",
+                "today_since",
+                "delivered_of_plan_percent",
+                "next_slot_at",
+                "last_dose_age_s",
+                "reservoir_left_ml",
+            ],
+        ),
         ("/controller", &["next_dose_at", "next_dose_ml"]),
     ] {
         for key in keys {
@@ -146,14 +204,22 @@ fn ft_ha_02_no_value_can_make_a_message_unreadable() {
     for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e308] {
         let mut s = snapshot(&["alk"]);
         let alk = Alkalinity::from_meq_per_l(bad);
-        s.status.prediction = Some(Prediction { value: alk, uncertainty: alk, age: Millis::DAY });
+        s.status.prediction = Some(Prediction {
+            value: alk,
+            uncertainty: alk,
+            age: Millis::DAY,
+        });
         s.status.uptake = Some(alk);
         s.status.planned_alkalinity = alk;
         s.status.share_in_force = bad;
         s.status.reservoirs[0].days_left = Some(bad);
         s.status.heads[0].calibration = Some((FlowRate::from_ml_per_min(bad), Volume::ZERO));
         let all = check(&s);
-        assert_eq!(of(&all, "/reservoir/bottle-a")["left_ml"], json!(1480.0), "the others are unharmed");
+        assert_eq!(
+            of(&all, "/reservoir/bottle-a")["left_ml"],
+            json!(1480.0),
+            "the others are unharmed"
+        );
         if !bad.is_finite() {
             assert_eq!(of(&all, "/reservoir/bottle-a")["days_left"], Value::Null);
             assert_eq!(of(&all, "/water")["predicted_dkh"], Value::Null);
@@ -173,12 +239,20 @@ fn an_alarm_is_published_with_its_state() {
 }
 
 fn described(settings: &Settings, machine: &str) -> Value {
-    description(&snapshot(&["alk", "cal"]), &identity(machine, 1), settings, &settings.topics(machine))
+    description(
+        &snapshot(&["alk", "cal"]),
+        &identity(machine, 1),
+        settings,
+        &settings.topics(machine),
+    )
 }
 
 #[test]
 fn ft_ha_04_and_05_every_entity_is_a_combination_that_hubs_accept() {
-    assert!(TABLE_SOURCE.contains("2026-11-25"), "the table says where it is from");
+    assert!(
+        TABLE_SOURCE.contains("2026-11-25"),
+        "the table says where it is from"
+    );
     let mut no_day = snapshot(&["alk"]);
     no_day.day_began = None;
     let settings = all_commands(Settings::new("localhost", 1));
@@ -199,14 +273,24 @@ fn ft_ha_04_and_05_every_entity_is_a_combination_that_hubs_accept() {
             assert!(hit, "{key}: {c}");
             units.extend(text("unit_of_measurement").map(str::to_owned));
             // What hubs refuse in combination.
-            assert_eq!(c.get("options").is_some(), text("device_class") == Some("enum"), "{key}");
+            assert_eq!(
+                c.get("options").is_some(),
+                text("device_class") == Some("enum"),
+                "{key}"
+            );
             if c.get("last_reset_value_template").is_some() {
                 assert_eq!(text("state_class"), Some("total"), "{key}");
             }
-            assert!(matches!(text("entity_category"), None | Some("diagnostic")), "{key}");
+            assert!(
+                matches!(text("entity_category"), None | Some("diagnostic")),
+                "{key}"
+            );
         }
     }
-    assert_eq!(units, ["d", "dKH", "mL", "mL/min"].map(str::to_owned).into());
+    assert_eq!(
+        units,
+        ["d", "dKH", "mL", "mL/min"].map(str::to_owned).into()
+    );
 }
 
 #[test]
@@ -221,15 +305,35 @@ fn every_template_and_option_fits_the_messages() {
             assert!(topics.command_kind(topic).is_some(), "{key}");
             continue;
         };
-        let state = &all.iter().find(|(t, _)| t == topic).unwrap_or_else(|| panic!("{key}: {topic}")).1;
-        for part in c["value_template"].as_str().unwrap().split("value_json.").skip(1) {
-            let end = part.find(|ch: char| !ch.is_ascii_alphanumeric() && ch != '_').unwrap();
+        let state = &all
+            .iter()
+            .find(|(t, _)| t == topic)
+            .unwrap_or_else(|| panic!("{key}: {topic}"))
+            .1;
+        for part in c["value_template"]
+            .as_str()
+            .unwrap()
+            .split("value_json.")
+            .skip(1)
+        {
+            let end = part
+                .find(|ch: char| !ch.is_ascii_alphanumeric() && ch != '_')
+                .unwrap();
             let field = &part[..end];
-            assert!(state.get(field).is_some(), "{key} reads {field}, which {topic} lacks");
+            assert!(
+                state.get(field).is_some(),
+                "{key} reads {field}, which {topic} lacks"
+            );
         }
     }
     let options = &message["components"]["line_alk_state"]["options"];
-    for state in [LineState::Dosing, LineState::Waiting, LineState::Held, LineState::Blocked, LineState::Unplanned] {
+    for state in [
+        LineState::Dosing,
+        LineState::Waiting,
+        LineState::Held,
+        LineState::Blocked,
+        LineState::Unplanned,
+    ] {
         assert!(options.as_array().unwrap().contains(&json!(state.as_str())));
     }
 }
@@ -239,18 +343,30 @@ fn buttons_appear_only_for_commands_that_are_allowed() {
     let buttons = |settings: &Settings| -> BTreeSet<String> {
         let message = described(settings, "m1");
         let components = message["components"].as_object().unwrap().clone();
-        components.into_iter().filter(|(_, c)| c["platform"] == "button").map(|(k, _)| k).collect()
+        components
+            .into_iter()
+            .filter(|(_, c)| c["platform"] == "button")
+            .map(|(k, _)| k)
+            .collect()
     };
     let mut none = Settings::new("localhost", 1);
     none.commands.clear();
     assert!(buttons(&none).is_empty());
     let default = buttons(&Settings::new("localhost", 1));
-    assert_eq!(default, ["hold", "line_alk_hold", "line_cal_hold"].map(str::to_owned).into());
+    assert_eq!(
+        default,
+        ["hold", "line_alk_hold", "line_cal_hold"]
+            .map(str::to_owned)
+            .into()
+    );
     let mut more = Settings::new("localhost", 1);
     more.commands.insert(RemoteKind::Resume);
     assert!(buttons(&more).contains("resume"));
     let all = described(&all_commands(Settings::new("localhost", 1)), "m1").to_string();
-    assert!(!all.contains("cmd/dose"), "no hub gets a button that starts a pump");
+    assert!(
+        !all.contains("cmd/dose"),
+        "no hub gets a button that starts a pump"
+    );
 }
 
 #[test]
@@ -259,13 +375,24 @@ fn ft_ha_01_two_controllers_share_no_topic_no_unique_id_and_no_identifier() {
     let strings = |machine: &str| -> BTreeSet<String> {
         let topics = settings.topics(machine);
         let message = described(&settings, machine);
-        let mut out: BTreeSet<String> = messages(&snapshot(&["alk", "cal"]), &identity(machine, 1), &topics)
-            .into_iter()
-            .map(|(t, _)| t)
-            .collect();
-        out.extend([topics.discovery().to_owned(), topics.status(), topics.reply(), topics.event()]);
+        let mut out: BTreeSet<String> =
+            messages(&snapshot(&["alk", "cal"]), &identity(machine, 1), &topics)
+                .into_iter()
+                .map(|(t, _)| t)
+                .collect();
+        out.extend([
+            topics.discovery().to_owned(),
+            topics.status(),
+            topics.reply(),
+            topics.event(),
+        ]);
         out.insert(settings.client_id(&topics));
-        out.insert(message["device"]["identifiers"][0].as_str().unwrap().to_owned());
+        out.insert(
+            message["device"]["identifiers"][0]
+                .as_str()
+                .unwrap()
+                .to_owned(),
+        );
         for c in message["components"].as_object().unwrap().values() {
             out.insert(c["unique_id"].as_str().unwrap().to_owned());
             out.extend(c["command_topic"].as_str().map(str::to_owned));
@@ -274,8 +401,16 @@ fn ft_ha_01_two_controllers_share_no_topic_no_unique_id_and_no_identifier() {
     };
     let a = strings("0123456789abcdef0123456789abcdef");
     let b = strings("1123456789abcdef0123456789abcdef");
-    assert!(a.is_disjoint(&b), "{:?}", a.intersection(&b).collect::<Vec<_>>());
-    assert_eq!(a, strings("0123456789abcdef0123456789abcdef"), "and they never change");
+    assert!(
+        a.is_disjoint(&b),
+        "{:?}",
+        a.intersection(&b).collect::<Vec<_>>()
+    );
+    assert_eq!(
+        a,
+        strings("0123456789abcdef0123456789abcdef"),
+        "and they never change"
+    );
 }
 
 #[test]
@@ -284,8 +419,14 @@ fn ft_ha_03_the_daily_volume_carries_its_reset_and_the_lifetime_is_never_guessed
     let message = described(&settings, "m1");
     let today = &message["components"]["line_alk_today"];
     assert_eq!(today["state_class"], "total");
-    assert_eq!(today["last_reset_value_template"], "{{ value_json.today_since }}");
-    assert_eq!(message["components"]["line_alk_lifetime"]["state_class"], "total_increasing");
+    assert_eq!(
+        today["last_reset_value_template"],
+        "{{ value_json.today_since }}"
+    );
+    assert_eq!(
+        message["components"]["line_alk_lifetime"]["state_class"],
+        "total_increasing"
+    );
     let mut s = snapshot(&["alk"]);
     s.delivered_lifetime.clear();
     let without = description(&s, &identity("m1", 1), &settings, &settings.topics("m1"));
@@ -297,7 +438,9 @@ fn ft_ha_03_the_daily_volume_carries_its_reset_and_the_lifetime_is_never_guessed
 
 #[test]
 fn the_largest_configuration_still_fits_a_message() {
-    let names: Vec<String> = (0..32).map(|n| format!("a-line-with-a-long-name-{n}")).collect();
+    let names: Vec<String> = (0..32)
+        .map(|n| format!("a-line-with-a-long-name-{n}"))
+        .collect();
     let mut s = snapshot(&[]);
     s.status.lines = names.iter().map(|n| line(n)).collect();
     let settings = all_commands(Settings::new("localhost", 1));

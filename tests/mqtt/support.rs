@@ -51,7 +51,11 @@ pub(crate) fn identity(machine: &str, seed: u64) -> Identity {
 }
 
 pub(crate) fn line(text: &str) -> LineStatus {
-    let key = SlotKey { line: name(text), date: "2026-11-25".parse().unwrap(), number: 3600 };
+    let key = SlotKey {
+        line: name(text),
+        date: "2026-11-25".parse().unwrap(),
+        number: 3600,
+    };
     LineStatus {
         name: name(text),
         solution: name("carbonate"),
@@ -66,7 +70,11 @@ pub(crate) fn line(text: &str) -> LineStatus {
         daily_cap: Volume::from_ul(40_000),
         dose_cap: Volume::from_ul(5_000),
         cap_left: Volume::from_ul(27_655),
-        next_slot: Some(Slot { key, at: when("2026-11-25T11:00:00Z"), volume: Volume::from_ul(1000) }),
+        next_slot: Some(Slot {
+            key,
+            at: when("2026-11-25T11:00:00Z"),
+            volume: Volume::from_ul(1000),
+        }),
         last_dose: Some((when("2026-11-25T09:00:00Z"), Volume::from_ul(1000))),
         last_refusal: None,
     }
@@ -74,8 +82,15 @@ pub(crate) fn line(text: &str) -> LineStatus {
 
 pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
     let wall = when("2026-11-25T10:00:00Z");
-    let now = Now { wall, elapsed: Millis::from_secs(500) };
-    let at = Stamp { wall, elapsed: now.elapsed, trusted: true };
+    let now = Now {
+        wall,
+        elapsed: Millis::from_secs(500),
+    };
+    let at = Stamp {
+        wall,
+        elapsed: now.elapsed,
+        trusted: true,
+    };
     let reading = |measured, value| Reading {
         measured,
         value,
@@ -122,7 +137,10 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
         armed: false,
         fingerprint: "c0ffee".to_owned(),
         day_began: Some(when("2026-11-24T23:00:00Z")),
-        delivered_lifetime: lines.iter().map(|l| (name(l), Volume::from_ul(9_876_543))).collect::<BTreeMap<_, _>>(),
+        delivered_lifetime: lines
+            .iter()
+            .map(|l| (name(l), Volume::from_ul(9_876_543)))
+            .collect::<BTreeMap<_, _>>(),
         readings: vec![
             reading(
                 Measured::Alkalinity,
@@ -140,7 +158,9 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
             ),
             reading(
                 Measured::Element(Element::new("Fe").unwrap()),
-                ReadingValue::Below { limit: Concentration::from_mg_per_l(0.002) },
+                ReadingValue::Below {
+                    limit: Concentration::from_mg_per_l(0.002),
+                },
             ),
         ],
     }
@@ -149,7 +169,11 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
 // ---- the broker ----
 
 pub(crate) fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    TcpListener::bind("127.0.0.1:0")
+        .unwrap()
+        .local_addr()
+        .unwrap()
+        .port()
 }
 
 pub(crate) struct Broker {
@@ -166,7 +190,11 @@ impl Broker {
 
     /// A broker with settings of its own; `prepare` may put files beside them.
     pub(crate) async fn with(config: &str, prepare: impl FnOnce(&Path)) -> Self {
-        let mut broker = Self { dir: tempfile::tempdir().unwrap(), port: free_port(), child: None };
+        let mut broker = Self {
+            dir: tempfile::tempdir().unwrap(),
+            port: free_port(),
+            child: None,
+        };
         prepare(broker.dir.path());
         let path = broker.dir.path().display().to_string();
         let user = run("id", &["-un"], broker.dir.path());
@@ -187,10 +215,14 @@ impl Broker {
 
     /// Starts it and waits until it answers.
     pub(crate) async fn up(&mut self) {
-        let program = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto", "/usr/bin/mosquitto"]
-            .into_iter()
-            .find(|p| Path::new(p).exists())
-            .expect("these tests need mosquitto: apt-get install mosquitto");
+        let program = [
+            "/usr/sbin/mosquitto",
+            "/usr/local/sbin/mosquitto",
+            "/usr/bin/mosquitto",
+        ]
+        .into_iter()
+        .find(|p| Path::new(p).exists())
+        .expect("these tests need mosquitto: apt-get install mosquitto");
         let child = Process::new(program)
             .arg("-c")
             .arg(self.file("conf"))
@@ -200,7 +232,10 @@ impl Broker {
             .unwrap();
         self.child = Some(child);
         let until = Instant::now() + DEADLINE;
-        while tokio::net::TcpStream::connect(("127.0.0.1", self.port)).await.is_err() {
+        while tokio::net::TcpStream::connect(("127.0.0.1", self.port))
+            .await
+            .is_err()
+        {
             assert!(Instant::now() < until, "the broker does not come up");
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
@@ -251,14 +286,22 @@ impl Drop for Broker {
 }
 
 pub(crate) fn run(program: &str, args: &[&str], dir: &Path) -> String {
-    let out = Process::new(program).args(args).current_dir(dir).output().unwrap();
-    assert!(out.status.success(), "{program} {args:?}: {}", String::from_utf8_lossy(&out.stderr));
+    let out = Process::new(program)
+        .args(args)
+        .current_dir(dir)
+        .output()
+        .unwrap();
+    assert!(
+        out.status.success(),
+        "{program} {args:?}: {}",
+        String::from_utf8_lossy(&out.stderr)
+    );
     String::from_utf8(out.stdout).unwrap()
 }
 
 // ---- the shell's side ----
 
-pub(crate) type Obeyed = Arc<Mutex<Vec<(Command, String)>>>;
+pub(crate) type Obeyed = Arc<Mutex<Vec<(Command, String, Instant)>>>;
 
 pub(crate) struct Rig {
     pub(crate) running: Running,
@@ -286,7 +329,10 @@ pub(crate) fn all_commands(mut settings: Settings) -> Settings {
 }
 
 /// A clock that a test can push forward.
-#[expect(clippy::disallowed_methods, reason = "the tests stand in for the daemon's clock")]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the tests stand in for the daemon's clock"
+)]
 pub(crate) fn clock(offset_ms: Arc<AtomicI64>) -> Clock {
     Arc::new(move || {
         let more = offset_ms.load(Ordering::SeqCst);
@@ -321,15 +367,31 @@ pub(crate) fn start_with_clock(
     let log = Arc::clone(&obeyed);
     tokio::spawn(async move {
         while let Some(c) = core.recv().await {
-            let answer: Result<Answer, Denial> = Ok(Answer::Done { text: "done".to_owned() });
-            log.lock().unwrap().push((c.command, c.sender));
+            let answer: Result<Answer, Denial> = Ok(Answer::Done {
+                text: "done".to_owned(),
+            });
+            log.lock()
+                .unwrap()
+                .push((c.command, c.sender, Instant::now()));
             c.reply.send(answer).unwrap();
         }
     });
     let topics = settings.topics(&identity.machine_id);
-    let seams = Seams { state: state_rx, events: events_rx, commands, clock };
+    let seams = Seams {
+        state: state_rx,
+        events: events_rx,
+        commands,
+        clock,
+    };
     let running = spawn(settings, identity, seams);
-    Rig { running, state, events, obeyed, topics, offset_ms }
+    Rig {
+        running,
+        state,
+        events,
+        obeyed,
+        topics,
+        offset_ms,
+    }
 }
 
 impl Rig {
@@ -340,7 +402,9 @@ impl Rig {
     /// An instant on the rig's clock, so many seconds ago.
     pub(crate) fn ago(&self, seconds: i64) -> String {
         let wall = clock(Arc::clone(&self.offset_ms))().wall;
-        Timestamp::from_millisecond(wall.as_millisecond() - seconds * 1000).unwrap().to_string()
+        Timestamp::from_millisecond(wall.as_millisecond() - seconds * 1000)
+            .unwrap()
+            .to_string()
     }
 
     pub(crate) fn count(&self) -> usize {
@@ -390,12 +454,19 @@ impl Drop for Watcher {
 
 impl Watcher {
     pub(crate) async fn join(port: u16, filters: &[&str]) -> Self {
-        Self::join_with(MqttOptions::new(format!("watcher-{}", free_port()), ("127.0.0.1", port)), filters).await
+        Self::join_with(
+            MqttOptions::new(format!("watcher-{}", free_port()), ("127.0.0.1", port)),
+            filters,
+        )
+        .await
     }
 
     pub(crate) async fn join_with(mut options: MqttOptions, filters: &[&str]) -> Self {
         options.set_max_packet_size(4 << 20, 4 << 20);
         let (client, mut events) = AsyncClient::builder(options).capacity(256).build();
+        let mut network = events.network_options();
+        network.set_tcp_nodelay(true);
+        events.set_network_options(network);
         let (tx, messages) = mpsc::unbounded_channel();
         let (ready_tx, mut ready) = mpsc::unbounded_channel();
         let filters: Vec<String> = filters.iter().map(|f| (*f).to_owned()).collect();
@@ -405,7 +476,9 @@ impl Watcher {
                 match events.poll().await {
                     Ok(Event::Incoming(Packet::ConnAck(_))) => {
                         for filter in &filters {
-                            again.try_subscribe(filter.as_str(), QoS::AtLeastOnce).unwrap();
+                            again
+                                .try_subscribe(filter.as_str(), QoS::AtLeastOnce)
+                                .unwrap();
                         }
                         if filters.is_empty() {
                             ready_tx.send(()).unwrap();
@@ -427,17 +500,30 @@ impl Watcher {
                 }
             }
         });
-        tokio::time::timeout(DEADLINE, ready.recv()).await.expect("the watcher cannot join");
-        Self { client, messages, task }
+        tokio::time::timeout(DEADLINE, ready.recv())
+            .await
+            .expect("the watcher cannot join");
+        Self {
+            client,
+            messages,
+            task,
+        }
     }
 
     pub(crate) async fn send(&self, topic: &str, payload: impl Into<Vec<u8>>, retain: bool) {
         let options = PublishOptions::new(QoS::AtLeastOnce).retain(retain);
-        self.client.publish(topic, payload.into(), options).await.unwrap();
+        self.client
+            .publish(topic, payload.into(), options)
+            .await
+            .unwrap();
     }
 
     /// The first message that is wanted; panics when none comes.
-    pub(crate) async fn wait(&mut self, what: &str, mut wanted: impl FnMut(&Message) -> bool) -> Message {
+    pub(crate) async fn wait(
+        &mut self,
+        what: &str,
+        mut wanted: impl FnMut(&Message) -> bool,
+    ) -> Message {
         let until = Instant::now() + DEADLINE;
         loop {
             let next = timeout_at(until, self.messages.recv()).await;
@@ -455,14 +541,19 @@ impl Watcher {
     pub(crate) async fn reply(&mut self, topics: &Topics, code: Option<&str>) -> Value {
         let topic = topics.reply();
         let found = self
-            .wait(&format!("reply {code:?}"), |m| m.topic == topic && m.json()["code"].as_str() == code)
+            .wait(&format!("reply {code:?}"), |m| {
+                m.topic == topic && m.json()["code"].as_str() == code
+            })
             .await;
         found.json()
     }
 
     pub(crate) async fn state(&mut self, topics: &Topics, state: &str) -> Message {
         let topic = topics.status();
-        self.wait(&format!("status {state}"), |m| m.topic == topic && m.json()["state"] == state).await
+        self.wait(&format!("status {state}"), |m| {
+            m.topic == topic && m.json()["state"] == state
+        })
+        .await
     }
 
     /// Everything that has come so far.
