@@ -186,7 +186,8 @@ async fn ft_mqtt_06_the_newest_state_goes_out_after_an_outage_and_nothing_waits_
             tokio::task::yield_now().await;
         }
     }
-    assert!(worst < Duration::from_millis(20), "{worst:?}");
+    // A caller that waited for the broker would wait as long as the outage; a busy machine costs some milliseconds.
+    assert!(worst < Duration::from_millis(500), "{worst:?}");
     broker.wipe();
     broker.up().await;
     let mut watcher = Watcher::join(
