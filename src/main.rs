@@ -1,3 +1,7 @@
 //! Parses the command line and hands over.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    dosewright::cli::main()
+}

@@ -315,6 +315,23 @@ pub struct Note {
     pub at: Stamp,
 }
 
+/// The owner's recorded acceptance of the cautions, or its end. Without one that matches nothing is driven.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Arming {
+    /// Armed, or disarmed.
+    pub armed: bool,
+    /// Identifies the configuration and the board that it is for.
+    pub fingerprint: String,
+    /// The board, in words.
+    pub hardware: String,
+    /// What was typed; empty for a disarming.
+    pub sentence: String,
+    /// Who.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
 /// Everything that is written beside intents and outcomes.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Entry {
@@ -334,6 +351,8 @@ pub enum Entry {
     Calibration(StoredCalibration),
     /// The uptake was changed.
     Uptake(UptakeAccepted),
+    /// Outputs may be driven from now on, or no longer.
+    Arming(Arming),
     /// Anything else.
     Note(Note),
 }

@@ -36,8 +36,8 @@ pub(super) struct Constants {
     pub(super) k2: f64,
     pub(super) kb: f64,
     pub(super) kw: f64,
-    ks_free: f64,
-    kf_free: f64,
+    bisulphate_free: f64,
+    fluoride_free: f64,
     pub(super) k_aragonite: f64,
     pub(super) borate: f64,
     sulphate: f64,
@@ -51,12 +51,12 @@ impl Constants {
         let (s, t) = (salinity.as_practical(), temperature.as_kelvin());
         let strength = 19.924 * s / (1000.0 - 1.005 * s);
         let per_kg_seawater = 1.0 - 0.001_005 * s;
-        let ks_free = ln_ks(strength, t).exp() * per_kg_seawater;
-        let kf_free = (1590.2 / t - 12.641 + 1.525 * strength.sqrt()).exp() * per_kg_seawater;
+        let bisulphate_free = ln_ks(strength, t).exp() * per_kg_seawater;
+        let fluoride_free = (1590.2 / t - 12.641 + 1.525 * strength.sqrt()).exp() * per_kg_seawater;
         let sulphate = 0.14 / 96.062 * s / 1.806_55;
         let fluoride = 0.000_067 / 18.998 * s / 1.806_55;
-        let free_share = 1.0 + sulphate / ks_free;
-        let seawater_to_total = free_share / (free_share + fluoride / kf_free);
+        let free_share = 1.0 + sulphate / bisulphate_free;
+        let seawater_to_total = free_share / (free_share + fluoride / fluoride_free);
         Self {
             k1: 10_f64.powf(
                 61.2172 - 3633.86 / t - 9.677_70 * t.ln() + 0.011_555 * s - 0.000_115_2 * s * s,
@@ -66,8 +66,8 @@ impl Constants {
             ),
             kb: ln_kb(s, t).exp(),
             kw: ln_kw(s, t).exp() * seawater_to_total,
-            ks_free,
-            kf_free,
+            bisulphate_free,
+            fluoride_free,
             k_aragonite: 10_f64.powf(log_aragonite(s, t)),
             borate: 0.000_415_7 * s / 35.0,
             sulphate,
@@ -88,18 +88,18 @@ impl Constants {
     }
 
     fn free_share(&self) -> f64 {
-        1.0 + self.sulphate / self.ks_free
+        1.0 + self.sulphate / self.bisulphate_free
     }
 
     fn seawater_to_total(&self) -> f64 {
-        self.free_share() / (self.free_share() + self.fluoride / self.kf_free)
+        self.free_share() / (self.free_share() + self.fluoride / self.fluoride_free)
     }
 
     /// Alkalinity that is not carbonate, mol/kg: borate and hydroxide less free acid, bisulphate and hydrogen fluoride.
     pub(super) fn other_alkalinity(&self, hydrogen: f64) -> f64 {
         let free = hydrogen / self.free_share();
-        let bisulphate = self.sulphate / (1.0 + self.ks_free / free);
-        let fluoride = self.fluoride / (1.0 + self.kf_free / free);
+        let bisulphate = self.sulphate / (1.0 + self.bisulphate_free / free);
+        let fluoride = self.fluoride / (1.0 + self.fluoride_free / free);
         self.borate * self.kb / (self.kb + hydrogen) + self.kw / hydrogen
             - free
             - bisulphate
@@ -168,9 +168,9 @@ mod tests {
             (k.k2, 8.965_95, "a4.const.k_carbonic_2"),
             (k.kb, 8.597_47, "a4.const.k_borate"),
             (k.kw, 13.220_42, "a4.const.k_water"),
-            (k.ks_free, 0.998_69, "a4.const.k_bisulfate"),
+            (k.bisulphate_free, 0.998_69, "a4.const.k_bisulfate"),
             // The row is named as on the total scale; its value is the constant on the free scale.
-            (k.kf_free, 2.626_08, "a4.const.k_fluoride"),
+            (k.fluoride_free, 2.626_08, "a4.const.k_fluoride"),
             (k.k_aragonite, 6.188_31, "a4.const.k_aragonite"),
         ] {
             assert!(

@@ -230,6 +230,26 @@ pub fn litres_for_continuous(tank: TankVolume, left: f64) -> Result<TankVolume, 
     }
 }
 
+/// What must be given at each interval so that a level returns to `level`, when the fraction lost in the interval follows exp(-`rate`)
+/// (loss in proportion to the level) and no water is changed: C (1 - e^-k).
+///
+/// # Errors
+/// [`DilutionError::Value`] for a rate that is negative or not finite.
+pub fn dose_against_proportional_loss(
+    level: Concentration,
+    rate: f64,
+) -> Result<Concentration, DilutionError> {
+    if rate.is_finite() && rate >= 0.0 {
+        let lost = -(-rate).exp_m1();
+        Ok(Concentration::from_mg_per_l(level.as_mg_per_l() * lost))
+    } else {
+        Err(DilutionError::Value {
+            what: "the rate of loss in each interval",
+            value: rate,
+        })
+    }
+}
+
 /// Salinity after `percent` of the water has evaporated and was not replaced.
 ///
 /// # Errors
@@ -412,7 +432,13 @@ mod tests {
             );
         }
         let half = litres_for_continuous(tank, 0.5).unwrap();
-        close(half.as_litres() / 200.0, 0.693_147, 1e-6, "a7.cont.half");
+        // The row prints 0.693147.
+        close(
+            half.as_litres() / 200.0,
+            std::f64::consts::LN_2,
+            1e-6,
+            "a7.cont.half",
+        );
     }
 
     /// Rows `a7.steady.input` and `a7.steady.approach`; tolerance 1e-6.
@@ -455,6 +481,19 @@ mod tests {
         }
         let worse = ten.steady_level(mg(1.0), mg(-0.2));
         assert!(worse.to_string().contains("cannot be"), "{worse}");
+    }
+
+    /// Row `a7.steady.dose_firstorder`: 0.393469 of the level where k is 0.5 in each interval; tolerance 1e-6.
+    #[test]
+    fn a_loss_in_proportion_is_made_good_by_its_own_share() {
+        let dose = dose_against_proportional_loss(mg(1.0), 0.5).unwrap();
+        close(
+            dose.as_mg_per_l(),
+            0.393_469,
+            1e-6,
+            "a7.steady.dose_firstorder",
+        );
+        assert!(dose_against_proportional_loss(mg(1.0), f64::NAN).is_err());
     }
 
     /// Row `a7.evap`; tolerance 1e-4. Row `a7.dose_salinity` gives the salt: 0.82708 g/L in 30 days of 200 mL a day into 200 L.

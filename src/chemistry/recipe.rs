@@ -315,6 +315,8 @@ mod tests {
         assert!(SolutionEffect::from_salts(&fine).is_ok());
         let magnesium = [(salt("MgCl2.6H2O"), 200.0), (salt("MgSO4.7H2O"), 20.0)];
         assert!(SolutionEffect::from_salts(&magnesium).is_ok());
+        let lime = [(salt("Ca(OH)2"), 1.0), (salt("CaCl2.2H2O"), 5.0)];
+        assert!(SolutionEffect::from_salts(&lime).is_ok());
     }
 
     #[test]

@@ -313,6 +313,23 @@ mod tests {
         assert!(salt("KI").mg_per_g("Ca").abs() < f64::EPSILON);
     }
 
+    /// Rows `a3.grams.*`: grams for +1 dKH (0.356652 meq/L), +10 mg/L Ca or Mg, +0.01 mg/L I in 100 L; tolerance 1e-4 relative.
+    #[test]
+    fn a_hundred_litres_need_the_published_grams() {
+        for (formula, grams) in [("Na2CO3", 1.89), ("NaHCO3", 2.9961)] {
+            close(35.6652 / salt(formula).meq_per_g(), grams, 1e-4, formula);
+        }
+        for (formula, symbol, mg, grams) in [
+            ("CaCl2.2H2O", "Ca", 1000.0, 3.668),
+            ("CaCl2", "Ca", 1000.0, 2.7691),
+            ("MgCl2.6H2O", "Mg", 1000.0, 8.3643),
+            ("MgSO4.7H2O", "Mg", 1000.0, 10.1405),
+            ("KI", "I", 1.0, 0.001_308_1),
+        ] {
+            close(mg / salt(formula).mg_per_g(symbol), grams, 1e-4, formula);
+        }
+    }
+
     /// Row `a3.balanced.ratio`.
     #[test]
     fn the_balanced_pair_has_the_ratio_of_the_molar_masses() {

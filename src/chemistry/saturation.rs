@@ -1,7 +1,7 @@
 //! How far the water is over-saturated with aragonite, as a caution about precipitation.
 //!
 //! Terms: *omega* is the product of calcium and carbonate over the solubility product; at 1 aragonite neither grows nor dissolves.
-//! What it cannot tell is part of the answer, see [`LIMITS`]. It is a caution in words only: it never starts, stops or blocks a dose.
+//! What it cannot tell is part of the answer, see [`SATURATION_LIMITS`]. It is a caution in words only: it never starts, stops or blocks a dose.
 
 use std::fmt;
 
@@ -14,7 +14,7 @@ use super::water::{Celsius, Salinity};
 use crate::quantity::{Alkalinity, Concentration};
 
 /// What the number cannot tell, for beside it.
-pub const LIMITS: &str = "this is an estimate for well-mixed water: it rests most on the pH and its scale, \
+pub const SATURATION_LIMITS: &str = "this is an estimate for well-mixed water: it rests most on the pH and its scale, \
 it does not know of organic films, phosphate or magnesium beyond natural that slow precipitation, nor of particles, heaters and pump housings that start it";
 
 /// Above this, aragonite ran away in experiments with lime particles (row `a4.threshold.runaway`; Moras et al. 2022, Biogeosciences 19, 3537).

@@ -54,6 +54,16 @@ pub enum WaterError {
         /// Specific gravity at salinity 42.
         high: f64,
     },
+    /// A conductivity that no water of salinity 2 to 42 has.
+    #[error(
+        "{ms_per_cm} mS/cm at {temperature} is no salinity from 2 to 42; check the unit (seawater is near 53 mS/cm at 25 C) and that the probe shows uncompensated conductivity"
+    )]
+    Conductivity {
+        /// As given.
+        ms_per_cm: f64,
+        /// Temperature of the sample.
+        temperature: Celsius,
+    },
     /// A reading that is scaled must be of an ion that goes with salinity.
     #[error("{element} does not go with salinity, so it is not scaled to 35")]
     NotConservative {
@@ -107,7 +117,7 @@ fn density_unchecked(s: f64, t90: f64) -> f64 {
 }
 
 /// Value of a polynomial, lowest power first.
-fn horner(x: f64, coefficients: &[f64]) -> f64 {
+pub(super) fn horner(x: f64, coefficients: &[f64]) -> f64 {
     coefficients.iter().rev().fold(0.0, |sum, c| sum * x + c)
 }
 
@@ -327,6 +337,13 @@ mod tests {
             let sg = SpecificGravity::of_salinity(s(salinity), c(25.0), c(25.0)).unwrap();
             assert!((sg.value - wanted).abs() < 2e-5, "S {salinity}: {sg}");
         }
+        // Row a1.sg25.slope: 0.0007576 for each unit of salinity near 35; tolerance 1 %.
+        let at = |salinity| {
+            SpecificGravity::of_salinity(s(salinity), c(25.0), c(25.0))
+                .unwrap()
+                .value
+        };
+        assert!(((at(35.5) - at(34.5)) / 0.000_757_6 - 1.0).abs() < 0.01);
         let sixty = Celsius::from_fahrenheit(60.0);
         for (sample, reference, wanted) in [
             (c(20.0), c(20.0), 1.02661),
@@ -361,13 +378,22 @@ mod tests {
         }
     }
 
-    /// Rows `a1.kg_L.Ca`, `a1.alk_table.dKH8`, `a1.alk_nsw.kg_to_dKH`.
+    /// Rows `a1.kg_L.Ca`, `a1.alk_table.dKH6` to `dKH12`, `a1.alk_nsw.kg_to_dKH`.
     #[test]
     fn per_kilogram_and_per_litre_differ_by_the_density() {
         let calcium = concentration_from_mg_per_kg(412.1, s(35.0), c(25.0)).unwrap();
         assert!((calcium.as_mg_per_l() - 421.72).abs() < 0.05, "{calcium}");
-        let eight = alkalinity_meq_per_kg(Alkalinity::from_dkh(8.0), s(35.0), c(25.0)).unwrap();
-        assert!((eight / 2.788_14 - 1.0).abs() < 1e-5, "{eight}");
+        for (dkh, wanted) in [
+            (6.0, 2.0911),
+            (7.0, 2.439_62),
+            (8.0, 2.788_14),
+            (9.0, 3.136_65),
+            (11.0, 3.833_69),
+            (12.0, 4.1822),
+        ] {
+            let found = alkalinity_meq_per_kg(Alkalinity::from_dkh(dkh), s(35.0), c(25.0)).unwrap();
+            assert!((found / wanted - 1.0).abs() < 1e-5, "{dkh} dKH: {found}");
+        }
         let natural =
             alkalinity_meq_per_kg(Alkalinity::from_dkh(6.5994), s(35.0), c(25.0)).unwrap();
         assert!((natural / 2.3 - 1.0).abs() < 1e-4, "{natural}");

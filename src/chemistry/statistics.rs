@@ -227,7 +227,7 @@ fn sen_ranks(points: &[Point], slopes: usize) -> (usize, usize) {
     };
     (
         rank(((count - spread) / 2.0).round() - 1.0),
-        rank(((count + spread) / 2.0).round()),
+        rank(f64::midpoint(count, spread).round()),
     )
 }
 
@@ -360,7 +360,7 @@ pub(super) mod tests {
     #[test]
     fn few_readings_see_only_large_slopes() {
         for (n, se, seen) in [
-            (3, 0.707_107, 8.984_64),
+            (3, std::f64::consts::FRAC_1_SQRT_2, 8.984_64),
             (4, 0.447_214, 1.924_2),
             (5, 0.316_228, 1.006_38),
             (10, 0.110_096, 0.253_88),

@@ -1,1 +1,93 @@
-//! Placeholder while the parts are being written.
+//! The command line: one file a command group.
+//!
+//! Every command says what it did with numbers and units, goes wrong with a reason and a next step on standard error, and has
+//! one of a few exit codes (see [`exit`]). Colour is used on a terminal only; a closed pipe is no error.
+
+mod args;
+mod arm;
+mod check;
+mod daemon;
+mod dose;
+mod exit;
+mod ledger;
+mod out;
+mod outputs_off;
+mod status;
+mod tank;
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser};
+
+use args::{Cli, Command};
+use exit::Failure;
+use out::Out;
+
+/// Runs the command that was asked for.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version come this way too, and are no failure.
+            let code = u8::try_from(error.exit_code()).unwrap_or(exit::USAGE);
+            return if error.print().is_ok() {
+                ExitCode::from(code)
+            } else {
+                ExitCode::SUCCESS
+            };
+        }
+    };
+    let mut out = Out::stdout();
+    let result = dispatch(&cli, &mut out).and_then(|()| out.flush().map_err(Failure::from));
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => failure.report(),
+    }
+}
+
+fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
+    let place = &cli.place;
+    match &cli.command {
+        Command::Run(options) => daemon::run(place, options),
+        Command::Check(options) => check::check(place, options, out),
+        Command::Status(options) => status::status(place, options, out),
+        Command::Arm(_) => arm::arm(place, out),
+        Command::Disarm(options) => arm::disarm(place, options, out),
+        Command::OutputsOff(options) => outputs_off::outputs_off(place, options, out),
+        Command::Hold(options) => daemon::hold(place, options, out),
+        Command::Resume(options) => daemon::resume(place, options, out),
+        Command::Reload(options) => daemon::reload(place, options, out),
+        Command::Dose(options) => dose::dose(place, options, out),
+        Command::Prime(options) => dose::prime(place, options, out),
+        Command::Refill(options) => tank::refill(place, options, out),
+        Command::Reading(options) => tank::reading(place, options, out),
+        Command::Calibrate(options) => tank::calibrate(place, options, out),
+        Command::Clock(options) => daemon::clock(place, options, out),
+        Command::Alarm(options) => daemon::alarm(place, options, out),
+        Command::Simulate(options) => daemon::simulate(place, options, out),
+        Command::Ledger(options) => ledger::ledger(place, options, out),
+        Command::Completions { shell } => {
+            clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
+            Ok(())
+        }
+        Command::Manual => Ok(clap_mangen::Man::new(Cli::command())
+            .render(out)
+            .and_then(|()| manual_of_commands(out))?),
+    }
+}
+
+/// The manual has a section for each command, made of the same texts as its help.
+fn manual_of_commands(out: &mut Out) -> std::io::Result<()> {
+    let mut cli = Cli::command();
+    cli.build();
+    for command in cli.get_subcommands().filter(|c| c.get_name() != "help") {
+        let man = clap_mangen::Man::new(command.clone());
+        man.render_name_section(out)?;
+        man.render_synopsis_section(out)?;
+        man.render_description_section(out)?;
+        man.render_options_section(out)?;
+        man.render_extra_section(out)?;
+    }
+    Ok(())
+}

@@ -1,32 +1,22 @@
 //! From the tree of `controller.toml` to its checked type: names that must exist, pins used once, limits that fit each other.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use jiff::tz::TimeZone;
 
 use super::mistake::Sink;
 use super::model::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Controller, Head, Line, Mode,
-    OldCalibration, Output, Reservoir, SimulatedHead, Solution, TimeLimits,
+    ActiveLevel, ApartRule, Controller, Head, Line, Mode, OldCalibration, Output, Reservoir,
+    SimulatedHead, Solution,
 };
 use super::pin::parse_pin;
-use super::raw::RawTable;
-use super::{input, solution};
-use crate::chemistry::Element;
+use super::tree::RawTable;
+use super::{board, input, limits, relations, solution};
 use crate::metering::Calibration;
-use crate::quantity::{
-    Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume, i64_from_f64,
-};
+use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume, i64_from_f64};
 
 /// Looks a zone up by its IANA name.
 pub type Zones<'a> = &'a dyn Fn(&str) -> Option<TimeZone>;
-
-/// Largest daily cap of a line as a share of the tank: beyond it, litres were taken for millilitres or the tank is wrong (ours;
-/// the largest drip in use is limewater with 1 to 2 % a day, reference row a8.cp.limewater_rate, common practice, no source).
-const DAILY_CAP_SHARE_MAX: f64 = 0.05;
-
-/// Largest single dose as a share of the tank (ours).
-const DOSE_CAP_SHARE_MAX: f64 = 0.005;
 
 /// Builds the controller; `None` when anything is wrong, which is then in the sink.
 pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<Controller> {
@@ -36,7 +26,8 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         .table("tank")
         .and_then(|tank| tank.number("volume-l"))
         .map(TankVolume::from_litres);
-    pins_used_once(raw, sink);
+    relations::pins_used_once(raw, sink);
+    let board = board::build(raw, sink);
     let heads = collect(raw, "head", sink, head);
     let reservoirs = collect(raw, "reservoir", sink, reservoir);
     let solutions = collect(raw, "solution", sink, solution::build);
@@ -45,16 +36,16 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     let inputs = collect(raw, "input", sink, |raw_input, name, sink| {
         input::build(raw, raw_input, name, sink)
     });
-    let limits = limits(raw, sink);
-    check_lines(raw, &heads, &lines, tank, sink);
-    check_sharing(raw, &lines, sink);
-    warn_not_apart(raw, &solutions, &lines, &apart, sink);
+    let limits = limits::build(raw, sink);
+    relations::check_lines(raw, &heads, &lines, tank, sink);
+    relations::check_sharing(raw, &lines, sink);
+    relations::warn_not_apart(raw, &solutions, &lines, &apart, sink);
     let used = |solution: &&Solution| lines.iter().any(|line| line.solution == solution.name);
     let carries = solutions
         .values()
         .filter(used)
         .any(|s| s.effect.carries_alkalinity());
-    let alkalinity = alkalinity(raw, carries, sink);
+    let alkalinity = limits::alkalinity(raw, carries, sink);
     if !sink.is_clean() {
         return None;
     }
@@ -67,6 +58,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         } else {
             Mode::DryRun
         },
+        board: board?,
         time_zone_name,
         time_zone,
         tank: tank?,
@@ -158,15 +150,15 @@ fn collect<T>(
     sink: &mut Sink<'_>,
     mut build: impl FnMut(&RawTable, Name, &mut Sink<'_>) -> Option<T>,
 ) -> BTreeMap<Name, T> {
-    let mut built = BTreeMap::new();
+    let mut found = BTreeMap::new();
     for (text, table) in raw.named(group) {
         if let Ok(name) = Name::new(text)
             && let Some(value) = build(table, name.clone(), sink)
         {
-            built.insert(name, value);
+            found.insert(name, value);
         }
     }
-    built
+    found
 }
 
 /// A number in some unit of time as milliseconds.
@@ -175,7 +167,7 @@ pub(super) fn time(raw: &RawTable, key: &str, seconds_per_unit: f64) -> Option<M
 }
 
 /// Seconds in a day, for [`time`].
-const DAY: f64 = 86_400.0;
+pub(super) const DAY: f64 = 86_400.0;
 
 fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(String, TimeZone)> {
     let text = raw.text("time-zone")?;
@@ -194,49 +186,6 @@ fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(S
         );
     }
     found.map(|zone| (text.to_owned(), zone))
-}
-
-/// Reports each pin that is used a second time, and pins that are not written as pins.
-fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
-    let mut users: Vec<(usize, String, String)> = Vec::new();
-    for (group, key) in [("head", "output"), ("input", "input")] {
-        for (name, table) in raw.named(group) {
-            if let Some(text) = table.text(key) {
-                users.push((
-                    table.place(key),
-                    text.to_owned(),
-                    format!("{group} \"{name}\""),
-                ));
-            }
-        }
-    }
-    users.sort();
-    let mut seen: BTreeMap<u8, (usize, String)> = BTreeMap::new();
-    for (at, text, user) in users {
-        let key = if user.starts_with("head") {
-            "output"
-        } else {
-            "input"
-        };
-        match parse_pin(&text) {
-            Err(why) => {
-                let shown = super::mistake::quoted(&text);
-                sink.mistake(at, format!("{user}: {key} = \"{shown}\" {why}"));
-            }
-            Ok(gpio) => match seen.get(&gpio) {
-                Some((first_at, first)) => {
-                    let line = sink.line_of(*first_at);
-                    sink.mistake(
-                        at,
-                        format!("{user}: {key} = \"{text}\" is already used by {first} (line {line}); give each its own pin"),
-                    );
-                }
-                None => {
-                    seen.insert(gpio, (at, user));
-                }
-            },
-        }
-    }
 }
 
 fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
@@ -264,6 +213,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     if let Some(gpio) = gpio {
         warn_boot_level(raw, gpio, active, sink);
     }
+    let run_sense = board::run_sense(raw, sink);
     let simulated = simulated(raw, nominal_rate?, sink);
     Some(Head {
         name,
@@ -274,6 +224,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
             gpio: gpio?,
             active,
         },
+        run_sense: run_sense?,
         simulated: simulated?,
         calibration_age_max: time(raw, "calibration-age-max-days", DAY)?,
         calibration_run_max: time(raw, "calibration-run-max-h", 3600.0)?,
@@ -284,14 +235,19 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     })
 }
 
-/// At reset GPIO2 to GPIO8 are pulled high and GPIO9 to GPIO27 low; GPIO14 carries the boot console (chip manual, from memory).
-fn warn_boot_level(raw: &RawTable, gpio: u8, active: ActiveLevel, sink: &mut Sink<'_>) {
-    let at = raw.place("output");
-    let pulled_on = match active {
+/// Whether a pin rests at its on level from power-on until somebody drives it: at reset GPIO2 to GPIO8 are pulled high and GPIO9
+/// to GPIO27 low (chip manual, from memory).
+pub fn rests_on_at_boot(gpio: u8, active: ActiveLevel) -> bool {
+    match active {
         ActiveLevel::High => gpio <= 8,
         ActiveLevel::Low => gpio >= 9,
-    };
-    if pulled_on {
+    }
+}
+
+/// GPIO14 carries the boot console (from memory).
+fn warn_boot_level(raw: &RawTable, gpio: u8, active: ActiveLevel, sink: &mut Sink<'_>) {
+    let at = raw.place("output");
+    if rests_on_at_boot(gpio, active) {
         sink.warn(
             at,
             format!(
@@ -375,125 +331,6 @@ fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
     lines
 }
 
-fn table_of<'a>(raw: &'a RawTable, group: &str, name: &Name) -> Option<&'a RawTable> {
-    let found = raw
-        .named(group)
-        .iter()
-        .find(|(text, _)| text == name.as_str());
-    found.map(|(_, table)| table)
-}
-
-/// Caps against each other, against the head and against the tank.
-fn check_lines(
-    raw: &RawTable,
-    heads: &BTreeMap<Name, Head>,
-    lines: &[Line],
-    tank: Option<TankVolume>,
-    sink: &mut Sink<'_>,
-) {
-    for line in lines {
-        let Some(table) = table_of(raw, "line", &line.name) else {
-            continue;
-        };
-        let mut refuse = |key: &str, words: String| {
-            sink.mistake(table.place(key), format!("{}{words}", table.label))
-        };
-        let (dose, daily) = (line.dose_cap, line.daily_cap);
-        if dose > daily {
-            refuse(
-                "dose-cap-ml",
-                format!(
-                    "dose-cap-ml = {dose} is over daily-cap-ml = {daily}; give at most the daily cap"
-                ),
-            );
-        }
-        if let Some(litres) = tank.map(TankVolume::as_litres) {
-            let share = |volume: Volume| volume.as_ml() / 1000.0 / litres;
-            for (key, volume, max) in [
-                ("daily-cap-ml", daily, DAILY_CAP_SHARE_MAX),
-                ("dose-cap-ml", dose, DOSE_CAP_SHARE_MAX),
-            ] {
-                if share(volume) > max {
-                    let most = Volume::from_ml(litres * 1000.0 * max).unwrap_or_default();
-                    refuse(
-                        key,
-                        format!(
-                            "{key} = {volume} is not plausible for a tank of {litres} L; give at most {most} ({} % of the tank), or mend tank.volume-l",
-                            max * 100.0
-                        ),
-                    );
-                }
-            }
-        }
-        let Some(head) = heads.get(&line.head) else {
-            continue;
-        };
-        if dose < head.dose_min {
-            refuse(
-                "dose-cap-ml",
-                format!(
-                    "dose-cap-ml = {dose} is under the smallest dose of head \"{}\", {}; no dose would be possible",
-                    head.name, head.dose_min
-                ),
-            );
-        }
-    }
-}
-
-/// One head for each line; one bottle for several lines only with one solution; nothing left over.
-fn check_sharing(raw: &RawTable, lines: &[Line], sink: &mut Sink<'_>) {
-    let mut by_head: BTreeMap<&Name, &Name> = BTreeMap::new();
-    let mut by_bottle: BTreeMap<&Name, &Line> = BTreeMap::new();
-    for line in lines {
-        let Some(table) = table_of(raw, "line", &line.name) else {
-            continue;
-        };
-        if let Some(other) = by_head.insert(&line.head, &line.name) {
-            sink.mistake(
-                table.place("head"),
-                format!("{}head \"{}\" already belongs to line \"{other}\"; give each line its own head", table.label, line.head),
-            );
-        }
-        match by_bottle.get(&line.reservoir) {
-            Some(other) if other.solution != line.solution => sink.mistake(
-                table.place("reservoir"),
-                format!(
-                    "{}reservoir \"{}\" holds solution \"{}\" for line \"{}\"; one bottle cannot hold \"{}\" as well",
-                    table.label, line.reservoir, other.solution, other.name, line.solution
-                ),
-            ),
-            Some(_) => {}
-            None => {
-                by_bottle.insert(&line.reservoir, line);
-            }
-        }
-    }
-    let declared = raw.named("line").len();
-    if declared != lines.len() {
-        return;
-    }
-    for (group, used) in [
-        (
-            "head",
-            lines.iter().map(|line| &line.head).collect::<BTreeSet<_>>(),
-        ),
-        (
-            "reservoir",
-            lines.iter().map(|line| &line.reservoir).collect(),
-        ),
-        (
-            "solution",
-            lines.iter().map(|line| &line.solution).collect(),
-        ),
-    ] {
-        for (name, table) in raw.named(group) {
-            if !used.iter().any(|used| used.as_str() == name) {
-                sink.warn(table.at, format!("{}is used by no line", table.label));
-            }
-        }
-    }
-}
-
 fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
     let mut rules: Vec<ApartRule> = Vec::new();
     for table in raw.list("apart") {
@@ -530,152 +367,4 @@ fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
         }
     }
     rules
-}
-
-/// Carbonate and calcium that meet fall out as calcium carbonate, which is lost for both (convention: 15 to 60 min apart,
-/// reference row a8.cp.apart_time, common practice, no source).
-fn warn_not_apart(
-    raw: &RawTable,
-    solutions: &BTreeMap<Name, Solution>,
-    lines: &[Line],
-    apart: &[ApartRule],
-    sink: &mut Sink<'_>,
-) {
-    let Some(calcium) = Element::new("Ca") else {
-        return;
-    };
-    let of = |line: &Line| solutions.get(&line.solution);
-    for basic in lines
-        .iter()
-        .filter(|line| of(line).is_some_and(|s| s.effect.carries_alkalinity()))
-    {
-        let holds_calcium = |line: &&Line| {
-            line.solution != basic.solution
-                && of(line).is_some_and(|s| s.effect.elements_mg_per_l.contains_key(&calcium))
-        };
-        for other in lines.iter().filter(holds_calcium) {
-            let ruled = apart.iter().any(|rule| {
-                [&rule.first, &rule.second].contains(&&basic.solution)
-                    && [&rule.first, &rule.second].contains(&&other.solution)
-            });
-            if let (false, Some(table)) = (ruled, table_of(raw, "solution", &other.solution)) {
-                sink.warn(
-                    table.at,
-                    format!(
-                        "{}carries calcium and \"{}\" carries alkalinity, but no [[apart]] rule keeps them apart; they precipitate where they meet",
-                        table.label, basic.solution
-                    ),
-                );
-            }
-        }
-    }
-}
-
-type Limits = (BTreeMap<Element, Concentration>, TimeLimits);
-
-fn limits(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Limits> {
-    let empty = RawTable::default();
-    let limits = raw.table("limits").unwrap_or(&empty);
-    let mut rises = BTreeMap::new();
-    for (symbol, table) in limits.named("element") {
-        if let (Some(element), Some(rise)) = (
-            Element::new(symbol),
-            table.number("max-rise-mg-per-l-per-day"),
-        ) {
-            rises.insert(element, Concentration::from_mg_per_l(rise));
-        }
-    }
-    let defaults = super::raw::defaults(&super::schema::LIMITS_TIME);
-    let table = limits.table("time").unwrap_or(&defaults);
-    let lateness = time(table, "slot-lateness-max-s", 1.0)?;
-    let permit = time(table, "permit-valid-s", 1.0)?;
-    if permit > lateness {
-        sink.mistake(
-            table.place("permit-valid-s"),
-            format!(
-                "{}permit-valid-s = {permit} is over slot-lateness-max-s = {lateness}; give less",
-                table.label
-            ),
-        );
-    }
-    Some((
-        rises,
-        TimeLimits {
-            slot_lateness_max: lateness,
-            slot_wait_max: time(table, "slot-wait-max-min", 60.0)?,
-            clock_step_max: time(table, "clock-step-max-s", 1.0)?,
-            clock_wait_alarm: time(table, "clock-wait-alarm-min", 60.0)?,
-            hold_reminder: time(table, "hold-reminder-h", 3600.0)?,
-            permit_valid: permit,
-        },
-    ))
-}
-
-/// The limits on alkalinity: required when a line carries any, useless otherwise.
-fn alkalinity(raw: &RawTable, carries: bool, sink: &mut Sink<'_>) -> Option<AlkalinityLimits> {
-    let table = raw
-        .table("limits")
-        .and_then(|limits| limits.table("alkalinity"));
-    let Some(table) = table else {
-        if carries {
-            sink.mistake(
-                raw.table("limits").map_or(raw.at, |limits| limits.at),
-                "[limits.alkalinity] is missing, and a line carries alkalinity; give max-rise-dkh-per-day, \
-                 max-fall-dkh-per-day, band and alarm limits, they have no default",
-            );
-        }
-        return None;
-    };
-    let dkh = |key: &str| table.number(key).map(Alkalinity::from_dkh);
-    let edges = [
-        "alarm-low-dkh",
-        "band-low-dkh",
-        "band-high-dkh",
-        "alarm-high-dkh",
-    ];
-    for pair in edges.windows(2) {
-        if let [low_key, high_key] = pair
-            && let (Some(low), Some(high)) = (dkh(low_key), dkh(high_key))
-            && low >= high
-        {
-            sink.mistake(
-                table.place(high_key),
-                format!(
-                    "{}{high_key} = {high} is not above {low_key} = {low}; the order is alarm-low < band-low < band-high < alarm-high",
-                    table.label
-                ),
-            );
-        }
-    }
-    if !carries {
-        sink.warn(
-            table.at,
-            "limits.alkalinity has no effect: no line carries alkalinity",
-        );
-        return None;
-    }
-    let max_rise = dkh("max-rise-dkh-per-day")?;
-    if max_rise.as_dkh() > 1.0 + 1e-9 {
-        sink.warn(
-            table.place("max-rise-dkh-per-day"),
-            format!("{}max-rise-dkh-per-day = {max_rise} is more than the 1 dKH per day in common use (common practice, no source)", table.label),
-        );
-    }
-    Some(AlkalinityLimits {
-        max_rise,
-        max_fall: dkh("max-fall-dkh-per-day")?,
-        band_low: dkh("band-low-dkh")?,
-        band_high: dkh("band-high-dkh")?,
-        alarm_low: dkh("alarm-low-dkh")?,
-        alarm_high: dkh("alarm-high-dkh")?,
-        alarm_action: match table.text("alarm-action")? {
-            "hold-all" => AlarmAction::HoldAll,
-            "warn" => AlarmAction::Warn,
-            _ => AlarmAction::HoldAlkalinityLines,
-        },
-        stale_after: time(table, "stale-after-days", DAY)?,
-        drift_per_day: dkh("drift-dkh-per-day")?,
-        uptake_change_max: dkh("uptake-change-max-dkh-per-day")?,
-        settling: time(table, "settling-days", DAY)?,
-    })
 }

@@ -4,7 +4,7 @@ use super::controller::{known, reference, time};
 use super::mistake::Sink;
 use super::model::{ActiveLevel, Blocks, Input, InputRole};
 use super::pin::parse_pin;
-use super::raw::RawTable;
+use super::tree::RawTable;
 use crate::quantity::Name;
 
 /// Builds one contact. `whole` is the file's top table, for the names it refers to.

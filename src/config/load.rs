@@ -201,7 +201,7 @@ fn or_unknown(mut mistakes: Vec<Mistake>, file: &str) -> Vec<Mistake> {
 ///
 /// It tells one file's meaning from another's by accident of editing. It is no protection against somebody who wants two files
 /// to look alike, and nothing relies on it for that.
-fn fingerprint(canonical: &str) -> String {
+pub fn fingerprint(canonical: &str) -> String {
     let hash = canonical
         .bytes()
         .fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {

@@ -5,32 +5,43 @@
 //! needs a restart; a plan may be reloaded any day and can never lift a limit, because every limit is in the controller file.
 //!
 //! The way of a text: `raw.rs` reads it along the table of keys in `schema.rs` (types, ranges, defaults, unknown keys),
-//! `controller.rs`, `solution.rs`, `input.rs` and `plan_file.rs` build the checked types and hold the parts against each other,
+//! `controller.rs`, `board.rs`, `limits.rs`, `solution.rs`, `input.rs` and `plan_file.rs` build the checked types, `relations.rs` and
+//! `plan_relations.rs` hold the parts against each other,
 //! `load.rs` puts the two files together. Only `load.rs` touches the disk.
 
+mod board;
 mod calendar;
 mod controller;
+mod explain;
 mod input;
+mod limits;
 mod load;
 mod mistake;
 mod model;
 mod nearest;
 mod pin;
 mod plan_file;
+mod plan_relations;
 mod raw;
+mod relations;
 mod schema;
 mod solution;
+#[cfg(test)]
+mod tests;
+mod tree;
 
 pub use calendar::{CronError, CronTimes};
-pub use controller::Zones;
+pub use controller::{Zones, rests_on_at_boot};
+pub use explain::explain;
 pub use load::{
-    CONTROLLER_FILE, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts, load, load_plan,
+    CONTROLLER_FILE, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts, fingerprint,
+    load, load_plan,
 };
 pub use mistake::{ConfigMistakes, Mistake, Purpose, Warning};
 pub use model::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Controller, Head, Input,
-    InputRole, Line, Mode, OldCalibration, Output, Plan, PlannedLine, Reservoir, SimulatedHead,
-    Solution, TimeLimits, Times,
+    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller,
+    Head, Input, InputRole, Line, LineBy, Mode, OldCalibration, Output, Plan, PlannedLine,
+    Reservoir, RunSense, SimulatedHead, Solution, TimeLimits, Times,
 };
-pub use pin::header_pin;
-pub use plan_file::UPTAKE_TOLERANCE_DKH_PER_DAY;
+pub use pin::{header_pin, parse_pin};
+pub use plan_relations::UPTAKE_TOLERANCE_DKH_PER_DAY;

@@ -16,6 +16,8 @@ pub struct Controller {
     pub name: Name,
     /// Whether outputs may be driven at all.
     pub mode: Mode,
+    /// How pins are driven in live mode; live mode is refused without it.
+    pub board: Option<Board>,
     /// IANA name of the owner's time zone, as configured.
     pub time_zone_name: String,
     /// The zone's rules, read from the system's zone data.
@@ -53,6 +55,51 @@ pub enum Mode {
     Live,
 }
 
+/// How pins are driven and read in live mode.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Board {
+    /// By which driver.
+    pub driver: BoardDriver,
+    /// Common cut-off, in series with the supply of all heads: on only while a dose runs.
+    pub cut_off: Option<Output>,
+    /// Pin on which a healthy daemon sends edges to a watchdog relay.
+    pub heartbeat: Option<u8>,
+    /// Time between two looks at the inputs.
+    pub input_poll: Millis,
+}
+
+/// The driver of a board.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum BoardDriver {
+    /// Registers of a Raspberry Pi.
+    Rppal,
+    /// The GPIO character device of the kernel.
+    Chardev {
+        /// Label of the chip; exactly one chip of the machine must have it.
+        chip_label: String,
+        /// How a pin is found on that chip.
+        line_by: LineBy,
+    },
+}
+
+/// How the line of a pin is found on its chip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LineBy {
+    /// GPIO17 is the line at offset 17.
+    Offset,
+    /// GPIO17 is the line that is named GPIO17; exactly one must be.
+    Name,
+}
+
+/// A contact that shows whether a head's motor really has voltage.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RunSense {
+    /// BCM GPIO number, from the text `GPIO17`.
+    pub gpio: u8,
+    /// The level that means that it runs.
+    pub running: ActiveLevel,
+}
+
 /// One peristaltic head.
 #[derive(Debug, Clone)]
 pub struct Head {
@@ -66,6 +113,8 @@ pub struct Head {
     pub dose_min: Volume,
     /// How the head is driven in live mode.
     pub output: Output,
+    /// What shows whether its motor has voltage, where there is such a contact.
+    pub run_sense: Option<RunSense>,
     /// What the simulated head does in dry run.
     pub simulated: SimulatedHead,
     /// Age in days after which a calibration is old.

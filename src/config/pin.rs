@@ -46,7 +46,7 @@ pub fn header_pin(gpio: u8) -> Option<u8> {
 /// # Errors
 /// Words that say what to write instead: for a bare number, a header pin, another spelling, a GPIO that is not on the header, and
 /// GPIO0 and GPIO1, which the board itself uses at boot.
-pub(super) fn parse_pin(text: &str) -> Result<u8, String> {
+pub fn parse_pin(text: &str) -> Result<u8, String> {
     let folded: String = text.chars().filter(|c| !c.is_whitespace()).collect();
     let lower = folded.to_lowercase();
     let number = |digits: &str| digits.parse::<u8>().ok();

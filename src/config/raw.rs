@@ -10,174 +10,9 @@ use toml::de::{DeTable, DeValue};
 use super::mistake::{Sink, quoted};
 use super::nearest::nearest;
 use super::schema::{self, Key, Kind, Naming, Need, Range, Section};
+use super::tree::{Data, RawTable, RawText, RawValue};
 use crate::chemistry::Element;
 use crate::quantity::{Name, Volume};
-
-/// A checked table.
-#[derive(Debug, Default)]
-pub(super) struct RawTable {
-    /// How messages name this table, with what joins it to a key: `line "alkalinity": `, `tank.`.
-    pub(super) label: String,
-    /// Byte where the table is named.
-    pub(super) at: usize,
-    /// Whether something in it was wrong or unknown, so that what is missing may not be missing at all.
-    pub(super) spoiled: bool,
-    values: Vec<(String, RawValue)>,
-}
-
-#[derive(Debug)]
-struct RawValue {
-    /// Byte where the value stands; the table's for a default.
-    at: usize,
-    data: Data,
-}
-
-#[derive(Debug)]
-enum Data {
-    Number(f64),
-    Flag(bool),
-    Text(String),
-    Texts(Vec<RawText>),
-    Table(RawTable),
-    Named(Vec<(String, RawTable)>),
-    List(Vec<RawTable>),
-}
-
-/// One text of a list.
-#[derive(Debug)]
-pub(super) struct RawText {
-    /// Byte where it stands.
-    pub(super) at: usize,
-    /// The text.
-    pub(super) text: String,
-}
-
-impl RawTable {
-    fn value(&self, name: &str) -> Option<&RawValue> {
-        let found = self.values.iter().find(|(key, _)| key == name);
-        found.map(|(_, value)| value)
-    }
-
-    /// Where the value of a key stands, or the table when it is absent.
-    pub(super) fn place(&self, name: &str) -> usize {
-        self.value(name).map_or(self.at, |value| value.at)
-    }
-
-    /// A number, when it was there (or has a default) and was in range.
-    pub(super) fn number(&self, name: &str) -> Option<f64> {
-        match self.value(name)?.data {
-            Data::Number(value) => Some(value),
-            Data::Flag(_) | Data::Text(_) | Data::Texts(_) | Data::Table(_) => None,
-            Data::Named(_) | Data::List(_) => None,
-        }
-    }
-
-    /// A number of mL as an exact volume.
-    pub(super) fn volume(&self, name: &str) -> Option<Volume> {
-        Volume::from_ml(self.number(name)?)
-    }
-
-    /// A flag.
-    pub(super) fn flag(&self, name: &str) -> Option<bool> {
-        match self.value(name)?.data {
-            Data::Flag(value) => Some(value),
-            Data::Number(_) | Data::Text(_) | Data::Texts(_) | Data::Table(_) => None,
-            Data::Named(_) | Data::List(_) => None,
-        }
-    }
-
-    /// A text.
-    pub(super) fn text(&self, name: &str) -> Option<&str> {
-        match &self.value(name)?.data {
-            Data::Text(value) => Some(value),
-            Data::Number(_) | Data::Flag(_) | Data::Texts(_) | Data::Table(_) => None,
-            Data::Named(_) | Data::List(_) => None,
-        }
-    }
-
-    /// A list of texts; `None` when absent.
-    pub(super) fn texts(&self, name: &str) -> Option<&[RawText]> {
-        match &self.value(name)?.data {
-            Data::Texts(value) => Some(value),
-            Data::Number(_) | Data::Flag(_) | Data::Text(_) | Data::Table(_) => None,
-            Data::Named(_) | Data::List(_) => None,
-        }
-    }
-
-    /// A table; `None` when absent.
-    pub(super) fn table(&self, name: &str) -> Option<&RawTable> {
-        match &self.value(name)?.data {
-            Data::Table(value) => Some(value),
-            Data::Number(_) | Data::Flag(_) | Data::Text(_) | Data::Texts(_) => None,
-            Data::Named(_) | Data::List(_) => None,
-        }
-    }
-
-    /// Tables by name, in the order of the file.
-    pub(super) fn named(&self, name: &str) -> &[(String, RawTable)] {
-        match self.value(name).map(|value| &value.data) {
-            Some(Data::Named(value)) => value,
-            Some(Data::Number(_) | Data::Flag(_) | Data::Text(_) | Data::Texts(_)) | None => &[],
-            Some(Data::Table(_) | Data::List(_)) => &[],
-        }
-    }
-
-    /// A list of tables.
-    pub(super) fn list(&self, name: &str) -> &[RawTable] {
-        match self.value(name).map(|value| &value.data) {
-            Some(Data::List(value)) => value,
-            Some(Data::Number(_) | Data::Flag(_) | Data::Text(_) | Data::Texts(_)) | None => &[],
-            Some(Data::Table(_) | Data::Named(_)) => &[],
-        }
-    }
-
-    /// The names of all keys that stand here, in order.
-    pub(super) fn keys(&self) -> impl Iterator<Item = &str> {
-        self.values.iter().map(|(key, _)| key.as_str())
-    }
-
-    /// The meaning as text, one value a line, free of comments, spacing, key order and number spelling. The order of
-    /// `[line.*]` tables is kept, because earlier lines get the better times.
-    pub(super) fn canonical(&self) -> String {
-        let mut out = String::new();
-        self.write_canonical("", &mut out);
-        out
-    }
-
-    fn write_canonical(&self, path: &str, out: &mut String) {
-        let mut values: Vec<&(String, RawValue)> = self.values.iter().collect();
-        values.sort_by(|a, b| a.0.cmp(&b.0));
-        for (key, value) in values {
-            let here = format!("{path}{key}");
-            match &value.data {
-                Data::Number(number) => out.push_str(&format!("{here}={number:?}\n")),
-                Data::Flag(flag) => out.push_str(&format!("{here}={flag}\n")),
-                Data::Text(text) => out.push_str(&format!("{here}={text:?}\n")),
-                Data::Texts(texts) => {
-                    let texts: Vec<&str> = texts.iter().map(|text| text.text.as_str()).collect();
-                    out.push_str(&format!("{here}={texts:?}\n"));
-                }
-                Data::Table(table) => table.write_canonical(&format!("{here}."), out),
-                Data::Named(tables) => {
-                    let mut tables: Vec<&(String, RawTable)> = tables.iter().collect();
-                    if here != "line" {
-                        tables.sort_by(|a, b| a.0.cmp(&b.0));
-                    }
-                    for (name, table) in tables {
-                        out.push_str(&format!("[{here}.{name}]\n"));
-                        table.write_canonical(&format!("{here}.{name}."), out);
-                    }
-                }
-                Data::List(tables) => {
-                    for table in tables {
-                        out.push_str(&format!("[[{here}]]\n"));
-                        table.write_canonical(&format!("{here}."), out);
-                    }
-                }
-            }
-        }
-    }
-}
 
 /// A table of which nothing was written: the defaults of its keys.
 pub(super) fn defaults(section: &'static Section) -> RawTable {
@@ -200,26 +35,38 @@ pub(super) fn defaults(section: &'static Section) -> RawTable {
 pub(super) fn read(text: &str, section: &'static Section, sink: &mut Sink<'_>) -> Option<RawTable> {
     let (document, errors) = DeTable::parse_recoverable(text);
     let mut readable = true;
+    // Within a table that stands twice every key stands twice; one mistake is enough for all of it.
+    let mut doubled_table: Option<usize> = None;
     for error in &errors {
-        let at = error.span().map_or(0, |span| span.start);
+        let span = error.span().unwrap_or(0..0);
+        let at = span.start;
         let what = quoted(error.message().trim());
-        if what.starts_with("duplicate key") {
-            let name = error
-                .span()
-                .and_then(|span| text.get(span))
-                .map(quoted)
-                .unwrap_or_default();
-            sink.mistake(
-                at,
-                format!("{name} stands here a second time; keep one of the two"),
-            );
-        } else {
+        if !what.starts_with("duplicate key") {
             readable = false;
             sink.mistake(
                 at,
                 format!("this is not TOML: {what}; mend the line, then check again"),
             );
+            continue;
         }
+        let since = doubled_table.and_then(|table| text.get(table..at));
+        if since.is_some_and(|between| !between.contains("\n[")) {
+            continue;
+        }
+        let before = text.get(..at).unwrap_or_default();
+        if before
+            .rsplit('\n')
+            .next()
+            .unwrap_or_default()
+            .starts_with('[')
+        {
+            doubled_table = Some(at);
+        }
+        let name = text.get(span).map(quoted).unwrap_or_default();
+        sink.mistake(
+            at,
+            format!("{name} stands here a second time; keep one of the two"),
+        );
     }
     if !readable {
         return None;
@@ -333,11 +180,12 @@ impl Walk<'_, '_> {
                     Kind::Table(_) | Kind::Named(..) | Kind::List(_) => {
                         format!("{}[{}] is missing; it has no default", spot.label, key.name)
                     }
-                    Kind::Number(_) | Kind::Whole(_) | Kind::Flag => format!(
-                        "{}{} is missing; give {wanted}, it has no default",
-                        spot.label, key.name
-                    ),
-                    Kind::Text(_) | Kind::Choice(_) | Kind::Texts(_) => format!(
+                    Kind::Number(_)
+                    | Kind::Whole(_)
+                    | Kind::Flag
+                    | Kind::Text(_)
+                    | Kind::Choice(_)
+                    | Kind::Texts(_) => format!(
                         "{}{} is missing; give {wanted}, it has no default",
                         spot.label, key.name
                     ),
@@ -472,7 +320,7 @@ impl Walk<'_, '_> {
             return self.wrong(label, value, what);
         }
         let mut texts = Vec::new();
-        for item in array.iter() {
+        for item in array {
             texts.push(
                 self.text(label, item, what)
                     .map(|text| one(text, item.span().start)),
@@ -512,17 +360,14 @@ impl Walk<'_, '_> {
                 Naming::Own => format!("{} \"{text}\": ", key.name),
                 Naming::Element => format!("{label}.{text}."),
             };
-            match value.get_ref().as_table() {
-                Some(inner) => {
-                    tables.push((
-                        text.to_owned(),
-                        self.table(inner, section, Spot { label, at }),
-                    ));
-                }
-                None => {
-                    let label = label.trim_end_matches([':', ' ', '.']).to_owned();
-                    let _: Option<()> = self.wrong(&label, value, "a table of its keys");
-                }
+            if let Some(inner) = value.get_ref().as_table() {
+                tables.push((
+                    text.to_owned(),
+                    self.table(inner, section, Spot { label, at }),
+                ));
+            } else {
+                let label = label.trim_end_matches([':', ' ', '.']).to_owned();
+                let _: Option<()> = self.wrong(&label, value, "a table of its keys");
             }
         }
         if table.is_empty() && matches!(key.need, Need::Required) {
@@ -612,8 +457,12 @@ fn home_below(section: &'static Section, name: &str, path: &str) -> Option<Strin
             Kind::Named(inner, _) => {
                 home_below(inner, name, &format!("{path}{dot}{}.NAME", key.name))
             }
-            Kind::Number(_) | Kind::Whole(_) | Kind::Flag => None,
-            Kind::Text(_) | Kind::Choice(_) | Kind::Texts(_) => None,
+            Kind::Number(_)
+            | Kind::Whole(_)
+            | Kind::Flag
+            | Kind::Text(_)
+            | Kind::Choice(_)
+            | Kind::Texts(_) => None,
         }
     })
 }

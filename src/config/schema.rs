@@ -115,6 +115,7 @@ pub(super) const CONTROLLER: Section = section(&[
         Kind::Text("the name of a time zone such as \"Europe/Berlin\""),
         Required,
     ),
+    key("board", Kind::Table(&BOARD), Optional),
     key("tank", Kind::Table(&TANK), Required),
     key("supply", Kind::Table(&SUPPLY), Optional),
     key("head", Kind::Named(&HEAD, Naming::Own), Required),
@@ -124,6 +125,30 @@ pub(super) const CONTROLLER: Section = section(&[
     key("apart", Kind::List(&APART), Optional),
     key("input", Kind::Named(&INPUT, Naming::Own), Optional),
     key("limits", Kind::Table(&LIMITS), Optional),
+]);
+
+/// A pin, written with its numbering scheme.
+const PIN: Kind = Kind::Text("a pin with its numbering scheme, for example \"GPIO17\"");
+/// A level.
+const LEVEL: Kind = Kind::Choice(&["high", "low"]);
+
+/// How pins are driven in live mode. Without this table live mode is refused.
+const BOARD: Section = section(&[
+    key("driver", Kind::Choice(&["rppal", "chardev"]), Required),
+    key(
+        "chip-label",
+        Kind::Text("the label of the GPIO chip, as `gpiodetect` shows it in brackets"),
+        Optional,
+    ),
+    key(
+        "line-by",
+        Kind::Choice(&["offset", "name"]),
+        Need::Text("offset"),
+    ),
+    key("cut-off", PIN, Optional),
+    key("cut-off-active", LEVEL, Need::Text("high")),
+    key("heartbeat", PIN, Optional),
+    num("input-poll-ms", 5.0, 200.0, "ms", Need::Number(20.0)),
 ]);
 
 const TANK: Section = section(&[num("volume-l", 5.0, 100_000.0, "L", Required)]);
@@ -147,7 +172,9 @@ const HEAD: Section = section(&[
         Kind::Text("a pin with its numbering scheme, for example \"GPIO17\""),
         Required,
     ),
-    key("active", Kind::Choice(&["high", "low"]), Required),
+    key("active", LEVEL, Required),
+    key("run-sense", PIN, Optional),
+    key("run-sense-running", LEVEL, Optional),
     num(
         "calibration-age-max-days",
         1.0,

@@ -2,7 +2,7 @@
 
 use super::mistake::{Sink, quoted};
 use super::model::Solution;
-use super::raw::RawTable;
+use super::tree::RawTable;
 use crate::chemistry::{ClaimRise, Element, Salt, SolutionEffect};
 use crate::quantity::{Name, TankVolume, parse_alkalinity, parse_concentration};
 

@@ -53,12 +53,15 @@ impl Client {
     /// When nobody listens, or this user may not.
     pub fn connect(state: &Path) -> Result<Self, ClientError> {
         let path = socket_path(state);
-        let stream = UnixStream::connect(&path).map_err(|source| match source.kind() {
-            io::ErrorKind::PermissionDenied => ClientError::NotAllowed { path: path.clone() },
-            _ => ClientError::NotRunning {
-                path: path.clone(),
-                source,
-            },
+        let stream = UnixStream::connect(&path).map_err(|source| {
+            if source.kind() == io::ErrorKind::PermissionDenied {
+                ClientError::NotAllowed { path: path.clone() }
+            } else {
+                ClientError::NotRunning {
+                    path: path.clone(),
+                    source,
+                }
+            }
         })?;
         stream
             .set_read_timeout(Some(PATIENCE))

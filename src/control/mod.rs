@@ -9,16 +9,42 @@ mod view;
 mod wire;
 
 pub use client::{Client, ClientError};
-pub use server::{Incoming, ServeError, Server};
+pub use server::{Incoming, ServeError, Server, check_socket_path};
 pub use view::{ClockView, LineView, ShellFacts, StatusView, rfc3339, status_view};
-pub use wire::{Request, Response};
+pub use wire::{CalibrateRequest, ReadingRequest, Request, Response};
 
 use std::path::{Path, PathBuf};
 
 /// Largest request or response line in bytes.
 pub const LINE_BYTES_MAX: usize = 64 * 1024;
 
-/// Where the socket of a state folder is. The folder between is entered only by the owner and its group.
+/// The state folder of an installed daemon.
+pub const INSTALLED_STATE: &str = "/var/lib/dosewright";
+/// Where the service manager makes a folder for the socket of an installed daemon, entered only by its user and group.
+const INSTALLED_SOCKET: &str = "/run/dosewright/socket";
+
+/// Where the socket of a state folder is: for an installed daemon in the folder that the service manager makes, otherwise in a
+/// folder of its own in the state folder. Either is entered only by the owner and its group.
 pub fn socket_path(state: &Path) -> PathBuf {
+    if state == Path::new(INSTALLED_STATE) {
+        return PathBuf::from(INSTALLED_SOCKET);
+    }
     state.join("control").join("socket")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_installed_daemon_has_its_socket_in_the_run_folder_and_any_other_beside_its_ledger() {
+        assert_eq!(
+            socket_path(Path::new("/var/lib/dosewright/")),
+            Path::new("/run/dosewright/socket")
+        );
+        assert_eq!(
+            socket_path(Path::new("target/demo")),
+            Path::new("target/demo/control/socket")
+        );
+    }
 }

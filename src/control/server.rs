@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use thiserror::Error;
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
+use tokio::net::unix::OwnedReadHalf;
 use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::{Semaphore, mpsc, oneshot};
 use tokio::time::timeout;
@@ -20,6 +21,8 @@ use super::{LINE_BYTES_MAX, socket_path};
 const CONNECTIONS_MAX: usize = 16;
 /// How long a peer may take to send a whole line, or to take an answer.
 const PEER_PATIENCE: Duration = Duration::from_secs(5);
+/// The same while no place is free.
+const CROWD_PATIENCE: Duration = Duration::from_millis(250);
 /// How long the daemon may take to answer.
 const ANSWER_PATIENCE: Duration = Duration::from_secs(15);
 /// Longest path of a Unix socket (sun_path of unix(7), less its end mark).
@@ -66,6 +69,19 @@ pub struct Server {
     path: PathBuf,
 }
 
+/// Looks whether the socket of a state folder can have its path; made for a look before anything else is begun.
+///
+/// # Errors
+/// [`ServeError::PathTooLong`].
+pub fn check_socket_path(state: &Path) -> Result<(), ServeError> {
+    let path = socket_path(state);
+    let length = path.as_os_str().len();
+    if length > SOCKET_PATH_BYTES_MAX {
+        return Err(ServeError::PathTooLong { path, length });
+    }
+    Ok(())
+}
+
 impl Server {
     /// Makes the folder (0750) and the socket in it (0660). A socket left by a killed daemon is replaced; the caller holds the
     /// instance lock, so nobody else listens on it.
@@ -73,11 +89,8 @@ impl Server {
     /// # Errors
     /// Any [`ServeError`].
     pub fn bind(state: &Path) -> Result<Self, ServeError> {
+        check_socket_path(state)?;
         let path = socket_path(state);
-        let length = path.as_os_str().len();
-        if length > SOCKET_PATH_BYTES_MAX {
-            return Err(ServeError::PathTooLong { path, length });
-        }
         let fault = |source| ServeError::Make {
             path: path.clone(),
             source,
@@ -106,8 +119,9 @@ impl Server {
             match self.listener.accept().await {
                 Ok((stream, _)) => {
                     let incoming = incoming.clone();
+                    let room = Arc::clone(&places);
                     tokio::spawn(async move {
-                        converse(stream, incoming).await;
+                        converse(stream, incoming, &room).await;
                         drop(place);
                     });
                 }
@@ -130,7 +144,7 @@ impl Drop for Server {
 }
 
 /// One connection: requests and answers in turn, until the peer is done, slow or wrong.
-async fn converse(stream: UnixStream, incoming: mpsc::Sender<Incoming>) {
+async fn converse(stream: UnixStream, incoming: mpsc::Sender<Incoming>, room: &Semaphore) {
     let uid = match stream.peer_cred() {
         Ok(cred) => cred.uid(),
         Err(error) => {
@@ -139,30 +153,46 @@ async fn converse(stream: UnixStream, incoming: mpsc::Sender<Incoming>) {
         }
     };
     let (read, mut write) = stream.into_split();
-    let limit = u64::try_from(LINE_BYTES_MAX)
-        .unwrap_or(u64::MAX)
-        .saturating_add(1);
     let mut lines = BufReader::new(read);
     loop {
-        let mut line = Vec::new();
-        let reading = (&mut lines)
-            .take(limit)
-            .read_until(b'\n', &mut line)
-            .await_in(PEER_PATIENCE)
-            .await;
-        let response = match reading {
-            None | Some(Err(_) | Ok(0)) => return,
-            Some(Ok(_)) if line.len() > LINE_BYTES_MAX => {
-                let text = format!("a request may be {LINE_BYTES_MAX} bytes long");
-                send(&mut write, &Response::denied("too-long", text)).await;
-                return;
-            }
-            Some(Ok(_)) => answer(&line, uid, &incoming).await,
+        let Some(line) = read_line(&mut lines, room).await else {
+            return;
         };
+        if line.len() > LINE_BYTES_MAX {
+            let text = format!("a request may be {LINE_BYTES_MAX} bytes long");
+            send(&mut write, &Response::denied("too-long", text)).await;
+            return;
+        }
+        let response = answer(&line, uid, &incoming).await;
         if !send(&mut write, &response).await {
             return;
         }
     }
+}
+
+/// A whole line, or one that is too long. `None` when the peer is done, or slower than it may be: seconds while there is room,
+/// a moment when others wait, so that a crowd of silent peers cannot keep a hold out.
+async fn read_line(lines: &mut BufReader<OwnedReadHalf>, room: &Semaphore) -> Option<Vec<u8>> {
+    let limit = LINE_BYTES_MAX.saturating_add(1);
+    let mut line = Vec::new();
+    let mut waited = Duration::ZERO;
+    while waited < PEER_PATIENCE {
+        let left = u64::try_from(limit.saturating_sub(line.len())).unwrap_or(0);
+        let read = (&mut *lines)
+            .take(left)
+            .read_until(b'\n', &mut line)
+            .await_in(CROWD_PATIENCE)
+            .await;
+        match read {
+            // What was read before the time was up stays in `line`.
+            None if room.available_permits() == 0 => return None,
+            None => waited = waited.saturating_add(CROWD_PATIENCE),
+            Some(Ok(_)) if line.is_empty() => return None,
+            Some(Ok(_)) => return Some(line),
+            Some(Err(_)) => return None,
+        }
+    }
+    None
 }
 
 async fn answer(line: &[u8], uid: u32, incoming: &mpsc::Sender<Incoming>) -> Response {

@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use crate::engine::{LineStatus, Status, TrustSource};
-use crate::quantity::Volume;
+use crate::quantity::{Alkalinity, Volume};
 use crate::record::HoldScope;
 
 /// Everything there is to show. Times are RFC 3339 with the offset of the owner's zone.
@@ -13,6 +13,9 @@ use crate::record::HoldScope;
 pub struct StatusView {
     /// `dry_run` or `live`.
     pub mode: String,
+    /// Why outputs are not driven although the configuration says live; absent otherwise.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub not_live_because: Option<String>,
     /// How many times faster than real time virtual time runs; absent in real time.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub warp: Option<u32>,
@@ -225,6 +228,8 @@ pub struct AlkalinityView {
 /// What of the shell belongs into the view.
 #[derive(Debug, Clone)]
 pub struct ShellFacts {
+    /// Why outputs are not driven although the configuration says live.
+    pub not_live: Option<String>,
     /// The warp factor, if time is warped.
     pub warp: Option<u32>,
     /// The controller's name.
@@ -246,6 +251,7 @@ pub fn status_view(status: &Status, shell: &ShellFacts) -> StatusView {
     let show = |at: Timestamp| rfc3339(at, &shell.zone);
     StatusView {
         mode: if status.live { "live" } else { "dry_run" }.to_owned(),
+        not_live_because: shell.not_live.clone(),
         warp: shell.warp,
         controller: shell.controller.clone(),
         version: shell.version.clone(),
@@ -383,7 +389,7 @@ fn alkalinity_view(status: &Status) -> Option<AlkalinityView> {
     }
     let prediction = status.prediction.as_ref();
     Some(AlkalinityView {
-        uptake_dkh_per_day: status.uptake.map(|u| u.as_dkh()),
+        uptake_dkh_per_day: status.uptake.map(Alkalinity::as_dkh),
         planned_dkh_per_day: status.planned_alkalinity.as_dkh(),
         in_force_dkh_per_day: status
             .planned_alkalinity

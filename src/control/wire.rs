@@ -48,35 +48,9 @@ pub enum Request {
         note: String,
     },
     /// A water test result.
-    Reading {
-        /// `alkalinity` or an element's symbol.
-        quantity: String,
-        /// meq/L for alkalinity, mg/L otherwise.
-        value: f64,
-        /// One standard uncertainty in the same unit.
-        uncertainty: f64,
-        /// The value is a detection limit, and the result is below it.
-        below: bool,
-        /// In the owner's words.
-        method: String,
-        /// RFC 3339; now when absent.
-        taken: Option<String>,
-        /// The owner was asked about an unlikely value and meant it.
-        sure: bool,
-    },
+    Reading(ReadingRequest),
     /// A head's calibration.
-    Calibrate {
-        /// The head.
-        head: String,
-        /// Slope.
-        rate_ml_per_min: f64,
-        /// Intercept.
-        offset_ul: i64,
-        /// Coefficient of variation; absent when it is not from runs.
-        variation: Option<f64>,
-        /// In words.
-        method: String,
-    },
+    Calibrate(CalibrateRequest),
     /// The plan file was edited.
     Reload,
     /// The wall clock is right, says the owner.
@@ -86,6 +60,15 @@ pub enum Request {
         /// Its code; all when absent.
         code: Option<String>,
     },
+    /// The owner accepts that outputs are driven.
+    Arm {
+        /// What the asker was shown: configuration and board.
+        fingerprint: String,
+        /// The sentence as typed.
+        sentence: String,
+    },
+    /// Outputs are no longer to be driven.
+    Disarm,
     /// Dry run only: what a contact shows.
     SimulateInput {
         /// Which.
@@ -93,6 +76,42 @@ pub enum Request {
         /// Whether it shows its safe level.
         safe: bool,
     },
+}
+
+/// A water test result.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReadingRequest {
+    /// `alkalinity` or an element's symbol.
+    pub quantity: String,
+    /// meq/L for alkalinity, mg/L otherwise.
+    pub value: f64,
+    /// One standard uncertainty in the same unit.
+    pub uncertainty: f64,
+    /// The value is a detection limit, and the result is below it.
+    pub below: bool,
+    /// In the owner's words.
+    pub method: String,
+    /// RFC 3339; now when absent.
+    pub taken: Option<String>,
+    /// The owner was asked about an unlikely value and meant it.
+    pub sure: bool,
+}
+
+/// A head's calibration.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CalibrateRequest {
+    /// The head.
+    pub head: String,
+    /// Slope.
+    pub rate_ml_per_min: f64,
+    /// Intercept.
+    pub offset_ul: i64,
+    /// Coefficient of variation; absent when it is not from runs.
+    pub variation: Option<f64>,
+    /// In words.
+    pub method: String,
 }
 
 /// A response, one JSON object on one line.

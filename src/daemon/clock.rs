@@ -85,6 +85,25 @@ fn wall_clock() -> Timestamp {
     Timestamp::now()
 }
 
+static LOG_CLOCK: std::sync::OnceLock<ShellClock> = std::sync::OnceLock::new();
+
+/// From now on log lines carry the time of this clock. The first call counts.
+pub(super) fn show_in_log(clock: ShellClock) {
+    LOG_CLOCK.get_or_init(|| clock);
+}
+
+/// The time of a log line: virtual time when the daemon runs on it, marked as such.
+#[derive(Debug, Clone, Copy)]
+pub struct LogTime;
+
+impl tracing_subscriber::fmt::time::FormatTime for LogTime {
+    fn format_time(&self, w: &mut tracing_subscriber::fmt::format::Writer<'_>) -> std::fmt::Result {
+        let clock = LOG_CLOCK.get().copied().unwrap_or(ShellClock::Real);
+        let mark = if clock.is_virtual() { "virtual " } else { "" };
+        write!(w, "{mark}{:.3}", clock.now().wall)
+    }
+}
+
 /// The machine's wall clock, for commands that work without a daemon.
 pub(crate) fn machine_now() -> Now {
     ShellClock::Real.now()

@@ -7,8 +7,9 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -182,6 +183,11 @@ fn who_from(text: &str) -> Who {
     }
 }
 
+/// A write that failed is tried again after this time: a full disk has room again once the ledger has given up its reserve.
+const RETRY_SOON: Duration = Duration::from_millis(200);
+/// And from then on this often.
+const RETRY_EVERY: Duration = Duration::from_secs(5);
+
 /// A set of holds to be written, numbered so that the asker can be answered.
 #[derive(Debug)]
 struct Order {
@@ -251,13 +257,38 @@ impl HoldKeeper {
 }
 
 fn serve(state: &Path, queue: &Receiver<Order>, report: &impl Fn(HoldsWritten)) {
-    while let Ok(first) = queue.recv() {
-        let newest = queue.try_iter().last().unwrap_or(first);
-        let result = write_holds(state, &newest.holds);
-        report(HoldsWritten {
-            number: newest.number,
-            result,
-        });
+    let mut failed: Option<(Order, u32)> = None;
+    loop {
+        let (order, tries) = match failed.take() {
+            None => match queue.recv() {
+                Ok(order) => (order, 0),
+                Err(_) => return,
+            },
+            Some((order, tries)) => {
+                let patience = if tries == 1 { RETRY_SOON } else { RETRY_EVERY };
+                match queue.recv_timeout(patience) {
+                    Ok(newer) => (newer, 0),
+                    Err(RecvTimeoutError::Timeout) => (order, tries),
+                    Err(RecvTimeoutError::Disconnected) => {
+                        let (number, result) = (order.number, write_holds(state, &order.holds));
+                        return report(HoldsWritten { number, result });
+                    }
+                }
+            }
+        };
+        let (order, tries) = queue
+            .try_iter()
+            .last()
+            .map_or((order, tries), |newest| (newest, 0));
+        let result = write_holds(state, &order.holds);
+        let number = order.number;
+        if result.is_err() {
+            failed = Some((order, tries.saturating_add(1)));
+        }
+        // The first failure may pass in a moment, and the later ones say nothing new.
+        if result.is_ok() || tries == 1 {
+            report(HoldsWritten { number, result });
+        }
     }
 }
 
@@ -292,6 +323,24 @@ mod tests {
         assert_eq!(read_holds(state.path()).unwrap(), holds);
         write_holds(state.path(), &[]).unwrap();
         assert_eq!(read_holds(state.path()).unwrap(), Vec::new());
+    }
+
+    #[test]
+    fn holds_that_could_not_be_written_are_written_once_they_can() {
+        let folder = tempfile::tempdir().unwrap();
+        let state = folder.path().join("not-mounted-yet");
+        let (tell, told) = channel();
+        let mut keeper = HoldKeeper::spawn(&state, move |w| tell.send(w).unwrap()).unwrap();
+        let holds = vec![hold(HoldScope::All, Who::Daemon)];
+        let number = keeper.write(holds.clone());
+        let first = told.recv().unwrap();
+        assert!(first.number == number && first.result.is_err());
+        fs::create_dir(&state).unwrap();
+        let second = told.recv().unwrap();
+        assert!(second.number == number && second.result.is_ok());
+        assert_eq!(read_holds(&state).unwrap(), holds);
+        keeper.end();
+        assert!(told.recv().is_err(), "nothing is written twice");
     }
 
     #[test]

@@ -1,19 +1,24 @@
 //! The shell round the engine: clocks, threads, socket, signals. The only module that knows all the others.
 //!
 //! One event loop on one thread turns what happens into events and carries the engine's effects out. Everything that can
-//! block has a thread of its own: the ledger, the hold file, each head. Any of them ending before its time stops all heads and
+//! block has a thread of its own: the ledger, the hold file, each head, the inputs, and the heart that watches over the others. Any of them ending before its time stops all heads and
 //! ends the process with an error.
 
+mod arming;
 mod clock;
+mod driving;
+mod heart;
 mod holdfile;
 mod lock;
+mod log;
 mod options;
 mod requests;
 mod shell;
 mod start;
 
+pub use arming::{Acceptance, is_on_at_boot, level_text};
 pub(crate) use clock::machine_now;
-pub use clock::{ShellClock, kernel_clock_is_synchronised};
+pub use clock::{LogTime, ShellClock, kernel_clock_is_synchronised};
 pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
 pub use lock::{InstanceLock, LockError};
 pub use options::RunOptions;

@@ -1,43 +1,76 @@
-//! From requests of the socket to commands of the engine, and back to responses. And effects to log lines.
+//! From requests of the socket to commands of the engine, and back to responses.
 
 use jiff::Timestamp;
 use serde_json::json;
 
 use crate::chemistry::Element;
-use crate::control::{Request, Response};
-use crate::engine::{Answer, Command, Denial, Effect, NewReading, RefillLevel};
+use crate::control::{CalibrateRequest, ReadingRequest, Request, Response};
+use crate::engine::{Answer, Command, Denial, NewReading, RefillLevel};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, QuantityError, Volume};
-use crate::record::{
-    DoseEnd, DoseKind, Entry, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration, Who,
-};
+use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
+use crate::record::{DoseKind, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration, Who};
 
 /// What a request comes to.
 pub(super) enum Sorted {
     Status,
     Reload,
+    /// To drive outputs from now on: fingerprint and sentence as sent.
+    Arm {
+        fingerprint: String,
+        sentence: String,
+    },
+    Disarm,
     Command(Command),
     Refused(Response),
 }
 
 /// Checks a request's values and sorts it.
 pub(super) fn sort(request: Request) -> Sorted {
-    match request {
-        Request::Status => Sorted::Status,
-        Request::Reload => Sorted::Reload,
-        other => match command(other) {
-            Ok(command) => Sorted::Command(command),
-            Err(text) => Sorted::Refused(Response::denied("bad-value", text)),
+    match command(request) {
+        Ok(Asked::Status) => Sorted::Status,
+        Ok(Asked::Reload) => Sorted::Reload,
+        Ok(Asked::Arm {
+            fingerprint,
+            sentence,
+        }) => Sorted::Arm {
+            fingerprint,
+            sentence,
         },
+        Ok(Asked::Disarm) => Sorted::Disarm,
+        Ok(Asked::Command(command)) => Sorted::Command(command),
+        Err(text) => Sorted::Refused(Response::denied("bad-value", text)),
     }
 }
 
-fn command(request: Request) -> Result<Command, String> {
-    let name = |text: &str| Name::new(text).map_err(|e: QuantityError| e.to_string());
-    Ok(match request {
+/// A request whose values have been checked.
+enum Asked {
+    Status,
+    Reload,
+    Arm {
+        fingerprint: String,
+        sentence: String,
+    },
+    Disarm,
+    Command(Command),
+}
+
+fn command(request: Request) -> Result<Asked, String> {
+    Ok(Asked::Command(match request {
+        Request::Status => return Ok(Asked::Status),
+        Request::Reload => return Ok(Asked::Reload),
+        Request::Arm {
+            fingerprint,
+            sentence,
+        } => {
+            return Ok(Asked::Arm {
+                fingerprint,
+                sentence: shortened(&sentence),
+            });
+        }
+        Request::Disarm => return Ok(Asked::Disarm),
         Request::Hold { line, reason } => Command::Hold {
             scope: scope(line)?,
-            reason: reason.chars().take(200).collect(),
+            reason: shortened(&reason),
         },
         Request::Resume { line } => Command::Resume {
             scope: scope(line)?,
@@ -46,23 +79,11 @@ fn command(request: Request) -> Result<Command, String> {
             line,
             volume_ul,
             kind,
-        } => {
-            let kind = match kind.as_str() {
-                "hand" => DoseKind::Hand,
-                "prime" => DoseKind::Prime,
-                "calibration" => DoseKind::Calibration,
-                other => {
-                    return Err(format!(
-                        "\"{other}\" is no kind of dose; it must be hand, prime or calibration"
-                    ));
-                }
-            };
-            Command::PrepareDose {
-                line: name(&line)?,
-                volume: volume(volume_ul)?,
-                kind,
-            }
-        }
+        } => Command::PrepareDose {
+            line: name(&line)?,
+            volume: volume(volume_ul)?,
+            kind: dose_kind(&kind)?,
+        },
         Request::ConfirmDose {
             token,
             repeated_volume_ul,
@@ -75,89 +96,96 @@ fn command(request: Request) -> Result<Command, String> {
             how,
             volume_ul,
             note,
-        } => {
-            let given = || {
-                volume_ul
-                    .ok_or_else(|| "a volume is missing".to_owned())
-                    .and_then(volume)
-            };
-            let level = match how.as_str() {
-                "full" => RefillLevel::Full,
-                "to" => RefillLevel::To(given()?),
-                "add" => RefillLevel::Add(given()?),
-                other => {
-                    return Err(format!(
-                        "\"{other}\" is no way to refill; it must be full, to or add"
-                    ));
-                }
-            };
-            Command::Refill {
-                reservoir: name(&reservoir)?,
-                level,
-                note: note.chars().take(200).collect(),
-            }
-        }
-        Request::Reading {
-            quantity,
-            value,
-            uncertainty,
-            below,
-            method,
-            taken,
-            sure,
-        } => {
-            let result = reading_value(&quantity, value, uncertainty, below)?;
-            let taken = taken
-                .map(|t| {
-                    t.parse::<Timestamp>()
-                        .map_err(|e| format!("\"{t}\" is no time: {e}"))
-                })
-                .transpose()?;
-            let method = method.chars().take(200).collect();
-            Command::AddReading(NewReading {
-                measured: measured(&quantity)?,
-                value: result,
-                method,
-                taken,
-                confirmed: sure,
-            })
-        }
-        Request::Calibrate {
-            head,
-            rate_ml_per_min,
-            offset_ul,
-            variation,
-            method,
-        } => {
-            let calibration = Calibration::new(
-                FlowRate::from_ml_per_min(rate_ml_per_min),
-                Volume::from_ul(offset_ul),
-            )
-            .map_err(|e| e.to_string())?;
-            let variation = variation.filter(|v| v.is_finite() && *v >= 0.0);
-            // Stamp and sender are the engine's to fill in.
-            let at = Stamp {
-                wall: Timestamp::UNIX_EPOCH,
-                elapsed: Millis::ZERO,
-                trusted: false,
-            };
-            let method = method.chars().take(200).collect();
-            Command::Calibrate(StoredCalibration {
-                head: name(&head)?,
-                calibration,
-                variation,
-                method,
-                who: Who::Daemon,
-                at,
-            })
-        }
+        } => Command::Refill {
+            reservoir: name(&reservoir)?,
+            level: refill_level(&how, volume_ul)?,
+            note: shortened(&note),
+        },
+        Request::Reading(reading) => Command::AddReading(new_reading(reading)?),
+        Request::Calibrate(calibrate) => Command::Calibrate(stored_calibration(&calibrate)?),
         Request::TrustClock => Command::TrustClock,
         Request::Acknowledge { code } => Command::Acknowledge { code },
         Request::SimulateInput { input, safe } => Command::SimulateInput {
             input: name(&input)?,
             safe,
         },
-        Request::Status | Request::Reload => return Err("not a command".to_owned()),
+    }))
+}
+
+fn name(text: &str) -> Result<Name, String> {
+    Name::new(text).map_err(|e| e.to_string())
+}
+
+/// People's words are kept to a length that fits a display.
+fn shortened(text: &str) -> String {
+    text.chars().take(200).collect()
+}
+
+fn dose_kind(kind: &str) -> Result<DoseKind, String> {
+    match kind {
+        "hand" => Ok(DoseKind::Hand),
+        "prime" => Ok(DoseKind::Prime),
+        "calibration" => Ok(DoseKind::Calibration),
+        other => Err(format!(
+            "\"{other}\" is no kind of dose; it must be hand, prime or calibration"
+        )),
+    }
+}
+
+fn refill_level(how: &str, volume_ul: Option<i64>) -> Result<RefillLevel, String> {
+    let given = || {
+        volume_ul
+            .ok_or_else(|| "a volume is missing".to_owned())
+            .and_then(volume)
+    };
+    match how {
+        "full" => Ok(RefillLevel::Full),
+        "to" => Ok(RefillLevel::To(given()?)),
+        "add" => Ok(RefillLevel::Add(given()?)),
+        other => Err(format!(
+            "\"{other}\" is no way to refill; it must be full, to or add"
+        )),
+    }
+}
+
+fn new_reading(reading: ReadingRequest) -> Result<NewReading, String> {
+    let taken = reading
+        .taken
+        .map(|t| {
+            t.parse::<Timestamp>()
+                .map_err(|e| format!("\"{t}\" is no time: {e}"))
+        })
+        .transpose()?;
+    Ok(NewReading {
+        measured: measured(&reading.quantity)?,
+        value: reading_value(
+            &reading.quantity,
+            reading.value,
+            reading.uncertainty,
+            reading.below,
+        )?,
+        method: shortened(&reading.method),
+        taken,
+        confirmed: reading.sure,
+    })
+}
+
+fn stored_calibration(request: &CalibrateRequest) -> Result<StoredCalibration, String> {
+    let rate = FlowRate::from_ml_per_min(request.rate_ml_per_min);
+    let calibration =
+        Calibration::new(rate, Volume::from_ul(request.offset_ul)).map_err(|e| e.to_string())?;
+    Ok(StoredCalibration {
+        head: name(&request.head)?,
+        calibration,
+        variation: request.variation.filter(|v| v.is_finite() && *v >= 0.0),
+        method: shortened(&request.method),
+        // Stamp and sender are the engine's to fill in.
+        who: Who::Daemon,
+        at: Stamp {
+            wall: Timestamp::UNIX_EPOCH,
+            elapsed: Millis::ZERO,
+            trusted: false,
+        },
     })
 }
 
@@ -274,73 +302,5 @@ fn kind_text(kind: DoseKind) -> &'static str {
         DoseKind::Hand => "hand",
         DoseKind::Prime => "prime",
         DoseKind::Calibration => "calibration",
-    }
-}
-
-/// Writes an effect to the log: fields, not prose.
-pub(super) fn log(effect: &Effect) {
-    match effect {
-        Effect::StoreIntent(_) | Effect::SaveHolds { .. } | Effect::Reply { .. } => {}
-        Effect::StartPump { head, permit } => {
-            tracing::info!(dose = permit.dose().0, line = %permit.line(), %head, volume = %permit.volume(), run_time = %permit.run_time(), "dose started");
-        }
-        Effect::StopPump { head, why } => tracing::warn!(%head, reason = %why, "head stopped"),
-        Effect::StoreOutcome(outcome) => {
-            let (dose, volume, left) = (outcome.id.0, outcome.delivered, outcome.reservoir_left);
-            match outcome.end {
-                DoseEnd::Delivered => {
-                    tracing::info!(dose, %volume, reservoir_left = %left, "dose delivered")
-                }
-                DoseEnd::Interrupted => {
-                    tracing::warn!(dose, %volume, reservoir_left = %left, reason = %outcome.cause, "dose interrupted")
-                }
-                DoseEnd::Failed => {
-                    tracing::error!(dose, %volume, reservoir_left = %left, reason = %outcome.cause, "dose failed")
-                }
-                DoseEnd::Uncertain => {
-                    tracing::warn!(dose, %volume, reservoir_left = %left, reason = %outcome.cause, "dose uncertain")
-                }
-                DoseEnd::NotStarted => {
-                    tracing::warn!(dose, reason = %outcome.cause, "dose not started")
-                }
-            }
-        }
-        Effect::Store { entry, .. } => log_entry(entry),
-        Effect::Exit { why } => tracing::error!(reason = %why, "the daemon must end"),
-    }
-}
-
-fn log_entry(entry: &Entry) {
-    match entry {
-        Entry::SlotNotGiven(slot) => {
-            tracing::warn!(line = %slot.key.line, volume = %slot.volume, code = %slot.code, reason = %slot.reason, "dose refused");
-        }
-        Entry::OutageMissed(missed) => {
-            let slots = missed
-                .slots
-                .map_or("not counted".to_owned(), |n| n.to_string());
-            tracing::warn!(line = %missed.line, %slots, "slots missed");
-        }
-        Entry::HoldSet(hold, _) => {
-            tracing::warn!(scope = ?hold.scope, reason = %hold.reason, who = %hold.who, "hold")
-        }
-        Entry::HoldLifted(scope, who, _) => tracing::warn!(?scope, %who, "hold lifted"),
-        Entry::Refill(refill) => {
-            tracing::info!(reservoir = %refill.reservoir, level = %refill.level, note = %refill.note, "reservoir filled")
-        }
-        Entry::Reading(reading) => {
-            tracing::info!(measured = ?reading.measured, value = ?reading.value, "reading")
-        }
-        Entry::Calibration(stored) => {
-            let (rate, offset) = (stored.calibration.rate(), stored.calibration.offset());
-            tracing::info!(head = %stored.head, %rate, %offset, method = %stored.method, "calibration");
-        }
-        Entry::Uptake(uptake) => {
-            tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established")
-        }
-        Entry::Note(note) if note.code == "alarm-raised" => {
-            tracing::warn!(code = note.code, "{}", note.text)
-        }
-        Entry::Note(note) => tracing::info!(code = note.code, "{}", note.text),
     }
 }

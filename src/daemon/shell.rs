@@ -8,20 +8,24 @@ use std::time::Duration;
 use tokio::signal::unix::Signal;
 use tokio::sync::{mpsc, oneshot};
 
+use super::arming::Acceptance;
 use super::clock::{ShellClock, kernel_clock_is_synchronised, under_voltage};
+use super::heart::{Heart, LoopBeat, tell};
 use super::holdfile::{HoldKeeper, HoldsWritten};
-use super::requests;
 use super::start::Ended;
+use super::{log, requests};
 use crate::config::Controller;
 use crate::control::{Incoming, Response, ShellFacts};
 use crate::engine::{Answer, Denial, Effect, Engine, Event, Now, Ticket, TrustSource};
 use crate::ledger::{LedgerHandle, LedgerReport, Request as LedgerRequest};
-use crate::pump::{PumpHandle, PumpReport};
+use crate::pump::{InputReport, InputWatch, PumpHandle, PumpReport};
 use crate::quantity::{Millis, Name};
-use crate::record::{Entry, Who};
+use crate::record::{Arming, Entry, Stamp, Who};
 
 /// The clocks are compared at least this often.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
+/// The loop shows that it is alive at least this often.
+const BEAT_EVERY: Duration = Duration::from_millis(500);
 /// A ledger at fault is tried again this often.
 const PROBE_EVERY: Duration = Duration::from_secs(10);
 /// What is still under way when the daemon is stopped gets this long.
@@ -35,6 +39,11 @@ pub(super) enum Happening {
     Pump(PumpReport),
     Ledger(LedgerReport),
     Holds(HoldsWritten),
+    Input(InputReport),
+    /// Something does not answer any more, and all heads have been switched off for it.
+    Hanging {
+        why: String,
+    },
 }
 
 /// Signals the loop listens to.
@@ -45,6 +54,18 @@ pub(super) struct Signals {
     pub(super) hangup: Signal,
 }
 
+/// What keeps a live daemon honest.
+pub(super) struct Guards {
+    /// All heads hang on one cut-off, so a fault of one is a fault of all.
+    pub(super) common_supply: bool,
+    /// Whether outputs are really driven.
+    pub(super) live: bool,
+    pub(super) acceptance: Acceptance,
+    pub(super) inputs: Option<InputWatch>,
+    pub(super) heart: Heart,
+    pub(super) beat: LoopBeat,
+}
+
 /// Everything the loop works with.
 pub(super) struct Shell {
     pub(super) engine: Engine,
@@ -52,6 +73,7 @@ pub(super) struct Shell {
     pub(super) config_folder: PathBuf,
     pub(super) controller: Arc<Controller>,
     pub(super) facts: ShellFacts,
+    pub(super) guards: Guards,
     pub(super) pumps: BTreeMap<Name, PumpHandle>,
     pub(super) ledger: Option<LedgerHandle>,
     /// Tries whether a ledger that could not be opened can be now.
@@ -79,12 +101,18 @@ pub(super) struct Waiting {
     backlog: VecDeque<LedgerRequest>,
     ledger_well: bool,
     probed: Millis,
+    /// When the clocks were last compared, in real time.
+    looked: Millis,
+    /// The answer to an arming or disarming that is being stored, and whether it has been.
+    arming: Option<Ticket>,
+    arming_stored: bool,
 }
 
 impl Waiting {
     pub(super) fn new(ledger_well: bool) -> Self {
         Self {
             ledger_well,
+            looked: crate::pump::elapsed(),
             ..Self::default()
         }
     }
@@ -108,26 +136,27 @@ impl Shell {
             let ended = match self.next(&stopping).await {
                 Next::Event(event) => self.feed(event),
                 Next::Happening(happening) => self.happened(happening),
-                Next::Request(incoming) => self.requested(incoming),
+                Next::Request(incoming) => self.requested(incoming).or_else(|| self.tick_if_due()),
                 Next::Reload(who) => {
                     self.reload(None, who);
                     None
                 }
                 Next::Look => self.look(),
+                Next::Beat => None,
                 Next::Stop if matches!(stopping, Stopping::No) => {
                     tracing::info!("stopping: no new dose, heads off");
-                    #[expect(
-                        clippy::disallowed_methods,
-                        reason = "the runtime's own clock, to bound the stop"
-                    )]
-                    let now = tokio::time::Instant::now();
-                    stopping = Stopping::Until(now + STOP_PATIENCE);
+                    tell(&[sd_notify::NotifyState::Stopping]);
+                    stopping = Stopping::Until(until_patience_is_over());
                     self.feed(Event::Stopping)
                 }
                 Next::Stop | Next::PatienceOver => Some(Ended::Stopped),
             };
             if let Some(ended) = ended {
                 return self.finish(ended);
+            }
+            if self.waiting.arming_stored && !self.engine.is_dosing() {
+                let holds = self.engine.holds().to_vec();
+                return self.finish(Ended::StartAgain { holds });
             }
             if matches!(stopping, Stopping::Until(_)) && !self.engine.is_dosing() {
                 return self.finish(Ended::Stopped);
@@ -137,9 +166,17 @@ impl Shell {
 
     /// What comes next. Every arm only receives, so a lost race loses nothing.
     async fn next(&mut self, stopping: &Stopping) -> Next {
+        // Not a time from now on: whoever asks for the status all the time must not put the look off for ever.
+        self.guards.beat.beat();
+        let since = crate::pump::elapsed().minus(self.waiting.looked);
+        let until_look = LOOK_EVERY.saturating_sub(since.to_duration());
+        if until_look.is_zero() {
+            return Next::Look;
+        }
         let now = self.clock.now();
         let deadline = self.engine.next_deadline(now).min(self.hold_answer_due());
-        let sleep = self.clock.until(deadline, LOOK_EVERY);
+        let until_beat = until_look.min(BEAT_EVERY);
+        let sleep = self.clock.until(deadline, until_beat);
         let patience = async {
             match stopping {
                 Stopping::No => std::future::pending().await,
@@ -154,7 +191,7 @@ impl Shell {
             _ = self.signals.interrupt.recv() => Next::Stop,
             _ = self.signals.hangup.recv() => Next::Reload(Who::Daemon),
             () = patience => Next::PatienceOver,
-            () = tokio::time::sleep(sleep) => if sleep == LOOK_EVERY { Next::Look } else { Next::Event(Event::Tick) },
+            () = tokio::time::sleep(sleep) => if sleep == until_beat { Next::Beat } else { Next::Event(Event::Tick) },
         }
     }
 
@@ -167,8 +204,16 @@ impl Shell {
         ended
     }
 
+    /// Requests go before the timer, so a flood of them must not keep what is due waiting.
+    fn tick_if_due(&mut self) -> Option<Ended> {
+        let now = self.clock.now();
+        let is_due = self.engine.next_deadline(now) <= now.elapsed;
+        if is_due { self.feed(Event::Tick) } else { None }
+    }
+
     /// The regular look at the clocks and at what only polling tells.
     fn look(&mut self) -> Option<Ended> {
+        self.waiting.looked = crate::pump::elapsed();
         if !self.clock.is_virtual() {
             let event = match kernel_clock_is_synchronised() {
                 Some(true) => Event::ClockKnown(TrustSource::Kernel),
@@ -203,12 +248,12 @@ impl Shell {
         let due = real.minus(self.waiting.probed).to_duration() >= PROBE_EVERY;
         if due && !self.waiting.ledger_well {
             self.waiting.probed = real;
-            let at = crate::record::Stamp {
+            let at = Stamp {
                 wall: now.wall,
                 elapsed: now.elapsed,
                 trusted: false,
             };
-            self.to_ledger(LedgerRequest::Probe(at));
+            self.hand_to_ledger(LedgerRequest::Probe(at));
         }
     }
 
@@ -217,9 +262,11 @@ impl Shell {
             Happening::Pump(PumpReport::Ended { id, report }) => {
                 self.feed(Event::RunEnded { id, report })
             }
-            Happening::Pump(PumpReport::Fault { head, why }) => {
-                self.feed(Event::PumpFault { head, why })
+            Happening::Pump(PumpReport::Fault { head, why }) => self.head_at_fault(&head, &why),
+            Happening::Input(InputReport { input, safe }) => {
+                self.feed(Event::Input { input, safe })
             }
+            Happening::Hanging { why } => Some(Ended::Broken { why }),
             Happening::Pump(PumpReport::Gone { head, panicked }) => {
                 let why = if panicked { "panicked" } else { "ended" };
                 Some(Ended::Broken {
@@ -232,6 +279,22 @@ impl Shell {
                 None
             }
         }
+    }
+
+    /// A head that does not obey. With a common cut-off, which is off now, none of the heads can be relied on.
+    fn head_at_fault(&mut self, head: &Name, why: &str) -> Option<Ended> {
+        let mut ended = self.feed(Event::PumpFault {
+            head: head.clone(),
+            why: why.to_owned(),
+        });
+        if self.guards.live && self.guards.common_supply {
+            let others: Vec<Name> = self.pumps.keys().filter(|h| *h != head).cloned().collect();
+            for other in others {
+                let why = format!("its supply is cut off because of head {head}: {why}");
+                ended = self.feed(Event::PumpFault { head: other, why }).or(ended);
+            }
+        }
+        ended
     }
 
     fn ledger_reported(&mut self, report: LedgerReport) -> Option<Ended> {
@@ -283,7 +346,7 @@ impl Shell {
     }
 
     /// Hands over to the ledger; what its queue does not take waits here and makes the ledger count as not writable.
-    fn to_ledger(&mut self, request: LedgerRequest) {
+    fn hand_to_ledger(&mut self, request: LedgerRequest) {
         let Some(ledger) = &self.ledger else { return };
         if self.waiting.backlog.is_empty() && ledger.send(request.clone()).is_ok() {
             return;
@@ -322,6 +385,25 @@ impl Shell {
                 let ticket = self.ticket(answer);
                 self.reload(Some(ticket), who)
             }
+            requests::Sorted::Arm {
+                fingerprint,
+                sentence,
+            } => {
+                match self.check_arm(&fingerprint, &sentence) {
+                    Ok(()) => self.store_arming(true, sentence, who, answer),
+                    Err((code, text)) => give(answer, Response::denied(code, text)),
+                }
+                None
+            }
+            requests::Sorted::Disarm => {
+                self.store_arming(false, String::new(), who, answer);
+                // Whatever becomes of the record: it was asked to stop driving, so nothing more is begun.
+                if self.guards.live {
+                    self.feed(Event::Stopping)
+                } else {
+                    None
+                }
+            }
             requests::Sorted::Refused(response) => {
                 give(answer, response);
                 None
@@ -337,6 +419,70 @@ impl Shell {
         }
     }
 
+    /// Whether this may be armed now, and was asked for in the right words.
+    fn check_arm(&self, fingerprint: &str, sentence: &str) -> Result<(), (&'static str, String)> {
+        let acceptance = &self.guards.acceptance;
+        if self.guards.live {
+            return Err(("armed", "it is armed and live already".to_owned()));
+        }
+        if self.controller.mode == crate::config::Mode::DryRun {
+            let text = "the running daemon was started with mode = \"dry-run\"; set mode = \"live\" in controller.toml, restart the daemon (it stays dry until armed), then arm";
+            return Err(("dry-run", text.to_owned()));
+        }
+        if acceptance.fingerprint != fingerprint {
+            let text = format!(
+                "controller.toml or the board is not what the running daemon was started with ({} there, {fingerprint} here); restart the daemon, then arm",
+                acceptance.fingerprint
+            );
+            return Err(("changed", text));
+        }
+        if !acceptance.is_sentence(sentence) {
+            let text = format!(
+                "the sentence was not typed as it stands; it is: {}",
+                acceptance.sentence
+            );
+            return Err(("sentence", text));
+        }
+        if self.ledger.is_none() || !self.waiting.ledger_well {
+            let text =
+                "the ledger cannot be written, so the arming cannot be recorded; nothing changed";
+            return Err(("not-recorded", text.to_owned()));
+        }
+        Ok(())
+    }
+
+    /// Writes down an arming or a disarming; when it is on disk the daemon starts anew with it.
+    fn store_arming(
+        &mut self,
+        armed: bool,
+        sentence: String,
+        who: Who,
+        answer: oneshot::Sender<Response>,
+    ) {
+        let now = self.clock.now();
+        let arming = Arming {
+            armed,
+            fingerprint: self.guards.acceptance.fingerprint.clone(),
+            hardware: self.guards.acceptance.hardware.clone(),
+            sentence,
+            who,
+            at: Stamp {
+                wall: now.wall,
+                elapsed: now.elapsed,
+                trusted: kernel_clock_is_synchronised() == Some(true),
+            },
+        };
+        let text = if armed {
+            "armed: the daemon starts anew and drives the outputs; enter what each bottle holds (`dosewright refill`) and calibrate each head before it can dose"
+        } else {
+            "disarmed: all heads are off, and the daemon starts anew in dry run"
+        };
+        let ticket = self.ticket(answer);
+        self.waiting.arming = Some(ticket);
+        let text = text.to_owned();
+        self.store_entry(Entry::Arming(arming), Some((ticket, Answer::Done { text })));
+    }
+
     fn ticket(&mut self, answer: oneshot::Sender<Response>) -> Ticket {
         self.waiting.ticket_last = self.waiting.ticket_last.wrapping_add(1);
         let ticket = Ticket(self.waiting.ticket_last);
@@ -345,6 +491,10 @@ impl Shell {
     }
 
     fn reply(&mut self, ticket: Ticket, answer: Result<Answer, Denial>) {
+        if self.waiting.arming == Some(ticket) {
+            self.waiting.arming = None;
+            self.waiting.arming_stored = answer.is_ok();
+        }
         if let Some(sender) = self.waiting.tickets.remove(&ticket) {
             give(sender, requests::response(answer));
         }
@@ -377,7 +527,7 @@ impl Shell {
     fn carry_out(&mut self, effects: Vec<Effect>) -> Option<Ended> {
         let mut ended = None;
         for effect in effects {
-            requests::log(&effect);
+            log::effect(&effect);
             match effect {
                 Effect::StoreIntent(intent) => self.store_intent(intent),
                 Effect::StartPump { head, permit } => self.start_pump(&head, permit),
@@ -386,7 +536,9 @@ impl Shell {
                         pump.stop();
                     }
                 }
-                Effect::StoreOutcome(outcome) => self.to_ledger(LedgerRequest::Outcome(outcome)),
+                Effect::StoreOutcome(outcome) => {
+                    self.hand_to_ledger(LedgerRequest::Outcome(outcome));
+                }
                 Effect::Store { entry, reply } => self.store_entry(entry, reply),
                 Effect::SaveHolds { holds, reply } => {
                     let number = self.holds.write(holds);
@@ -450,7 +602,7 @@ impl Shell {
             return;
         }
         self.waiting.entries.push_back(reply);
-        self.to_ledger(LedgerRequest::Entry(entry));
+        self.hand_to_ledger(LedgerRequest::Entry(entry));
     }
 
     fn holds_written(&mut self, written: &HoldsWritten) {
@@ -505,6 +657,9 @@ impl Shell {
 
     /// The way out: heads off first, then the books, then the answers that are still owed.
     fn finish(self, ended: Ended) -> Ended {
+        for pump in self.pumps.values() {
+            pump.stop();
+        }
         for (_, pump) in self.pumps {
             pump.end();
         }
@@ -529,8 +684,16 @@ impl Shell {
             }
         }
         self.holds.end();
+        if let Some(inputs) = self.guards.inputs {
+            inputs.end();
+        }
+        self.guards.heart.end();
         ended
     }
+}
+
+fn until_patience_is_over() -> tokio::time::Instant {
+    tokio::time::Instant::now() + STOP_PATIENCE
 }
 
 /// What the loop received.
@@ -540,6 +703,8 @@ enum Next {
     Request(Incoming),
     Reload(Who),
     Look,
+    /// Nothing but a sign of life.
+    Beat,
     Stop,
     PatienceOver,
 }
@@ -547,7 +712,7 @@ enum Next {
 /// Passes on what is to be written, at the end, when nobody waits for answers any more.
 fn forward(ledger: &LedgerHandle, effects: Vec<Effect>) {
     for effect in effects {
-        requests::log(&effect);
+        log::effect(&effect);
         let request = match effect {
             Effect::StoreOutcome(outcome) => LedgerRequest::Outcome(outcome),
             Effect::Store { entry, .. } => LedgerRequest::Entry(entry),

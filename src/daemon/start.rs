@@ -1,6 +1,5 @@
 //! Starting the daemon: configuration, lock, ledger, heads, engine, socket, in this order, and off before everything else.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::io;
 use std::os::unix::fs::DirBuilderExt;
@@ -12,21 +11,24 @@ use thiserror::Error;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
+use super::arming::Acceptance;
 use super::clock::{
     ShellClock, boot_id, kernel_clock_is_synchronised, machine_now, under_voltage_file,
 };
+use super::driving::{Driving, Heads, force_off_leftovers, start_heads, start_inputs};
+use super::heart::{Heart, LoopBeat, Watched, tell as tell_manager};
 use super::holdfile::{HoldKeeper, read_holds};
 use super::ledger_path;
 use super::lock::{InstanceLock, LockError};
 use super::options::RunOptions;
-use super::shell::{Happening, Shell, Signals, Waiting};
+use super::shell::{Guards, Happening, Shell, Signals, Waiting};
 use crate::config::{ConfigMistakes, Controller, Loaded, Mode};
-use crate::control::{ServeError, Server, ShellFacts};
+use crate::control::{ServeError, Server, ShellFacts, check_socket_path};
 use crate::engine::{Engine, Event, Now, Setup, TrustSource};
 use crate::ledger::{
     Ledger, LedgerError, LedgerHandle, LedgerThread, OpenAs, SessionStart, Timeline,
 };
-use crate::pump::{Pace, PumpHandle, PumpReport, SimulatedOutput, SwitchedPump};
+use crate::pump::Pace;
 use crate::quantity::{Millis, Name};
 use crate::record::{History, Hold, Stamp};
 
@@ -34,8 +36,8 @@ use crate::record::{History, Hold, Stamp};
 const REPORT_GRACE: Millis = Millis::from_secs(5);
 /// A ledger that could not be opened is tried again after this time, by starting anew.
 const OPEN_AGAIN_AFTER: Millis = Millis::from_mins(1);
-/// Fastest virtual time: a day in nine seconds. Faster, a dose of a second would be shorter than a wake-up.
-pub const WARP_MAX: u32 = 10_000;
+/// Fastest virtual time: an hour a second. Faster, a late wake-up would be longer than the plan's tolerance.
+pub const WARP_MAX: u32 = 3_600;
 
 /// Why the daemon did not start. Nothing was started then, and all outputs are off.
 #[derive(Debug, Error)]
@@ -52,8 +54,8 @@ pub enum DaemonError {
     #[error(transparent)]
     Lock(#[from] LockError),
     /// The control socket cannot be made.
-    #[error("{0}: {source}", source = chain(.0))]
-    Socket(ServeError),
+    #[error("{0}")]
+    Socket(#[source] ServeError),
     /// The state folder cannot be made.
     #[error("cannot make the state folder {path}: {source}")]
     State {
@@ -73,16 +75,18 @@ pub enum DaemonError {
         /// What is wrong.
         why: String,
     },
+    /// The cut-off or the heartbeat cannot be driven.
+    #[error("[board]: {why}; nothing is started with a board that does not obey")]
+    Board {
+        /// What is wrong.
+        why: String,
+    },
     /// It ran, and something in it broke.
     #[error("the daemon ended because {why}; all heads were switched off")]
     Broken {
         /// What.
         why: String,
     },
-}
-
-fn chain(error: &dyn std::error::Error) -> String {
-    error.source().map(ToString::to_string).unwrap_or_default()
 }
 
 /// How a run of the loop ended.
@@ -124,6 +128,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     if options.warp.is_some() && loaded.controller.mode == Mode::Live {
         return Err(DaemonError::WarpInLive);
     }
+    check_socket_path(&options.state).map_err(DaemonError::Socket)?;
     make_state_folder(&options.state)?;
     let _lock = InstanceLock::take(&options.state)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -179,10 +184,17 @@ async fn run_once(
     kept_holds: Vec<Hold>,
 ) -> Result<Ended, DaemonError> {
     let (tell, happenings) = mpsc::unbounded_channel();
-    // Heads first: whatever else goes wrong, they are off.
-    let pumps = start_pumps(&parts.controller, pace(options), &tell)?;
     let clock = shell_clock(options);
-    let (ledger, history, ledger_fault) = open_ledger(options, parts, &clock, &tell);
+    super::clock::show_in_log(clock);
+    let acceptance = Acceptance::of(&parts.controller, &parts.controller_fingerprint);
+    if parts.controller.mode == Mode::Live {
+        force_off_leftovers();
+    }
+    let (ledger, driving, history, ledger_fault) =
+        open_ledger(options, parts, &acceptance, &clock, &tell);
+    // Heads before all that follows: whatever else goes wrong, they are off.
+    let Heads { pumps, heartbeat } =
+        start_heads(&parts.controller, &driving, pace(options), &tell)?;
     let (mut file_holds, hold_file_fault) = match read_holds(&options.state) {
         Ok(holds) => (holds, None),
         Err(error) => (Vec::new(), Some(error.to_string())),
@@ -191,7 +203,7 @@ async fn run_once(
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {
-        send(&told, Happening::Holds(written))
+        send(&told, Happening::Holds(written));
     })?;
     let ledger_well = ledger_fault.is_none();
     let (mut engine, mut effects) = Engine::start(Setup {
@@ -202,28 +214,52 @@ async fn run_once(
         file_holds,
         hold_file_fault,
         boot: session_boot(&clock),
-        live: false,
+        live: driving.is_live(),
         virtual_time: clock.is_virtual(),
-        grace: Millis::new(
-            REPORT_GRACE
-                .as_ms()
-                .saturating_mul(i64::from(options.warp.unwrap_or(1))),
-        ),
+        pace: options.warp.unwrap_or(1),
+        grace: REPORT_GRACE,
         now: clock.now(),
     });
     if !clock.is_virtual() && kernel_clock_is_synchronised() == Some(true) {
         effects.extend(engine.handle(Event::ClockKnown(TrustSource::Kernel), clock.now()));
     }
+    let inputs = start_inputs(&parts.controller, &driving, &tell)?;
+    let beat = LoopBeat::default();
+    let told = tell.clone();
+    let heart = Heart::spawn(
+        Watched {
+            event_loop: beat.clone(),
+            pumps: pumps
+                .iter()
+                .map(|(name, pump)| (name.clone(), pump.control()))
+                .collect(),
+            inputs: inputs.as_ref().map(crate::pump::InputWatch::beat),
+            heartbeat,
+        },
+        move |why| send(&told, Happening::Hanging { why }),
+    )?;
     let (incoming, requests) = mpsc::channel(64);
     let serving = tokio::spawn(server.serve(incoming));
-    announce(options, parts);
+    announce(options, &driving, &acceptance);
     let (state, since) = (options.state.clone(), crate::pump::elapsed());
     let shell = Shell {
         engine,
         clock,
         config_folder: options.config.clone(),
         controller: Arc::clone(&parts.controller),
-        facts: shell_facts(options, parts),
+        facts: shell_facts(options, parts, &driving),
+        guards: Guards {
+            common_supply: parts
+                .controller
+                .board
+                .as_ref()
+                .is_some_and(|b| b.cut_off.is_some()),
+            live: driving.is_live(),
+            acceptance,
+            inputs,
+            heart,
+            beat,
+        },
         pumps,
         ledger,
         ledger_opens: Box::new(move || ledger_can_be_opened(&state, since)),
@@ -238,46 +274,21 @@ async fn run_once(
         under_voltage_file: under_voltage_file().filter(|_| !clock.is_virtual()),
         waiting: Waiting::new(ledger_well),
     };
+    tell_manager(&[sd_notify::NotifyState::Ready]);
     let ended = shell.run(effects).await;
     serving.abort();
+    // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
+    drop(serving.await);
     Ok(ended)
 }
 
-fn send(tell: &mpsc::UnboundedSender<Happening>, happening: Happening) {
+pub(super) fn send(tell: &mpsc::UnboundedSender<Happening>, happening: Happening) {
     // The loop is gone only when the process is on its way out.
     drop(tell.send(happening));
 }
 
 fn pace(options: &RunOptions) -> Pace {
     options.warp.map_or(Pace::REAL, Pace::new)
-}
-
-fn start_pumps(
-    controller: &Controller,
-    pace: Pace,
-    tell: &mpsc::UnboundedSender<Happening>,
-) -> Result<BTreeMap<Name, PumpHandle>, DaemonError> {
-    let mut pumps = BTreeMap::new();
-    for (name, head) in &controller.heads {
-        let (output, _trace) = SimulatedOutput::new(head.simulated.clone(), pace);
-        let (for_faults, faulty) = (tell.clone(), name.clone());
-        let fault = Box::new(move |error: &crate::pump::PumpError| {
-            send(
-                &for_faults,
-                Happening::Pump(PumpReport::fault(&faulty, error)),
-            )
-        });
-        let pump = SwitchedPump::new(output, pace, fault).map_err(|e| DaemonError::Head {
-            head: name.clone(),
-            why: e.to_string(),
-        })?;
-        let for_reports = tell.clone();
-        let handle = PumpHandle::spawn(name, Box::new(pump), move |report| {
-            send(&for_reports, Happening::Pump(report))
-        })?;
-        pumps.insert(name.clone(), handle);
-    }
-    Ok(pumps)
 }
 
 /// Virtual time goes on where the ledger's newest entry is, begins where it is told to in a new ledger, or now.
@@ -331,40 +342,55 @@ fn open_as(options: &RunOptions, parts: &Parts, clock: &ShellClock, now: Now) ->
     }
 }
 
-/// Opens the ledger and reads its history. When that fails the daemon runs all the same, without dosing, to say so.
+/// The ledger's thread, what is driven, the history, and why the ledger cannot be used.
+type Opened = (Option<LedgerHandle>, Driving, History, Option<String>);
+
+/// Opens the ledger, decides by its arming what is driven, and reads its history. When that fails the daemon runs all the same,
+/// without dosing, to say so.
 fn open_ledger(
     options: &RunOptions,
     parts: &Parts,
+    acceptance: &Acceptance,
     clock: &ShellClock,
     tell: &mpsc::UnboundedSender<Happening>,
-) -> (Option<LedgerHandle>, History, Option<String>) {
+) -> Opened {
     let now = clock.now();
     let path = ledger_path(&options.state);
-    let opened = Ledger::open(&path, &open_as(options, parts, clock, now)).and_then(|ledger| {
-        let trusted = clock.is_virtual();
-        let history = ledger.history(Stamp {
-            wall: now.wall,
-            elapsed: now.elapsed,
-            trusted,
-        })?;
-        Ok((ledger, history))
-    });
+    let stamp = Stamp {
+        wall: now.wall,
+        elapsed: now.elapsed,
+        trusted: clock.is_virtual(),
+    };
+    let opened =
+        Ledger::open(&path, &open_as(options, parts, clock, now)).and_then(|mut ledger| {
+            let driving = Driving::decide(&parts.controller, acceptance, Ok(&ledger));
+            if driving.is_live() {
+                ledger.mark_session_live()?;
+            }
+            let mut history = ledger.history(stamp)?;
+            if driving.is_live() {
+                // What a bottle held in a dry run says nothing about the real one.
+                let told = ledger.refilled_since_arming()?;
+                history.reservoirs.retain(|(name, _)| told.contains(name));
+            }
+            Ok((ledger, driving, history))
+        });
+    let without = |why: String| {
+        let driving = Driving::decide(&parts.controller, acceptance, Err(&why));
+        (None, driving, History::default(), Some(why))
+    };
     let tell = tell.clone();
     match opened {
-        Ok((ledger, history)) => match LedgerThread::spawn(
+        Ok((ledger, driving, history)) => match LedgerThread::spawn(
             ledger,
             Box::new(move |report| send(&tell, Happening::Ledger(report))),
         ) {
-            Ok(handle) => (Some(handle), history, None),
-            Err(error) => (
-                None,
-                History::default(),
-                Some(format!("the ledger's thread could not be started: {error}")),
-            ),
+            Ok(handle) => (Some(handle), driving, history, None),
+            Err(error) => without(format!("the ledger's thread could not be started: {error}")),
         },
         Err(error) => {
             tracing::error!(%error, "the ledger cannot be used");
-            (None, History::default(), Some(error.to_string()))
+            without(error.to_string())
         }
     }
 }
@@ -379,8 +405,9 @@ fn ledger_can_be_opened(state: &Path, since: Millis) -> bool {
         )
 }
 
-fn shell_facts(options: &RunOptions, parts: &Parts) -> ShellFacts {
+fn shell_facts(options: &RunOptions, parts: &Parts, driving: &Driving) -> ShellFacts {
     ShellFacts {
+        not_live: driving.not_live().map(str::to_owned),
         warp: options.warp,
         controller: parts.controller.name.to_string(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -391,14 +418,20 @@ fn shell_facts(options: &RunOptions, parts: &Parts) -> ShellFacts {
     }
 }
 
-fn announce(options: &RunOptions, parts: &Parts) {
-    match parts.controller.mode {
-        Mode::DryRun => {
+fn announce(options: &RunOptions, driving: &Driving, acceptance: &Acceptance) {
+    match driving {
+        Driving::Simulated { not_live: None } => {
             tracing::info!(state = %options.state.display(), warp = options.warp, "ready: dry run, no output is driven")
         }
-        Mode::Live => tracing::error!(
+        Driving::Simulated {
+            not_live: Some(why),
+        } => tracing::error!(
             state = %options.state.display(),
-            "NOT LIVE: controller.toml says mode = \"live\", but no arming is recorded; staying in dry run, no output is driven"
+            "NOT LIVE, although controller.toml says mode = \"live\": {why}. Staying in dry run, no output is driven"
+        ),
+        Driving::Board { .. } => tracing::warn!(
+            state = %options.state.display(), hardware = %acceptance.hardware,
+            "ready: LIVE, outputs are driven"
         ),
     }
 }

@@ -192,8 +192,13 @@ impl Engine {
         for alarm in self.alarms.all.values_mut() {
             if !alarm.acknowledged && now.elapsed.minus(alarm.reminded) >= REMIND_EVERY {
                 alarm.reminded = now.elapsed;
+                let over = if alarm.active {
+                    ""
+                } else {
+                    " (over, but nobody has seen it)"
+                };
                 due.push(format!(
-                    "{}: {}",
+                    "{}{over}: {}",
                     label(alarm.code, &alarm.subject),
                     alarm.text
                 ));

@@ -20,7 +20,7 @@ impl Engine {
     /// What the tank should be at now; `None` without a reading, or when what was added since is not known.
     pub(super) fn prediction(&self, now: Now) -> Option<Prediction> {
         let limits = self.controller.alkalinity.as_ref()?;
-        let (value, uncertainty, taken) = self.alkalinity.reading?;
+        let (value, uncertainty, _) = self.alkalinity.reading?;
         let running: f64 = self
             .window
             .active()
@@ -30,12 +30,7 @@ impl Engine {
             .alkalinity
             .added_since?
             .plus(Alkalinity::from_meq_per_l(running));
-        let age = Millis::new(
-            now.wall
-                .as_millisecond()
-                .saturating_sub(taken.as_millisecond())
-                .max(0),
-        );
+        let age = self.reading_age(now)?;
         Some(Prediction::new(
             value,
             uncertainty,
@@ -46,18 +41,32 @@ impl Engine {
         ))
     }
 
-    pub(super) fn add_alkalinity(&mut self, added: Alkalinity, wall: Timestamp) {
+    /// Age of the last reading on the elapsed clock, which no step of the wall clock makes younger or older. `None` without a
+    /// reading, or while the clock has not been trusted since it came back from the ledger.
+    fn reading_age(&self, now: Now) -> Option<Millis> {
+        self.alkalinity.reading?;
+        Some(now.elapsed.minus(self.alkalinity.taken?).max(Millis::ZERO))
+    }
+
+    /// The clock is trusted: now it can be said how old a reading from the ledger is.
+    pub(super) fn anchor_reading(&mut self, now: Now) {
+        if let (Some((_, _, taken)), None) = (self.alkalinity.reading, self.alkalinity.taken) {
+            self.alkalinity.taken = Some(elapsed_at(taken, now));
+        }
+    }
+
+    pub(super) fn add_alkalinity(&mut self, added: Alkalinity, at: Millis) {
         if added.as_meq_per_l() <= 0.0 {
             return;
         }
         self.alkalinity.added_since = self.alkalinity.added_since.map(|sum| sum.plus(added));
-        self.alkalinity.log.push_back((wall, added));
-        let horizon = wall.as_millisecond().saturating_sub(LOG_SPAN.as_ms());
+        self.alkalinity.log.push_back((at, added));
+        let horizon = at.minus(LOG_SPAN);
         while self
             .alkalinity
             .log
             .front()
-            .is_some_and(|(at, _)| at.as_millisecond() < horizon)
+            .is_some_and(|(at, _)| *at < horizon)
         {
             if let Some((at, _)) = self.alkalinity.log.pop_front() {
                 self.alkalinity.log_from = at;
@@ -68,25 +77,27 @@ impl Engine {
     /// Takes a reading as the new base of the prediction, when it is newer than the last one.
     pub(super) fn take_alkalinity_reading(
         &mut self,
-        value: Alkalinity,
-        uncertainty: Alkalinity,
-        taken: Timestamp,
+        (value, uncertainty): (Alkalinity, Alkalinity),
+        taken: Option<Timestamp>,
         now: Now,
     ) {
-        if self
-            .alkalinity
-            .reading
-            .is_some_and(|(_, _, last)| taken < last)
-        {
+        // A sample of just now is that whatever the wall clock shows; another time means something to a trusted clock only.
+        let at = match taken {
+            None => Some(now.elapsed),
+            Some(taken) if self.clock.unsure.is_none() => Some(elapsed_at(taken, now)),
+            Some(_) => None,
+        };
+        let Some(at) = at.filter(|at| self.alkalinity.taken.is_none_or(|last| *at >= last)) else {
             return;
-        }
-        self.alkalinity.reading = Some((value, uncertainty, taken));
-        let complete = taken >= self.alkalinity.log_from;
+        };
+        self.alkalinity.reading = Some((value, uncertainty, taken.unwrap_or(now.wall)));
+        self.alkalinity.taken = Some(at);
+        let complete = at >= self.alkalinity.log_from;
         let since: f64 = self
             .alkalinity
             .log
             .iter()
-            .filter(|(at, _)| *at > taken)
+            .filter(|(ended, _)| *ended > at)
             .map(|(_, a)| a.as_meq_per_l())
             .sum();
         self.alkalinity.added_since = complete.then(|| Alkalinity::from_meq_per_l(since));
@@ -110,7 +121,7 @@ impl Engine {
             match limits.alarm_action {
                 AlarmAction::Warn => {}
                 AlarmAction::HoldAll => {
-                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now)
+                    self.set_hold(HoldScope::All, reason, Who::Daemon, None, now);
                 }
                 AlarmAction::HoldAlkalinityLines => {
                     let lines: Vec<Name> = self
@@ -157,12 +168,17 @@ impl Engine {
 
     /// Finds anew how much of the plan is in force, and says so when it changed.
     pub(super) fn follow_ramp(&mut self, now: Now) {
-        let Some(ramp) = self.ramp_facts(now) else {
+        // While the clock is unsure nothing is planned, and ages are not known.
+        let Some(ramp) = self.ramp_facts(now).filter(|_| self.clock.unsure.is_none()) else {
             return;
         };
         let planned = self.planned_alkalinity();
         let share = effective_share(planned, &ramp);
         if (share - self.alkalinity.share).abs() > 1e-6 {
+            if (share / self.alkalinity.share - 1.0).abs() > 0.05 {
+                // What was given so far was given by another measure.
+                self.watched_from = now.elapsed;
+            }
             self.alkalinity.share = share;
             let in_force = planned.times(share);
             let why = crate::guard::allowance(&ramp)
@@ -191,13 +207,10 @@ impl Engine {
             return;
         };
         let stale_after = limits.stale_after;
-        let age = self.alkalinity.reading.map(|(_, _, taken)| {
-            Millis::new(
-                now.wall
-                    .as_millisecond()
-                    .saturating_sub(taken.as_millisecond()),
-            )
-        });
+        let age = self.reading_age(now);
+        if age.is_none() && self.alkalinity.reading.is_some() {
+            return;
+        }
         let cause = match age {
             None => Some("there is no alkalinity reading, so nothing may rise above uptake; test, then `dosewright reading add alkalinity`".to_owned()),
             Some(age) if age > stale_after => Some(format!("the last alkalinity reading is over {stale_after} old, so nothing may rise above uptake; test again")),
@@ -226,7 +239,12 @@ impl Engine {
             Some(u) => u.uptake,
         };
         if let Some(established) = &self.alkalinity.uptake {
-            self.check_uptake_change(before, declared, established.at.wall, &limits, now)?;
+            if let Some(why) = &self.clock.unsure {
+                return Err(format!(
+                    "uptake stays {before} a day until the clock is trusted, because it is not known how long it has settled: {why}"
+                ));
+            }
+            Self::check_uptake_change(before, declared, established.at.wall, &limits, now)?;
         }
         let entry = UptakeAccepted {
             uptake: declared,
@@ -241,8 +259,18 @@ impl Engine {
         Ok(())
     }
 
+    /// The clock is trusted: a declaration that had to wait for that is looked at again.
+    pub(super) fn declare_again(&mut self, now: Now) {
+        if self.alkalinity.uptake.is_none() {
+            return;
+        }
+        match self.take_declared_uptake(self.plan.uptake, &Who::Daemon, now) {
+            Ok(()) => self.clear(AlarmCode::UptakeRefused, "", now),
+            Err(why) => self.raise(AlarmCode::UptakeRefused, "", why, now),
+        }
+    }
+
     fn check_uptake_change(
-        &self,
         before: Alkalinity,
         declared: Alkalinity,
         last: Timestamp,
@@ -270,6 +298,15 @@ impl Engine {
         }
         Ok(())
     }
+}
+
+/// Where a wall time lies on the elapsed clock, as the two stand now.
+fn elapsed_at(wall: Timestamp, now: Now) -> Millis {
+    let ago = now
+        .wall
+        .as_millisecond()
+        .saturating_sub(wall.as_millisecond());
+    now.elapsed.minus(Millis::new(ago))
 }
 
 fn close(a: Alkalinity, b: Alkalinity) -> bool {

@@ -43,6 +43,16 @@ impl Engine {
             "backwards"
         };
         let size = Millis::new(step.as_ms().saturating_abs());
+        let max = self.controller.times.clock_step_max;
+        // Before it is trusted a clock may be set by any step.
+        let too_far = self.clock.unsure.is_none() && size > max;
+        if too_far && self.clock.source != Some(TrustSource::Virtual) {
+            // Whoever vouched for the clock vouched for another time than this.
+            self.clock.source = None;
+            self.clock.outside_why = format!(
+                "it was stepped {direction} by {size}, and nobody has said since then that it is right"
+            );
+        }
         // Judged first: a note written with a clock behind the newest entry must be marked as unsure.
         self.judge_clock(now);
         self.note(
@@ -52,9 +62,7 @@ impl Engine {
             Who::Daemon,
             now,
         );
-        let max = self.controller.times.clock_step_max;
-        let was_running = self.clock.source.is_some();
-        if was_running && size > max {
+        if too_far {
             let reason = format!(
                 "clock stepped {direction} by {size}, over {max}; check the date and time, then resume"
             );
@@ -99,7 +107,11 @@ impl Engine {
         self.clock.unsure = unsure;
         let is_trusted = self.clock.unsure.is_none();
         if is_trusted && !was_trusted {
-            self.age_past_doses(now);
+            if !self.clock.aged {
+                self.clock.aged = true;
+                self.age_past_doses(now);
+            }
+            self.anchor_reading(now);
             let by = match self.clock.source {
                 Some(TrustSource::Owner) => "the owner's word",
                 Some(TrustSource::Virtual) => "virtual time",
@@ -113,11 +125,12 @@ impl Engine {
                 Who::Daemon,
                 now,
             );
+            self.declare_again(now);
         }
     }
 
     /// The wall time at which the elapsed clock will show `at`, as far as can be said now.
-    pub(super) fn wall_at(&self, at: Millis, now: Now) -> Option<jiff::Timestamp> {
+    pub(super) fn wall_at(at: Millis, now: Now) -> Option<jiff::Timestamp> {
         let ms = now
             .wall
             .as_millisecond()

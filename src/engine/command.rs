@@ -12,7 +12,8 @@ use crate::guard::{Request, examine, judge};
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    DoseKind, Entry, HoldScope, Measured, Reading, ReadingValue, Refill, StoredCalibration, Who,
+    DoseKind, Entry, HoldScope, Measured, NotGiven, Reading, ReadingValue, Refill,
+    StoredCalibration, Who,
 };
 
 /// How long a prepared dose may wait for its confirmation.
@@ -44,7 +45,7 @@ impl Engine {
                 reservoir,
                 level,
                 note,
-            } => match self.refill(&reservoir, level, note, ticket, who, now) {
+            } => match self.refill(&reservoir, level, note, (ticket, who), now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
@@ -236,8 +237,7 @@ impl Engine {
         reservoir: &Name,
         level: RefillLevel,
         note: String,
-        ticket: Ticket,
-        who: Who,
+        (ticket, who): (Ticket, Who),
         now: Now,
     ) -> Result<(), Denial> {
         let config = self.controller.reservoirs.get(reservoir).ok_or_else(|| {
@@ -354,7 +354,7 @@ impl Engine {
             )),
         );
         if let ReadingValue::Alkalinity { value, uncertainty } = new.value {
-            self.take_alkalinity_reading(value, uncertainty, taken, now);
+            self.take_alkalinity_reading((value, uncertainty), new.taken, now);
         }
         Ok(())
     }
@@ -499,29 +499,30 @@ impl Engine {
         who: Who,
         now: Now,
     ) {
-        let answer = match self.take_declared_uptake(plan.uptake, &who, now) {
-            Err(why) => {
-                self.note("plan-refused", None, why.clone(), who, now);
-                Err(Denial::new(
-                    "plan-refused",
-                    format!("the plan was not taken, the one before stays in force: {why}"),
-                ))
-            }
-            Ok(()) => {
-                self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
-                self.plan = plan;
-                self.watched_from = now.elapsed;
-                self.waiting.clear();
-                self.touch_all_lines();
-                let text = format!(
-                    "plan reloaded: {} lines, {} a day",
-                    self.plan.lines.len(),
-                    self.planned_alkalinity()
-                );
-                self.note("plan-reloaded", None, text.clone(), who, now);
-                self.clear(AlarmCode::UptakeRefused, "", now);
-                Ok(Answer::Done { text })
-            }
+        let answer = if let Err(why) = self.take_declared_uptake(plan.uptake, &who, now) {
+            self.note("plan-refused", None, why.clone(), who, now);
+            Err(Denial::new(
+                "plan-refused",
+                format!("the plan was not taken, the one before stays in force: {why}"),
+            ))
+        } else {
+            self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
+            self.plan = plan;
+            self.watched_from = now.elapsed;
+            let denial = Denial::new(
+                "plan-replaced",
+                "the plan was read again while this dose waited",
+            );
+            self.drop_waiting(NotGiven::Refused, &denial, now);
+            self.touch_all_lines();
+            let text = format!(
+                "plan reloaded: {} lines, {} a day",
+                self.plan.lines.len(),
+                self.planned_alkalinity()
+            );
+            self.note("plan-reloaded", None, text.clone(), who, now);
+            self.clear(AlarmCode::UptakeRefused, "", now);
+            Ok(Answer::Done { text })
         };
         if let Some(ticket) = ticket {
             self.out.push(Effect::Reply { ticket, answer });
@@ -529,6 +530,10 @@ impl Engine {
     }
 
     pub(super) fn ledger_healthy(&mut self, now: Now) {
+        if !self.history_known {
+            // Writing works again, but what was dosed before this start is still not known: a new start reads it.
+            return;
+        }
         if let super::state::LedgerState::NotWritable { .. } = self.ledger {
             self.ledger = super::state::LedgerState::Writable;
             self.clear(AlarmCode::LedgerFault, "", now);
@@ -542,8 +547,10 @@ impl Engine {
         }
     }
 
-    pub(super) fn ledger_fault(&mut self, why: String, now: Now) {
-        self.ledger = super::state::LedgerState::NotWritable { why: why.clone() };
+    pub(super) fn ledger_fault(&mut self, why: &str, now: Now) {
+        self.ledger = super::state::LedgerState::NotWritable {
+            why: why.to_owned(),
+        };
         self.raise(
             AlarmCode::LedgerFault,
             "",

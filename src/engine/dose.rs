@@ -4,12 +4,21 @@ use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, RunEnd, RunReport};
 use super::state::{ActiveDose, Engine};
 use crate::guard::{Counted, DosePermit, Request, look_again};
-use crate::plan::SlotKey;
+use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{DoseEnd, DoseId, DoseKind, HoldScope, Intent, Outcome, Who};
+use crate::record::{DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who};
 
 /// A run that lasted this much longer than meant has escaped its timer; the head's line is held.
 const OVERRUN_MAX: Millis = Millis::from_secs(2);
+
+/// How a dose ended, as it is booked.
+#[derive(Debug)]
+pub(super) struct Ending {
+    pub(super) end: DoseEnd,
+    pub(super) delivered: Volume,
+    pub(super) on_time: Option<Millis>,
+    pub(super) cause: String,
+}
 
 /// What a dose is given for.
 #[derive(Debug)]
@@ -94,13 +103,16 @@ impl Engine {
         let Some(permit) = self.active.get_mut(&id).and_then(|dose| dose.permit.take()) else {
             return;
         };
-        let Some((line, kind)) = self
+        let Some((line, kind, stopped)) = self
             .active
             .get(&id)
-            .map(|d| (d.intent.line.clone(), d.intent.kind))
+            .map(|d| (d.intent.line.clone(), d.intent.kind, d.stop_cause.clone()))
         else {
             return;
         };
+        if let Some(cause) = stopped {
+            return self.not_started(id, &Denial::new("stopped", cause), now);
+        }
         let request = Request {
             id,
             line: &line,
@@ -157,31 +169,30 @@ impl Engine {
                 answer: Err(denial.clone()),
             });
         }
-        self.book(
-            &dose.intent,
-            DoseEnd::NotStarted,
-            Volume::ZERO,
-            Some(Millis::ZERO),
-            denial.text.clone(),
-            now,
-        );
+        let ending = Ending {
+            end: DoseEnd::NotStarted,
+            delivered: Volume::ZERO,
+            on_time: Some(Millis::ZERO),
+            cause: denial.text.clone(),
+        };
+        self.book(&dose.intent, ending, now);
     }
 
     /// An intent that could not be stored: no dose. Whether it is on disk after all is told by the next start, which counts it.
-    pub(super) fn intent_failed(&mut self, id: DoseId, why: String, now: Now) {
+    pub(super) fn intent_failed(&mut self, id: DoseId, why: &str, now: Now) {
         let Some(dose) = self.active.remove(&id) else {
             return;
         };
         self.forget_in_window(id, now);
         let text = format!("the dose could not be recorded, so no pump was started: {why}");
         if let Some(key) = dose.intent.slot.clone() {
-            self.slot_not_given_for(
+            let slot = Slot {
                 key,
-                dose.intent.at.wall,
-                dose.intent.volume,
-                &Denial::new("ledger-not-writable", text.clone()),
-                now,
-            );
+                at: dose.intent.at.wall,
+                volume: dose.intent.volume,
+            };
+            let denial = Denial::new("ledger-not-writable", text.clone());
+            self.slot_not_given(slot, NotGiven::Refused, &denial, now);
         }
         if let Some(ticket) = dose.ticket {
             self.out.push(Effect::Reply {
@@ -201,12 +212,12 @@ impl Engine {
     }
 
     /// A head has stopped: what it gave is worked out and booked.
-    pub(super) fn run_ended(&mut self, id: DoseId, report: RunReport, now: Now) {
+    pub(super) fn run_ended(&mut self, id: DoseId, report: &RunReport, now: Now) {
         let Some(dose) = self.active.remove(&id) else {
             return;
         };
         let intent = &dose.intent;
-        let delivered = self.delivered(intent, &report);
+        let delivered = self.delivered(intent, report);
         let (end, cause) = match (&report.end, dose.stop_cause) {
             (RunEnd::Failed { why }, _) => (DoseEnd::Failed, why.clone()),
             (RunEnd::Completed, _) => (DoseEnd::Delivered, String::new()),
@@ -235,14 +246,13 @@ impl Engine {
                 now,
             );
         }
-        self.book(
-            &dose.intent,
+        let ending = Ending {
             end,
             delivered,
-            Some(report.on_time),
+            on_time: Some(report.on_time),
             cause,
-            now,
-        );
+        };
+        self.book(&dose.intent, ending, now);
     }
 
     /// Volume that a run gave, by its measured on-time and the head's calibration.
@@ -263,9 +273,8 @@ impl Engine {
             .saturating_abs();
         match &report.end {
             RunEnd::Completed if on_time_error <= 1 => intent.volume,
-            RunEnd::Completed => by_time,
             RunEnd::Stopped if report.on_time <= Millis::ZERO => Volume::ZERO,
-            RunEnd::Stopped => by_time,
+            RunEnd::Completed | RunEnd::Stopped => by_time,
             RunEnd::Failed { .. } => by_time.max(intent.volume),
         }
     }
@@ -293,19 +302,17 @@ impl Engine {
         line.last_dose = Some((now.wall, delivered));
         line.last_refusal = None;
         self.add_today(&intent.line, delivered, now.wall);
-        self.add_alkalinity(alkalinity, now.wall);
+        self.add_alkalinity(alkalinity, now.elapsed);
     }
 
     /// Writes the outcome, and takes the volume off the bottle: once, here, for every dose.
-    pub(super) fn book(
-        &mut self,
-        intent: &Intent,
-        end: DoseEnd,
-        delivered: Volume,
-        on_time: Option<Millis>,
-        cause: String,
-        now: Now,
-    ) {
+    pub(super) fn book(&mut self, intent: &Intent, ending: Ending, now: Now) {
+        let Ending {
+            end,
+            delivered,
+            on_time,
+            cause,
+        } = ending;
         let left = self
             .reservoirs
             .get(&intent.reservoir)
@@ -327,11 +334,15 @@ impl Engine {
         }));
     }
 
-    /// Switches off what runs on these lines. What has a permit but no pump yet is refused when it is looked at again.
+    /// Switches off what runs on these lines. What has a permit but no pump yet will not be started, whatever happens until
+    /// its record is stored.
     pub(super) fn stop_running(&mut self, cause: &str, concerned: impl Fn(&Name) -> bool) {
         for dose in self.active.values_mut() {
-            if dose.permit.is_none() && concerned(&dose.intent.line) && dose.stop_cause.is_none() {
-                dose.stop_cause = Some(cause.to_owned());
+            if !concerned(&dose.intent.line) || dose.stop_cause.is_some() {
+                continue;
+            }
+            dose.stop_cause = Some(cause.to_owned());
+            if dose.permit.is_none() {
                 self.out.push(Effect::StopPump {
                     head: dose.intent.head.clone(),
                     why: cause.to_owned(),
@@ -344,6 +355,8 @@ impl Engine {
         self.stopping = true;
         self.clock.last = now;
         self.stop_running("the daemon is being stopped", |_| true);
+        let denial = Denial::new("stopping", "the daemon was stopped while this dose waited");
+        self.drop_waiting(NotGiven::Missed, &denial, now);
     }
 
     /// A head does not obey. Its line is held; the switch-off has been and is being tried by its driver.

@@ -45,7 +45,7 @@ impl Engine {
             inputs: self.input_blocks(line),
             ramp: self.ramp_facts(now),
             element_rise_max: &self.controller.element_rise_max,
-            permit_valid: self.controller.times.permit_valid,
+            permit_valid: self.permit_valid,
         })
     }
 

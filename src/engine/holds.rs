@@ -73,11 +73,11 @@ impl Engine {
                 HoldScope::All => "dosewright resume".to_owned(),
                 HoldScope::Line(line) => format!("dosewright resume {line}"),
             };
-            text.push_str(&format!(
-                "; still on hold: {} ({}), lifted by `{how}`",
+            text = format!(
+                "{text}; still on hold: {} ({}), lifted by `{how}`",
                 scope_text(&hold.scope),
                 hold.reason
-            ));
+            );
         }
         if lifted > 0 {
             self.touch_all_lines();

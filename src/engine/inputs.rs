@@ -14,6 +14,8 @@ use crate::record::{HoldScope, Who};
 /// More changes of level than this within [`CHATTER_SPAN`] are chatter (our rule).
 const CHATTER_CHANGES: usize = 10;
 const CHATTER_SPAN: Millis = Millis::from_mins(1);
+/// A contact that nobody has read for this long since the start is told as one that cannot be read (our rule).
+const UNREAD_MAX: Millis = Millis::from_secs(10);
 /// Books and float of a bottle may differ by this part of its capacity before it is an alarm (our rule).
 const FLOAT_MARGIN: f64 = 0.1;
 
@@ -24,6 +26,7 @@ impl InputMemory {
             raw: None,
             raw_since: now,
             safe: false,
+            established: false,
             safe_since: now,
             changes: std::collections::VecDeque::new(),
             chattering: false,
@@ -36,6 +39,7 @@ impl InputMemory {
             raw: Some(true),
             raw_since: now,
             safe: true,
+            established: true,
             safe_since: now.minus(Millis::DAY),
             changes: std::collections::VecDeque::new(),
             chattering: false,
@@ -48,12 +52,19 @@ impl InputMemory {
 
     /// When the debounced state will follow the raw one, if they differ.
     fn follows_at(&self, config: &Input) -> Option<Millis> {
+        if self.chattering {
+            // A contact that cannot make up its mind is not debounced into safety: it is unsafe at once.
+            return (self.safe || !self.established).then_some(self.raw_since);
+        }
+        if !self.established && self.raw.is_none() {
+            return Some(self.raw_since.plus(config.trip_after.max(UNREAD_MAX)));
+        }
         let wait = if self.wants_safe() {
             config.clear_after
         } else {
             config.trip_after
         };
-        (self.wants_safe() != self.safe).then(|| self.raw_since.plus(wait))
+        (self.wants_safe() != self.safe || !self.established).then(|| self.raw_since.plus(wait))
     }
 }
 
@@ -66,6 +77,10 @@ impl Engine {
             memory.raw = safe;
             memory.raw_since = now.elapsed;
             memory.changes.push_back(now.elapsed);
+            // As many as chatter takes are all that is looked at.
+            if memory.changes.len() > CHATTER_CHANGES.saturating_add(1) {
+                memory.changes.pop_front();
+            }
         }
     }
 
@@ -87,10 +102,6 @@ impl Engine {
             // Quiet again only when a whole span has passed without a change.
             memory.chattering = memory.changes.len() > CHATTER_CHANGES
                 || (was_chattering && !memory.changes.is_empty());
-            if memory.chattering && !was_chattering {
-                // A contact that cannot make up its mind is not debounced into safety: it is unsafe now.
-                memory.raw_since = now.elapsed.minus(config.trip_after);
-            }
             let chattering = memory.chattering;
             let changed = memory
                 .follows_at(&config)
@@ -98,6 +109,7 @@ impl Engine {
             if changed {
                 memory.safe = memory.wants_safe();
                 memory.safe_since = now.elapsed;
+                memory.established = true;
             }
             let is_safe = memory.safe;
             if changed {

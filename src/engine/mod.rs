@@ -53,10 +53,10 @@ impl Engine {
             Event::ClockKnown(source) => self.clock_known(source, now),
             Event::ClockUnknown { why } => self.clock_unknown(why, now),
             Event::LedgerHealthy => self.ledger_healthy(now),
-            Event::LedgerFault { why } => self.ledger_fault(why, now),
+            Event::LedgerFault { why } => self.ledger_fault(&why, now),
             Event::IntentStored(id) => self.intent_stored(id, now),
-            Event::IntentFailed { id, why } => self.intent_failed(id, why, now),
-            Event::RunEnded { id, report } => self.run_ended(id, report, now),
+            Event::IntentFailed { id, why } => self.intent_failed(id, &why, now),
+            Event::RunEnded { id, report } => self.run_ended(id, &report, now),
             Event::PumpFault { head, why } => self.pump_fault(&head, &why, now),
             Event::PlanReplaced { plan, ticket, who } => self.replace_plan(plan, ticket, who, now),
             Event::Input { input, safe } => self.input_sampled(&input, safe, now),
@@ -76,6 +76,7 @@ impl Engine {
     fn go_on(&mut self, now: Now) {
         self.settle_inputs(now);
         self.check_overdue_runs(now);
+        self.follow_ramp(now);
         self.due_slots(now);
         self.watch(now);
         self.window.prune(now.elapsed);
@@ -83,9 +84,11 @@ impl Engine {
 
     /// Elapsed time at which [`Event::Tick`] is wanted next, at the latest.
     pub fn next_deadline(&mut self, now: Now) -> Millis {
-        let waiting = self.waiting.iter().filter_map(|w| w.retry_at).min();
+        let waiting = self.next_waiting_look();
         let inputs = self.next_input_deadline();
-        let runs = self.active.values().map(|a| a.overdue_at).min();
+        // What is still being stored waits for the ledger's answer, not for a time.
+        let running = self.active.values().filter(|a| a.permit.is_none());
+        let runs = running.map(|a| a.overdue_at).min();
         let slot = self.next_slot_at(now);
         [waiting, inputs, runs, slot]
             .into_iter()

@@ -6,7 +6,7 @@ use super::effect::Denial;
 use super::event::Now;
 use super::state::{Engine, WaitingSlot};
 use crate::guard::{Refusal, Request, judge};
-use crate::plan::{DailyVolumes, Slot, SlotKey};
+use crate::plan::{DailyVolumes, Slot};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseKind, Entry, NotGiven, OutageMissed, SlotNotGiven, Who};
 use jiff::Timestamp;
@@ -14,7 +14,11 @@ use jiff::Timestamp;
 impl Engine {
     /// Looks at every slot that came due since the last look, then again at those that wait.
     pub(super) fn due_slots(&mut self, now: Now) {
-        if self.clock.unsure.is_some() || self.stopping {
+        if self.stopping {
+            return;
+        }
+        if self.clock.unsure.is_some() {
+            self.give_up_waiting(now);
             return;
         }
         if now.wall > self.cursor {
@@ -27,7 +31,10 @@ impl Engine {
             }
             let fresh_from = self.cursor.max(missed_until);
             let due = match self.schedule.between(fresh_from, now.wall, &daily) {
-                Ok(slots) => slots,
+                Ok(slots) => {
+                    self.clear(AlarmCode::PlanUnplaceable, "", now);
+                    slots
+                }
                 Err(error) => {
                     // The check at load looks 400 days ahead; a plan in force for longer can still meet such a day.
                     self.raise(
@@ -60,8 +67,56 @@ impl Engine {
         });
     }
 
+    /// While nothing can be tried: what is on hold or has waited long enough does not wait on.
+    fn give_up_waiting(&mut self, now: Now) {
+        for waiting in std::mem::take(&mut self.waiting) {
+            if waiting.give_up < now.elapsed {
+                self.waited_too_long(waiting.slot, now);
+            } else if self.holds_on(&waiting.slot.key.line).is_empty() {
+                self.waiting.push(waiting);
+            } else {
+                let denial = Denial::new("held", "the line was put on hold while this dose waited");
+                self.slot_not_given(waiting.slot, NotGiven::Refused, &denial, now);
+            }
+        }
+    }
+
+    /// Nobody looked in time (a suspend, a stall, an unsure clock): late is never made up for.
+    fn waited_too_long(&mut self, slot: Slot, now: Now) {
+        let max = self.controller.times.slot_wait_max;
+        let denial = Denial::new(
+            "waited-too-long",
+            format!("it could not be given within {max}"),
+        );
+        self.slot_not_given(slot, NotGiven::Missed, &denial, now);
+    }
+
+    /// Slots that wait are dropped, each with its record.
+    pub(super) fn drop_waiting(&mut self, kind: NotGiven, denial: &Denial, now: Now) {
+        for waiting in std::mem::take(&mut self.waiting) {
+            self.slot_not_given(waiting.slot, kind, denial, now);
+        }
+    }
+
+    /// Elapsed time at which a waiting slot wants to be looked at.
+    pub(super) fn next_waiting_look(&self) -> Option<Millis> {
+        let unsure = self.clock.unsure.is_some();
+        let look = |w: &WaitingSlot| {
+            if unsure {
+                Some(w.give_up.plus(Millis::new(1)))
+            } else {
+                w.retry_at
+            }
+        };
+        self.waiting.iter().filter_map(look).min()
+    }
+
     fn try_waiting(&mut self, now: Now) {
         for mut waiting in std::mem::take(&mut self.waiting) {
+            if waiting.give_up < now.elapsed {
+                self.waited_too_long(waiting.slot, now);
+                continue;
+            }
             if waiting.retry_at.is_some_and(|at| at > now.elapsed)
                 && self.holds_on(&waiting.slot.key.line).is_empty()
             {
@@ -107,25 +162,20 @@ impl Engine {
 
     fn refuse_slot(&mut self, slot: Slot, refusal: Refusal, now: Now) {
         let denial = Denial::from(&refusal);
-        self.slot_not_given_for(slot.key.clone(), slot.at, slot.volume, &denial, now);
-        self.lines.entry(slot.key.line).or_default().last_refusal = Some((refusal, now.wall));
+        let line = slot.key.line.clone();
+        self.slot_not_given(slot, NotGiven::Refused, &denial, now);
+        self.lines.entry(line).or_default().last_refusal = Some((refusal, now.wall));
     }
 
-    pub(super) fn slot_not_given_for(
-        &mut self,
-        key: SlotKey,
-        due: Timestamp,
-        volume: Volume,
-        denial: &Denial,
-        now: Now,
-    ) {
-        self.settled.insert(key.clone());
+    /// Writes down that a slot was not given; its key is settled with that.
+    pub(super) fn slot_not_given(&mut self, slot: Slot, kind: NotGiven, denial: &Denial, now: Now) {
+        self.settled.insert(slot.key.clone());
         self.mark_written(now);
         let entry = SlotNotGiven {
-            key,
-            due,
-            volume,
-            kind: NotGiven::Refused,
+            key: slot.key,
+            due: slot.at,
+            volume: slot.volume,
+            kind,
             reason: denial.text.clone(),
             code: denial.code.clone(),
             at: self.stamp(now),
@@ -165,6 +215,11 @@ impl Engine {
 
     /// When the clock becomes trusted: what lies between the last known moment and now was missed.
     pub(super) fn slots_lost_in_outage(&mut self, now: Now) {
+        if self.clock.newest.is_none() {
+            // Nothing was ever written, so nothing was missed, whatever the clock showed before it was set.
+            self.cursor = now.wall;
+            return;
+        }
         if now.wall > self.cursor {
             self.slots_lost(self.cursor, now.wall, now);
             self.cursor = now.wall;

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use super::alarms::{AlarmCode, Alarms};
+use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
@@ -43,6 +44,8 @@ pub struct Setup {
     pub live: bool,
     /// Virtual time is right by definition.
     pub virtual_time: bool,
+    /// How many times faster than real time the clocks run; what waits for disks and threads is given that much more of theirs.
+    pub pace: u32,
     /// How long after its planned end a run's report may come before its thread counts as lost.
     pub grace: Millis,
     /// When.
@@ -53,17 +56,47 @@ impl Engine {
     /// Starts the engine: closes what was left open, counts what may still count, and looks at the clock.
     pub fn start(setup: Setup) -> (Self, Vec<Effect>) {
         let now = setup.now;
-        let Setup {
-            history,
-            file_holds,
-            ..
-        } = setup;
-        let schedule = Schedule::new(Arc::clone(&setup.controller), Arc::clone(&setup.plan));
+        let mut history = setup.history;
         let known_holds = history.holds.clone();
-        let mut engine = Self {
+        let open = std::mem::take(&mut history.open);
+        let readings = std::mem::take(&mut history.readings);
+        let calibrations = std::mem::take(&mut history.calibrations);
+        let added = history.alkalinity_since_reading;
+        let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
+        engine.live = setup.live;
+        engine.grace = stretched(setup.grace, setup.pace);
+        engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
+        engine.boot = setup.boot;
+        engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
+        engine.history_known = setup.ledger_fault.is_none();
+        if let Some(why) = setup.ledger_fault.clone() {
+            engine.ledger = LedgerState::NotWritable { why };
+        }
+        engine.take_readings(readings, added);
+        engine.take_calibrations(calibrations);
+        engine.count_past(now);
+        if setup.virtual_time {
+            engine.clock_known(TrustSource::Virtual, now);
+        }
+        engine.after_start(
+            &known_holds,
+            open,
+            setup.hold_file_fault,
+            setup.ledger_fault,
+            now,
+        );
+        let effects = std::mem::take(&mut engine.out);
+        (engine, effects)
+    }
+
+    /// An engine that remembers its history and has done nothing yet.
+    fn blank(controller: &Arc<Controller>, plan: &Arc<Plan>, history: History, now: Now) -> Self {
+        let schedule = Schedule::new(Arc::clone(controller), Arc::clone(plan));
+        Self {
             schedule,
-            live: setup.live,
-            grace: setup.grace,
+            live: false,
+            grace: Millis::ZERO,
+            permit_valid: controller.times.permit_valid,
             stopping: false,
             clock: ClockState {
                 last: now,
@@ -72,22 +105,17 @@ impl Engine {
                 unsure: Some("nothing is known of it yet".to_owned()),
                 newest: history.newest_wall,
                 outside_why: "the kernel does not say that it is synchronised".to_owned(),
+                aged: false,
             },
-            ledger: setup
-                .ledger_fault
-                .clone()
-                .map_or(LedgerState::Writable, |why| LedgerState::NotWritable {
-                    why,
-                }),
-            holds: super::holds::union(history.holds, file_holds),
-            heads: setup
-                .controller
+            history_known: true,
+            ledger: LedgerState::Writable,
+            holds: Vec::new(),
+            heads: controller
                 .heads
                 .keys()
                 .map(|name| (name.clone(), HeadMemory::default()))
                 .collect(),
-            lines: setup
-                .controller
+            lines: controller
                 .lines
                 .iter()
                 .map(|line| (line.name.clone(), LineMemory::default()))
@@ -100,14 +128,14 @@ impl Engine {
             cursor: history.newest_wall.unwrap_or(now.wall),
             alkalinity: AlkalinityMemory {
                 reading: None,
+                taken: None,
                 added_since: None,
                 log: VecDeque::new(),
-                log_from: now.wall,
+                log_from: now.elapsed,
                 uptake: history.uptake,
                 share: 1.0,
             },
-            inputs: setup
-                .controller
+            inputs: controller
                 .inputs
                 .keys()
                 .map(|name| (name.clone(), InputMemory::unknown(now.elapsed)))
@@ -119,27 +147,12 @@ impl Engine {
             dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,
-            boot: setup.boot,
+            boot: String::new(),
             watched_from: now.elapsed,
             out: Vec::new(),
-            controller: setup.controller,
-            plan: setup.plan,
-        };
-        engine.take_readings(history.readings, history.alkalinity_since_reading);
-        engine.take_calibrations(history.calibrations);
-        engine.count_past(now);
-        if setup.virtual_time {
-            engine.clock_known(TrustSource::Virtual, now);
+            controller: Arc::clone(controller),
+            plan: Arc::clone(plan),
         }
-        engine.after_start(
-            &known_holds,
-            history.open,
-            setup.hold_file_fault,
-            setup.ledger_fault,
-            now,
-        );
-        let effects = std::mem::take(&mut engine.out);
-        (engine, effects)
     }
 
     fn after_start(
@@ -201,7 +214,15 @@ impl Engine {
             );
             self.clear(AlarmCode::DoseUncertain, &format!("{}", intent.id.0), now);
             let cause = "the daemon ended in the middle of it; counted in full".to_owned();
-            self.book(&intent, DoseEnd::Uncertain, intent.volume, None, cause, now);
+            let head = self.heads.entry(intent.head.clone()).or_default();
+            head.run_since = head.run_since.plus(intent.run_time);
+            let ending = Ending {
+                end: DoseEnd::Uncertain,
+                delivered: intent.volume,
+                on_time: None,
+                cause,
+            };
+            self.book(&intent, ending, now);
         }
     }
 
@@ -314,6 +335,8 @@ impl Engine {
                 .as_millisecond()
                 .saturating_sub(dose.at.wall.as_millisecond()),
         );
+        // A trusted clock may be off by what a step may be without being an event.
+        let by_wall = by_wall.minus(self.controller.times.clock_step_max);
         let wall_counts = dose.at.trusted && self.clock.unsure.is_none();
         Some(if wall_counts {
             proven.max(by_wall)
@@ -325,14 +348,12 @@ impl Engine {
     /// Puts the past doses into the window, by their ages as far as these are known now.
     fn count_past(&mut self, now: Now) {
         for dose in self.past.clone() {
+            self.settled.extend(dose.slot.clone());
+            if dose.end == DoseEnd::NotStarted {
+                continue;
+            }
             let age = self.age_of(&dose, now).unwrap_or(Millis::ZERO);
-            let began = now.elapsed.minus(age);
-            // A dose that nobody saw end may have gone on until now; it counts from now on for a whole window.
-            let ended = if dose.end == DoseEnd::Uncertain {
-                began.plus(dose.run_time)
-            } else {
-                began.plus(dose.run_time).min(now.elapsed)
-            };
+            let (began, ended) = self.latest_times(&dose, age, now);
             self.window.add(Counted {
                 id: dose.id,
                 line: dose.line.clone(),
@@ -346,7 +367,6 @@ impl Engine {
                 ended: Some(ended),
                 due: ended,
             });
-            self.settled.extend(dose.slot.clone());
             if self.local_date(dose.at.wall) == self.local_date(now.wall) {
                 self.add_today(&dose.line, dose.counted, dose.at.wall);
             }
@@ -361,13 +381,31 @@ impl Engine {
             let Some(age) = self.age_of(&dose, now) else {
                 continue;
             };
-            let began = now.elapsed.minus(age);
+            let (began, ended) = self.latest_times(&dose, age, now);
             self.window.update(dose.id, |counted| {
                 counted.began = began;
-                counted.ended = Some(began.plus(dose.run_time));
+                counted.ended = Some(ended);
+                counted.due = ended;
             });
         }
     }
+
+    /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was
+    /// stored, within the time a permit is valid. One that nobody saw end may have gone on.
+    fn latest_times(&self, dose: &PastDose, age: Millis, now: Now) -> (Millis, Millis) {
+        let began = now.elapsed.minus(age).plus(self.permit_valid);
+        let ended = began.plus(dose.run_time);
+        if dose.end == DoseEnd::Uncertain {
+            (began, ended)
+        } else {
+            (began.min(now.elapsed), ended.min(now.elapsed))
+        }
+    }
+}
+
+/// A real duration on clocks that run faster.
+fn stretched(real: Millis, pace: u32) -> Millis {
+    Millis::new(real.as_ms().saturating_mul(i64::from(pace.max(1))))
 }
 
 /// Elapsed time that is proven to lie between a moment of an earlier session and now, without any wall clock: the rest of that

@@ -26,9 +26,12 @@ pub struct Engine {
     pub(super) schedule: Schedule,
     pub(super) live: bool,
     pub(super) grace: Millis,
+    pub(super) permit_valid: Millis,
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
+    /// Whether the history came from the ledger; without it nothing is known of earlier doses.
+    pub(super) history_known: bool,
     pub(super) holds: Vec<Hold>,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
     pub(super) lines: BTreeMap<Name, LineMemory>,
@@ -65,6 +68,8 @@ pub(super) struct ClockState {
     /// Newest wall time ever written down with a trusted clock.
     pub(super) newest: Option<Timestamp>,
     pub(super) outside_why: String,
+    /// Doses of earlier boots have been aged by the wall clock: once a boot, at its first trust. Elapsed time does the rest.
+    pub(super) aged: bool,
 }
 
 #[derive(Debug)]
@@ -110,11 +115,13 @@ pub(super) struct WaitingSlot {
 pub(super) struct AlkalinityMemory {
     /// Last reading: value, one standard uncertainty, when taken.
     pub(super) reading: Option<(Alkalinity, Alkalinity, Timestamp)>,
+    /// When it was taken, on the elapsed clock; `None` until a trusted clock has told.
+    pub(super) taken: Option<Millis>,
     /// Added since that reading; `None` when not known, and then there is no prediction.
     pub(super) added_since: Option<Alkalinity>,
-    /// Additions by wall time, and from when on they are complete.
-    pub(super) log: VecDeque<(Timestamp, Alkalinity)>,
-    pub(super) log_from: Timestamp,
+    /// Additions by elapsed time, and from when on they are complete.
+    pub(super) log: VecDeque<(Millis, Alkalinity)>,
+    pub(super) log_from: Millis,
     pub(super) uptake: Option<UptakeAccepted>,
     pub(super) share: f64,
 }
@@ -126,6 +133,8 @@ pub(super) struct InputMemory {
     pub(super) raw_since: Millis,
     /// What counts after debouncing.
     pub(super) safe: bool,
+    /// Whether that has been told since the start; until then it is unsafe because nothing is known.
+    pub(super) established: bool,
     pub(super) safe_since: Millis,
     /// Recent changes of the raw level.
     pub(super) changes: VecDeque<Millis>,

@@ -206,15 +206,7 @@ impl Engine {
         let facts = self.facts(name, now)?;
         let memory = self.lines.get(name)?;
         let delivered_24h = self.window.volume_24h(name, now.elapsed);
-        let running = self
-            .active
-            .values()
-            .find(|d| d.intent.line == *name)
-            .map(|dose| RunningStatus {
-                id: dose.intent.id,
-                volume: dose.intent.volume,
-                so_far: self.so_far(dose.intent.id, now),
-            });
+        let running = self.running_on(name, now);
         let request = |slot: &Slot| Request {
             id: self.next_dose_id(),
             line: name,
@@ -224,7 +216,7 @@ impl Engine {
         let refusal = next.and_then(|slot| {
             examine(&request(slot), &facts, now.elapsed)
                 .err()
-                .filter(|r| self.outlasts(r, slot, now))
+                .filter(|r| Self::outlasts(r, slot, now))
         });
         let held = facts.holds.first().map(|h| Refusal::Held {
             reason: h.reason.clone(),
@@ -242,7 +234,7 @@ impl Engine {
             (
                 r.code().to_owned(),
                 r.to_string(),
-                r.until().and_then(|at| self.wall_at(at, now)),
+                r.until().and_then(|at| Self::wall_at(at, now)),
             )
         });
         Some(LineStatus {
@@ -276,11 +268,20 @@ impl Engine {
         })
     }
 
+    fn running_on(&self, line: &Name, now: Now) -> Option<RunningStatus> {
+        let dose = self.active.values().find(|d| d.intent.line == *line)?;
+        Some(RunningStatus {
+            id: dose.intent.id,
+            volume: dose.intent.volume,
+            so_far: self.so_far(dose.intent.id, now),
+        })
+    }
+
     /// Whether a refusal will still stand when the slot is due; a gap that is over by then is no reason to show.
-    fn outlasts(&self, refusal: &Refusal, slot: &Slot, now: Now) -> bool {
+    fn outlasts(refusal: &Refusal, slot: &Slot, now: Now) -> bool {
         refusal
             .until()
-            .and_then(|at| self.wall_at(at, now))
+            .and_then(|at| Self::wall_at(at, now))
             .is_none_or(|at| at > slot.at)
     }
 

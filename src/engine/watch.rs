@@ -14,7 +14,6 @@ const OVER_DELIVERY: f64 = 1.1;
 
 impl Engine {
     pub(super) fn watch(&mut self, now: Now) {
-        self.follow_ramp(now);
         self.watch_clock(now);
         self.watch_reservoirs(now);
         self.watch_heads(now);
@@ -114,7 +113,8 @@ impl Engine {
         if now.elapsed.minus(self.watched_from) < Millis::DAY || self.clock.unsure.is_some() {
             return;
         }
-        for (line, planned) in self.daily_volumes() {
+        for (line, daily) in self.daily_volumes() {
+            let planned = self.planned_last_24h(&line, daily, now);
             let given = self.window.volume_24h(&line, now.elapsed);
             let share = if planned > Volume::ZERO {
                 f64_from_i64(given.as_ul()) / f64_from_i64(planned.as_ul())
@@ -143,6 +143,20 @@ impl Engine {
                 now,
             );
         }
+    }
+
+    /// What the plan had for a line in the last 24 h. That is its daily volume, but for a line that doses on some days only.
+    fn planned_last_24h(&mut self, line: &Name, daily: Volume, now: Now) -> Volume {
+        if !self.schedule.picks_dates(line) {
+            return daily;
+        }
+        let since = now
+            .wall
+            .as_millisecond()
+            .saturating_sub(Millis::DAY.as_ms());
+        let since = Timestamp::from_millisecond(since).unwrap_or(now.wall);
+        let counted = self.schedule.count_between(line, since, now.wall);
+        counted.map_or(daily, |(_, volume)| volume)
     }
 
     /// Raises the alarm of missed slots; acknowledging it ends it.

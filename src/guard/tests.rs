@@ -1,1 +1,652 @@
-//! Tests of single interlocks.
+//! Tests of single interlocks: just at the limit passes, one step more does not, and the time told is the right one.
+
+use std::collections::BTreeMap;
+
+use super::{
+    AllowanceReason, ClockFact, Counted, DoseWindow, Facts, InputBlock, LedgerFact, Prediction,
+    RampFacts, Refusal, Request, allowance, effective_share, examine, judge, look_again,
+};
+use crate::chemistry::{Element, SolutionEffect};
+use crate::config::{
+    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Head, Line, OldCalibration, Output,
+    SimulatedHead, Solution,
+};
+use crate::metering::Calibration;
+use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
+use crate::record::{DoseId, DoseKind, Hold, HoldScope, Who};
+
+const NOW: Millis = Millis::from_mins(3 * 24 * 60);
+
+fn name(text: &str) -> Name {
+    Name::new(text).unwrap()
+}
+
+fn ul(value: i64) -> Volume {
+    Volume::from_ul(value)
+}
+
+/// Everything a request is judged by, owned, all well: 60 mL/min, so that 1 mL takes 1 s; 100 L; 1 mL carries 1 meq.
+struct Case {
+    line: Line,
+    head: Head,
+    solution: Solution,
+    solutions: BTreeMap<Name, Solution>,
+    holds: Vec<Hold>,
+    window: DoseWindow,
+    apart: Vec<ApartRule>,
+    heads_at_once: u32,
+    calibration: Option<Calibration>,
+    expired: Option<String>,
+    left: Option<Volume>,
+    ledger: Option<String>,
+    clock: Option<String>,
+    inputs: Vec<InputBlock>,
+    ramp: Option<RampFacts>,
+    rises: BTreeMap<Element, Concentration>,
+    volume: Volume,
+    kind: DoseKind,
+    now: Millis,
+}
+
+fn calcium() -> Element {
+    Element::new("Ca").unwrap()
+}
+
+fn solution(of: &str, alkalinity_meq_per_l: f64) -> Solution {
+    let elements_mg_per_l = BTreeMap::from([(calcium(), 10_000.0)]);
+    Solution {
+        name: name(of),
+        effect: SolutionEffect {
+            alkalinity_meq_per_l,
+            elements_mg_per_l,
+        },
+        caustic: false,
+    }
+}
+
+impl Case {
+    fn new() -> Self {
+        let rate = FlowRate::from_ml_per_min(60.0);
+        let own = solution("soda", 1_000.0);
+        let other = solution("chloride", 0.0);
+        Self {
+            line: Line {
+                name: name("a"),
+                head: name("head-a"),
+                reservoir: name("bottle-a"),
+                solution: name("soda"),
+                daily_cap: ul(10_000),
+                dose_cap: ul(5_000),
+            },
+            head: Head {
+                name: name("head-a"),
+                nominal_rate: rate,
+                run_max: Millis::from_secs(5),
+                dose_min: ul(500),
+                output: Output {
+                    gpio: 17,
+                    active: ActiveLevel::High,
+                },
+                run_sense: None,
+                simulated: SimulatedHead {
+                    rate,
+                    offset: Volume::ZERO,
+                    scatter: 0.0,
+                },
+                calibration_age_max: Millis::DAY,
+                calibration_run_max: Millis::DAY,
+                calibration_old: OldCalibration::Block,
+            },
+            solutions: [own.clone(), other].map(|s| (s.name.clone(), s)).into(),
+            solution: own,
+            holds: Vec::new(),
+            window: DoseWindow::default(),
+            apart: Vec::new(),
+            heads_at_once: 2,
+            calibration: Some(Calibration::new(rate, Volume::ZERO).unwrap()),
+            expired: None,
+            left: Some(ul(1_000_000)),
+            ledger: None,
+            clock: None,
+            inputs: Vec::new(),
+            ramp: None,
+            rises: BTreeMap::new(),
+            volume: ul(1_000),
+            kind: DoseKind::Hand,
+            now: NOW,
+        }
+    }
+
+    fn with<T>(&self, ask: impl FnOnce(&Request<'_>, &Facts<'_>) -> T) -> T {
+        let facts = Facts {
+            line: &self.line,
+            head: &self.head,
+            solution: &self.solution,
+            solutions: &self.solutions,
+            tank: TankVolume::from_litres(100.0),
+            holds: self.holds.iter().collect(),
+            window: &self.window,
+            apart: &self.apart,
+            heads_at_once: self.heads_at_once,
+            calibration: self.calibration.as_ref(),
+            calibration_expired: self.expired.clone(),
+            reservoir_left: self.left,
+            reservoir_reserve: ul(10_000),
+            ledger: self
+                .ledger
+                .as_deref()
+                .map_or(LedgerFact::Writable, LedgerFact::NotWritable),
+            clock: self
+                .clock
+                .as_deref()
+                .map_or(ClockFact::Trusted, ClockFact::Unsure),
+            inputs: self.inputs.clone(),
+            ramp: self.ramp.clone(),
+            element_rise_max: &self.rises,
+            permit_valid: Millis::from_secs(5),
+        };
+        let request = Request {
+            id: DoseId(100),
+            line: &self.line.name,
+            volume: self.volume,
+            kind: self.kind,
+        };
+        ask(&request, &facts)
+    }
+
+    fn verdict(&self) -> Result<Millis, Refusal> {
+        self.with(|request, facts| examine(request, facts, self.now))
+    }
+
+    fn code(&self) -> &'static str {
+        self.verdict()
+            .map_or_else(|refusal| refusal.code(), |_| "ok")
+    }
+
+    /// An earlier dose of 1 mL per second, from so long before now.
+    fn earlier(&mut self, id: i64, line: &str, of: &str, ago: Millis, volume: i64) {
+        let began = self.now.minus(ago);
+        let ended = began.plus(Millis::new(volume));
+        self.window.add(Counted {
+            id: DoseId(id),
+            line: name(line),
+            head: name(&format!("head-{line}")),
+            reservoir: name(&format!("bottle-{line}")),
+            solution: name(of),
+            kind: DoseKind::Plan,
+            volume: ul(volume),
+            alkalinity: self.solutions[&name(of)]
+                .effect
+                .alkalinity_rise(ul(volume), TankVolume::from_litres(100.0)),
+            began,
+            ended: Some(ended),
+            due: ended,
+        });
+    }
+
+    /// The time told is right: refused with this code one millisecond before, and not any more then.
+    fn check_until(&mut self, code: &str) {
+        let refusal = self.verdict().unwrap_err();
+        assert_eq!(refusal.code(), code);
+        let until = refusal.until().expect("a time");
+        assert!(until > self.now);
+        self.now = until.minus(Millis::new(1));
+        assert_eq!(self.code(), code, "one millisecond before");
+        self.now = until;
+        assert_ne!(self.code(), code, "at the time that was told");
+    }
+}
+
+fn limits() -> AlkalinityLimits {
+    let dkh = Alkalinity::from_dkh;
+    AlkalinityLimits {
+        max_rise: Alkalinity::from_meq_per_l(0.02),
+        max_fall: Alkalinity::from_meq_per_l(0.03),
+        band_low: dkh(7.5),
+        band_high: dkh(9.0),
+        alarm_low: dkh(6.5),
+        alarm_high: dkh(10.5),
+        alarm_action: AlarmAction::Warn,
+        stale_after: Millis::from_mins(14 * 24 * 60),
+        drift_per_day: dkh(0.1),
+        uptake_change_max: dkh(0.3),
+        settling: Millis::DAY,
+    }
+}
+
+fn prediction(dkh: f64, age: Millis) -> Prediction {
+    Prediction {
+        value: Alkalinity::from_dkh(dkh),
+        uncertainty: Alkalinity::from_dkh(0.1),
+        age,
+    }
+}
+
+/// Uptake of 0.05 meq/L: 5 mL of this solution a day, and 7 mL with the rise.
+fn ramp(predicted: Option<Prediction>) -> RampFacts {
+    RampFacts {
+        limits: limits(),
+        uptake: Some(Alkalinity::from_meq_per_l(0.05)),
+        prediction: predicted,
+    }
+}
+
+#[test]
+fn with_everything_well_a_dose_takes_its_run_time() {
+    assert_eq!(Case::new().verdict(), Ok(Millis::from_secs(1)));
+}
+
+#[test]
+fn a_hold_refuses_every_kind_and_says_who_set_it() {
+    for kind in [
+        DoseKind::Plan,
+        DoseKind::Hand,
+        DoseKind::Prime,
+        DoseKind::Calibration,
+    ] {
+        let mut case = Case::new();
+        case.kind = kind;
+        case.holds.push(Hold {
+            scope: HoldScope::All,
+            reason: "looks wrong".to_owned(),
+            who: Who::Local { uid: 7 },
+            since: jiff::Timestamp::UNIX_EPOCH,
+        });
+        let refusal = case.verdict().unwrap_err();
+        assert_eq!((refusal.code(), refusal.until()), ("held", None));
+        assert!(
+            refusal
+                .to_string()
+                .contains("looks wrong (set by local user 7)")
+        );
+    }
+}
+
+#[test]
+fn without_a_ledger_nothing_is_given() {
+    let mut case = Case::new();
+    case.kind = DoseKind::Prime;
+    case.ledger = Some("disk full".to_owned());
+    assert_eq!(case.code(), "ledger-not-writable");
+}
+
+#[test]
+fn an_unsure_clock_stops_plan_and_hand_and_not_what_a_person_watches() {
+    let mut case = Case::new();
+    case.clock = Some("it is behind".to_owned());
+    for (kind, code) in [
+        (DoseKind::Plan, "clock-unsure"),
+        (DoseKind::Hand, "clock-unsure"),
+        (DoseKind::Prime, "ok"),
+        (DoseKind::Calibration, "ok"),
+    ] {
+        case.kind = kind;
+        assert_eq!(case.code(), code);
+    }
+}
+
+#[test]
+fn an_input_blocks_until_its_time_or_for_good() {
+    let mut case = Case::new();
+    let block = |until| InputBlock {
+        input: "return-pump".to_owned(),
+        says: "still water".to_owned(),
+        until,
+    };
+    case.inputs = vec![
+        block(Some(NOW)),
+        block(Some(NOW.plus(Millis::from_secs(3)))),
+    ];
+    case.check_until("input-blocks");
+    case.inputs = vec![block(None)];
+    assert_eq!(case.verdict().unwrap_err().until(), None);
+}
+
+#[test]
+fn a_head_is_calibrated_or_does_not_run() {
+    let mut case = Case::new();
+    case.expired = Some("its calibration is old".to_owned());
+    for (kind, code) in [
+        (DoseKind::Plan, "calibration-expired"),
+        (DoseKind::Hand, "calibration-expired"),
+        (DoseKind::Prime, "ok"),
+        (DoseKind::Calibration, "ok"),
+    ] {
+        case.kind = kind;
+        assert_eq!(case.code(), code);
+    }
+    case.calibration = None;
+    assert_eq!(case.code(), "uncalibrated");
+}
+
+#[test]
+fn the_dose_cap_and_the_smallest_dose_are_inclusive() {
+    let mut case = Case::new();
+    for (volume, code) in [
+        (5_000, "ok"),
+        (5_001, "dose-cap"),
+        (500, "ok"),
+        (499, "too-small"),
+    ] {
+        case.volume = ul(volume);
+        assert_eq!(case.code(), code, "{volume} uL");
+    }
+}
+
+#[test]
+fn the_longest_run_is_inclusive() {
+    let mut case = Case::new();
+    case.line.dose_cap = ul(10_000);
+    case.volume = ul(5_000);
+    assert_eq!(case.verdict(), Ok(Millis::from_secs(5)));
+    case.volume = ul(5_001);
+    assert_eq!(case.code(), "run-too-long");
+}
+
+#[test]
+fn a_run_too_short_to_be_metered_is_refused() {
+    let mut case = Case::new();
+    case.head.dose_min = ul(1);
+    case.volume = ul(200);
+    assert_eq!(case.verdict(), Ok(Millis::new(200)));
+    case.volume = ul(199);
+    assert_eq!(case.code(), "too-small");
+}
+
+#[test]
+fn a_bottle_gives_all_but_its_reserve_and_what_is_promised() {
+    let mut case = Case::new();
+    for (left, code) in [(11_000, "ok"), (10_999, "reservoir-used-up")] {
+        case.left = Some(ul(left));
+        assert_eq!(case.code(), code, "{left} uL");
+    }
+    case.left = Some(ul(-5));
+    assert_eq!(case.code(), "reservoir-used-up");
+    case.left = None;
+    assert_eq!(case.code(), "reservoir-unknown");
+    // Another head draws from the same bottle and is not done yet.
+    case.left = Some(ul(13_000));
+    case.earlier(1, "b", "chloride", Millis::ZERO, 2_000);
+    case.window.update(DoseId(1), |d| {
+        d.ended = None;
+        d.reservoir = name("bottle-a");
+    });
+    assert_eq!(case.code(), "ok");
+    case.left = Some(ul(12_999));
+    assert_eq!(case.code(), "reservoir-used-up");
+}
+
+#[test]
+fn the_daily_cap_is_inclusive_and_tells_when_there_is_room() {
+    let mut case = Case::new();
+    case.kind = DoseKind::Plan;
+    case.earlier(1, "a", "soda", Millis::from_mins(600), 4_000);
+    case.earlier(2, "a", "soda", Millis::from_mins(300), 5_000);
+    case.earlier(3, "b", "chloride", Millis::from_mins(300), 9_000);
+    assert_eq!(case.code(), "ok", "exactly at the cap");
+    case.volume = ul(1_001);
+    let refusal = case.verdict().unwrap_err();
+    let Refusal::DailyCap {
+        total, cap, until, ..
+    } = &refusal
+    else {
+        panic!("{refusal}");
+    };
+    assert_eq!((*total, *cap), (ul(10_001), ul(10_000)));
+    // The first dose leaves 24 h after its end.
+    let leaves = NOW
+        .minus(Millis::from_mins(600))
+        .plus(Millis::from_secs(4))
+        .plus(Millis::DAY);
+    assert_eq!(*until, Some(leaves));
+    case.check_until("daily-cap");
+    // More than the cap never fits, and a dose that is not over has no time to leave.
+    let mut case = Case::new();
+    case.line.daily_cap = ul(999);
+    assert_eq!(case.verdict().unwrap_err().until(), None);
+    let mut case = Case::new();
+    case.line.daily_cap = ul(5_000);
+    case.earlier(1, "a", "soda", Millis::ZERO, 4_500);
+    case.window.update(DoseId(1), |d| d.ended = None);
+    assert_eq!(
+        (case.code(), case.verdict().unwrap_err().until()),
+        ("daily-cap", None)
+    );
+}
+
+#[test]
+fn the_ramp_is_inclusive_over_all_lines_and_tells_when_there_is_room() {
+    let mut case = Case::new();
+    case.line.daily_cap = ul(100_000);
+    case.kind = DoseKind::Prime;
+    case.ramp = Some(ramp(Some(prediction(8.0, Millis::DAY))));
+    case.earlier(1, "b", "soda", Millis::from_mins(600), 3_000);
+    case.earlier(2, "a", "soda", Millis::from_mins(300), 3_000);
+    assert_eq!(case.code(), "ok", "7 mL are uptake plus rise");
+    case.volume = ul(1_001);
+    assert_eq!(case.code(), "ramp-limit");
+    // It counts from its beginning, so that a plan at the limit can repeat itself.
+    let refusal = case.verdict().unwrap_err();
+    let leaves = NOW.minus(Millis::from_mins(600)).plus(Millis::DAY);
+    assert_eq!(refusal.until(), Some(leaves));
+    case.check_until("ramp-limit");
+}
+
+#[test]
+fn without_uptake_no_alkalinity_and_without_alkalinity_no_ramp() {
+    let mut case = Case::new();
+    case.ramp = Some(RampFacts {
+        uptake: None,
+        ..ramp(None)
+    });
+    assert_eq!(case.code(), "no-uptake");
+    case.solution = solution("soda", 0.0);
+    assert_eq!(case.code(), "ok");
+}
+
+#[test]
+fn the_allowance_is_uptake_alone_without_a_fresh_reading_or_above_the_band() {
+    let day = Millis::DAY;
+    let stale = limits().stale_after;
+    let of = |p: Option<Prediction>| allowance(&ramp(p)).unwrap();
+    let high = Alkalinity::from_meq_per_l(0.05).plus(limits().max_rise);
+    assert_eq!(of(Some(prediction(8.0, day))).per_day, high);
+    assert_eq!(
+        of(Some(prediction(8.0, stale))).reason,
+        AllowanceReason::UptakePlusRise
+    );
+    let cases = [
+        None,
+        Some(prediction(8.0, stale.plus(Millis::new(1)))),
+        Some(prediction(8.81, day)),
+    ];
+    for p in cases {
+        let allowed = of(p);
+        assert_eq!(
+            allowed.per_day,
+            Alkalinity::from_meq_per_l(0.05),
+            "{}",
+            allowed.reason
+        );
+    }
+    assert_eq!(
+        of(Some(prediction(8.79, day))).reason,
+        AllowanceReason::UptakePlusRise
+    );
+}
+
+#[test]
+fn the_plan_in_force_is_clamped_between_uptake_less_fall_and_the_allowance() {
+    let share = |planned: f64, p| effective_share(Alkalinity::from_meq_per_l(planned), &ramp(p));
+    let fresh = Some(prediction(8.0, Millis::DAY));
+    let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-12, "{a} {b}");
+    close(share(0.05, fresh), 1.0);
+    close(share(0.07, fresh), 1.0);
+    close(share(0.02, fresh), 1.0);
+    close(share(0.14, fresh), 0.5);
+    close(share(0.01, fresh), 2.0);
+    close(share(0.07, None), 0.05 / 0.07);
+    close(share(0.0, None), 1.0);
+}
+
+#[test]
+fn a_prediction_grows_uncertain_with_its_age() {
+    let dkh = Alkalinity::from_dkh;
+    let p = Prediction::new(
+        dkh(8.0),
+        dkh(0.3),
+        dkh(1.5),
+        dkh(0.8),
+        Millis::DAY,
+        dkh(0.4),
+    );
+    assert!((p.value.as_dkh() - 8.7).abs() < 1e-9);
+    assert!((p.uncertainty.as_dkh() - 0.5).abs() < 1e-9);
+    assert!((p.worst_high().as_dkh() - 9.7).abs() < 1e-9);
+}
+
+#[test]
+fn an_element_limit_is_inclusive_over_all_lines_and_tells_when_there_is_room() {
+    let mut case = Case::new();
+    // 1 mL of either solution raises calcium by 0.1 mg/L.
+    case.rises
+        .insert(calcium(), Concentration::from_mg_per_l(0.5));
+    case.earlier(1, "b", "chloride", Millis::from_mins(600), 3_000);
+    case.volume = ul(2_000);
+    assert_eq!(case.code(), "ok");
+    case.volume = ul(2_001);
+    let refusal = case.verdict().unwrap_err();
+    assert!(refusal.to_string().contains("Ca"), "{refusal}");
+    case.check_until("element-limit");
+}
+
+#[test]
+fn a_head_runs_once_at_a_time_and_the_supply_carries_so_many() {
+    let running = |case: &mut Case, id, line: &str| {
+        case.earlier(id, line, "chloride", Millis::ZERO, 3_000);
+        case.window.update(DoseId(id), |d| d.ended = None);
+    };
+    let mut case = Case::new();
+    running(&mut case, 1, "b");
+    assert_eq!(case.code(), "ok", "one of two");
+    running(&mut case, 2, "c");
+    let refusal = case.verdict().unwrap_err();
+    assert_eq!(refusal.code(), "supply-busy");
+    assert_eq!(
+        refusal.until(),
+        Some(NOW.plus(Millis::from_secs(4))),
+        "a second after its end"
+    );
+    let mut case = Case::new();
+    running(&mut case, 1, "a");
+    let refusal = case.verdict().unwrap_err();
+    assert_eq!(refusal.code(), "head-busy");
+    assert_eq!(refusal.until(), Some(NOW.plus(Millis::from_secs(4))));
+    // One that should long be over is looked at in a second, not at once and for ever.
+    case.now = NOW.plus(Millis::DAY);
+    let until = case.verdict().unwrap_err().until();
+    assert_eq!(until, Some(case.now.plus(Millis::from_secs(1))));
+}
+
+#[test]
+fn solutions_are_kept_apart_in_either_order_from_end_to_start() {
+    for (first, second) in [("soda", "chloride"), ("chloride", "soda")] {
+        let mut case = Case::new();
+        case.apart.push(ApartRule {
+            first: name(first),
+            second: name(second),
+            gap: Millis::from_mins(15),
+        });
+        case.earlier(1, "b", "chloride", Millis::from_mins(10), 2_000);
+        let refusal = case.verdict().unwrap_err();
+        let ended = NOW.minus(Millis::from_mins(10)).plus(Millis::from_secs(2));
+        assert_eq!(refusal.until(), Some(ended.plus(Millis::from_mins(15))));
+        case.check_until("keep-apart");
+    }
+}
+
+#[test]
+fn what_runs_beside_is_kept_apart_from_its_end_that_is_still_to_come() {
+    let mut case = Case::new();
+    case.apart.push(ApartRule {
+        first: name("soda"),
+        second: name("chloride"),
+        gap: Millis::from_mins(15),
+    });
+    case.earlier(1, "b", "chloride", Millis::ZERO, 2_000);
+    case.window.update(DoseId(1), |d| d.ended = None);
+    let refusal = case.verdict().unwrap_err();
+    let due = NOW.plus(Millis::from_secs(2));
+    assert_eq!(refusal.until(), Some(due.plus(Millis::from_mins(15))));
+    // The same solution needs no gap.
+    let mut same = Case::new();
+    same.apart = case.apart.clone();
+    same.earlier(1, "b", "soda", Millis::from_secs(5), 2_000);
+    assert_eq!(same.code(), "ok");
+}
+
+#[test]
+fn the_same_dose_by_hand_within_ten_seconds_is_a_slip() {
+    let mut case = Case::new();
+    case.earlier(1, "a", "soda", Millis::from_secs(4), 1_000);
+    assert_eq!(case.code(), "ok", "the plan's dose before is no repetition");
+    case.window.update(DoseId(1), |d| d.kind = DoseKind::Hand);
+    case.check_until("repeated");
+    case.now = NOW;
+    case.volume = ul(1_001);
+    assert_eq!(case.code(), "ok");
+    // Still running: another volume is a slip as well.
+    case.heads_at_once = 9;
+    case.window.update(DoseId(1), |d| d.ended = None);
+    assert_eq!(case.code(), "repeated");
+}
+
+#[test]
+fn a_permit_carries_what_was_asked_and_is_good_for_its_time() {
+    let mut case = Case::new();
+    let permit = case
+        .with(|request, facts| judge(request, facts, NOW))
+        .unwrap();
+    assert_eq!(
+        (permit.volume(), permit.run_time()),
+        (ul(1_000), Millis::from_secs(1))
+    );
+    assert_eq!(permit.run_max(), Millis::from_secs(5));
+    assert_eq!(permit.expires(), NOW.plus(Millis::from_secs(5)));
+    assert_eq!((permit.dose(), permit.line().as_str()), (DoseId(100), "a"));
+    case.now = permit.expires();
+    let now = case.now;
+    let permit = case
+        .with(|request, facts| look_again(permit, request, facts, now))
+        .unwrap();
+    let late = now.plus(Millis::new(1));
+    let refusal = case
+        .with(|request, facts| look_again(permit, request, facts, late))
+        .unwrap_err();
+    assert_eq!(refusal.code(), "permit-expired");
+}
+
+#[test]
+fn a_second_look_does_not_count_the_dose_against_itself_and_sees_what_came_up() {
+    let mut case = Case::new();
+    case.line.daily_cap = ul(1_000);
+    case.heads_at_once = 1;
+    case.left = Some(ul(11_000));
+    case.ramp = Some(ramp(Some(prediction(8.0, Millis::DAY))));
+    let first = case
+        .with(|request, facts| judge(request, facts, NOW))
+        .unwrap();
+    case.earlier(100, "a", "soda", Millis::ZERO, 1_000);
+    case.window.update(DoseId(100), |d| {
+        d.ended = None;
+        d.kind = DoseKind::Hand;
+    });
+    let permit = case
+        .with(|request, facts| look_again(first, request, facts, NOW))
+        .unwrap();
+    case.clock = Some("it stepped".to_owned());
+    let refusal = case
+        .with(|request, facts| look_again(permit, request, facts, NOW))
+        .unwrap_err();
+    assert_eq!(refusal.code(), "clock-unsure");
+}

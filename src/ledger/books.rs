@@ -14,6 +14,10 @@ use crate::quantity::{f64_from_i64, i64_from_f64};
 /// Outcomes between two snapshots: seldom enough to cost nothing, often enough that a replay takes a millisecond.
 pub(super) const OUTCOMES_PER_SNAPSHOT: u32 = 256;
 
+/// How far back the oldest open intent may lie, in dose numbers; an intent that would pass it is refused. So open intents
+/// are found, and the books replayed, among the newest rows. Far more than all heads together can have open.
+pub(super) const OPEN_SPAN_MAX: i64 = 500;
+
 /// The totals after a certain order number.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct Books {
@@ -134,9 +138,9 @@ impl Books {
         books.dose_last = conn.query_row("SELECT coalesce(max(id), 0) FROM dose", [], |row| {
             row.get(0)
         })?;
-        let mut open = conn.prepare("SELECT id FROM dose WHERE outcome IS NULL")?;
+        let mut open = conn.prepare("SELECT id FROM dose WHERE id >= ?1 AND outcome IS NULL")?;
         books.open = open
-            .query_map([], |row| row.get(0))?
+            .query_map([books.dose_last - OPEN_SPAN_MAX], |row| row.get(0))?
             .collect::<Result<_, _>>()?;
         Ok(books)
     }

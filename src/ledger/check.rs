@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use rusqlite::{Connection, Row};
 use serde::Serialize;
 
-use super::books::{Books, CLOSED_COLUMNS, Closed};
+use super::books::{Books, CLOSED_COLUMNS, Closed, OPEN_SPAN_MAX};
 use super::error::LedgerError;
 use super::open::Place;
 use super::reader::LedgerReader;
@@ -160,7 +160,7 @@ fn check_slots(conn: &Connection, report: &mut CheckReport) -> rusqlite::Result<
     }
     let mut twice = conn.prepare(
         "SELECT id, slot_date, line, slot_second FROM dose WHERE slot_date IS NOT NULL
-         ORDER BY slot_date, line, slot_second, id",
+         ORDER BY slot_date, slot_second, line, id",
     )?;
     let mut rows = twice.query([])?;
     let mut before: Option<(String, String, i64)> = None;
@@ -236,6 +236,16 @@ fn check_books(conn: &Connection, report: &mut CheckReport) -> rusqlite::Result<
     }
     while !replay.pending.is_empty() {
         replay.skip(report);
+    }
+    for id in &replay.books.open {
+        if replay.books.dose_last - id > OPEN_SPAN_MAX {
+            report.mistake(
+                Some(*id),
+                format!(
+                    "it has had no outcome for {OPEN_SPAN_MAX} doses, and no start would see it"
+                ),
+            );
+        }
     }
     let stored = Books::load(conn)?;
     if !stored.agrees_with(&replay.books) {

@@ -186,10 +186,9 @@ impl LedgerError {
     /// From the database's error.
     pub(super) fn sqlite(path: &Path, doing: &'static str, error: &rusqlite::Error) -> Self {
         let (path, why) = (path.to_path_buf(), error.to_string());
-        let code = match error.sqlite_error_code() {
-            Some(code) => code,
+        let Some(code) = error.sqlite_error_code() else {
             // Not from SQLite itself: a value in a row that no ledger of this schema holds.
-            None => return Self::Damaged { path, doing, why },
+            return Self::Damaged { path, doing, why };
         };
         if code == ffi::ErrorCode::DiskFull {
             Self::DiskFull { path, doing, why }

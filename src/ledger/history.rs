@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-use super::books::{alkalinity_counted, meq_from_peq, peq, run_counted};
+use super::books::{OPEN_SPAN_MAX, alkalinity_counted, meq_from_peq, peq, run_counted};
 use super::codec;
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
@@ -30,7 +30,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 9] = [
+const STAMPED: [&str; 10] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -39,6 +39,7 @@ const STAMPED: [&str; 9] = [
     "calibration",
     "reading",
     "uptake",
+    "arming",
     "event",
 ];
 
@@ -67,7 +68,7 @@ impl Ledger {
         let mut names = Names::default();
         let walked = walk(conn, self.session, now, &mut names)?;
         let (doses, sessions) = walked.finish(conn, self.session)?;
-        let open = open_intents(conn)?;
+        let open = open_intents(conn, self.books.dose_last)?;
         let today = match newest {
             Some(newest) if !now.trusted || newest > now.wall => newest,
             Some(_) | None => now.wall,
@@ -402,9 +403,11 @@ pub(super) fn newest_wall(conn: &Connection) -> rusqlite::Result<Option<Timestam
     Ok(newest.and_then(|ms| Timestamp::from_millisecond(ms).ok()))
 }
 
-fn open_intents(conn: &Connection) -> rusqlite::Result<Vec<Intent>> {
-    let mut open = conn.prepare("SELECT * FROM dose WHERE outcome IS NULL ORDER BY id")?;
-    open.query_map([], intent)?.collect()
+fn open_intents(conn: &Connection, dose_last: i64) -> rusqlite::Result<Vec<Intent>> {
+    let mut open =
+        conn.prepare("SELECT * FROM dose WHERE id >= ?1 AND outcome IS NULL ORDER BY id")?;
+    open.query_map([dose_last - OPEN_SPAN_MAX], intent)?
+        .collect()
 }
 
 /// The intent in a row of `dose`.
@@ -472,7 +475,7 @@ fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>
         .map_or(Date::MIN, |at| jiff::tz::Offset::UTC.to_datetime(at).date());
     let mut recent = conn.prepare(
         "SELECT line, slot_date, slot_second FROM slot_not_given WHERE slot_date >= ?1
-         ORDER BY slot_date DESC, line, slot_second LIMIT ?2",
+         ORDER BY slot_date DESC, slot_second DESC, line DESC LIMIT ?2",
     )?;
     let found = recent.query_map(params![since.to_string(), SETTLED_MAX], |row| {
         let line = codec::name(row, "line")?;

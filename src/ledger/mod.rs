@@ -11,6 +11,7 @@
 //! What this module deliberately does not do: decide anything about dosing, read a clock (stamps come in with what is
 //! written), delete old rows (a dose is about 200 bytes: a century of them fits the smallest card), or know the daemon.
 
+mod arming;
 mod backup;
 mod books;
 mod check;
@@ -36,3 +37,6 @@ pub use reserve::RESERVE_BYTES;
 pub use rows::{Cell, ExportError, Filter, Row, Table};
 pub use schema::APPLICATION_ID;
 pub use thread::{LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable, Request};
+
+#[cfg(test)]
+mod tests;

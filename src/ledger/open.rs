@@ -139,6 +139,12 @@ impl Ledger {
         };
         check_header(&path)?;
         wal::check(&path)?;
+        // Asked of the system first: SQLite would fall back to reading only, or not say why it cannot open.
+        OpenOptions::new()
+            .read(true)
+            .write(true)
+            .open(&path)
+            .map_err(|e| place.io(e))?;
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
             | OpenFlags::SQLITE_OPEN_NO_MUTEX
             | OpenFlags::SQLITE_OPEN_EXRESCODE;

@@ -33,6 +33,8 @@ pub enum Table {
     Reading,
     /// Changes of the established uptake.
     Uptake,
+    /// Outputs allowed to be driven, or no longer.
+    Arming,
     /// Other events.
     Event,
     /// Starts of the daemon.
@@ -232,6 +234,18 @@ const UPTAKE: &[Column] = &[
     ("before_meq_per_l_per_day", "before_meq_per_l", Show::Plain),
     WHO,
 ];
+const ARMING: &[Column] = &[
+    NUMBER,
+    AT,
+    TRUSTED,
+    ELAPSED,
+    SESSION,
+    ("action", "action", Show::Plain),
+    ("fingerprint", "fingerprint", Show::Plain),
+    ("hardware", "hardware", Show::Typed),
+    ("sentence", "sentence", Show::Typed),
+    WHO,
+];
 const EVENT: &[Column] = &[
     NUMBER,
     AT,
@@ -264,7 +278,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -273,6 +287,7 @@ impl Table {
         Self::Calibration,
         Self::Reading,
         Self::Uptake,
+        Self::Arming,
         Self::Event,
         Self::Session,
     ];
@@ -303,6 +318,7 @@ impl Table {
             Self::Calibration => ("calibration", "calibration", CALIBRATION),
             Self::Reading => ("reading", "reading", READING),
             Self::Uptake => ("uptake", "uptake", UPTAKE),
+            Self::Arming => ("arming", "arming", ARMING),
             Self::Event => ("event", "event", EVENT),
             Self::Session => ("session", "session", STARTS),
         }
@@ -378,11 +394,10 @@ impl std::fmt::Display for Cell {
             Self::Whole(value) => write!(f, "{value}"),
             Self::Number(value) => write!(f, "{value}"),
             Self::Flag(value) => write!(f, "{value}"),
-            Self::Word(text) => f.write_str(&quoted(text)),
             Self::Typed(text) if text.starts_with(['=', '+', '-', '@', '\t', '\r']) => {
                 f.write_str(&quoted(&format!("'{text}")))
             }
-            Self::Typed(text) => f.write_str(&quoted(text)),
+            Self::Word(text) | Self::Typed(text) => f.write_str(&quoted(text)),
         }
     }
 }

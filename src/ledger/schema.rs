@@ -12,7 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 1] = [FIRST];
+pub(super) const MIGRATIONS: [&str; 2] = [FIRST, ARMING];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -33,6 +33,9 @@ pub(super) fn version(conn: &Connection) -> rusqlite::Result<i64> {
     conn.pragma_query_value(None, "user_version", |row| row.get(0))
 }
 
+/// `room` in an open dose keeps place in its page for the outcome, which therefore needs no new page on a full disk. Open
+/// doses have no index: they lie among the newest rows (`OPEN_SPAN_MAX`), and an index would add two pages to each dose.
+///
 /// `stamp` columns are `at_ms` (wall, ms since 1970 UTC), `elapsed_ms` (elapsed clock of the session's boot), `trusted`, `session`.
 const FIRST: &str = "
 CREATE TABLE meta (
@@ -88,6 +91,7 @@ CREATE TABLE dose (
     ended_at_ms INTEGER,
     ended_elapsed_ms INTEGER,
     ended_trusted INTEGER CHECK (ended_trusted IN (0, 1)),
+    room BLOB,
     CHECK ((slot_date IS NULL) = (slot_second IS NULL)),
     CHECK ((outcome IS NULL) = (outcome_order IS NULL)),
     CHECK ((outcome IS NULL) = (delivered_ul IS NULL)),
@@ -97,12 +101,12 @@ CREATE TABLE dose (
     CHECK ((outcome IS NULL) = (ended_at_ms IS NULL)),
     CHECK ((outcome IS NULL) = (ended_elapsed_ms IS NULL)),
     CHECK ((outcome IS NULL) = (ended_trusted IS NULL)),
+    CHECK ((outcome IS NULL) = (room IS NOT NULL)),
     CHECK (outcome IS NOT NULL OR on_time_ms IS NULL),
     CHECK (outcome IS NOT 'uncertain' OR delivered_ul = volume_ul),
     CHECK (outcome IS NOT 'not-started' OR delivered_ul = 0)
 ) STRICT;
-CREATE INDEX dose_open ON dose (id) WHERE outcome IS NULL;
-CREATE UNIQUE INDEX dose_slot ON dose (slot_date, line, slot_second) WHERE slot_date IS NOT NULL;
+CREATE UNIQUE INDEX dose_slot ON dose (slot_date, slot_second, line) WHERE slot_date IS NOT NULL;
 
 CREATE TABLE slot_not_given (
     id INTEGER PRIMARY KEY,
@@ -119,7 +123,7 @@ CREATE TABLE slot_not_given (
     code TEXT NOT NULL,
     reason TEXT NOT NULL
 ) STRICT;
-CREATE UNIQUE INDEX slot_not_given_slot ON slot_not_given (slot_date, line, slot_second);
+CREATE UNIQUE INDEX slot_not_given_slot ON slot_not_given (slot_date, slot_second, line);
 
 CREATE TRIGGER dose_slot_is_settled BEFORE INSERT ON dose
 WHEN NEW.slot_date IS NOT NULL AND EXISTS (
@@ -236,4 +240,21 @@ CREATE TABLE running_total (
     value INTEGER NOT NULL,
     PRIMARY KEY (kind, name)
 ) STRICT, WITHOUT ROWID;
+";
+
+/// `refill_last` is the number of the newest refill at that time: what a bottle held before is not taken over into live mode.
+const ARMING: &str = "
+CREATE TABLE arming (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    action TEXT NOT NULL CHECK (action IN ('armed', 'disarmed')),
+    fingerprint TEXT NOT NULL,
+    hardware TEXT NOT NULL,
+    sentence TEXT NOT NULL,
+    refill_last INTEGER NOT NULL,
+    who TEXT NOT NULL
+) STRICT;
 ";

@@ -4,6 +4,7 @@
 //! disk does not take are kept in memory, in order, and tried again at each probe; while any wait, no intent is taken.
 
 use std::collections::VecDeque;
+use std::ops::ControlFlow;
 use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 
@@ -88,7 +89,7 @@ pub enum LedgerUnavailable {
 }
 
 /// Where reports go.
-type Report = Box<dyn Fn(LedgerReport) + Send>;
+pub(super) type Report = Box<dyn Fn(LedgerReport) + Send>;
 
 /// Starts the thread.
 #[derive(Debug)]
@@ -144,12 +145,7 @@ impl LedgerThread {
             .stack_size(512 * 1024)
             .spawn(move || {
                 let last_word = LastWord { report };
-                Keeper {
-                    ledger,
-                    kept: VecDeque::new(),
-                    report: &last_word.report,
-                }
-                .serve(&inbox);
+                Keeper::new(ledger, &last_word.report).serve(&inbox);
             })?;
         Ok(LedgerHandle { requests, thread })
     }
@@ -173,26 +169,42 @@ enum Kept {
     Entry(Entry),
 }
 
-struct Keeper<'a> {
-    ledger: Ledger,
+/// Answers requests; the thread is only the loop round it.
+pub(super) struct Keeper<'a> {
+    pub(super) ledger: Ledger,
     kept: VecDeque<Kept>,
     report: &'a Report,
 }
 
-impl Keeper<'_> {
+impl<'a> Keeper<'a> {
+    pub(super) const fn new(ledger: Ledger, report: &'a Report) -> Self {
+        Self {
+            ledger,
+            kept: VecDeque::new(),
+            report,
+        }
+    }
+
     fn serve(mut self, inbox: &Receiver<Request>) {
         while let Ok(request) = inbox.recv() {
-            match request {
-                Request::Intent(intent) => self.intent(&intent),
-                Request::Outcome(outcome) => self.write(Kept::Outcome(outcome)),
-                Request::Entry(entry) => self.write(Kept::Entry(entry)),
-                Request::Probe(at) => self.probe(at),
-                Request::Stop => break,
+            if self.answer(request).is_break() {
+                break;
             }
         }
         if let Err(why) = self.drain() {
             (self.report)(LedgerReport::Fault { why });
         }
+    }
+
+    pub(super) fn answer(&mut self, request: Request) -> ControlFlow<()> {
+        match request {
+            Request::Intent(intent) => self.intent(&intent),
+            Request::Outcome(outcome) => self.write(Kept::Outcome(outcome)),
+            Request::Entry(entry) => self.write(Kept::Entry(entry)),
+            Request::Probe(at) => self.probe(at),
+            Request::Stop => return ControlFlow::Break(()),
+        }
+        ControlFlow::Continue(())
     }
 
     fn intent(&mut self, intent: &Intent) {

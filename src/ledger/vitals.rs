@@ -49,7 +49,7 @@ impl Ledger {
     }
 
     /// A file that was moved away or replaced would take every further row with it.
-    fn same_files(&self) -> Result<(), LedgerError> {
+    pub(super) fn same_files(&self) -> Result<(), LedgerError> {
         let place = Place::new(&self.path, "find it where it was opened");
         let ids = FileIds::read(&self.path).map_err(|e| place.io(e))?;
         if ids == self.ids {

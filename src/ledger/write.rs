@@ -2,19 +2,17 @@
 
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
-use super::books::{Books, Closed, OUTCOMES_PER_SNAPSHOT, alkalinity_counted, peq, run_counted};
+use super::books::{
+    Books, Closed, OPEN_SPAN_MAX, OUTCOMES_PER_SNAPSHOT, alkalinity_counted, peq, run_counted,
+};
 use super::codec::{end_text, kind_text, measured_text, not_given_text, who_text};
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
-    DoseEnd, Entry, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome, Reading,
-    ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
+    Arming, DoseEnd, Entry, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome,
+    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
 };
 use crate::quantity::Millis;
-
-/// How far back the oldest open intent may lie, in dose numbers. Keeps the books replayable from a snapshot; far more
-/// than all heads together can have open.
-const OPEN_SPAN_MAX: i64 = 500;
 
 /// Doses of the trusted wall clock this much older than a sample end the search for doses after it: a small step of the
 /// clock must not hide one.
@@ -29,6 +27,8 @@ impl Ledger {
     pub fn store_intent(&mut self, intent: &Intent) -> Result<(), LedgerError> {
         let doing = "write the dose intent";
         let place = Place::new(&self.path, doing);
+        // A row in a file that nobody will find again is no record.
+        self.same_files()?;
         let id = intent.id.0;
         if id <= self.books.dose_last {
             let last = self.books.dose_last;
@@ -115,6 +115,7 @@ impl Ledger {
                 Entry::Reading(reading) => insert_reading(tx, session, books, reading),
                 Entry::Calibration(stored) => insert_calibration(tx, session, books, stored),
                 Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
+                Entry::Arming(arming) => insert_arming(tx, session, arming),
                 Entry::Note(note) => insert_note(tx, session, note),
             })
         })
@@ -175,8 +176,8 @@ fn insert_intent(tx: &Transaction<'_>, session: i64, intent: &Intent) -> rusqlit
     let slot = intent.slot.as_ref();
     tx.execute(
         "INSERT INTO dose (id, session, at_ms, elapsed_ms, trusted, line, head, reservoir, solution, kind,
-                           slot_date, slot_second, volume_ul, run_time_ms, alkalinity_meq_per_l, who, live)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+                           slot_date, slot_second, volume_ul, run_time_ms, alkalinity_meq_per_l, who, live, room)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, zeroblob(96))",
         params![
             intent.id.0,
             session,
@@ -207,7 +208,8 @@ fn update_outcome(
 ) -> rusqlite::Result<usize> {
     tx.execute(
         "UPDATE dose SET outcome = ?2, outcome_order = ?3, delivered_ul = ?4, on_time_ms = ?5, reservoir_left_ul = ?6,
-                         cause = ?7, ended_session = ?8, ended_at_ms = ?9, ended_elapsed_ms = ?10, ended_trusted = ?11
+                         cause = ?7, ended_session = ?8, ended_at_ms = ?9, ended_elapsed_ms = ?10, ended_trusted = ?11,
+                         room = NULL
          WHERE id = ?1 AND outcome IS NULL",
         params![
             outcome.id.0,
@@ -514,6 +516,24 @@ fn insert_note(tx: &Transaction<'_>, session: i64, note: &Note) -> rusqlite::Res
             note.line.as_ref().map(crate::quantity::Name::as_str),
             note.text,
             who_text(&note.who),
+        ],
+    )
+}
+
+fn insert_arming(tx: &Transaction<'_>, session: i64, arming: &Arming) -> rusqlite::Result<usize> {
+    tx.execute(
+        "INSERT INTO arming (session, at_ms, elapsed_ms, trusted, action, fingerprint, hardware, sentence, refill_last, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, (SELECT coalesce(max(id), 0) FROM refill), ?9)",
+        params![
+            session,
+            arming.at.wall.as_millisecond(),
+            arming.at.elapsed.as_ms(),
+            arming.at.trusted,
+            if arming.armed { "armed" } else { "disarmed" },
+            arming.fingerprint,
+            arming.hardware,
+            arming.sentence,
+            who_text(&arming.who),
         ],
     )
 }

@@ -66,6 +66,12 @@ impl Schedule {
             .max()
     }
 
+    /// Whether a line doses on some dates only.
+    pub fn picks_dates(&self, line: &Name) -> bool {
+        let placing = self.layout.lines.iter().find(|l| l.name == *line);
+        placing.is_some_and(super::layout::Placing::picks_dates)
+    }
+
     /// All slots of one local date, by instant and then by line order. Each line's volumes sum to its entry in `daily`
     /// exactly; a line without an entry, or with none to give, has no slots. Times do not depend on `daily`.
     ///

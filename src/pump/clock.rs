@@ -41,7 +41,7 @@ impl Pace {
     }
 
     /// Time on this pace's clock for real microseconds, to the nearest millisecond.
-    pub(super) fn from_real_us(self, us: i64) -> Millis {
+    pub(super) fn on_this_clock(self, us: i64) -> Millis {
         Millis::new(us.saturating_mul(self.0).saturating_add(500) / 1000)
     }
 

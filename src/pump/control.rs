@@ -1,9 +1,11 @@
 //! Stopping a run from another thread, and waiting for its end.
 
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use super::clock::elapsed_us;
+use crate::quantity::Millis;
 use crate::record::DoseId;
 
 /// Shared by the thread that runs a head and those that may stop it. Stopping never waits for anything.
@@ -11,6 +13,7 @@ use crate::record::DoseId;
 pub struct RunControl {
     stopped_up_to: Mutex<i64>,
     changed: Condvar,
+    beat_us: AtomicI64,
 }
 
 /// Why a wait ended.
@@ -36,10 +39,27 @@ impl RunControl {
         *self.lock() >= dose.0
     }
 
+    /// Stops the run in progress, and every later one: nothing runs under this control any more.
+    pub fn stop_for_good(&self) {
+        self.stop(DoseId(i64::MAX));
+    }
+
+    /// The thread is alive.
+    pub(crate) fn beat(&self) {
+        self.beat_us.store(elapsed_us(), Ordering::Relaxed);
+    }
+
+    /// Time since the thread last showed that it is alive.
+    pub fn silent_for(&self) -> Millis {
+        let us = elapsed_us().saturating_sub(self.beat_us.load(Ordering::Relaxed));
+        Millis::new(us / 1000)
+    }
+
     /// Waits until `end_us` on the elapsed clock, or until the run of this dose is stopped.
     pub(super) fn wait(&self, dose: DoseId, end_us: i64) -> Waited {
         let mut stopped = self.lock();
         loop {
+            self.beat();
             if *stopped >= dose.0 {
                 return Waited::Stopped;
             }

@@ -1,4 +1,5 @@
-//! Heads: the driver trait, the simulated driver, and the thread that each head runs on.
+//! Heads: the driver trait, the drivers (simulated, and those of a real board), and the thread that each head runs on. And inputs:
+//! the thread that reads them.
 //!
 //! A driver promises: the output is driven off before it is driven at all, on for the permit's run time at most, and off on
 //! every way out. It does not promise that liquid flows; only a calibration and a bottle tell that.
@@ -8,20 +9,32 @@
 
 mod clock;
 mod control;
+mod cutoff;
+mod gpio;
+mod inputs;
 mod simulated;
 mod switched;
 mod thread;
 
 pub use clock::{Pace, elapsed};
 pub use control::{RunControl, Waited};
+pub use cutoff::CutOff;
+pub use gpio::{
+    CLAIMS_FOLDER, Claims, Contact, Found, GpioError, OutputRecord, Pins, Recognised, Recognition,
+    choose_chip, force_off, recognise,
+};
+pub use inputs::{InputReport, InputWatch, WatchedInput};
 pub use simulated::{SimulatedOutput, SimulatedTrace, Trouble};
-pub use switched::{Output, SwitchedPump};
+pub use switched::{Output, Safeguards, SwitchedPump};
 pub use thread::{PumpHandle, PumpReport};
 
 use thiserror::Error;
 
 use crate::engine::RunReport;
 use crate::guard::DosePermit;
+
+/// How often an idle head is looked at.
+const IDLE_LOOK: std::time::Duration = std::time::Duration::from_millis(100);
 
 /// One head's driver. Consumes a permit for each run.
 pub trait Pump: Send {
@@ -33,6 +46,9 @@ pub trait Pump: Send {
 
     /// Runs the head: on, wait, off. Returns when the output is off and known to be, whatever else happened.
     fn run(&mut self, permit: DosePermit, control: &RunControl) -> RunReport;
+
+    /// Looks at the idle head, several times a second: one that runs although nobody told it to is switched off and reported.
+    fn watch(&mut self);
 }
 
 /// Why an output did not do what it was told.
@@ -51,5 +67,29 @@ pub enum PumpError {
     ReadBack {
         /// `on` or `off`.
         to: &'static str,
+    },
+    /// It is on although no dose runs.
+    #[error(
+        "the output was found on although no dose runs, and was switched off; another program drives this pin"
+    )]
+    FoundOn,
+    /// The run-sense contact disagrees with what the output was told.
+    #[error("its run-sense contact shows {shows} although it was switched {told}")]
+    Sense {
+        /// What the contact shows.
+        shows: &'static str,
+        /// `on` or `off`.
+        told: &'static str,
+    },
+    /// The run-sense contact cannot be read.
+    #[error("its run-sense contact cannot be read")]
+    SenseUnreadable,
+    /// The common cut-off is off for good, or does not obey.
+    #[error(
+        "the common cut-off is off: {why}; look at the heads and their wiring, then restart the daemon"
+    )]
+    CutOff {
+        /// What made it trip, or what it does.
+        why: String,
     },
 }

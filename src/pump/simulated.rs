@@ -141,7 +141,7 @@ impl Output for SimulatedOutput {
             inner.on = false;
             let on_time = self
                 .pace
-                .from_real_us(elapsed_us().saturating_sub(inner.on_since_us));
+                .on_this_clock(elapsed_us().saturating_sub(inner.on_since_us));
             inner.delivered = inner
                 .delivered
                 .saturating_add(self.flow(on_time, inner.runs));

@@ -1,11 +1,16 @@
 //! A head that runs while one output is on.
 
+use std::sync::Arc;
+
 use super::clock::{Pace, elapsed_us};
 use super::control::{RunControl, Waited};
+use super::cutoff::CutOff;
+use super::gpio::Contact;
 use super::{Pump, PumpError};
+use crate::config::ActiveLevel;
 use crate::engine::{RunEnd, RunReport};
 use crate::guard::DosePermit;
-use crate::quantity::Millis;
+use crate::quantity::{Millis, Name};
 use crate::record::DoseId;
 
 /// One output that can be switched and read back.
@@ -26,34 +31,89 @@ pub trait Output: Send {
     fn is_on(&mut self) -> Option<bool>;
 }
 
-/// What a switched head tells while it cannot be switched off.
+impl Output for Box<dyn Output> {
+    fn set_on(&mut self) -> Result<(), PumpError> {
+        self.as_mut().set_on()
+    }
+
+    fn set_off(&mut self) -> Result<(), PumpError> {
+        self.as_mut().set_off()
+    }
+
+    fn is_on(&mut self) -> Option<bool> {
+        self.as_mut().is_on()
+    }
+}
+
+/// What a switched head tells while it cannot be switched off, or does what it was not told to.
 type FaultReport = Box<dyn Fn(&PumpError) + Send>;
+
+/// What watches over a head beside its own output.
+#[derive(Default)]
+pub struct Safeguards {
+    /// The common cut-off, when there is one.
+    pub cut_off: Option<Arc<CutOff>>,
+    /// The contact that shows whether the motor has voltage, and its level while it has; when there is one.
+    pub sense: Option<(Box<dyn Contact>, ActiveLevel)>,
+}
 
 /// Runs a head by switching one [`Output`].
 pub struct SwitchedPump<O: Output> {
+    head: Name,
     output: O,
     pace: Pace,
+    safeguards: Safeguards,
     fault: FaultReport,
+    /// Looks in a row at which the idle head seemed to run.
+    suspicious: u32,
 }
 
 /// Time between two tries to switch off an output that does not obey, in microseconds.
 const RETRY_US: i64 = 50_000;
+/// Time between two looks at a running head, in microseconds.
+const WATCH_US: i64 = 100_000;
+/// Time that relay, motor and run-sense contact together may take to follow the output, in microseconds (ours).
+const SETTLE_US: i64 = 300_000;
+/// Looks in a row, [`super::IDLE_LOOK`] apart, before an idle head that seems to run counts as running.
+const SUSPICIOUS_MAX: u32 = 2;
 /// In warped time a wake-up that is late by less than this (real time) is not the head's doing.
 const WARP_JITTER_US: i64 = 200_000;
 
 impl<O: Output> SwitchedPump<O> {
-    /// Takes over an output and drives it off. `fault` is told when an output cannot be switched off.
+    /// Takes over an output and drives it off. `fault` is told when the head does not obey.
     ///
     /// # Errors
     /// When the output cannot be driven off: such a head is not used.
-    pub fn new(output: O, pace: Pace, fault: FaultReport) -> Result<Self, PumpError> {
+    pub fn new(
+        head: &Name,
+        output: O,
+        pace: Pace,
+        safeguards: Safeguards,
+        fault: FaultReport,
+    ) -> Result<Self, PumpError> {
         let mut pump = Self {
+            head: head.clone(),
             output,
             pace,
+            safeguards,
             fault,
+            suspicious: 0,
         };
         pump.off()?;
         Ok(pump)
+    }
+
+    /// Tells of a fault, and takes the supply from all heads where there is a cut-off.
+    fn give_alarm(&self, error: &PumpError) {
+        if let Some(cut_off) = &self.safeguards.cut_off {
+            let why = format!("head {}: {error}", self.head);
+            if let Err(second) = cut_off.trip(&why) {
+                (self.fault)(&PumpError::CutOff {
+                    why: second.to_string(),
+                });
+            }
+        }
+        (self.fault)(error);
     }
 
     /// Switches off until the output is known to be off. Tells of the first failure and goes on trying.
@@ -63,12 +123,97 @@ impl<O: Output> SwitchedPump<O> {
         let (patience, nobody) = (RunControl::default(), DoseId(i64::MAX));
         while let Err(error) = self.off() {
             if first.is_none() {
-                (self.fault)(&error);
+                self.give_alarm(&error);
                 first = Some(error);
             }
             patience.wait(nobody, elapsed_us().saturating_add(RETRY_US));
         }
         first
+    }
+
+    fn switch_on(&mut self) -> Result<(), PumpError> {
+        self.output.set_on()?;
+        self.check_output_on()
+    }
+
+    fn check_output_on(&mut self) -> Result<(), PumpError> {
+        match self.output.is_on() {
+            Some(false) => Err(PumpError::ReadBack { to: "on" }),
+            Some(true) | None => Ok(()),
+        }
+    }
+
+    /// Whether the motor has voltage, by its contact. `None` when there is no contact; unreadable is an error.
+    fn motor_has_voltage(&mut self) -> Option<Result<bool, PumpError>> {
+        let (contact, running) = self.safeguards.sense.as_mut()?;
+        Some(
+            contact
+                .level()
+                .map(|level| level == *running)
+                .ok_or(PumpError::SenseUnreadable),
+        )
+    }
+
+    /// Waits for the end of the run, looking at the head all the while.
+    fn wait_and_watch(
+        &mut self,
+        dose: DoseId,
+        control: &RunControl,
+        (on_us, end_us): (i64, i64),
+    ) -> Result<Waited, PumpError> {
+        loop {
+            let look_us = elapsed_us().saturating_add(WATCH_US);
+            let waited = control.wait(dose, look_us.min(end_us));
+            if waited == Waited::Stopped || look_us >= end_us {
+                return Ok(waited);
+            }
+            self.check_output_on()?;
+            let settled = elapsed_us().saturating_sub(on_us) >= SETTLE_US;
+            match self.motor_has_voltage() {
+                Some(Ok(false)) if settled => {
+                    return Err(PumpError::Sense {
+                        shows: "no voltage",
+                        told: "on",
+                    });
+                }
+                Some(Err(error)) => return Err(error),
+                Some(Ok(_)) | None => {}
+            }
+        }
+    }
+
+    /// After switching off: the motor must lose its voltage while the cut-off is still on, or its relay is welded.
+    fn check_motor_off(&mut self) -> Result<(), PumpError> {
+        let until = elapsed_us().saturating_add(SETTLE_US);
+        let (patience, nobody) = (RunControl::default(), DoseId(i64::MAX));
+        loop {
+            match self.motor_has_voltage() {
+                None | Some(Ok(false)) => return Ok(()),
+                Some(Ok(true)) if elapsed_us() < until => {}
+                Some(Ok(true)) => {
+                    return Err(PumpError::Sense {
+                        shows: "voltage",
+                        told: "off",
+                    });
+                }
+                Some(Err(error)) => return Err(error),
+            }
+            patience.wait(nobody, elapsed_us().saturating_add(RETRY_US / 5));
+        }
+    }
+
+    fn supply(&self) -> Result<(), PumpError> {
+        self.safeguards
+            .cut_off
+            .as_ref()
+            .map_or(Ok(()), |cut_off| cut_off.supply(&self.head))
+    }
+
+    fn release_supply(&self) -> Result<(), PumpError> {
+        self.safeguards
+            .cut_off
+            .as_ref()
+            .map_or(Ok(()), |cut_off| cut_off.release(&self.head))
     }
 
     fn measured(&self, on_us: i64, off_us: i64, run_time: Millis) -> Millis {
@@ -78,8 +223,39 @@ impl<O: Output> SwitchedPump<O> {
         if self.pace.is_warped() && (0..WARP_JITTER_US).contains(&late) {
             run_time
         } else {
-            self.pace.from_real_us(real)
+            self.pace.on_this_clock(real)
         }
+    }
+
+    /// One run between switching on and off, however it ends. Gives the measured on-time.
+    fn run_once(
+        &mut self,
+        dose: DoseId,
+        control: &RunControl,
+        run_time: Millis,
+    ) -> (Millis, Result<Waited, PumpError>) {
+        let on_us = elapsed_us();
+        let end_us = on_us.saturating_add(self.pace.real_us(run_time));
+        let waited = self
+            .switch_on()
+            .and_then(|()| self.wait_and_watch(dose, control, (on_us, end_us)));
+        if let Err(error) = &waited {
+            // Off before anybody is told.
+            let off = self.output.set_off();
+            drop(off);
+            self.give_alarm(error);
+        }
+        let off_error = self.force_off();
+        let on_time = self.measured(on_us, elapsed_us(), run_time);
+        let motor = self.check_motor_off();
+        if let Err(error) = &motor {
+            self.give_alarm(error);
+        }
+        let ended = match (waited, off_error, motor) {
+            (Err(error), _, _) | (Ok(_), Some(error), _) | (Ok(_), None, Err(error)) => Err(error),
+            (Ok(waited), None, Ok(())) => Ok(waited),
+        };
+        (on_time, ended)
     }
 }
 
@@ -102,28 +278,46 @@ impl<O: Output> Pump for SwitchedPump<O> {
                 end: RunEnd::Stopped,
             };
         }
-        let on_us = elapsed_us();
-        let switched = self
-            .output
-            .set_on()
-            .and_then(|()| match self.output.is_on() {
-                Some(false) => Err(PumpError::ReadBack { to: "on" }),
-                Some(true) | None => Ok(()),
-            });
-        let waited = match &switched {
-            Ok(()) => control.wait(dose, on_us.saturating_add(self.pace.real_us(run_time))),
-            Err(_) => Waited::Stopped,
+        let (on_time, ended) = match self.supply() {
+            Ok(()) => self.run_once(dose, control, run_time),
+            Err(error) => (Millis::ZERO, Err(error)),
         };
-        let off_error = self.force_off();
-        let on_time = self.measured(on_us, elapsed_us(), run_time);
-        let end = match (switched, off_error, waited) {
-            (Err(why), _, _) | (Ok(()), Some(why), _) => RunEnd::Failed {
+        let released = self.release_supply();
+        if let Err(error) = &released {
+            self.give_alarm(error);
+        }
+        let end = match ended.and_then(|waited| released.map(|()| waited)) {
+            Err(why) => RunEnd::Failed {
                 why: why.to_string(),
             },
-            (Ok(()), None, Waited::ToTheEnd) => RunEnd::Completed,
-            (Ok(()), None, Waited::Stopped) => RunEnd::Stopped,
+            Ok(Waited::ToTheEnd) => RunEnd::Completed,
+            Ok(Waited::Stopped) => RunEnd::Stopped,
         };
         RunReport { on_time, end }
+    }
+
+    fn watch(&mut self) {
+        let output_on = self.output.is_on() == Some(true);
+        let motor_on = matches!(self.motor_has_voltage(), Some(Ok(true)));
+        if output_on {
+            // Somebody else's doing: off at once, whatever it was.
+            let error = PumpError::FoundOn;
+            let off = self.output.set_off();
+            drop(off);
+            self.give_alarm(&error);
+            self.force_off();
+        }
+        self.suspicious = if motor_on {
+            self.suspicious.saturating_add(1)
+        } else {
+            0
+        };
+        if self.suspicious == SUSPICIOUS_MAX {
+            self.give_alarm(&PumpError::Sense {
+                shows: "voltage",
+                told: "off",
+            });
+        }
     }
 }
 
@@ -131,6 +325,9 @@ impl<O: Output> Drop for SwitchedPump<O> {
     /// Off on every way out that runs destructors; the others are the business of a separate process.
     fn drop(&mut self) {
         if let Err(error) = self.off() {
+            (self.fault)(&error);
+        }
+        if let Err(error) = self.release_supply() {
             (self.fault)(&error);
         }
     }

@@ -1,7 +1,7 @@
 //! The thread that a head runs on.
 
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 
 use super::control::RunControl;
@@ -58,6 +58,7 @@ impl PumpHandle {
     ) -> std::io::Result<Self> {
         let (permits, queue) = sync_channel(1);
         let control = Arc::new(RunControl::default());
+        control.beat();
         let (for_thread, name) = (Arc::clone(&control), head.clone());
         let thread = std::thread::Builder::new()
             .name(format!("pump-{head}"))
@@ -90,8 +91,20 @@ impl PumpHandle {
         }
     }
 
+    /// Stops this head's runs, and tells whether its thread is alive, also for a thread that does not own the handle.
+    pub fn control(&self) -> Arc<RunControl> {
+        Arc::clone(&self.control)
+    }
+
     /// Ends the thread after the run in progress is stopped, and waits for it.
-    pub fn end(mut self) {
+    pub fn end(self) {
+        drop(self);
+    }
+}
+
+impl Drop for PumpHandle {
+    /// Off also when the shell panics: without the wait the process would end under a running head.
+    fn drop(&mut self) {
         self.stop();
         self.permits = None;
         if let Some(thread) = self.thread.take()
@@ -108,10 +121,17 @@ fn serve(
     control: &RunControl,
     report: &impl Fn(PumpReport),
 ) {
-    while let Ok(permit) = queue.recv() {
-        let id = permit.dose();
-        let ended = pump.run(permit, control);
-        report(PumpReport::Ended { id, report: ended });
+    loop {
+        control.beat();
+        match queue.recv_timeout(super::IDLE_LOOK) {
+            Ok(permit) => {
+                let id = permit.dose();
+                let ended = pump.run(permit, control);
+                report(PumpReport::Ended { id, report: ended });
+            }
+            Err(RecvTimeoutError::Timeout) => pump.watch(),
+            Err(RecvTimeoutError::Disconnected) => return,
+        }
     }
 }
 

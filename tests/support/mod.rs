@@ -144,7 +144,7 @@ pub(crate) fn generate(path: &Path, doses: i64, end_ms: i64) {
             )
             .unwrap();
         for id in 1..=doses {
-            let line = LINES[usize::try_from((id - 1) % 5).unwrap()];
+            let line = *LINES.get(usize::try_from((id - 1) % 5).unwrap()).unwrap();
             let ms = begin_ms + (id - 1) * STEP_MS;
             let wall = Timestamp::from_millisecond(EPOCH_MS + ms).unwrap();
             let civil = jiff::tz::Offset::UTC.to_datetime(wall);

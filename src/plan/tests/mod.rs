@@ -88,6 +88,7 @@ fn head(p: &Part) -> Head {
             gpio: 17,
             active: ActiveLevel::High,
         },
+        run_sense: None,
         simulated: SimulatedHead {
             rate: FlowRate::from_ml_per_min(p.ml_per_min),
             offset: Volume::ZERO,
@@ -139,6 +140,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
     let controller = Controller {
         name: name("test"),
         mode: Mode::DryRun,
+        board: None,
         time_zone_name: zone.to_owned(),
         time_zone: TimeZone::get(zone).unwrap(),
         tank: TankVolume::from_litres(300.0),

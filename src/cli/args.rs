@@ -1,0 +1,422 @@
+//! What can be typed.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+/// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
+///
+/// Volumes are written with their unit (2.5 mL), alkalinity as 8.1 dKH, 2.9 meq/L or 145 mg/L CaCO3. A number without a unit is
+/// never guessed at. Dry run is the default: no output is driven.
+#[derive(Debug, Parser)]
+#[command(name = "dosewright", version, max_term_width = 110)]
+pub(super) struct Cli {
+    /// Where things are.
+    #[command(flatten)]
+    pub(super) place: Place,
+    /// What to do.
+    #[command(subcommand)]
+    pub(super) command: Command,
+}
+
+/// Folders.
+#[derive(Debug, Args)]
+pub(super) struct Place {
+    /// Folder of controller.toml and plan.toml
+    #[arg(
+        long,
+        global = true,
+        value_name = "DIR",
+        default_value = "/etc/dosewright"
+    )]
+    pub(super) config: PathBuf,
+    /// Folder of the ledger, the hold file and the control socket
+    #[arg(
+        long,
+        global = true,
+        value_name = "DIR",
+        default_value = "/var/lib/dosewright"
+    )]
+    pub(super) state: PathBuf,
+}
+
+/// All commands.
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Run the daemon in the foreground
+    Run(Run),
+    /// Check both files and show the effective limits and a day's slots
+    Check(Check),
+    /// Show what every line does, what its bottle holds and what comes next
+    Status(StatusArgs),
+    /// Accept the cautions, so that a live daemon drives its outputs
+    Arm(Arm),
+    /// Take that back: all heads off, and dry run from now on
+    Disarm(Disarm),
+    /// Drive every configured output off, with or without a daemon
+    OutputsOff(OutputsOff),
+    /// Stop all dosing, or one line, at once and until `resume`
+    Hold(Hold),
+    /// Lift the hold on all dosing, or on one line
+    Resume(Resume),
+    /// Read plan.toml again, all of it or nothing
+    Reload(Plain),
+    /// Give one dose by hand
+    Dose(Dose),
+    /// Fill a line's tube
+    Prime(Dose),
+    /// Tell what a bottle holds now
+    Refill(Refill),
+    /// Enter a water test result
+    Reading(Reading),
+    /// Enter a head's calibration from timed runs
+    Calibrate(Calibrate),
+    /// Show whether the clock is trusted, or vouch for it
+    Clock(Clock),
+    /// Show alarms, or acknowledge them
+    Alarm(Alarm),
+    /// Dry run only: set what a contact shows
+    Simulate(Simulate),
+    /// Look at the record: list, export, check, back up
+    Ledger(Ledger),
+    /// Print a completion script for a shell
+    Completions {
+        /// Which shell
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page
+    Manual,
+}
+
+/// Options of `run`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example: dosewright run --config config --state target/demo --warp 120")]
+pub(super) struct Run {
+    /// Dry run only: let virtual time pass N times faster (1 to 3600); after a restart it goes on from where it was
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=i64::from(crate::daemon::WARP_MAX)))]
+    pub(super) warp: Option<u32>,
+    /// With --warp and a new state folder: where virtual time begins, for example 2026-10-24T18:00:00Z
+    #[arg(long, value_name = "TIME", requires = "warp")]
+    pub(super) start_at: Option<jiff::Timestamp>,
+}
+
+/// Options of `check`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright check --config config --day 2026-10-25\nExit code 0: no mistake. 78: mistakes, each named with its place; nothing would be started."
+)]
+pub(super) struct Check {
+    /// Show the slots of this local date (YYYY-MM-DD); today when left out
+    #[arg(long, value_name = "DATE")]
+    pub(super) day: Option<jiff::civil::Date>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `status`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright status --watch\nExit code 0: nothing needs you. 1: something is held, blocked or in alarm. 69: no daemon answers."
+)]
+pub(super) struct StatusArgs {
+    /// Print JSON; the names carry their units
+    #[arg(long)]
+    pub(super) json: bool,
+    /// Refresh every two seconds until interrupted
+    #[arg(long, conflicts_with = "json")]
+    pub(super) watch: bool,
+    /// Exit with 1 when something is held, blocked or in alarm
+    #[arg(long)]
+    pub(super) exit_code: bool,
+}
+
+/// Options of `arm`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Needs mode = \"live\" in controller.toml and a running daemon, which stays dry until it is armed. Shows the cautions and asks for a typed sentence; there is no way round it. Any change of controller.toml or of the board disarms."
+)]
+pub(super) struct Arm {}
+
+/// Options of `disarm`.
+#[derive(Debug, Args)]
+#[command(after_help = "The daemon switches everything off and goes on in dry run.")]
+pub(super) struct Disarm {
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `outputs-off`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Needs no daemon, no ledger and no valid file: it drives off what it can recognise in controller.toml and what the last daemon left driven, in dry run too. A running daemon is not stopped by it and may switch on again: use `dosewright hold` for that.\nExit code 0: everything is off. 1: something is not, or could not be recognised; switch the pumps' supply off by hand."
+)]
+pub(super) struct OutputsOff {
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `hold`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium\nA running head is switched off at once. Without a running daemon the hold is written down for its next start."
+)]
+pub(super) struct Hold {
+    /// The line; all dosing when left out
+    pub(super) line: Option<String>,
+    /// Why, for the record and the displays
+    #[arg(long, default_value = "by hand")]
+    pub(super) reason: String,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `resume`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright resume\n          dosewright resume calcium\nMissed slots are not made up for."
+)]
+pub(super) struct Resume {
+    /// The line; the hold on all dosing when left out
+    pub(super) line: Option<String>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// No options but the output form.
+#[derive(Debug, Args)]
+#[command(after_help = "A plan with a mistake changes nothing: the running one stays in force.")]
+pub(super) struct Plain {
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `dose` and `prime`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright dose alkalinity \"2.5 mL\"\nShows what would be given and asks; it counts against every cap and limit. CAUTION: many stock solutions are caustic; wear gloves and eye protection."
+)]
+pub(super) struct Dose {
+    /// The line
+    pub(super) line: String,
+    /// The volume with its unit, for example "2.5 mL"
+    pub(super) volume: String,
+    /// Do not ask
+    #[arg(long)]
+    pub(super) yes: bool,
+    /// The volume again, when it is more than three times the line's usual dose
+    #[arg(long, value_name = "VOLUME")]
+    pub(super) repeat: Option<String>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `refill`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright refill soda-ash-bottle full\n          dosewright refill soda-ash-bottle \"1850 mL\"\n          dosewright refill soda-ash-bottle \"500 mL\" --more"
+)]
+pub(super) struct Refill {
+    /// The reservoir
+    pub(super) reservoir: String,
+    /// What it holds now, for example "1850 mL", or "full"
+    pub(super) volume: String,
+    /// The volume was added to what was in it
+    #[arg(long)]
+    pub(super) more: bool,
+    /// In your words, for the record
+    #[arg(long, default_value = "")]
+    pub(super) note: String,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `reading`.
+#[derive(Debug, Args)]
+pub(super) struct Reading {
+    /// What to do with readings
+    #[command(subcommand)]
+    pub(super) command: ReadingCommand,
+}
+
+/// What to do with readings.
+#[derive(Debug, Subcommand)]
+pub(super) enum ReadingCommand {
+    /// Enter one
+    #[command(
+        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\""
+    )]
+    Add(ReadingAdd),
+    /// List those of the record
+    List {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// Options of `reading add`.
+#[derive(Debug, Args)]
+pub(super) struct ReadingAdd {
+    /// alkalinity, or an element's symbol such as Ca, Mg, I
+    pub(super) quantity: String,
+    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L"
+    pub(super) value: String,
+    /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
+    #[arg(long, value_name = "VALUE")]
+    pub(super) uncertainty: Option<String>,
+    /// How it was measured, in your words
+    #[arg(long, default_value = "")]
+    pub(super) method: String,
+    /// When the sample was taken (RFC 3339); now when left out
+    #[arg(long, value_name = "TIME")]
+    pub(super) at: Option<jiff::Timestamp>,
+    /// You were asked about an unlikely value, and it is right
+    #[arg(long)]
+    pub(super) sure: bool,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `calibrate`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright calibrate alkalinity --run 30s=14.8mL --run 30s=14.9mL --run 60s=29.6mL --run 60s=29.7mL\nEach run is a time the head ran and the volume it delivered, read on a cylinder or weighed. Runs that scatter too much are refused."
+)]
+pub(super) struct Calibrate {
+    /// The head
+    pub(super) head: String,
+    /// A run: time=volume, for example 30s=14.8mL; at least two lengths, the shortest and the longest twice
+    #[arg(long = "run", value_name = "TIME=VOLUME", required = true)]
+    pub(super) runs: Vec<String>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `clock`.
+#[derive(Debug, Args)]
+pub(super) struct Clock {
+    /// What to do with the clock
+    #[command(subcommand)]
+    pub(super) command: ClockCommand,
+}
+
+/// What to do with the clock.
+#[derive(Debug, Subcommand)]
+pub(super) enum ClockCommand {
+    /// Say that the wall clock is right, until the next start
+    Trust(Plain),
+}
+
+/// Options of `alarm`.
+#[derive(Debug, Args)]
+pub(super) struct Alarm {
+    /// What to do with alarms
+    #[command(subcommand)]
+    pub(super) command: AlarmCommand,
+}
+
+/// What to do with alarms.
+#[derive(Debug, Subcommand)]
+pub(super) enum AlarmCommand {
+    /// Say that an alarm has been seen; one whose cause lasts stays listed
+    Acknowledge {
+        /// Its code as `status` shows it; all when left out
+        code: Option<String>,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// Options of `simulate`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example: dosewright simulate return-pump unsafe")]
+pub(super) struct Simulate {
+    /// The input
+    pub(super) input: String,
+    /// safe or unsafe
+    #[arg(value_parser = ["safe", "unsafe"])]
+    pub(super) level: String,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `ledger`.
+#[derive(Debug, Args)]
+pub(super) struct Ledger {
+    /// What to do with the record
+    #[command(subcommand)]
+    pub(super) command: LedgerCommand,
+}
+
+/// What to do with the record.
+#[derive(Debug, Subcommand)]
+pub(super) enum LedgerCommand {
+    /// List rows, the newest last
+    #[command(after_help = "Example: dosewright ledger list doses --line alkalinity --newest 20")]
+    List(LedgerList),
+    /// Print rows as CSV or JSON; volumes in microlitres, times in RFC 3339 UTC
+    #[command(after_help = "Example: dosewright ledger export doses --format csv > doses.csv")]
+    Export(LedgerExport),
+    /// Check the database and the books: every bottle must have lost what was delivered, to the microlitre
+    Check(Plain),
+    /// Copy the ledger to a new file, beside a running daemon
+    Backup {
+        /// The new file; an existing one is never overwritten
+        file: PathBuf,
+    },
+}
+
+/// Options of `ledger list`.
+#[derive(Debug, Args)]
+pub(super) struct LedgerList {
+    /// What to list
+    #[arg(default_value = "doses")]
+    pub(super) table: String,
+    /// Only this line
+    #[arg(long)]
+    pub(super) line: Option<String>,
+    /// Not before (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    pub(super) since: Option<jiff::Timestamp>,
+    /// Before (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    pub(super) until: Option<jiff::Timestamp>,
+    /// Only the newest so many rows
+    #[arg(long, value_name = "N", default_value_t = 50)]
+    pub(super) newest: u32,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `ledger export`.
+#[derive(Debug, Args)]
+pub(super) struct LedgerExport {
+    /// What to export
+    #[arg(default_value = "doses")]
+    pub(super) table: String,
+    /// csv or json
+    #[arg(long, default_value = "csv", value_parser = ["csv", "json"])]
+    pub(super) format: String,
+    /// Only this line
+    #[arg(long)]
+    pub(super) line: Option<String>,
+    /// Not before (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    pub(super) since: Option<jiff::Timestamp>,
+    /// Before (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    pub(super) until: Option<jiff::Timestamp>,
+}

@@ -1,0 +1,267 @@
+//! What the heads hang on: simulated outputs, or the pins of a board when everything that live mode needs is there.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+
+use tokio::sync::mpsc::UnboundedSender;
+
+use super::arming::Acceptance;
+use super::shell::Happening;
+use super::start::{DaemonError, send};
+use crate::config::{ActiveLevel, Board, Controller, Head, Mode};
+use crate::ledger::Ledger;
+use crate::pump::{
+    CLAIMS_FOLDER, Claims, CutOff, InputWatch, Output, Pace, Pins, PumpHandle, PumpReport,
+    Safeguards, SimulatedOutput, SwitchedPump, WatchedInput, force_off,
+};
+use crate::quantity::Name;
+
+/// What is driven.
+pub(super) enum Driving {
+    /// Nothing.
+    Simulated {
+        /// Why not, when the configuration says live.
+        not_live: Option<String>,
+    },
+    /// The pins of a board.
+    Board {
+        /// The pins.
+        pins: Pins,
+        /// How the board is wired.
+        board: Board,
+    },
+}
+
+impl Driving {
+    /// Live only when the configuration says so, the board is one the driver knows, and the latest arming in the ledger is for
+    /// this very configuration and board. Drives nothing itself.
+    pub(super) fn decide(
+        controller: &Controller,
+        acceptance: &Acceptance,
+        ledger: Result<&Ledger, &str>,
+    ) -> Self {
+        if controller.mode == Mode::DryRun {
+            return Self::Simulated { not_live: None };
+        }
+        let live = || -> Result<Self, String> {
+            let board = controller
+                .board
+                .clone()
+                .ok_or("controller.toml has no table [board]")?;
+            let pins = Pins::open(&board.driver, Claims::at(Path::new(CLAIMS_FOLDER)))
+                .map_err(|error| error.to_string())?;
+            let ledger = ledger.map_err(|why| {
+                format!("the ledger, which holds the arming, cannot be used: {why}")
+            })?;
+            check_arming(acceptance, ledger)?;
+            Ok(Self::Board { pins, board })
+        };
+        live().unwrap_or_else(|why| Self::Simulated {
+            not_live: Some(why),
+        })
+    }
+
+    /// Whether outputs are really driven.
+    pub(super) fn is_live(&self) -> bool {
+        matches!(self, Self::Board { .. })
+    }
+
+    /// Why outputs are not driven although the configuration says live.
+    pub(super) fn not_live(&self) -> Option<&str> {
+        match self {
+            Self::Simulated { not_live } => not_live.as_deref(),
+            Self::Board { .. } => None,
+        }
+    }
+}
+
+fn check_arming(acceptance: &Acceptance, ledger: &Ledger) -> Result<(), String> {
+    let arming = ledger.arming().map_err(|error| error.to_string())?;
+    match arming {
+        None => {
+            Err("it was never armed, or the ledger is a new one; run `dosewright arm`".to_owned())
+        }
+        Some(arming) if !arming.armed => {
+            Err("it was disarmed; run `dosewright arm` to arm it again".to_owned())
+        }
+        Some(arming) if arming.fingerprint != acceptance.fingerprint => Err(format!(
+            "controller.toml or the board has changed since it was armed (then {} on {}, now {} on {}); run `dosewright arm` again",
+            arming.fingerprint, arming.hardware, acceptance.fingerprint, acceptance.hardware
+        )),
+        Some(_) => Ok(()),
+    }
+}
+
+/// Before anything else in live mode: what a daemon before this one drove and did not give back goes off.
+pub(super) fn force_off_leftovers() {
+    for record in Claims::at(Path::new(CLAIMS_FOLDER)).records() {
+        match force_off(&record.driver(), &record.output()) {
+            Ok(found) => {
+                tracing::warn!(gpio = record.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off")
+            }
+            Err(error) => {
+                tracing::error!(what = %record.what, %error, "a pin that was not given back")
+            }
+        }
+    }
+}
+
+/// The heads' threads.
+pub(super) struct Heads {
+    pub(super) pumps: BTreeMap<Name, PumpHandle>,
+    /// The pin of the watchdog relay.
+    pub(super) heartbeat: Option<Box<dyn Output>>,
+}
+
+/// Drives every output off and starts a thread for each head.
+pub(super) fn start_heads(
+    controller: &Controller,
+    driving: &Driving,
+    pace: Pace,
+    tell: &UnboundedSender<Happening>,
+) -> Result<Heads, DaemonError> {
+    let (cut_off, heartbeat) = common_outputs(driving)?;
+    let mut ready: Vec<(Name, Box<dyn Output>, Safeguards)> = Vec::new();
+    // All of them off before the first thread starts.
+    for (name, head) in &controller.heads {
+        let (output, safeguards) = match driving {
+            Driving::Simulated { .. } => simulated(head, pace),
+            Driving::Board { pins, .. } => {
+                on_board(name, head, pins, cut_off.as_ref()).map_err(|why| DaemonError::Head {
+                    head: name.clone(),
+                    why,
+                })?
+            }
+        };
+        ready.push((name.clone(), output, safeguards));
+    }
+    let mut pumps = BTreeMap::new();
+    for (name, output, safeguards) in ready {
+        let handle = start_head(&name, output, pace, safeguards, tell)?;
+        pumps.insert(name, handle);
+    }
+    Ok(Heads { pumps, heartbeat })
+}
+
+fn start_head(
+    name: &Name,
+    output: Box<dyn Output>,
+    pace: Pace,
+    safeguards: Safeguards,
+    tell: &UnboundedSender<Happening>,
+) -> Result<PumpHandle, DaemonError> {
+    let (for_faults, faulty) = (tell.clone(), name.clone());
+    let fault = Box::new(move |error: &crate::pump::PumpError| {
+        send(
+            &for_faults,
+            Happening::Pump(PumpReport::fault(&faulty, error)),
+        )
+    });
+    let pump = SwitchedPump::new(name, output, pace, safeguards, fault).map_err(|e| {
+        DaemonError::Head {
+            head: name.clone(),
+            why: e.to_string(),
+        }
+    })?;
+    let for_reports = tell.clone();
+    Ok(PumpHandle::spawn(name, Box::new(pump), move |report| {
+        send(&for_reports, Happening::Pump(report))
+    })?)
+}
+
+type Common = (Option<Arc<CutOff>>, Option<Box<dyn Output>>);
+
+fn common_outputs(driving: &Driving) -> Result<Common, DaemonError> {
+    let Driving::Board { pins, board } = driving else {
+        return Ok((None, None));
+    };
+    let fault = |why: String| DaemonError::Board { why };
+    let cut_off = match &board.cut_off {
+        None => None,
+        Some(output) => {
+            let output = pins
+                .output(output, "common cut-off")
+                .map_err(|e| fault(e.to_string()))?;
+            let cut_off = CutOff::new(output).map_err(|e| fault(format!("common cut-off: {e}")))?;
+            Some(Arc::new(cut_off))
+        }
+    };
+    let heartbeat = match board.heartbeat {
+        None => None,
+        Some(gpio) => {
+            let output = crate::config::Output {
+                gpio,
+                active: ActiveLevel::High,
+            };
+            let pin = pins.output(&output, "heartbeat");
+            Some(pin.map_err(|e| fault(e.to_string()))?)
+        }
+    };
+    Ok((cut_off, heartbeat))
+}
+
+fn simulated(head: &Head, pace: Pace) -> (Box<dyn Output>, Safeguards) {
+    let (output, _trace) = SimulatedOutput::new(head.simulated.clone(), pace);
+    (Box::new(output), Safeguards::default())
+}
+
+fn on_board(
+    name: &Name,
+    head: &Head,
+    pins: &Pins,
+    cut_off: Option<&Arc<CutOff>>,
+) -> Result<(Box<dyn Output>, Safeguards), String> {
+    let output = pins
+        .output(&head.output, &format!("head {name}"))
+        .map_err(|e| e.to_string())?;
+    let sense = match head.run_sense {
+        None => None,
+        Some(sense) => {
+            // Pulled towards "not running", so that a broken wire is noticed at the next dose.
+            let pull = other(sense.running);
+            let contact = pins.contact(sense.gpio, pull).map_err(|e| e.to_string())?;
+            Some((contact, sense.running))
+        }
+    };
+    let cut_off = cut_off.map(Arc::clone);
+    Ok((output, Safeguards { cut_off, sense }))
+}
+
+/// Starts reading the contacts of a board; `None` when they are simulated or there are none.
+pub(super) fn start_inputs(
+    controller: &Controller,
+    driving: &Driving,
+    tell: &UnboundedSender<Happening>,
+) -> Result<Option<InputWatch>, DaemonError> {
+    let Driving::Board { pins, board } = driving else {
+        return Ok(None);
+    };
+    if controller.inputs.is_empty() {
+        return Ok(None);
+    }
+    let inputs = controller.inputs.values().map(|input| WatchedInput {
+        name: input.name.clone(),
+        safe: input.safe,
+        // Pulled towards "unsafe", so that a broken wire reads as unsafe.
+        contact: match pins.contact(input.gpio, other(input.safe)) {
+            Ok(contact) => Some(contact),
+            Err(error) => {
+                tracing::error!(input = %input.name, %error, "this input cannot be read and counts as unsafe");
+                None
+            }
+        },
+    });
+    let for_reports = tell.clone();
+    let watch = InputWatch::spawn(inputs.collect(), board.input_poll, move |report| {
+        send(&for_reports, Happening::Input(report))
+    })?;
+    Ok(Some(watch))
+}
+
+fn other(level: ActiveLevel) -> ActiveLevel {
+    match level {
+        ActiveLevel::High => ActiveLevel::Low,
+        ActiveLevel::Low => ActiveLevel::High,
+    }
+}

@@ -1,0 +1,261 @@
+//! Watching over the threads: only while all of them answer does the service manager get its sign of life, and the watchdog relay
+//! its edges.
+//!
+//! A thread of its own, so that it can still act when the event loop hangs: then nobody could stop a head any more, so all runs
+//! are ended for good, and the process is given up.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use sd_notify::NotifyState;
+
+use crate::pump::{Output, RunControl, elapsed};
+use crate::quantity::{Millis, Name};
+
+/// Time between two edges of the heartbeat: four periods and a half of a watchdog relay that holds for 2 s.
+const EDGE_EVERY: Duration = Duration::from_millis(250);
+/// The event loop answers at least twice a second; after this long without an answer it hangs.
+const LOOP_SILENT_MAX: Millis = Millis::from_secs(5);
+/// A thread that drives or reads pins answers ten times a second.
+const THREAD_SILENT_MAX: Millis = Millis::from_secs(3);
+/// Edges between two signs of life to the service manager.
+const EDGES_PER_SIGN: u32 = 4;
+
+/// The event loop's sign of life.
+#[derive(Debug, Clone, Default)]
+pub(super) struct LoopBeat(Arc<AtomicI64>);
+
+impl LoopBeat {
+    pub(super) fn beat(&self) {
+        self.0.store(elapsed().as_ms(), Ordering::Relaxed);
+    }
+
+    fn silent_for(&self) -> Millis {
+        elapsed().minus(Millis::new(self.0.load(Ordering::Relaxed)))
+    }
+}
+
+/// What is watched.
+pub(super) struct Watched {
+    pub(super) event_loop: LoopBeat,
+    pub(super) pumps: Vec<(Name, Arc<RunControl>)>,
+    /// When the inputs were last read, in microseconds of the elapsed clock.
+    pub(super) inputs: Option<Arc<AtomicI64>>,
+    /// The pin of the watchdog relay.
+    pub(super) heartbeat: Option<Box<dyn Output>>,
+}
+
+impl Watched {
+    /// What does not answer.
+    fn sick(&self) -> Option<String> {
+        let silent = self.event_loop.silent_for();
+        if silent > LOOP_SILENT_MAX {
+            return Some(format!("the event loop has not answered for {silent}"));
+        }
+        for (head, control) in &self.pumps {
+            let silent = control.silent_for();
+            if silent > THREAD_SILENT_MAX {
+                return Some(format!(
+                    "the thread of head {head} has not answered for {silent}"
+                ));
+            }
+        }
+        let read_us = self.inputs.as_ref()?.load(Ordering::Relaxed);
+        let silent = elapsed().minus(Millis::new(read_us / 1000));
+        (silent > THREAD_SILENT_MAX).then(|| format!("the inputs have not been read for {silent}"))
+    }
+}
+
+/// The thread.
+#[derive(Debug)]
+pub(super) struct Heart {
+    stop: Option<Sender<()>>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Heart {
+    /// Starts watching. `report` is told once what does not answer.
+    pub(super) fn spawn(
+        watched: Watched,
+        report: impl Fn(String) + Send + 'static,
+    ) -> std::io::Result<Self> {
+        let (stop, stopped) = channel::<()>();
+        watched.event_loop.beat();
+        let thread = std::thread::Builder::new()
+            .name("heart".to_owned())
+            .stack_size(128 * 1024)
+            .spawn(move || {
+                let mut beating = Beating::new(watched);
+                loop {
+                    beating.beat(&report);
+                    match stopped.recv_timeout(EDGE_EVERY) {
+                        Err(RecvTimeoutError::Timeout) => {}
+                        Ok(()) | Err(RecvTimeoutError::Disconnected) => return,
+                    }
+                }
+            })?;
+        Ok(Self {
+            stop: Some(stop),
+            thread: Some(thread),
+        })
+    }
+
+    pub(super) fn end(mut self) {
+        self.stop = None;
+        if let Some(thread) = self.thread.take()
+            && thread.join().is_err()
+        {
+            tracing::error!("the thread that watches over the others had panicked");
+        }
+    }
+}
+
+struct Beating {
+    watched: Watched,
+    high: bool,
+    edges: u32,
+    given_up: bool,
+}
+
+impl Beating {
+    fn new(watched: Watched) -> Self {
+        Self {
+            watched,
+            high: false,
+            edges: 0,
+            given_up: false,
+        }
+    }
+
+    fn beat(&mut self, report: &impl Fn(String)) {
+        if self.given_up {
+            return;
+        }
+        if let Some(why) = self.watched.sick() {
+            self.given_up = true;
+            for (_, control) in &self.watched.pumps {
+                control.stop_for_good();
+            }
+            tracing::error!("all heads are switched off: {why}");
+            report(why);
+            return;
+        }
+        self.high = !self.high;
+        if let Some(pin) = &mut self.watched.heartbeat {
+            let set = if self.high {
+                pin.set_on()
+            } else {
+                pin.set_off()
+            };
+            if let Err(error) = set {
+                tracing::error!(%error, "the heartbeat");
+            }
+        }
+        if self.edges.is_multiple_of(EDGES_PER_SIGN) {
+            tell(&[NotifyState::Watchdog]);
+        }
+        self.edges = self.edges.wrapping_add(1);
+    }
+}
+
+/// Tells the service manager, when there is one.
+pub(super) fn tell(state: &[NotifyState<'_>]) {
+    static COMPLAINED: AtomicBool = AtomicBool::new(false);
+    if let Err(error) = sd_notify::notify(state)
+        && !COMPLAINED.swap(true, Ordering::Relaxed)
+    {
+        tracing::warn!(%error, "the service manager cannot be told");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pump::PumpError;
+    use crate::record::DoseId;
+    use std::sync::Mutex;
+
+    /// Counts edges.
+    struct Pin(Arc<Mutex<Vec<bool>>>);
+
+    impl Output for Pin {
+        fn set_on(&mut self) -> Result<(), PumpError> {
+            self.0.lock().unwrap().push(true);
+            Ok(())
+        }
+        fn set_off(&mut self) -> Result<(), PumpError> {
+            self.0.lock().unwrap().push(false);
+            Ok(())
+        }
+        fn is_on(&mut self) -> Option<bool> {
+            None
+        }
+    }
+
+    fn beating(
+        event_loop: LoopBeat,
+        control: &Arc<RunControl>,
+        edges: &Arc<Mutex<Vec<bool>>>,
+    ) -> Beating {
+        Beating::new(Watched {
+            event_loop,
+            pumps: vec![(Name::new("a").unwrap(), Arc::clone(control))],
+            inputs: None,
+            heartbeat: Some(Box::new(Pin(Arc::clone(edges)))),
+        })
+    }
+
+    #[test]
+    fn the_heartbeat_goes_on_while_everything_answers() {
+        let (edges, control) = (
+            Arc::new(Mutex::new(Vec::new())),
+            Arc::new(RunControl::default()),
+        );
+        control.beat();
+        let event_loop = LoopBeat::default();
+        event_loop.beat();
+        let mut heart = beating(event_loop, &control, &edges);
+        for _ in 0..4 {
+            heart.beat(&|why| panic!("{why}"));
+        }
+        assert_eq!(*edges.lock().unwrap(), vec![true, false, true, false]);
+        assert!(!control.is_stopped(DoseId(1)));
+    }
+
+    #[test]
+    fn an_event_loop_that_hangs_ends_every_run_for_good_and_the_heartbeat_with_it() {
+        let (edges, control) = (
+            Arc::new(Mutex::new(Vec::new())),
+            Arc::new(RunControl::default()),
+        );
+        control.beat();
+        // A loop that has never beaten was last heard of at boot, over 5 s ago.
+        let mut heart = beating(LoopBeat::default(), &control, &edges);
+        let told = Mutex::new(Vec::new());
+        for _ in 0..3 {
+            heart.beat(&|why| told.lock().unwrap().push(why));
+        }
+        assert_eq!(told.lock().unwrap().len(), 1);
+        assert!(told.lock().unwrap()[0].contains("event loop"));
+        assert!(control.is_stopped(DoseId(1_000_000)));
+        assert!(edges.lock().unwrap().is_empty());
+    }
+
+    #[test]
+    fn a_head_whose_thread_hangs_ends_the_heartbeat() {
+        let (edges, control) = (
+            Arc::new(Mutex::new(Vec::new())),
+            Arc::new(RunControl::default()),
+        );
+        let event_loop = LoopBeat::default();
+        event_loop.beat();
+        let mut heart = beating(event_loop, &control, &edges);
+        let told = Mutex::new(Vec::new());
+        heart.beat(&|why| told.lock().unwrap().push(why));
+        assert!(told.lock().unwrap()[0].contains("head a"));
+        assert!(edges.lock().unwrap().is_empty());
+    }
+}

@@ -1,0 +1,75 @@
+//! Effects as log lines: fields, not prose.
+
+use crate::engine::Effect;
+use crate::record::{DoseEnd, Entry};
+
+/// Writes an effect to the log.
+pub(super) fn effect(effect: &Effect) {
+    match effect {
+        Effect::StoreIntent(_) | Effect::SaveHolds { .. } | Effect::Reply { .. } => {}
+        Effect::StartPump { head, permit } => {
+            tracing::info!(dose = permit.dose().0, line = %permit.line(), %head, volume = %permit.volume(), run_time = %permit.run_time(), "dose started");
+        }
+        Effect::StopPump { head, why } => tracing::warn!(%head, reason = %why, "head stopped"),
+        Effect::StoreOutcome(outcome) => {
+            let (dose, volume, left) = (outcome.id.0, outcome.delivered, outcome.reservoir_left);
+            match outcome.end {
+                DoseEnd::Delivered => {
+                    tracing::info!(dose, %volume, reservoir_left = %left, "dose delivered");
+                }
+                DoseEnd::Interrupted => {
+                    tracing::warn!(dose, %volume, reservoir_left = %left, reason = %outcome.cause, "dose interrupted");
+                }
+                DoseEnd::Failed => {
+                    tracing::error!(dose, %volume, reservoir_left = %left, reason = %outcome.cause, "dose failed");
+                }
+                DoseEnd::Uncertain => {
+                    tracing::warn!(dose, %volume, reservoir_left = %left, reason = %outcome.cause, "dose uncertain");
+                }
+                DoseEnd::NotStarted => {
+                    tracing::warn!(dose, reason = %outcome.cause, "dose not started");
+                }
+            }
+        }
+        Effect::Store { entry, .. } => self::entry(entry),
+        Effect::Exit { why } => tracing::error!(reason = %why, "the daemon must end"),
+    }
+}
+
+fn entry(entry: &Entry) {
+    match entry {
+        Entry::SlotNotGiven(slot) => {
+            tracing::warn!(line = %slot.key.line, volume = %slot.volume, code = %slot.code, reason = %slot.reason, "dose refused");
+        }
+        Entry::OutageMissed(missed) => {
+            let slots = missed
+                .slots
+                .map_or("not counted".to_owned(), |n| n.to_string());
+            tracing::warn!(line = %missed.line, %slots, "slots missed");
+        }
+        Entry::HoldSet(hold, _) => {
+            tracing::warn!(scope = ?hold.scope, reason = %hold.reason, who = %hold.who, "hold");
+        }
+        Entry::HoldLifted(scope, who, _) => tracing::warn!(?scope, %who, "hold lifted"),
+        Entry::Refill(refill) => {
+            tracing::info!(reservoir = %refill.reservoir, level = %refill.level, note = %refill.note, "reservoir filled");
+        }
+        Entry::Reading(reading) => {
+            tracing::info!(measured = ?reading.measured, value = ?reading.value, "reading");
+        }
+        Entry::Calibration(stored) => {
+            let (rate, offset) = (stored.calibration.rate(), stored.calibration.offset());
+            tracing::info!(head = %stored.head, %rate, %offset, method = %stored.method, "calibration");
+        }
+        Entry::Uptake(uptake) => {
+            tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established");
+        }
+        Entry::Arming(arming) => {
+            tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming");
+        }
+        Entry::Note(note) if note.code == "alarm-raised" => {
+            tracing::warn!(code = note.code, "{}", note.text);
+        }
+        Entry::Note(note) => tracing::info!(code = note.code, "{}", note.text),
+    }
+}

@@ -1,0 +1,1014 @@
+//! A small world round the engine: true time, both clocks, a ledger in memory, heads that run, and a keeper who meddles.
+//!
+//! Whatever the clocks say, `flows` holds what really went into the water, on true elapsed time. At every start of a head the
+//! world checks on its own account what must always hold; it uses nothing of the guard for that.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::sync::{Arc, Mutex, OnceLock};
+
+use jiff::Timestamp;
+
+use crate::config::{Controller, Plan, check_plan_text, check_texts};
+use crate::engine::{
+    Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, RefillLevel, RunEnd,
+    RunReport, Setup, Status, Ticket, TrustSource,
+};
+use crate::metering::Calibration;
+use crate::plan::SlotKey;
+use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
+use crate::record::{
+    DoseEnd, DoseId, DoseKind, Entry, History, Hold, HoldScope, Intent, Measured, Outcome,
+    PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
+    UptakeAccepted, Who,
+};
+
+pub(super) const SECOND: i64 = 1_000;
+pub(super) const MINUTE: i64 = 60 * SECOND;
+pub(super) const HOUR: i64 = 60 * MINUTE;
+pub(super) const DAY: i64 = 24 * HOUR;
+
+pub(super) fn name(text: &str) -> Name {
+    Name::new(text).unwrap()
+}
+
+pub(super) fn ul(value: i64) -> Volume {
+    Volume::from_ul(value)
+}
+
+pub(super) fn keeper() -> Who {
+    Who::Local { uid: 1000 }
+}
+
+pub(super) const CONTROLLER: &str = include_str!("../../../config/controller.toml");
+pub(super) const PLAN: &str = include_str!("../../../config/plan.toml");
+
+/// The demo reef, checked by the very start-up code, once.
+pub(super) fn demo() -> (Controller, Plan) {
+    static DEMO: OnceLock<(Controller, Plan)> = OnceLock::new();
+    let checked = DEMO.get_or_init(|| {
+        let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
+        let texts = [("controller.toml", CONTROLLER), ("plan.toml", PLAN)];
+        let loaded = check_texts(texts, &zones).unwrap();
+        (loaded.controller, loaded.plan)
+    });
+    checked.clone()
+}
+
+/// A plan, checked once.
+pub(super) fn plan_of(text: &str, controller: &Controller) -> Arc<Plan> {
+    static PLANS: Mutex<BTreeMap<String, Arc<Plan>>> = Mutex::new(BTreeMap::new());
+    let key = format!("{} {text}", controller.time_zone_name);
+    let known = PLANS.lock().unwrap().get(&key).cloned();
+    known.unwrap_or_else(|| {
+        let checked = check_plan_text(("plan.toml", text), controller).unwrap();
+        let plan = Arc::new(checked.plan);
+        PLANS.lock().unwrap().insert(key, Arc::clone(&plan));
+        plan
+    })
+}
+
+/// Only one line, at fixed times: 3 mL each, without alkalinity.
+pub(super) fn calcium_at(times: &str, count: i64, controller: &Controller) -> Arc<Plan> {
+    let ml = 3 * count;
+    let text =
+        format!("uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = {ml}\nat = [{times}]\n");
+    plan_of(&text, controller)
+}
+
+/// One stretch of liquid that really went in.
+#[derive(Debug, Clone)]
+pub(super) struct Flow {
+    pub(super) id: DoseId,
+    pub(super) line: Name,
+    pub(super) solution: Name,
+    pub(super) kind: DoseKind,
+    pub(super) slot: Option<SlotKey>,
+    pub(super) began: i64,
+    pub(super) ended: i64,
+    pub(super) volume: i64,
+    pub(super) alkalinity: f64,
+}
+
+#[derive(Debug, Clone)]
+struct Run {
+    intent: Intent,
+    began: i64,
+    run_time: i64,
+}
+
+#[derive(Debug, Clone)]
+enum Row {
+    Intent(Intent),
+    Outcome(Outcome),
+    Entry(Entry),
+}
+
+#[derive(Debug)]
+enum Coming {
+    /// The oldest row that waits reaches the disk.
+    Write,
+    Ended(DoseId),
+    Told(Event),
+}
+
+/// What is on the virtual disk.
+#[derive(Debug, Default)]
+pub(super) struct Books {
+    pub(super) intents: BTreeMap<DoseId, (Intent, usize)>,
+    pub(super) outcomes: BTreeMap<DoseId, Outcome>,
+    pub(super) entries: Vec<Entry>,
+    pub(super) refills: BTreeMap<Name, Volume>,
+    sessions: Vec<PastSession>,
+    newest: Option<Timestamp>,
+}
+
+pub(super) struct World {
+    pub(super) engine: Option<Engine>,
+    pub(super) controller: Arc<Controller>,
+    pub(super) plan: Arc<Plan>,
+    /// True time in ms.
+    pub(super) t: i64,
+    boot: u32,
+    boot_zero: i64,
+    epoch: i64,
+    pub(super) wall_error: i64,
+    pub(super) books: Books,
+    pub(super) ledger_ok: bool,
+    pub(super) store_delay: i64,
+    queue: VecDeque<Row>,
+    coming: BTreeMap<(i64, u64), Coming>,
+    sequence: u64,
+    runs: BTreeMap<DoseId, Run>,
+    pub(super) flows: Vec<Flow>,
+    started_keys: BTreeSet<SlotKey>,
+    /// The hold file.
+    pub(super) holds: Vec<Hold>,
+    /// Every effect since the beginning, as text.
+    pub(super) trace: Vec<String>,
+    pub(super) answers: BTreeMap<u64, Result<Answer, Denial>>,
+    pub(super) exits: Vec<String>,
+    tickets: u64,
+    /// Whether the heads answer a stop.
+    pub(super) heads_obey: bool,
+    /// The last alkalinity reading by true time.
+    reading: Option<(f64, f64, i64)>,
+    pub(super) sampled: BTreeMap<Name, Option<bool>>,
+    pub(super) check_ramp: bool,
+}
+
+impl World {
+    /// A world at the given wall time, not started yet; everything calibrated, filled and told.
+    pub(super) fn new(controller: Controller, plan: Plan, begin: &str) -> Self {
+        let begin: Timestamp = begin.parse().unwrap();
+        let mut world = Self {
+            engine: None,
+            sampled: controller
+                .inputs
+                .keys()
+                .map(|n| (n.clone(), Some(true)))
+                .collect(),
+            controller: Arc::new(controller),
+            plan: Arc::new(plan),
+            t: 0,
+            boot: 1,
+            boot_zero: -30 * SECOND,
+            epoch: begin.as_millisecond(),
+            wall_error: 0,
+            books: Books::default(),
+            ledger_ok: true,
+            store_delay: 20,
+            queue: VecDeque::new(),
+            coming: BTreeMap::new(),
+            sequence: 0,
+            runs: BTreeMap::new(),
+            flows: Vec::new(),
+            started_keys: BTreeSet::new(),
+            holds: Vec::new(),
+            trace: Vec::new(),
+            answers: BTreeMap::new(),
+            exits: Vec::new(),
+            tickets: 0,
+            heads_obey: true,
+            reading: None,
+            check_ramp: true,
+        };
+        world.books.sessions.push(PastSession {
+            boot: "boot-0".to_owned(),
+            elapsed_last: Millis::ZERO,
+        });
+        world.fill_books();
+        world
+    }
+
+    /// The demo reef in a running, trusted world with a fresh reading.
+    pub(super) fn demo(begin: &str) -> Self {
+        let (controller, plan) = demo();
+        let mut world = Self::new(controller, plan, begin);
+        world.start();
+        world.sync();
+        world.run(6 * MINUTE);
+        world.read_alkalinity(8.0);
+        world
+    }
+
+    fn fill_books(&mut self) {
+        let at = Stamp {
+            wall: self.now().wall,
+            elapsed: Millis::ZERO,
+            trusted: true,
+        };
+        let controller = Arc::clone(&self.controller);
+        for (head, config) in &controller.heads {
+            let calibration =
+                Calibration::new(config.simulated.rate, config.simulated.offset).unwrap();
+            self.write(Row::Entry(Entry::Calibration(StoredCalibration {
+                head: head.clone(),
+                calibration,
+                variation: Some(0.01),
+                method: "by weight".to_owned(),
+                who: keeper(),
+                at,
+            })));
+        }
+        for (reservoir, config) in &controller.reservoirs {
+            self.write(Row::Entry(Entry::Refill(Refill {
+                reservoir: reservoir.clone(),
+                level: config.capacity,
+                before: None,
+                who: keeper(),
+                note: String::new(),
+                at,
+            })));
+        }
+        self.books.newest = None;
+    }
+
+    pub(super) fn wall(&self) -> Timestamp {
+        Timestamp::from_millisecond(self.epoch + self.t + self.wall_error).unwrap()
+    }
+
+    pub(super) fn now(&self) -> Now {
+        Now {
+            wall: self.wall(),
+            elapsed: Millis::new(self.t - self.boot_zero),
+        }
+    }
+
+    pub(super) fn status(&mut self) -> Status {
+        let now = self.now();
+        self.engine.as_mut().unwrap().status(now)
+    }
+
+    pub(super) fn line(&mut self, line: &str) -> crate::engine::LineStatus {
+        let line = name(line);
+        let status = self.status();
+        status.lines.into_iter().find(|l| l.name == line).unwrap()
+    }
+
+    pub(super) fn trusted(&mut self) -> bool {
+        self.status().clock_unsure.is_none()
+    }
+
+    /// Notes of a code, on disk.
+    pub(super) fn notes(&self, code: &str) -> Vec<String> {
+        let of_code = |e: &Entry| {
+            let Entry::Note(note) = e else { return None };
+            (note.code == code).then(|| note.text.clone())
+        };
+        self.books.entries.iter().filter_map(of_code).collect()
+    }
+
+    pub(super) fn not_given(&self) -> Vec<SlotNotGiven> {
+        let slots = |e: &Entry| {
+            let Entry::SlotNotGiven(slot) = e else {
+                return None;
+            };
+            Some(slot.clone())
+        };
+        self.books.entries.iter().filter_map(slots).collect()
+    }
+
+    pub(super) fn flows_of(&self, line: &str) -> Vec<Flow> {
+        let line = name(line);
+        self.flows
+            .iter()
+            .filter(|f| f.line == line)
+            .cloned()
+            .collect()
+    }
+
+    pub(super) fn has_alarm(&mut self, code: &str) -> bool {
+        let alarms = self.status().alarms;
+        alarms.iter().any(|a| a.active && a.code.as_str() == code)
+    }
+
+    /// Starts the engine from what is on disk.
+    pub(super) fn start(&mut self) {
+        self.start_with(None);
+    }
+
+    pub(super) fn start_with(&mut self, ledger_fault: Option<String>) {
+        let boot = format!("boot-{}", self.boot);
+        let now = self.now();
+        self.books.sessions.push(PastSession {
+            boot: boot.clone(),
+            elapsed_last: now.elapsed,
+        });
+        let history = match ledger_fault {
+            None => self.history(),
+            Some(_) => History::default(),
+        };
+        self.reading = self.books_reading();
+        let setup = Setup {
+            controller: Arc::clone(&self.controller),
+            plan: Arc::clone(&self.plan),
+            history,
+            ledger_fault,
+            file_holds: self.holds.clone(),
+            hold_file_fault: None,
+            boot,
+            live: true,
+            virtual_time: false,
+            pace: 1,
+            grace: Millis::from_secs(5),
+            now,
+        };
+        let (engine, effects) = Engine::start(setup);
+        self.engine = Some(engine);
+        self.carry_out(effects);
+        for (input, safe) in self.sampled.clone() {
+            self.feed(Event::Input { input, safe });
+        }
+    }
+
+    fn books_reading(&self) -> Option<(f64, f64, i64)> {
+        let last = |e: &Entry| {
+            let Entry::Reading(r) = e else { return None };
+            let ReadingValue::Alkalinity { value, uncertainty } = r.value else {
+                return None;
+            };
+            Some((r.taken, value.as_meq_per_l(), uncertainty.as_meq_per_l()))
+        };
+        let all = self.books.entries.iter().filter_map(last);
+        all.max_by_key(|(taken, ..)| *taken)
+            .map(|(taken, v, u)| (v, u, taken.as_millisecond() - self.epoch))
+    }
+
+    /// Dies here: heads off, what was not on disk is lost.
+    pub(super) fn kill(&mut self) {
+        self.engine = None;
+        let running: Vec<DoseId> = self.runs.keys().copied().collect();
+        for id in running {
+            self.end_run(id);
+        }
+        self.queue.clear();
+        self.coming.clear();
+    }
+
+    pub(super) fn restart_after(&mut self, ms: i64) {
+        self.kill();
+        self.t += ms;
+        self.start();
+    }
+
+    pub(super) fn power_cut(&mut self, off_ms: i64, wall_error: i64) {
+        self.kill();
+        self.t += off_ms;
+        self.boot += 1;
+        self.boot_zero = self.t - 20 * SECOND;
+        self.wall_error = wall_error;
+        self.start();
+    }
+
+    /// The clock is set right by the network.
+    pub(super) fn sync(&mut self) {
+        self.wall_error = 0;
+        self.feed(Event::ClockKnown(TrustSource::Kernel));
+    }
+
+    pub(super) fn step(&mut self, ms: i64) {
+        self.wall_error += ms;
+        self.feed(Event::Tick);
+    }
+
+    pub(super) fn feed(&mut self, event: Event) {
+        let now = self.now();
+        let Some(engine) = self.engine.as_mut() else {
+            return;
+        };
+        let effects = engine.handle(event, now);
+        self.carry_out(effects);
+    }
+
+    pub(super) fn input(&mut self, input: &str, safe: Option<bool>) {
+        self.sampled.insert(name(input), safe);
+        self.feed(Event::Input {
+            input: name(input),
+            safe,
+        });
+    }
+
+    pub(super) fn ask(&mut self, command: Command) -> u64 {
+        self.tickets += 1;
+        let ticket = self.tickets;
+        self.feed(Event::Command {
+            ticket: Ticket(ticket),
+            who: keeper(),
+            command,
+        });
+        ticket
+    }
+
+    pub(super) fn answer(&self, ticket: u64) -> &Result<Answer, Denial> {
+        self.answers.get(&ticket).expect("an answer")
+    }
+
+    /// Both steps of a dose by hand. The first refusal, or the ticket of the second step.
+    pub(super) fn by_hand(
+        &mut self,
+        line: &str,
+        volume: i64,
+        kind: DoseKind,
+    ) -> Result<u64, Denial> {
+        let prepare = self.ask(Command::PrepareDose {
+            line: name(line),
+            volume: ul(volume),
+            kind,
+        });
+        match self.answers.remove(&prepare).expect("an answer") {
+            Err(denial) => Err(denial),
+            Ok(Answer::DosePrepared { token, .. }) => {
+                let ticket = self.ask(Command::ConfirmDose {
+                    token,
+                    repeated_volume: Some(ul(volume)),
+                });
+                match self.answers.get(&ticket) {
+                    Some(Err(denial)) => Err(denial.clone()),
+                    Some(Ok(_)) | None => Ok(ticket),
+                }
+            }
+            Ok(other) => panic!("{other:?}"),
+        }
+    }
+
+    pub(super) fn hold(&mut self, line: Option<&str>, reason: &str) {
+        let scope = line.map_or(HoldScope::All, |l| HoldScope::Line(name(l)));
+        self.ask(Command::Hold {
+            scope,
+            reason: reason.to_owned(),
+        });
+    }
+
+    pub(super) fn resume(&mut self, line: Option<&str>) {
+        let scope = line.map_or(HoldScope::All, |l| HoldScope::Line(name(l)));
+        self.ask(Command::Resume { scope });
+    }
+
+    pub(super) fn refill(&mut self, reservoir: &str, level: RefillLevel) -> u64 {
+        self.ask(Command::Refill {
+            reservoir: name(reservoir),
+            level,
+            note: String::new(),
+        })
+    }
+
+    pub(super) fn read_alkalinity(&mut self, dkh: f64) -> u64 {
+        self.read_alkalinity_at(dkh, None)
+    }
+
+    pub(super) fn read_alkalinity_at(&mut self, dkh: f64, taken: Option<Timestamp>) -> u64 {
+        let uncertainty = Alkalinity::from_dkh(0.1);
+        let value = Alkalinity::from_dkh(dkh);
+        let ticket = self.ask(Command::AddReading(NewReading {
+            measured: Measured::Alkalinity,
+            value: ReadingValue::Alkalinity { value, uncertainty },
+            method: "titration".to_owned(),
+            taken,
+            confirmed: true,
+        }));
+        if taken.is_none() && self.trusted() {
+            self.reading = Some((value.as_meq_per_l(), uncertainty.as_meq_per_l(), self.t));
+        }
+        ticket
+    }
+
+    pub(super) fn reload(&mut self, plan: Arc<Plan>) -> u64 {
+        self.tickets += 1;
+        let ticket = self.tickets;
+        self.plan = Arc::clone(&plan);
+        self.feed(Event::PlanReplaced {
+            plan,
+            ticket: Some(Ticket(ticket)),
+            who: keeper(),
+        });
+        ticket
+    }
+
+    pub(super) fn set_ledger(&mut self, ok: bool) {
+        if self.ledger_ok == ok {
+            return;
+        }
+        self.ledger_ok = ok;
+        if ok {
+            let waiting = self.queue.len();
+            for _ in 0..waiting {
+                self.commit_next();
+            }
+            self.feed(Event::LedgerHealthy);
+        } else {
+            self.feed(Event::LedgerFault {
+                why: "disk full".to_owned(),
+            });
+        }
+    }
+
+    /// The board sleeps: no event reaches the engine until it wakes.
+    pub(super) fn sleep(&mut self, ms: i64) {
+        self.t += ms;
+        let late: Vec<(i64, u64)> = self
+            .coming
+            .keys()
+            .copied()
+            .filter(|(at, _)| *at < self.t)
+            .collect();
+        for key in late {
+            if let Some(coming) = self.coming.remove(&key) {
+                self.later(0, coming);
+            }
+        }
+        self.feed(Event::Tick);
+    }
+
+    /// Lets true time pass.
+    pub(super) fn run(&mut self, ms: i64) {
+        let until = self.t + ms;
+        let (mut at_once, mut last) = (0, self.t);
+        while self.t <= until {
+            let Some(engine) = self.engine.as_mut() else {
+                self.t = until;
+                return;
+            };
+            let now = Now {
+                wall: Timestamp::from_millisecond(self.epoch + self.t + self.wall_error).unwrap(),
+                elapsed: Millis::new(self.t - self.boot_zero),
+            };
+            let deadline = engine
+                .next_deadline(now)
+                .as_ms()
+                .saturating_add(self.boot_zero);
+            let look = deadline.clamp(self.t, self.t + 10 * MINUTE);
+            let next = self.coming.keys().next().map(|(at, _)| *at);
+            let at = next.map_or(look, |n| n.min(look));
+            if at > until {
+                self.t = until;
+                return;
+            }
+            at_once = if at == last { at_once + 1 } else { 0 };
+            assert!(at_once < 500, "the loop spins at {now:?}");
+            (last, self.t) = (at, at);
+            match next.filter(|n| *n <= at) {
+                Some(_) => self.happen(),
+                None => self.feed(Event::Tick),
+            }
+        }
+    }
+
+    fn happen(&mut self) {
+        let Some((_, coming)) = self.coming.pop_first() else {
+            return;
+        };
+        match coming {
+            Coming::Write => {
+                if self.ledger_ok {
+                    self.commit_next();
+                } else {
+                    self.fail_intents();
+                }
+            }
+            Coming::Ended(id) => {
+                if let Some(on_time) = self.end_run(id) {
+                    self.feed(Event::RunEnded {
+                        id,
+                        report: RunReport {
+                            on_time: Millis::new(on_time),
+                            end: RunEnd::Completed,
+                        },
+                    });
+                }
+            }
+            Coming::Told(event) => self.feed(event),
+        }
+    }
+
+    fn later(&mut self, after: i64, coming: Coming) {
+        self.sequence += 1;
+        self.coming.insert((self.t + after, self.sequence), coming);
+    }
+
+    fn fail_intents(&mut self) {
+        let failed: Vec<DoseId> = self
+            .queue
+            .iter()
+            .filter_map(|row| match row {
+                Row::Intent(i) => Some(i.id),
+                Row::Outcome(_) | Row::Entry(_) => None,
+            })
+            .collect();
+        self.queue.retain(|row| !matches!(row, Row::Intent(_)));
+        for id in failed {
+            self.feed(Event::IntentFailed {
+                id,
+                why: "disk full".to_owned(),
+            });
+        }
+    }
+
+    fn commit_next(&mut self) {
+        let Some(row) = self.queue.pop_front() else {
+            return;
+        };
+        let stored = match &row {
+            Row::Intent(intent) => Some(intent.id),
+            Row::Outcome(_) | Row::Entry(_) => None,
+        };
+        self.write(row);
+        if let Some(id) = stored {
+            self.feed(Event::IntentStored(id));
+        }
+    }
+
+    fn write(&mut self, row: Row) {
+        let session = self.books.sessions.len() - 1;
+        let at = match &row {
+            Row::Intent(i) => i.at,
+            Row::Outcome(o) => o.at,
+            Row::Entry(e) => entry_stamp(e),
+        };
+        let last = &mut self.books.sessions[session].elapsed_last;
+        *last = (*last).max(at.elapsed);
+        if at.trusted {
+            self.books.newest = self.books.newest.max(Some(at.wall));
+        }
+        match row {
+            Row::Intent(intent) => {
+                self.books.intents.insert(intent.id, (intent, session));
+            }
+            Row::Outcome(outcome) => {
+                let (intent, _) = &self.books.intents[&outcome.id];
+                let left = self.books.refills.get_mut(&intent.reservoir).unwrap();
+                *left = left.saturating_sub(outcome.delivered);
+                assert_eq!(*left, outcome.reservoir_left, "the books say the same");
+                let twice = self.books.outcomes.insert(outcome.id, outcome);
+                assert!(twice.is_none(), "a dose ends once");
+            }
+            Row::Entry(entry) => {
+                if let Entry::Refill(refill) = &entry {
+                    let before = self
+                        .books
+                        .refills
+                        .insert(refill.reservoir.clone(), refill.level);
+                    assert_eq!(before, refill.before, "the books say the same");
+                }
+                self.books.entries.push(entry);
+            }
+        }
+    }
+
+    fn history(&self) -> History {
+        let mut history = History {
+            dose_last: self.books.intents.keys().last().map_or(0, |id| id.0),
+            newest_wall: self.books.newest,
+            sessions: self.books.sessions.clone(),
+            ..History::default()
+        };
+        let mut reading: Option<Reading> = None;
+        let mut run_since: BTreeMap<Name, (StoredCalibration, Millis)> = BTreeMap::new();
+        for entry in &self.books.entries {
+            match entry {
+                Entry::Calibration(c) => {
+                    run_since.insert(c.head.clone(), (c.clone(), Millis::ZERO));
+                }
+                Entry::HoldSet(hold, _) => history.holds.push(hold.clone()),
+                Entry::HoldLifted(scope, ..) => history.holds.retain(|h| h.scope != *scope),
+                Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
+                Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
+                    reading = Some(r.clone());
+                }
+                Entry::Uptake(u) => history.uptake = Some(u.clone()),
+                Entry::Reading(_)
+                | Entry::Refill(_)
+                | Entry::Note(_)
+                | Entry::Arming(_)
+                | Entry::OutageMissed(_) => {}
+            }
+        }
+        let taken = reading.as_ref().map(|r| r.taken);
+        let mut added = 0.0;
+        for (intent, session) in self.books.intents.values() {
+            let past = self.past_dose(intent, *session);
+            let ended = self.books.outcomes.get(&intent.id);
+            if ended.is_none() {
+                history.open.push(intent.clone());
+            }
+            if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
+                added += past.alkalinity.as_meq_per_l();
+            }
+            history.doses.push(past);
+        }
+        let keep = history.doses.len().saturating_sub(400);
+        history.doses.drain(..keep);
+        history.alkalinity_since_reading = Alkalinity::from_meq_per_l(added);
+        history.readings.extend(reading);
+        history.reservoirs = self.books.refills.clone().into_iter().collect();
+        history.calibrations = run_since.into_values().collect();
+        history
+    }
+
+    fn past_dose(&self, intent: &Intent, session: usize) -> PastDose {
+        let outcome = self.books.outcomes.get(&intent.id);
+        let counted = outcome.map_or(intent.volume, |o| o.delivered);
+        let part = f64_from_i64(counted.as_ul()) / f64_from_i64(intent.volume.as_ul());
+        PastDose {
+            id: intent.id,
+            line: intent.line.clone(),
+            head: intent.head.clone(),
+            reservoir: intent.reservoir.clone(),
+            solution: intent.solution.clone(),
+            kind: intent.kind,
+            slot: intent.slot.clone(),
+            counted,
+            run_time: outcome.and_then(|o| o.on_time).unwrap_or(intent.run_time),
+            end: outcome.map_or(DoseEnd::Uncertain, |o| o.end),
+            alkalinity: intent.alkalinity.times(part),
+            at: intent.at,
+            session,
+        }
+    }
+
+    fn carry_out(&mut self, effects: Vec<Effect>) {
+        for effect in effects {
+            self.trace.push(format!("{} {effect:?}", self.t));
+            match effect {
+                Effect::StoreIntent(intent) => self.to_ledger(Row::Intent(intent)),
+                Effect::StoreOutcome(outcome) => self.to_ledger(Row::Outcome(outcome)),
+                Effect::Store { entry, reply } => {
+                    self.to_ledger(Row::Entry(entry));
+                    self.reply(reply);
+                }
+                Effect::SaveHolds { holds, reply } => {
+                    self.holds = holds;
+                    self.reply(reply);
+                }
+                Effect::Reply { ticket, answer } => {
+                    self.answers.insert(ticket.0, answer);
+                }
+                Effect::StartPump { head, permit } => {
+                    let id = permit.dose();
+                    self.check_start(id, &head, permit.volume(), permit.run_time());
+                    assert!(permit.expires().as_ms() >= self.t - self.boot_zero);
+                    let intent = self.books.intents[&id].0.clone();
+                    let run_time = permit.run_time().as_ms();
+                    self.runs.insert(
+                        id,
+                        Run {
+                            intent,
+                            began: self.t,
+                            run_time,
+                        },
+                    );
+                    self.later(run_time, Coming::Ended(id));
+                }
+                Effect::StopPump { head, .. } => self.stop(&head),
+                Effect::Exit { why } => self.exits.push(why),
+            }
+        }
+        self.check_holds();
+    }
+
+    fn reply(&mut self, reply: Option<(Ticket, Answer)>) {
+        if let Some((ticket, answer)) = reply {
+            self.answers.insert(ticket.0, Ok(answer));
+        }
+    }
+
+    fn to_ledger(&mut self, row: Row) {
+        self.queue.push_back(row);
+        self.later(self.store_delay, Coming::Write);
+    }
+
+    fn stop(&mut self, head: &Name) {
+        if !self.heads_obey {
+            return;
+        }
+        let running = self.runs.values().find(|r| r.intent.head == *head);
+        let Some(id) = running.map(|r| r.intent.id) else {
+            return;
+        };
+        if let Some(on_time) = self.end_run(id) {
+            let report = RunReport {
+                on_time: Millis::new(on_time),
+                end: RunEnd::Stopped,
+            };
+            self.later(3, Coming::Told(Event::RunEnded { id, report }));
+        }
+    }
+
+    /// The head stops now; what flowed is noted. Its on-time.
+    fn end_run(&mut self, id: DoseId) -> Option<i64> {
+        let run = self.runs.remove(&id)?;
+        let on_time = self.t - run.began;
+        let intent = run.intent;
+        let head = &self.controller.heads[&intent.head];
+        let calibration = Calibration::new(head.simulated.rate, head.simulated.offset).unwrap();
+        let volume = if on_time >= run.run_time {
+            intent.volume.as_ul()
+        } else {
+            calibration
+                .volume(Millis::new(on_time))
+                .as_ul()
+                .min(intent.volume.as_ul())
+        };
+        let part = f64_from_i64(volume) / f64_from_i64(intent.volume.as_ul());
+        self.flows.push(Flow {
+            id,
+            line: intent.line,
+            solution: intent.solution,
+            kind: intent.kind,
+            slot: intent.slot,
+            began: run.began,
+            ended: self.t,
+            volume,
+            alkalinity: intent.alkalinity.as_meq_per_l() * part,
+        });
+        Some(on_time)
+    }
+
+    pub(super) fn set_elapsed(&mut self, elapsed: i64) {
+        self.boot_zero = self.t - elapsed;
+    }
+
+    pub(super) fn running(&self) -> usize {
+        self.runs.len()
+    }
+
+    /// No head runs on a line that is on hold, at any moment.
+    fn check_holds(&self) {
+        if !self.heads_obey {
+            return;
+        }
+        for run in self.runs.values() {
+            assert!(!self.is_held(&run.intent.line), "a held line runs");
+        }
+    }
+
+    fn is_held(&self, line: &Name) -> bool {
+        self.holds.iter().any(|h| match &h.scope {
+            HoldScope::All => true,
+            HoldScope::Line(l) => l == line,
+        })
+    }
+
+    /// What must hold whenever a head starts, by the world's own account.
+    fn check_start(&mut self, id: DoseId, head: &Name, volume: Volume, run_time: Millis) {
+        let (intent, _) = self
+            .books
+            .intents
+            .get(&id)
+            .expect("no record, no dose")
+            .clone();
+        assert!(!self.books.outcomes.contains_key(&id), "never twice");
+        assert_eq!((intent.volume, &intent.head), (volume, head));
+        let line = self.controller.lines.iter().find(|l| l.name == intent.line);
+        let line = line.unwrap().clone();
+        assert!(volume <= line.dose_cap && run_time <= self.controller.heads[head].run_max);
+        assert!(!self.is_held(&intent.line), "a held line starts");
+        assert!(
+            self.runs.values().all(|r| r.intent.head != *head),
+            "head busy"
+        );
+        let running = u32::try_from(self.runs.len()).unwrap();
+        assert!(running < self.controller.heads_at_once, "too many heads");
+        if let Some(slot) = &intent.slot {
+            assert!(self.started_keys.insert(slot.clone()), "{slot:?} twice");
+        }
+        for rule in &self.controller.apart {
+            let other = if rule.first == intent.solution {
+                &rule.second
+            } else if rule.second == intent.solution {
+                &rule.first
+            } else {
+                continue;
+            };
+            let since = self
+                .flows
+                .iter()
+                .filter(|f| f.solution == *other)
+                .map(|f| f.ended)
+                .max();
+            let gap = since.map_or(i64::MAX, |ended| self.t - ended);
+            assert!(
+                gap >= rule.gap.as_ms(),
+                "{other} {gap} ms before {}",
+                intent.solution
+            );
+            assert!(self.runs.values().all(|r| r.intent.solution != *other));
+        }
+        if self.check_ramp {
+            self.check_alkalinity(&intent);
+        }
+    }
+
+    fn check_alkalinity(&mut self, intent: &Intent) {
+        if intent.alkalinity.as_meq_per_l() <= 0.0 {
+            return;
+        }
+        let status = self.status();
+        let uptake = status
+            .uptake
+            .expect("no alkalinity without uptake")
+            .as_meq_per_l();
+        let limits = self.controller.alkalinity.clone().unwrap();
+        let since = self.t - DAY;
+        let flowed = self.flows.iter().filter(|f| f.began > since);
+        let running = self
+            .runs
+            .values()
+            .map(|r| r.intent.alkalinity.as_meq_per_l());
+        let total: f64 = flowed.map(|f| f.alkalinity).chain(running).sum::<f64>()
+            + intent.alkalinity.as_meq_per_l();
+        let rises = match self.reading {
+            None => false,
+            Some((_, _, taken)) if self.t - taken > limits.stale_after.as_ms() + 2 * MINUTE => {
+                false
+            }
+            Some((value, uncertainty, taken)) => {
+                let days = f64_from_i64(self.t - taken) / f64_from_i64(DAY);
+                let added: f64 = self
+                    .flows
+                    .iter()
+                    .filter(|f| f.began > taken)
+                    .map(|f| f.alkalinity)
+                    .sum();
+                let drift = limits.drift_per_day.as_meq_per_l() * days;
+                let worst = value + added - uptake * days + 2.0 * uncertainty.hypot(drift);
+                worst <= limits.band_high.as_meq_per_l() + 0.01
+            }
+        };
+        let rise = if rises {
+            limits.max_rise.as_meq_per_l()
+        } else {
+            0.0
+        };
+        assert!(
+            total <= uptake + rise + 1e-6,
+            "{total} meq/L in 24 h, over {uptake} + {rise}; reading {:?} at {}",
+            self.reading,
+            self.t
+        );
+    }
+
+    /// In every 24 h of true time, the volume of each line.
+    pub(super) fn check_caps(&self) {
+        for line in &self.controller.lines {
+            let flows: Vec<&Flow> = self.flows.iter().filter(|f| f.line == line.name).collect();
+            for edge in flows.iter().flat_map(|f| [f.ended - DAY, f.began]) {
+                let inside = |f: &&&Flow| f.ended > edge && f.began < edge + DAY;
+                let sum: f64 = flows
+                    .iter()
+                    .filter(inside)
+                    .map(|f| {
+                        let length = (f.ended - f.began).max(1);
+                        let part = (f.ended.min(edge + DAY) - f.began.max(edge)).max(0);
+                        f64_from_i64(f.volume) * f64_from_i64(part) / f64_from_i64(length)
+                    })
+                    .sum();
+                let cap = f64_from_i64(line.daily_cap.as_ul());
+                assert!(sum <= cap + 1.0, "{} {sum} uL from {edge}", line.name);
+            }
+        }
+    }
+
+    /// Nothing that flowed is missing in the books: booked at least as much as flowed, and the reservoirs lost just that.
+    pub(super) fn check_books(&self) {
+        for flow in &self.flows {
+            let (intent, _) = &self.books.intents[&flow.id];
+            let booked = self.books.outcomes.get(&flow.id);
+            let booked = booked.map_or(intent.volume, |o| o.delivered).as_ul();
+            assert!(booked >= flow.volume, "booked {booked} of {flow:?}");
+        }
+    }
+}
+
+pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
+    match entry {
+        Entry::SlotNotGiven(e) => e.at,
+        Entry::OutageMissed(e) => e.at,
+        Entry::HoldSet(_, at) | Entry::HoldLifted(_, _, at) => *at,
+        Entry::Refill(e) => e.at,
+        Entry::Reading(e) => e.at,
+        Entry::Calibration(e) => e.at,
+        Entry::Uptake(UptakeAccepted { at, .. }) => *at,
+        Entry::Arming(e) => e.at,
+        Entry::Note(e) => e.at,
+    }
+}

@@ -1,0 +1,275 @@
+//! What needs the connection itself: settings in force, a disk that is full to the page, a lock that does not go away.
+
+use std::sync::mpsc::{Receiver, channel};
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use super::thread::{Keeper, Report};
+use super::*;
+use crate::engine::record::{DoseEnd, DoseId, DoseKind, Entry, Intent, Note, Outcome, Stamp, Who};
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+
+fn at(ms: i64) -> Stamp {
+    Stamp {
+        wall: Timestamp::from_millisecond(1_767_225_600_000 + ms).unwrap(),
+        elapsed: Millis::new(ms),
+        trusted: true,
+    }
+}
+
+fn open(dir: &tempfile::TempDir) -> Ledger {
+    let session = SessionStart {
+        boot: "boot-1".to_owned(),
+        at: at(0),
+        version: "0.1.0".to_owned(),
+        controller_fingerprint: String::new(),
+        plan_fingerprint: String::new(),
+        live: false,
+    };
+    let open_as = OpenAs {
+        timeline: Timeline::Real,
+        installation: None,
+        session,
+    };
+    Ledger::open(&dir.path().join("ledger.db"), &open_as).unwrap()
+}
+
+fn intent(id: i64) -> Intent {
+    let name = Name::new("trace").unwrap();
+    Intent {
+        id: DoseId(id),
+        line: name.clone(),
+        head: name.clone(),
+        reservoir: name.clone(),
+        solution: name,
+        kind: DoseKind::Hand,
+        slot: None,
+        volume: Volume::from_ul(2_000),
+        run_time: Millis::new(4_000),
+        alkalinity: Alkalinity::ZERO,
+        who: Who::Plan,
+        live: false,
+        at: at(id * 10_000),
+    }
+}
+
+fn outcome(id: i64) -> Outcome {
+    Outcome {
+        id: DoseId(id),
+        end: DoseEnd::Delivered,
+        delivered: Volume::from_ul(2_000),
+        on_time: Some(Millis::new(4_000)),
+        reservoir_left: Volume::from_ul(100_000 - id * 2_000),
+        cause: String::new(),
+        at: at(id * 10_000 + 4_000),
+    }
+}
+
+/// Larger than a page, so that it needs new ones.
+fn large_note() -> Entry {
+    let text = "x".repeat(20_000);
+    Entry::Note(Note {
+        code: "test",
+        line: None,
+        text,
+        who: Who::Daemon,
+        at: at(1),
+    })
+}
+
+fn report() -> (Report, Receiver<LedgerReport>) {
+    let (tell, reports) = channel();
+    (
+        Box::new(move |report| tell.send(report).unwrap_or(())),
+        reports,
+    )
+}
+
+fn limit_pages(ledger: &Ledger, pages: i64) {
+    ledger
+        .conn
+        .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
+        .unwrap();
+}
+
+/// FT-STORE-01: what is asked for must be in force at run time.
+#[test]
+fn the_settings_that_durability_rests_on_are_in_force() {
+    let dir = tempfile::tempdir().unwrap();
+    let ledger = open(&dir);
+    let number = |name: &str| -> i64 {
+        ledger
+            .conn
+            .pragma_query_value(None, name, |row| row.get(0))
+            .unwrap()
+    };
+    let journal: String = ledger
+        .conn
+        .pragma_query_value(None, "journal_mode", |row| row.get(0))
+        .unwrap();
+    assert_eq!(journal, "wal");
+    for (name, value) in [
+        ("synchronous", 2),
+        ("foreign_keys", 1),
+        ("busy_timeout", 5_000),
+        ("page_size", 4_096),
+        ("mmap_size", 0),
+        ("temp_store", 2),
+        ("cache_size", -512),
+        ("wal_autocheckpoint", 256),
+        ("application_id", APPLICATION_ID),
+        ("user_version", 1),
+    ] {
+        assert_eq!(number(name), value, "{name}");
+    }
+}
+
+#[test]
+fn a_database_full_to_the_page_takes_no_intent_but_the_outcome_of_what_runs() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    ledger.store_intent(&intent(1)).unwrap();
+    let pages: i64 = ledger
+        .conn
+        .pragma_query_value(None, "page_count", |row| row.get(0))
+        .unwrap();
+    limit_pages(&ledger, pages);
+    // Intents fill what room the last page has; then one is refused, and nothing of it stays.
+    let (first_refused, error) = (2..100)
+        .find_map(|id| {
+            ledger
+                .store_intent(&intent(id))
+                .err()
+                .map(|error| (id, error))
+        })
+        .unwrap();
+    assert!(matches!(error, LedgerError::DiskFull { .. }), "{error}");
+    assert!(first_refused > 3);
+    // Each of those already stored finds room for its outcome.
+    for id in 1..first_refused {
+        ledger.store_outcome(&outcome(id)).unwrap();
+    }
+    let history = ledger.history(at(1_000_000)).unwrap();
+    assert_eq!(
+        (history.open.len(), history.dose_last),
+        (0, first_refused - 1)
+    );
+}
+
+#[test]
+fn entries_that_a_full_database_does_not_take_wait_and_are_written_in_order() {
+    let dir = tempfile::tempdir().unwrap();
+    let ledger = open(&dir);
+    let (report, reports) = report();
+    let mut keeper = Keeper::new(ledger, &report);
+    limit_pages(&keeper.ledger, 1);
+    assert!(keeper.answer(Request::Entry(large_note())).is_continue());
+    assert!(matches!(
+        reports.try_recv(),
+        Ok(LedgerReport::EntryFailed { kept: true, .. })
+    ));
+    assert!(matches!(reports.try_recv(), Ok(LedgerReport::Fault { .. })));
+    assert!(keeper.answer(Request::Intent(intent(1))).is_continue());
+    assert!(matches!(
+        reports.try_recv(),
+        Ok(LedgerReport::IntentFailed { .. })
+    ));
+    assert!(matches!(reports.try_recv(), Ok(LedgerReport::Fault { .. })));
+    assert!(keeper.answer(Request::Probe(at(5))).is_continue());
+    assert!(matches!(reports.try_recv(), Ok(LedgerReport::Fault { .. })));
+    limit_pages(&keeper.ledger, 1_000_000);
+    assert!(keeper.answer(Request::Probe(at(6))).is_continue());
+    assert!(matches!(reports.try_recv(), Ok(LedgerReport::EntryStored)));
+    assert!(matches!(reports.try_recv(), Ok(LedgerReport::Healthy)));
+    assert!(keeper.answer(Request::Intent(intent(1))).is_continue());
+    assert!(matches!(
+        reports.try_recv(),
+        Ok(LedgerReport::IntentStored(DoseId(1)))
+    ));
+}
+
+#[test]
+fn a_database_that_may_only_be_read_keeps_the_outcome_until_it_may_be_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    ledger.store_intent(&intent(1)).unwrap();
+    let (report, reports) = report();
+    let mut keeper = Keeper::new(ledger, &report);
+    keeper
+        .ledger
+        .conn
+        .pragma_update(None, "query_only", true)
+        .unwrap();
+    assert!(keeper.answer(Request::Outcome(outcome(1))).is_continue());
+    let failed = reports.try_recv().unwrap();
+    assert!(
+        matches!(
+            &failed,
+            LedgerReport::OutcomeFailed {
+                why: LedgerError::ReadOnly { .. },
+                kept: true,
+                ..
+            }
+        ),
+        "{failed:?}"
+    );
+    assert!(matches!(reports.try_recv(), Ok(LedgerReport::Fault { .. })));
+    keeper
+        .ledger
+        .conn
+        .pragma_update(None, "query_only", false)
+        .unwrap();
+    assert!(keeper.answer(Request::Probe(at(20_000))).is_continue());
+    assert!(matches!(
+        reports.try_recv(),
+        Ok(LedgerReport::OutcomeStored(DoseId(1)))
+    ));
+    assert!(matches!(reports.try_recv(), Ok(LedgerReport::Healthy)));
+}
+
+#[test]
+fn a_lock_that_does_not_go_away_is_said_to_be_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    ledger.conn.busy_timeout(Duration::from_millis(20)).unwrap();
+    let other = rusqlite::Connection::open(ledger.path()).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let error = ledger.store_intent(&intent(1)).unwrap_err();
+    assert!(matches!(error, LedgerError::Locked { .. }), "{error}");
+    other.execute_batch("ROLLBACK").unwrap();
+    ledger.store_intent(&intent(1)).unwrap();
+}
+
+#[test]
+fn an_intent_left_open_for_long_stops_new_ones() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    ledger.store_intent(&intent(1)).unwrap();
+    ledger.store_intent(&intent(501)).unwrap();
+    let error = ledger.store_intent(&intent(502)).unwrap_err();
+    assert!(matches!(error, LedgerError::Conflict { .. }), "{error}");
+    assert_eq!(ledger.history(at(10_000_000)).unwrap().open.len(), 2);
+}
+
+/// Books replayed from a snapshot are those replayed from nothing, at every distance from it.
+#[test]
+fn totals_survive_snapshots_at_any_point() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    for id in 1..=600 {
+        ledger.store_intent(&intent(id)).unwrap();
+        // Every outcome comes one dose late, so that one is always open.
+        if id > 1 {
+            ledger.store_outcome(&outcome(id - 1)).unwrap();
+        }
+        let loaded = books::Books::load(&ledger.conn).unwrap();
+        assert!(loaded.agrees_with(&ledger.books), "after dose {id}");
+    }
+    assert_eq!(ledger.books.head_run.get("trace"), Some(&(599 * 4_000)));
+    let saved: i64 = ledger
+        .conn
+        .query_row("SELECT snapshot_order FROM meta", [], |row| row.get(0))
+        .unwrap();
+    assert_eq!(saved, 512);
+}

@@ -1,0 +1,141 @@
+//! The driver `rppal`: the registers of a Raspberry Pi, written from user space.
+
+use rppal::gpio::{Gpio, InputPin, Level, Mode, OutputPin, Pin};
+
+use super::{Contact, Found, GpioError, off_level};
+use crate::config::{ActiveLevel, Output as OutputConfig};
+use crate::pump::{Output, PumpError};
+
+/// The registers.
+#[derive(Debug)]
+pub(super) struct Registers {
+    gpio: Gpio,
+}
+
+impl Registers {
+    pub(super) fn open() -> Result<Self, GpioError> {
+        let gpio = Gpio::new().map_err(|error| GpioError::Board {
+            driver: "rppal",
+            why: error.to_string(),
+        })?;
+        Ok(Self { gpio })
+    }
+
+    fn pin(&self, gpio: u8) -> Result<Pin, GpioError> {
+        self.gpio.get(gpio).map_err(|error| GpioError::Pin {
+            gpio,
+            why: error.to_string(),
+        })
+    }
+
+    /// The output latch gets the off level before the pin becomes an output, so that there is no edge.
+    pub(super) fn output(&self, config: &OutputConfig) -> Result<RegisterOutput, GpioError> {
+        let pin = self.pin(config.gpio)?;
+        let mut pin = match off_level(config.active) {
+            ActiveLevel::Low => pin.into_output_low(),
+            ActiveLevel::High => pin.into_output_high(),
+        };
+        // Dropped, it stays driven off instead of floating.
+        pin.set_reset_on_drop(false);
+        Ok(RegisterOutput {
+            pin,
+            active: config.active,
+        })
+    }
+
+    pub(super) fn contact(
+        &self,
+        gpio: u8,
+        pull: ActiveLevel,
+    ) -> Result<RegisterContact, GpioError> {
+        let pin = self.pin(gpio)?;
+        Ok(RegisterContact {
+            pin: match pull {
+                ActiveLevel::Low => pin.into_input_pulldown(),
+                ActiveLevel::High => pin.into_input_pullup(),
+            },
+        })
+    }
+
+    /// What a pin is, then drives it off.
+    pub(super) fn force_off(&self, config: &OutputConfig) -> Result<Found, GpioError> {
+        let pin = self.pin(config.gpio)?;
+        let was_output = pin.mode() == Mode::Output;
+        let was_active = level(pin.read()) == config.active;
+        drop(pin);
+        let mut output = self.output(config)?;
+        output.set_off().map_err(|error| GpioError::Pin {
+            gpio: config.gpio,
+            why: error.to_string(),
+        })?;
+        if output.is_on() == Some(true) {
+            return Err(GpioError::Pin {
+                gpio: config.gpio,
+                why: "it was switched off but still reads as on".to_owned(),
+            });
+        }
+        Ok(match (was_output, was_active) {
+            (true, true) => Found::On,
+            (true, false) => Found::Off,
+            (false, _) => Found::NotDriven,
+        })
+    }
+}
+
+fn level(level: Level) -> ActiveLevel {
+    match level {
+        Level::Low => ActiveLevel::Low,
+        Level::High => ActiveLevel::High,
+    }
+}
+
+/// One output pin.
+#[derive(Debug)]
+pub(super) struct RegisterOutput {
+    pin: OutputPin,
+    active: ActiveLevel,
+}
+
+impl RegisterOutput {
+    fn drive(&mut self, to: ActiveLevel) {
+        self.pin.write(match to {
+            ActiveLevel::Low => Level::Low,
+            ActiveLevel::High => Level::High,
+        });
+    }
+}
+
+impl Output for RegisterOutput {
+    fn set_on(&mut self) -> Result<(), PumpError> {
+        self.drive(self.active);
+        Ok(())
+    }
+
+    fn set_off(&mut self) -> Result<(), PumpError> {
+        self.drive(off_level(self.active));
+        Ok(())
+    }
+
+    fn is_on(&mut self) -> Option<bool> {
+        let high = self.pin.is_set_high();
+        Some(high == (self.active == ActiveLevel::High))
+    }
+}
+
+impl Drop for RegisterOutput {
+    fn drop(&mut self) {
+        self.drive(off_level(self.active));
+    }
+}
+
+/// One input pin.
+#[derive(Debug)]
+pub(super) struct RegisterContact {
+    pin: InputPin,
+}
+
+impl Contact for RegisterContact {
+    fn level(&mut self) -> Option<ActiveLevel> {
+        Some(level(self.pin.read()))
+    }
+}

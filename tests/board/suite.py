@@ -1,0 +1,427 @@
+"""What the drivers promise, seen from outside of an emulated board: the real daemon, armed and live.
+
+Each check has a number with a limit; the table at the end is the result. Run by tests/board/run.
+"""
+import json
+import os
+import re
+import sys
+import tempfile
+import time
+
+from board import INPUT, Board, BoardError
+
+GUEST, BINARY, CONFIG = sys.argv[1:4]
+NORTH, SOUTH, CUT_OFF, HEARTBEAT, SENSE, FLOAT = 17, 6, 24, 26, 16, 5
+DW = 'dosewright --config /etc/dosewright --state /data/dosewright'
+ROWS = []
+
+
+def row(name, measured, limit, good):
+    ROWS.append((name, measured, limit, good))
+    print(f'  {"ok  " if good else "FAIL"} {name}: {measured} ({limit})', flush=True)
+
+
+def read(path):
+    with open(path, 'rb') as f:
+        return f.read()
+
+
+FILES = {
+    '/bin/dosewright': (read(BINARY), True),
+    '/etc/dosewright/controller.toml': (read(CONFIG + '/controller.toml'), False),
+    '/etc/dosewright/plan.toml': (read(CONFIG + '/plan.toml'), False),
+}
+
+
+class Rig:
+    """A board with the daemon, and motors whose run-sense contact follows pin and cut-off, as a relay would."""
+
+    def __init__(self, board):
+        self.board, self.welded = board, False
+        self.level = {NORTH: False, CUT_OFF: False}
+        board.follow = self.follow
+
+    def follow(self, pin, up):
+        if pin in self.level:
+            self.level[pin] = up
+            runs = self.level[CUT_OFF] and (self.level[NORTH] or self.welded)
+            self.board.drive(SENSE, int(runs))
+
+    def start(self):
+        """Starts the daemon as the service manager does: outputs off first, then the daemon."""
+        b = self.board
+        b.sh(f'{DW} outputs-off')
+        at = time.monotonic()
+        b.type(f'( {DW} run >>/tmp/log 2>&1; echo "ended $?" >>/tmp/log ) &')
+        for _ in range(100):
+            if b.sh(f'{DW} status >/dev/null; echo up=$?')[1].endswith('up=0'):
+                b.sh(f'{DW} clock trust')
+                return at
+            time.sleep(.1)
+        raise BoardError('the daemon did not come up: ' + b.sh('tail -20 /tmp/log')[1])
+
+    def status(self):
+        return json.loads(self.board.sh(f'{DW} status --json')[1])
+
+    def pid(self):
+        return self.board.sh('pidof dosewright')[1].split()[0]
+
+    def dose(self, line, volume):
+        """Starts a dose and waits for its on-edge. Gives that time, None when it was refused."""
+        at = time.monotonic()
+        code, text = self.board.sh(f'{DW} dose {line} "{volume}" --yes')
+        pin, on = (NORTH, True) if line == 'north' else (SOUTH, False)
+        if code:
+            print('    ' + text)
+            return None
+        return self.board.wait_edge(pin, on, at, 10)
+
+    def doses(self):
+        return json.loads(self.board.sh(f'{DW} ledger list dose --newest 200 --json')[1])
+
+    def arm(self):
+        b = self.board
+        sentence = 'I have read the cautions and accept that pumps will run'
+        code, text = b.sh(f'echo "{sentence}" | {DW} arm')
+        time.sleep(1)
+        return code, text
+
+    def prepare(self):
+        for head in ('north', 'south'):
+            runs = ' '.join(f'--run {t}s={v}mL' for t, v in
+                            ((4, 2.0), (4, 2.01), (4, 1.99), (12, 6.0), (12, 6.01), (12, 5.99)))
+            code, text = self.board.sh(f'{DW} calibrate {head} {runs}')
+            assert code == 0, text
+            code, text = self.board.sh(f'{DW} refill {head} full')
+            assert code == 0, text
+        self.board.sh(f'{DW} clock trust')
+
+    def set_clock(self, hour):
+        self.board.sh(f'date -s "2026-03-01 {hour}:00:00"')
+
+
+def on_edges(board, since):
+    """Edges that switch a head or the cut-off on."""
+    return [(t, p) for t, p, up in list(board.edges)
+            if t >= since and ((p in (NORTH, CUT_OFF) and up) or (p == SOUTH and not up))]
+
+
+def unarmed(rig):
+    print('unarmed: stays dry')
+    b = rig.board
+    start = rig.start()
+    view = rig.status()
+    row('unarmed: says that it is not live', view['mode'] + ': ' + view.get('not_live_because', '')[:40], 'dry_run, with a reason',
+        view['mode'] == 'dry_run' and 'armed' in view.get('not_live_because', ''))
+    b.sh(f'{DW} dose north "2 mL" --yes')
+    time.sleep(2)
+    touched = [p for t, p, f in b.changed_function if t > start and p in (NORTH, CUT_OFF, HEARTBEAT)]
+    edges = on_edges(b, start)
+    row('unarmed: a simulated dose drives no pin', f'{len(edges)} edges on', '0', not edges and touched is not None)
+    code, text = b.sh(f'echo yes | {DW} arm')
+    row('arming with another sentence', f'exit {code}', 'refused', code == 1)
+    code, text = rig.arm()
+    print('    ' + text.splitlines()[-1])
+    row('arming with the sentence', f'exit {code}, {rig.status()["mode"]}', 'live', code == 0 and rig.status()['mode'] == 'live')
+    code, text = b.sh(f'{DW} dose north "2 mL" --yes')
+    row('armed: what a dry run assumed is not taken over', text[:60].replace('\n', ' '), 'dose refused', code == 1)
+    edges = on_edges(b, start)
+    row('glitches while pins become outputs', f'{len(edges)} edges on', '0', not edges)
+
+
+def metering(rig):
+    print('on-times against the ledger')
+    b, pairs, worst, worst_share = rig.board, [], 0.0, 0.0
+    for line, volume in (('north', '0.5 mL'), ('south', '0.5 mL'), ('north', '1 mL'), ('south', '2 mL'), ('north', '3 mL')):
+        at = time.monotonic()
+        if rig.dose(line, volume) is None:
+            row('a dose', f'{line} {volume} did not start', 'starts', False)
+            return
+        pin, on = (NORTH, 1) if line == 'north' else (SOUTH, 0)
+        b.wait_for(lambda: b.pulses(pin, on, at), 12)
+        time.sleep(.6)
+        seen = b.pulses(pin, on, at)[0][1]
+        booked = rig.doses()[-1]['on_time_ms'] / 1000
+        pairs.append((seen, booked))
+        supply = b.pulses(CUT_OFF, 1, at)
+        covered = len(supply) == 1 and supply[0][1] >= seen - .02
+        worst = max(worst, abs(seen - booked))
+        worst_share = max(worst_share, abs(seen - booked) / booked)
+        print(f'    {line} {volume}: seen {seen * 1000:.1f} ms, ledger {booked * 1000:.0f} ms, cut-off on {supply[0][1] * 1000:.0f} ms')
+        if not covered:
+            row('the cut-off covers the dose', str(supply), 'one pulse, as long', False)
+    good = all(abs(s - l) <= max(.02, .02 * l) for s, l in pairs)
+    row(f'on-time, {len(pairs)} doses: largest difference to the ledger', f'{worst * 1000:.1f} ms ({worst_share * 100:.2f} %)',
+        '2 % or 20 ms', good)
+
+
+def heartbeat(rig):
+    b = rig.board
+    since = time.monotonic()
+    time.sleep(5)
+    times = [t for t, p, _ in list(b.edges) if p == HEARTBEAT and t > since]
+    gaps = [y - x for x, y in zip(times, times[1:])]
+    row('heartbeat: longest time without an edge', f'{max(gaps) * 1000:.0f} ms over {len(times)} edges', 'below 2000 ms', bool(gaps) and max(gaps) < 2)
+
+
+def stop_in_dose(rig, name, act, limit, line='north', expect='interrupted'):
+    """Does something in the middle of a dose; the head must go off in time and be booked so."""
+    b = rig.board
+    on = rig.dose(line, '6 mL')
+    if on is None:
+        row(name, 'the dose did not start', 'starts', False)
+        return
+    pin, level = (NORTH, False) if line == 'north' else (SOUTH, True)
+    time.sleep(.7)
+    at = time.monotonic()
+    act()
+    off = b.wait_edge(pin, level, at, 12)
+    took = None if off is None else off - at
+    row(name, 'never' if took is None else f'{took * 1000:.0f} ms', f'off within {limit * 1000:.0f} ms', took is not None and took <= limit)
+    time.sleep(.5)
+    if expect:
+        dose = rig.doses()[-1]
+        seen = off - on if off else 0
+        booked = (dose['on_time_ms'] or 0) / 1000
+        row(f'{name}: booked', f'{dose["outcome"]}, {booked:.3f} s for {seen:.3f} s seen', f'{expect}, by time',
+            dose['outcome'] == expect and abs(booked - seen) < .05 * max(1, seen))
+
+
+def stops(rig):
+    print('stopping in the middle of a dose')
+    b = rig.board
+    stop_in_dose(rig, 'hold (from typing it)', lambda: b.type(f'{DW} hold --reason test >/dev/null &'), 1.0)
+    b.sh(f'{DW} resume')
+    stop_in_dose(rig, 'hold, head that is on when low', lambda: b.type(f'{DW} hold --reason test >/dev/null &'), 1.0, 'south')
+    b.sh(f'{DW} resume')
+    stop_in_dose(rig, 'float unsafe (100 ms of debouncing)', lambda: b.drive(FLOAT, 1), .5)
+    code, text = b.sh(f'{DW} dose north "1 mL" --yes')
+    row('float unsafe: the next dose', text[:60].replace('\n', ' '), 'refused', code == 1)
+    b.drive(FLOAT, 0)
+    time.sleep(1.2)
+    row('float safe again', 'dose starts' if rig.dose('north', '0.5 mL') else 'refused', 'dose starts', True)
+    time.sleep(2)
+
+
+def meddling(rig):
+    print('another program on the pins')
+    b = rig.board
+    at = time.monotonic()
+    b.meddle(SOUTH, 0)
+    off = b.wait_edge(SOUTH, True, at, 5)
+    row('idle pin switched on from outside: off again', 'never' if off is None else f'{(off - at) * 1000:.0f} ms', 'within 300 ms',
+        off is not None and off - at < .3)
+    time.sleep(.5)
+    held = rig.status()['holds']
+    row('... and every line that hangs on the cut-off is held', f'{len(held)} holds', '2', len(held) == 2)
+    restart(rig)
+    b.sh(f'{DW} resume north; {DW} resume south')
+    on = rig.dose('south', '6 mL')
+    time.sleep(.5)
+    b.meddle(SOUTH, 1)
+    time.sleep(1)
+    dose = rig.doses()[-1]
+    row('running pin switched off from outside', f'{dose["outcome"]}, {dose["delivered_ul"]} uL booked', 'failed, in full',
+        on is not None and dose['outcome'] == 'failed' and dose['delivered_ul'] == 6000)
+    restart(rig)
+    b.sh(f'{DW} resume north; {DW} resume south')
+
+
+def restart(rig):
+    b = rig.board
+    b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done')
+    rig.start()
+
+
+def welded(rig):
+    print('a welded relay')
+    b = rig.board
+    at = time.monotonic()
+    rig.welded = True
+    rig.dose('north', '0.5 mL')
+    time.sleep(2.5)
+    supply, dose = b.pulses(CUT_OFF, 1, at), rig.doses()[-1]
+    pulse = b.pulses(NORTH, 1, at)[0]
+    longer = supply[-1][0] + supply[-1][1] - pulse[0] - pulse[1]
+    row('welded relay: cut-off opens after the head went off', f'{longer * 1000:.0f} ms, dose {dose["outcome"]}', 'within 500 ms, failed',
+        longer < .5 and dose['outcome'] == 'failed')
+    rig.welded = False
+    b.drive(SENSE, 0)
+    code, text = b.sh(f'{DW} dose south "0.5 mL" --yes')
+    row('... and nothing runs after it', text[:60].replace('\n', ' '), 'refused', code == 1)
+    restart(rig)
+    b.sh(f'{DW} resume north; {DW} resume south')
+
+
+def deaths(rig):
+    print('deaths')
+    b = rig.board
+    pid = rig.pid()
+    stop_in_dose(rig, 'SIGTERM', lambda: b.type(f'kill -TERM {pid}'), 1.0)
+    time.sleep(1)
+    off = b.is_driven(NORTH, 0) and b.is_driven(SOUTH, 1) and b.is_driven(CUT_OFF, 0)
+    row('after SIGTERM: pins', f'north {b.functions[NORTH]}/{b.levels[NORTH]}', 'driven off, not floating', off)
+    rig.start()
+    # The service manager runs the stop hook as soon as the main process is gone, and so does this shell.
+    hook = f'while pidof dosewright >/dev/null; do :; done; {DW} outputs-off'
+    for name, signal in (('SIGKILL', 'KILL'), ('SIGABRT (watchdog)', 'ABRT'), ('SIGKILL while stopped (hung process)', 'STOP')):
+        pid = rig.pid()
+        if signal == 'STOP':
+            def act(pid=pid):
+                b.type(f'kill -STOP {pid}')
+                time.sleep(1)
+                act.hung = time.monotonic()
+                b.type(f'kill -KILL {pid}; {hook}')
+        else:
+            def act(pid=pid, signal=signal):
+                b.type(f'kill -{signal} {pid}; {hook}')
+        stop_in_dose(rig, f'{name}, then the stop hook', act, 1.0 if signal != 'STOP' else 2.0, expect=None)
+        time.sleep(1)
+        b.sh('true')
+        if signal == 'STOP':
+            edges = [t for t, p, _ in list(b.edges) if p == HEARTBEAT]
+            row('hung process: last edge of the heartbeat', f'{(act.hung - edges[-1]) * 1000:.0f} ms before the kill', 'stops within 300 ms of the hang',
+                act.hung - edges[-1] > .6)
+        before = rig.doses()[-1]
+        start = rig.start()
+        after = rig.doses()[-1]
+        row(f'{name}: after the restart', f'dose {after["number"]} {before["outcome"]} -> {after["outcome"]}, {after["delivered_ul"]} uL', 'uncertain, in full, not repeated',
+            before['outcome'] == 'open' and after['outcome'] == 'uncertain' and after['delivered_ul'] == 6000
+            and after['number'] == before['number'] and not on_edges(b, start))
+        b.sh(f'{DW} resume north')
+
+
+def outputs_off(rig):
+    print('outputs-off with nothing to rely on')
+    b = rig.board
+    # A broken file, no ledger, and a daemon killed in a dose.
+    on = rig.dose('north', '6 mL')
+    time.sleep(.5)
+    b.sh(f'kill -KILL {rig.pid()}; cp /etc/dosewright/controller.toml /tmp/good; '
+         'sed -i "s/^volume-l = 300/volume-l = = 300/; s/GPIO6/pin 31/" /etc/dosewright/controller.toml; '
+         'mv /data/dosewright /data/elsewhere')
+    still = b.is_driven(NORTH, 1)
+    code, text = b.sh(f'{DW} outputs-off')
+    print('    ' + text.replace('\n', '\n    '))
+    off = b.is_driven(NORTH, 0) or b.wait_for(lambda: b.is_driven(NORTH, 0), 1)
+    row('broken file, no ledger: the pin goes off, the rest is named', f'exit {code}', 'off, exit 1',
+        on is not None and still and bool(off) and code == 1 and 'was on' in text and 'not a pin' in text)
+    b.sh('cp /tmp/good /etc/dosewright/controller.toml; mv /data/elsewhere /data/dosewright')
+    code, _ = b.sh(f'{DW} outputs-off')
+    row('good file: exit code', str(code), '0', code == 0)
+    rig.start()
+    b.sh(f'{DW} resume north')
+
+
+def second_daemon(rig):
+    b = rig.board
+    b.sh('mkdir -p /tmp/other; cp -r /data/dosewright/ledger.db* /tmp/other/')
+    code, text = b.sh('dosewright --config /etc/dosewright --state /tmp/other run')
+    row('a second daemon on the same pins', f'exit {code}: {text.splitlines()[-1][-60:]}', 'refuses to start', code != 0 and 'another dosewright daemon' in text)
+
+
+def power_cut(rig):
+    print('power cut in the middle of a dose')
+    b = rig.board
+    on = rig.dose('north', '6 mL')
+    time.sleep(1)
+    at = b.power_cycle()
+    took = b.wait_for(lambda: b.functions[NORTH] == INPUT, 5)
+    row('power cut: pin released', 'never' if took is None else f'{took * 1000:.0f} ms', 'within 100 ms', on is not None and took is not None and took < .1)
+    b.wait_up()
+    rig.set_clock(15)
+    start = rig.start()
+    time.sleep(3)
+    dose = rig.doses()[-1]
+    row('after boot', f'{dose["outcome"]}, {dose["delivered_ul"]} uL, {len(on_edges(b, start))} edges on', 'uncertain, in full, not repeated',
+        dose['outcome'] == 'uncertain' and dose['delivered_ul'] == 6000 and not on_edges(b, at))
+    row('after boot: still armed', rig.status()['mode'], 'live', rig.status()['mode'] == 'live')
+    b.sh(f'{DW} resume north')
+
+
+def disarming(rig):
+    print('disarming')
+    b = rig.board
+    on = rig.dose('south', '6 mL')
+    time.sleep(.5)
+    at = time.monotonic()
+    code, _ = b.sh(f'{DW} disarm')
+    off = b.wait_edge(SOUTH, True, at, 5)
+    time.sleep(1)
+    row('disarm in a dose', f'exit {code}, off after {(off - at) * 1000:.0f} ms, {rig.status()["mode"]}', 'off within 1000 ms, dry_run',
+        on is not None and off is not None and off - at < 1 and rig.status()['mode'] == 'dry_run')
+    rig.arm()
+    b.sh('sed -i "s/daily-cap-ml = 500/daily-cap-ml = 499/" /etc/dosewright/controller.toml')
+    restart(rig)
+    view = rig.status()
+    row('a limit was edited', f'{view["mode"]}: {view.get("not_live_because", "")[:45]}', 'dry_run until armed again',
+        view['mode'] == 'dry_run' and 'changed' in view.get('not_live_because', ''))
+    rig.arm()
+    b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done; rm -r /data/dosewright')
+    rig.start()
+    row('the ledger was lost', rig.status()['mode'], 'dry_run', rig.status()['mode'] == 'dry_run')
+
+
+def chardev(rig):
+    print('the driver chardev')
+    b = rig.board
+    label = 'pinctrl-bcm2835'
+    b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done')
+    b.sh('sed -i "s/^driver = .*/driver = \\"chardev\\"\\nchip-label = \\"no-such-chip\\"/" /etc/dosewright/controller.toml')
+    rig.start()
+    why = rig.status().get('not_live_because', '')
+    row('chardev: a label that no chip has', why[:60], 'not live, with the labels there are', '0 GPIO chips' in why and label in why)
+    b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done')
+    b.sh(f'sed -i "s/no-such-chip/{label}/" /etc/dosewright/controller.toml')
+    since = time.monotonic()
+    rig.start()
+    rig.arm()
+    row('chardev: armed', rig.status()['mode'] + ' ' + rig.status().get('not_live_because', ''), 'live', rig.status()['mode'] == 'live')
+    row('chardev: glitches at start', f'{len(on_edges(b, since))} edges on', '0', not on_edges(b, since))
+    rig.prepare()
+    time.sleep(1.5)
+    metering(rig)
+    stop_in_dose(rig, 'chardev: hold', lambda: b.type(f'{DW} hold --reason test >/dev/null &'), 1.0)
+    b.sh(f'{DW} resume')
+    hook = f'while pidof dosewright >/dev/null; do :; done; {DW} outputs-off'
+    on, pid = rig.dose('north', '6 mL'), rig.pid()
+    time.sleep(.5)
+    at = time.monotonic()
+    b.type(f'kill -KILL {pid}; {hook}')
+    took = b.wait_for(lambda: not b.is_driven(NORTH, 1), 5)
+    row('chardev: SIGKILL, then the stop hook', f'{(took or 9) * 1000:.0f} ms', 'off within 1000 ms', on is not None and took is not None and took < 1)
+
+
+def main():
+    began = time.monotonic()
+    with tempfile.TemporaryDirectory() as folder:
+        with Board(GUEST, FILES, folder + '/sd.img', {FLOAT: 0, SENSE: 0, SOUTH: 1}) as board:
+            print(f'board up after {time.monotonic() - began:.1f} s')
+            rig = Rig(board)
+            rig.set_clock(12)
+            try:
+                unarmed(rig)
+                rig.prepare()
+                time.sleep(1.5)
+                for check in (metering, heartbeat, stops, meddling, welded, deaths, outputs_off, second_daemon, power_cut, disarming, chardev):
+                    check(rig)
+            except Exception:
+                print('--- the daemon\'s log')
+                print(board.sh('tail -60 /tmp/log')[1])
+                raise
+            finally:
+                table(began)
+    sys.exit(0 if ROWS and all(good for *_, good in ROWS) else 1)
+
+
+def table(began):
+    wide = max((len(name) for name, *_ in ROWS), default=0)
+    print(f'\n{"what":{wide}}  measured | wanted')
+    for name, measured, limit, good in ROWS:
+        print(f'{name:{wide}}  {measured} | {limit}{"" if good else "   <-- FAILED"}')
+    failed = sum(not good for *_, good in ROWS)
+    print(f'{len(ROWS)} checks, {failed} failed, {time.monotonic() - began:.0f} s')
+
+
+main()

@@ -1,0 +1,272 @@
+//! The control socket: what strangers, fools and slow peers can do to a dosing daemon, which is nothing.
+
+use std::io::{Read, Write};
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::net::UnixStream;
+use std::path::Path;
+use std::process::Command;
+use std::time::Duration;
+
+use crate::rig::{Rig, binary, skipped, text, wait_for};
+
+fn long_dose(rig: &Rig) {
+    rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
+    wait_for("flow", || {
+        rig.line("fast")["running_so_far_ul"]
+            .as_i64()
+            .filter(|ul| *ul > 0)
+    });
+}
+
+fn connect(rig: &Rig) -> UnixStream {
+    let stream = UnixStream::connect(rig.socket()).unwrap();
+    stream
+        .set_read_timeout(Some(Duration::from_secs(60)))
+        .unwrap();
+    stream
+        .set_write_timeout(Some(Duration::from_secs(60)))
+        .unwrap();
+    stream
+}
+
+/// Everything a peer gets until the daemon hangs up.
+fn until_hung_up(mut stream: &UnixStream) -> String {
+    let mut answer = Vec::new();
+    // A reset is a way of hanging up too.
+    drop(stream.read_to_end(&mut answer));
+    text(&answer)
+}
+
+/// Resident memory of a process in KiB.
+fn resident_kib(pid: u32) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{pid}/status")).unwrap();
+    let line = status.lines().find(|l| l.starts_with("VmRSS:")).unwrap();
+    line.split_whitespace().nth(1).unwrap().parse().unwrap()
+}
+
+#[test]
+fn garbage_is_answered_with_a_refusal_and_the_dose_goes_on() {
+    let rig = Rig::new();
+    let mut daemon = rig.start_real();
+    long_dose(&rig);
+    let garbage: [&[u8]; 7] = [
+        b"\n",
+        b"not json\n",
+        b"{}\n",
+        b"{\"request\":\"open-the-tap\"}\n",
+        b"{\"request\":\"hold\",\"reason\":\"x\",\"line\":null,\"more\":1}\n",
+        b"\xff\xfe\x00\x01\n",
+        b"[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[\n",
+    ];
+    for bytes in garbage {
+        let mut stream = connect(&rig);
+        stream.write_all(bytes).unwrap();
+        stream.shutdown(std::net::Shutdown::Write).unwrap();
+        let answer = until_hung_up(&stream);
+        assert!(
+            answer.contains("\"ok\":false") && answer.contains("not-understood"),
+            "{bytes:?}: {answer}"
+        );
+    }
+    // Out of range, wrong type, not finite, unknown name: each a no in words.
+    for request in [
+        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":-5,\"kind\":\"hand\"}\n",
+        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":9223372036854775807,\"kind\":\"hand\"}\n",
+        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":1.5,\"kind\":\"hand\"}\n",
+        "{\"request\":\"prepare-dose\",\"line\":\"../etc\",\"volume_ul\":1000,\"kind\":\"hand\"}\n",
+        "{\"request\":\"reading\",\"quantity\":\"Ca\",\"value\":1e999,\"uncertainty\":1,\"below\":false,\"method\":\"\",\"taken\":null,\"sure\":true}\n",
+        "{\"request\":\"confirm-dose\",\"token\":18446744073709551615,\"repeated_volume_ul\":null}\n",
+    ] {
+        let mut stream = connect(&rig);
+        stream.write_all(request.as_bytes()).unwrap();
+        stream.shutdown(std::net::Shutdown::Write).unwrap();
+        let answer = until_hung_up(&stream);
+        assert!(answer.contains("\"ok\":false"), "{request}: {answer}");
+    }
+    assert!(daemon.is_running());
+    assert_eq!(rig.line("fast")["state"], "dosing");
+    assert_eq!(rig.status()["held"], false);
+    assert_eq!(rig.doses().iter().filter(|d| d.line == "fast").count(), 1);
+    rig.ok(&["hold"]);
+    assert_eq!(rig.ended(1).outcome, "interrupted");
+    daemon.stop();
+}
+
+#[test]
+fn an_endless_line_is_cut_off_and_takes_no_memory() {
+    let rig = Rig::new();
+    let mut daemon = rig.start_real();
+    long_dose(&rig);
+    let before = resident_kib(daemon.pid());
+    let block = vec![b'a'; 65_536];
+    for _ in 0..8 {
+        let mut stream = connect(&rig);
+        // The daemon hangs up on the way; that is the point.
+        for _ in 0..64 {
+            if stream.write_all(&block).is_err() {
+                break;
+            }
+        }
+        let answer = until_hung_up(&stream);
+        assert!(answer.is_empty() || answer.contains("too-long"), "{answer}");
+    }
+    let grown = resident_kib(daemon.pid()).saturating_sub(before);
+    assert!(grown < 2048, "32 MiB of nonsense cost {grown} KiB");
+    assert!(daemon.is_running());
+    assert_eq!(rig.line("fast")["state"], "dosing");
+    daemon.stop();
+}
+
+#[test]
+fn many_and_slow_connections_do_not_keep_a_hold_out_for_long() {
+    let rig = Rig::new();
+    let daemon = rig.start_real();
+    long_dose(&rig);
+    // Ten times as many as are served at once; none says a word, some say half a word.
+    let mut idle = Vec::new();
+    for i in 0..160 {
+        let Ok(mut stream) = UnixStream::connect(rig.socket()) else {
+            break;
+        };
+        stream.set_nonblocking(true).unwrap();
+        if i % 2 == 0 {
+            drop(stream.write_all(b"{\"request\":"));
+        }
+        idle.push(stream);
+    }
+    assert!(idle.len() > 16, "{}", idle.len());
+    let descriptors = std::fs::read_dir(format!("/proc/{}/fd", daemon.pid()))
+        .unwrap()
+        .count();
+    assert!(descriptors < 60, "{descriptors} open files");
+    // Each batch of 16 is shown the door after 5 s; the hold's own connection waits in the queue behind them.
+    let command = Command::new(binary())
+        .args(["hold", "--state"])
+        .arg(rig.state())
+        .output()
+        .unwrap();
+    if !command.status.success() {
+        // The queue was longer than the command's patience. It said so; once the idlers are gone the next one is served.
+        assert_eq!(command.status.code(), Some(69), "{}", text(&command.stderr));
+        drop(idle);
+        wait_for("a hold", || {
+            rig.tell(&["hold"]).status.success().then_some(())
+        });
+    }
+    assert_eq!(rig.ended(1).outcome, "interrupted");
+    daemon.stop();
+}
+
+#[test]
+fn folder_and_socket_have_their_modes_whatever_the_umask() {
+    for umask in ["000", "022", "077"] {
+        let rig = Rig::new();
+        let mut command = Command::new("sh");
+        command.args([
+            "-c",
+            &format!("umask {umask}; exec \"$@\""),
+            "sh",
+            binary(),
+            "run",
+        ]);
+        rig.place(&mut command);
+        let mut daemon = rig.launch_command(command);
+        rig.answers(&mut daemon);
+        let mode = |path: &Path| std::fs::metadata(path).unwrap().permissions().mode() & 0o777;
+        assert_eq!(mode(rig.socket().parent().unwrap()), 0o750, "umask {umask}");
+        assert_eq!(mode(&rig.socket()), 0o660, "umask {umask}");
+        assert_eq!(
+            mode(rig.state()) & 0o007,
+            0,
+            "umask {umask}: others may look into the state folder"
+        );
+        for entry in std::fs::read_dir(rig.state()).unwrap() {
+            let path = entry.unwrap().path();
+            assert_eq!(
+                mode(&path) & 0o022,
+                0,
+                "umask {umask}: {} may be written by others",
+                path.display()
+            );
+        }
+        daemon.stop();
+    }
+}
+
+#[test]
+fn another_user_of_the_machine_cannot_command() {
+    let rig = Rig::new();
+    let daemon = rig.start_real();
+    // The way to the folder is open to all, so that it is the daemon's own modes that keep the stranger out.
+    for open in [rig.folder(), rig.state()] {
+        std::fs::set_permissions(open, std::fs::Permissions::from_mode(0o755)).unwrap();
+    }
+    // A copy where everybody may run it.
+    let program = rig.folder().join("dosewright");
+    std::fs::copy(binary(), &program).unwrap();
+    let as_nobody = |args: &[&str]| {
+        let mut command = Command::new("setpriv");
+        command.args(["--reuid", "65534", "--regid", "65534", "--clear-groups"]);
+        command.args(args).output()
+    };
+    if !as_nobody(&["true"]).is_ok_and(|o| o.status.success()) {
+        return skipped("privileges cannot be dropped here");
+    }
+    let state = rig.state().to_str().unwrap();
+    for command in [
+        &["hold"][..],
+        &["status"],
+        &["dose", "fast", "1 mL", "--yes", "--repeat", "1 mL"],
+    ] {
+        let mut args = vec![program.to_str().unwrap()];
+        args.extend(command);
+        args.extend(["--state", state]);
+        let output = as_nobody(&args).unwrap();
+        assert_eq!(
+            output.status.code(),
+            Some(69),
+            "{command:?}: {}",
+            text(&output.stdout)
+        );
+        assert!(
+            text(&output.stderr).contains("no permission"),
+            "{}",
+            text(&output.stderr)
+        );
+    }
+    assert_eq!(rig.status()["held"], false);
+    assert_eq!(rig.doses().iter().filter(|d| d.line == "fast").count(), 0);
+    daemon.stop();
+}
+
+#[test]
+fn who_asked_is_recorded_from_the_kernel_and_not_from_the_request() {
+    let rig = Rig::new();
+    let daemon = rig.start_real();
+    rig.ok(&["hold", "--reason", "who am I"]);
+    let uid = rustix::process::getuid().as_raw();
+    let rows = rig.rows("hold");
+    assert!(
+        rows[0]["who"].as_str().unwrap().contains(&uid.to_string()),
+        "{rows:?}"
+    );
+    daemon.stop();
+}
+
+#[test]
+fn a_state_folder_whose_path_is_too_long_for_a_socket_is_refused_in_words() {
+    let rig = Rig::new();
+    let deep = rig.folder().join("d".repeat(120));
+    let rig = Rig::with_state(&deep);
+    let output = rig.tell(&["run"]);
+    assert_eq!(output.status.code(), Some(74));
+    let said = text(&output.stderr);
+    assert!(
+        said.contains("too long for a socket") && said.contains("shorter --state"),
+        "{said}"
+    );
+    assert!(
+        !rig.ledger().exists(),
+        "nothing was begun in a folder that cannot be used"
+    );
+}

@@ -1,0 +1,72 @@
+//! Permits for tests and benches, got from the guard like any other.
+
+use std::collections::BTreeMap;
+
+use dosewright::config::{Controller, check_texts};
+use dosewright::engine::record::{DoseId, DoseKind};
+use dosewright::guard::{ClockFact, DosePermit, DoseWindow, Facts, LedgerFact, Request, judge};
+use dosewright::metering::Calibration;
+use dosewright::quantity::{FlowRate, Millis, Name, Volume};
+use jiff::tz::TimeZone;
+
+/// The demo reef; its line `magnesium` carries no alkalinity, so nothing but the run itself is judged.
+pub(crate) fn demo() -> Controller {
+    let texts = [
+        (
+            "controller.toml",
+            include_str!("../../config/controller.toml"),
+        ),
+        ("plan.toml", include_str!("../../config/plan.toml")),
+    ];
+    check_texts(texts, &|_| Some(TimeZone::UTC))
+        .expect("the sample files have no mistake")
+        .controller
+}
+
+pub(crate) fn name(text: &str) -> Name {
+    Name::new(text).expect("a name")
+}
+
+/// A permit for a run of this many milliseconds on the head of line `magnesium`, by a calibration of 30 mL/min without offset:
+/// 2 ms a microlitre.
+pub(crate) fn permit(controller: &Controller, dose: i64, run_ms: i64) -> DosePermit {
+    let line = controller
+        .lines
+        .iter()
+        .find(|line| line.name.as_str() == "magnesium")
+        .expect("a line of the demo reef");
+    let calibration = Calibration::new(FlowRate::from_ml_per_min(30.0), Volume::ZERO)
+        .expect("a plausible calibration");
+    let mut head = controller.heads[&line.head].clone();
+    head.dose_min = Volume::from_ul(1);
+    let window = DoseWindow::default();
+    let nothing = BTreeMap::new();
+    let facts = Facts {
+        line,
+        head: &head,
+        solution: &controller.solutions[&line.solution],
+        solutions: &controller.solutions,
+        tank: controller.tank,
+        holds: Vec::new(),
+        window: &window,
+        apart: &[],
+        heads_at_once: 1,
+        calibration: Some(&calibration),
+        calibration_expired: None,
+        reservoir_left: Some(Volume::from_ul(1_000_000)),
+        reservoir_reserve: Volume::ZERO,
+        ledger: LedgerFact::Writable,
+        clock: ClockFact::Trusted,
+        inputs: Vec::new(),
+        ramp: None,
+        element_rise_max: &nothing,
+        permit_valid: Millis::from_secs(5),
+    };
+    let request = Request {
+        id: DoseId(dose),
+        line: &line.name,
+        volume: Volume::from_ul(run_ms / 2),
+        kind: DoseKind::Hand,
+    };
+    judge(&request, &facts, Millis::ZERO).expect("nothing stands against it")
+}
