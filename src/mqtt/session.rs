@@ -421,14 +421,7 @@ impl<'a> Session<'a> {
             }
             self.worker.replies.pop_front();
         }
-        let client = &self.connection.client;
-        let floor = self.worker.settings.publish_interval;
-        self.worker.board.pump(floor, now, |topic, payload| {
-            let options = PublishOptions::new(QoS::AtLeastOnce).retained();
-            client
-                .try_publish(topic, payload.to_owned(), options)
-                .is_ok()
-        });
+        self.pump_board(self.worker.settings.publish_interval, now);
         if self.stage == Stage::Greeting && !self.worker.board.is_dirty() {
             let payload = self.worker.availability(true);
             if !self.publish(&self.worker.topics.status(), &payload, true) {
@@ -449,6 +442,16 @@ impl<'a> Session<'a> {
             }
         }
         self.pump_events();
+    }
+
+    fn pump_board(&mut self, floor: Duration, now: Instant) {
+        let client = &self.connection.client;
+        self.worker.board.pump(floor, now, |topic, payload| {
+            let options = PublishOptions::new(QoS::AtLeastOnce).retained();
+            client
+                .try_publish(topic, payload.to_owned(), options)
+                .is_ok()
+        });
     }
 
     fn pump_events(&mut self) {
@@ -484,7 +487,7 @@ impl<'a> Session<'a> {
             .is_ok()
     }
 
-    /// Says "offline", then disconnects: a clean disconnect makes the broker forget the last will.
+    /// Sends the last states and events, says "offline", then disconnects: a clean disconnect makes the broker forget the last will.
     async fn goodbye(&mut self) {
         if self.stage == Stage::Connecting {
             return;
@@ -492,10 +495,22 @@ impl<'a> Session<'a> {
         let until = Instant::now() + self.worker.settings.timing.goodbye;
         let payload = self.worker.availability(false);
         let topic = self.worker.topics.status();
+        let greeted = matches!(self.stage, Stage::Sorting { .. } | Stage::Steady);
+        if greeted {
+            while let Ok(line) = self.worker.events.try_recv() {
+                self.worker.take_event(Ok(line));
+            }
+            self.rebuild(Instant::now());
+        }
         let mut said = false;
         let mut leaving = false;
         loop {
-            said = said || self.publish(&topic, &payload, true);
+            if greeted && !said {
+                self.pump_board(Duration::ZERO, Instant::now());
+                self.pump_events();
+            }
+            let first = greeted && self.worker.board.is_dirty();
+            said = said || (!first && self.publish(&topic, &payload, true));
             if said && !leaving {
                 leaving = self.connection.client.try_disconnect().is_ok();
             }

@@ -3,6 +3,7 @@
 //! Needs `mosquitto` (Debian package of that name). Every wait is for something that is observed, with a generous deadline.
 
 mod commands;
+mod daemon;
 mod outages;
 mod scripted;
 mod secured;
