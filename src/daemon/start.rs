@@ -143,7 +143,9 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
         match runtime.block_on(run_once(options, &parts, std::mem::take(&mut holds)))? {
             Ended::Stopped => return Ok(()),
             Ended::StartAgain { holds: kept } => {
-                tracing::info!("the ledger can be opened now; starting again");
+                tracing::info!(
+                    "starting anew: the ledger can be opened now, or the arming has changed"
+                );
                 holds = kept;
             }
             Ended::Broken { why } => return Err(DaemonError::Broken { why }),

@@ -6,7 +6,7 @@ use super::alarms::AlarmCode;
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Command, NewReading, Now, RefillLevel, TrustSource};
-use super::state::{Engine, PreparedDose};
+use super::state::{Engine, LedgerState, PreparedDose};
 use crate::config::Plan;
 use crate::guard::{Request, examine, judge};
 use crate::plan::Schedule;
@@ -22,7 +22,7 @@ const TOKEN_VALID: Millis = Millis::from_secs(60);
 /// slips of the finger; the factor is ours).
 const UNUSUAL_FACTOR: i64 = 3;
 /// A sample may be dated this far ahead: clocks of people differ.
-const READING_AHEAD_MAX: Millis = Millis::from_mins(5);
+pub(super) const READING_AHEAD_MAX: Millis = Millis::from_mins(5);
 
 impl Engine {
     pub(super) fn command(&mut self, ticket: Ticket, who: Who, command: Command, now: Now) {
@@ -54,6 +54,24 @@ impl Engine {
                 Err(denial) => Err(denial),
             },
             Command::Calibrate(stored) => match self.calibrate(stored, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::AddFact(fact) => match self.add_fact(fact, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::AddCourse(new) => match self.add_course(new, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::SetCourse { number, action } => {
+                match self.set_course(number, action, ticket, who, now) {
+                    Ok(()) => return,
+                    Err(denial) => Err(denial),
+                }
+            }
+            Command::AcceptUptake(uptake) => match self.accept_uptake(uptake, ticket, who, now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
@@ -530,12 +548,8 @@ impl Engine {
     }
 
     pub(super) fn ledger_healthy(&mut self, now: Now) {
-        if !self.history_known {
-            // Writing works again, but what was dosed before this start is still not known: a new start reads it.
-            return;
-        }
-        if let super::state::LedgerState::NotWritable { .. } = self.ledger {
-            self.ledger = super::state::LedgerState::Writable;
+        if let LedgerState::NotWritable { .. } = self.ledger {
+            self.ledger = LedgerState::Writable;
             self.clear(AlarmCode::LedgerFault, "", now);
             self.note(
                 "ledger-writable",
@@ -548,9 +562,13 @@ impl Engine {
     }
 
     pub(super) fn ledger_fault(&mut self, why: &str, now: Now) {
-        self.ledger = super::state::LedgerState::NotWritable {
-            why: why.to_owned(),
-        };
+        let why = why.to_owned();
+        match &mut self.ledger {
+            LedgerState::Unread { why: known } => known.clone_from(&why),
+            state @ (LedgerState::Writable | LedgerState::NotWritable { .. }) => {
+                *state = LedgerState::NotWritable { why: why.clone() };
+            }
+        }
         self.raise(
             AlarmCode::LedgerFault,
             "",

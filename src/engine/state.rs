@@ -30,8 +30,6 @@ pub struct Engine {
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
-    /// Whether the history came from the ledger; without it nothing is known of earlier doses.
-    pub(super) history_known: bool,
     pub(super) holds: Vec<Hold>,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
     pub(super) lines: BTreeMap<Name, LineMemory>,
@@ -43,6 +41,12 @@ pub struct Engine {
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
     pub(super) alkalinity: AlkalinityMemory,
+    /// Courses that are not over.
+    pub(super) courses: Vec<crate::record::Course>,
+    /// Highest number of a course so far.
+    pub(super) course_last: i64,
+    /// What the courses in force add today to the standing volumes.
+    pub(super) course_extra: DailyVolumes,
     pub(super) inputs: BTreeMap<Name, InputMemory>,
     pub(super) under_voltage: bool,
     pub(super) alarms: Alarms,
@@ -75,7 +79,13 @@ pub(super) struct ClockState {
 #[derive(Debug)]
 pub(super) enum LedgerState {
     Writable,
-    NotWritable { why: String },
+    NotWritable {
+        why: String,
+    },
+    /// It could not be read at the start, so nothing is known of earlier doses; only a new start makes that good.
+    Unread {
+        why: String,
+    },
 }
 
 #[derive(Debug, Default)]

@@ -2,6 +2,12 @@
 //!
 //! Needs some minutes, most of them for making a ledger of a million doses and for a minute of idling.
 #![expect(clippy::print_stdout, reason = "a report for people")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "what cannot be measured must fail loudly"
+)]
 
 #[path = "../e2e/rig.rs"]
 #[expect(
@@ -38,7 +44,7 @@ impl Report {
                 format!("at most {most} {unit}: MISSED")
             }
         };
-        println!("{what:44} {value:10.2} {unit:4} {verdict}\n    {how}");
+        println!("{what:44} {value:10.4} {unit:4} {verdict}\n    {how}");
     }
 }
 

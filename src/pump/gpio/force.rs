@@ -12,6 +12,8 @@ pub enum Found {
     Off,
     /// Not driven at all.
     NotDriven,
+    /// In another function: hardware PWM or a bus.
+    Other,
     /// It could not be looked at.
     Unknown,
 }
@@ -23,6 +25,7 @@ impl Found {
             Self::On => "on",
             Self::Off => "off",
             Self::NotDriven => "not driven",
+            Self::Other => "in another function",
             Self::Unknown => "unknown",
         }
     }

@@ -60,7 +60,7 @@ impl Registers {
     /// What a pin is, then drives it off.
     pub(super) fn force_off(&self, config: &OutputConfig) -> Result<Found, GpioError> {
         let pin = self.pin(config.gpio)?;
-        let was_output = pin.mode() == Mode::Output;
+        let mode = pin.mode();
         let was_active = level(pin.read()) == config.active;
         drop(pin);
         let mut output = self.output(config)?;
@@ -74,10 +74,23 @@ impl Registers {
                 why: "it was switched off but still reads as on".to_owned(),
             });
         }
-        Ok(match (was_output, was_active) {
-            (true, true) => Found::On,
-            (true, false) => Found::Off,
-            (false, _) => Found::NotDriven,
+        Ok(match (mode, was_active) {
+            (Mode::Output, true) => Found::On,
+            (Mode::Output, false) => Found::Off,
+            (Mode::Input | Mode::Null, _) => Found::NotDriven,
+            // Whatever a hardware PWM or a bus did on it has ended: the pin is a plain output now.
+            (
+                Mode::Alt0
+                | Mode::Alt1
+                | Mode::Alt2
+                | Mode::Alt3
+                | Mode::Alt4
+                | Mode::Alt5
+                | Mode::Alt6
+                | Mode::Alt7
+                | Mode::Alt8,
+                _,
+            ) => Found::Other,
         })
     }
 }
