@@ -14,6 +14,7 @@ pub mod engine;
 pub mod guard;
 pub mod ledger;
 pub mod metering;
+pub mod mqtt;
 pub mod plan;
 pub mod pump;
 pub mod quantity;

@@ -97,6 +97,10 @@ pub(super) enum Command {
     Alarm(Alarm),
     /// Dry run only: set what a contact shows
     Simulate(Simulate),
+    /// MQTT: try the settings
+    Mqtt(Mqtt),
+    /// Print the JSON schema of everything that is published over MQTT
+    Schema,
     /// Look at the record: list, export, check, back up
     Ledger(Ledger),
     /// Print a completion script for a shell
@@ -370,6 +374,32 @@ pub(super) struct Simulate {
     /// safe or unsafe
     #[arg(value_parser = ["safe", "unsafe"])]
     pub(super) level: String,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Options of `mqtt`.
+#[derive(Debug, Args)]
+pub(super) struct Mqtt {
+    /// What to do
+    #[command(subcommand)]
+    pub(super) command: MqttCommand,
+}
+
+/// What to do with MQTT.
+#[derive(Debug, Subcommand)]
+pub(super) enum MqttCommand {
+    /// Connect with the settings of [mqtt], try every step and say what works and what does not
+    #[command(
+        after_help = "It logs in under a name of its own, beside a running daemon, and leaves nothing on the broker. Run it as the user of the daemon, who may read the credential file.\nExit code 0: everything works. 1: something does not. 78: mistakes in the files."
+    )]
+    Check(MqttCheck),
+}
+
+/// Options of `mqtt check`.
+#[derive(Debug, Args)]
+pub(super) struct MqttCheck {
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,

@@ -9,16 +9,16 @@ use serde_json::json;
 use super::args::{Check, Place};
 use super::exit::{self, Failure};
 use super::out::{Out, Tone};
-use crate::config::{Loaded, explain, load};
+use crate::config::{Loaded, explain};
 use crate::control::rfc3339;
-use crate::daemon::machine_now;
+use crate::daemon::{load_all, machine_now};
 use crate::plan::{Schedule, Slot, plan_daily_volumes};
 use crate::quantity::{Name, Volume};
 
 /// Loads both files exactly as the daemon does, and shows what would be in force.
 pub(super) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
-    let loaded = match load(&place.config) {
-        Ok(loaded) => loaded,
+    let loaded = match load_all(&place.config) {
+        Ok(all) => all.loaded,
         Err(mistakes) if options.json => {
             let list: Vec<String> = mistakes.mistakes.iter().map(ToString::to_string).collect();
             out.json(&json!({ "ok": false, "mistakes": list }))?;

@@ -13,6 +13,7 @@ mod daemon;
 mod dose;
 mod exit;
 mod ledger;
+mod mqtt;
 mod out;
 mod outputs_off;
 mod owner_args;
@@ -86,6 +87,8 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Clock(options) => daemon::clock(place, options, out),
         Command::Alarm(options) => daemon::alarm(place, options, out),
         Command::Simulate(options) => daemon::simulate(place, options, out),
+        Command::Mqtt(options) => mqtt::mqtt(place, options, out),
+        Command::Schema => Ok(out.json(&crate::mqtt::schema())?),
         Command::Ledger(options) => ledger::ledger(place, options, out),
         Command::Completions { shell } => {
             clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);

@@ -74,6 +74,9 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     lines(view, out)?;
     reasons(view, out)?;
     alkalinity(view, out)?;
+    if let Some(mqtt) = &view.mqtt {
+        writeln!(out, "\nmqtt: {mqtt}")?;
+    }
     for alarm in view.alarms.iter().filter(|a| a.active || !a.acknowledged) {
         let label = if alarm.active {
             out.tone(Tone::Bad, "alarm")

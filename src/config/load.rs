@@ -8,7 +8,7 @@ use std::sync::Arc;
 use jiff::tz::TimeZone;
 
 use super::controller::{self, Zones};
-use super::mistake::{ConfigMistakes, Mistake, Purpose, Sink, Warning};
+use super::mistake::{ConfigMistakes, ForeignFinding, Mistake, Purpose, Sink, Warning};
 use super::model::{Controller, Plan};
 use super::plan_file::{self, Against};
 use super::raw;
@@ -22,6 +22,9 @@ pub const PLAN_FILE: &str = "plan.toml";
 
 /// Largest file that is read, in bytes: a hundred times the samples.
 const FILE_BYTES_MAX: u64 = 1_048_576;
+
+/// Checks the tables of the controller file that belong to other parts of the program: from its text to what was found.
+pub type ForeignCheck<'a> = &'a mut dyn FnMut(&str) -> Vec<ForeignFinding>;
 
 /// Both files, without a mistake.
 #[derive(Debug, Clone)]
@@ -54,6 +57,14 @@ pub struct LoadedPlan {
 /// # Errors
 /// All mistakes of both files, each with its place; a file that cannot be read is one of them.
 pub fn load(dir: &Path) -> Result<Loaded, ConfigMistakes> {
+    load_with(dir, &mut |_| Vec::new())
+}
+
+/// The same, where tables of other parts of the program are checked along: their mistakes stand among the others.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_with(dir: &Path, foreign: ForeignCheck<'_>) -> Result<Loaded, ConfigMistakes> {
     let mut warnings = Vec::new();
     let controller = read_file(dir, CONTROLLER_FILE, &mut warnings);
     let plan = read_file(dir, PLAN_FILE, &mut warnings);
@@ -74,7 +85,7 @@ pub fn load(dir: &Path) -> Result<Loaded, ConfigMistakes> {
         (CONTROLLER_FILE, controller.as_str()),
         (PLAN_FILE, plan.as_str()),
     ];
-    let mut loaded = check_texts(texts, &system_zone)?;
+    let mut loaded = check_all(texts, &system_zone, foreign)?;
     loaded.warnings.splice(0..0, warnings);
     Ok(loaded)
 }
@@ -99,6 +110,14 @@ pub fn load_plan(dir: &Path, controller: &Controller) -> Result<LoadedPlan, Conf
 /// # Errors
 /// All mistakes, in the order of the files. A plan is held against the controller only when that has no mistake itself.
 pub fn check_texts(texts: [(&str, &str); 2], zones: Zones<'_>) -> Result<Loaded, ConfigMistakes> {
+    check_all(texts, zones, &mut |_| Vec::new())
+}
+
+fn check_all(
+    texts: [(&str, &str); 2],
+    zones: Zones<'_>,
+    foreign: ForeignCheck<'_>,
+) -> Result<Loaded, ConfigMistakes> {
     let [(controller_name, controller_text), (plan_name, plan_text)] = texts;
     let mut sink = Sink::new(controller_name, controller_text);
     let raw = raw::read(controller_text, &schema::CONTROLLER, &mut sink);
@@ -106,6 +125,11 @@ pub fn check_texts(texts: [(&str, &str); 2], zones: Zones<'_>) -> Result<Loaded,
         .as_ref()
         .and_then(|raw| controller::build(raw, &mut sink, zones));
     let controller = built.map(Arc::new);
+    if raw.is_some() {
+        for found in foreign(controller_text) {
+            sink.foreign(found);
+        }
+    }
     let (mut mistakes, mut warnings) = sink.finish();
 
     let mut sink = Sink::new(plan_name, plan_text);

@@ -34,6 +34,17 @@ impl fmt::Display for Warning {
     }
 }
 
+/// What another part of the program found in a table of the controller file that is its own.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ForeignFinding {
+    /// Byte of the file where it stands.
+    pub at: usize,
+    /// A mistake, or only doubtful.
+    pub is_mistake: bool,
+    /// In words, with the key's path.
+    pub message: String,
+}
+
 /// What was wanted when the mistakes were found; it decides what the last line says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Purpose {
@@ -92,6 +103,15 @@ impl<'a> Sink<'a> {
     pub(super) fn mistake(&mut self, at: usize, message: impl Into<String>) {
         let found = self.placed(at, message.into());
         self.mistakes.push((at, found));
+    }
+
+    /// Notes what another part of the program found.
+    pub(super) fn foreign(&mut self, found: ForeignFinding) {
+        if found.is_mistake {
+            self.mistake(found.at, found.message);
+        } else {
+            self.warn(found.at, found.message);
+        }
     }
 
     /// Notes something doubtful at a byte of the text.

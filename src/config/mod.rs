@@ -34,10 +34,10 @@ pub use calendar::{CronError, CronTimes};
 pub use controller::{Zones, rests_on_at_boot};
 pub use explain::explain;
 pub use load::{
-    CONTROLLER_FILE, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts, fingerprint,
-    load, load_plan,
+    CONTROLLER_FILE, ForeignCheck, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts,
+    fingerprint, load, load_plan, load_with,
 };
-pub use mistake::{ConfigMistakes, Mistake, Purpose, Warning};
+pub use mistake::{ConfigMistakes, ForeignFinding, Mistake, Purpose, Warning};
 pub use model::{
     ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller,
     Head, Input, InputRole, Line, LineBy, Mode, OldCalibration, Output, Plan, PlannedLine,

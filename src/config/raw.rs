@@ -177,7 +177,7 @@ impl Walk<'_, '_> {
             Need::Required => {
                 let wanted = key.kind.wanted();
                 let message = match key.kind {
-                    Kind::Table(_) | Kind::Named(..) | Kind::List(_) => {
+                    Kind::Table(_) | Kind::Named(..) | Kind::List(_) | Kind::Foreign => {
                         format!("{}[{}] is missing; it has no default", spot.label, key.name)
                     }
                     Kind::Number(_)
@@ -233,6 +233,8 @@ impl Walk<'_, '_> {
                 Data::Named(self.named(key, value, (section, naming), spot)?)
             }
             Kind::List(section) => Data::List(self.list(&label, value, section)?),
+            Kind::Foreign if value.get_ref().is_table() => Data::Text(meaning(value.get_ref())),
+            Kind::Foreign => return self.wrong(&label, value, &key.kind.wanted()),
         };
         Some(RawValue {
             at: value.span().start,
@@ -408,6 +410,30 @@ impl Walk<'_, '_> {
     }
 }
 
+/// A value as text, free of comments, spacing and the order of keys.
+fn meaning(value: &DeValue<'_>) -> String {
+    let joined = |parts: Vec<String>| parts.join(",");
+    match value {
+        DeValue::String(text) => format!("{text:?}"),
+        DeValue::Integer(number) => number.to_string(),
+        DeValue::Float(number) => number.to_string(),
+        DeValue::Boolean(flag) => flag.to_string(),
+        DeValue::Datetime(time) => time.to_string(),
+        DeValue::Array(items) => {
+            let items = items.iter().map(|item| meaning(item.get_ref())).collect();
+            format!("[{}]", joined(items))
+        }
+        DeValue::Table(table) => {
+            let mut entries: Vec<String> = table
+                .iter()
+                .map(|(key, value)| format!("{:?}={}", key.get_ref(), meaning(value.get_ref())))
+                .collect();
+            entries.sort();
+            format!("{{{}}}", joined(entries))
+        }
+    }
+}
+
 /// A decimal number; integers in other bases and numbers that do not fit are none.
 fn plain_number(value: &DeValue<'_>) -> Option<f64> {
     if let Some(integer) = value.as_integer() {
@@ -462,7 +488,8 @@ fn home_below(section: &'static Section, name: &str, path: &str) -> Option<Strin
             | Kind::Flag
             | Kind::Text(_)
             | Kind::Choice(_)
-            | Kind::Texts(_) => None,
+            | Kind::Texts(_)
+            | Kind::Foreign => None,
         }
     })
 }

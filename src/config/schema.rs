@@ -54,6 +54,8 @@ pub(super) enum Kind {
     Named(&'static Section, Naming),
     /// A list of tables: `[[apart]]`.
     List(&'static Section),
+    /// A table that another part of the program reads and checks; here only its meaning counts, for the fingerprint.
+    Foreign,
 }
 
 /// What the names of a group of tables are.
@@ -125,6 +127,7 @@ pub(super) const CONTROLLER: Section = section(&[
     key("apart", Kind::List(&APART), Optional),
     key("input", Kind::Named(&INPUT, Naming::Own), Optional),
     key("limits", Kind::Table(&LIMITS), Optional),
+    key("mqtt", Kind::Foreign, Optional),
 ]);
 
 /// A pin, written with its numbering scheme.
@@ -443,7 +446,7 @@ impl Kind {
                 .map(|word| format!("\"{word}\""))
                 .collect::<Vec<_>>()
                 .join(" or "),
-            Self::Table(_) => "a table".to_owned(),
+            Self::Table(_) | Self::Foreign => "a table".to_owned(),
             Self::Named(_, Naming::Own) => "tables by name, one for each".to_owned(),
             Self::Named(_, Naming::Element) => "tables by the symbol of an element".to_owned(),
             Self::List(_) => "a list of tables".to_owned(),

@@ -51,6 +51,9 @@ pub struct StatusView {
     pub alarms: Vec<AlarmView>,
     /// Alkalinity; absent when the configuration has no limits for it.
     pub alkalinity: Option<AlkalinityView>,
+    /// How the connection to the MQTT broker is; absent when MQTT is off.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub mqtt: Option<String>,
 }
 
 /// A hold in force.
@@ -244,6 +247,8 @@ pub struct ShellFacts {
     pub zone: TimeZone,
     /// Its IANA name.
     pub zone_name: String,
+    /// How the connection to the MQTT broker is; `None` when MQTT is off.
+    pub mqtt: Option<String>,
 }
 
 /// The view of a status.
@@ -306,6 +311,7 @@ pub fn status_view(status: &Status, shell: &ShellFacts) -> StatusView {
             })
             .collect(),
         alkalinity: alkalinity_view(status),
+        mqtt: shell.mqtt.clone(),
     }
 }
 

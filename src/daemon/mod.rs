@@ -6,6 +6,7 @@
 
 mod arming;
 mod clock;
+mod displays;
 mod driving;
 mod heart;
 mod holdfile;
@@ -13,15 +14,18 @@ mod lock;
 mod log;
 mod options;
 mod requests;
+mod settings;
 mod shell;
 mod start;
 
 pub use arming::{Acceptance, is_on_at_boot, level_text};
 pub(crate) use clock::machine_now;
 pub use clock::{LogTime, ShellClock, kernel_clock_is_synchronised};
+pub use displays::machine_id;
 pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
 pub use lock::{InstanceLock, LockError};
 pub use options::RunOptions;
+pub use settings::{All, load_all};
 pub use start::{DaemonError, Ended, WARP_MAX, run};
 
 use std::path::{Path, PathBuf};

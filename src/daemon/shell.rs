@@ -10,6 +10,7 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::arming::Acceptance;
 use super::clock::{ShellClock, kernel_clock_is_synchronised, under_voltage};
+use super::displays::Displays;
 use super::heart::{Heart, LoopBeat, tell};
 use super::holdfile::{HoldKeeper, HoldsWritten};
 use super::start::Ended;
@@ -18,6 +19,7 @@ use crate::config::Controller;
 use crate::control::{Incoming, Response, ShellFacts};
 use crate::engine::{Answer, Denial, Effect, Engine, Event, Now, Ticket, TrustSource};
 use crate::ledger::{LedgerHandle, LedgerReport, Request as LedgerRequest};
+use crate::mqtt::RemoteCommand;
 use crate::pump::{InputReport, InputWatch, PumpHandle, PumpReport};
 use crate::quantity::{Millis, Name};
 use crate::record::{Arming, Entry, Stamp, Who};
@@ -81,6 +83,8 @@ pub(super) struct Shell {
     pub(super) holds: HoldKeeper,
     pub(super) happenings: mpsc::UnboundedReceiver<Happening>,
     pub(super) requests: mpsc::Receiver<Incoming>,
+    /// What is shown over MQTT, when that is on.
+    pub(super) displays: Option<Displays>,
     pub(super) signals: Signals,
     pub(super) under_voltage_file: Option<PathBuf>,
     pub(super) waiting: Waiting,
@@ -89,7 +93,7 @@ pub(super) struct Shell {
 /// Answers that are owed.
 #[derive(Debug, Default)]
 pub(super) struct Waiting {
-    tickets: BTreeMap<Ticket, oneshot::Sender<Response>>,
+    tickets: BTreeMap<Ticket, Asker>,
     ticket_last: u64,
     /// One for each entry sent to the ledger and not reported on, in order.
     entries: VecDeque<Option<(Ticket, Answer)>>,
@@ -118,6 +122,23 @@ impl Waiting {
     }
 }
 
+/// Who waits for an answer.
+#[derive(Debug)]
+enum Asker {
+    Local(oneshot::Sender<Response>),
+    Remote(oneshot::Sender<Result<Answer, Denial>>),
+}
+
+impl Asker {
+    fn give(self, answer: Result<Answer, Denial>) {
+        match self {
+            Self::Local(sender) => give(sender, requests::response(answer)),
+            // The client task may have stopped waiting; what was asked has been done all the same.
+            Self::Remote(sender) => drop(sender.send(answer)),
+        }
+    }
+}
+
 /// Where the loop is in being stopped.
 enum Stopping {
     No,
@@ -137,6 +158,7 @@ impl Shell {
                 Next::Event(event) => self.feed(event),
                 Next::Happening(happening) => self.happened(happening),
                 Next::Request(incoming) => self.requested(incoming).or_else(|| self.tick_if_due()),
+                Next::Remote(command) => self.commanded(command).or_else(|| self.tick_if_due()),
                 Next::Reload(who) => {
                     self.reload(None, who);
                     None
@@ -154,6 +176,7 @@ impl Shell {
             if let Some(ended) = ended {
                 return self.finish(ended);
             }
+            self.show();
             if self.waiting.arming_stored && !self.engine.is_dosing() {
                 let holds = self.engine.holds().to_vec();
                 return self.finish(Ended::StartAgain { holds });
@@ -190,6 +213,7 @@ impl Shell {
             _ = self.signals.terminate.recv() => Next::Stop,
             _ = self.signals.interrupt.recv() => Next::Stop,
             _ = self.signals.hangup.recv() => Next::Reload(Who::Daemon),
+            command = Displays::command(self.displays.as_mut()) => Next::Remote(command),
             () = patience => Next::PatienceOver,
             () = tokio::time::sleep(sleep) => if sleep == until_beat { Next::Beat } else { Next::Event(Event::Tick) },
         }
@@ -201,7 +225,17 @@ impl Shell {
         let effects = self.engine.handle(event, now);
         let ended = self.carry_out(effects);
         self.answer_slow_holds(now);
+        if let Some(displays) = &mut self.displays {
+            displays.changed();
+        }
         ended
+    }
+
+    /// Hands the newest state to the displays, now and then.
+    fn show(&mut self) {
+        if let Some(displays) = self.displays.as_mut().filter(|d| d.is_due()) {
+            displays.show(self.engine.status(self.clock.now()));
+        }
     }
 
     /// Requests go before the timer, so a flood of them must not keep what is due waiting.
@@ -214,6 +248,11 @@ impl Shell {
     /// The regular look at the clocks and at what only polling tells.
     fn look(&mut self) -> Option<Ended> {
         self.waiting.looked = crate::pump::elapsed();
+        // Without a broker it lives on, so it is gone only by a fault of the program.
+        if self.displays.as_ref().is_some_and(Displays::is_gone) {
+            let why = "the MQTT task panicked".to_owned();
+            return Some(Ended::Broken { why });
+        }
         if !self.clock.is_virtual() {
             let event = match kernel_clock_is_synchronised() {
                 Some(true) => Event::ClockKnown(TrustSource::Kernel),
@@ -376,6 +415,9 @@ impl Shell {
         match requests::sort(request) {
             requests::Sorted::Status => {
                 let status = self.engine.status(self.clock.now());
+                if let Some(displays) = &self.displays {
+                    self.facts.mqtt = Some(displays.health());
+                }
                 let view = crate::control::status_view(&status, &self.facts);
                 let data = serde_json::to_value(view).unwrap_or_default();
                 give(answer, Response::done("status", data));
@@ -417,6 +459,18 @@ impl Shell {
                 })
             }
         }
+    }
+
+    /// A command that came over the broker and may be given from there.
+    fn commanded(&mut self, remote: RemoteCommand) -> Option<Ended> {
+        let ticket = self.ticket_for(Asker::Remote(remote.reply));
+        self.feed(Event::Command {
+            ticket,
+            who: Who::Remote {
+                name: remote.sender,
+            },
+            command: remote.command,
+        })
     }
 
     /// Whether this may be armed now, and was asked for in the right words.
@@ -484,9 +538,13 @@ impl Shell {
     }
 
     fn ticket(&mut self, answer: oneshot::Sender<Response>) -> Ticket {
+        self.ticket_for(Asker::Local(answer))
+    }
+
+    fn ticket_for(&mut self, asker: Asker) -> Ticket {
         self.waiting.ticket_last = self.waiting.ticket_last.wrapping_add(1);
         let ticket = Ticket(self.waiting.ticket_last);
-        self.waiting.tickets.insert(ticket, answer);
+        self.waiting.tickets.insert(ticket, asker);
         ticket
     }
 
@@ -495,8 +553,8 @@ impl Shell {
             self.waiting.arming = None;
             self.waiting.arming_stored = answer.is_ok();
         }
-        if let Some(sender) = self.waiting.tickets.remove(&ticket) {
-            give(sender, requests::response(answer));
+        if let Some(asker) = self.waiting.tickets.remove(&ticket) {
+            asker.give(answer);
         }
     }
 
@@ -528,6 +586,9 @@ impl Shell {
         let mut ended = None;
         for effect in effects {
             log::effect(&effect);
+            if let Some(displays) = &mut self.displays {
+                displays.effect(&effect);
+            }
             match effect {
                 Effect::StoreIntent(intent) => self.store_intent(intent),
                 Effect::StartPump { head, permit } => self.start_pump(&head, permit),
@@ -665,10 +726,14 @@ impl Shell {
         }
         let mut happenings = self.happenings;
         let mut engine = self.engine;
+        let mut displays = self.displays;
         // What the heads reported on their way out is booked.
         while let Ok(happening) = happenings.try_recv() {
             if let Happening::Pump(PumpReport::Ended { id, report }) = happening {
                 let effects = engine.handle(Event::RunEnded { id, report }, self.clock.now());
+                if let Some(displays) = &mut displays {
+                    effects.iter().for_each(|effect| displays.effect(effect));
+                }
                 if let Some(ledger) = &self.ledger {
                     forward(ledger, effects);
                 }
@@ -688,6 +753,9 @@ impl Shell {
             inputs.end();
         }
         self.guards.heart.end();
+        if let Some(mut displays) = displays {
+            displays.show(engine.status(self.clock.now()));
+        }
         ended
     }
 }
@@ -701,6 +769,7 @@ enum Next {
     Event(Event),
     Happening(Happening),
     Request(Incoming),
+    Remote(RemoteCommand),
     Reload(Who),
     Look,
     /// Nothing but a sign of life.

@@ -16,14 +16,16 @@ use super::arming::Acceptance;
 use super::clock::{
     ShellClock, boot_id, kernel_clock_is_synchronised, machine_now, under_voltage_file,
 };
+use super::displays::{self, Displays, Told, Totals};
 use super::driving::{Driving, Heads, force_off_leftovers, start_heads, start_inputs};
 use super::heart::{Heart, LoopBeat, Watched, tell as tell_manager};
 use super::holdfile::{HoldKeeper, read_holds};
 use super::ledger_path;
 use super::lock::{InstanceLock, LockError};
 use super::options::RunOptions;
+use super::settings::{All, load_all};
 use super::shell::{Guards, Happening, Shell, Signals, Waiting};
-use crate::config::{ConfigMistakes, Controller, Loaded, Mode};
+use crate::config::{ConfigMistakes, Controller, Mode};
 use crate::control::{ServeError, Server, ShellFacts, check_socket_path};
 use crate::engine::{Effect, Engine, Event, Now, Setup, TrustSource};
 use crate::ledger::{
@@ -122,7 +124,8 @@ impl std::fmt::Display for Ended {
 /// # Errors
 /// Any [`DaemonError`]; in every case all heads are off.
 pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
-    let loaded = crate::config::load(&options.config).map_err(DaemonError::Config)?;
+    let all = load_all(&options.config).map_err(DaemonError::Config)?;
+    let loaded = &all.loaded;
     for warning in &loaded.warnings {
         tracing::warn!("{warning}");
     }
@@ -135,7 +138,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
-    let parts = Parts::of(loaded);
+    let parts = Parts::of(all);
     let mut holds = Vec::new();
     loop {
         match runtime.block_on(run_once(options, &parts, std::mem::take(&mut holds)))? {
@@ -168,11 +171,14 @@ struct Parts {
     plan: Arc<crate::config::Plan>,
     controller_fingerprint: String,
     plan_fingerprint: String,
+    mqtt: Option<crate::mqtt::Settings>,
 }
 
 impl Parts {
-    fn of(loaded: Loaded) -> Self {
+    fn of(all: All) -> Self {
+        let loaded = all.loaded;
         Self {
+            mqtt: all.mqtt,
             controller: Arc::new(loaded.controller),
             plan: Arc::new(loaded.plan),
             controller_fingerprint: loaded.controller_fingerprint,
@@ -204,6 +210,7 @@ async fn run_once(
         send(&told, Happening::Holds(written));
     })?;
     let ledger_well = ledger_fault.is_none();
+    let (displays, on_broker) = start_displays(options, parts, &driving, &history, &clock).unzip();
     let past = Past {
         history,
         ledger_fault,
@@ -228,12 +235,17 @@ async fn run_once(
         holds,
         happenings,
         requests,
+        displays,
         signals: signals()?,
         under_voltage_file: under_voltage_file().filter(|_| !clock.is_virtual()),
         waiting: Waiting::new(ledger_well),
     };
     tell_manager(&[sd_notify::NotifyState::Ready]);
     let ended = shell.run(effects).await;
+    // The heads are off and the books closed; the displays are told last, and not for long.
+    if let Some(on_broker) = on_broker {
+        on_broker.stop().await;
+    }
     serving.abort();
     // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
     drop(serving.await);
@@ -320,6 +332,34 @@ fn signals() -> io::Result<Signals> {
         interrupt: signal(SignalKind::interrupt())?,
         hangup: signal(SignalKind::hangup())?,
     })
+}
+
+/// Starts what is shown over MQTT, when it is on. Virtual time is not shown: displays would take it for real.
+fn start_displays(
+    options: &RunOptions,
+    parts: &Parts,
+    driving: &Driving,
+    history: &History,
+    clock: &ShellClock,
+) -> Option<(Displays, crate::mqtt::Running)> {
+    let settings = parts.mqtt.clone()?;
+    if clock.is_virtual() {
+        tracing::warn!("MQTT stays off: time is virtual, and displays would take it for real");
+        return None;
+    }
+    let live = driving.is_live();
+    let delivered = Ledger::open_to_read(&ledger_path(&options.state))
+        .and_then(|ledger| ledger.delivered_by_line(live))
+        .inspect_err(|error| tracing::warn!(%error, "no totals for the displays"))
+        .ok();
+    let told = Told {
+        armed: live,
+        fingerprint: parts.controller_fingerprint.clone(),
+        zone: parts.controller.time_zone.clone(),
+        totals: Totals::at_start(delivered, &parts.controller, history, live),
+    };
+    let identity = displays::identity(&parts.controller, &options.state);
+    Some(displays::start(settings, identity, *clock, told))
 }
 
 pub(super) fn send(tell: &mpsc::UnboundedSender<Happening>, happening: Happening) {
@@ -455,6 +495,7 @@ fn shell_facts(options: &RunOptions, parts: &Parts, driving: &Driving) -> ShellF
         plan_fingerprint: parts.plan_fingerprint.clone(),
         zone: parts.controller.time_zone.clone(),
         zone_name: parts.controller.time_zone_name.clone(),
+        mqtt: None,
     }
 }
 

@@ -25,6 +25,7 @@ mod reserve;
 mod rows;
 mod schema;
 mod thread;
+mod totals;
 mod vitals;
 mod wal;
 mod write;

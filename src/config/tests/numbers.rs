@@ -29,7 +29,7 @@ fn below(section: &'static Section, path: &str, out: &mut Vec<(String, String, R
             Kind::Whole(range) => out.push((path.to_owned(), key.name.to_owned(), range, true)),
             Kind::Table(section) | Kind::List(section) => below(section, &inner, out),
             Kind::Named(section, _) => below(section, &format!("{inner}.*"), out),
-            Kind::Flag | Kind::Text(_) | Kind::Choice(_) | Kind::Texts(_) => {}
+            Kind::Flag | Kind::Text(_) | Kind::Choice(_) | Kind::Texts(_) | Kind::Foreign => {}
         }
     }
     if let Some(range) = section.element_mg {

@@ -19,7 +19,8 @@ fn sections(section: &'static Section, path: &str, out: &mut Vec<(String, &'stat
             | Kind::Flag
             | Kind::Text(_)
             | Kind::Choice(_)
-            | Kind::Texts(_) => {}
+            | Kind::Texts(_)
+            | Kind::Foreign => {}
         }
     }
 }

@@ -1,0 +1,183 @@
+//! Effects as lines of the journal that displays show.
+
+use std::collections::BTreeMap;
+
+use crate::engine::Effect;
+use crate::mqtt::EventLine;
+use crate::quantity::Name;
+use crate::record::{
+    DoseEnd, DoseId, Entry, HoldScope, Measured, NotGiven, Outcome, Reading, ReadingValue, Stamp,
+    Who,
+};
+
+/// What a reading measured, as people write it.
+pub(super) fn measured(measured: &Measured) -> String {
+    match measured {
+        Measured::Alkalinity => "alkalinity".to_owned(),
+        Measured::Element(element) => element.to_string(),
+    }
+}
+
+/// The line of an effect, its number still to be given; `None` when it is no event to people.
+pub(super) fn event(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> Option<EventLine> {
+    match effect {
+        Effect::StoreOutcome(outcome) => {
+            let line = open.get(&outcome.id).map(|(line, _)| line.clone());
+            Some(dose(outcome, line))
+        }
+        Effect::Store { entry, .. } => Some(self::entry(entry)),
+        Effect::StoreIntent(_)
+        | Effect::StartPump { .. }
+        | Effect::StopPump { .. }
+        | Effect::SaveHolds { .. }
+        | Effect::Reply { .. }
+        | Effect::Exit { .. } => None,
+    }
+}
+
+fn made(at: Stamp, who: &Who, code: &str, line: Option<Name>, text: String) -> EventLine {
+    EventLine {
+        id: 0,
+        at: at.wall,
+        code: code.to_owned(),
+        line,
+        text,
+        who: who.to_string(),
+    }
+}
+
+fn dose(outcome: &Outcome, line: Option<Name>) -> EventLine {
+    let code = match outcome.end {
+        DoseEnd::Delivered => "dose-delivered",
+        DoseEnd::Interrupted => "dose-interrupted",
+        DoseEnd::Failed => "dose-failed",
+        DoseEnd::Uncertain => "dose-uncertain",
+        DoseEnd::NotStarted => "dose-not-started",
+    };
+    let because = if outcome.cause.is_empty() {
+        String::new()
+    } else {
+        format!(": {}", outcome.cause)
+    };
+    let text = format!(
+        "dose {}: {} booked, {} left in the bottle{because}",
+        outcome.id.0, outcome.delivered, outcome.reservoir_left
+    );
+    made(outcome.at, &Who::Daemon, code, line, text)
+}
+
+fn entry(entry: &Entry) -> EventLine {
+    let daemon = &Who::Daemon;
+    match entry {
+        Entry::SlotNotGiven(slot) => {
+            let code = match slot.kind {
+                NotGiven::Missed => "dose-missed",
+                NotGiven::Refused => "dose-refused",
+            };
+            let text = format!("{} due at {:.0}: {}", slot.volume, slot.due, slot.reason);
+            made(slot.at, daemon, code, Some(slot.key.line.clone()), text)
+        }
+        Entry::OutageMissed(missed) => {
+            let slots = missed.slots.map_or_else(
+                || "more doses than were counted".to_owned(),
+                |n| format!("{n} doses"),
+            );
+            let text = format!(
+                "{slots} missed from {:.0} to {:.0}; they are not made up",
+                missed.from, missed.until
+            );
+            let line = Some(missed.line.clone());
+            made(missed.at, daemon, "doses-missed", line, text)
+        }
+        Entry::HoldSet(hold, at) => {
+            let (line, what) = scope(&hold.scope);
+            let text = format!("{what} on hold: {}", hold.reason);
+            made(*at, &hold.who, "hold-set", line, text)
+        }
+        Entry::HoldLifted(held, who, at) => {
+            let (line, what) = scope(held);
+            made(
+                *at,
+                who,
+                "hold-lifted",
+                line,
+                format!("hold on {what} lifted"),
+            )
+        }
+        Entry::Refill(refill) => {
+            let note = if refill.note.is_empty() {
+                String::new()
+            } else {
+                format!(" ({})", refill.note)
+            };
+            let text = format!(
+                "reservoir {} holds {}{note}",
+                refill.reservoir, refill.level
+            );
+            made(refill.at, &refill.who, "refill", None, text)
+        }
+        Entry::Reading(reading) => {
+            let text = reading_text(reading);
+            made(reading.at, &reading.who, "reading", None, text)
+        }
+        Entry::Calibration(stored) => {
+            let text = format!(
+                "head {} calibrated: {}",
+                stored.head,
+                stored.calibration.rate()
+            );
+            made(stored.at, &stored.who, "calibration", None, text)
+        }
+        Entry::Uptake(uptake) => {
+            let text = format!(
+                "uptake is {} a day now, {} before",
+                uptake.uptake, uptake.before
+            );
+            made(uptake.at, &uptake.who, "uptake", None, text)
+        }
+        Entry::Arming(arming) => {
+            let (code, text) = if arming.armed {
+                ("armed", "outputs are driven from now on")
+            } else {
+                ("disarmed", "outputs are no longer driven")
+            };
+            made(arming.at, &arming.who, code, None, text.to_owned())
+        }
+        Entry::Course(course) => {
+            let text = format!(
+                "course {} on line {}: {} a day more for {} days, {}",
+                course.number,
+                course.line,
+                course.extra,
+                course.days,
+                course.state.as_str()
+            );
+            let line = Some(course.line.clone());
+            made(course.at, &course.who, "course", line, text)
+        }
+        Entry::Fact(fact) => {
+            let text = format!("{} {}: {}", fact.kind.as_str(), fact.name, fact.text);
+            made(fact.at, &fact.who, "told", None, text)
+        }
+        Entry::Note(note) => {
+            let line = note.line.clone();
+            made(note.at, &note.who, note.code, line, note.text.clone())
+        }
+    }
+}
+
+fn scope(scope: &HoldScope) -> (Option<Name>, String) {
+    match scope {
+        HoldScope::All => (None, "all dosing".to_owned()),
+        HoldScope::Line(line) => (Some(line.clone()), format!("line {line}")),
+    }
+}
+
+fn reading_text(reading: &Reading) -> String {
+    let what = measured(&reading.measured);
+    match reading.value {
+        ReadingValue::Alkalinity { value, .. } => format!("{what} {value}"),
+        ReadingValue::Concentration { value, .. } => format!("{what} {value}"),
+        ReadingValue::Below { limit } => format!("{what} below {limit}"),
+    }
+}

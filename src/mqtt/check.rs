@@ -1,0 +1,350 @@
+//! `dosewright mqtt check`: tries every step with the settings and says what works and what does not.
+//!
+//! It logs in under a name of its own, so that it never throws the running daemon out, and leaves nothing on the broker.
+
+use std::time::Duration;
+
+use rumqttc::{Event, Packet, PublishOptions, QoS};
+use tokio::net::TcpStream;
+use tokio::time::{Instant, timeout, timeout_at};
+
+use super::connection::Connection;
+use super::credentials::Credentials;
+use super::settings::Settings;
+
+/// Longest wait for one step.
+const STEP: Duration = Duration::from_secs(5);
+/// How long an answer that need not come is waited for.
+const MAYBE: Duration = Duration::from_secs(1);
+
+/// Messages kept that came while something else was waited for.
+const EARLY_MAX: usize = 8;
+
+/// How a step went.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// It works.
+    Works,
+    /// It does not; what follows was not tried if it needs this.
+    Fails,
+    /// Worth knowing.
+    Note,
+}
+
+/// One step.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Finding {
+    /// Which step: `credentials`, `network`, `login`, `publish`, `retained`, `discovery`, `daemon`.
+    pub step: &'static str,
+    /// How it went.
+    pub verdict: Verdict,
+    /// In words, with what to do.
+    pub text: String,
+}
+
+/// All steps, in order.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Report {
+    /// The steps.
+    pub findings: Vec<Finding>,
+}
+
+impl Report {
+    /// Whether nothing failed.
+    pub fn is_good(&self) -> bool {
+        self.findings.iter().all(|f| f.verdict != Verdict::Fails)
+    }
+
+    fn add(&mut self, step: &'static str, verdict: Verdict, text: impl Into<String>) {
+        self.findings.push(Finding {
+            step,
+            verdict,
+            text: text.into(),
+        });
+    }
+}
+
+/// Connects with the settings and tries everything the daemon needs. Takes some seconds at most.
+pub async fn check(settings: &Settings, machine_id: &str) -> Report {
+    let mut report = Report::default();
+    if !files_and_network(settings, &mut report).await {
+        return report;
+    }
+    let topics = settings.topics(machine_id);
+    let client_id = format!("dw-check-{}", topics.id());
+    let mut probe = match Connection::open(settings, &client_id, None) {
+        Ok(connection) => Probe {
+            connection,
+            early: Vec::new(),
+        },
+        Err(fault) => {
+            report.add("login", Verdict::Fails, fault.text);
+            return report;
+        }
+    };
+    match probe
+        .until(STEP, |event| {
+            matches!(event, Packet::ConnAck(_)).then_some(())
+        })
+        .await
+    {
+        Ok(()) => {
+            let how = if settings.tls.is_some() {
+                "encrypted, certificate checked"
+            } else {
+                "not encrypted"
+            };
+            report.add(
+                "login",
+                Verdict::Works,
+                format!("the broker lets us in ({how})"),
+            );
+        }
+        Err(why) => {
+            report.add("login", Verdict::Fails, why);
+            return report;
+        }
+    }
+    probe
+        .publish_and_read(&topics.of("check"), &mut report)
+        .await;
+    probe.retained(&topics.of("check-kept"), &mut report).await;
+    probe
+        .seen(topics.discovery(), &topics.status(), settings, &mut report)
+        .await;
+    report
+}
+
+async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
+    match &settings.credential_file {
+        None => report.add(
+            "credentials",
+            Verdict::Note,
+            "no credential file: we log in without a name",
+        ),
+        Some(path) => match Credentials::read(path) {
+            Ok(found) => report.add(
+                "credentials",
+                Verdict::Works,
+                format!(
+                    "user {} with a password from {}",
+                    found.user,
+                    path.display()
+                ),
+            ),
+            Err(error) => {
+                report.add("credentials", Verdict::Fails, error.to_string());
+                return false;
+            }
+        },
+    }
+    if settings.tls.is_none() && !settings.is_loopback() {
+        report.add(
+            "network",
+            Verdict::Note,
+            "everything goes over the network unencrypted, a password too; see mqtt.tls",
+        );
+    }
+    let host = settings.host.trim_matches(['[', ']']);
+    let place = format!("{}:{}", settings.host, settings.port);
+    match timeout(STEP, TcpStream::connect((host, settings.port))).await {
+        Ok(Ok(_)) => {
+            report.add(
+                "network",
+                Verdict::Works,
+                format!("something answers at {place}"),
+            );
+            true
+        }
+        Ok(Err(error)) => {
+            report.add("network", Verdict::Fails, format!("{place} cannot be reached: {error}; look at mqtt.host, mqtt.port and the broker"));
+            false
+        }
+        Err(_) => {
+            report.add(
+                "network",
+                Verdict::Fails,
+                format!(
+                    "no answer from {place} within {} s; look at mqtt.host and the network",
+                    STEP.as_secs()
+                ),
+            );
+            false
+        }
+    }
+}
+
+struct Probe {
+    connection: Connection,
+    /// Messages that came while something else was waited for; a handful at most.
+    early: Vec<(String, bool, Vec<u8>)>,
+}
+
+impl Probe {
+    /// Waits for a packet that `wanted` makes something of.
+    async fn until<T>(
+        &mut self,
+        patience: Duration,
+        mut wanted: impl FnMut(&Packet) -> Option<T>,
+    ) -> Result<T, String> {
+        let deadline = Instant::now() + patience;
+        loop {
+            match timeout_at(deadline, self.connection.reports.recv()).await {
+                Ok(Some(Ok(Event::Incoming(packet)))) => {
+                    self.keep(&packet);
+                    if let Some(found) = wanted(&packet) {
+                        return Ok(found);
+                    }
+                }
+                Ok(Some(Ok(Event::Outgoing(_)))) => {}
+                Ok(Some(Err(fault))) => return Err(fault.text),
+                Ok(None) => return Err("the connection is gone".to_owned()),
+                Err(_) => return Err(format!("nothing came within {} s", patience.as_secs())),
+            }
+        }
+    }
+
+    fn publish(&self, topic: &str, payload: &str, retained: bool) -> bool {
+        let options = PublishOptions::new(QoS::AtLeastOnce).retain(retained);
+        self.connection
+            .client
+            .try_publish(topic, payload.to_owned(), options)
+            .is_ok()
+    }
+
+    /// Asks for a topic and waits until the broker has agreed. What it had kept there may come before that, so it is kept
+    /// for [`Self::message`].
+    async fn subscribe(&mut self, topic: &str) -> bool {
+        let asked = self
+            .connection
+            .client
+            .try_subscribe(topic, QoS::AtLeastOnce);
+        asked.is_ok()
+            && self
+                .until(STEP, |packet| {
+                    matches!(packet, Packet::SubAck(_)).then_some(())
+                })
+                .await
+                .is_ok()
+    }
+
+    fn keep(&mut self, packet: &Packet) {
+        if let Packet::Publish(p) = packet
+            && self.early.len() < EARLY_MAX
+        {
+            let topic = String::from_utf8_lossy(&p.topic).into_owned();
+            self.early.push((topic, p.retain, p.payload.to_vec()));
+        }
+    }
+
+    async fn message(
+        &mut self,
+        topic: &str,
+        patience: Duration,
+    ) -> Result<(bool, Vec<u8>), String> {
+        let early = std::mem::take(&mut self.early);
+        if let Some((_, retain, payload)) = early.into_iter().find(|(t, _, _)| t == topic) {
+            return Ok((retain, payload));
+        }
+        let found = self
+            .until(patience, |packet| {
+                let Packet::Publish(p) = packet else {
+                    return None;
+                };
+                (p.topic.as_ref() == topic.as_bytes()).then(|| (p.retain, p.payload.to_vec()))
+            })
+            .await;
+        self.early.clear();
+        found
+    }
+
+    async fn publish_and_read(&mut self, topic: &str, report: &mut Report) {
+        if !self.subscribe(topic).await || !self.publish(topic, "check", false) {
+            report.add(
+                "publish",
+                Verdict::Fails,
+                "the client did not take the message",
+            );
+            return;
+        }
+        match self.message(topic, STEP).await {
+            Ok(_) => report.add("publish", Verdict::Works, "what we publish in our topics comes back to us"),
+            Err(why) => report.add(
+                "publish",
+                Verdict::Fails,
+                format!("what we publish on {topic} does not come back: {why}; the broker's access rules must let this user write and read there"),
+            ),
+        }
+    }
+
+    async fn retained(&mut self, topic: &str, report: &mut Report) {
+        if !self.publish(topic, "check", true) {
+            report.add(
+                "retained",
+                Verdict::Fails,
+                "the client did not take the message",
+            );
+            return;
+        }
+        let acknowledged = self
+            .until(STEP, |packet| {
+                matches!(packet, Packet::PubAck(_)).then_some(())
+            })
+            .await;
+        let kept = acknowledged.is_ok() && self.subscribe(topic).await;
+        match self.message(topic, STEP).await {
+            Ok((true, _)) if kept => report.add("retained", Verdict::Works, "the broker keeps the last state for displays that come later"),
+            Ok(_) => report.add("retained", Verdict::Fails, "the broker passes messages on but does not keep them; switch retained messages on there"),
+            Err(why) => report.add("retained", Verdict::Fails, format!("the broker does not give a kept message back: {why}; look at its access rules and whether it keeps retained messages")),
+        }
+        if self.publish(topic, "", true) {
+            // Waits for the goodbye of the probe's own message, so that nothing stays behind.
+            let _cleared = self
+                .until(STEP, |packet| {
+                    matches!(packet, Packet::PubAck(_)).then_some(())
+                })
+                .await;
+        }
+    }
+
+    async fn seen(
+        &mut self,
+        description: &str,
+        status: &str,
+        settings: &Settings,
+        report: &mut Report,
+    ) {
+        if settings.discovery && self.subscribe(description).await {
+            match self.message(description, MAYBE).await {
+                Ok((_, payload)) => report.add(
+                    "discovery",
+                    Verdict::Works,
+                    format!("a hub that looks at {description} finds this controller ({} bytes)", payload.len()),
+                ),
+                Err(_) => report.add(
+                    "discovery",
+                    Verdict::Note,
+                    format!("nothing on {description} yet: it comes when the daemon has connected, or the access rules forbid it"),
+                ),
+            }
+        }
+        if self.subscribe(status).await {
+            match self.message(status, MAYBE).await {
+                Ok((_, payload)) => {
+                    let online = payload.windows(8).any(|w| w == b"\"online\"");
+                    let text = if online {
+                        "the daemon is connected now"
+                    } else {
+                        "the daemon is not connected now"
+                    };
+                    report.add("daemon", Verdict::Note, text);
+                }
+                Err(_) => report.add(
+                    "daemon",
+                    Verdict::Note,
+                    "the daemon has never been connected to this broker",
+                ),
+            }
+        }
+    }
+}

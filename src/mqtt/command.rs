@@ -1,0 +1,535 @@
+//! Reading a command: from bytes to what the engine is asked, or why not.
+//!
+//! Pure: it is told the time. What it refuses for its age, its shape or its size never reaches the engine.
+
+use jiff::Timestamp;
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+use super::settings::RemoteKind;
+use crate::chemistry::Element;
+use crate::engine::{Command, Denial, NewReading};
+use crate::quantity::{Alkalinity, Concentration, Name, Volume};
+use crate::record::{DoseKind, HoldScope, Measured, ReadingValue};
+
+/// Longest command.
+pub(super) const COMMAND_BYTES_MAX: usize = 4096;
+/// Longest id and longest name that a sender may give itself, in characters.
+const ID_CHARS_MAX: usize = 64;
+/// Longest reason and longest method, in characters.
+const WORDS_CHARS_MAX: usize = 200;
+/// Largest volume that can be written at all, mL; every real limit is far below and is the engine's.
+const VOLUME_ML_MAX: f64 = 100_000.0;
+
+/// A command that is well formed.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Parsed {
+    /// Its id; only a hold may do without.
+    pub(super) id: Option<String>,
+    /// When its sender made it; only a hold may do without.
+    pub(super) sent: Option<Timestamp>,
+    /// What the sender calls itself.
+    pub(super) from: Option<String>,
+    /// What is asked.
+    pub(super) command: Command,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawHold {
+    id: Option<String>,
+    sent: Option<String>,
+    from: Option<String>,
+    line: Option<String>,
+    reason: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawResume {
+    id: String,
+    sent: String,
+    from: Option<String>,
+    line: Option<String>,
+    #[serde(default)]
+    all: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawDose {
+    id: String,
+    sent: String,
+    from: Option<String>,
+    step: String,
+    line: Option<String>,
+    token: Option<String>,
+    volume_ml: f64,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawAcknowledge {
+    id: String,
+    sent: String,
+    from: Option<String>,
+    code: Option<String>,
+    #[serde(default)]
+    all: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawReading {
+    id: String,
+    sent: String,
+    from: Option<String>,
+    alkalinity_dkh: Option<f64>,
+    uncertainty_dkh: Option<f64>,
+    element: Option<String>,
+    value_mg_per_l: Option<f64>,
+    uncertainty_mg_per_l: Option<f64>,
+    below_mg_per_l: Option<f64>,
+    method: Option<String>,
+    taken: Option<String>,
+    #[serde(default)]
+    confirmed: bool,
+}
+
+/// Reads one command of a kind.
+pub(super) fn parse(kind: RemoteKind, payload: &[u8]) -> Result<Parsed, Denial> {
+    if payload.len() > COMMAND_BYTES_MAX {
+        return Err(Denial::new(
+            "oversized",
+            format!(
+                "a command has at most {COMMAND_BYTES_MAX} bytes; this one has {}",
+                payload.len()
+            ),
+        ));
+    }
+    match kind {
+        RemoteKind::Hold => hold(read(payload)?),
+        RemoteKind::Resume => resume(read(payload)?),
+        RemoteKind::Dose => dose(read(payload)?),
+        RemoteKind::Acknowledge => acknowledge(read(payload)?),
+        RemoteKind::Reading => reading(read(payload)?),
+    }
+}
+
+/// The id of a command that is not obeyed, if it has a good one, for the answer.
+pub(super) fn id_of(payload: &[u8]) -> Option<String> {
+    if payload.len() > COMMAND_BYTES_MAX {
+        return None;
+    }
+    let value: Value = serde_json::from_slice(payload).ok()?;
+    good_id(value.get("id")?.as_str()?.to_owned()).ok()
+}
+
+fn read<'a, R: Deserialize<'a>>(payload: &'a [u8]) -> Result<R, Denial> {
+    serde_json::from_slice(payload).map_err(|e| {
+        // The parser's words can quote the payload; keep them short and on one line.
+        let why: String = e
+            .to_string()
+            .chars()
+            .filter(|c| !c.is_control())
+            .take(160)
+            .collect();
+        malformed(format!("it cannot be read: {why}"))
+    })
+}
+
+fn malformed(text: impl Into<String>) -> Denial {
+    Denial::new("malformed", text)
+}
+
+fn hold(raw: RawHold) -> Result<Parsed, Denial> {
+    let scope = match raw.line {
+        Some(line) => HoldScope::Line(name(&line)?),
+        None => HoldScope::All,
+    };
+    let reason = words(raw.reason, "reason")?.unwrap_or_else(|| "asked for over MQTT".to_owned());
+    Ok(Parsed {
+        id: raw.id.map(good_id).transpose()?,
+        sent: raw.sent.map(|s| time(&s, "sent")).transpose()?,
+        from: sender(raw.from)?,
+        command: Command::Hold { scope, reason },
+    })
+}
+
+fn resume(raw: RawResume) -> Result<Parsed, Denial> {
+    let scope = match (raw.line, raw.all) {
+        (Some(line), false) => HoldScope::Line(name(&line)?),
+        (None, true) => HoldScope::All,
+        (Some(_), true) | (None, false) => {
+            return Err(malformed(
+                "say what to resume: either \"line\" or \"all\": true",
+            ));
+        }
+    };
+    parsed(raw.id, &raw.sent, raw.from, Command::Resume { scope })
+}
+
+fn dose(raw: RawDose) -> Result<Parsed, Denial> {
+    let volume = volume(raw.volume_ml)?;
+    let command = match (raw.step.as_str(), raw.line, raw.token) {
+        ("prepare", Some(line), None) => Command::PrepareDose {
+            line: name(&line)?,
+            volume,
+            kind: DoseKind::Hand,
+        },
+        ("confirm", None, Some(token)) => Command::ConfirmDose {
+            token: token
+                .parse()
+                .map_err(|_| malformed("\"token\" is not one that was given out"))?,
+            repeated_volume: Some(volume),
+        },
+        _ => {
+            return Err(malformed(
+                "a dose has two steps: {\"step\": \"prepare\", \"line\", \"volume_ml\"}, then {\"step\": \"confirm\", \"token\", \"volume_ml\"} with the same volume",
+            ));
+        }
+    };
+    parsed(raw.id, &raw.sent, raw.from, command)
+}
+
+fn acknowledge(raw: RawAcknowledge) -> Result<Parsed, Denial> {
+    let code = match (raw.code, raw.all) {
+        (Some(code), false) => words(Some(code), "code")?,
+        (None, true) => None,
+        (Some(_), true) | (None, false) => {
+            return Err(malformed(
+                "say what to acknowledge: either \"code\" or \"all\": true",
+            ));
+        }
+    };
+    parsed(raw.id, &raw.sent, raw.from, Command::Acknowledge { code })
+}
+
+fn reading(raw: RawReading) -> Result<Parsed, Denial> {
+    let mg = |v: f64, key| number(v, key).map(Concentration::from_mg_per_l);
+    let (measured, value) = match (raw.alkalinity_dkh, raw.element.as_deref()) {
+        (Some(value), None) => {
+            let uncertainty = raw.uncertainty_dkh.ok_or_else(|| {
+                malformed(
+                    "\"uncertainty_dkh\" is missing: one standard uncertainty of the test kit, dKH",
+                )
+            })?;
+            let value = ReadingValue::Alkalinity {
+                value: Alkalinity::from_dkh(number(value, "alkalinity_dkh")?),
+                uncertainty: Alkalinity::from_dkh(number(uncertainty, "uncertainty_dkh")?),
+            };
+            (Measured::Alkalinity, value)
+        }
+        (None, Some(symbol)) => {
+            let element = Element::new(symbol)
+                .ok_or_else(|| malformed("\"element\" is no element that can be measured here; give its symbol, for example \"Ca\""))?;
+            let value = match (
+                raw.value_mg_per_l,
+                raw.uncertainty_mg_per_l,
+                raw.below_mg_per_l,
+            ) {
+                (Some(value), Some(uncertainty), None) => ReadingValue::Concentration {
+                    value: mg(value, "value_mg_per_l")?,
+                    uncertainty: mg(uncertainty, "uncertainty_mg_per_l")?,
+                },
+                (None, None, Some(limit)) => ReadingValue::Below {
+                    limit: mg(limit, "below_mg_per_l")?,
+                },
+                _ => {
+                    return Err(malformed(
+                        "give \"value_mg_per_l\" and \"uncertainty_mg_per_l\", or \"below_mg_per_l\" alone",
+                    ));
+                }
+            };
+            (Measured::Element(element), value)
+        }
+        (Some(_), Some(_)) | (None, None) => {
+            return Err(malformed(
+                "a reading is of \"alkalinity_dkh\" or of one \"element\"",
+            ));
+        }
+    };
+    let command = Command::AddReading(NewReading {
+        measured,
+        value,
+        method: words(raw.method, "method")?.unwrap_or_else(|| "over MQTT".to_owned()),
+        taken: raw.taken.map(|t| time(&t, "taken")).transpose()?,
+        confirmed: raw.confirmed,
+    });
+    parsed(raw.id, &raw.sent, raw.from, command)
+}
+
+fn parsed(
+    id: String,
+    sent: &str,
+    from: Option<String>,
+    command: Command,
+) -> Result<Parsed, Denial> {
+    Ok(Parsed {
+        id: Some(good_id(id)?),
+        sent: Some(time(sent, "sent")?),
+        from: sender(from)?,
+        command,
+    })
+}
+
+fn good_id(id: String) -> Result<String, Denial> {
+    let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | ':' | '-');
+    if id.is_empty() || id.len() > ID_CHARS_MAX || !id.chars().all(good) {
+        return Err(malformed(format!(
+            "\"id\" must be 1 to {ID_CHARS_MAX} letters, digits, dots, colons, hyphens or underscores"
+        )));
+    }
+    Ok(id)
+}
+
+fn sender(from: Option<String>) -> Result<Option<String>, Denial> {
+    let from = words(from, "from")?;
+    Ok(from.map(|f| f.chars().take(ID_CHARS_MAX).collect()))
+}
+
+fn words(text: Option<String>, key: &str) -> Result<Option<String>, Denial> {
+    let Some(text) = text else { return Ok(None) };
+    if text.chars().count() > WORDS_CHARS_MAX || text.chars().any(char::is_control) {
+        return Err(malformed(format!(
+            "\"{key}\" must be one line of at most {WORDS_CHARS_MAX} characters"
+        )));
+    }
+    Ok(Some(text))
+}
+
+fn name(text: &str) -> Result<Name, Denial> {
+    Name::new(text).map_err(|e| malformed(format!("\"line\": {e}")))
+}
+
+fn time(text: &str, key: &str) -> Result<Timestamp, Denial> {
+    text.parse().map_err(|_| {
+        malformed(format!(
+            "\"{key}\" must be an instant with its zone, for example \"2026-01-31T20:15:00Z\""
+        ))
+    })
+}
+
+fn number(value: f64, key: &str) -> Result<f64, Denial> {
+    if value.is_finite() && value >= 0.0 {
+        Ok(value)
+    } else {
+        Err(malformed(format!(
+            "\"{key}\" must be a number of at least 0"
+        )))
+    }
+}
+
+fn volume(ml: f64) -> Result<Volume, Denial> {
+    let found = Volume::from_ml(ml).filter(|v| v.as_ul() > 0 && ml <= VOLUME_ML_MAX);
+    let exact = found.filter(|v| (v.as_ml() - ml).abs() < 1e-9 * ml.max(1.0));
+    exact.ok_or_else(|| {
+        malformed(
+            "\"volume_ml\" must be more than 0 mL, a whole number of microlitres (three decimals)",
+        )
+    })
+}
+
+/// The shape of commands.
+pub(super) fn schema() -> Value {
+    let text = |d: &str| json!({ "type": "string", "description": d });
+    let number = |d: &str| json!({ "type": "number", "description": d });
+    json!({
+        "type": "object",
+        "description": "what may be sent to BASE/ID/cmd/COMMAND, never retained, at most 4,096 bytes, answered on BASE/ID/reply; id and sent are needed by every command but hold; each command takes the keys that name it",
+        "properties": {
+            "id": text("every command: any new text of 1 to 64 letters, digits, dots, colons, hyphens, underscores; a repeated one is not obeyed"),
+            "sent": text("every command: when it was made, RFC 3339 with zone; an old one is not obeyed"),
+            "from": text("every command: what the sender calls itself; recorded"),
+            "line": text("hold, resume, dose (prepare): the line; a hold without it holds everything"),
+            "reason": text("hold: why"),
+            "all": json!({ "type": "boolean", "description": "resume, acknowledge: everything, in place of line or code" }),
+            "step": json!({ "enum": ["prepare", "confirm"], "description": "dose: which step" }),
+            "token": text("dose (confirm): from the reply to the first step"),
+            "volume_ml": number("dose: mL, in both steps"),
+            "code": text("acknowledge: code of the alarms that have been seen"),
+            "alkalinity_dkh": number("reading: alkalinity, dKH"),
+            "uncertainty_dkh": number("reading: its standard uncertainty, dKH"),
+            "element": text("reading: symbol of an element"),
+            "value_mg_per_l": number("reading: its concentration, mg/L"),
+            "uncertainty_mg_per_l": number("reading: its standard uncertainty, mg/L"),
+            "below_mg_per_l": number("reading: the detection limit it is below, mg/L"),
+            "method": text("reading: how it was measured"),
+            "taken": text("reading: when the sample was taken; now when left out"),
+            "confirmed": json!({ "type": "boolean", "description": "reading: an unlikely value is meant" }),
+        },
+        "additionalProperties": false,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn code(kind: RemoteKind, text: &str) -> String {
+        match parse(kind, text.as_bytes()) {
+            Ok(parsed) => panic!("{text} was taken as {parsed:?}"),
+            Err(denial) => denial.code,
+        }
+    }
+
+    const HEAD: &str = r#""id":"a1","sent":"2026-11-25T10:00:00Z""#;
+
+    fn with_head(rest: &str) -> String {
+        format!("{{{HEAD},{rest}}}")
+    }
+
+    #[test]
+    fn a_hold_needs_nothing_but_braces_and_may_name_a_line() {
+        let all = parse(RemoteKind::Hold, b"{}").unwrap();
+        assert!(matches!(
+            all.command,
+            Command::Hold {
+                scope: HoldScope::All,
+                ..
+            }
+        ));
+        let line = parse(
+            RemoteKind::Hold,
+            br#"{"line":"alk","reason":"test looks wrong"}"#,
+        )
+        .unwrap();
+        let Command::Hold { scope, reason } = line.command else {
+            panic!()
+        };
+        assert_eq!(scope, HoldScope::Line(Name::new("alk").unwrap()));
+        assert_eq!(reason, "test looks wrong");
+    }
+
+    #[test]
+    fn every_other_command_needs_an_id_and_its_time() {
+        for (kind, rest) in [
+            (RemoteKind::Resume, r#""all":true"#),
+            (
+                RemoteKind::Dose,
+                r#""step":"prepare","line":"alk","volume_ml":1"#,
+            ),
+            (RemoteKind::Acknowledge, r#""all":true"#),
+            (
+                RemoteKind::Reading,
+                r#""alkalinity_dkh":8.1,"uncertainty_dkh":0.1"#,
+            ),
+        ] {
+            assert!(parse(kind, with_head(rest).as_bytes()).is_ok(), "{kind:?}");
+            assert_eq!(code(kind, &format!("{{\"id\":\"a\",{rest}}}")), "malformed");
+            assert_eq!(
+                code(
+                    kind,
+                    &format!("{{\"sent\":\"2026-11-25T10:00:00Z\",{rest}}}")
+                ),
+                "malformed"
+            );
+            assert_eq!(
+                code(kind, &format!("{{\"id\":\"a\",\"sent\":\"10:00\",{rest}}}")),
+                "malformed"
+            );
+            assert_eq!(
+                code(kind, &with_head(&format!("{rest},\"nonsense\":1"))),
+                "malformed"
+            );
+        }
+    }
+
+    #[test]
+    fn a_volume_is_taken_exactly_or_not_at_all() {
+        let dose = |ml: &str| {
+            let text = with_head(&format!(
+                r#""step":"prepare","line":"alk","volume_ml":{ml}"#
+            ));
+            parse(RemoteKind::Dose, text.as_bytes())
+        };
+        for (text, ul) in [("0.5", 500), ("5e-1", 500), ("12.345", 12_345), ("1", 1000)] {
+            let Command::PrepareDose { volume, .. } = dose(text).unwrap().command else {
+                panic!()
+            };
+            assert_eq!(volume.as_ul(), ul, "{text}");
+        }
+        for bad in [
+            "0", "-1", "NaN", "1e999", "\"5\"", ".5", "0,5", "null", "0.00001", "1.2345", "1e7",
+        ] {
+            assert!(dose(bad).is_err(), "{bad} was taken");
+        }
+    }
+
+    #[test]
+    fn the_second_step_of_a_dose_repeats_the_volume() {
+        let text = with_head(r#""step":"confirm","token":"18446744073709551615","volume_ml":2.5"#);
+        let parsed = parse(RemoteKind::Dose, text.as_bytes()).unwrap();
+        assert_eq!(
+            parsed.command,
+            Command::ConfirmDose {
+                token: u64::MAX,
+                repeated_volume: Some(Volume::from_ul(2500))
+            }
+        );
+        assert_eq!(
+            code(
+                RemoteKind::Dose,
+                &with_head(r#""step":"confirm","token":"1""#)
+            ),
+            "malformed"
+        );
+        assert_eq!(
+            code(
+                RemoteKind::Dose,
+                &with_head(r#""step":"confirm","line":"alk","volume_ml":1"#)
+            ),
+            "malformed"
+        );
+        assert_eq!(
+            code(
+                RemoteKind::Dose,
+                &with_head(r#""step":"now","line":"alk","volume_ml":1"#)
+            ),
+            "malformed"
+        );
+    }
+
+    #[test]
+    fn readings_keep_their_kind_and_unit() {
+        let read = |rest: &str| {
+            let Command::AddReading(r) = parse(RemoteKind::Reading, with_head(rest).as_bytes())
+                .unwrap()
+                .command
+            else {
+                panic!()
+            };
+            r
+        };
+        let r = read(
+            r#""element":"Ca","value_mg_per_l":412,"uncertainty_mg_per_l":8,"taken":"2026-11-25T09:00:00+01:00""#,
+        );
+        assert_eq!(r.measured, Measured::Element(Element::new("Ca").unwrap()));
+        assert_eq!(r.taken, Some("2026-11-25T08:00:00Z".parse().unwrap()));
+        let r = read(r#""element":"Fe","below_mg_per_l":0.002"#);
+        assert!(matches!(r.value, ReadingValue::Below { .. }));
+        for bad in [
+            r#""alkalinity_dkh":8"#,
+            r#""alkalinity_dkh":-8,"uncertainty_dkh":0.1"#,
+            r#""element":"Xx","below_mg_per_l":1"#,
+            r#""element":"Ca","value_mg_per_l":400"#,
+            r#""element":"Ca","alkalinity_dkh":8,"uncertainty_dkh":1"#,
+        ] {
+            assert_eq!(code(RemoteKind::Reading, &with_head(bad)), "malformed");
+        }
+    }
+
+    #[test]
+    fn what_is_oversized_or_garbage_is_refused_and_cannot_break_a_line() {
+        assert_eq!(code(RemoteKind::Hold, &"x".repeat(5000)), "oversized");
+        assert_eq!(code(RemoteKind::Hold, "\u{1b}[2J"), "malformed");
+        assert_eq!(code(RemoteKind::Hold, r#"{"reason":"a\nb"}"#), "malformed");
+        assert_eq!(
+            code(RemoteKind::Hold, r#"{"line":"NOT A NAME"}"#),
+            "malformed"
+        );
+        assert_eq!(code(RemoteKind::Hold, ""), "malformed");
+        assert_eq!(id_of(br#"{"id":"ok-1","junk":1}"#), Some("ok-1".to_owned()));
+        assert_eq!(id_of(br#"{"id":"no good"}"#), None);
+    }
+}

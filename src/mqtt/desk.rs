@@ -1,0 +1,714 @@
+//! The desk where commands are received: allowed, fresh, new and not too many, or refused with an answer.
+//!
+//! Lives as long as the daemon, across connections, so that what was obeyed before an outage is known after it. Across a
+//! restart the ids are lost; there, a command made before the restart is refused for that.
+//!
+//! Holds are treated differently, because stopping must work when little else does: they need no id and no time, they are not
+//! counted against the limit of commands, and a repeated one is only dropped while an equal one is being carried out.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use serde_json::{Value, json};
+use tokio::sync::{mpsc, oneshot};
+
+use super::command::{Parsed, id_of, parse};
+use super::payload::{ml, mode, num};
+use super::settings::{RemoteKind, Settings};
+use super::{Clock, RemoteCommand};
+use crate::engine::{Answer, Command, Denial, Now};
+use crate::quantity::Millis;
+use crate::record::HoldScope;
+
+/// Ids that are remembered.
+const IDS_MAX: usize = 256;
+/// A sender's clock may be this far ahead of ours.
+const AHEAD_MAX: Millis = Millis::from_secs(5);
+/// Commands other than holds that may wait for their answers.
+const WAITING_MAX: usize = 4;
+/// Holds that may wait for their answers.
+const HOLDS_WAITING_MAX: usize = 32;
+/// Refusals that are answered in a burst, and one more each so many milliseconds.
+const REFUSALS_BURST: i64 = 20;
+const REFUSAL_EVERY: Millis = Millis::new(500);
+/// While a hold is in force, an equal one is handed over no oftener than this: each is written down.
+const HOLD_AGAIN: Millis = Millis::from_secs(1);
+
+/// A message on a command topic.
+#[derive(Debug)]
+pub(super) struct Received<'a> {
+    pub(super) kind: RemoteKind,
+    pub(super) payload: &'a [u8],
+    /// The broker had kept it: it was not sent now.
+    pub(super) retained: bool,
+}
+
+/// What is to be done about it.
+#[derive(Debug)]
+pub(super) enum Outcome {
+    /// Publish this answer.
+    Reply(Value),
+    /// Nothing is said, because too much was said already.
+    Silent,
+    /// It was handed over; its answer comes through the receiver.
+    HandedOver(Waiting),
+}
+
+/// A command that was handed over.
+#[derive(Debug)]
+pub(super) struct Waiting {
+    pub(super) kind: RemoteKind,
+    pub(super) id: Option<String>,
+    pub(super) scope: Option<HoldScope>,
+    pub(super) answer: oneshot::Receiver<Result<Answer, Denial>>,
+}
+
+/// The answer to a command that was handed over.
+#[derive(Debug)]
+pub(super) struct Answered {
+    pub(super) kind: RemoteKind,
+    pub(super) id: Option<String>,
+    pub(super) scope: Option<HoldScope>,
+    pub(super) answer: Result<Answer, Denial>,
+}
+
+pub(super) struct Desk {
+    settings: Arc<Settings>,
+    clock: Clock,
+    commands: mpsc::Sender<RemoteCommand>,
+    /// Wall time of our start: nothing made before it is obeyed, since whether it was obeyed already is not known.
+    started: Timestamp,
+    /// Ids obeyed, oldest first, with the elapsed time from which on their age alone keeps them out.
+    ids: VecDeque<(String, Millis)>,
+    waiting: usize,
+    holds_waiting: BTreeSet<HoldScope>,
+    holds_in_force: BTreeSet<HoldScope>,
+    holds_taken: BTreeMap<HoldScope, Millis>,
+    allowance: i64,
+    allowance_at: Millis,
+    suppressed: u64,
+    refused: u64,
+    live: bool,
+    clock_trusted: bool,
+}
+
+impl Desk {
+    pub(super) fn new(
+        settings: Arc<Settings>,
+        clock: Clock,
+        commands: mpsc::Sender<RemoteCommand>,
+    ) -> Self {
+        let now = clock();
+        Self {
+            settings,
+            clock,
+            commands,
+            started: now.wall,
+            ids: VecDeque::with_capacity(IDS_MAX),
+            waiting: 0,
+            holds_waiting: BTreeSet::new(),
+            holds_in_force: BTreeSet::new(),
+            holds_taken: BTreeMap::new(),
+            allowance: REFUSALS_BURST,
+            allowance_at: now.elapsed,
+            suppressed: 0,
+            refused: 0,
+            live: false,
+            clock_trusted: false,
+        }
+    }
+
+    /// Takes over what a snapshot says about mode, clock and holds.
+    pub(super) fn observe(&mut self, live: bool, clock_trusted: bool, holds: BTreeSet<HoldScope>) {
+        self.live = live;
+        self.clock_trusted = clock_trusted;
+        self.holds_in_force = holds;
+    }
+
+    /// How many commands were refused.
+    pub(super) fn refused(&self) -> u64 {
+        self.refused
+    }
+
+    /// Takes one message.
+    pub(super) fn receive(&mut self, message: &Received<'_>) -> Outcome {
+        let now = (self.clock)();
+        let parsed = match self.admit(message, now) {
+            Ok(parsed) => parsed,
+            Err(denial) => return self.refuse(message, &denial, now),
+        };
+        let scope = match &parsed.command {
+            Command::Hold { scope, .. } => Some(scope.clone()),
+            Command::Resume { .. }
+            | Command::PrepareDose { .. }
+            | Command::ConfirmDose { .. }
+            | Command::Refill { .. }
+            | Command::AddReading(_)
+            | Command::Calibrate(_)
+            | Command::AddFact(_)
+            | Command::AddCourse(_)
+            | Command::SetCourse { .. }
+            | Command::AcceptUptake(_)
+            | Command::TrustClock
+            | Command::Acknowledge { .. }
+            | Command::SimulateInput { .. } => None,
+        };
+        let (reply, answer) = oneshot::channel();
+        let remote = RemoteCommand {
+            command: parsed.command,
+            sender: sender(parsed.from.as_deref()),
+            reply,
+        };
+        if self.commands.try_send(remote).is_err() {
+            let denial = Denial::new(
+                "busy",
+                "the controller has too much to do to take this command; to stop now, use the command line or the switch at the tank",
+            );
+            return self.refuse(message, &denial, now);
+        }
+        if let Some(id) = &parsed.id {
+            self.remember(id.clone(), now);
+        }
+        match &scope {
+            Some(scope) => {
+                self.holds_waiting.insert(scope.clone());
+                self.holds_taken
+                    .retain(|_, at| now.elapsed.minus(*at) < HOLD_AGAIN);
+                if self.holds_in_force.contains(scope) || self.holds_taken.len() < HOLDS_WAITING_MAX
+                {
+                    self.holds_taken.insert(scope.clone(), now.elapsed);
+                }
+            }
+            None => self.waiting = self.waiting.saturating_add(1),
+        }
+        Outcome::HandedOver(Waiting {
+            kind: message.kind,
+            id: parsed.id,
+            scope,
+            answer,
+        })
+    }
+
+    /// The engine has answered, or did not in time.
+    pub(super) fn answered(&mut self, done: &Answered) -> Value {
+        match &done.scope {
+            Some(scope) => {
+                self.holds_waiting.remove(scope);
+            }
+            None => self.waiting = self.waiting.saturating_sub(1),
+        }
+        if done.answer.is_err() {
+            self.refused = self.refused.saturating_add(1);
+        }
+        self.reply(done.kind, done.id.as_deref(), &done.answer)
+    }
+
+    fn admit(&self, message: &Received<'_>, now: Now) -> Result<Parsed, Denial> {
+        let kind = message.kind;
+        if message.retained {
+            return Err(Denial::new(
+                "retained",
+                "a command that the broker had kept is never obeyed; send commands without the retain flag",
+            ));
+        }
+        if !self.settings.commands.contains(&kind) {
+            return Err(Denial::new(
+                "not-allowed",
+                format!(
+                    "{} over MQTT is not allowed here; the owner can add it to mqtt.commands",
+                    kind.as_str()
+                ),
+            ));
+        }
+        let parsed = parse(kind, message.payload)?;
+        let is_hold = kind == RemoteKind::Hold;
+        if let Some(sent) = parsed.sent {
+            self.check_age(sent, is_hold, now)?;
+        }
+        if let Some(id) = &parsed.id {
+            self.check_new(id, is_hold, now)?;
+        }
+        self.check_room(&parsed.command, now)?;
+        Ok(parsed)
+    }
+
+    fn check_age(&self, sent: Timestamp, is_hold: bool, now: Now) -> Result<(), Denial> {
+        if !self.clock_trusted {
+            // How old it is cannot be known. A stop is obeyed all the same.
+            return if is_hold {
+                Ok(())
+            } else {
+                Err(Denial::new(
+                    "clock-unsure",
+                    "the controller's clock is not trusted, so it cannot tell how old this command is; only a hold is obeyed",
+                ))
+            };
+        }
+        let age = Millis::new(
+            now.wall
+                .as_millisecond()
+                .saturating_sub(sent.as_millisecond()),
+        );
+        let limit =
+            Millis::new(i64::try_from(self.settings.command_age_max.as_millis()).unwrap_or(0));
+        if age > limit {
+            return Err(Denial::new(
+                "stale",
+                format!(
+                    "the command is {age} old, over {limit}; send it again, or set the sender's clock right"
+                ),
+            ));
+        }
+        if is_hold {
+            return Ok(());
+        }
+        if age < Millis::new(0).minus(AHEAD_MAX) {
+            return Err(Denial::new(
+                "from-the-future",
+                format!(
+                    "the command's time is more than {AHEAD_MAX} ahead of the controller's clock; set the sender's clock right"
+                ),
+            ));
+        }
+        // A command obeyed before our start was made at most AHEAD_MAX after it was received, so by this bound it is out.
+        let bound = self
+            .started
+            .as_millisecond()
+            .saturating_add(AHEAD_MAX.as_ms());
+        if sent.as_millisecond() <= bound {
+            return Err(Denial::new(
+                "before-restart",
+                "the controller has restarted since this command was made, and cannot know whether it was obeyed; look, then send it again",
+            ));
+        }
+        Ok(())
+    }
+
+    fn check_new(&self, id: &str, is_hold: bool, now: Now) -> Result<(), Denial> {
+        if is_hold {
+            return Ok(());
+        }
+        if self.ids.iter().any(|(known, _)| known == id) {
+            return Err(Denial::new(
+                "repeated",
+                format!(
+                    "a command with the id {id} was obeyed already; give a new command a new id"
+                ),
+            ));
+        }
+        let full_of_young = self.ids.len() >= IDS_MAX
+            && self
+                .ids
+                .front()
+                .is_some_and(|(_, until)| *until > now.elapsed);
+        if full_of_young {
+            return Err(too_many());
+        }
+        Ok(())
+    }
+
+    fn check_room(&self, command: &Command, now: Now) -> Result<(), Denial> {
+        if let Command::Hold { scope, .. } = command {
+            let just_taken = self
+                .holds_taken
+                .get(scope)
+                .is_some_and(|at| now.elapsed.minus(*at) < HOLD_AGAIN);
+            let in_force = just_taken && self.holds_in_force.contains(scope);
+            if in_force || self.holds_waiting.contains(scope) {
+                return Err(Denial::new(
+                    "under-way",
+                    "the same hold was taken a moment ago",
+                ));
+            }
+            if self.holds_waiting.len() >= HOLDS_WAITING_MAX {
+                return Err(too_many());
+            }
+            return Ok(());
+        }
+        if self.waiting >= WAITING_MAX {
+            return Err(too_many());
+        }
+        Ok(())
+    }
+
+    fn remember(&mut self, id: String, now: Now) {
+        while self.ids.len() >= IDS_MAX {
+            self.ids.pop_front();
+        }
+        let age_max = i64::try_from(self.settings.command_age_max.as_millis()).unwrap_or(0);
+        let until = now.elapsed.plus(Millis::new(age_max)).plus(AHEAD_MAX);
+        self.ids.push_back((id, until));
+    }
+
+    fn refuse(&mut self, message: &Received<'_>, denial: &Denial, now: Now) -> Outcome {
+        self.refused = self.refused.saturating_add(1);
+        let earned = now.elapsed.minus(self.allowance_at).as_ms() / REFUSAL_EVERY.as_ms();
+        if earned > 0 {
+            self.allowance = self.allowance.saturating_add(earned).min(REFUSALS_BURST);
+            self.allowance_at = now.elapsed;
+        }
+        if self.allowance <= 0 {
+            self.suppressed = self.suppressed.saturating_add(1);
+            return Outcome::Silent;
+        }
+        self.allowance = self.allowance.saturating_sub(1);
+        tracing::warn!(
+            command = message.kind.as_str(),
+            code = denial.code,
+            reason = denial.text,
+            suppressed = self.suppressed,
+            "command over MQTT refused"
+        );
+        let id = id_of(message.payload);
+        let reply = self.reply(message.kind, id.as_deref(), &Err(denial.clone()));
+        Outcome::Reply(reply)
+    }
+
+    fn reply(
+        &mut self,
+        kind: RemoteKind,
+        id: Option<&str>,
+        answer: &Result<Answer, Denial>,
+    ) -> Value {
+        let (code, text) = match answer {
+            Ok(answer) => (None, words(answer)),
+            Err(denial) => (Some(denial.code.as_str()), denial.text.clone()),
+        };
+        let mut out = json!({
+            "mode": mode(self.live),
+            "id": id,
+            "command": kind.as_str(),
+            "accepted": answer.is_ok(),
+            "code": code,
+            "text": text,
+            "token": null, "line": null, "solution": null, "caustic": null, "volume_ml": null,
+            "run_time_s": null, "unusual": null, "dose": null,
+            "suppressed": std::mem::take(&mut self.suppressed),
+        });
+        if let (Ok(answer), Some(map)) = (answer, out.as_object_mut()) {
+            map.extend(details(answer));
+        }
+        out
+    }
+}
+
+fn too_many() -> Denial {
+    Denial::new(
+        "too-many",
+        "too many commands at once; wait for their answers",
+    )
+}
+
+fn sender(from: Option<&str>) -> String {
+    // MQTT 3.1.1 does not tell a subscriber who published; a name that the sender gives itself proves nothing.
+    match from {
+        Some(from) => format!("a sender on the broker that calls itself {from}"),
+        None => "a sender on the broker".to_owned(),
+    }
+}
+
+fn words(answer: &Answer) -> String {
+    match answer {
+        Answer::Done { text } => text.clone(),
+        Answer::DosePrepared {
+            line,
+            volume,
+            run_time,
+            caustic,
+            unusual,
+            ..
+        } => format!(
+            "{volume} on {line}, {run_time}{}{}; confirm within a minute with the token and the same volume",
+            if *caustic {
+                ", burns skin and eyes"
+            } else {
+                ""
+            },
+            if *unusual {
+                ", more than three times the usual dose"
+            } else {
+                ""
+            },
+        ),
+        Answer::DoseStarted {
+            id,
+            line,
+            volume,
+            run_time,
+        } => {
+            format!("dose {} started: {volume} on {line}, {run_time}", id.0)
+        }
+    }
+}
+
+fn details(answer: &Answer) -> Vec<(String, Value)> {
+    let rows = match answer {
+        Answer::Done { .. } => Vec::new(),
+        Answer::DosePrepared {
+            token,
+            line,
+            solution,
+            caustic,
+            volume,
+            run_time,
+            unusual,
+            ..
+        } => vec![
+            // As text: not every JSON reader keeps 64 bits of a number.
+            ("token", json!(token.to_string())),
+            ("line", json!(line.as_str())),
+            ("solution", json!(solution.as_str())),
+            ("caustic", json!(caustic)),
+            ("volume_ml", ml(*volume)),
+            ("run_time_s", num(run_time.as_secs(), 3)),
+            ("unusual", json!(unusual)),
+        ],
+        Answer::DoseStarted {
+            id,
+            line,
+            volume,
+            run_time,
+        } => vec![
+            ("dose", json!(id.0)),
+            ("line", json!(line.as_str())),
+            ("volume_ml", ml(*volume)),
+            ("run_time_s", num(run_time.as_secs(), 3)),
+        ],
+    };
+    rows.into_iter().map(|(k, v)| (k.to_owned(), v)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::Mutex;
+
+    struct Bench {
+        desk: Desk,
+        now: Arc<Mutex<Now>>,
+        core: mpsc::Receiver<RemoteCommand>,
+    }
+
+    fn bench(commands: &[RemoteKind]) -> Bench {
+        let begin = Now {
+            wall: "2026-11-25T10:00:00Z".parse().unwrap(),
+            elapsed: Millis::from_secs(1000),
+        };
+        let now = Arc::new(Mutex::new(begin));
+        let read = Arc::clone(&now);
+        let mut settings = Settings::new("localhost", 1883);
+        settings.commands = commands.iter().copied().collect();
+        let (tx, core) = mpsc::channel(64);
+        let clock: Clock = Arc::new(move || *read.lock().unwrap());
+        let mut desk = Desk::new(Arc::new(settings), clock, tx);
+        desk.observe(false, true, BTreeSet::new());
+        let mut bench = Bench { desk, now, core };
+        bench.pass(60);
+        bench
+    }
+
+    impl Bench {
+        fn pass(&mut self, seconds: i64) {
+            let mut now = self.now.lock().unwrap();
+            now.elapsed = now.elapsed.plus(Millis::from_secs(seconds));
+            now.wall =
+                Timestamp::from_millisecond(now.wall.as_millisecond() + seconds * 1000).unwrap();
+        }
+
+        fn sent(&self, age_s: i64) -> String {
+            let wall = self.now.lock().unwrap().wall;
+            Timestamp::from_millisecond(wall.as_millisecond() - age_s * 1000)
+                .unwrap()
+                .to_string()
+        }
+
+        fn send(&mut self, kind: RemoteKind, payload: &str, retained: bool) -> Outcome {
+            self.desk.receive(&Received {
+                kind,
+                payload: payload.as_bytes(),
+                retained,
+            })
+        }
+
+        fn resume(&mut self, id: &str, age_s: i64) -> Result<Waiting, String> {
+            let payload = format!(
+                r#"{{"id":"{id}","sent":"{}","all":true}}"#,
+                self.sent(age_s)
+            );
+            taken(self.send(RemoteKind::Resume, &payload, false))
+        }
+
+        fn finish(&mut self, waiting: Waiting) -> Value {
+            let answer = Ok(Answer::Done {
+                text: "done".to_owned(),
+            });
+            let Waiting {
+                kind,
+                id,
+                scope,
+                answer: _,
+            } = waiting;
+            self.desk.answered(&Answered {
+                kind,
+                id,
+                scope,
+                answer,
+            })
+        }
+    }
+
+    fn taken(outcome: Outcome) -> Result<Waiting, String> {
+        match outcome {
+            Outcome::HandedOver(waiting) => Ok(waiting),
+            Outcome::Reply(reply) => {
+                assert_eq!(reply["accepted"], false);
+                Err(reply["code"].as_str().unwrap().to_owned())
+            }
+            Outcome::Silent => Err("silent".to_owned()),
+        }
+    }
+
+    const ALL: [RemoteKind; 5] = RemoteKind::ALL;
+
+    #[test]
+    fn only_what_the_owner_allowed_is_handed_over() {
+        let mut b = bench(&[RemoteKind::Hold]);
+        assert_eq!(b.resume("a", 0).unwrap_err(), "not-allowed");
+        assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
+        assert!(matches!(
+            b.core.try_recv().unwrap().command,
+            Command::Hold { .. }
+        ));
+        assert!(b.core.try_recv().is_err());
+    }
+
+    #[test]
+    fn a_kept_command_is_never_obeyed_not_even_a_hold() {
+        let mut b = bench(&ALL);
+        assert_eq!(
+            taken(b.send(RemoteKind::Hold, "{}", true)).unwrap_err(),
+            "retained"
+        );
+        assert!(b.core.try_recv().is_err());
+    }
+
+    #[test]
+    fn an_id_is_obeyed_once_over_any_time() {
+        let mut b = bench(&ALL);
+        let first = b.resume("a", 0).unwrap();
+        assert_eq!(b.finish(first)["accepted"], true);
+        for _ in 0..3 {
+            assert_eq!(b.resume("a", 0).unwrap_err(), "repeated");
+            b.pass(40);
+        }
+        assert!(b.resume("b", 0).is_ok());
+    }
+
+    #[test]
+    fn an_old_command_and_one_from_the_future_are_refused_and_a_late_hold_too() {
+        let mut b = bench(&ALL);
+        assert_eq!(b.resume("a", 31).unwrap_err(), "stale");
+        assert_eq!(b.resume("a", 7200).unwrap_err(), "stale");
+        assert_eq!(b.resume("a", -6).unwrap_err(), "from-the-future");
+        let old = format!(r#"{{"sent":"{}"}}"#, b.sent(31));
+        assert_eq!(
+            taken(b.send(RemoteKind::Hold, &old, false)).unwrap_err(),
+            "stale"
+        );
+        assert!(b.resume("a", 29).is_ok());
+    }
+
+    #[test]
+    fn what_was_made_before_a_restart_is_refused_after_it() {
+        let mut b = bench(&ALL);
+        b.pass(-60);
+        assert_eq!(b.resume("a", 0).unwrap_err(), "before-restart");
+        b.pass(5);
+        assert_eq!(b.resume("a", 0).unwrap_err(), "before-restart");
+        b.pass(1);
+        assert_eq!(b.resume("a", 1).unwrap_err(), "before-restart");
+        assert!(b.resume("a", 0).is_ok());
+    }
+
+    #[test]
+    fn with_an_untrusted_clock_only_a_hold_is_obeyed() {
+        let mut b = bench(&ALL);
+        b.desk.observe(false, false, BTreeSet::new());
+        assert_eq!(b.resume("a", 0).unwrap_err(), "clock-unsure");
+        let old = format!(r#"{{"sent":"{}"}}"#, b.sent(99_999));
+        assert!(taken(b.send(RemoteKind::Hold, &old, false)).is_ok());
+    }
+
+    #[test]
+    fn a_flood_of_commands_stays_bounded_and_forgets_no_young_id() {
+        let mut b = bench(&ALL);
+        let mut obeyed = 0;
+        for n in 0..2000 {
+            if let Ok(waiting) = b.resume(&format!("n{n}"), 0) {
+                obeyed += 1;
+                drop(b.core.try_recv().unwrap());
+                b.finish(waiting);
+            }
+        }
+        assert_eq!(obeyed, IDS_MAX);
+        assert_eq!(
+            b.resume("n0", 0).unwrap_err(),
+            "silent",
+            "refusals are limited too"
+        );
+        b.pass(20);
+        assert_eq!(b.resume("n0", 0).unwrap_err(), "repeated");
+        b.pass(16);
+        assert!(b.resume("fresh", 0).is_ok(), "old ids make room");
+    }
+
+    #[test]
+    fn few_commands_wait_at_once_and_a_hold_is_not_among_them() {
+        let mut b = bench(&ALL);
+        let waiting: Vec<Waiting> = (0..WAITING_MAX)
+            .map(|n| b.resume(&format!("w{n}"), 0).unwrap())
+            .collect();
+        assert_eq!(b.resume("x", 0).unwrap_err(), "too-many");
+        assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
+        for w in waiting {
+            b.finish(w);
+        }
+        assert!(b.resume("y", 0).is_ok());
+    }
+
+    #[test]
+    fn equal_holds_are_joined_but_a_hold_after_a_resume_is_obeyed() {
+        let mut b = bench(&ALL);
+        let first = taken(b.send(RemoteKind::Hold, "{}", false)).unwrap();
+        assert_eq!(
+            taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(),
+            "under-way"
+        );
+        assert!(taken(b.send(RemoteKind::Hold, r#"{"line":"alk"}"#, false)).is_ok());
+        b.finish(first);
+        b.desk
+            .observe(false, true, BTreeSet::from([HoldScope::All]));
+        assert_eq!(
+            taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(),
+            "under-way"
+        );
+        b.desk.observe(false, true, BTreeSet::new());
+        assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
+    }
+
+    #[test]
+    fn a_full_core_is_said_and_does_not_use_up_the_id() {
+        let mut b = bench(&ALL);
+        let (tx, full) = mpsc::channel(1);
+        b.desk.commands = tx;
+        assert!(b.resume("a", 0).is_ok());
+        assert_eq!(b.resume("b", 0).unwrap_err(), "busy");
+        b.desk.commands = mpsc::channel(8).0;
+        drop(full);
+        assert_eq!(b.resume("b", 0).unwrap_err(), "busy", "nobody listens");
+        let (tx, _core) = mpsc::channel(8);
+        b.desk.commands = tx;
+        assert!(b.resume("b", 0).is_ok());
+    }
+}

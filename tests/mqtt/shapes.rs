@@ -1,0 +1,449 @@
+//! What is published has the published shape, whatever the values.
+
+use std::collections::BTreeSet;
+
+use dosewright::engine::{Alarm, LineState, RunningStatus};
+use dosewright::guard::Prediction;
+use dosewright::mqtt::{
+    ALLOWED, RemoteKind, Settings, Snapshot, TABLE_SOURCE, description, messages, schema,
+};
+use dosewright::quantity::{Alkalinity, FlowRate, Millis, Volume};
+use dosewright::record::{DoseId, Hold, HoldScope, Who};
+use serde_json::{Value, json};
+
+use crate::support::{all_commands, identity, line, name, snapshot, when};
+
+/// Holds a value against a schema of the kinds that ours uses.
+fn fits(value: &Value, shape: &Value, root: &Value, path: &str) {
+    if let Some(target) = shape["$ref"].as_str() {
+        let target = root.pointer(target.trim_start_matches('#')).unwrap();
+        return fits(value, target, root, path);
+    }
+    let is = |kind: &str| match kind {
+        "string" => value.is_string(),
+        "number" => value.is_number(),
+        "integer" => value.is_i64() || value.is_u64(),
+        "boolean" => value.is_boolean(),
+        "array" => value.is_array(),
+        "object" => value.is_object(),
+        "null" => value.is_null(),
+        other => panic!("unknown type {other}"),
+    };
+    let kinds: Vec<&str> = match &shape["type"] {
+        Value::Array(kinds) => kinds.iter().map(|k| k.as_str().unwrap()).collect(),
+        one => vec![one.as_str().unwrap()],
+    };
+    assert!(
+        kinds.iter().any(|k| is(k)),
+        "{path} = {value} is not {kinds:?}"
+    );
+    if let Some(words) = shape["enum"].as_array() {
+        assert!(
+            words.contains(value),
+            "{path} = {value} is not among {words:?}"
+        );
+    }
+    if let Some(map) = value.as_object() {
+        let keys: BTreeSet<&str> = map.keys().map(String::as_str).collect();
+        let known: BTreeSet<&str> = shape["properties"]
+            .as_object()
+            .unwrap()
+            .keys()
+            .map(String::as_str)
+            .collect();
+        assert_eq!(keys, known, "{path}");
+        for (key, inner) in map {
+            fits(
+                inner,
+                &shape["properties"][key],
+                root,
+                &format!("{path}.{key}"),
+            );
+        }
+    }
+    for (n, item) in value.as_array().into_iter().flatten().enumerate() {
+        fits(item, &shape["items"], root, &format!("{path}[{n}]"));
+    }
+    if shape["format"] == "date-time" && !value.is_null() {
+        when(value.as_str().unwrap());
+    }
+}
+
+fn check(snapshot: &Snapshot) -> Vec<(String, Value)> {
+    let id = identity("m1", 1);
+    let topics = Settings::new("localhost", 1).topics("m1");
+    let schema = schema();
+    let all = messages(snapshot, &id, &topics);
+    for (topic, message) in &all {
+        let rest = topic.strip_prefix(&topics.of("")).unwrap();
+        let kind = rest.split('/').next().unwrap();
+        fits(message, &schema["$defs"][kind], &schema, rest);
+        // It survives the wire.
+        let text = message.to_string();
+        assert_eq!(
+            serde_json::from_str::<Value>(&text).unwrap(),
+            *message,
+            "{text}"
+        );
+        assert!(!text.contains("NaN") && !text.contains("inf,"));
+    }
+    all
+}
+
+fn of<'a>(all: &'a [(String, Value)], end: &str) -> &'a Value {
+    &all.iter().find(|(t, _)| t.ends_with(end)).unwrap().1
+}
+
+/// FT-HA-04's sibling for our own topics: every number has its unit in the key, and shape and schema agree.
+#[test]
+fn every_message_has_the_published_shape_and_says_dry_run_or_live() {
+    let mut full = snapshot(&["alk", "cal"]);
+    for (_, message) in check(&full) {
+        assert_eq!(message["mode"], "dry-run");
+    }
+    full.status.live = true;
+    let hold = |scope| Hold {
+        scope,
+        reason: "test looks wrong".to_owned(),
+        who: Who::Local { uid: 1000 },
+        since: when("2026-11-25T09:30:00Z"),
+    };
+    full.status.holds = vec![hold(HoldScope::All), hold(HoldScope::Line(name("alk")))];
+    full.status.clock_unsure = Some("not set since boot".to_owned());
+    full.status.ledger_fault = Some("disk full".to_owned());
+    let l = &mut full.status.lines[0];
+    l.state = LineState::Dosing;
+    l.reason = Some((
+        "cap".to_owned(),
+        "daily cap".to_owned(),
+        Some(when("2026-11-25T12:00:00Z")),
+    ));
+    l.running = Some(RunningStatus {
+        id: DoseId(42),
+        volume: Volume::from_ul(2500),
+        so_far: Volume::from_ul(1),
+    });
+    l.last_refusal = Some(("no".to_owned(), when("2026-11-25T09:59:00Z")));
+    let all = check(&full);
+    assert!(all.iter().all(|(_, m)| m["mode"] == "live"));
+    assert_eq!(of(&all, "/controller")["held"], true);
+    assert_eq!(of(&all, "/controller")["holds"][1]["hold_age_s"], 1800);
+    let alk = of(&all, "/line/alk");
+    assert_eq!(alk["running_ml"], json!(2.5));
+    assert_eq!(alk["so_far_ml"], json!(0.001));
+    assert_eq!(alk["last_24h_ml"], json!(12.345), "to the microlitre");
+    assert_eq!(alk["delivered_of_plan_percent"], json!(51.4));
+    assert_eq!(alk["last_dose_age_s"], 3600);
+    let water = of(&all, "/water");
+    assert_eq!(water["predicted_low_dkh"], json!(7.9));
+    assert_eq!(water["predicted_high_dkh"], json!(8.5));
+    assert_eq!(water["readings"][1]["below_mg_per_l"], json!(0.002));
+    assert_eq!(water["readings"][1]["value_mg_per_l"], Value::Null);
+}
+
+#[test]
+fn what_is_unknown_is_null_and_never_left_out_or_made_up() {
+    let mut s = snapshot(&["alk"]);
+    s.readings.clear();
+    s.day_began = None;
+    s.delivered_lifetime.clear();
+    s.status.prediction = None;
+    s.status.uptake = None;
+    s.status.heads[0].calibration = None;
+    s.status.heads[0].calibration_age = None;
+    s.status.heads[0].method = None;
+    s.status.reservoirs[0].left = None;
+    s.status.reservoirs[0].days_left = None;
+    s.status.lines[0].planned_24h = Volume::ZERO;
+    s.status.lines[0].next_slot = None;
+    s.status.lines[0].last_dose = None;
+    let all = check(&s);
+    for (topic, keys) in [
+        (
+            "/water",
+            &[
+                "alkalinity_dkh",
+                "alkalinity_reading_age_s",
+                "predicted_dkh",
+                "uptake_dkh_per_day",
+            ][..],
+        ),
+        (
+            "/head/head-1",
+            &[
+                "rate_ml_per_min",
+                "calibration_age_s",
+                "run_since_calibration_h",
+            ],
+        ),
+        (
+            "/reservoir/bottle-a",
+            &["left_ml", "usable_ml", "days_left", "low"],
+        ),
+        (
+            "/line/alk",
+            &[
+                "lifetime_ml",
+                "today_since",
+                "delivered_of_plan_percent",
+                "next_slot_at",
+                "last_dose_age_s",
+                "reservoir_left_ml",
+            ],
+        ),
+        ("/controller", &["next_dose_at", "next_dose_ml"]),
+    ] {
+        for key in keys {
+            assert_eq!(of(&all, topic)[key], Value::Null, "{topic} {key}");
+        }
+    }
+}
+
+#[test]
+fn ft_ha_02_no_value_can_make_a_message_unreadable() {
+    for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e308] {
+        let mut s = snapshot(&["alk"]);
+        let alk = Alkalinity::from_meq_per_l(bad);
+        s.status.prediction = Some(Prediction {
+            value: alk,
+            uncertainty: alk,
+            age: Millis::DAY,
+        });
+        s.status.uptake = Some(alk);
+        s.status.planned_alkalinity = alk;
+        s.status.share_in_force = bad;
+        s.status.reservoirs[0].days_left = Some(bad);
+        s.status.heads[0].calibration = Some((FlowRate::from_ml_per_min(bad), Volume::ZERO));
+        let all = check(&s);
+        assert_eq!(
+            of(&all, "/reservoir/bottle-a")["left_ml"],
+            json!(1480.0),
+            "the others are unharmed"
+        );
+        if !bad.is_finite() {
+            assert_eq!(of(&all, "/reservoir/bottle-a")["days_left"], Value::Null);
+            assert_eq!(of(&all, "/water")["predicted_dkh"], Value::Null);
+        }
+    }
+}
+
+#[test]
+fn an_alarm_is_published_with_its_state() {
+    let mut s = snapshot(&["alk"]);
+    // Alarms are made by the engine only; without one the list is there and empty.
+    let none: Vec<Alarm> = Vec::new();
+    s.status.alarms = none;
+    let all = check(&s);
+    assert_eq!(of(&all, "/alarms")["alarms"], json!([]));
+    assert_eq!(of(&all, "/alarms")["active"], 0);
+}
+
+fn described(settings: &Settings, machine: &str) -> Value {
+    description(
+        &snapshot(&["alk", "cal"]),
+        &identity(machine, 1),
+        settings,
+        &settings.topics(machine),
+    )
+}
+
+#[test]
+fn ft_ha_04_and_05_every_entity_is_a_combination_that_hubs_accept() {
+    assert!(
+        TABLE_SOURCE.contains("2026-11-25"),
+        "the table says where it is from"
+    );
+    let mut no_day = snapshot(&["alk"]);
+    no_day.day_began = None;
+    let settings = all_commands(Settings::new("localhost", 1));
+    let topics = settings.topics("m1");
+    let bare = description(&no_day, &identity("m1", 1), &settings, &topics);
+    let mut units = BTreeSet::new();
+    for message in [described(&settings, "m1"), bare] {
+        let components = message["components"].as_object().unwrap();
+        assert!(components.len() > 20);
+        for (key, c) in components {
+            let text = |k: &str| c[k].as_str();
+            let hit = ALLOWED.iter().any(|a| {
+                Some(a.platform) == text("platform")
+                    && a.device_class == text("device_class")
+                    && a.state_class == text("state_class")
+                    && a.unit == text("unit_of_measurement")
+            });
+            assert!(hit, "{key}: {c}");
+            units.extend(text("unit_of_measurement").map(str::to_owned));
+            // What hubs refuse in combination.
+            assert_eq!(
+                c.get("options").is_some(),
+                text("device_class") == Some("enum"),
+                "{key}"
+            );
+            if c.get("last_reset_value_template").is_some() {
+                assert_eq!(text("state_class"), Some("total"), "{key}");
+            }
+            assert!(
+                matches!(text("entity_category"), None | Some("diagnostic")),
+                "{key}"
+            );
+        }
+    }
+    assert_eq!(
+        units,
+        ["d", "dKH", "mL", "mL/min"].map(str::to_owned).into()
+    );
+}
+
+#[test]
+fn every_template_and_option_fits_the_messages() {
+    let settings = all_commands(Settings::new("localhost", 1));
+    let topics = settings.topics("m1");
+    let all = messages(&snapshot(&["alk", "cal"]), &identity("m1", 1), &topics);
+    let message = described(&settings, "m1");
+    for (key, c) in message["components"].as_object().unwrap() {
+        let Some(topic) = c["state_topic"].as_str() else {
+            let topic = c["command_topic"].as_str().unwrap();
+            assert!(topics.command_kind(topic).is_some(), "{key}");
+            continue;
+        };
+        let state = &all
+            .iter()
+            .find(|(t, _)| t == topic)
+            .unwrap_or_else(|| panic!("{key}: {topic}"))
+            .1;
+        for part in c["value_template"]
+            .as_str()
+            .unwrap()
+            .split("value_json.")
+            .skip(1)
+        {
+            let end = part
+                .find(|ch: char| !ch.is_ascii_alphanumeric() && ch != '_')
+                .unwrap();
+            let field = &part[..end];
+            assert!(
+                state.get(field).is_some(),
+                "{key} reads {field}, which {topic} lacks"
+            );
+        }
+    }
+    let options = &message["components"]["line_alk_state"]["options"];
+    for state in [
+        LineState::Dosing,
+        LineState::Waiting,
+        LineState::Held,
+        LineState::Blocked,
+        LineState::Unplanned,
+    ] {
+        assert!(options.as_array().unwrap().contains(&json!(state.as_str())));
+    }
+}
+
+#[test]
+fn buttons_appear_only_for_commands_that_are_allowed() {
+    let buttons = |settings: &Settings| -> BTreeSet<String> {
+        let message = described(settings, "m1");
+        let components = message["components"].as_object().unwrap().clone();
+        components
+            .into_iter()
+            .filter(|(_, c)| c["platform"] == "button")
+            .map(|(k, _)| k)
+            .collect()
+    };
+    let mut none = Settings::new("localhost", 1);
+    none.commands.clear();
+    assert!(buttons(&none).is_empty());
+    let default = buttons(&Settings::new("localhost", 1));
+    assert_eq!(
+        default,
+        ["hold", "line_alk_hold", "line_cal_hold"]
+            .map(str::to_owned)
+            .into()
+    );
+    let mut more = Settings::new("localhost", 1);
+    more.commands.insert(RemoteKind::Resume);
+    assert!(buttons(&more).contains("resume"));
+    let all = described(&all_commands(Settings::new("localhost", 1)), "m1").to_string();
+    assert!(
+        !all.contains("cmd/dose"),
+        "no hub gets a button that starts a pump"
+    );
+}
+
+#[test]
+fn ft_ha_01_two_controllers_share_no_topic_no_unique_id_and_no_identifier() {
+    let settings = all_commands(Settings::new("localhost", 1));
+    let strings = |machine: &str| -> BTreeSet<String> {
+        let topics = settings.topics(machine);
+        let message = described(&settings, machine);
+        let mut out: BTreeSet<String> =
+            messages(&snapshot(&["alk", "cal"]), &identity(machine, 1), &topics)
+                .into_iter()
+                .map(|(t, _)| t)
+                .collect();
+        out.extend([
+            topics.discovery().to_owned(),
+            topics.status(),
+            topics.reply(),
+            topics.event(),
+        ]);
+        out.insert(settings.client_id(&topics));
+        out.insert(
+            message["device"]["identifiers"][0]
+                .as_str()
+                .unwrap()
+                .to_owned(),
+        );
+        for c in message["components"].as_object().unwrap().values() {
+            out.insert(c["unique_id"].as_str().unwrap().to_owned());
+            out.extend(c["command_topic"].as_str().map(str::to_owned));
+        }
+        out
+    };
+    let a = strings("0123456789abcdef0123456789abcdef");
+    let b = strings("1123456789abcdef0123456789abcdef");
+    assert!(
+        a.is_disjoint(&b),
+        "{:?}",
+        a.intersection(&b).collect::<Vec<_>>()
+    );
+    assert_eq!(
+        a,
+        strings("0123456789abcdef0123456789abcdef"),
+        "and they never change"
+    );
+}
+
+#[test]
+fn ft_ha_03_the_daily_volume_carries_its_reset_and_the_lifetime_is_never_guessed() {
+    let settings = Settings::new("localhost", 1);
+    let message = described(&settings, "m1");
+    let today = &message["components"]["line_alk_today"];
+    assert_eq!(today["state_class"], "total");
+    assert_eq!(
+        today["last_reset_value_template"],
+        "{{ value_json.today_since }}"
+    );
+    assert_eq!(
+        message["components"]["line_alk_lifetime"]["state_class"],
+        "total_increasing"
+    );
+    let mut s = snapshot(&["alk"]);
+    s.delivered_lifetime.clear();
+    let without = description(&s, &identity("m1", 1), &settings, &settings.topics("m1"));
+    assert_eq!(without["components"].get("line_alk_lifetime"), None);
+    let topics = settings.topics("m1");
+    let all = messages(&s, &identity("m1", 1), &topics);
+    assert_eq!(of(&all, "/line/alk")["lifetime_ml"], Value::Null);
+}
+
+#[test]
+fn the_largest_configuration_still_fits_a_message() {
+    let names: Vec<String> = (0..32)
+        .map(|n| format!("a-line-with-a-long-name-{n}"))
+        .collect();
+    let mut s = snapshot(&[]);
+    s.status.lines = names.iter().map(|n| line(n)).collect();
+    let settings = all_commands(Settings::new("localhost", 1));
+    let text = description(&s, &identity("m1", 1), &settings, &settings.topics("m1")).to_string();
+    assert!(text.len() < 240 * 1024, "{} bytes", text.len());
+}

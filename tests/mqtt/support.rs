@@ -1,0 +1,580 @@
+//! A broker of our own, a sample tank, a stand-in for the shell, and somebody who watches the broker.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::net::TcpListener;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command as Process, Stdio};
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use dosewright::chemistry::Element;
+use dosewright::engine::{
+    Answer, Command, Denial, HeadStatus, LineState, LineStatus, Now, ReservoirStatus, Status,
+    TrustSource,
+};
+use dosewright::guard::Prediction;
+use dosewright::mqtt::{
+    Clock, EventLine, Health, Identity, RemoteCommand, RemoteKind, Running, Seams, Settings,
+    Snapshot, Topics, spawn,
+};
+use dosewright::plan::{Slot, SlotKey};
+use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
+use dosewright::record::{Measured, Reading, ReadingValue, Stamp, Who};
+use jiff::Timestamp;
+use rumqttc::{AsyncClient, Event, MqttOptions, Packet, PublishOptions, QoS};
+use serde_json::Value;
+use tokio::sync::{broadcast, mpsc, watch};
+use tokio::time::{Instant, timeout_at};
+
+/// Far longer than anything here takes.
+pub(crate) const DEADLINE: Duration = Duration::from_secs(20);
+
+pub(crate) fn name(text: &str) -> Name {
+    Name::new(text).unwrap()
+}
+
+pub(crate) fn when(text: &str) -> Timestamp {
+    text.parse().unwrap()
+}
+
+// ---- a sample tank ----
+
+pub(crate) fn identity(machine: &str, seed: u64) -> Identity {
+    Identity {
+        machine_id: machine.to_owned(),
+        name: name("reef"),
+        version: "0.1.0".to_owned(),
+        seed,
+    }
+}
+
+pub(crate) fn line(text: &str) -> LineStatus {
+    let key = SlotKey {
+        line: name(text),
+        date: "2026-11-25".parse().unwrap(),
+        number: 3600,
+    };
+    LineStatus {
+        name: name(text),
+        solution: name("carbonate"),
+        reservoir: name("bottle-a"),
+        state: LineState::Waiting,
+        reason: None,
+        running: None,
+        delivered_24h: Volume::from_ul(12_345),
+        delivered_today: Volume::from_ul(4_000),
+        planned_24h: Volume::from_ul(24_000),
+        plan_standing: Volume::from_ul(24_000),
+        daily_cap: Volume::from_ul(40_000),
+        dose_cap: Volume::from_ul(5_000),
+        cap_left: Volume::from_ul(27_655),
+        next_slot: Some(Slot {
+            key,
+            at: when("2026-11-25T11:00:00Z"),
+            volume: Volume::from_ul(1000),
+        }),
+        last_dose: Some((when("2026-11-25T09:00:00Z"), Volume::from_ul(1000))),
+        last_refusal: None,
+    }
+}
+
+pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
+    let wall = when("2026-11-25T10:00:00Z");
+    let now = Now {
+        wall,
+        elapsed: Millis::from_secs(500),
+    };
+    let at = Stamp {
+        wall,
+        elapsed: now.elapsed,
+        trusted: true,
+    };
+    let reading = |measured, value| Reading {
+        measured,
+        value,
+        method: "drop test".to_owned(),
+        taken: when("2026-11-25T06:00:00Z"),
+        who: Who::Local { uid: 1000 },
+        at,
+    };
+    Snapshot {
+        status: Status {
+            now,
+            live: false,
+            holds: Vec::new(),
+            clock_unsure: None,
+            clock_source: Some(TrustSource::Kernel),
+            ledger_fault: None,
+            lines: lines.iter().map(|l| line(l)).collect(),
+            heads: vec![HeadStatus {
+                name: name("head-1"),
+                calibration: Some((FlowRate::from_ml_per_min(48.7), Volume::from_ul(20))),
+                method: Some("weighed".to_owned()),
+                calibration_age: Some(Millis::DAY),
+                run_since: Millis::from_secs(3600),
+            }],
+            reservoirs: vec![ReservoirStatus {
+                name: name("bottle-a"),
+                left: Some(Volume::from_ul(1_480_000)),
+                capacity: Volume::from_ul(2_000_000),
+                reserve: Volume::from_ul(50_000),
+                days_left: Some(59.6),
+            }],
+            alarms: Vec::new(),
+            uptake: Some(Alkalinity::from_dkh(1.2)),
+            planned_alkalinity: Alkalinity::from_dkh(1.2),
+            share_in_force: 1.0,
+            allowance: None,
+            prediction: Some(Prediction {
+                value: Alkalinity::from_dkh(8.2),
+                uncertainty: Alkalinity::from_dkh(0.15),
+                age: Millis::from_secs(4 * 3600),
+            }),
+            inputs: vec![(name("float-a"), true)],
+        },
+        armed: false,
+        fingerprint: "c0ffee".to_owned(),
+        day_began: Some(when("2026-11-24T23:00:00Z")),
+        delivered_lifetime: lines
+            .iter()
+            .map(|l| (name(l), Volume::from_ul(9_876_543)))
+            .collect::<BTreeMap<_, _>>(),
+        readings: vec![
+            reading(
+                Measured::Alkalinity,
+                ReadingValue::Alkalinity {
+                    value: Alkalinity::from_dkh(8.1),
+                    uncertainty: Alkalinity::from_dkh(0.1),
+                },
+            ),
+            reading(
+                Measured::Element(Element::new("Ca").unwrap()),
+                ReadingValue::Concentration {
+                    value: Concentration::from_mg_per_l(420.0),
+                    uncertainty: Concentration::from_mg_per_l(8.0),
+                },
+            ),
+            reading(
+                Measured::Element(Element::new("Fe").unwrap()),
+                ReadingValue::Below {
+                    limit: Concentration::from_mg_per_l(0.002),
+                },
+            ),
+        ],
+    }
+}
+
+// ---- the broker ----
+
+pub(crate) fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0")
+        .unwrap()
+        .local_addr()
+        .unwrap()
+        .port()
+}
+
+pub(crate) struct Broker {
+    dir: tempfile::TempDir,
+    pub(crate) port: u16,
+    child: Option<Child>,
+}
+
+impl Broker {
+    /// An open broker with a store of its own.
+    pub(crate) async fn start() -> Self {
+        Self::with("allow_anonymous true\n", |_| {}).await
+    }
+
+    /// A broker with settings of its own; `prepare` may put files beside them.
+    pub(crate) async fn with(config: &str, prepare: impl FnOnce(&Path)) -> Self {
+        let mut broker = Self {
+            dir: tempfile::tempdir().unwrap(),
+            port: free_port(),
+            child: None,
+        };
+        prepare(broker.dir.path());
+        let path = broker.dir.path().display().to_string();
+        let user = run("id", &["-un"], broker.dir.path());
+        let text = format!(
+            "user {}\nlistener {} 127.0.0.1\npersistence true\npersistence_location {path}/\nmax_queued_messages 100000\nlog_dest none\n{}",
+            user.trim(),
+            broker.port,
+            config.replace("DIR", &path),
+        );
+        fs::write(broker.file("conf"), text).unwrap();
+        broker.up().await;
+        broker
+    }
+
+    pub(crate) fn file(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    /// Starts it and waits until it answers.
+    pub(crate) async fn up(&mut self) {
+        let program = [
+            "/usr/sbin/mosquitto",
+            "/usr/local/sbin/mosquitto",
+            "/usr/bin/mosquitto",
+        ]
+        .into_iter()
+        .find(|p| Path::new(p).exists())
+        .expect("these tests need mosquitto: apt-get install mosquitto");
+        let child = Process::new(program)
+            .arg("-c")
+            .arg(self.file("conf"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        self.child = Some(child);
+        let until = Instant::now() + DEADLINE;
+        while tokio::net::TcpStream::connect(("127.0.0.1", self.port))
+            .await
+            .is_err()
+        {
+            assert!(Instant::now() < until, "the broker does not come up");
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    }
+
+    /// Ends it. Its store stays.
+    pub(crate) fn down(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            rustix::process::kill_process(pid(&child), rustix::process::Signal::TERM).unwrap();
+            child.wait().unwrap();
+        }
+    }
+
+    /// Throws its store away.
+    pub(crate) fn wipe(&self) {
+        let store = self.file("mosquitto.db");
+        if store.exists() {
+            fs::remove_file(store).unwrap();
+        }
+    }
+
+    pub(crate) fn freeze(&self) {
+        self.signal(rustix::process::Signal::STOP);
+    }
+
+    pub(crate) fn thaw(&self) {
+        self.signal(rustix::process::Signal::CONT);
+    }
+
+    fn signal(&self, signal: rustix::process::Signal) {
+        if let Some(child) = &self.child {
+            rustix::process::kill_process(pid(child), signal).unwrap();
+        }
+    }
+}
+
+fn pid(child: &Child) -> rustix::process::Pid {
+    rustix::process::Pid::from_raw(i32::try_from(child.id()).unwrap()).unwrap()
+}
+
+impl Drop for Broker {
+    fn drop(&mut self) {
+        if let Some(child) = &mut self.child {
+            child.kill().unwrap();
+            child.wait().unwrap();
+        }
+    }
+}
+
+pub(crate) fn run(program: &str, args: &[&str], dir: &Path) -> String {
+    let out = Process::new(program)
+        .args(args)
+        .current_dir(dir)
+        .output()
+        .unwrap();
+    assert!(
+        out.status.success(),
+        "{program} {args:?}: {}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+    String::from_utf8(out.stdout).unwrap()
+}
+
+// ---- the shell's side ----
+
+pub(crate) type Obeyed = Arc<Mutex<Vec<(Command, String, Instant)>>>;
+
+pub(crate) struct Rig {
+    pub(crate) running: Running,
+    pub(crate) state: watch::Sender<Option<Arc<Snapshot>>>,
+    pub(crate) events: broadcast::Sender<Arc<EventLine>>,
+    pub(crate) obeyed: Obeyed,
+    pub(crate) topics: Topics,
+    pub(crate) offset_ms: Arc<AtomicI64>,
+}
+
+/// Settings for a broker on this machine, with pauses that a test can wait for.
+pub(crate) fn settings(port: u16) -> Settings {
+    let mut s = Settings::new("127.0.0.1", port);
+    s.keep_alive = Duration::from_secs(5);
+    s.timing.connect = Duration::from_secs(1);
+    s.timing.back_off_first = Duration::from_millis(50);
+    s.timing.back_off_max = Duration::from_millis(500);
+    s.timing.back_off_refused = Duration::from_secs(1);
+    s
+}
+
+pub(crate) fn all_commands(mut settings: Settings) -> Settings {
+    settings.commands = RemoteKind::ALL.into_iter().collect();
+    settings
+}
+
+/// A clock that a test can push forward.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the tests stand in for the daemon's clock"
+)]
+pub(crate) fn clock(offset_ms: Arc<AtomicI64>) -> Clock {
+    Arc::new(move || {
+        let more = offset_ms.load(Ordering::SeqCst);
+        Now {
+            wall: Timestamp::from_millisecond(Timestamp::now().as_millisecond() + more).unwrap(),
+            elapsed: dosewright::pump::elapsed().plus(Millis::new(more)),
+        }
+    })
+}
+
+pub(crate) fn start(settings: Settings, machine: &str) -> Rig {
+    start_as(settings, identity(machine, 7), snapshot(&["alk", "cal"]))
+}
+
+pub(crate) fn start_as(settings: Settings, identity: Identity, first: Snapshot) -> Rig {
+    let offset_ms = Arc::new(AtomicI64::new(0));
+    let clock = clock(Arc::clone(&offset_ms));
+    start_with_clock(settings, identity, first, clock, offset_ms)
+}
+
+pub(crate) fn start_with_clock(
+    settings: Settings,
+    identity: Identity,
+    first: Snapshot,
+    clock: Clock,
+    offset_ms: Arc<AtomicI64>,
+) -> Rig {
+    let (state, state_rx) = watch::channel(Some(Arc::new(first)));
+    let (events, events_rx) = broadcast::channel(64);
+    let (commands, mut core) = mpsc::channel::<RemoteCommand>(64);
+    let obeyed: Obeyed = Arc::default();
+    let log = Arc::clone(&obeyed);
+    tokio::spawn(async move {
+        while let Some(c) = core.recv().await {
+            let answer: Result<Answer, Denial> = Ok(Answer::Done {
+                text: "done".to_owned(),
+            });
+            log.lock()
+                .unwrap()
+                .push((c.command, c.sender, Instant::now()));
+            c.reply.send(answer).unwrap();
+        }
+    });
+    let topics = settings.topics(&identity.machine_id);
+    let seams = Seams {
+        state: state_rx,
+        events: events_rx,
+        commands,
+        clock,
+    };
+    let running = spawn(settings, identity, seams);
+    Rig {
+        running,
+        state,
+        events,
+        obeyed,
+        topics,
+        offset_ms,
+    }
+}
+
+impl Rig {
+    pub(crate) fn pass(&self, seconds: i64) {
+        self.offset_ms.fetch_add(seconds * 1000, Ordering::SeqCst);
+    }
+
+    /// An instant on the rig's clock, so many seconds ago.
+    pub(crate) fn ago(&self, seconds: i64) -> String {
+        let wall = clock(Arc::clone(&self.offset_ms))().wall;
+        Timestamp::from_millisecond(wall.as_millisecond() - seconds * 1000)
+            .unwrap()
+            .to_string()
+    }
+
+    pub(crate) fn count(&self) -> usize {
+        self.obeyed.lock().unwrap().len()
+    }
+
+    pub(crate) async fn health(&self, wanted: impl FnMut(&Health) -> bool) -> Health {
+        let mut health = self.running.health.clone();
+        let found = tokio::time::timeout(DEADLINE, health.wait_for(wanted)).await;
+        match found {
+            Ok(seen) => seen.unwrap().clone(),
+            Err(_) => panic!("health stays {:?}", self.running.health.borrow()),
+        }
+    }
+
+    pub(crate) async fn confirmed(&self) {
+        self.health(|h| h.confirmed).await;
+    }
+}
+
+// ---- somebody on the broker ----
+
+#[derive(Debug, Clone)]
+pub(crate) struct Message {
+    pub(crate) topic: String,
+    pub(crate) payload: Vec<u8>,
+    pub(crate) retain: bool,
+}
+
+impl Message {
+    pub(crate) fn json(&self) -> Value {
+        serde_json::from_slice(&self.payload).unwrap_or(Value::Null)
+    }
+}
+
+pub(crate) struct Watcher {
+    pub(crate) client: AsyncClient,
+    pub(crate) messages: mpsc::UnboundedReceiver<Message>,
+    task: tokio::task::JoinHandle<()>,
+}
+
+impl Drop for Watcher {
+    fn drop(&mut self) {
+        self.task.abort();
+    }
+}
+
+impl Watcher {
+    pub(crate) async fn join(port: u16, filters: &[&str]) -> Self {
+        Self::join_with(
+            MqttOptions::new(format!("watcher-{}", free_port()), ("127.0.0.1", port)),
+            filters,
+        )
+        .await
+    }
+
+    pub(crate) async fn join_with(mut options: MqttOptions, filters: &[&str]) -> Self {
+        options.set_max_packet_size(4 << 20, 4 << 20);
+        let (client, mut events) = AsyncClient::builder(options).capacity(256).build();
+        let mut network = events.network_options();
+        network.set_tcp_nodelay(true);
+        events.set_network_options(network);
+        let (tx, messages) = mpsc::unbounded_channel();
+        let (ready_tx, mut ready) = mpsc::unbounded_channel();
+        let filters: Vec<String> = filters.iter().map(|f| (*f).to_owned()).collect();
+        let again = client.clone();
+        let task = tokio::spawn(async move {
+            loop {
+                match events.poll().await {
+                    Ok(Event::Incoming(Packet::ConnAck(_))) => {
+                        for filter in &filters {
+                            again
+                                .try_subscribe(filter.as_str(), QoS::AtLeastOnce)
+                                .unwrap();
+                        }
+                        if filters.is_empty() {
+                            ready_tx.send(()).unwrap();
+                        }
+                    }
+                    Ok(Event::Incoming(Packet::SubAck(_))) => drop(ready_tx.send(())),
+                    Ok(Event::Incoming(Packet::Publish(p))) => {
+                        let message = Message {
+                            topic: String::from_utf8(p.topic.to_vec()).unwrap(),
+                            payload: p.payload.to_vec(),
+                            retain: p.retain,
+                        };
+                        if tx.send(message).is_err() {
+                            return;
+                        }
+                    }
+                    Ok(_) => {}
+                    Err(_) => tokio::time::sleep(Duration::from_millis(20)).await,
+                }
+            }
+        });
+        tokio::time::timeout(DEADLINE, ready.recv())
+            .await
+            .expect("the watcher cannot join");
+        Self {
+            client,
+            messages,
+            task,
+        }
+    }
+
+    pub(crate) async fn send(&self, topic: &str, payload: impl Into<Vec<u8>>, retain: bool) {
+        let options = PublishOptions::new(QoS::AtLeastOnce).retain(retain);
+        self.client
+            .publish(topic, payload.into(), options)
+            .await
+            .unwrap();
+    }
+
+    /// The first message that is wanted; panics when none comes.
+    pub(crate) async fn wait(
+        &mut self,
+        what: &str,
+        mut wanted: impl FnMut(&Message) -> bool,
+    ) -> Message {
+        let until = Instant::now() + DEADLINE;
+        loop {
+            let next = timeout_at(until, self.messages.recv()).await;
+            let message = next.unwrap_or_else(|_| panic!("no {what} came")).unwrap();
+            if wanted(&message) {
+                return message;
+            }
+        }
+    }
+
+    pub(crate) async fn on(&mut self, topic: &str) -> Message {
+        self.wait(topic, |m| m.topic == topic).await
+    }
+
+    pub(crate) async fn reply(&mut self, topics: &Topics, code: Option<&str>) -> Value {
+        let topic = topics.reply();
+        let found = self
+            .wait(&format!("reply {code:?}"), |m| {
+                m.topic == topic && m.json()["code"].as_str() == code
+            })
+            .await;
+        found.json()
+    }
+
+    pub(crate) async fn state(&mut self, topics: &Topics, state: &str) -> Message {
+        let topic = topics.status();
+        self.wait(&format!("status {state}"), |m| {
+            m.topic == topic && m.json()["state"] == state
+        })
+        .await
+    }
+
+    /// Everything that has come so far.
+    pub(crate) fn drain(&mut self) -> Vec<Message> {
+        let mut out = Vec::new();
+        while let Ok(message) = self.messages.try_recv() {
+            out.push(message);
+        }
+        out
+    }
+
+    /// Waits until everything sent before has come: a mark of our own comes back.
+    pub(crate) async fn mark(&mut self, port: u16, mark: &str) -> Vec<Message> {
+        let other = Watcher::join(port, &[]).await;
+        other.send(mark, "mark", false).await;
+        let mut seen = Vec::new();
+        self.wait("mark", |m| {
+            seen.push(m.clone());
+            m.topic == mark
+        })
+        .await;
+        seen
+    }
+}
