@@ -1,6 +1,7 @@
 //! The daemon, and what is asked of it in a word: hold, resume, reload, the clock, alarms, simulated contacts.
 
 use std::io::{IsTerminal, Write};
+use std::time::Duration;
 
 use tracing_subscriber::filter::Targets;
 use tracing_subscriber::layer::{Layer, SubscriberExt};
@@ -70,32 +71,49 @@ pub(super) fn say(response: Response, json: bool, out: &mut Out) -> Result<Respo
     Ok(response)
 }
 
+/// A hold that meets a daemon which is just starting, or starting anew, tries again this often,
+const HOLD_TRY_EVERY: Duration = Duration::from_millis(50);
+/// and so many times: 5 s.
+const HOLD_TRIES: u32 = 100;
+
 /// Stops all dosing, or one line. Without a daemon the hold is written down for its next start.
 pub(super) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Result<(), Failure> {
     let request = Request::Hold {
         line: options.line.clone(),
         reason: options.reason.clone(),
     };
-    match Client::connect(&place.state) {
-        Ok(mut client) => {
-            let response = client.ask(&request)?;
-            say(response, options.json, out)?;
-            Ok(())
+    for _ in 0..HOLD_TRIES {
+        match Client::connect(&place.state) {
+            Ok(mut client) => {
+                let response = client.ask(&request)?;
+                say(response, options.json, out)?;
+                return Ok(());
+            }
+            Err(error @ ClientError::NotRunning { .. }) => {
+                if hold_offline(place, options, &error, out)? {
+                    return Ok(());
+                }
+            }
+            Err(error) => return Err(error.into()),
         }
-        Err(error @ ClientError::NotRunning { .. }) => hold_offline(place, options, &error, out),
-        Err(error) => Err(error.into()),
+        std::thread::park_timeout(HOLD_TRY_EVERY);
     }
+    let text = format!(
+        "a daemon holds the state folder {} but does not answer; stop it, or switch the heads' supply off",
+        place.state.display()
+    );
+    Err(Failure::new(exit::NO_DAEMON, text))
 }
 
+/// Writes a hold down for the next start. `false` when a daemon holds the folder: it is just starting, and will answer soon.
 fn hold_offline(
     place: &Place,
     options: &Hold,
     error: &ClientError,
     out: &mut Out,
-) -> Result<(), Failure> {
-    let no_daemon = exit::chain(error);
+) -> Result<bool, Failure> {
     if !place.state.is_dir() {
-        return Err(Failure::new(exit::NO_DAEMON, no_daemon));
+        return Err(Failure::new(exit::NO_DAEMON, exit::chain(error)));
     }
     let scope = match &options.line {
         None => HoldScope::All,
@@ -104,13 +122,13 @@ fn hold_offline(
         }
     };
     // The lock keeps a daemon that is just starting from reading the file half-way.
-    let _lock = InstanceLock::take(&place.state).map_err(|lock| match lock {
-        LockError::Taken { .. } => Failure::new(
-            exit::NO_DAEMON,
-            format!("{no_daemon}; a daemon holds the state folder but does not answer"),
-        ),
-        LockError::Make { .. } => Failure::new(exit::IO, exit::chain(&lock)),
-    })?;
+    let _lock = match InstanceLock::take(&place.state) {
+        Ok(lock) => lock,
+        Err(LockError::Taken { .. }) => return Ok(false),
+        Err(lock @ LockError::Make { .. }) => {
+            return Err(Failure::new(exit::IO, exit::chain(&lock)));
+        }
+    };
     let who = Who::Local {
         uid: rustix::process::getuid().as_raw(),
     };
@@ -127,7 +145,7 @@ fn hold_offline(
         options.json,
         out,
     )?;
-    Ok(())
+    Ok(true)
 }
 
 /// Lifts a hold.

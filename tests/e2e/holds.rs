@@ -114,6 +114,26 @@ fn a_hold_without_a_daemon_is_in_force_from_its_next_start() {
 }
 
 #[test]
+fn a_hold_waits_for_a_daemon_that_is_just_starting() {
+    let rig = Rig::new();
+    rig.start(&[]).stop();
+    // What a starting daemon looks like from outside: the lock is taken, and nobody listens yet.
+    let lock = dosewright::daemon::InstanceLock::take(rig.state()).unwrap();
+    let mut hold = std::process::Command::new(crate::rig::binary())
+        .args(["hold", "--state"])
+        .arg(rig.state())
+        .spawn()
+        .unwrap();
+    crate::rig::pause(std::time::Duration::from_millis(400));
+    assert!(hold.try_wait().unwrap().is_none(), "the hold gave up");
+    drop(lock);
+    assert!(hold.wait().unwrap().success());
+    let daemon = rig.start(&[]);
+    assert_eq!(rig.status()["held"], true);
+    daemon.stop();
+}
+
+#[test]
 fn a_hold_file_that_cannot_be_understood_holds_everything() {
     let rig = Rig::new();
     rig.start(&["--warp", "600"]).stop();

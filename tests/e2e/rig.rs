@@ -276,9 +276,16 @@ impl Rig {
         response.ok.then_some(response.data)
     }
 
+    /// The status; waited for, because a daemon that starts anew is away for a moment.
     pub(crate) fn status(&self) -> Value {
-        self.try_status()
-            .unwrap_or_else(|| panic!("no status\n{}", self.log_tail()))
+        let until = elapsed().plus(Millis::from_secs(20));
+        loop {
+            if let Some(status) = self.try_status() {
+                return status;
+            }
+            assert!(elapsed() < until, "no status\n{}", self.log_tail());
+            pause(LOOK_EVERY);
+        }
     }
 
     /// One line of the status.
