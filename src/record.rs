@@ -5,6 +5,7 @@
 use std::fmt;
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 
 use crate::chemistry::Element;
 use crate::metering::Calibration;
@@ -332,6 +333,147 @@ pub struct Arming {
     pub at: Stamp,
 }
 
+/// A fact that the owner tells and that moves nothing by itself: kept for the journal and the owner's arithmetic.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fact {
+    /// What kind of fact.
+    pub kind: FactKind,
+    /// What it is about: the quantity, the lab, the number of a reading.
+    pub name: String,
+    /// A number, in the unit that belongs to `name`.
+    pub value: Option<f64>,
+    /// One standard uncertainty of it; a value without one is a detection limit that was not reached.
+    pub uncertainty: Option<f64>,
+    /// In words.
+    pub text: String,
+    /// When it was so.
+    pub happened: Timestamp,
+    /// Who told.
+    pub who: Who,
+    /// When it was written down.
+    pub at: Stamp,
+}
+
+/// Kinds of facts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FactKind {
+    /// A reading of salinity, pH, temperature, nitrate or phosphate.
+    Water,
+    /// A change of anything about the tank.
+    Change,
+    /// An earlier reading is replaced by a later one.
+    Correction,
+    /// A lab report.
+    Panel,
+    /// Which columns a lab's reports have.
+    PanelColumns,
+}
+
+impl FactKind {
+    /// All of them.
+    pub const ALL: [Self; 5] = [
+        Self::Water,
+        Self::Change,
+        Self::Correction,
+        Self::Panel,
+        Self::PanelColumns,
+    ];
+
+    /// Stable word, for the ledger and the socket.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Water => "water",
+            Self::Change => "change",
+            Self::Correction => "correction",
+            Self::Panel => "panel",
+            Self::PanelColumns => "panel-columns",
+        }
+    }
+
+    /// Back from [`Self::as_str`].
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == word)
+    }
+}
+
+/// A finite extra: so much of one thing over so many days on one line, on top of its standing volume; then it ends by itself.
+///
+/// Each change of it is written down whole; the newest row of a number is what counts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Course {
+    /// Its number, counted up from 1.
+    pub number: i64,
+    /// The line that gives it.
+    pub line: Name,
+    /// What it raises.
+    pub raises: Measured,
+    /// By how much a day: meq/L for alkalinity, mg/L otherwise.
+    pub rise_per_day: f64,
+    /// Extra volume on each local day in force.
+    pub extra: Volume,
+    /// The line's standing volume when this row was written, to tell the extra from it in the record.
+    pub standing: Volume,
+    /// First local date in force.
+    pub first: Date,
+    /// Days in force from `first` on.
+    pub days: u32,
+    /// Whether it runs.
+    pub state: CourseState,
+    /// In the owner's words.
+    pub note: String,
+    /// Who wanted this change.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
+/// Whether a course runs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CourseState {
+    /// It is given on its dates.
+    Running,
+    /// Nothing is given until it is resumed; its days wait.
+    Paused,
+    /// Over, by itself or by hand.
+    Ended,
+}
+
+impl CourseState {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Running, Self::Paused, Self::Ended];
+
+    /// Stable word.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Running => "running",
+            Self::Paused => "paused",
+            Self::Ended => "ended",
+        }
+    }
+}
+
+impl Course {
+    /// Days of it that lie before the end of `today`.
+    pub fn days_begun(&self, today: Date) -> u32 {
+        let since = (today - self.first).get_days();
+        u32::try_from(since.saturating_add(1))
+            .unwrap_or(0)
+            .min(self.days)
+    }
+
+    /// Whether it is in force on a local date.
+    pub fn in_force_on(&self, today: Date) -> bool {
+        self.state == CourseState::Running
+            && today >= self.first
+            && (today - self.first).get_days() < i32::try_from(self.days).unwrap_or(i32::MAX)
+    }
+
+    /// Whether all its days lie before a local date.
+    pub fn is_over_on(&self, today: Date) -> bool {
+        self.state == CourseState::Running && today >= self.first && !self.in_force_on(today)
+    }
+}
+
 /// Everything that is written beside intents and outcomes.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Entry {
@@ -353,6 +495,10 @@ pub enum Entry {
     Uptake(UptakeAccepted),
     /// Outputs may be driven from now on, or no longer.
     Arming(Arming),
+    /// A course was begun, paused, resumed or ended.
+    Course(Course),
+    /// The owner told something.
+    Fact(Fact),
     /// Anything else.
     Note(Note),
 }
@@ -424,4 +570,6 @@ pub struct History {
     pub alkalinity_since_reading: Alkalinity,
     /// The last accepted change of uptake.
     pub uptake: Option<UptakeAccepted>,
+    /// The newest word on each course, ended ones included.
+    pub courses: Vec<Course>,
 }

@@ -4,6 +4,10 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use super::owner_args::{
+    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution,
+};
+
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
 ///
 /// Volumes are written with their unit (2.5 mL), alkalinity as 8.1 dKH, 2.9 meq/L or 145 mg/L CaCO3. A number without a unit is
@@ -69,6 +73,22 @@ pub(super) enum Command {
     Refill(Refill),
     /// Enter a water test result
     Reading(Reading),
+    /// Show what the solutions do to this tank, or work out a recipe
+    Solution(Solution),
+    /// Work out what water changes, a steady exchange or the doses themselves dilute
+    Dilute(Dilute),
+    /// Estimate the aragonite saturation of the water, and where a dose meets it
+    Saturation(Saturation),
+    /// Say what to do about the readings: leave it alone, change the dose, test again, or look for what is wrong
+    Advise(Advise),
+    /// Put the estimated alkalinity uptake into force
+    Accept(Accept),
+    /// Raise one thing by so much over some days, on top of a line's plan
+    Course(Course),
+    /// Import lab reports and hold them against natural seawater, earlier ones and what was dosed
+    Panel(Panel),
+    /// Show what was changed and when, or note a change down
+    Changes(Changes),
     /// Enter a head's calibration from timed runs
     Calibrate(Calibrate),
     /// Show whether the clock is trusted, or vouch for it
@@ -251,9 +271,11 @@ pub(super) struct Reading {
 pub(super) enum ReadingCommand {
     /// Enter one
     #[command(
-        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\""
+        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
     )]
     Add(ReadingAdd),
+    /// Correct one; the old entry is kept and marked
+    Correct(ReadingCorrect),
     /// List those of the record
     List {
         /// Print JSON
@@ -265,9 +287,10 @@ pub(super) enum ReadingCommand {
 /// Options of `reading add`.
 #[derive(Debug, Args)]
 pub(super) struct ReadingAdd {
-    /// alkalinity, or an element's symbol such as Ca, Mg, I
+    /// alkalinity, an element's symbol such as Ca, Mg, I, or salinity, pH, temperature, nitrate, phosphate
     pub(super) quantity: String,
-    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L"
+    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "35" or
+    /// "1.0264 sg 25/25 C" for salinity, "8.2 nbs" for pH
     pub(super) value: String,
     /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
     #[arg(long, value_name = "VALUE")]

@@ -3,17 +3,29 @@
 //! Every command says what it did with numbers and units, goes wrong with a reason and a next step on standard error, and has
 //! one of a few exit codes (see [`exit`]). Colour is used on a terminal only; a closed pipe is no error.
 
+mod advise;
 mod args;
 mod arm;
+mod changes;
 mod check;
+mod course;
 mod daemon;
 mod dose;
 mod exit;
 mod ledger;
 mod out;
 mod outputs_off;
+mod owner_args;
+mod panel;
+mod panel_csv;
+mod quantities;
+mod reading;
+mod saturation;
+mod solution;
 mod status;
 mod tank;
+mod water;
+mod words;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -61,7 +73,15 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Dose(options) => dose::dose(place, options, out),
         Command::Prime(options) => dose::prime(place, options, out),
         Command::Refill(options) => tank::refill(place, options, out),
-        Command::Reading(options) => tank::reading(place, options, out),
+        Command::Reading(options) => reading::reading(place, options, out),
+        Command::Solution(options) => solution::solution(place, options, out),
+        Command::Saturation(options) => saturation::saturation(place, options, out),
+        Command::Advise(options) => advise::advise(place, options, out),
+        Command::Accept(options) => advise::accept(place, options, out),
+        Command::Changes(options) => changes::changes(place, options, out),
+        Command::Course(options) => course::course(place, options, out),
+        Command::Panel(options) => panel::panel(place, options, out),
+        Command::Dilute(options) => water::dilute(place, options, out),
         Command::Calibrate(options) => tank::calibrate(place, options, out),
         Command::Clock(options) => daemon::clock(place, options, out),
         Command::Alarm(options) => daemon::alarm(place, options, out),

@@ -12,6 +12,7 @@ use super::model::{
 use super::pin::parse_pin;
 use super::tree::RawTable;
 use super::{board, input, limits, relations, solution};
+use crate::chemistry::Celsius;
 use crate::metering::Calibration;
 use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume, i64_from_f64};
 
@@ -39,6 +40,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     let limits = limits::build(raw, sink);
     relations::check_lines(raw, &heads, &lines, tank, sink);
     relations::check_sharing(raw, &lines, sink);
+    relations::check_dissolved(raw, &reservoirs, &solutions, &lines, sink);
     relations::warn_not_apart(raw, &solutions, &lines, &apart, sink);
     let used = |solution: &&Solution| lines.iter().any(|line| line.solution == solution.name);
     let carries = solutions
@@ -307,6 +309,7 @@ fn reservoir(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Reservoi
         capacity,
         reserve,
         low_warning: time(raw, "low-warning-days", DAY)?,
+        coldest: Celsius::from_degrees(raw.number("coldest-c")?),
     })
 }
 

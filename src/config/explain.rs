@@ -101,10 +101,11 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
     ));
     if let Some(reservoir) = controller.reservoirs.get(&line.reservoir) {
         out.push(format!(
-            "    bottle of {}, of which {} are never pumped; low warning {:.1} days ahead",
+            "    bottle of {}, of which {} are never pumped; low warning {:.1} days ahead; coldest {}",
             reservoir.capacity,
             reservoir.reserve,
-            reservoir.low_warning.as_days()
+            reservoir.low_warning.as_days(),
+            reservoir.coldest
         ));
     }
     out.push(format!(

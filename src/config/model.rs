@@ -6,7 +6,7 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
 use super::calendar::CronTimes;
-use crate::chemistry::{Element, SolutionEffect};
+use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
 
 /// `controller.toml`, checked.
@@ -174,6 +174,8 @@ pub struct Reservoir {
     pub reserve: Volume,
     /// A warning comes when the effective plan would use it up within this time.
     pub low_warning: Millis,
+    /// The coldest its content gets; what is dissolved must stay so down to it.
+    pub coldest: Celsius,
 }
 
 /// What is in a bottle.
@@ -183,6 +185,8 @@ pub struct Solution {
     pub name: Name,
     /// What one litre of it carries.
     pub effect: SolutionEffect,
+    /// The salts it is made of, g per litre of finished solution; empty when its strength is given in another way.
+    pub salts: Vec<(Salt, f64)>,
     /// Whether it burns skin and eyes; shown with every manual command.
     pub caustic: bool,
 }

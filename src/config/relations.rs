@@ -3,10 +3,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::mistake::Sink;
-use super::model::{ApartRule, Head, Line, Solution};
+use super::model::{ApartRule, Head, Line, Reservoir, Solution};
 use super::pin::parse_pin;
 use super::tree::RawTable;
-use crate::chemistry::Element;
+use crate::chemistry::{Element, StockError, check_dissolves};
 use crate::quantity::{Name, TankVolume, Volume};
 
 /// Largest daily cap of a line as a share of the tank: beyond it, litres were taken for millilitres or the tank is wrong (ours;
@@ -216,6 +216,52 @@ pub(super) fn warn_not_apart(
                     format!(
                         "{}carries calcium and \"{}\" carries alkalinity, but no [[apart]] rule keeps them apart; they precipitate where they meet",
                         table.label, basic.solution
+                    ),
+                );
+            }
+        }
+    }
+}
+
+/// A recipe must stay dissolved at the coldest its bottle gets: crystals block the tube, and what is left doses weak.
+pub(super) fn check_dissolved(
+    raw: &RawTable,
+    reservoirs: &BTreeMap<Name, Reservoir>,
+    solutions: &BTreeMap<Name, Solution>,
+    lines: &[Line],
+    sink: &mut Sink<'_>,
+) {
+    for line in lines {
+        let (Some(solution), Some(reservoir)) = (
+            solutions
+                .get(&line.solution)
+                .filter(|s| !s.salts.is_empty()),
+            reservoirs.get(&line.reservoir),
+        ) else {
+            continue;
+        };
+        let Some(table) = table_of(raw, "solution", &solution.name) else {
+            continue;
+        };
+        let at = table.place("salts");
+        match check_dissolves(&solution.salts, reservoir.coldest) {
+            // What precipitates or is no amount has been reported with the salts themselves.
+            Ok(_) | Err(StockError::Recipe(_) | StockError::CarriesNone { .. }) => {}
+            Err(error @ (StockError::TooMuch { .. } | StockError::TooMuchTogether { .. })) => {
+                sink.mistake(
+                    at,
+                    format!(
+                        "{}in reservoir \"{}\": {error}",
+                        table.label, reservoir.name
+                    ),
+                );
+            }
+            Err(error @ (StockError::NotTabulated { .. } | StockError::OutsideTable { .. })) => {
+                sink.warn(
+                    at,
+                    format!(
+                        "{}in reservoir \"{}\": {error}",
+                        table.label, reservoir.name
                     ),
                 );
             }

@@ -208,6 +208,8 @@ const RESERVOIR: Section = section(&[
     num("capacity-ml", 1.0, 1_000_000.0, "mL", Required),
     num("reserve-ml", 0.0, 1_000_000.0, "mL", Required),
     num("low-warning-days", 0.0, 365.0, "days", Need::Number(7.0)),
+    // A cool room at night; solubility is tabulated from 0 to 30 C.
+    num("coldest-c", 0.0, 30.0, "C", Need::Number(15.0)),
 ]);
 
 const SOLUTION: Section = section(&[

@@ -10,8 +10,9 @@ use crate::quantity::{Name, TankVolume, parse_alkalinity, parse_concentration};
 pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Solution> {
     let caustic = raw.flag("caustic");
     let ways: Vec<&str> = raw.keys().filter(|key| *key != "caustic").collect();
+    let mut recipe = Vec::new();
     let effect = match ways.as_slice() {
-        ["salts"] => salts(raw, caustic, sink),
+        ["salts"] => salts(raw, caustic, &mut recipe, sink),
         ["claim"] => claim(raw.table("claim")?, sink),
         ["per-litre"] => per_litre(raw.table("per-litre")?, sink),
         [] => {
@@ -42,12 +43,17 @@ pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<S
     Some(Solution {
         name,
         effect: effect?,
+        salts: recipe,
         caustic: caustic?,
     })
 }
 
-fn salts(raw: &RawTable, caustic: Option<bool>, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
-    let mut recipe = Vec::new();
+fn salts(
+    raw: &RawTable,
+    caustic: Option<bool>,
+    recipe: &mut Vec<(Salt, f64)>,
+    sink: &mut Sink<'_>,
+) -> Option<SolutionEffect> {
     for table in raw.list("salts") {
         let salt = match Salt::from_formula(table.text("salt")?) {
             Ok(salt) => salt,
@@ -83,7 +89,7 @@ fn salts(raw: &RawTable, caustic: Option<bool>, sink: &mut Sink<'_>) -> Option<S
             );
         }
     }
-    let effect = SolutionEffect::from_salts(&recipe);
+    let effect = SolutionEffect::from_salts(recipe);
     effect
         .map_err(|error| sink.mistake(raw.place("salts"), format!("{}salts: {error}", raw.label)))
         .ok()

@@ -51,6 +51,48 @@ pub enum Request {
     Reading(ReadingRequest),
     /// A head's calibration.
     Calibrate(CalibrateRequest),
+    /// A fact for the record.
+    Fact {
+        /// `water`, `change`, `correction`, `panel` or `panel-columns`.
+        kind: String,
+        /// What it is about.
+        name: String,
+        /// A number; absent when there is none.
+        value: Option<f64>,
+        /// One standard uncertainty; absent for a detection limit.
+        uncertainty: Option<f64>,
+        /// In words.
+        text: String,
+        /// RFC 3339; now when absent.
+        happened: Option<String>,
+    },
+    /// A course: so much more on one line for so many days, from the next local day on.
+    CourseAdd {
+        /// The line.
+        line: String,
+        /// `alkalinity` or an element's symbol.
+        raises: String,
+        /// meq/L a day for alkalinity, mg/L a day otherwise.
+        rise_per_day: f64,
+        /// Extra volume a day, in microlitres.
+        extra_ul: i64,
+        /// For how many days.
+        days: u32,
+        /// In the owner's words.
+        note: String,
+    },
+    /// Pauses, resumes or ends a course.
+    CourseSet {
+        /// Its number.
+        number: i64,
+        /// `pause`, `resume` or `end`.
+        action: String,
+    },
+    /// The owner accepts an uptake.
+    AcceptUptake {
+        /// What the animals take up per day.
+        meq_per_l_per_day: f64,
+    },
     /// The plan file was edited.
     Reload,
     /// The wall clock is right, says the owner.

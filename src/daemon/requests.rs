@@ -5,10 +5,14 @@ use serde_json::json;
 
 use crate::chemistry::Element;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response};
-use crate::engine::{Answer, Command, Denial, NewReading, RefillLevel};
+use crate::engine::{
+    Answer, Command, CourseAction, Denial, NewCourse, NewFact, NewReading, RefillLevel,
+};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
-use crate::record::{DoseKind, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration, Who};
+use crate::record::{
+    DoseKind, FactKind, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration, Who,
+};
 
 /// What a request comes to.
 pub(super) enum Sorted {
@@ -103,6 +107,48 @@ fn command(request: Request) -> Result<Asked, String> {
         },
         Request::Reading(reading) => Command::AddReading(new_reading(reading)?),
         Request::Calibrate(calibrate) => Command::Calibrate(stored_calibration(&calibrate)?),
+        Request::Fact {
+            kind,
+            name,
+            value,
+            uncertainty,
+            text,
+            happened,
+        } => Command::AddFact(fact((kind, name), (value, uncertainty), text, happened)?),
+        Request::CourseAdd {
+            line,
+            raises,
+            rise_per_day,
+            extra_ul,
+            days,
+            note,
+        } => Command::AddCourse(NewCourse {
+            line: Name::new(&line).map_err(|e| e.to_string())?,
+            raises: measured(&raises)?,
+            rise_per_day,
+            extra: volume(extra_ul)?,
+            days,
+            note: note.chars().take(200).collect(),
+        }),
+        Request::CourseSet { number, action } => Command::SetCourse {
+            number,
+            action: match action.as_str() {
+                "pause" => CourseAction::Pause,
+                "resume" => CourseAction::Resume,
+                "end" => CourseAction::End,
+                other => {
+                    return Err(format!(
+                        "\"{other}\" is nothing to do with a course; it must be pause, resume or end"
+                    ));
+                }
+            },
+        },
+        Request::AcceptUptake { meq_per_l_per_day } => {
+            if !meq_per_l_per_day.is_finite() {
+                return Err("the uptake is no number".to_owned());
+            }
+            Command::AcceptUptake(Alkalinity::from_meq_per_l(meq_per_l_per_day))
+        }
         Request::TrustClock => Command::TrustClock,
         Request::Acknowledge { code } => Command::Acknowledge { code },
         Request::SimulateInput { input, safe } => Command::SimulateInput {
@@ -186,6 +232,45 @@ fn stored_calibration(request: &CalibrateRequest) -> Result<StoredCalibration, S
             elapsed: Millis::ZERO,
             trusted: false,
         },
+    })
+}
+
+/// Longest text of a fact: a lab report of all elements.
+const FACT_CHARS_MAX: usize = 8_000;
+
+fn fact(
+    (kind, name): (String, String),
+    (value, uncertainty): (Option<f64>, Option<f64>),
+    text: String,
+    happened: Option<String>,
+) -> Result<NewFact, String> {
+    let known =
+        FactKind::from_word(&kind).ok_or_else(|| format!("\"{kind}\" is no kind of fact"))?;
+    if [value, uncertainty]
+        .into_iter()
+        .flatten()
+        .any(|v| !v.is_finite())
+    {
+        return Err("a fact's number must be finite".to_owned());
+    }
+    if text.chars().count() > FACT_CHARS_MAX {
+        return Err(format!(
+            "a text of more than {FACT_CHARS_MAX} characters is not kept; shorten it"
+        ));
+    }
+    let happened = happened
+        .map(|t| {
+            t.parse::<Timestamp>()
+                .map_err(|e| format!("\"{t}\" is no time: {e}"))
+        })
+        .transpose()?;
+    Ok(NewFact {
+        kind: known,
+        name: name.chars().take(100).collect(),
+        value,
+        uncertainty,
+        text,
+        happened,
     })
 }
 

@@ -12,6 +12,9 @@ use jiff::Timestamp;
 /// Additions older than this are not needed: no reading is taken to be older when it is entered.
 const LOG_SPAN: Millis = Millis::from_mins(30 * 24 * 60);
 
+/// A declaration this near to the established uptake is the same one, written with two decimals, dKH a day.
+const DECLARED_CLOSE_DKH: f64 = 0.0051;
+
 impl Engine {
     pub(super) fn uptake(&self) -> Option<Alkalinity> {
         self.alkalinity.uptake.as_ref().map(|u| u.uptake)
@@ -146,9 +149,9 @@ impl Engine {
         self.alarm_if(AlarmCode::ReadingAlarm, "alkalinity", text, now);
     }
 
-    /// Alkalinity that a day of the standing plan adds, over all lines.
+    /// Alkalinity that a day of the standing plan and of the courses in force adds, over all lines.
     pub(super) fn planned_alkalinity(&self) -> Alkalinity {
-        self.alkalinity_of(&crate::plan::plan_daily_volumes(&self.plan))
+        self.alkalinity_of(&self.planned_volumes())
     }
 
     pub(super) fn alkalinity_of(&self, daily: &crate::plan::DailyVolumes) -> Alkalinity {
@@ -238,7 +241,14 @@ impl Engine {
             Some(u) if close(u.declared, declared) => return Ok(()),
             Some(u) => u.uptake,
         };
-        if let Some(established) = &self.alkalinity.uptake {
+        // A plan brought into line with an uptake that was accepted meanwhile changes nothing, so it need not wait.
+        let brought_into_line = declared.minus(before).as_dkh().abs() <= DECLARED_CLOSE_DKH;
+        if let Some(established) = self
+            .alkalinity
+            .uptake
+            .as_ref()
+            .filter(|_| !brought_into_line)
+        {
             if let Some(why) = &self.clock.unsure {
                 return Err(format!(
                     "uptake stays {before} a day until the clock is trusted, because it is not known how long it has settled: {why}"
@@ -247,7 +257,8 @@ impl Engine {
             Self::check_uptake_change(before, declared, established.at.wall, &limits, now)?;
         }
         let entry = UptakeAccepted {
-            uptake: declared,
+            // Many small steps must not add up to one that would have been refused.
+            uptake: if brought_into_line { before } else { declared },
             before,
             declared,
             who: who.clone(),
@@ -270,7 +281,7 @@ impl Engine {
         }
     }
 
-    fn check_uptake_change(
+    pub(super) fn check_uptake_change(
         before: Alkalinity,
         declared: Alkalinity,
         last: Timestamp,

@@ -22,7 +22,7 @@ const TOKEN_VALID: Millis = Millis::from_secs(60);
 /// slips of the finger; the factor is ours).
 const UNUSUAL_FACTOR: i64 = 3;
 /// A sample may be dated this far ahead: clocks of people differ.
-const READING_AHEAD_MAX: Millis = Millis::from_mins(5);
+pub(super) const READING_AHEAD_MAX: Millis = Millis::from_mins(5);
 
 impl Engine {
     pub(super) fn command(&mut self, ticket: Ticket, who: Who, command: Command, now: Now) {
@@ -54,6 +54,24 @@ impl Engine {
                 Err(denial) => Err(denial),
             },
             Command::Calibrate(stored) => match self.calibrate(stored, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::AddFact(fact) => match self.add_fact(fact, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::AddCourse(new) => match self.add_course(new, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::SetCourse { number, action } => {
+                match self.set_course(number, action, ticket, who, now) {
+                    Ok(()) => return,
+                    Err(denial) => Err(denial),
+                }
+            }
+            Command::AcceptUptake(uptake) => match self.accept_uptake(uptake, ticket, who, now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },

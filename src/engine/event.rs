@@ -169,6 +169,19 @@ pub enum Command {
     AddReading(NewReading),
     /// A head's calibration.
     Calibrate(StoredCalibration),
+    /// A fact for the record.
+    AddFact(NewFact),
+    /// A course, from the next local day on.
+    AddCourse(NewCourse),
+    /// Pauses, resumes or ends a course.
+    SetCourse {
+        /// Its number.
+        number: i64,
+        /// What to do with it.
+        action: CourseAction,
+    },
+    /// The owner accepts this uptake per day; within the same limits as a declaration in the plan.
+    AcceptUptake(crate::quantity::Alkalinity),
     /// The owner says the wall clock is right.
     TrustClock,
     /// An alarm has been seen.
@@ -209,4 +222,49 @@ pub struct NewReading {
     pub taken: Option<Timestamp>,
     /// The owner has been asked about an unlikely value and meant it.
     pub confirmed: bool,
+}
+
+/// A fact as it is told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewFact {
+    /// What kind.
+    pub kind: crate::record::FactKind,
+    /// What it is about.
+    pub name: String,
+    /// A number.
+    pub value: Option<f64>,
+    /// One standard uncertainty of it.
+    pub uncertainty: Option<f64>,
+    /// In words.
+    pub text: String,
+    /// When it was so; now when `None`.
+    pub happened: Option<Timestamp>,
+}
+
+/// A course as it is asked for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewCourse {
+    /// The line.
+    pub line: Name,
+    /// What it raises.
+    pub raises: Measured,
+    /// By how much a day: meq/L for alkalinity, mg/L otherwise.
+    pub rise_per_day: f64,
+    /// Extra volume a day.
+    pub extra: Volume,
+    /// For how many days.
+    pub days: u32,
+    /// In the owner's words.
+    pub note: String,
+}
+
+/// What to do with a course.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CourseAction {
+    /// Give nothing of it until it is resumed.
+    Pause,
+    /// Give it again, from the next local day on.
+    Resume,
+    /// End it now.
+    End,
 }

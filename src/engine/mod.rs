@@ -19,12 +19,14 @@ mod alarms;
 mod alkalinity;
 mod clock;
 mod command;
+mod course;
 mod dose;
 mod effect;
 mod event;
 mod facts;
 mod holds;
 mod inputs;
+mod owner;
 mod slots;
 mod start;
 mod state;
@@ -34,7 +36,10 @@ mod watch;
 pub use crate::record;
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
-pub use event::{Command, Event, NewReading, Now, RefillLevel, RunEnd, RunReport, TrustSource};
+pub use event::{
+    Command, CourseAction, Event, NewCourse, NewFact, NewReading, Now, RefillLevel, RunEnd,
+    RunReport, TrustSource,
+};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status};
@@ -75,6 +80,7 @@ impl Engine {
     /// What time alone brings: debounced inputs, due slots, overdue runs, alarms.
     fn go_on(&mut self, now: Now) {
         self.settle_inputs(now);
+        self.follow_courses(now);
         self.check_overdue_runs(now);
         self.follow_ramp(now);
         self.due_slots(now);

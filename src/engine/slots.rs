@@ -265,7 +265,7 @@ impl Engine {
 
     /// Volumes per day with `share` applied to all lines that carry alkalinity and to all that follow those.
     pub(super) fn effective_volumes(&self, share: f64) -> DailyVolumes {
-        let mut daily = crate::plan::plan_daily_volumes(&self.plan);
+        let mut daily = self.planned_volumes();
         if (share - 1.0).abs() < f64::EPSILON {
             return daily;
         }

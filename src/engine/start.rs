@@ -133,6 +133,13 @@ impl Engine {
                 uptake: history.uptake,
                 share: 1.0,
             },
+            course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
+            courses: history
+                .courses
+                .into_iter()
+                .filter(|c| c.state != crate::record::CourseState::Ended)
+                .collect(),
+            course_extra: crate::plan::DailyVolumes::new(),
             inputs: controller
                 .inputs
                 .keys()

@@ -41,6 +41,12 @@ pub struct Engine {
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
     pub(super) alkalinity: AlkalinityMemory,
+    /// Courses that are not over.
+    pub(super) courses: Vec<crate::record::Course>,
+    /// Highest number of a course so far.
+    pub(super) course_last: i64,
+    /// What the courses in force add today to the standing volumes.
+    pub(super) course_extra: DailyVolumes,
     pub(super) inputs: BTreeMap<Name, InputMemory>,
     pub(super) under_voltage: bool,
     pub(super) alarms: Alarms,

@@ -60,6 +60,7 @@ fn solution(of: &str, alkalinity_meq_per_l: f64) -> Solution {
             alkalinity_meq_per_l,
             elements_mg_per_l,
         },
+        salts: Vec::new(),
         caustic: false,
     }
 }

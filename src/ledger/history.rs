@@ -30,7 +30,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 10] = [
+const STAMPED: [&str; 12] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -39,6 +39,8 @@ const STAMPED: [&str; 10] = [
     "calibration",
     "reading",
     "uptake",
+    "fact",
+    "course",
     "arming",
     "event",
 ];
@@ -85,6 +87,7 @@ impl Ledger {
             readings: readings(conn)?,
             alkalinity_since_reading: self.alkalinity_since_reading(&open)?,
             uptake: uptake(conn)?,
+            courses: super::owner::courses_newest(conn)?,
             open,
         })
     }
@@ -498,7 +501,7 @@ fn readings(conn: &Connection) -> rusqlite::Result<Vec<Reading>> {
         .collect()
 }
 
-fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
+pub(super) fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
     let measured = codec::measured(row)?;
     let (value, uncertainty): (f64, Option<f64>) = (row.get("value")?, row.get("uncertainty")?);
     let value = match (&measured, uncertainty) {
@@ -525,14 +528,20 @@ fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
 }
 
 fn uptake(conn: &Connection) -> rusqlite::Result<Option<UptakeAccepted>> {
-    conn.query_row("SELECT * FROM uptake ORDER BY id DESC LIMIT 1", [], |row| {
-        Ok(UptakeAccepted {
-            uptake: Alkalinity::from_meq_per_l(row.get("uptake_meq_per_l")?),
-            before: Alkalinity::from_meq_per_l(row.get("before_meq_per_l")?),
-            declared: Alkalinity::from_meq_per_l(row.get("declared_meq_per_l")?),
-            who: codec::who(row)?,
-            at: codec::stamp(row)?,
-        })
-    })
+    conn.query_row(
+        "SELECT * FROM uptake ORDER BY id DESC LIMIT 1",
+        [],
+        uptake_row,
+    )
     .optional()
+}
+
+pub(super) fn uptake_row(row: &Row<'_>) -> rusqlite::Result<UptakeAccepted> {
+    Ok(UptakeAccepted {
+        uptake: Alkalinity::from_meq_per_l(row.get("uptake_meq_per_l")?),
+        before: Alkalinity::from_meq_per_l(row.get("before_meq_per_l")?),
+        declared: Alkalinity::from_meq_per_l(row.get("declared_meq_per_l")?),
+        who: codec::who(row)?,
+        at: codec::stamp(row)?,
+    })
 }

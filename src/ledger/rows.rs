@@ -35,6 +35,10 @@ pub enum Table {
     Uptake,
     /// Outputs allowed to be driven, or no longer.
     Arming,
+    /// Courses begun, paused, resumed and ended.
+    Course,
+    /// What the owner told.
+    Fact,
     /// Other events.
     Event,
     /// Starts of the daemon.
@@ -246,6 +250,38 @@ const ARMING: &[Column] = &[
     ("sentence", "sentence", Show::Typed),
     WHO,
 ];
+const COURSE: &[Column] = &[
+    NUMBER,
+    AT,
+    TRUSTED,
+    ELAPSED,
+    SESSION,
+    ("course", "course", Show::Plain),
+    LINE,
+    ("measured", "measured", Show::Plain),
+    ("rise_per_day", "rise_per_day", Show::Plain),
+    ("extra_ul", "extra_ul", Show::Plain),
+    ("standing_ul", "standing_ul", Show::Plain),
+    ("first_date", "first_date", Show::Plain),
+    ("days", "days", Show::Plain),
+    ("state", "state", Show::Plain),
+    ("note", "note", Show::Typed),
+    WHO,
+];
+const FACT: &[Column] = &[
+    NUMBER,
+    AT,
+    TRUSTED,
+    ELAPSED,
+    SESSION,
+    ("happened", "happened_ms", Show::Time),
+    ("kind", "kind", Show::Plain),
+    ("name", "name", Show::Typed),
+    ("value", "value", Show::Plain),
+    ("uncertainty", "uncertainty", Show::Plain),
+    ("text", "text", Show::Typed),
+    WHO,
+];
 const EVENT: &[Column] = &[
     NUMBER,
     AT,
@@ -278,7 +314,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 13] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -288,6 +324,8 @@ impl Table {
         Self::Reading,
         Self::Uptake,
         Self::Arming,
+        Self::Course,
+        Self::Fact,
         Self::Event,
         Self::Session,
     ];
@@ -319,6 +357,8 @@ impl Table {
             Self::Reading => ("reading", "reading", READING),
             Self::Uptake => ("uptake", "uptake", UPTAKE),
             Self::Arming => ("arming", "arming", ARMING),
+            Self::Course => ("course", "course", COURSE),
+            Self::Fact => ("fact", "fact", FACT),
             Self::Event => ("event", "event", EVENT),
             Self::Session => ("session", "session", STARTS),
         }

@@ -12,7 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 2] = [FIRST, ARMING];
+pub(super) const MIGRATIONS: [&str; 3] = [FIRST, ARMING, OWNER];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -257,4 +257,44 @@ CREATE TABLE arming (
     refill_last INTEGER NOT NULL,
     who TEXT NOT NULL
 ) STRICT;
+";
+
+/// What the owner tells that is no dose, reading of alkalinity or element, refill or calibration.
+const OWNER: &str = "
+CREATE TABLE fact (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    kind TEXT NOT NULL CHECK (kind IN ('water', 'change', 'correction', 'panel', 'panel-columns')),
+    name TEXT NOT NULL,
+    value REAL,
+    uncertainty REAL,
+    text TEXT NOT NULL,
+    happened_ms INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    CHECK (uncertainty IS NULL OR value IS NOT NULL)
+) STRICT;
+CREATE INDEX fact_kind ON fact (kind, happened_ms, id);
+
+CREATE TABLE course (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    course INTEGER NOT NULL CHECK (course > 0),
+    line TEXT NOT NULL,
+    measured TEXT NOT NULL,
+    rise_per_day REAL NOT NULL,
+    extra_ul INTEGER NOT NULL CHECK (extra_ul > 0),
+    standing_ul INTEGER NOT NULL CHECK (standing_ul >= 0),
+    first_date TEXT NOT NULL,
+    days INTEGER NOT NULL CHECK (days >= 0),
+    state TEXT NOT NULL CHECK (state IN ('running', 'paused', 'ended')),
+    note TEXT NOT NULL,
+    who TEXT NOT NULL
+) STRICT;
+CREATE INDEX course_number ON course (course, id);
 ";

@@ -9,8 +9,9 @@ use super::codec::{end_text, kind_text, measured_text, not_given_text, who_text}
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
-    Arming, DoseEnd, Entry, Hold, HoldScope, Intent, Measured, Note, OutageMissed, Outcome,
-    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
+    Arming, Course, DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Measured, Note, OutageMissed,
+    Outcome, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted,
+    Who,
 };
 use crate::quantity::Millis;
 
@@ -115,6 +116,8 @@ impl Ledger {
                 Entry::Reading(reading) => insert_reading(tx, session, books, reading),
                 Entry::Calibration(stored) => insert_calibration(tx, session, books, stored),
                 Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
+                Entry::Course(course) => insert_course(tx, session, course),
+                Entry::Fact(fact) => insert_fact(tx, session, fact),
                 Entry::Arming(arming) => insert_arming(tx, session, arming),
                 Entry::Note(note) => insert_note(tx, session, note),
             })
@@ -499,6 +502,51 @@ fn insert_uptake(
             uptake.before.as_meq_per_l(),
             uptake.declared.as_meq_per_l(),
             who_text(&uptake.who),
+        ],
+    )
+}
+
+fn insert_course(tx: &Transaction<'_>, session: i64, course: &Course) -> rusqlite::Result<usize> {
+    tx.execute(
+        "INSERT INTO course (session, at_ms, elapsed_ms, trusted, course, line, measured, rise_per_day, extra_ul,
+                             standing_ul, first_date, days, state, note, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
+        params![
+            session,
+            course.at.wall.as_millisecond(),
+            course.at.elapsed.as_ms(),
+            course.at.trusted,
+            course.number,
+            course.line.as_str(),
+            measured_text(&course.raises),
+            course.rise_per_day,
+            course.extra.as_ul(),
+            course.standing.as_ul(),
+            course.first.to_string(),
+            course.days,
+            course.state.as_str(),
+            course.note,
+            who_text(&course.who),
+        ],
+    )
+}
+
+fn insert_fact(tx: &Transaction<'_>, session: i64, fact: &Fact) -> rusqlite::Result<usize> {
+    tx.execute(
+        "INSERT INTO fact (session, at_ms, elapsed_ms, trusted, kind, name, value, uncertainty, text, happened_ms, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+        params![
+            session,
+            fact.at.wall.as_millisecond(),
+            fact.at.elapsed.as_ms(),
+            fact.at.trusted,
+            fact.kind.as_str(),
+            fact.name,
+            fact.value,
+            fact.uncertainty,
+            fact.text,
+            fact.happened.as_millisecond(),
+            who_text(&fact.who),
         ],
     )
 }

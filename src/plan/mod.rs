@@ -8,6 +8,7 @@
 //! dosed, of holds or of limits; the guard looks at every dose again when it is due.
 
 mod check;
+mod course;
 mod daytime;
 mod error;
 mod layout;
@@ -25,6 +26,7 @@ use crate::config::{Plan, Times};
 use crate::quantity::{Name, Volume, f64_from_i64, i64_from_f64};
 
 pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
+pub use course::{CourseError, CourseShape, check_course, shape_course};
 pub use error::{Latest, Need, PlacementError};
 pub use schedule::Schedule;
 

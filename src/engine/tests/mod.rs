@@ -3,6 +3,7 @@
 mod alkalinity;
 mod faults;
 mod inputs;
+mod owner;
 mod properties;
 mod rig;
 mod time;

@@ -702,8 +702,13 @@ impl World {
                     reading = Some(r.clone());
                 }
                 Entry::Uptake(u) => history.uptake = Some(u.clone()),
+                Entry::Course(c) => {
+                    history.courses.retain(|known| known.number != c.number);
+                    history.courses.push(c.clone());
+                }
                 Entry::Reading(_)
                 | Entry::Refill(_)
+                | Entry::Fact(_)
                 | Entry::Note(_)
                 | Entry::Arming(_)
                 | Entry::OutageMissed(_) => {}
@@ -1015,6 +1020,8 @@ pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
         Entry::Reading(e) => e.at,
         Entry::Calibration(e) => e.at,
         Entry::Uptake(e) => e.at,
+        Entry::Course(e) => e.at,
+        Entry::Fact(e) => e.at,
         Entry::Arming(e) => e.at,
         Entry::Note(e) => e.at,
     }

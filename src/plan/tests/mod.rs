@@ -118,10 +118,12 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         capacity: Volume::from_ul(1_000_000),
         reserve: Volume::ZERO,
         low_warning: Millis::DAY,
+        coldest: crate::chemistry::Celsius::from_degrees(15.0),
     };
     let solution = |p: &Part| Solution {
         name: name(p.name),
         effect: SolutionEffect::default(),
+        salts: Vec::new(),
         caustic: false,
     };
     let line = |p: &Part| Line {

@@ -1,0 +1,439 @@
+//! What to do about the readings, and putting an estimated uptake into force.
+
+use std::io::{self, BufRead, Write};
+
+use jiff::Timestamp;
+use serde_json::{Value, json};
+
+use super::args::Place;
+use super::changes::journal;
+use super::daemon::ask;
+use super::exit::{self, Failure};
+use super::ledger::open;
+use super::out::{Out, Tone};
+use super::owner_args::{Accept, Advise as AdviseArgs};
+use super::words::{configuration, present, unread, usage};
+use crate::chemistry::{
+    Addition, Advice, Dosing, Element, JournalChange, Patience, SeriesReading, Tracked, Uptake,
+    UptakeError, figures, taken_along,
+};
+use crate::config::{Loaded, Times};
+use crate::control::Request;
+use crate::ledger::LedgerReader;
+use crate::plan::plan_daily_volumes;
+use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
+use crate::record::{Measured, ReadingValue};
+
+/// Smallest change of a daily volume worth making: a twentieth of a mL over a day is lost in any head's error. Ours.
+const SMALLEST_STEP: Volume = Volume::from_ul(50);
+
+/// Daily steps of common practice (no source; rows a8.cp.Ca_rate, a8.cp.Mg_rate) where the owner gives no limit, mg/L.
+const STEP_CALCIUM: f64 = 25.0;
+const STEP_MAGNESIUM: f64 = 50.0;
+
+/// Settling and staleness where no alkalinity limits are configured, days (ours; those of the demo configuration).
+const SETTLING_DAYS: i64 = 7;
+const STALE_DAYS: i64 = 14;
+
+/// Everything an advice rests on.
+struct Case {
+    loaded: Loaded,
+    estimate: Result<Uptake, UptakeError>,
+    dosing: Dosing,
+    lead: Name,
+    /// Lines that follow the lead, with their ratios.
+    followers: Vec<(Name, f64)>,
+    journal: Vec<JournalChange>,
+    patience: Patience,
+    now: Timestamp,
+    /// Doses of solutions that the configuration does not know any more.
+    unknown_doses: usize,
+    established: Option<Alkalinity>,
+}
+
+fn millis(at: Timestamp) -> Millis {
+    Millis::new(at.as_millisecond())
+}
+
+fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> {
+    let loaded = configuration(place)?;
+    let reader = open(place)?;
+    let now = present(&reader)?;
+    let since = millis(now).minus(Millis::from_secs(i64::from(days) * 86_400));
+    let readings = readings(&reader, tracked, since)?;
+    let from = readings.iter().map(|r| r.at).min().unwrap_or(millis(now));
+    let (additions, unknown_doses) = additions(&reader, &loaded, tracked, from)?;
+    let estimate = Uptake::estimate(tracked.clone(), &readings, &additions);
+    let (lead, dosing) = dosing(&loaded, tracked)?;
+    let journal = journal(&reader)?
+        .into_iter()
+        .map(|change| JournalChange {
+            at: millis(change.at),
+            what: change.what,
+        })
+        .collect();
+    let patience = loaded.controller.alkalinity.as_ref().map_or(
+        Patience {
+            settling: Millis::from_secs(SETTLING_DAYS * 86_400),
+            stale_after: Millis::from_secs(STALE_DAYS * 86_400),
+        },
+        |limits| Patience {
+            settling: limits.settling,
+            stale_after: limits.stale_after,
+        },
+    );
+    let accepted = reader
+        .uptakes()
+        .map_err(|e| unread(&e))?
+        .last()
+        .map(|u| u.uptake);
+    Ok(Case {
+        established: accepted.or(loaded.plan.uptake),
+        loaded,
+        estimate,
+        dosing,
+        lead: lead.line,
+        followers: lead.followers,
+        journal,
+        patience,
+        now,
+        unknown_doses,
+    })
+}
+
+fn readings(
+    reader: &LedgerReader,
+    tracked: &Tracked,
+    since: Millis,
+) -> Result<Vec<SeriesReading>, Failure> {
+    let all = reader.readings().map_err(|e| unread(&e))?;
+    let series = all.iter().filter(|s| !s.corrected).filter_map(|s| {
+        let (value, uncertainty) = match (&s.reading.measured, tracked, s.reading.value) {
+            (
+                Measured::Alkalinity,
+                Tracked::Alkalinity,
+                ReadingValue::Alkalinity { value, uncertainty },
+            ) => (value.as_dkh(), uncertainty.as_dkh()),
+            (
+                Measured::Element(of),
+                Tracked::Element(wanted),
+                ReadingValue::Concentration { value, uncertainty },
+            ) if of == wanted => (value.as_mg_per_l(), uncertainty.as_mg_per_l()),
+            (Measured::Alkalinity | Measured::Element(_), _, _) => return None,
+        };
+        let at = millis(s.reading.taken);
+        (at >= since).then_some(SeriesReading {
+            at,
+            value,
+            uncertainty,
+        })
+    });
+    Ok(series.collect())
+}
+
+/// What doses added; the content of a solution is that of today's configuration, its alkalinity that of the day of the dose.
+fn additions(
+    reader: &LedgerReader,
+    loaded: &Loaded,
+    tracked: &Tracked,
+    from: Millis,
+) -> Result<(Vec<Addition>, usize), Failure> {
+    let since = Timestamp::from_millisecond(from.as_ms()).unwrap_or(Timestamp::UNIX_EPOCH);
+    let mut unknown = 0;
+    let mut additions = Vec::new();
+    for dose in reader.doses_since(since).map_err(|e| unread(&e))? {
+        let rise = match tracked {
+            Tracked::Alkalinity => dose.alkalinity.as_dkh(),
+            Tracked::Element(element) => {
+                let Some(solution) = loaded.controller.solutions.get(&dose.solution) else {
+                    unknown += 1;
+                    continue;
+                };
+                solution
+                    .effect
+                    .element_rise(element, dose.volume, loaded.controller.tank)
+                    .as_mg_per_l()
+            }
+        };
+        if rise > 0.0 {
+            additions.push(Addition {
+                at: millis(dose.at),
+                rise,
+            });
+        }
+    }
+    Ok((additions, unknown))
+}
+
+/// The line whose volume is spoken of, and those that follow it with their ratios.
+struct Lead {
+    line: Name,
+    followers: Vec<(Name, f64)>,
+}
+
+/// The lead line, those that follow it, and what the plan adds a day.
+fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure> {
+    let controller = &loaded.controller;
+    let daily = plan_daily_volumes(&loaded.plan);
+    let rise = |line: &Name, volume: Volume| -> f64 {
+        let solution = controller
+            .lines
+            .iter()
+            .find(|l| l.name == *line)
+            .and_then(|l| controller.solutions.get(&l.solution));
+        solution.map_or(0.0, |s| match tracked {
+            Tracked::Alkalinity => s.effect.alkalinity_rise(volume, controller.tank).as_dkh(),
+            Tracked::Element(element) => s
+                .effect
+                .element_rise(element, volume, controller.tank)
+                .as_mg_per_l(),
+        })
+    };
+    let litre = Volume::from_ul(1_000_000);
+    let per_ml = |line: &Name| rise(line, litre) / 1000.0;
+    let per_day = daily.iter().map(|(line, volume)| rise(line, *volume)).sum();
+    let most = daily
+        .iter()
+        .max_by(|a, b| rise(a.0, *a.1).total_cmp(&rise(b.0, *b.1)))
+        .filter(|(line, volume)| rise(line, **volume) > 0.0)
+        .ok_or_else(|| usage(format!("no planned line carries {tracked}")))?;
+    let follow = |line: &Name| {
+        loaded.plan.lines.iter().find_map(|l| match &l.times {
+            Times::Follow { leader, ratio } if l.line == *line => Some((leader.clone(), *ratio)),
+            Times::Follow { .. } | Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
+        })
+    };
+    // Of a line that follows another, only the leader's volume stands in the plan.
+    let lead = follow(most.0).map_or(most.0.clone(), |(leader, _)| leader);
+    let followers: Vec<(Name, f64)> = loaded
+        .plan
+        .lines
+        .iter()
+        .filter_map(|l| {
+            follow(&l.line)
+                .filter(|(leader, _)| *leader == lead)
+                .map(|(_, r)| (l.line.clone(), r))
+        })
+        .collect();
+    let along: f64 = followers
+        .iter()
+        .map(|(line, ratio)| per_ml(line) * ratio)
+        .sum();
+    let cap = controller
+        .lines
+        .iter()
+        .find(|l| l.name == lead)
+        .map_or(Volume::ZERO, |l| l.daily_cap);
+    let dosing = Dosing {
+        per_day,
+        volume: daily.get(&lead).copied().unwrap_or(Volume::ZERO),
+        rise_per_ml: per_ml(&lead) + along,
+        smallest_step: SMALLEST_STEP,
+        cap,
+        step_per_day_max: step(loaded, tracked),
+    };
+    let line = lead;
+    Ok((Lead { line, followers }, dosing))
+}
+
+fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
+    match tracked {
+        Tracked::Alkalinity => loaded
+            .controller
+            .alkalinity
+            .as_ref()
+            .map_or(0.5, |limits| limits.max_rise.as_dkh()),
+        Tracked::Element(element) => loaded.controller.element_rise_max.get(element).map_or(
+            if element.symbol() == "Mg" {
+                STEP_MAGNESIUM
+            } else {
+                STEP_CALCIUM
+            },
+            |limit| limit.as_mg_per_l(),
+        ),
+    }
+}
+
+fn tracked(word: &str) -> Result<Tracked, Failure> {
+    if word == "alkalinity" {
+        return Ok(Tracked::Alkalinity);
+    }
+    Element::new(word).map(Tracked::Element).ok_or_else(|| {
+        usage(format!(
+            "\"{word}\" is not advised on; give alkalinity, Ca or Mg"
+        ))
+    })
+}
+
+fn advice(case: &Case) -> Result<Advice, Failure> {
+    let now = millis(case.now);
+    crate::chemistry::advise(
+        case.estimate.as_ref(),
+        &case.dosing,
+        &case.journal,
+        case.patience,
+        now,
+    )
+    .map_err(|error| Failure::new(exit::REFUSED, error.to_string()))
+}
+
+/// Says what to do.
+pub(super) fn advise(place: &Place, options: &AdviseArgs, out: &mut Out) -> Result<(), Failure> {
+    let tracked = tracked(&options.quantity)?;
+    let case = gather(place, &tracked, options.days)?;
+    let advice = advice(&case)?;
+    if options.json {
+        return Ok(out.json(&as_json(&case, &tracked, &advice))?);
+    }
+    let tone = match &advice {
+        Advice::LeaveAlone { .. } => Tone::Good,
+        Advice::Change(_) | Advice::TestAgain { .. } => Tone::Strong,
+        Advice::SomethingWrong { .. } => Tone::Bad,
+    };
+    writeln!(out, "{}", out.tone(tone, &advice.to_string()))?;
+    if let Ok(uptake) = &case.estimate {
+        let said = advice.to_string();
+        if !said.contains(&uptake.to_string()) {
+            writeln!(out, "{uptake}")?;
+        }
+        if tracked == Tracked::Alkalinity {
+            let along = taken_along(Alkalinity::from_dkh(uptake.per_day.max(0.0)));
+            writeln!(
+                out,
+                "if all of it is calcification, a day takes along {along}"
+            )?;
+        }
+    }
+    writeln!(
+        out,
+        "the plan adds {} {} a day, line {} {} of it being the one to change",
+        figures(case.dosing.per_day),
+        tracked.unit(),
+        case.lead,
+        case.dosing.volume
+    )?;
+    if case.unknown_doses > 0 {
+        writeln!(
+            out,
+            "{} doses of solutions that are configured no more were not counted",
+            case.unknown_doses
+        )?;
+    }
+    if let Advice::Change(proposal) = &advice {
+        for (line, ratio) in &case.followers {
+            let volume = proposal.to.scaled(*ratio).unwrap_or(Volume::ZERO);
+            writeln!(out, "line {line} follows to {volume} a day by itself")?;
+        }
+        let next = match tracked {
+            Tracked::Alkalinity => "to put it into force: dosewright accept, then edit plan.toml",
+            Tracked::Element(_) => {
+                "to put it into force: edit daily-ml in plan.toml, dosewright check, dosewright reload"
+            }
+        };
+        writeln!(out, "{next}; the limits hold whatever is planned")?;
+    }
+    Ok(())
+}
+
+fn as_json(case: &Case, tracked: &Tracked, advice: &Advice) -> Value {
+    let (kind, to, interval, ramp_days) = match advice {
+        Advice::LeaveAlone { .. } => ("leave-alone", None, None, None),
+        Advice::TestAgain { .. } => ("test-again", None, None, None),
+        Advice::SomethingWrong { .. } => ("something-wrong", None, None, None),
+        Advice::Change(p) => (
+            "change",
+            Some(p.to.as_ul()),
+            Some([p.interval.0.as_ul(), p.interval.1.as_ul()]),
+            Some(p.ramp_days),
+        ),
+    };
+    let estimate = case.estimate.as_ref().ok().map(|u| {
+        json!({
+            "per_day": u.per_day, "low": u.low, "high": u.high, "robust_per_day": u.robust_per_day,
+            "readings": u.readings, "span_days": u.span_days, "unit": tracked.unit(),
+        })
+    });
+    json!({
+        "quantity": tracked.to_string(), "advice": kind, "text": advice.to_string(), "uptake": estimate,
+        "plan_per_day": case.dosing.per_day, "unit": tracked.unit(), "line": case.lead.as_str(),
+        "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
+    })
+}
+
+/// Puts the estimate into force.
+pub(super) fn accept(place: &Place, options: &Accept, out: &mut Out) -> Result<(), Failure> {
+    let case = gather(place, &Tracked::Alkalinity, options.days)?;
+    let advice = advice(&case)?;
+    let (Advice::Change(_), Ok(uptake), Some(established), Some(limits)) = (
+        &advice,
+        &case.estimate,
+        case.established,
+        &case.loaded.controller.alkalinity,
+    ) else {
+        return Err(Failure::new(
+            exit::REFUSED,
+            format!("there is nothing to accept: {advice}"),
+        ));
+    };
+    let most = limits.uptake_change_max.as_dkh();
+    let wanted = uptake.per_day.max(0.0);
+    let step = (wanted - established.as_dkh()).clamp(-most, most);
+    // Two decimals, as the plan file will have it.
+    let target = ((established.as_dkh() + step) * 100.0).round() / 100.0;
+    let ml = case.dosing.volume.as_ml() + (target - case.dosing.per_day) / case.dosing.rise_per_ml;
+    if !options.json {
+        writeln!(
+            out,
+            "uptake from {established} to {target:.2} dKH a day (estimate {} dKH a day, {} to {} at 95 %)",
+            figures(uptake.per_day),
+            figures(uptake.low),
+            figures(uptake.high)
+        )?;
+        if (wanted - target).abs() > 0.0051 {
+            writeln!(
+                out,
+                "that is the largest step of {} a day; a further one is possible after {}",
+                limits.uptake_change_max, limits.settling
+            )?;
+        }
+        writeln!(
+            out,
+            "for plan.toml: uptake-dkh-per-day = {target:.2} and daily-ml = {ml:.1} in [line.{}]; lines that follow go along",
+            case.lead
+        )?;
+        writeln!(out, "{}", meanwhile(&case, target))?;
+    }
+    if !options.yes {
+        writeln!(out, "Accept it? Type yes to go on:")?;
+        out.flush()?;
+        let mut typed = String::new();
+        io::stdin().lock().read_line(&mut typed)?;
+        if typed.trim() != "yes" {
+            return Err(Failure::new(exit::REFUSED, "nothing was changed"));
+        }
+    }
+    let request = Request::AcceptUptake {
+        meq_per_l_per_day: Alkalinity::from_dkh(target).as_meq_per_l(),
+    };
+    ask(place, &request, options.json, out).map(drop)
+}
+
+/// What the plan does until it is edited.
+fn meanwhile(case: &Case, target_dkh: f64) -> String {
+    let Some(limits) = &case.loaded.controller.alkalinity else {
+        return String::new();
+    };
+    let planned = case.dosing.per_day;
+    let high = target_dkh + limits.max_rise.as_dkh();
+    let low = (target_dkh - limits.max_fall.as_dkh()).max(0.0);
+    let days = f64_from_i64(limits.stale_after.as_ms()) / 86_400_000.0;
+    if planned > high || planned < low {
+        format!(
+            "until then the plan's {planned:.2} dKH a day is clamped to {low:.2} to {high:.2} dKH a day"
+        )
+    } else {
+        format!(
+            "until then the plan's {planned:.2} dKH a day goes on unchanged; without a reading for {days:.0} d, or with alkalinity above the band, it is clamped to {target_dkh:.2} dKH a day"
+        )
+    }
+}

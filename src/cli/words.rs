@@ -1,0 +1,211 @@
+//! What the owner's commands share: the configuration they work from, quantities only they read, times.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::args::Place;
+use super::exit::{self, Failure, chain};
+use crate::chemistry::{
+    Celsius, ClaimRise, Element, PhScale, Rises, Salinity, SpecificGravity, figures,
+};
+use crate::config::{Loaded, load};
+use crate::daemon::machine_now;
+use crate::ledger::LedgerReader;
+use crate::quantity::{
+    TankVolume, parse_alkalinity, parse_concentration, parse_plain_number, parse_tank_volume,
+};
+
+/// A mistake on the command line.
+pub(super) fn usage(error: impl std::fmt::Display) -> Failure {
+    Failure::new(exit::USAGE, error.to_string())
+}
+
+/// What the ledger would not tell.
+pub(super) fn unread(error: &crate::ledger::LedgerError) -> Failure {
+    Failure::new(exit::IO, chain(error))
+}
+
+/// Both files, checked as the daemon does.
+pub(super) fn configuration(place: &Place) -> Result<Loaded, Failure> {
+    load(&place.config).map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))
+}
+
+/// The tank as typed, or as configured.
+pub(super) fn tank(place: &Place, typed: Option<&String>) -> Result<TankVolume, Failure> {
+    match typed {
+        Some(text) => parse_tank_volume(text).map_err(usage),
+        None => Ok(configuration(place)?.controller.tank),
+    }
+}
+
+/// The owner's time zone; UTC when the configuration cannot be read.
+pub(super) fn zone(place: &Place) -> TimeZone {
+    load(&place.config).map_or(TimeZone::UTC, |loaded| loaded.controller.time_zone)
+}
+
+/// Date and minute in a zone.
+pub(super) fn minute(at: Timestamp, zone: &TimeZone) -> String {
+    let t = zone.to_datetime(at);
+    format!("{} {:02}:{:02}", t.date(), t.hour(), t.minute())
+}
+
+/// The present of a ledger: of the machine, or of virtual time.
+pub(super) fn present(reader: &LedgerReader) -> Result<Timestamp, Failure> {
+    if reader.is_virtual().map_err(|e| unread(&e))?
+        && let Some(newest) = reader.newest_wall().map_err(|e| unread(&e))?
+    {
+        return Ok(newest);
+    }
+    Ok(machine_now().wall)
+}
+
+/// `25 C` or `77 F`.
+pub(super) fn celsius(text: &str) -> Result<Celsius, Failure> {
+    let wrong = || {
+        usage(format!(
+            "\"{text}\" is no temperature; give it with its unit, for example \"25 C\" or \"77 F\""
+        ))
+    };
+    let text_ = text.trim().trim_end_matches(['C', 'F', '\u{b0}']).trim();
+    let number = parse_plain_number(text_).map_err(|_| wrong())?;
+    if text.trim().ends_with('C') {
+        Ok(Celsius::from_degrees(number))
+    } else if text.trim().ends_with('F') {
+        Ok(Celsius::from_fahrenheit(number))
+    } else {
+        Err(wrong())
+    }
+}
+
+/// `35` (practical salinity, which has no unit), or `1.0264 sg 25/25 C`: what was read, sample temperature, reference temperature.
+pub(super) fn salinity(text: &str) -> Result<Salinity, Failure> {
+    let wrong = || {
+        usage(format!(
+            "\"{text}\" is no salinity; give the practical salinity such as \"35\", or specific gravity with the temperature of the sample and of the reference such as \"1.0264 sg 25/25 C\""
+        ))
+    };
+    let plain = text.trim();
+    if let Some((value, temperatures)) = plain.split_once(" sg") {
+        let (sample, reference) = temperatures.trim().split_once('/').ok_or_else(wrong)?;
+        let unit = reference.trim().chars().next_back().ok_or_else(wrong)?;
+        let gravity = SpecificGravity {
+            value: parse_plain_number(value.trim()).map_err(|_| wrong())?,
+            sample: celsius(&format!("{} {unit}", sample.trim()))?,
+            reference: celsius(reference)?,
+        };
+        return gravity.to_salinity().map_err(usage);
+    }
+    let value = parse_plain_number(plain).map_err(|_| wrong())?;
+    if value < 2.0 {
+        // 1.026 without its temperatures is a specific gravity of four different waters.
+        return Err(wrong());
+    }
+    if value > 50.0 {
+        return Err(usage(format!(
+            "a salinity of {value} is outside 2 to 50; a conductivity in mS/cm is not a salinity"
+        )));
+    }
+    Ok(Salinity::from_practical(value))
+}
+
+/// The scale of a pH by its word.
+pub(super) fn ph_scale(word: &str) -> Option<PhScale> {
+    match word {
+        "nbs" => Some(PhScale::Nbs),
+        "total" => Some(PhScale::Total),
+        "seawater" => Some(PhScale::Seawater),
+        "free" => Some(PhScale::Free),
+        _ => None,
+    }
+}
+
+/// "alkalinity" with dKH, meq/L or mg/L CaCO3, or an element with mg/L or ug/L.
+pub(super) fn rise(raises: &str, by: &str) -> Result<ClaimRise, Failure> {
+    if raises == "alkalinity" {
+        return Ok(ClaimRise::Alkalinity(parse_alkalinity(by).map_err(usage)?));
+    }
+    let element = Element::new(raises).ok_or_else(|| {
+        usage(format!(
+            "\"{raises}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\""
+        ))
+    })?;
+    Ok(ClaimRise::Element(
+        element,
+        parse_concentration(by).map_err(usage)?,
+    ))
+}
+
+/// What is added, for programs.
+pub(super) fn rises_json(rises: &Rises) -> serde_json::Value {
+    let elements: serde_json::Map<String, serde_json::Value> = rises
+        .elements
+        .iter()
+        .map(|(e, rise)| (e.symbol().to_owned(), rise.as_mg_per_l().into()))
+        .collect();
+    serde_json::json!({
+        "alkalinity_dkh": rises.alkalinity.as_dkh(),
+        "alkalinity_meq_per_l": rises.alkalinity.as_meq_per_l(),
+        "elements_mg_per_l": elements,
+    })
+}
+
+/// What is added, on one line, with signs and units; small amounts in ug/L.
+pub(super) fn rises_words(rises: &Rises) -> String {
+    let mut parts = Vec::new();
+    if rises.alkalinity.as_meq_per_l() > 0.0 {
+        parts.push(format!(
+            "alkalinity +{} dKH ({} meq/L)",
+            figures(rises.alkalinity.as_dkh()),
+            figures(rises.alkalinity.as_meq_per_l())
+        ));
+    }
+    for (element, rise) in &rises.elements {
+        parts.push(format!("{element} +{}", amount(rise.as_mg_per_l())));
+    }
+    if parts.is_empty() {
+        "nothing".to_owned()
+    } else {
+        parts.join(", ")
+    }
+}
+
+/// mg/L, or ug/L where that reads better.
+pub(super) fn amount(mg_per_l: f64) -> String {
+    if mg_per_l.abs() < 0.01 && mg_per_l.abs() > 0.0 {
+        format!("{} ug/L", figures(mg_per_l * 1000.0))
+    } else {
+        format!("{} mg/L", figures(mg_per_l))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_salinity_is_practical_or_a_specific_gravity_with_both_its_temperatures() {
+        assert!((salinity("35").unwrap().as_practical() - 35.0).abs() < 1e-12);
+        // Row a1.sg25.S35: salinity 35 has specific gravity 1.02637 at 25/25 C (TEOS-10; tolerance 2e-5, which is 0.03 of salinity).
+        let read = salinity("1.02637 sg 25/25 C").unwrap().as_practical();
+        assert!((read - 35.0).abs() < 0.03, "{read}");
+        for wrong in ["1.026", "1.026 sg", "1.026 sg 25", "53", "35 ppt", ""] {
+            assert!(salinity(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_temperature_needs_its_unit() {
+        assert!((celsius("25 C").unwrap().as_degrees() - 25.0).abs() < 1e-12);
+        assert!((celsius("77 F").unwrap().as_degrees() - 25.0).abs() < 1e-9);
+        assert!(celsius("25").is_err());
+        assert!(celsius("warm C").is_err());
+    }
+
+    #[test]
+    fn a_rise_of_an_element_is_not_read_as_degrees() {
+        assert!(rise("Ca", "10 mg/L").is_ok());
+        assert!(rise("Ca", "1 dKH").is_err());
+        assert!(rise("alkalinity", "1 dKH").is_ok());
+        assert!(rise("alk", "1 dKH").is_err());
+    }
+}

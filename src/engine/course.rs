@@ -1,0 +1,238 @@
+//! Courses: a finite extra on one line, on whole local days, on top of its standing volume.
+//!
+//! A course changes volumes of slots and nothing else: each dose still passes the guard. A day on which little or nothing was
+//! given (a hold, an outage) is not made up for: a course gives at most what it says, and may give less.
+
+use super::effect::{Answer, Denial, Ticket};
+use super::event::{CourseAction, NewCourse, Now};
+use super::state::Engine;
+use crate::plan::{DailyVolumes, check_course};
+use crate::quantity::{Name, Volume};
+use crate::record::{Course, CourseState, Entry, Who};
+use jiff::civil::Date;
+
+/// Courses that may be under way together; each needs an owner who watches it. Ours.
+const COURSES_MAX: usize = 8;
+
+impl Engine {
+    /// The standing volumes and what the courses in force add.
+    pub(super) fn planned_volumes(&self) -> DailyVolumes {
+        let mut daily = crate::plan::plan_daily_volumes(&self.plan);
+        for (line, extra) in &self.course_extra {
+            // A line that has left the plan gives nothing, its course neither.
+            if let Some(volume) = daily.get_mut(line) {
+                *volume = volume.saturating_add(*extra);
+            }
+        }
+        daily
+    }
+
+    /// Ends courses whose days are over, and finds what those in force add today.
+    pub(super) fn follow_courses(&mut self, now: Now) {
+        if self.courses.is_empty() || self.clock.unsure.is_some() {
+            return;
+        }
+        let today = self.local_date(now.wall);
+        let over: Vec<Course> = self
+            .courses
+            .iter()
+            .filter(|course| course.is_over_on(today))
+            .cloned()
+            .collect();
+        for course in over {
+            let ended = Course {
+                state: CourseState::Ended,
+                ..course
+            };
+            self.put_course(ended, Who::Daemon, None, now);
+        }
+        self.courses_changed(today, now);
+    }
+
+    fn courses_changed(&mut self, today: Date, now: Now) {
+        let mut extra = DailyVolumes::new();
+        for course in self.courses.iter().filter(|c| c.in_force_on(today)) {
+            let sum = extra.entry(course.line.clone()).or_default();
+            *sum = sum.saturating_add(course.extra);
+        }
+        if extra != self.course_extra {
+            self.course_extra = extra;
+            self.touch_all_lines();
+            self.follow_ramp(now);
+        }
+    }
+
+    pub(super) fn add_course(
+        &mut self,
+        new: NewCourse,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        self.clock_for_course()?;
+        let refuse = |why: String| Denial::new("course-refused", why);
+        if !(1..=365).contains(&new.days) || !new.rise_per_day.is_finite() {
+            return Err(refuse(format!(
+                "{} days are no length of a course; give 1 to 365",
+                new.days
+            )));
+        }
+        if self.courses.len() >= COURSES_MAX {
+            return Err(refuse(format!(
+                "{COURSES_MAX} courses are under way already; end one first"
+            )));
+        }
+        let others = self.extra_of_others(&new.line, None);
+        check_course(
+            &self.controller,
+            &self.plan,
+            &new.line,
+            others.saturating_add(new.extra),
+            self.uptake(),
+        )
+        .map_err(|error| refuse(error.to_string()))?;
+        self.course_last = self.course_last.saturating_add(1);
+        let course = Course {
+            number: self.course_last,
+            standing: self.standing_of(&new.line),
+            line: new.line,
+            raises: new.raises,
+            rise_per_day: new.rise_per_day,
+            extra: new.extra,
+            first: self.tomorrow(now),
+            days: new.days,
+            state: CourseState::Running,
+            note: new.note,
+            who: who.clone(),
+            at: self.stamp(now),
+        };
+        self.put_course(course, who, Some(ticket), now);
+        Ok(())
+    }
+
+    pub(super) fn set_course(
+        &mut self,
+        number: i64,
+        action: CourseAction,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        self.clock_for_course()?;
+        let course = self.courses.iter().find(|c| c.number == number).cloned();
+        let course = course.ok_or_else(|| {
+            Denial::new(
+                "unknown-course",
+                format!(
+                    "there is no course {number} under way; `dosewright course list` shows them"
+                ),
+            )
+        })?;
+        let refuse = |why: &str| Denial::new("course-refused", format!("course {number} {why}"));
+        let today = self.local_date(now.wall);
+        let mut changed = match (action, course.state) {
+            (CourseAction::Pause, CourseState::Running) => {
+                // The day that has begun counts as given, so that no day is given twice.
+                let left = course.days.saturating_sub(course.days_begun(today));
+                Course {
+                    days: left,
+                    state: CourseState::Paused,
+                    ..course
+                }
+            }
+            (CourseAction::Resume, CourseState::Paused) => {
+                let others = self.extra_of_others(&course.line, Some(number));
+                let all = others.saturating_add(course.extra);
+                check_course(
+                    &self.controller,
+                    &self.plan,
+                    &course.line,
+                    all,
+                    self.uptake(),
+                )
+                .map_err(|error| refuse(&format!("cannot go on: {error}")))?;
+                Course {
+                    first: self.tomorrow(now),
+                    state: CourseState::Running,
+                    standing: self.standing_of(&course.line),
+                    ..course
+                }
+            }
+            (CourseAction::End, CourseState::Running | CourseState::Paused) => Course {
+                days: course.days_begun(today),
+                state: CourseState::Ended,
+                ..course
+            },
+            (CourseAction::Pause, _) => return Err(refuse("is paused already")),
+            (CourseAction::Resume, _) => return Err(refuse("runs already")),
+            (CourseAction::End, CourseState::Ended) => return Err(refuse("is over already")),
+        };
+        if changed.state == CourseState::Paused && changed.days == 0 {
+            changed.state = CourseState::Ended;
+        }
+        self.put_course(changed, who, Some(ticket), now);
+        self.courses_changed(today, now);
+        Ok(())
+    }
+
+    /// Dates need a clock.
+    fn clock_for_course(&self) -> Result<(), Denial> {
+        match &self.clock.unsure {
+            None => Ok(()),
+            Some(why) => Err(Denial::new(
+                "clock-unsure",
+                format!("a course needs dates, and the clock is not trusted: {why}"),
+            )),
+        }
+    }
+
+    fn tomorrow(&self, now: Now) -> Date {
+        let today = self.local_date(now.wall);
+        today.tomorrow().unwrap_or(today)
+    }
+
+    fn standing_of(&self, line: &Name) -> Volume {
+        let daily = crate::plan::plan_daily_volumes(&self.plan);
+        daily.get(line).copied().unwrap_or(Volume::ZERO)
+    }
+
+    /// What other courses may add to a line on any day, paused ones included.
+    fn extra_of_others(&self, line: &Name, not: Option<i64>) -> Volume {
+        self.courses
+            .iter()
+            .filter(|c| c.line == *line && Some(c.number) != not)
+            .map(|c| c.extra)
+            .sum()
+    }
+
+    /// Keeps the new state and writes it down.
+    fn put_course(&mut self, course: Course, who: Who, ticket: Option<Ticket>, now: Now) {
+        let course = Course {
+            who,
+            at: self.stamp(now),
+            ..course
+        };
+        self.courses.retain(|known| known.number != course.number);
+        let text = match course.state {
+            CourseState::Running => format!(
+                "course {}: {} more a day on line {}, from {} for {} days",
+                course.number, course.extra, course.line, course.first, course.days
+            ),
+            CourseState::Paused => format!(
+                "course {} is paused with {} days to come; nothing more of it is given until it is resumed",
+                course.number, course.days
+            ),
+            CourseState::Ended => {
+                format!("course {} on line {} is over", course.number, course.line)
+            }
+        };
+        if course.state != CourseState::Ended {
+            self.courses.push(course.clone());
+        }
+        self.mark_written(now);
+        self.store(
+            Entry::Course(course),
+            ticket.map(|ticket| (ticket, Answer::Done { text })),
+        );
+    }
+}

@@ -1,0 +1,248 @@
+//! What the owner tells and accepts.
+
+use super::rig::{DAY, HOUR, PLAN, SECOND, World, demo, name, plan_of, ul};
+use crate::chemistry::Element;
+use crate::engine::{Answer, Command, CourseAction, Denial, NewCourse, NewFact};
+use crate::quantity::{Alkalinity, Millis};
+use crate::record::{CourseState, Entry, FactKind, Measured};
+
+/// The demo reef with a settling time of a day, its uptake declared longer ago than that.
+fn settled() -> World {
+    let (mut controller, plan) = demo();
+    if let Some(limits) = &mut controller.alkalinity {
+        limits.settling = Millis::DAY;
+    }
+    let mut world = World::new(controller, plan, "2026-06-10T04:00:00Z");
+    world.start();
+    world.sync();
+    world.run(2 * DAY);
+    world
+}
+
+fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
+    let ticket = world.ask(command);
+    world.run(SECOND);
+    world.answer(ticket).clone()
+}
+
+fn accept(world: &mut World, dkh: f64) -> Result<(), String> {
+    told(world, Command::AcceptUptake(Alkalinity::from_dkh(dkh)))
+        .map(drop)
+        .map_err(|denial| denial.code)
+}
+
+fn uptake(world: &mut World) -> f64 {
+    world.status().uptake.unwrap().as_dkh()
+}
+
+#[test]
+fn an_accepted_uptake_is_in_force_at_once_and_is_written_down() {
+    let mut world = settled();
+    accept(&mut world, 0.95).unwrap();
+    assert!((uptake(&mut world) - 0.95).abs() < 1e-9);
+    let written = world.books.entries.iter().any(|entry| match entry {
+        Entry::Uptake(u) => {
+            (u.uptake.as_dkh() - 0.95).abs() < 1e-9 && (u.declared.as_dkh() - 0.8).abs() < 1e-9
+        }
+        _other => false,
+    });
+    assert!(written, "the plan's own declaration stays what it was");
+}
+
+#[test]
+fn an_uptake_is_accepted_within_the_largest_step_only_and_not_twice_within_the_settling_time() {
+    let mut world = settled();
+    // The demo allows 0.3 dKH a day at once.
+    assert_eq!(accept(&mut world, 1.2).unwrap_err(), "uptake-refused");
+    assert!((uptake(&mut world) - 0.8).abs() < 1e-9);
+    accept(&mut world, 1.0).unwrap();
+    assert_eq!(accept(&mut world, 1.1).unwrap_err(), "uptake-refused");
+    world.run(DAY + HOUR);
+    accept(&mut world, 1.1).unwrap();
+}
+
+#[test]
+fn a_plan_brought_into_line_with_an_accepted_uptake_need_not_wait() {
+    let mut world = settled();
+    accept(&mut world, 0.9).unwrap();
+    let text = PLAN
+        .replace("uptake-dkh-per-day = 0.80", "uptake-dkh-per-day = 0.90")
+        .replace("daily-ml = 75.6", "daily-ml = 85.0");
+    let plan = plan_of(&text, &world.controller);
+    let ticket = world.reload(plan);
+    world.run(SECOND);
+    world.answer(ticket).clone().unwrap();
+    assert!((uptake(&mut world) - 0.9).abs() < 1e-9);
+    let status = world.status();
+    assert!((status.planned_alkalinity.as_dkh() - 0.9).abs() < 0.01);
+}
+
+#[test]
+fn a_fact_of_tomorrow_is_not_written_down() {
+    let mut world = settled();
+    let mut fact = NewFact {
+        kind: FactKind::Change,
+        name: String::new(),
+        value: None,
+        uncertainty: None,
+        text: "new light".to_owned(),
+        happened: Some("2027-01-01T00:00:00Z".parse().unwrap()),
+    };
+    let denial = told(&mut world, Command::AddFact(fact.clone())).unwrap_err();
+    assert_eq!(denial.code, "future-time");
+    fact.happened = None;
+    told(&mut world, Command::AddFact(fact)).unwrap();
+    let kept = world.books.entries.iter().filter(|e| match e {
+        Entry::Fact(f) => f.text == "new light",
+        _ => false,
+    });
+    assert_eq!(kept.count(), 1);
+}
+
+fn iodine(extra_ul: i64, days: u32) -> Command {
+    Command::AddCourse(NewCourse {
+        line: name("iodine"),
+        raises: Measured::Element(Element::new("I").unwrap()),
+        rise_per_day: 0.0001,
+        extra: ul(extra_ul),
+        days,
+        note: String::new(),
+    })
+}
+
+/// What really went in on each local day of Berlin from the world's beginning at 06:00 local, from one midnight to the next.
+fn days_of(world: &World, line: &str, from_day: i64, count: i64) -> Vec<i64> {
+    let midnight = 18 * HOUR;
+    (0..count)
+        .map(|day| {
+            let begin = midnight + (from_day - 1 + day) * DAY;
+            world
+                .flows_of(line)
+                .iter()
+                .filter(|f| (begin..begin + DAY).contains(&f.began))
+                .map(|f| f.volume)
+                .sum()
+        })
+        .collect()
+}
+
+#[test]
+fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
+    let mut world = settled();
+    told(&mut world, iodine(500, 3)).unwrap();
+    world.run(6 * DAY);
+    let near = |got: &[i64], want: &[i64]| {
+        assert_eq!(got.len(), want.len());
+        for (g, w) in got.iter().zip(want) {
+            assert!((g - w).abs() <= 60, "{got:?} against {want:?}");
+        }
+    };
+    // Told on day 2; whole days from the next one on.
+    near(
+        &days_of(&world, "iodine", 2, 5),
+        &[2_000, 2_500, 2_500, 2_500, 2_000],
+    );
+    let last = world.books.entries.iter().rev().find_map(|e| match e {
+        Entry::Course(c) => Some(c.state),
+        _other => None,
+    });
+    assert_eq!(last, Some(CourseState::Ended));
+    world.check_caps();
+}
+
+#[test]
+fn a_course_goes_on_after_a_restart_and_its_days_are_not_made_up_for() {
+    let mut world = settled();
+    told(&mut world, iodine(500, 3)).unwrap();
+    world.run(DAY);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(4 * DAY);
+    let given: i64 = days_of(&world, "iodine", 3, 4).iter().sum();
+    // Three days of 0.5 mL and four of 2 mL, less at most the slots round the restart.
+    assert!((8_300..=9_560).contains(&given), "{given}");
+    let running = told(
+        &mut world,
+        Command::SetCourse {
+            number: 1,
+            action: CourseAction::End,
+        },
+    );
+    assert_eq!(running.unwrap_err().code, "unknown-course");
+}
+
+#[test]
+fn a_paused_course_gives_nothing_until_it_is_resumed() {
+    let mut world = settled();
+    told(&mut world, iodine(500, 4)).unwrap();
+    world.run(DAY);
+    let set = |action| Command::SetCourse { number: 1, action };
+    told(&mut world, set(CourseAction::Pause)).unwrap();
+    assert_eq!(
+        told(&mut world, set(CourseAction::Pause)).unwrap_err().code,
+        "course-refused"
+    );
+    world.run(3 * DAY);
+    let paused = days_of(&world, "iodine", 4, 2);
+    assert!(
+        paused.iter().all(|ul| (ul - 2_000).abs() <= 60),
+        "{paused:?}"
+    );
+    told(&mut world, set(CourseAction::Resume)).unwrap();
+    world.run(5 * DAY);
+    let all = days_of(&world, "iodine", 7, 4);
+    let extra: i64 = all.iter().map(|ul| ul - 2_000).sum();
+    // Three of the four days were left.
+    assert!((extra - 1_500).abs() <= 250, "{all:?}");
+}
+
+#[test]
+fn a_course_that_a_cap_would_refuse_slot_by_slot_is_refused_before_it_starts() {
+    let mut world = settled();
+    // The demo's iodine line: daily cap 4 mL, two doses a day of at most 1.5 mL.
+    for extra in [1_100, 2_500] {
+        let denial = told(&mut world, iodine(extra, 2)).unwrap_err();
+        assert_eq!(denial.code, "course-refused", "{}", denial.text);
+    }
+    let cron = Command::AddCourse(NewCourse {
+        line: name("trace"),
+        raises: Measured::Element(Element::new("Mn").unwrap()),
+        rise_per_day: 0.0001,
+        extra: ul(100),
+        days: 2,
+        note: String::new(),
+    });
+    assert_eq!(told(&mut world, cron).unwrap_err().code, "course-refused");
+}
+
+#[test]
+fn a_course_of_alkalinity_counts_in_the_ramp() {
+    let mut world = settled();
+    let alkalinity = |extra| {
+        Command::AddCourse(NewCourse {
+            line: name("alkalinity"),
+            raises: Measured::Alkalinity,
+            rise_per_day: 0.1,
+            extra: ul(extra),
+            days: 3,
+            note: String::new(),
+        })
+    };
+    // 60 mL more would be 0.63 dKH over uptake; the demo allows 0.5. The daily cap of 100 mL is in the way even before.
+    assert!(told(&mut world, alkalinity(60_000)).is_err());
+    told(&mut world, alkalinity(18_900)).unwrap();
+    world.run(DAY);
+    // Without a reading nothing may rise above uptake: the course is clamped away, not given.
+    let status = world.status();
+    assert!((status.planned_alkalinity.as_dkh() - 1.0).abs() < 0.01);
+    assert!(
+        (status.share_in_force - 0.8).abs() < 0.01,
+        "{}",
+        status.share_in_force
+    );
+    world.read_alkalinity(7.8);
+    world.run(SECOND);
+    assert!((world.status().share_in_force - 1.0).abs() < 1e-6);
+    world.run(2 * DAY);
+    world.check_caps();
+}

@@ -1,0 +1,615 @@
+//! The owner's commands, end to end: the real binary over the demo reef, with a record made through the library.
+#![cfg(test)]
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use dosewright::chemistry::Element;
+use dosewright::engine::record::{
+    Course, CourseState, DoseEnd, DoseId, DoseKind, Entry, Fact, FactKind, Intent, Measured,
+    Outcome, Reading, ReadingValue, Refill, Stamp, UptakeAccepted, Who,
+};
+use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
+use dosewright::plan::SlotKey;
+use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
+use jiff::Timestamp;
+use serde_json::Value;
+
+const DAY: i64 = 86_400_000;
+/// 2026-10-01T00:00:00Z.
+const EPOCH: i64 = 1_790_812_800_000;
+
+fn at(ms: i64) -> Stamp {
+    Stamp {
+        wall: Timestamp::from_millisecond(EPOCH + ms).unwrap(),
+        elapsed: Millis::new(ms),
+        trusted: true,
+    }
+}
+
+fn name(text: &str) -> Name {
+    Name::new(text).unwrap()
+}
+
+fn owner() -> Who {
+    Who::Local { uid: 1000 }
+}
+
+/// A new ledger in virtual time, so that its newest entry is its present.
+fn ledger(state: &Path) -> Ledger {
+    let session = SessionStart {
+        boot: "virtual".to_owned(),
+        at: at(0),
+        version: "0.1.0".to_owned(),
+        controller_fingerprint: "c".to_owned(),
+        plan_fingerprint: "p".to_owned(),
+        live: false,
+    };
+    let open = OpenAs {
+        timeline: Timeline::Virtual,
+        installation: None,
+        session,
+    };
+    let mut ledger = Ledger::open(&state.join("ledger.db"), &open).unwrap();
+    for bottle in ["alkalinity", "iodine"] {
+        let refill = Refill {
+            reservoir: name(bottle),
+            level: Volume::from_ul(2_000_000),
+            before: None,
+            who: owner(),
+            note: String::new(),
+            at: at(0),
+        };
+        ledger.store(&Entry::Refill(refill)).unwrap();
+    }
+    ledger
+}
+
+fn alkalinity(ms: i64, dkh: f64) -> Entry {
+    Entry::Reading(Reading {
+        measured: Measured::Alkalinity,
+        value: ReadingValue::Alkalinity {
+            value: Alkalinity::from_dkh(dkh),
+            uncertainty: Alkalinity::from_dkh(0.1),
+        },
+        method: "titration".to_owned(),
+        taken: at(ms).wall,
+        who: owner(),
+        at: at(ms),
+    })
+}
+
+fn dose(ledger: &mut Ledger, id: i64, line: &str, (ms, ul): (i64, i64), (left, dkh): (i64, f64)) {
+    let date = jiff::tz::Offset::UTC.to_datetime(at(ms).wall).date();
+    let intent = Intent {
+        id: DoseId(id),
+        line: name(line),
+        head: name(line),
+        reservoir: name(line),
+        solution: name(if line == "alkalinity" {
+            "soda-ash"
+        } else {
+            line
+        }),
+        kind: DoseKind::Plan,
+        slot: Some(SlotKey {
+            line: name(line),
+            date,
+            number: 40_000,
+        }),
+        volume: Volume::from_ul(ul),
+        run_time: Millis::new(5_000),
+        alkalinity: Alkalinity::from_dkh(dkh),
+        who: Who::Plan,
+        live: false,
+        at: at(ms),
+    };
+    ledger.store_intent(&intent).unwrap();
+    let outcome = Outcome {
+        id: DoseId(id),
+        end: DoseEnd::Delivered,
+        delivered: Volume::from_ul(ul),
+        on_time: Some(Millis::new(5_000)),
+        reservoir_left: Volume::from_ul(left),
+        cause: String::new(),
+        at: at(ms + 5_000),
+    };
+    ledger.store_outcome(&outcome).unwrap();
+}
+
+/// Three weeks in which 0.8 dKH a day were dosed and the readings fell by `fall` dKH a day all the same.
+fn three_weeks(state: &Path, fall: f64) -> Ledger {
+    let mut ledger = ledger(state);
+    let declared = Alkalinity::from_dkh(0.8);
+    let entry = UptakeAccepted {
+        uptake: declared,
+        before: declared,
+        declared,
+        who: owner(),
+        at: at(0),
+    };
+    ledger.store(&Entry::Uptake(entry)).unwrap();
+    for day in 0..21_i32 {
+        let ms = i64::from(day) * DAY;
+        if day % 2 == 0 {
+            // A scatter that is the same in every run.
+            let scatter = [0.03, -0.05, 0.02, 0.0][usize::try_from(day / 2 % 4).unwrap()];
+            ledger
+                .store(&alkalinity(ms, 8.4 - fall * f64::from(day) + scatter))
+                .unwrap();
+        }
+        let given = i64::from(day) + 1;
+        let left = 2_000_000 - 75_600 * given;
+        dose(
+            &mut ledger,
+            given,
+            "alkalinity",
+            (ms + DAY / 2, 75_600),
+            (left, 0.8),
+        );
+    }
+    ledger
+}
+
+fn run(state: &Path, words: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_dosewright"))
+        .args(["--config", concat!(env!("CARGO_MANIFEST_DIR"), "/config")])
+        .arg("--state")
+        .arg(state)
+        .args(words)
+        .output()
+        .unwrap()
+}
+
+fn text(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+fn json(state: &Path, words: &[&str]) -> Value {
+    let output = run(state, words);
+    assert!(output.status.success(), "{words:?}: {output:?}");
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+fn near(value: &Value, wanted: f64, tolerance: f64) {
+    let value = value.as_f64().unwrap();
+    assert!(
+        (value - wanted).abs() <= tolerance,
+        "{value} is not {wanted}"
+    );
+}
+
+#[test]
+fn a_solution_says_what_one_millilitre_does_to_this_tank() {
+    let state = tempfile::tempdir().unwrap();
+    let shown = json(state.path(), &["solution", "--json"]);
+    let soda = shown["solutions"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|s| s["solution"] == "soda-ash")
+        .unwrap();
+    // Row a3.per_gram.Na2CO3.alk: 18.8701 meq/g (IUPAC/CIAAW atomic weights 2021, tolerance 1e-4); 60 g/L in 300 L.
+    near(
+        &soda["one_ml_adds"]["alkalinity_meq_per_l"],
+        60.0 * 18.8701 / 300.0 / 1000.0,
+        1e-6,
+    );
+    near(&soda["day_adds"]["alkalinity_dkh"], 0.8, 1e-3);
+    assert!(
+        shown["plan_day"]["balance"]
+            .as_str()
+            .unwrap()
+            .starts_with("balanced")
+    );
+    // Stoichiometry: each meq of soda brings one mmol of sodium, paired with the chloride of the calcium chloride.
+    near(
+        &shown["plan_day"]["left_per_year"]["sodium_chloride_g_per_l"],
+        0.28532 * 58.44 * 365.0 / 1000.0,
+        0.01,
+    );
+}
+
+#[test]
+fn a_recipe_is_made_for_a_wanted_strength_and_refused_when_it_would_not_dissolve() {
+    let state = tempfile::tempdir().unwrap();
+    let ask = |volume: &str, salt: &str| {
+        let words = [
+            "solution",
+            "recipe",
+            "--salt",
+            salt,
+            "--volume",
+            volume,
+            "--raises",
+            "alkalinity",
+            "--by",
+            "0.5 dKH",
+        ];
+        run(state.path(), &words)
+    };
+    let made = ask("20 mL", "Na2CO3");
+    assert!(made.status.success());
+    // 0.5 dKH x 0.35665 meq/L x 300 L = 53.498 meq in 20 mL, at 18.870 meq/g.
+    assert!(text(&made).starts_with("141.8 g Na2CO3"), "{}", text(&made));
+    let refused = ask("20 mL", "NaHCO3");
+    assert_eq!(refused.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("do not stay dissolved"));
+}
+
+#[test]
+fn a_configured_recipe_that_would_crystallise_is_a_mistake_of_the_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let demo = concat!(env!("CARGO_MANIFEST_DIR"), "/config");
+    let controller = std::fs::read_to_string(format!("{demo}/controller.toml")).unwrap();
+    let strong = controller.replace("g-per-l = 60 }", "g-per-l = 170 }");
+    assert_ne!(strong, controller);
+    std::fs::write(folder.path().join("controller.toml"), strong).unwrap();
+    std::fs::copy(format!("{demo}/plan.toml"), folder.path().join("plan.toml")).unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_dosewright"))
+        .arg("check")
+        .arg("--config")
+        .arg(folder.path())
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(78));
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(
+        said.contains("170.0 g/L of Na2CO3 do not stay dissolved at 15.0 C"),
+        "{said}"
+    );
+}
+
+#[test]
+fn dilution_is_worked_out_for_this_tank() {
+    let state = tempfile::tempdir().unwrap();
+    let changes = json(
+        state.path(),
+        &[
+            "dilute", "changes", "--change", "30 L", "--times", "4", "--from", "50 mg/L", "--json",
+        ],
+    );
+    // 0.9^4.
+    near(&changes["left_percent"], 65.61, 1e-6);
+    near(&changes["level_after_mg_per_l"], 32.805, 1e-6);
+    let reach = json(
+        state.path(),
+        &[
+            "dilute", "reach", "--change", "30 L", "--from", "50 mg/L", "--to", "20 mg/L", "--json",
+        ],
+    );
+    // ln(0.4) / ln(0.9) = 8.7.
+    assert_eq!(reach["changes"], 9);
+    let steady = json(
+        state.path(),
+        &[
+            "dilute",
+            "steady",
+            "--change",
+            "30 L",
+            "--every-days",
+            "7",
+            "--gain",
+            "1 mg/L",
+            "--json",
+        ],
+    );
+    near(&steady["before_change_mg_per_l"], 70.0, 1e-9);
+    let half = json(
+        state.path(),
+        &["dilute", "continuous", "--left", "50", "--json"],
+    );
+    near(&half["exchanged_l"], 300.0 * 2.0_f64.ln(), 1e-6);
+    assert_eq!(
+        run(
+            state.path(),
+            &["dilute", "changes", "--change", "400 L", "--times", "1"]
+        )
+        .status
+        .code(),
+        Some(1)
+    );
+}
+
+#[test]
+fn saturation_needs_the_scale_of_the_ph_and_gives_an_interval() {
+    let state = tempfile::tempdir().unwrap();
+    let water = [
+        "saturation",
+        "--alkalinity",
+        "8.0 dKH",
+        "--calcium",
+        "420 mg/L",
+        "--salinity",
+        "35",
+        "--temperature",
+        "25 C",
+    ];
+    assert_eq!(
+        run(state.path(), &[&water[..], &["--ph", "8.2"]].concat())
+            .status
+            .code(),
+        Some(2)
+    );
+    let omega = |scale: &str| {
+        let words = [&water[..], &["--ph", "8.2", "--ph-scale", scale, "--json"]].concat();
+        json(state.path(), &words)
+    };
+    let (nbs, total) = (omega("nbs"), omega("total"));
+    // NBS reads about 0.13 above the total scale, so the same number means fewer carbonate ions.
+    assert!(nbs["omega_aragonite"].as_f64() < total["omega_aragonite"].as_f64());
+    assert!(
+        nbs["low"].as_f64() < nbs["omega_aragonite"].as_f64()
+            && nbs["omega_aragonite"].as_f64() < nbs["high"].as_f64()
+    );
+    let lines = nbs["mixing_point"].as_array().unwrap();
+    assert!(
+        lines.iter().any(|l| l["line"] == "alkalinity")
+            && lines.iter().any(|l| l["line"] == "calcium")
+    );
+}
+
+#[test]
+fn readings_that_fall_under_a_steady_dose_ask_for_more() {
+    let state = tempfile::tempdir().unwrap();
+    drop(three_weeks(state.path(), 0.04));
+    let advice = json(state.path(), &["advise", "--json"]);
+    assert_eq!(advice["advice"], "change", "{advice}");
+    near(&advice["uptake"]["per_day"], 0.84, 0.01);
+    assert!(
+        advice["uptake"]["low"].as_f64() < Some(0.84)
+            && Some(0.84) < advice["uptake"]["high"].as_f64()
+    );
+    // 0.84 dKH a day at 0.010582 dKH a mL.
+    near(&advice["to_daily_ul"], 79_400.0, 1_000.0);
+}
+
+#[test]
+fn readings_that_hold_ask_to_leave_it_alone() {
+    let state = tempfile::tempdir().unwrap();
+    drop(three_weeks(state.path(), 0.0));
+    let advice = json(state.path(), &["advise", "--json"]);
+    assert_eq!(advice["advice"], "leave-alone", "{advice}");
+    let refused = run(state.path(), &["accept", "--yes"]);
+    assert_eq!(refused.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("nothing to accept"));
+}
+
+#[test]
+fn a_change_noted_down_makes_the_advice_wait() {
+    let state = tempfile::tempdir().unwrap();
+    let mut ledger = three_weeks(state.path(), 0.04);
+    let note = Fact {
+        kind: FactKind::Change,
+        name: String::new(),
+        value: None,
+        uncertainty: None,
+        text: "new light".to_owned(),
+        happened: at(19 * DAY).wall,
+        who: owner(),
+        at: at(20 * DAY),
+    };
+    ledger.store(&Entry::Fact(note)).unwrap();
+    drop(ledger);
+    let advice = json(state.path(), &["advise", "--json"]);
+    assert_eq!(advice["advice"], "leave-alone", "{advice}");
+    assert!(advice["text"].as_str().unwrap().contains("new light"));
+    let changes = json(state.path(), &["changes", "--json"]);
+    assert_eq!(changes[0]["what"], "new light");
+}
+
+#[test]
+fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_keep_the_old_entry() {
+    let state = tempfile::tempdir().unwrap();
+    let mut ledger = ledger(state.path());
+    let fact = |kind, name: &str, value: Option<f64>, text: &str| {
+        Entry::Fact(Fact {
+            kind,
+            name: name.to_owned(),
+            value,
+            uncertainty: value.map(|_| 0.5),
+            text: text.to_owned(),
+            happened: at(DAY).wall,
+            who: owner(),
+            at: at(DAY),
+        })
+    };
+    let calcium = Entry::Reading(Reading {
+        measured: Measured::Element(Element::new("Ca").unwrap()),
+        value: ReadingValue::Concentration {
+            value: Concentration::from_mg_per_l(400.0),
+            uncertainty: Concentration::from_mg_per_l(10.0),
+        },
+        method: String::new(),
+        taken: at(DAY).wall,
+        who: owner(),
+        at: at(DAY),
+    });
+    ledger.store(&calcium).unwrap();
+    ledger.store(&alkalinity(DAY, 7.0)).unwrap();
+    ledger.store(&alkalinity(DAY, 8.0)).unwrap();
+    ledger
+        .store(&fact(FactKind::Correction, "2", None, "wrong syringe"))
+        .unwrap();
+    ledger
+        .store(&fact(
+            FactKind::Water,
+            "salinity",
+            Some(33.0),
+            "33\nrefractometer",
+        ))
+        .unwrap();
+    drop(ledger);
+    let rows = json(state.path(), &["reading", "list", "--json"]);
+    let of = |number: &str| {
+        rows.as_array()
+            .unwrap()
+            .iter()
+            .find(|r| r["number"] == number)
+            .unwrap()
+            .clone()
+    };
+    near(
+        &of("1")["at_salinity_35_mg_per_l"],
+        400.0 * 35.0 / 33.0,
+        1e-6,
+    );
+    assert_eq!(
+        (&of("2")["corrected"], &of("3")["corrected"]),
+        (&Value::Bool(true), &Value::Bool(false))
+    );
+    assert!(
+        of("3")["at_salinity_35_mg_per_l"].is_null(),
+        "alkalinity that is dosed does not go with salinity"
+    );
+    let listed = text(&run(state.path(), &["reading", "list"]));
+    assert!(
+        listed.contains("8.00 dKH (7.80 to 8.20 at 95 %)")
+            && listed.contains("corrected by a later entry"),
+        "{listed}"
+    );
+}
+
+#[test]
+fn a_slip_is_questioned_before_any_daemon_is_asked() {
+    let state = tempfile::tempdir().unwrap();
+    drop(ledger(state.path()));
+    let slip = run(state.path(), &["reading", "add", "Ca", "42 mg/L"]);
+    assert_eq!(slip.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&slip.stderr).contains("--sure"));
+    let no_daemon = run(state.path(), &["reading", "add", "Ca", "420 mg/L"]);
+    assert_eq!(no_daemon.status.code(), Some(69));
+}
+
+#[test]
+fn a_course_is_listed_with_what_was_given_of_it() {
+    let state = tempfile::tempdir().unwrap();
+    let mut ledger = ledger(state.path());
+    let course = Course {
+        number: 1,
+        line: name("iodine"),
+        raises: Measured::Element(Element::new("I").unwrap()),
+        rise_per_day: 0.0001,
+        extra: Volume::from_ul(500),
+        standing: Volume::from_ul(2_000),
+        first: "2026-10-02".parse().unwrap(),
+        days: 3,
+        state: CourseState::Running,
+        note: String::new(),
+        who: owner(),
+        at: at(DAY / 2),
+    };
+    ledger.store(&Entry::Course(course.clone())).unwrap();
+    // Two of its days as planned, the third missed; then it ended by itself.
+    dose(
+        &mut ledger,
+        1,
+        "iodine",
+        (DAY + DAY / 2, 2_500),
+        (1_997_500, 0.0),
+    );
+    dose(
+        &mut ledger,
+        2,
+        "iodine",
+        (2 * DAY + DAY / 2, 2_500),
+        (1_995_000, 0.0),
+    );
+    let ended = Course {
+        state: CourseState::Ended,
+        at: at(4 * DAY),
+        ..course
+    };
+    ledger.store(&Entry::Course(ended)).unwrap();
+    drop(ledger);
+    let rows = json(state.path(), &["course", "list", "--json"]);
+    assert_eq!(
+        (&rows[0]["state"], &rows[0]["given_ul"]),
+        (&Value::from("ended"), &Value::from(1_000))
+    );
+    near(&rows[0]["raised"], 0.0002, 1e-12);
+    let over = run(
+        state.path(),
+        &[
+            "course",
+            "add",
+            "iodine",
+            "--raise",
+            "I",
+            "--by",
+            "0.03 mg/L",
+            "--at-most",
+            "0.01 mg/L",
+            "--yes",
+        ],
+    );
+    assert_eq!(over.status.code(), Some(1));
+    assert!(
+        String::from_utf8_lossy(&over.stderr).contains("over its limit"),
+        "{over:?}"
+    );
+}
+
+#[test]
+fn a_lab_report_is_held_against_natural_seawater_the_one_before_and_what_was_dosed() {
+    let state = tempfile::tempdir().unwrap();
+    let mut ledger = ledger(state.path());
+    let report = |ms: i64, text: &str| {
+        Entry::Fact(Fact {
+            kind: FactKind::Panel,
+            name: "north".to_owned(),
+            value: Some(5.0),
+            uncertainty: None,
+            text: text.to_owned(),
+            happened: at(ms).wall,
+            who: owner(),
+            at: at(ms),
+        })
+    };
+    ledger
+        .store(&report(DAY, "Ca;412;mg/L\nCu;1;ug/L\nZn;2;ug/L\nI;60;ug/L"))
+        .unwrap();
+    ledger
+        .store(&report(
+            30 * DAY,
+            "Ca;300;mg/L\nCu;40;ug/L\nZn;60;ug/L\nI;<5;ug/L",
+        ))
+        .unwrap();
+    drop(ledger);
+    let shown = json(state.path(), &["panel", "show", "--json"]);
+    let of = |symbol: &str| {
+        shown["elements"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|e| e["element"] == symbol)
+            .unwrap()
+            .clone()
+    };
+    let remarks = |symbol: &str| of(symbol)["remarks"].to_string();
+    assert_eq!(of("Ca")["band"], "low");
+    // Row a2.rc.Ca: 412.1 mg/kg at salinity 35, 421.7 mg/L at 25 C.
+    near(&of("Ca")["natural_mg_per_l"], 421.7, 0.5);
+    assert!(
+        remarks("Ca").contains("fallen") && remarks("Ca").contains("course add calcium --raise Ca"),
+        "{}",
+        remarks("Ca")
+    );
+    assert!(
+        remarks("Cu").contains("look for a source"),
+        "{}",
+        remarks("Cu")
+    );
+    assert!(shown["corrosion"][0].as_str().unwrap().contains("brass"));
+    assert_eq!(of("I")["below_limit"], true);
+    let list = json(state.path(), &["panel", "list", "--json"]);
+    assert_eq!(list.as_array().unwrap().len(), 2);
+    let csv = state.path().join("report.csv");
+    std::fs::write(&csv, "Parameter,Result,Unit\nCa,412,mg/L\n").unwrap();
+    let asked = run(
+        state.path(),
+        &["panel", "add", csv.to_str().unwrap(), "--lab", "south"],
+    );
+    assert_eq!(asked.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&asked.stderr).contains("Parameter, Result, Unit"));
+}
