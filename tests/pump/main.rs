@@ -272,7 +272,7 @@ fn a_shell_that_goes_away_in_a_dose_takes_the_head_with_it() {
     )
     .unwrap();
     let mut handle = PumpHandle::spawn(&name("magnesium"), Box::new(pump), |_| {}).unwrap();
-    assert!(handle.start(permit(&controller, 1, 10_000)));
+    assert!(handle.start(permit(&controller, 1, 8_000)));
     while !trace.is_on() {
         std::thread::yield_now();
     }
@@ -325,7 +325,7 @@ fn stopping_for_good_lets_no_later_run_begin() {
     })
     .unwrap();
     handle.control().stop_for_good();
-    assert!(handle.start(permit(&controller, 7, 10_000)));
+    assert!(handle.start(permit(&controller, 7, 8_000)));
     let PumpReport::Ended { report, .. } = told.recv().unwrap() else {
         panic!("no report of a run");
     };
