@@ -155,11 +155,8 @@ type Chars<'a> = std::iter::Peekable<std::str::Chars<'a>>;
 fn skip_string(rest: &mut Chars<'_>, code: &mut String) {
     while let Some(c) = rest.next() {
         match c {
-            '\\' => {
-                if rest.next() == Some('\n') {
-                    code.push('\n');
-                }
-            }
+            // What is escaped is no end, but may be a line's.
+            '\\' => code.extend(rest.next().filter(|escaped| *escaped == '\n')),
             '\n' => code.push('\n'),
             '"' => return,
             _ => {}

@@ -6,7 +6,7 @@ use super::alarms::AlarmCode;
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Command, NewReading, Now, RefillLevel, TrustSource};
-use super::state::{Engine, PreparedDose};
+use super::state::{Engine, LedgerState, PreparedDose};
 use crate::config::Plan;
 use crate::guard::{Request, examine, judge};
 use crate::plan::Schedule;
@@ -548,12 +548,8 @@ impl Engine {
     }
 
     pub(super) fn ledger_healthy(&mut self, now: Now) {
-        if !self.history_known {
-            // Writing works again, but what was dosed before this start is still not known: a new start reads it.
-            return;
-        }
-        if let super::state::LedgerState::NotWritable { .. } = self.ledger {
-            self.ledger = super::state::LedgerState::Writable;
+        if let LedgerState::NotWritable { .. } = self.ledger {
+            self.ledger = LedgerState::Writable;
             self.clear(AlarmCode::LedgerFault, "", now);
             self.note(
                 "ledger-writable",
@@ -566,9 +562,13 @@ impl Engine {
     }
 
     pub(super) fn ledger_fault(&mut self, why: &str, now: Now) {
-        self.ledger = super::state::LedgerState::NotWritable {
-            why: why.to_owned(),
-        };
+        let why = why.to_owned();
+        match &mut self.ledger {
+            LedgerState::Unread { why: known } => known.clone_from(&why),
+            state @ (LedgerState::Writable | LedgerState::NotWritable { .. }) => {
+                *state = LedgerState::NotWritable { why: why.clone() };
+            }
+        }
         self.raise(
             AlarmCode::LedgerFault,
             "",

@@ -35,7 +35,9 @@ impl Engine {
             reservoir_reserve: reservoir.reserve,
             ledger: match &self.ledger {
                 LedgerState::Writable => LedgerFact::Writable,
-                LedgerState::NotWritable { why } => LedgerFact::NotWritable(why),
+                LedgerState::NotWritable { why } | LedgerState::Unread { why } => {
+                    LedgerFact::NotWritable(why)
+                }
             },
             clock: self
                 .clock

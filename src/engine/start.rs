@@ -68,9 +68,8 @@ impl Engine {
         engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
         engine.boot = setup.boot;
         engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
-        engine.history_known = setup.ledger_fault.is_none();
         if let Some(why) = setup.ledger_fault.clone() {
-            engine.ledger = LedgerState::NotWritable { why };
+            engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(readings, added);
         engine.take_calibrations(calibrations);
@@ -107,7 +106,6 @@ impl Engine {
                 outside_why: "the kernel does not say that it is synchronised".to_owned(),
                 aged: false,
             },
-            history_known: true,
             ledger: LedgerState::Writable,
             holds: Vec::new(),
             heads: controller

@@ -30,8 +30,6 @@ pub struct Engine {
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
-    /// Whether the history came from the ledger; without it nothing is known of earlier doses.
-    pub(super) history_known: bool,
     pub(super) holds: Vec<Hold>,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
     pub(super) lines: BTreeMap<Name, LineMemory>,
@@ -81,7 +79,13 @@ pub(super) struct ClockState {
 #[derive(Debug)]
 pub(super) enum LedgerState {
     Writable,
-    NotWritable { why: String },
+    NotWritable {
+        why: String,
+    },
+    /// It could not be read at the start, so nothing is known of earlier doses; only a new start makes that good.
+    Unread {
+        why: String,
+    },
 }
 
 #[derive(Debug, Default)]

@@ -178,7 +178,7 @@ impl Engine {
             clock_source: self.clock.source,
             ledger_fault: match &self.ledger {
                 LedgerState::Writable => None,
-                LedgerState::NotWritable { why } => Some(why.clone()),
+                LedgerState::NotWritable { why } | LedgerState::Unread { why } => Some(why.clone()),
             },
             lines,
             heads: self.heads_status(now),

@@ -2,6 +2,12 @@
 //!
 //! Needs some minutes, most of them for making a ledger of a million doses and for a minute of idling.
 #![expect(clippy::print_stdout, reason = "a report for people")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "what cannot be measured must fail loudly"
+)]
 
 #[path = "../e2e/rig.rs"]
 #[expect(
@@ -38,7 +44,7 @@ impl Report {
                 format!("at most {most} {unit}: MISSED")
             }
         };
-        println!("{what:44} {value:10.2} {unit:4} {verdict}\n    {how}");
+        println!("{what:44} {value:10.4} {unit:4} {verdict}\n    {how}");
     }
 }
 
@@ -276,7 +282,7 @@ fn million(report: &mut Report) {
     let status = rig.tell(&["ledger", "check"]);
     println!("{}", rig::text(&status.stdout));
     let how = format!(
-        "from spawning the daemon to its first answer, {count} doses; 8 starts, the first with the index rather cold"
+        "from spawning the daemon to its first answer, {count} doses; 8 starts, file in the page cache; the first may wait for the making of the file to reach the disk"
     );
     report.line(
         "million: start to ready, median",

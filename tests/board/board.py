@@ -90,6 +90,7 @@ class Board:
         self.inputs = dict(inputs or {})
         self.edges = deque(maxlen=200_000)    # (time, pin, up) of pins that are outputs
         self.functions, self.levels = [0] * 28, [0] * 28
+        self.known = [None] * 28              # last level of each output, as told or as read
         self.changed_function = []            # (time, pin, function)
         self.log, self.lines = [], queue.Queue()
         self.follow = None                    # called with (pin, up) on every edge
@@ -180,10 +181,7 @@ class Board:
             for line in self.qtest.makefile('r'):
                 now, words = time.monotonic(), line.split()
                 if words[0] == 'IRQ':
-                    pin, up = int(words[2]), words[1] == 'raise'
-                    self.edges.append((now, pin, up))
-                    if self.follow:
-                        self.follow(pin, up)
+                    self._edge(now, int(words[2]), words[1] == 'raise')
                 elif words[0] in ('OK', 'FAIL'):
                     tag = self.asked.popleft()
                     if tag is not None and len(words) > 1:
@@ -191,15 +189,28 @@ class Board:
         except OSError:
             return
 
+    def _edge(self, now, pin, up):
+        self.known[pin] = up
+        self.edges.append((now, pin, up))
+        if self.follow:
+            self.follow(pin, up)
+
     def _register(self, now, tag, value):
         if tag == 'levels':
             for pin in range(28):
-                self.levels[pin] = value >> pin & 1
+                self.levels[pin] = level = value >> pin & 1
+                # The first edge of a pin that became an output while high is not told; it shows here.
+                if self.functions[pin] == OUTPUT and self.known[pin] != bool(level):
+                    if self.known[pin] is None:
+                        self.known[pin] = bool(level)
+                    else:
+                        self._edge(now, pin, bool(level))
             return
         for i in range(10):
             pin, function = 10 * tag + i, value >> (3 * i) & 7
             if pin < 28 and function != self.functions[pin]:
                 self.functions[pin] = function
+                self.known[pin] = None
                 self.changed_function.append((now, pin, function))
 
     def _poll(self):
@@ -232,7 +243,7 @@ class Board:
         """Runs a shell command in the guest. Gives its exit status and what it printed."""
         self.number += 1
         mark = f'@@DONE{self.number}='
-        self.serial.sendall(f'{{ {command}; }} 2>&1; echo; echo "{mark}$?"\n'.encode())
+        self.serial.sendall(f'{{ {command}; }} 2>&1; s=$?; echo; echo "{mark}$s"\n'.encode())
         line, got = self._expect(mark, seconds)
         return int(line.split('=')[-1]), '\n'.join(got).strip()
 

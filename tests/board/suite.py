@@ -31,6 +31,7 @@ FILES = {
     '/bin/dosewright': (read(BINARY), True),
     '/etc/dosewright/controller.toml': (read(CONFIG + '/controller.toml'), False),
     '/etc/dosewright/plan.toml': (read(CONFIG + '/plan.toml'), False),
+    '/usr/share/zoneinfo/UTC': (read('/usr/share/zoneinfo/UTC'), False),
 }
 
 
@@ -62,15 +63,34 @@ class Rig:
         raise BoardError('the daemon did not come up: ' + b.sh('tail -20 /tmp/log')[1])
 
     def status(self):
-        return json.loads(self.board.sh(f'{DW} status --json')[1])
+        """The status; waits while the daemon is starting anew."""
+        for _ in range(100):
+            code, text = self.board.sh(f'{DW} status --json')
+            if code == 0:
+                return json.loads(text)
+            time.sleep(.2)
+        raise BoardError('no status: ' + text)
+
+    def becomes(self, mode):
+        """Waits until the daemon is in this mode; the mode it is in at the end."""
+        for _ in range(60):
+            now = self.status()['mode']
+            if now == mode:
+                break
+            time.sleep(.25)
+        return now
 
     def pid(self):
         return self.board.sh('pidof dosewright')[1].split()[0]
 
     def dose(self, line, volume):
         """Starts a dose and waits for its on-edge. Gives that time, None when it was refused."""
-        at = time.monotonic()
-        code, text = self.board.sh(f'{DW} dose {line} "{volume}" --yes')
+        for _ in range(3):
+            at = time.monotonic()
+            code, text = self.board.sh(f'{DW} dose {line} "{volume}" --yes --repeat "{volume}"')
+            if 'the same dose' not in text:
+                break
+            time.sleep(10)
         pin, on = (NORTH, True) if line == 'north' else (SOUTH, False)
         if code:
             print('    ' + text)
@@ -84,7 +104,9 @@ class Rig:
         b = self.board
         sentence = 'I have read the cautions and accept that pumps will run'
         code, text = b.sh(f'echo "{sentence}" | {DW} arm')
-        time.sleep(1)
+        if code == 0:
+            self.becomes('live')
+        b.sh(f'{DW} clock trust')
         return code, text
 
     def prepare(self):
@@ -114,8 +136,8 @@ def unarmed(rig):
     view = rig.status()
     row('unarmed: says that it is not live', view['mode'] + ': ' + view.get('not_live_because', '')[:40], 'dry_run, with a reason',
         view['mode'] == 'dry_run' and 'armed' in view.get('not_live_because', ''))
-    b.sh(f'{DW} dose north "2 mL" --yes')
-    time.sleep(2)
+    b.sh(f'{DW} dose north "2 mL" --yes --repeat "2 mL"')
+    time.sleep(4.5)
     touched = [p for t, p, f in b.changed_function if t > start and p in (NORTH, CUT_OFF, HEARTBEAT)]
     edges = on_edges(b, start)
     row('unarmed: a simulated dose drives no pin', f'{len(edges)} edges on', '0', not edges and touched is not None)
@@ -124,7 +146,7 @@ def unarmed(rig):
     code, text = rig.arm()
     print('    ' + text.splitlines()[-1])
     row('arming with the sentence', f'exit {code}, {rig.status()["mode"]}', 'live', code == 0 and rig.status()['mode'] == 'live')
-    code, text = b.sh(f'{DW} dose north "2 mL" --yes')
+    code, text = b.sh(f'{DW} dose north "2 mL" --yes --repeat "2 mL"')
     row('armed: what a dry run assumed is not taken over', text[:60].replace('\n', ' '), 'dose refused', code == 1)
     edges = on_edges(b, start)
     row('glitches while pins become outputs', f'{len(edges)} edges on', '0', not edges)
@@ -175,7 +197,7 @@ def stop_in_dose(rig, name, act, limit, line='north', expect='interrupted'):
     pin, level = (NORTH, False) if line == 'north' else (SOUTH, True)
     time.sleep(.7)
     at = time.monotonic()
-    act()
+    at = act() or at
     off = b.wait_edge(pin, level, at, 12)
     took = None if off is None else off - at
     row(name, 'never' if took is None else f'{took * 1000:.0f} ms', f'off within {limit * 1000:.0f} ms', took is not None and took <= limit)
@@ -196,11 +218,12 @@ def stops(rig):
     stop_in_dose(rig, 'hold, head that is on when low', lambda: b.type(f'{DW} hold --reason test >/dev/null &'), 1.0, 'south')
     b.sh(f'{DW} resume')
     stop_in_dose(rig, 'float unsafe (100 ms of debouncing)', lambda: b.drive(FLOAT, 1), .5)
-    code, text = b.sh(f'{DW} dose north "1 mL" --yes')
+    code, text = b.sh(f'{DW} dose north "1 mL" --yes --repeat "1 mL"')
     row('float unsafe: the next dose', text[:60].replace('\n', ' '), 'refused', code == 1)
     b.drive(FLOAT, 0)
     time.sleep(1.2)
-    row('float safe again', 'dose starts' if rig.dose('north', '0.5 mL') else 'refused', 'dose starts', True)
+    starts = rig.dose('north', '0.7 mL') is not None
+    row('float safe again', 'dose starts' if starts else 'refused', 'dose starts', starts)
     time.sleep(2)
 
 
@@ -248,7 +271,7 @@ def welded(rig):
         longer < .5 and dose['outcome'] == 'failed')
     rig.welded = False
     b.drive(SENSE, 0)
-    code, text = b.sh(f'{DW} dose south "0.5 mL" --yes')
+    code, text = b.sh(f'{DW} dose south "0.5 mL" --yes --repeat "0.5 mL"')
     row('... and nothing runs after it', text[:60].replace('\n', ' '), 'refused', code == 1)
     restart(rig)
     b.sh(f'{DW} resume north; {DW} resume south')
@@ -264,7 +287,9 @@ def deaths(rig):
     row('after SIGTERM: pins', f'north {b.functions[NORTH]}/{b.levels[NORTH]}', 'driven off, not floating', off)
     rig.start()
     # The service manager runs the stop hook as soon as the main process is gone, and so does this shell.
-    hook = f'while pidof dosewright >/dev/null; do :; done; {DW} outputs-off'
+    def hook(pid):
+        return f'while kill -0 {pid} 2>/dev/null; do :; done; {DW} outputs-off'
+
     for name, signal in (('SIGKILL', 'KILL'), ('SIGABRT (watchdog)', 'ABRT'), ('SIGKILL while stopped (hung process)', 'STOP')):
         pid = rig.pid()
         if signal == 'STOP':
@@ -272,15 +297,16 @@ def deaths(rig):
                 b.type(f'kill -STOP {pid}')
                 time.sleep(1)
                 act.hung = time.monotonic()
-                b.type(f'kill -KILL {pid}; {hook}')
+                b.type(f'kill -KILL {pid}; {hook(pid)}')
+                return act.hung
         else:
             def act(pid=pid, signal=signal):
-                b.type(f'kill -{signal} {pid}; {hook}')
-        stop_in_dose(rig, f'{name}, then the stop hook', act, 1.0 if signal != 'STOP' else 2.0, expect=None)
+                b.type(f'kill -{signal} {pid}; {hook(pid)}')
+        stop_in_dose(rig, f'{name}, then the stop hook', act, 1.0, expect=None)
         time.sleep(1)
         b.sh('true')
         if signal == 'STOP':
-            edges = [t for t, p, _ in list(b.edges) if p == HEARTBEAT]
+            edges = [t for t, p, _ in list(b.edges) if p == HEARTBEAT and t < act.hung]
             row('hung process: last edge of the heartbeat', f'{(act.hung - edges[-1]) * 1000:.0f} ms before the kill', 'stops within 300 ms of the hang',
                 act.hung - edges[-1] > .6)
         before = rig.doses()[-1]
@@ -329,6 +355,8 @@ def power_cut(rig):
     at = b.power_cycle()
     took = b.wait_for(lambda: b.functions[NORTH] == INPUT, 5)
     row('power cut: pin released', 'never' if took is None else f'{took * 1000:.0f} ms', 'within 100 ms', on is not None and took is not None and took < .1)
+    rig.level = {NORTH: False, CUT_OFF: False}
+    b.inputs[SENSE] = 0
     b.wait_up()
     rig.set_clock(15)
     start = rig.start()
@@ -337,7 +365,7 @@ def power_cut(rig):
     row('after boot', f'{dose["outcome"]}, {dose["delivered_ul"]} uL, {len(on_edges(b, start))} edges on', 'uncertain, in full, not repeated',
         dose['outcome'] == 'uncertain' and dose['delivered_ul'] == 6000 and not on_edges(b, at))
     row('after boot: still armed', rig.status()['mode'], 'live', rig.status()['mode'] == 'live')
-    b.sh(f'{DW} resume north')
+    b.sh(f'{DW} resume north; {DW} resume south')
 
 
 def disarming(rig):
@@ -348,9 +376,9 @@ def disarming(rig):
     at = time.monotonic()
     code, _ = b.sh(f'{DW} disarm')
     off = b.wait_edge(SOUTH, True, at, 5)
-    time.sleep(1)
-    row('disarm in a dose', f'exit {code}, off after {(off - at) * 1000:.0f} ms, {rig.status()["mode"]}', 'off within 1000 ms, dry_run',
-        on is not None and off is not None and off - at < 1 and rig.status()['mode'] == 'dry_run')
+    mode = rig.becomes('dry_run')
+    row('disarm in a dose', f'exit {code}, off after {((off or at + 99) - at) * 1000:.0f} ms, {mode}', 'off within 1000 ms, dry_run',
+        on is not None and off is not None and off - at < 1 and mode == 'dry_run')
     rig.arm()
     b.sh('sed -i "s/daily-cap-ml = 500/daily-cap-ml = 499/" /etc/dosewright/controller.toml')
     restart(rig)
@@ -384,8 +412,8 @@ def chardev(rig):
     metering(rig)
     stop_in_dose(rig, 'chardev: hold', lambda: b.type(f'{DW} hold --reason test >/dev/null &'), 1.0)
     b.sh(f'{DW} resume')
-    hook = f'while pidof dosewright >/dev/null; do :; done; {DW} outputs-off'
     on, pid = rig.dose('north', '6 mL'), rig.pid()
+    hook = f'while kill -0 {pid} 2>/dev/null; do :; done; {DW} outputs-off'
     time.sleep(.5)
     at = time.monotonic()
     b.type(f'kill -KILL {pid}; {hook}')

@@ -112,8 +112,13 @@ impl Spread {
     }
 }
 
+/// The program under test: the one that was built with the tests, or one named by `DOSEWRIGHT_PROGRAM`, for example an installed one.
 pub(crate) fn binary() -> &'static str {
-    env!("CARGO_BIN_EXE_dosewright")
+    static PROGRAM: std::sync::OnceLock<String> = std::sync::OnceLock::new();
+    PROGRAM.get_or_init(|| {
+        std::env::var("DOSEWRIGHT_PROGRAM")
+            .unwrap_or_else(|_| env!("CARGO_BIN_EXE_dosewright").to_owned())
+    })
 }
 
 /// Folders and files of one test.

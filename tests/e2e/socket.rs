@@ -21,10 +21,10 @@ fn long_dose(rig: &Rig) {
 fn connect(rig: &Rig) -> UnixStream {
     let stream = UnixStream::connect(rig.socket()).unwrap();
     stream
-        .set_read_timeout(Some(Duration::from_secs(60)))
+        .set_read_timeout(Some(Duration::from_mins(1)))
         .unwrap();
     stream
-        .set_write_timeout(Some(Duration::from_secs(60)))
+        .set_write_timeout(Some(Duration::from_mins(1)))
         .unwrap();
     stream
 }

@@ -19,7 +19,7 @@ use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
 use crate::record::{
     DoseEnd, DoseId, DoseKind, Entry, History, Hold, HoldScope, Intent, Measured, Outcome,
     PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
-    UptakeAccepted, Who,
+    Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -49,7 +49,14 @@ pub(super) fn demo() -> (Controller, Plan) {
         let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
         let texts = [("controller.toml", CONTROLLER), ("plan.toml", PLAN)];
         let loaded = check_texts(texts, &zones).unwrap();
-        (loaded.controller, loaded.plan)
+        let mut controller = loaded.controller;
+        // The tests' own bottles, so that their figures do not hang on the sample's.
+        for bottle in ["alkalinity", "calcium"] {
+            let reservoir = controller.reservoirs.get_mut(&name(bottle)).unwrap();
+            reservoir.capacity = ul(2_000_000);
+            reservoir.reserve = ul(150_000);
+        }
+        (controller, loaded.plan)
     });
     checked.clone()
 }
@@ -93,7 +100,7 @@ pub(super) struct Flow {
 struct Run {
     intent: Intent,
     began: i64,
-    run_time: i64,
+    lasts: i64,
 }
 
 #[derive(Debug, Clone)]
@@ -754,10 +761,10 @@ impl World {
         for effect in effects {
             self.trace.push(format!("{} {effect:?}", self.t));
             match effect {
-                Effect::StoreIntent(intent) => self.to_ledger(Row::Intent(intent)),
-                Effect::StoreOutcome(outcome) => self.to_ledger(Row::Outcome(outcome)),
+                Effect::StoreIntent(intent) => self.queue_row(Row::Intent(intent)),
+                Effect::StoreOutcome(outcome) => self.queue_row(Row::Outcome(outcome)),
                 Effect::Store { entry, reply } => {
-                    self.to_ledger(Row::Entry(entry));
+                    self.queue_row(Row::Entry(entry));
                     self.reply(reply);
                 }
                 Effect::SaveHolds { holds, reply } => {
@@ -778,7 +785,7 @@ impl World {
                         Run {
                             intent,
                             began: self.t,
-                            run_time,
+                            lasts: run_time,
                         },
                     );
                     self.later(run_time, Coming::Ended(id));
@@ -796,7 +803,7 @@ impl World {
         }
     }
 
-    fn to_ledger(&mut self, row: Row) {
+    fn queue_row(&mut self, row: Row) {
         self.queue.push_back(row);
         self.later(self.store_delay, Coming::Write);
     }
@@ -825,7 +832,7 @@ impl World {
         let intent = run.intent;
         let head = &self.controller.heads[&intent.head];
         let calibration = Calibration::new(head.simulated.rate, head.simulated.offset).unwrap();
-        let volume = if on_time >= run.run_time {
+        let volume = if on_time >= run.lasts {
             intent.volume.as_ul()
         } else {
             calibration
@@ -1012,7 +1019,7 @@ pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
         Entry::Refill(e) => e.at,
         Entry::Reading(e) => e.at,
         Entry::Calibration(e) => e.at,
-        Entry::Uptake(UptakeAccepted { at, .. }) => *at,
+        Entry::Uptake(e) => e.at,
         Entry::Course(e) => e.at,
         Entry::Fact(e) => e.at,
         Entry::Arming(e) => e.at,
