@@ -214,7 +214,7 @@ impl Totals {
                 .map(|l| (l.name.clone(), sum(&l.name)))
                 .collect()
         });
-        let mut totals = Self {
+        let mut known = Self {
             delivered,
             live,
             ..Self::default()
@@ -222,12 +222,12 @@ impl Totals {
         for intent in &history.open {
             let counts = intent.live == live;
             let line = intent.line.clone();
-            totals.open.insert(intent.id, (line, counts));
+            known.open.insert(intent.id, (line, counts));
         }
         for reading in &history.readings {
-            totals.reading(reading);
+            known.reading(reading);
         }
-        totals
+        known
     }
 
     fn effect(&mut self, effect: &Effect) {

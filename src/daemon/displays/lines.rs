@@ -66,6 +66,10 @@ fn dose(outcome: &Outcome, line: Option<Name>) -> EventLine {
     made(outcome.at, &Who::Daemon, code, line, text)
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one arm for each kind, and nothing else"
+)]
 fn entry(entry: &Entry) -> EventLine {
     let daemon = &Who::Daemon;
     match entry {
