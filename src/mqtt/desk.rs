@@ -146,6 +146,10 @@ impl Desk {
             | Command::Refill { .. }
             | Command::AddReading(_)
             | Command::Calibrate(_)
+            | Command::AddFact(_)
+            | Command::AddCourse(_)
+            | Command::SetCourse { .. }
+            | Command::AcceptUptake(_)
             | Command::TrustClock
             | Command::Acknowledge { .. }
             | Command::SimulateInput { .. } => None,
