@@ -64,7 +64,7 @@ fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> 
     let from = readings.iter().map(|r| r.at).min().unwrap_or(millis(now));
     let (additions, unknown_doses) = additions(&reader, &loaded, tracked, from)?;
     let estimate = Uptake::estimate(tracked.clone(), &readings, &additions);
-    let (lead, followers, dosing) = dosing(&loaded, tracked)?;
+    let (lead, dosing) = dosing(&loaded, tracked)?;
     let journal = journal(&reader)?
         .into_iter()
         .map(|change| JournalChange {
@@ -82,14 +82,18 @@ fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> 
             stale_after: limits.stale_after,
         },
     );
-    let accepted = reader.uptakes().map_err(unread)?.last().map(|u| u.uptake);
+    let accepted = reader
+        .uptakes()
+        .map_err(|e| unread(&e))?
+        .last()
+        .map(|u| u.uptake);
     Ok(Case {
         established: accepted.or(loaded.plan.uptake),
         loaded,
         estimate,
         dosing,
-        lead,
-        followers,
+        lead: lead.line,
+        followers: lead.followers,
         journal,
         patience,
         now,
@@ -102,7 +106,7 @@ fn readings(
     tracked: &Tracked,
     since: Millis,
 ) -> Result<Vec<SeriesReading>, Failure> {
-    let all = reader.readings().map_err(unread)?;
+    let all = reader.readings().map_err(|e| unread(&e))?;
     let series = all.iter().filter(|s| !s.corrected).filter_map(|s| {
         let (value, uncertainty) = match (&s.reading.measured, tracked, s.reading.value) {
             (
@@ -137,19 +141,19 @@ fn additions(
     let since = Timestamp::from_millisecond(from.as_ms()).unwrap_or(Timestamp::UNIX_EPOCH);
     let mut unknown = 0;
     let mut additions = Vec::new();
-    for dose in reader.doses_since(since).map_err(unread)? {
+    for dose in reader.doses_since(since).map_err(|e| unread(&e))? {
         let rise = match tracked {
             Tracked::Alkalinity => dose.alkalinity.as_dkh(),
-            Tracked::Element(element) => match loaded.controller.solutions.get(&dose.solution) {
-                Some(solution) => solution
-                    .effect
-                    .element_rise(element, dose.volume, loaded.controller.tank)
-                    .as_mg_per_l(),
-                None => {
+            Tracked::Element(element) => {
+                let Some(solution) = loaded.controller.solutions.get(&dose.solution) else {
                     unknown += 1;
                     continue;
-                }
-            },
+                };
+                solution
+                    .effect
+                    .element_rise(element, dose.volume, loaded.controller.tank)
+                    .as_mg_per_l()
+            }
         };
         if rise > 0.0 {
             additions.push(Addition {
@@ -161,8 +165,14 @@ fn additions(
     Ok((additions, unknown))
 }
 
+/// The line whose volume is spoken of, and those that follow it with their ratios.
+struct Lead {
+    line: Name,
+    followers: Vec<(Name, f64)>,
+}
+
 /// The lead line, those that follow it, and what the plan adds a day.
-fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Name, Vec<(Name, f64)>, Dosing), Failure> {
+fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure> {
     let controller = &loaded.controller;
     let daily = plan_daily_volumes(&loaded.plan);
     let rise = |line: &Name, volume: Volume| -> f64 {
@@ -222,7 +232,8 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Name, Vec<(Name, f64)>,
         cap,
         step_per_day_max: step(loaded, tracked),
     };
-    Ok((lead, followers, dosing))
+    let line = lead;
+    Ok((Lead { line, followers }, dosing))
 }
 
 fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
@@ -281,7 +292,10 @@ pub(super) fn advise(place: &Place, options: &AdviseArgs, out: &mut Out) -> Resu
     };
     writeln!(out, "{}", out.tone(tone, &advice.to_string()))?;
     if let Ok(uptake) = &case.estimate {
-        writeln!(out, "{uptake}")?;
+        let said = advice.to_string();
+        if !said.contains(&uptake.to_string()) {
+            writeln!(out, "{uptake}")?;
+        }
         if tracked == Tracked::Alkalinity {
             let along = taken_along(Alkalinity::from_dkh(uptake.per_day.max(0.0)));
             writeln!(

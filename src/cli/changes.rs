@@ -30,7 +30,7 @@ pub(super) struct Change {
 pub(super) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
     let mut all: Vec<Change> = reader
         .facts(FactKind::Change)
-        .map_err(unread)?
+        .map_err(|e| unread(&e))?
         .into_iter()
         .map(|stored| Change {
             at: stored.fact.happened,
@@ -38,7 +38,7 @@ pub(super) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
             what: stored.fact.text,
         })
         .collect();
-    for uptake in reader.uptakes().map_err(unread)? {
+    for uptake in reader.uptakes().map_err(|e| unread(&e))? {
         let (before, after) = (uptake.before, uptake.uptake);
         // The first declaration of all, and a plan brought into line, change nothing.
         if after.minus(before).as_dkh().abs() > 0.0051 {
@@ -49,14 +49,14 @@ pub(super) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
             });
         }
     }
-    for (at, text) in reader.events("plan-reloaded").map_err(unread)? {
+    for (at, text) in reader.events("plan-reloaded").map_err(|e| unread(&e))? {
         all.push(Change {
             at,
             kind: "plan",
             what: text,
         });
     }
-    let sessions = reader.sessions().map_err(unread)?;
+    let sessions = reader.sessions().map_err(|e| unread(&e))?;
     for (before, after) in sessions.iter().zip(sessions.iter().skip(1)) {
         let mut push = |kind, what: &str| {
             all.push(Change {

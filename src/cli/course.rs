@@ -17,7 +17,7 @@ use super::words::{amount, configuration, rise, unread, usage};
 use crate::chemistry::{ClaimRise, Rises, figures};
 use crate::control::Request;
 use crate::ledger::{GivenDose, LedgerReader};
-use crate::plan::{check_course, plan_daily_volumes, shape_course};
+use crate::plan::{CourseShape, check_course, plan_daily_volumes, shape_course};
 use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
 use crate::record::{Course, CourseState, Measured};
 
@@ -102,53 +102,22 @@ fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failu
     )
     .map_err(refused)?;
     if !add.json {
-        let standing = plan_daily_volumes(&loaded.plan)
-            .get(&line)
-            .copied()
-            .unwrap_or(Volume::ZERO);
-        let total = shape
-            .extra
-            .scaled(f64::from(shape.days))
-            .unwrap_or(shape.extra);
+        let daily = plan_daily_volumes(&loaded.plan);
+        let standing = daily.get(&line).copied().unwrap_or(Volume::ZERO);
         let each = Rises::of(&[(&solution.effect, shape.extra)], controller.tank);
-        writeln!(
+        show(
+            &Worked {
+                line: &line,
+                raises: &raises,
+                standing,
+                shape,
+                each,
+            },
             out,
-            "{} more a day on line {line} for {} days, {total} in all: with its plan {} a day, split over its doses",
-            shape.extra,
-            shape.days,
-            standing.saturating_add(shape.extra)
         )?;
-        writeln!(
-            out,
-            "raises {} by {} a day, {} in all, if nothing is taken up meanwhile",
-            add.raise,
-            in_words(&raises, shape.rise_per_day),
-            in_words(&raises, shape.rise_per_day * f64::from(shape.days))
-        )?;
-        writeln!(
-            out,
-            "each day adds in all {}",
-            super::words::rises_words(&each)
-        )?;
-        writeln!(
-            out,
-            "begins with the next local day and ends by itself; a missed day is not made up for. Test before, in the middle and after."
-        )?;
-        if raises == Measured::Alkalinity {
-            writeln!(
-                out,
-                "without a fresh reading, or above the band, alkalinity stays at uptake and the course is clamped"
-            )?;
-        }
     }
     if !add.yes {
-        writeln!(out, "Begin it? Type yes to go on:")?;
-        out.flush()?;
-        let mut typed = String::new();
-        io::stdin().lock().read_line(&mut typed)?;
-        if typed.trim() != "yes" {
-            return Err(Failure::new(exit::REFUSED, "no course was begun"));
-        }
+        agreed(out)?;
     }
     let request = Request::CourseAdd {
         line: line.as_str().to_owned(),
@@ -159,6 +128,77 @@ fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failu
         note: add.note.clone(),
     };
     ask(place, &request, add.json, out).map(drop)
+}
+
+/// Asks for the word to go on.
+fn agreed(out: &mut Out) -> Result<(), Failure> {
+    writeln!(out, "Begin it? Type yes to go on:")?;
+    out.flush()?;
+    let mut typed = String::new();
+    io::stdin().lock().read_line(&mut typed)?;
+    if typed.trim() == "yes" {
+        Ok(())
+    } else {
+        Err(Failure::new(exit::REFUSED, "no course was begun"))
+    }
+}
+
+/// A course as it is shown before it begins.
+struct Worked<'a> {
+    line: &'a Name,
+    raises: &'a Measured,
+    standing: Volume,
+    shape: CourseShape,
+    each: Rises,
+}
+
+fn show(worked: &Worked<'_>, out: &mut Out) -> Result<(), Failure> {
+    let Worked {
+        line,
+        raises,
+        standing,
+        shape,
+        each,
+    } = worked;
+    let days = f64::from(shape.days);
+    let total = shape.extra.scaled(days).unwrap_or(shape.extra);
+    writeln!(
+        out,
+        "{} more a day on line {line} for {} days, {total} in all: with its plan {} a day, split over its doses",
+        shape.extra,
+        shape.days,
+        standing.saturating_add(shape.extra)
+    )?;
+    writeln!(
+        out,
+        "raises {} by {} a day, {} in all, if nothing is taken up meanwhile",
+        what(raises),
+        in_words(raises, shape.rise_per_day),
+        in_words(raises, shape.rise_per_day * days)
+    )?;
+    writeln!(
+        out,
+        "each day's extra adds {}",
+        super::words::rises_words(each)
+    )?;
+    writeln!(
+        out,
+        "begins with the next local day and ends by itself; a missed day is not made up for. Test before, in the middle and after."
+    )?;
+    if **raises == Measured::Alkalinity {
+        writeln!(
+            out,
+            "without a fresh reading, or above the band, alkalinity stays at uptake and the course is clamped"
+        )?;
+    }
+    Ok(())
+}
+
+fn what(raises: &Measured) -> String {
+    match raises {
+        Measured::Alkalinity => "alkalinity".to_owned(),
+        Measured::Element(element) => element.to_string(),
+    }
 }
 
 /// A course with all its rows, oldest first.
@@ -215,7 +255,7 @@ impl History<'_> {
 
 fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
     let reader: LedgerReader = open(place)?;
-    let rows = reader.courses().map_err(unread)?;
+    let rows = reader.courses().map_err(|e| unread(&e))?;
     let mut by_number: BTreeMap<i64, History<'_>> = BTreeMap::new();
     for row in &rows {
         by_number
@@ -227,7 +267,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
     let since = rows
         .first()
         .map_or(Timestamp::UNIX_EPOCH, |row| row.at.wall);
-    let doses = reader.doses_since(since).map_err(unread)?;
+    let doses = reader.doses_since(since).map_err(|e| unread(&e))?;
     let mut json_rows = Vec::new();
     for (number, history) in &by_number {
         let (Some(first), Some(newest)) = (history.rows.first(), history.rows.last()) else {
@@ -249,10 +289,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             }));
             continue;
         }
-        let what = match &first.raises {
-            Measured::Alkalinity => "alkalinity".to_owned(),
-            Measured::Element(element) => element.to_string(),
-        };
+        let what = what(&first.raises);
         let paused = match newest.state {
             CourseState::Paused => format!(", {} days to come", newest.days),
             CourseState::Running | CourseState::Ended => String::new(),

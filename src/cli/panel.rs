@@ -46,7 +46,9 @@ fn columns_of(place: &Place, add: &PanelAdd, text: &str) -> Result<(Columns, boo
     if let Some(told) = &add.columns {
         return Ok((Columns::parse(told).map_err(usage)?, true));
     }
-    let known = open(place)?.facts(FactKind::PanelColumns).map_err(unread)?;
+    let known = open(place)?
+        .facts(FactKind::PanelColumns)
+        .map_err(|e| unread(&e))?;
     let remembered = known.iter().rev().find(|f| f.fact.name == add.lab);
     let Some(remembered) = remembered else {
         return Err(usage(format!(
@@ -114,7 +116,9 @@ fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure
 }
 
 fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
-    let panels = open(place)?.facts(FactKind::Panel).map_err(unread)?;
+    let panels = open(place)?
+        .facts(FactKind::Panel)
+        .map_err(|e| unread(&e))?;
     if as_json {
         let rows: Vec<_> = panels
             .iter()
@@ -190,7 +194,7 @@ struct Around<'a> {
 
 fn show_panel(place: &Place, options: &PanelShow, out: &mut Out) -> Result<(), Failure> {
     let reader = open(place)?;
-    let panels = reader.facts(FactKind::Panel).map_err(unread)?;
+    let panels = reader.facts(FactKind::Panel).map_err(|e| unread(&e))?;
     let index = match options.number {
         None => panels.len().checked_sub(1),
         Some(number) => panels.iter().position(|p| p.number == number),
@@ -388,7 +392,7 @@ fn dosed_between(element: &Element, around: &Around<'_>, since: Timestamp) -> Re
     let Some(loaded) = around.loaded else {
         return Ok(0.0);
     };
-    let doses = around.reader.doses_since(since).map_err(unread)?;
+    let doses = around.reader.doses_since(since).map_err(|e| unread(&e))?;
     Ok(doses
         .iter()
         .filter(|d| d.at <= around.at)

@@ -173,7 +173,7 @@ pub(super) fn read(text: &str, columns: &Columns) -> Result<Report, String> {
                 report.left_out.push(format!(
                     "line {number}: {} stands here a second time",
                     kept.element
-                ))
+                ));
             }
             Ok(kept) => report.rows.push(kept),
             Err(why) => report.left_out.push(format!("line {number}: {why}")),

@@ -2,7 +2,7 @@
 
 use super::exit::Failure;
 use super::words::{celsius, ph_scale, salinity, usage};
-use crate::chemistry::Element;
+use crate::chemistry::{Element, figures};
 use crate::quantity::{parse_alkalinity, parse_concentration, parse_plain_number};
 
 /// A value as it is typed, in the unit of the record.
@@ -14,7 +14,7 @@ pub(super) struct Typed {
     pub(super) uncertainty: f64,
     /// Below the detection limit, which is the value.
     pub(super) below: bool,
-    /// What was typed, where the record's number alone would lose something (a scale, a specific gravity).
+    /// What was typed: the number alone would lose a scale, or the two temperatures of a specific gravity.
     pub(super) as_read: String,
 }
 
@@ -106,14 +106,7 @@ impl Quantity {
             Some(text) => self.uncertainty(text)?,
             None => self.usual_uncertainty(value),
         };
-        let as_read = match self {
-            Self::Salinity | Self::Ph => plain.to_owned(),
-            Self::Alkalinity
-            | Self::Element(_)
-            | Self::Temperature
-            | Self::Nitrate
-            | Self::Phosphate => String::new(),
-        };
+        let as_read = text.trim().to_owned();
         Ok(Typed {
             value,
             uncertainty,
@@ -188,9 +181,8 @@ impl Quantity {
             Self::Nitrate => Some((0.0, 200.0)),
             Self::Phosphate => Some((0.0, 5.0)),
             Self::Element(element) => match element.symbol() {
-                "Ca" => Some((200.0, 700.0)),
+                "Ca" | "K" => Some((200.0, 700.0)),
                 "Mg" => Some((700.0, 2000.0)),
-                "K" => Some((200.0, 700.0)),
                 "Sr" => Some((1.0, 30.0)),
                 "I" => Some((0.0, 0.5)),
                 _ => None,
@@ -207,16 +199,19 @@ impl Quantity {
             && !(low..=high).contains(&typed.value)
         {
             return Some(format!(
-                "{word} {:.4} {unit} is outside {low:.2} to {high:.2} {unit}, where reef tanks lie; is the unit right?",
-                typed.value
+                "{word} {} {unit} is outside {} to {} {unit}, where reef tanks lie; is the unit right?",
+                figures(typed.value),
+                figures(low),
+                figures(high)
             ));
         }
         let last = last.filter(|v| *v > 0.0 && !typed.below)?;
         let factor = typed.value / last;
         (factor >= SLIP_FACTOR || factor <= 1.0 / SLIP_FACTOR).then(|| {
             format!(
-                "{word} {:.4} {unit} is {factor:.2} times the last reading ({last:.4} {unit}); is the decimal point right?",
-                typed.value
+                "{word} {} {unit} is {factor:.2} times the last reading ({} {unit}); is the decimal point right?",
+                figures(typed.value),
+                figures(last)
             )
         })
     }

@@ -60,7 +60,7 @@ pub(super) struct Entry {
 
 /// Every reading of the record, by the time it was taken.
 pub(super) fn entries(reader: &LedgerReader) -> Result<Vec<Entry>, Failure> {
-    let water = reader.facts(FactKind::Water).map_err(unread)?;
+    let water = reader.facts(FactKind::Water).map_err(|e| unread(&e))?;
     let mut all: Vec<Entry> = water
         .into_iter()
         .filter_map(|stored| {
@@ -86,7 +86,7 @@ pub(super) fn entries(reader: &LedgerReader) -> Result<Vec<Entry>, Failure> {
         .filter(|e| e.word == "salinity")
         .map(|e| (e.taken, e.value))
         .collect();
-    let stored = reader.readings().map_err(unread)?;
+    let stored = reader.readings().map_err(|e| unread(&e))?;
     all.extend(stored.into_iter().map(|s| entry(s, &salinities)));
     all.sort_by_key(|e| e.taken);
     Ok(all)
@@ -160,19 +160,23 @@ impl Entry {
                 self.value
             );
         }
-        let mut text = format!(
-            "{}{unit} ({} to {} at 95 %)",
+        // Only these two can be read on more than one scale.
+        let one_scale =
+            !matches!(self.word.as_str(), "salinity" | "pH") || !self.as_read.contains(' ');
+        let as_read = if one_scale {
+            String::new()
+        } else {
+            format!(", read as {}", self.as_read)
+        };
+        let scaled = self.at_35.map_or(String::new(), |scaled| {
+            format!("; {} mg/L at salinity 35", figures(scaled))
+        });
+        format!(
+            "{}{unit} ({} to {} at 95 %){as_read}{scaled}",
             figures(self.value),
             figures((self.value - half).max(0.0)),
             figures(self.value + half)
-        );
-        if !self.as_read.is_empty() {
-            text.push_str(&format!(", read as {}", self.as_read));
-        }
-        if let Some(scaled) = self.at_35 {
-            text.push_str(&format!("; {} mg/L at salinity 35", figures(scaled)));
-        }
-        text
+        )
     }
 
     fn json(&self) -> Value {
@@ -289,7 +293,7 @@ fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Fai
 fn reading_correct(place: &Place, correct: &ReadingCorrect, out: &mut Out) -> Result<(), Failure> {
     let old = open(place)?
         .readings()
-        .map_err(unread)?
+        .map_err(|e| unread(&e))?
         .into_iter()
         .find(|s| s.number == correct.number)
         .ok_or_else(|| {

@@ -12,8 +12,8 @@ use super::owner_args::Saturation as SaturationArgs;
 use super::reading::{Entry, entries};
 use super::words::{celsius, minute, ph_scale, salinity, usage, zone};
 use crate::chemistry::{
-    Base, CarbonateUncertainty, CarbonateWater, Caution, MixedStock, Ph, PhScale,
-    SATURATION_LIMITS, SaturationError,
+    Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, MixedStock, Ph, PhScale,
+    SATURATION_LIMITS, Salinity, SaturationError,
 };
 use crate::config::{Controller, Solution, load};
 use crate::quantity::{Alkalinity, Concentration, parse_alkalinity, parse_concentration};
@@ -62,13 +62,12 @@ pub(super) fn saturation(
             "caution": caution.to_string(), "mixing_point": mixing, "from": known.sources, "limits": SATURATION_LIMITS,
         }))?);
     }
-    writeln!(out, "{estimate}")?;
     let tone = match caution {
         Caution::Ordinary => Tone::Good,
         Caution::Noted => Tone::Strong,
         Caution::Warned => Tone::Bad,
     };
-    writeln!(out, "{}", out.tone(tone, &caution.to_string()))?;
+    writeln!(out, "{}", out.tone(tone, &estimate.to_string()))?;
     writeln!(out, "from {}", known.sources.join("; "))?;
     for (line, ml, omega) in &mixing {
         writeln!(
@@ -89,82 +88,60 @@ pub(super) fn saturation(
     Ok(())
 }
 
-fn known(place: &Place, options: &SaturationArgs) -> Result<Known, Failure> {
-    let record: Vec<Entry> = match open(place) {
-        Ok(reader) => entries(&reader)?,
-        Err(_) => Vec::new(),
-    };
-    let zone = zone(place);
-    let mut sources = Vec::new();
-    let mut newest = |word: &str, option: &str| -> Result<&Entry, Failure> {
-        let entry = record
+/// The readings of the record, and which of them were used.
+struct Record {
+    entries: Vec<Entry>,
+    zone: jiff::tz::TimeZone,
+    used: Vec<String>,
+}
+
+impl Record {
+    fn newest(&mut self, word: &str, option: &str) -> Result<&Entry, Failure> {
+        let found = self
+            .entries
             .iter()
             .rev()
-            .find(|e| e.word == word && !e.corrected && e.uncertainty.is_some())
-            .ok_or_else(|| {
-                usage(format!(
-                    "there is no reading of {word} on record; give it with {option}"
-                ))
-            })?;
-        sources.push(format!(
-            "{word} {} of {}",
-            entry.shown(),
-            minute(entry.taken, &zone)
-        ));
+            .find(|e| e.word == word && !e.corrected && e.uncertainty.is_some());
+        let entry = found.ok_or_else(|| {
+            usage(format!(
+                "there is no reading of {word} on record; give it with {option}"
+            ))
+        })?;
+        let when = minute(entry.taken, &self.zone);
+        self.used
+            .push(format!("{word} {} of {when}", entry.shown()));
         Ok(entry)
+    }
+}
+
+fn known(place: &Place, options: &SaturationArgs) -> Result<Known, Failure> {
+    let mut record = Record {
+        entries: match open(place) {
+            Ok(reader) => entries(&reader)?,
+            Err(_) => Vec::new(),
+        },
+        zone: zone(place),
+        used: Vec::new(),
     };
-    let (alkalinity, alkalinity_u) = match &options.alkalinity {
-        Some(text) => (
-            parse_alkalinity(text).map_err(usage)?,
-            Alkalinity::from_dkh(TYPED_ALKALINITY_DKH),
-        ),
-        None => {
-            let e = newest("alkalinity", "--alkalinity")?;
-            let u = e.uncertainty.unwrap_or(0.0);
-            (
-                Alkalinity::from_meq_per_l(e.value),
-                Alkalinity::from_meq_per_l(u),
-            )
-        }
-    };
-    let (calcium, calcium_u) = match &options.calcium {
-        Some(text) => {
-            let value = parse_concentration(text).map_err(usage)?;
-            (value, value.as_mg_per_l() * TYPED_CALCIUM)
-        }
-        None => {
-            let e = newest("Ca", "--calcium")?;
-            (
-                Concentration::from_mg_per_l(e.value),
-                e.uncertainty.unwrap_or(0.0),
-            )
-        }
-    };
-    let (ph, ph_u) = match (options.ph, options.ph_scale.as_deref().and_then(ph_scale)) {
-        (Some(value), Some(scale)) => (Ph { value, scale }, options.ph_uncertainty),
-        (_, _) => {
-            let e = newest("pH", "--ph and --ph-scale")?;
-            (
-                recorded_ph(e),
-                e.uncertainty.unwrap_or(options.ph_uncertainty),
-            )
-        }
-    };
+    let (alkalinity, alkalinity_u) = known_alkalinity(options, &mut record)?;
+    let (calcium, calcium_u) = known_calcium(options, &mut record)?;
+    let (ph, ph_u) = known_ph(options, &mut record)?;
     let salinity = match &options.salinity {
         Some(text) => salinity(text)?,
-        None => crate::chemistry::Salinity::from_practical(newest("salinity", "--salinity")?.value),
+        None => Salinity::from_practical(record.newest("salinity", "--salinity")?.value),
     };
-    let temperature = match &options.temperature {
-        Some(text) => celsius(text)?,
-        None => {
-            let e = newest("temperature", "--temperature")?;
-            crate::chemistry::Celsius::from_degrees(e.value)
-        }
+    let temperature = if let Some(text) = &options.temperature {
+        celsius(text)?
+    } else {
+        Celsius::from_degrees(record.newest("temperature", "--temperature")?.value)
     };
+    let mut sources = record.used;
     if sources.is_empty() {
         sources.push("what was typed".to_owned());
     }
-    sources.push(format!("pH {ph}"));
+    if options.ph.is_some() {
+        sources.push(format!("{ph} as typed"));
+    }
     Ok(Known {
         water: CarbonateWater {
             alkalinity,
@@ -175,11 +152,54 @@ fn known(place: &Place, options: &SaturationArgs) -> Result<Known, Failure> {
         },
         uncertainty: CarbonateUncertainty {
             alkalinity: alkalinity_u,
-            calcium: Concentration::from_mg_per_l(calcium_u),
+            calcium: calcium_u,
             ph: ph_u,
         },
         sources,
     })
+}
+
+fn known_alkalinity(
+    options: &SaturationArgs,
+    record: &mut Record,
+) -> Result<(Alkalinity, Alkalinity), Failure> {
+    if let Some(text) = &options.alkalinity {
+        let typed = parse_alkalinity(text).map_err(usage)?;
+        return Ok((typed, Alkalinity::from_dkh(TYPED_ALKALINITY_DKH)));
+    }
+    let entry = record.newest("alkalinity", "--alkalinity")?;
+    let uncertainty = entry.uncertainty.unwrap_or(0.0);
+    Ok((
+        Alkalinity::from_meq_per_l(entry.value),
+        Alkalinity::from_meq_per_l(uncertainty),
+    ))
+}
+
+fn known_calcium(
+    options: &SaturationArgs,
+    record: &mut Record,
+) -> Result<(Concentration, Concentration), Failure> {
+    if let Some(text) = &options.calcium {
+        let typed = parse_concentration(text).map_err(usage)?;
+        let uncertainty = typed.as_mg_per_l() * TYPED_CALCIUM;
+        return Ok((typed, Concentration::from_mg_per_l(uncertainty)));
+    }
+    let entry = record.newest("Ca", "--calcium")?;
+    let uncertainty = entry.uncertainty.unwrap_or(0.0);
+    Ok((
+        Concentration::from_mg_per_l(entry.value),
+        Concentration::from_mg_per_l(uncertainty),
+    ))
+}
+
+fn known_ph(options: &SaturationArgs, record: &mut Record) -> Result<(Ph, f64), Failure> {
+    let scale = options.ph_scale.as_deref().and_then(ph_scale);
+    if let (Some(value), Some(scale)) = (options.ph, scale) {
+        return Ok((Ph { value, scale }, options.ph_uncertainty));
+    }
+    let entry = record.newest("pH", "--ph and --ph-scale")?;
+    let uncertainty = entry.uncertainty.unwrap_or(options.ph_uncertainty);
+    Ok((recorded_ph(entry), uncertainty))
 }
 
 /// A pH of the record, whose scale was typed with it.

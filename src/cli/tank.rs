@@ -10,7 +10,7 @@ use crate::control::{CalibrateRequest, Request};
 use crate::metering::{FitRules, Run, fit};
 use crate::quantity::{QuantityError, parse_duration, parse_volume};
 
-fn usage(error: QuantityError) -> Failure {
+fn usage(error: &QuantityError) -> Failure {
     Failure::new(exit::USAGE, error.to_string())
 }
 
@@ -20,7 +20,11 @@ pub(super) fn refill(place: &Place, options: &Refill, out: &mut Out) -> Result<(
     let volume = if full {
         None
     } else {
-        Some(parse_volume(&options.volume).map_err(usage)?.as_ul())
+        Some(
+            parse_volume(&options.volume)
+                .map_err(|e| usage(&e))?
+                .as_ul(),
+        )
     };
     let how = match (full, options.more) {
         (true, _) => "full",
@@ -75,7 +79,7 @@ fn run(text: &str) -> Result<Run, Failure> {
     };
     let (time, volume) = text.split_once('=').ok_or_else(wrong)?;
     Ok(Run {
-        on_time: parse_duration(time).map_err(usage)?,
-        volume: parse_volume(volume).map_err(usage)?,
+        on_time: parse_duration(time).map_err(|e| usage(&e))?,
+        volume: parse_volume(volume).map_err(|e| usage(&e))?,
     })
 }

@@ -23,7 +23,7 @@ struct Worked {
 }
 
 /// What the arithmetic refuses.
-fn refused(error: DilutionError) -> Failure {
+fn refused(error: &DilutionError) -> Failure {
     Failure::new(exit::REFUSED, error.to_string())
 }
 
@@ -49,7 +49,7 @@ pub(super) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result<(
             times,
             from,
             new,
-        } => changes(tank, &litres(change)?, *times, (from.as_ref(), new))?,
+        } => changes(tank, litres(change)?, *times, (from.as_ref(), new))?,
         DiluteCommand::Reach {
             change,
             from,
@@ -57,7 +57,7 @@ pub(super) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result<(
             new,
         } => reach(
             tank,
-            &litres(change)?,
+            litres(change)?,
             (level(from)?, level(to)?, level(new)?),
         )?,
         DiluteCommand::Steady {
@@ -72,7 +72,7 @@ pub(super) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result<(
                 (None, Some(uptake)) => -level(uptake)?.as_mg_per_l(),
                 (None, None) => 0.0,
             };
-            steady(tank, &litres(change)?, (*every_days, per_day), level(new)?)?
+            steady(tank, litres(change)?, (*every_days, per_day), level(new)?)?
         }
         DiluteCommand::Continuous { litres: flow, left } => continuous(tank, flow.as_ref(), *left)?,
         DiluteCommand::Doses {
@@ -92,11 +92,11 @@ pub(super) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result<(
 
 fn changes(
     tank: TankVolume,
-    change: &TankVolume,
+    change: TankVolume,
     times: u32,
     (from, new): (Option<&String>, &str),
 ) -> Result<Worked, Failure> {
-    let share = ChangeShare::from_litres(*change, tank).map_err(refused)?;
+    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
     let left = share.left_after(times);
     let mut lines = vec![
         format!(
@@ -131,11 +131,13 @@ fn changes(
 
 fn reach(
     tank: TankVolume,
-    change: &TankVolume,
+    change: TankVolume,
     (from, to, new): (Concentration, Concentration, Concentration),
 ) -> Result<Worked, Failure> {
-    let share = ChangeShare::from_litres(*change, tank).map_err(refused)?;
-    let times = share.changes_to_reach(from, to, new).map_err(refused)?;
+    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
+    let times = share
+        .changes_to_reach(from, to, new)
+        .map_err(|e| refused(&e))?;
     let after = share.level_after(from, new, times);
     let single = share_to_reach(from, to, new).ok();
     let mut lines = vec![format!(
@@ -161,11 +163,11 @@ fn reach(
 
 fn steady(
     tank: TankVolume,
-    change: &TankVolume,
+    change: TankVolume,
     (every_days, per_day): (u32, f64),
     new: Concentration,
 ) -> Result<Worked, Failure> {
-    let share = ChangeShare::from_litres(*change, tank).map_err(refused)?;
+    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
     let gain = Concentration::from_mg_per_l(per_day * f64::from(every_days));
     let steady = share.steady_level(new, gain);
     let word = if per_day < 0.0 { "taken up" } else { "gained" };
@@ -199,12 +201,15 @@ fn continuous(
             let exchanged = litres(flow)?;
             (
                 exchanged,
-                left_after_continuous(exchanged, tank).map_err(refused)?,
+                left_after_continuous(exchanged, tank).map_err(|e| refused(&e))?,
             )
         }
         (None, percent) => {
             let left = percent.unwrap_or(100.0) / 100.0;
-            (litres_for_continuous(tank, left).map_err(refused)?, left)
+            (
+                litres_for_continuous(tank, left).map_err(|e| refused(&e))?,
+                left,
+            )
         }
     };
     let lines = vec![format!(
@@ -242,7 +247,7 @@ fn doses(
         * f64::from(days)
         / 365.0;
     let water = (salinity(salinity_text)?, celsius(temperature_text)?);
-    let dosed = dosed_water(tank, water, day, days, salt).map_err(refused)?;
+    let dosed = dosed_water(tank, water, day, days, salt).map_err(|e| refused(&e))?;
     let lines = vec![
         format!(
             "the plan's {day} a day over {days} d leave {} g/L of salt behind (sodium chloride, sulphate and what is over) when no water is changed",

@@ -21,8 +21,8 @@ pub(super) fn usage(error: impl std::fmt::Display) -> Failure {
 }
 
 /// What the ledger would not tell.
-pub(super) fn unread(error: crate::ledger::LedgerError) -> Failure {
-    Failure::new(exit::IO, chain(&error))
+pub(super) fn unread(error: &crate::ledger::LedgerError) -> Failure {
+    Failure::new(exit::IO, chain(error))
 }
 
 /// Both files, checked as the daemon does.
@@ -51,8 +51,8 @@ pub(super) fn minute(at: Timestamp, zone: &TimeZone) -> String {
 
 /// The present of a ledger: of the machine, or of virtual time.
 pub(super) fn present(reader: &LedgerReader) -> Result<Timestamp, Failure> {
-    if reader.is_virtual().map_err(unread)?
-        && let Some(newest) = reader.newest_wall().map_err(unread)?
+    if reader.is_virtual().map_err(|e| unread(&e))?
+        && let Some(newest) = reader.newest_wall().map_err(|e| unread(&e))?
     {
         return Ok(newest);
     }

@@ -6,8 +6,8 @@ use super::model::{ActiveLevel, Board, BoardDriver, LineBy, Output, RunSense};
 use super::pin::parse_pin;
 use super::tree::RawTable;
 
-/// Builds the board. `None` inside when there is no such table; `None` when it is wrong, which is then in the sink.
-pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Option<Board>> {
+/// Builds the board; `None` when there is no such table, or it is wrong, which is then in the sink.
+pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Board> {
     let Some(raw) = whole.table("board") else {
         if whole.text("mode") == Some("live") {
             sink.mistake(
@@ -15,11 +15,11 @@ pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Option<Boar
                 "mode = \"live\" needs a table [board] that says how the pins are driven; add one, or set mode = \"dry-run\"",
             );
         }
-        return Some(None);
+        return None;
     };
     let driver = driver(raw, sink)?;
     let pin = |key: &str| raw.text(key).and_then(|text| parse_pin(text).ok());
-    Some(Some(Board {
+    Some(Board {
         driver,
         cut_off: match pin("cut-off") {
             None => None,
@@ -30,7 +30,7 @@ pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Option<Boar
         },
         heartbeat: pin("heartbeat"),
         input_poll: time(raw, "input-poll-ms", 0.001)?,
-    }))
+    })
 }
 
 fn driver(raw: &RawTable, sink: &mut Sink<'_>) -> Option<BoardDriver> {
@@ -63,14 +63,14 @@ fn driver(raw: &RawTable, sink: &mut Sink<'_>) -> Option<BoardDriver> {
     })
 }
 
-/// The run-sense contact of a head: both keys or none.
-pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Option<RunSense>> {
+/// The run-sense contact of a head: both keys or none. `None` when there is none, or it is wrong, which is then in the sink.
+pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense> {
     match (raw.text("run-sense"), raw.text("run-sense-running")) {
-        (None, None) => Some(None),
-        (Some(pin), Some(_)) => Some(Some(RunSense {
+        (None, None) => None,
+        (Some(pin), Some(_)) => Some(RunSense {
             gpio: parse_pin(pin).ok()?,
             running: level(raw, "run-sense-running")?,
-        })),
+        }),
         (Some(_), None) => {
             sink.mistake(
                 raw.place("run-sense"),

@@ -60,7 +60,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         } else {
             Mode::DryRun
         },
-        board: board?,
+        board,
         time_zone_name,
         time_zone,
         tank: tank?,
@@ -226,7 +226,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
             gpio: gpio?,
             active,
         },
-        run_sense: run_sense?,
+        run_sense,
         simulated: simulated?,
         calibration_age_max: time(raw, "calibration-age-max-days", DAY)?,
         calibration_run_max: time(raw, "calibration-run-max-h", 3600.0)?,

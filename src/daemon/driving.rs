@@ -98,10 +98,10 @@ pub(super) fn force_off_leftovers() {
     for record in Claims::at(Path::new(CLAIMS_FOLDER)).records() {
         match force_off(&record.driver(), &record.output()) {
             Ok(found) => {
-                tracing::warn!(gpio = record.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off")
+                tracing::warn!(gpio = record.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off");
             }
             Err(error) => {
-                tracing::error!(what = %record.what, %error, "a pin that was not given back")
+                tracing::error!(what = %record.what, %error, "a pin that was not given back");
             }
         }
     }
@@ -156,7 +156,7 @@ fn start_head(
         send(
             &for_faults,
             Happening::Pump(PumpReport::fault(&faulty, error)),
-        )
+        );
     });
     let pump = SwitchedPump::new(name, output, pace, safeguards, fault).map_err(|e| {
         DaemonError::Head {
@@ -166,7 +166,7 @@ fn start_head(
     })?;
     let for_reports = tell.clone();
     Ok(PumpHandle::spawn(name, Box::new(pump), move |report| {
-        send(&for_reports, Happening::Pump(report))
+        send(&for_reports, Happening::Pump(report));
     })?)
 }
 
@@ -254,7 +254,7 @@ pub(super) fn start_inputs(
     });
     let for_reports = tell.clone();
     let watch = InputWatch::spawn(inputs.collect(), board.input_poll, move |report| {
-        send(&for_reports, Happening::Input(report))
+        send(&for_reports, Happening::Input(report));
     })?;
     Ok(Some(watch))
 }

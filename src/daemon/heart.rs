@@ -20,7 +20,12 @@ const EDGE_EVERY: Duration = Duration::from_millis(250);
 /// The event loop answers at least twice a second; after this long without an answer it hangs.
 const LOOP_SILENT_MAX: Millis = Millis::from_secs(5);
 /// A thread that drives or reads pins answers ten times a second.
-const THREAD_SILENT_MAX: Millis = Millis::from_secs(3);
+const THREAD_SILENT_MAX: Millis = Millis::from_secs(5);
+/// Looks in a row, each in time, at which something must be silent. A machine that is so busy that this thread itself comes late
+/// says nothing about the others, and killing a starved daemon makes nothing better (FT-SYSD-04).
+const SICK_LOOKS: u32 = 4;
+/// A look that comes this long after the one before is late.
+const LATE: Millis = Millis::new(600);
 /// Edges between two signs of life to the service manager.
 const EDGES_PER_SIGN: u32 = 4;
 
@@ -117,6 +122,8 @@ struct Beating {
     watched: Watched,
     high: bool,
     edges: u32,
+    looked: Millis,
+    sick_looks: u32,
     given_up: bool,
 }
 
@@ -126,6 +133,8 @@ impl Beating {
             watched,
             high: false,
             edges: 0,
+            looked: elapsed(),
+            sick_looks: 0,
             given_up: false,
         }
     }
@@ -134,7 +143,20 @@ impl Beating {
         if self.given_up {
             return;
         }
-        if let Some(why) = self.watched.sick() {
+        let now = elapsed();
+        let late = now.minus(self.looked) > LATE;
+        self.looked = now;
+        let sick = self.watched.sick();
+        self.sick_looks = if sick.is_some() && !late {
+            self.sick_looks.saturating_add(1)
+        } else {
+            0
+        };
+        if let Some(why) = sick {
+            if self.sick_looks < SICK_LOOKS {
+                // No edge and no sign of life while in doubt.
+                return;
+            }
             self.given_up = true;
             for (_, control) in &self.watched.pumps {
                 control.stop_for_good();
@@ -235,8 +257,9 @@ mod tests {
         // A loop that has never beaten was last heard of at boot, over 5 s ago.
         let mut heart = beating(LoopBeat::default(), &control, &edges);
         let told = Mutex::new(Vec::new());
-        for _ in 0..3 {
+        for look in 1..=6 {
             heart.beat(&|why| told.lock().unwrap().push(why));
+            assert_eq!(told.lock().unwrap().is_empty(), look < SICK_LOOKS);
         }
         assert_eq!(told.lock().unwrap().len(), 1);
         assert!(told.lock().unwrap()[0].contains("event loop"));
@@ -254,7 +277,9 @@ mod tests {
         event_loop.beat();
         let mut heart = beating(event_loop, &control, &edges);
         let told = Mutex::new(Vec::new());
-        heart.beat(&|why| told.lock().unwrap().push(why));
+        for _ in 0..SICK_LOOKS {
+            heart.beat(&|why| told.lock().unwrap().push(why));
+        }
         assert!(told.lock().unwrap()[0].contains("head a"));
         assert!(edges.lock().unwrap().is_empty());
     }

@@ -1,5 +1,6 @@
 //! Starting the daemon: configuration, lock, ledger, heads, engine, socket, in this order, and off before everything else.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::io;
 use std::os::unix::fs::DirBuilderExt;
@@ -26,11 +27,11 @@ use super::settings::{All, load_all};
 use super::shell::{Guards, Happening, Shell, Signals, Waiting};
 use crate::config::{ConfigMistakes, Controller, Mode};
 use crate::control::{ServeError, Server, ShellFacts, check_socket_path};
-use crate::engine::{Engine, Event, Now, Setup, TrustSource};
+use crate::engine::{Effect, Engine, Event, Now, Setup, TrustSource};
 use crate::ledger::{
     Ledger, LedgerError, LedgerHandle, LedgerThread, OpenAs, SessionStart, Timeline,
 };
-use crate::pump::Pace;
+use crate::pump::{Output, Pace, PumpHandle};
 use crate::quantity::{Millis, Name};
 use crate::record::{History, Hold, Stamp};
 
@@ -203,11 +204,6 @@ async fn run_once(
     // Heads before all that follows: whatever else goes wrong, they are off.
     let Heads { pumps, heartbeat } =
         start_heads(&parts.controller, &driving, pace(options), &tell)?;
-    let (mut file_holds, hold_file_fault) = match read_holds(&options.state) {
-        Ok(holds) => (holds, None),
-        Err(error) => (Vec::new(), Some(error.to_string())),
-    };
-    file_holds.extend(kept_holds);
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {
@@ -215,15 +211,76 @@ async fn run_once(
     })?;
     let ledger_well = ledger_fault.is_none();
     let (displays, on_broker) = start_displays(options, parts, &driving, &history, &clock).unzip();
+    let past = Past {
+        history,
+        ledger_fault,
+        kept_holds,
+    };
+    let (engine, effects) = start_engine(options, parts, &clock, driving.is_live(), past);
+    let guards = start_guards(parts, &driving, acceptance, (&pumps, heartbeat), &tell)?;
+    let (incoming, requests) = mpsc::channel(64);
+    let serving = tokio::spawn(server.serve(incoming));
+    announce(options, &driving, &guards.acceptance);
+    let (state, since) = (options.state.clone(), crate::pump::elapsed());
+    let shell = Shell {
+        engine,
+        clock,
+        config_folder: options.config.clone(),
+        controller: Arc::clone(&parts.controller),
+        facts: shell_facts(options, parts, &driving),
+        guards,
+        pumps,
+        ledger,
+        ledger_opens: Box::new(move || ledger_can_be_opened(&state, since)),
+        holds,
+        happenings,
+        requests,
+        displays,
+        signals: signals()?,
+        under_voltage_file: under_voltage_file().filter(|_| !clock.is_virtual()),
+        waiting: Waiting::new(ledger_well),
+    };
+    tell_manager(&[sd_notify::NotifyState::Ready]);
+    let ended = shell.run(effects).await;
+    serving.abort();
+    // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
+    drop(serving.await);
+    // The heads are off and the books closed; the displays are told last, and not for long.
+    if let Some(on_broker) = on_broker {
+        on_broker.stop().await;
+    }
+    Ok(ended)
+}
+
+/// What is known from before.
+struct Past {
+    history: History,
+    ledger_fault: Option<String>,
+    /// Holds that were in force in a loop before this one.
+    kept_holds: Vec<Hold>,
+}
+
+fn start_engine(
+    options: &RunOptions,
+    parts: &Parts,
+    clock: &ShellClock,
+    live: bool,
+    past: Past,
+) -> (Engine, Vec<Effect>) {
+    let (mut file_holds, hold_file_fault) = match read_holds(&options.state) {
+        Ok(holds) => (holds, None),
+        Err(error) => (Vec::new(), Some(error.to_string())),
+    };
+    file_holds.extend(past.kept_holds);
     let (mut engine, mut effects) = Engine::start(Setup {
         controller: Arc::clone(&parts.controller),
         plan: Arc::clone(&parts.plan),
-        history,
-        ledger_fault,
+        history: past.history,
+        ledger_fault: past.ledger_fault,
         file_holds,
         hold_file_fault,
-        boot: session_boot(&clock),
-        live: driving.is_live(),
+        boot: session_boot(clock),
+        live,
         virtual_time: clock.is_virtual(),
         pace: options.warp.unwrap_or(1),
         grace: REPORT_GRACE,
@@ -232,7 +289,18 @@ async fn run_once(
     if !clock.is_virtual() && kernel_clock_is_synchronised() == Some(true) {
         effects.extend(engine.handle(Event::ClockKnown(TrustSource::Kernel), clock.now()));
     }
-    let inputs = start_inputs(&parts.controller, &driving, &tell)?;
+    (engine, effects)
+}
+
+/// Starts reading the inputs, and watching over all threads.
+fn start_guards(
+    parts: &Parts,
+    driving: &Driving,
+    acceptance: Acceptance,
+    (pumps, heartbeat): (&BTreeMap<Name, PumpHandle>, Option<Box<dyn Output>>),
+    tell: &mpsc::UnboundedSender<Happening>,
+) -> Result<Guards, DaemonError> {
+    let inputs = start_inputs(&parts.controller, driving, tell)?;
     let beat = LoopBeat::default();
     let told = tell.clone();
     let heart = Heart::spawn(
@@ -247,53 +315,23 @@ async fn run_once(
         },
         move |why| send(&told, Happening::Hanging { why }),
     )?;
-    let (incoming, requests) = mpsc::channel(64);
-    let serving = tokio::spawn(server.serve(incoming));
-    announce(options, &driving, &acceptance);
-    let (state, since) = (options.state.clone(), crate::pump::elapsed());
-    let shell = Shell {
-        engine,
-        clock,
-        config_folder: options.config.clone(),
-        controller: Arc::clone(&parts.controller),
-        facts: shell_facts(options, parts, &driving),
-        guards: Guards {
-            common_supply: parts
-                .controller
-                .board
-                .as_ref()
-                .is_some_and(|b| b.cut_off.is_some()),
-            live: driving.is_live(),
-            acceptance,
-            inputs,
-            heart,
-            beat,
-        },
-        pumps,
-        ledger,
-        ledger_opens: Box::new(move || ledger_can_be_opened(&state, since)),
-        holds,
-        happenings,
-        requests,
-        displays,
-        signals: Signals {
-            terminate: signal(SignalKind::terminate())?,
-            interrupt: signal(SignalKind::interrupt())?,
-            hangup: signal(SignalKind::hangup())?,
-        },
-        under_voltage_file: under_voltage_file().filter(|_| !clock.is_virtual()),
-        waiting: Waiting::new(ledger_well),
-    };
-    tell_manager(&[sd_notify::NotifyState::Ready]);
-    let ended = shell.run(effects).await;
-    // The heads are off and the books closed; the displays are told last, and not for long.
-    if let Some(on_broker) = on_broker {
-        on_broker.stop().await;
-    }
-    serving.abort();
-    // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
-    drop(serving.await);
-    Ok(ended)
+    let board = parts.controller.board.as_ref();
+    Ok(Guards {
+        common_supply: board.is_some_and(|b| b.cut_off.is_some()),
+        live: driving.is_live(),
+        acceptance,
+        inputs,
+        heart,
+        beat,
+    })
+}
+
+fn signals() -> io::Result<Signals> {
+    Ok(Signals {
+        terminate: signal(SignalKind::terminate())?,
+        interrupt: signal(SignalKind::interrupt())?,
+        hangup: signal(SignalKind::hangup())?,
+    })
 }
 
 /// Starts what is shown over MQTT, when it is on. Virtual time is not shown: displays would take it for real.
@@ -464,7 +502,7 @@ fn shell_facts(options: &RunOptions, parts: &Parts, driving: &Driving) -> ShellF
 fn announce(options: &RunOptions, driving: &Driving, acceptance: &Acceptance) {
     match driving {
         Driving::Simulated { not_live: None } => {
-            tracing::info!(state = %options.state.display(), warp = options.warp, "ready: dry run, no output is driven")
+            tracing::info!(state = %options.state.display(), warp = options.warp, "ready: dry run, no output is driven");
         }
         Driving::Simulated {
             not_live: Some(why),

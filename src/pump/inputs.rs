@@ -100,21 +100,24 @@ impl InputWatch {
 /// What was last told of an input.
 #[derive(Debug, Default)]
 struct Told {
-    /// The outer `None`: nothing yet.
-    safe: Option<Option<bool>>,
-    at_us: i64,
+    safe: Option<bool>,
+    /// When; `None` when nothing was told yet.
+    at_us: Option<i64>,
 }
 
 fn look(input: &mut WatchedInput, told: &mut Told, report: &impl Fn(InputReport)) {
     let level = input.contact.as_mut().and_then(|contact| contact.level());
     let safe = level.map(|level| level == input.safe);
     let now = elapsed_us();
-    if told.safe == Some(safe) && now.saturating_sub(told.at_us) < REFRESH_US {
+    let fresh = told
+        .at_us
+        .is_some_and(|at| now.saturating_sub(at) < REFRESH_US);
+    if told.safe == safe && fresh {
         return;
     }
     *told = Told {
-        safe: Some(safe),
-        at_us: now,
+        safe,
+        at_us: Some(now),
     };
     report(InputReport {
         input: input.name.clone(),

@@ -282,7 +282,7 @@ fn million(report: &mut Report) {
     let status = rig.tell(&["ledger", "check"]);
     println!("{}", rig::text(&status.stdout));
     let how = format!(
-        "from spawning the daemon to its first answer, {count} doses; 8 starts, the first with the index rather cold"
+        "from spawning the daemon to its first answer, {count} doses; 8 starts, file in the page cache; the first may wait for the making of the file to reach the disk"
     );
     report.line(
         "million: start to ready, median",

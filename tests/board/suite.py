@@ -197,7 +197,7 @@ def stop_in_dose(rig, name, act, limit, line='north', expect='interrupted'):
     pin, level = (NORTH, False) if line == 'north' else (SOUTH, True)
     time.sleep(.7)
     at = time.monotonic()
-    act()
+    at = act() or at
     off = b.wait_edge(pin, level, at, 12)
     took = None if off is None else off - at
     row(name, 'never' if took is None else f'{took * 1000:.0f} ms', f'off within {limit * 1000:.0f} ms', took is not None and took <= limit)
@@ -287,7 +287,9 @@ def deaths(rig):
     row('after SIGTERM: pins', f'north {b.functions[NORTH]}/{b.levels[NORTH]}', 'driven off, not floating', off)
     rig.start()
     # The service manager runs the stop hook as soon as the main process is gone, and so does this shell.
-    hook = f'while pidof dosewright >/dev/null; do :; done; {DW} outputs-off'
+    def hook(pid):
+        return f'while kill -0 {pid} 2>/dev/null; do :; done; {DW} outputs-off'
+
     for name, signal in (('SIGKILL', 'KILL'), ('SIGABRT (watchdog)', 'ABRT'), ('SIGKILL while stopped (hung process)', 'STOP')):
         pid = rig.pid()
         if signal == 'STOP':
@@ -295,11 +297,12 @@ def deaths(rig):
                 b.type(f'kill -STOP {pid}')
                 time.sleep(1)
                 act.hung = time.monotonic()
-                b.type(f'kill -KILL {pid}; {hook}')
+                b.type(f'kill -KILL {pid}; {hook(pid)}')
+                return act.hung
         else:
             def act(pid=pid, signal=signal):
-                b.type(f'kill -{signal} {pid}; {hook}')
-        stop_in_dose(rig, f'{name}, then the stop hook', act, 1.0 if signal != 'STOP' else 2.0, expect=None)
+                b.type(f'kill -{signal} {pid}; {hook(pid)}')
+        stop_in_dose(rig, f'{name}, then the stop hook', act, 1.0, expect=None)
         time.sleep(1)
         b.sh('true')
         if signal == 'STOP':
@@ -352,6 +355,8 @@ def power_cut(rig):
     at = b.power_cycle()
     took = b.wait_for(lambda: b.functions[NORTH] == INPUT, 5)
     row('power cut: pin released', 'never' if took is None else f'{took * 1000:.0f} ms', 'within 100 ms', on is not None and took is not None and took < .1)
+    rig.level = {NORTH: False, CUT_OFF: False}
+    b.inputs[SENSE] = 0
     b.wait_up()
     rig.set_clock(15)
     start = rig.start()
@@ -360,7 +365,7 @@ def power_cut(rig):
     row('after boot', f'{dose["outcome"]}, {dose["delivered_ul"]} uL, {len(on_edges(b, start))} edges on', 'uncertain, in full, not repeated',
         dose['outcome'] == 'uncertain' and dose['delivered_ul'] == 6000 and not on_edges(b, at))
     row('after boot: still armed', rig.status()['mode'], 'live', rig.status()['mode'] == 'live')
-    b.sh(f'{DW} resume north')
+    b.sh(f'{DW} resume north; {DW} resume south')
 
 
 def disarming(rig):
@@ -372,7 +377,7 @@ def disarming(rig):
     code, _ = b.sh(f'{DW} disarm')
     off = b.wait_edge(SOUTH, True, at, 5)
     mode = rig.becomes('dry_run')
-    row('disarm in a dose', f'exit {code}, off after {(off - at) * 1000:.0f} ms, {mode}', 'off within 1000 ms, dry_run',
+    row('disarm in a dose', f'exit {code}, off after {((off or at + 99) - at) * 1000:.0f} ms, {mode}', 'off within 1000 ms, dry_run',
         on is not None and off is not None and off - at < 1 and mode == 'dry_run')
     rig.arm()
     b.sh('sed -i "s/daily-cap-ml = 500/daily-cap-ml = 499/" /etc/dosewright/controller.toml')
@@ -407,8 +412,8 @@ def chardev(rig):
     metering(rig)
     stop_in_dose(rig, 'chardev: hold', lambda: b.type(f'{DW} hold --reason test >/dev/null &'), 1.0)
     b.sh(f'{DW} resume')
-    hook = f'while pidof dosewright >/dev/null; do :; done; {DW} outputs-off'
     on, pid = rig.dose('north', '6 mL'), rig.pid()
+    hook = f'while kill -0 {pid} 2>/dev/null; do :; done; {DW} outputs-off'
     time.sleep(.5)
     at = time.monotonic()
     b.type(f'kill -KILL {pid}; {hook}')

@@ -1,5 +1,6 @@
 //! What every driver and every head promises: off first, off last, off whatever happens; and what a head does with a cut-off and a
 //! run-sense contact that do not agree. The drivers of real boards pass the same contract on the emulated board (tests/board/run).
+#![cfg(test)]
 
 mod permits;
 

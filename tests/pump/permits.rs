@@ -37,14 +37,15 @@ pub(crate) fn permit(controller: &Controller, dose: i64, run_ms: i64) -> DosePer
         .expect("a line of the demo reef");
     let calibration = Calibration::new(FlowRate::from_ml_per_min(30.0), Volume::ZERO)
         .expect("a plausible calibration");
-    let mut head = controller.heads[&line.head].clone();
+    let known = "the file has been checked";
+    let mut head = controller.heads.get(&line.head).expect(known).clone();
     head.dose_min = Volume::from_ul(1);
     let window = DoseWindow::default();
     let nothing = BTreeMap::new();
     let facts = Facts {
         line,
         head: &head,
-        solution: &controller.solutions[&line.solution],
+        solution: controller.solutions.get(&line.solution).expect(known),
         solutions: &controller.solutions,
         tank: controller.tank,
         holds: Vec::new(),

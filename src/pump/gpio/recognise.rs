@@ -274,7 +274,7 @@ active = \"low\"
             format!("{GOOD}{GOOD}"),
             GOOD.replace("mode = \"live\"", "mode = "),
             GOOD.replace("scatter = 0.01", "scatter = 0,01"),
-            GOOD.replace("\n", "\r\n").replace("mode =", "mode"),
+            GOOD.replace('\n', "\r\n").replace("mode =", "mode"),
         ];
         for text in cases {
             let found = recognise(&text);
