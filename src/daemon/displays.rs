@@ -214,20 +214,19 @@ impl Totals {
                 .map(|l| (l.name.clone(), sum(&l.name)))
                 .collect()
         });
-        let mut known = Self {
+        let mut totals = Self {
             delivered,
             live,
             ..Self::default()
         };
         for intent in &history.open {
             let counts = intent.live == live;
-            let line = intent.line.clone();
-            known.open.insert(intent.id, (line, counts));
+            totals.open.insert(intent.id, (intent.line.clone(), counts));
         }
         for reading in &history.readings {
-            known.reading(reading);
+            totals.reading(reading);
         }
-        known
+        totals
     }
 
     fn effect(&mut self, effect: &Effect) {

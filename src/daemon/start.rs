@@ -249,6 +249,10 @@ async fn run_once(
     serving.abort();
     // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
     drop(serving.await);
+    // The heads are off and the books closed; the displays are told last, and not for long.
+    if let Some(on_broker) = on_broker {
+        on_broker.stop().await;
+    }
     Ok(ended)
 }
 
