@@ -11,89 +11,34 @@ use crate::support::{Broker, run, settings, start};
 
 /// A throw-away authority, a certificate for localhost and 127.0.0.1, and one for us.
 fn certificates(dir: &Path) {
-    let make = |args: &[&str]| run("openssl", args, dir);
-    make(&[
-        "ecparam",
-        "-name",
-        "prime256v1",
-        "-genkey",
-        "-noout",
-        "-out",
-        "ca.key",
-    ]);
-    make(&[
-        "req",
-        "-x509",
-        "-new",
-        "-key",
-        "ca.key",
-        "-sha256",
-        "-days",
-        "2",
-        "-subj",
-        "/CN=authority of a test",
-        "-addext",
-        "basicConstraints=critical,CA:TRUE",
-        "-addext",
-        "keyUsage=critical,keyCertSign,cRLSign",
-        "-out",
-        "ca.crt",
-    ]);
+    let make = |command: &str| run("openssl", &command.split(' ').collect::<Vec<_>>(), dir);
+    make("ecparam -name prime256v1 -genkey -noout -out ca.key");
+    make(
+        "req -x509 -new -key ca.key -sha256 -days 2 -subj /CN=authority-of-a-test \
+         -addext basicConstraints=critical,CA:TRUE -addext keyUsage=critical,keyCertSign,cRLSign -out ca.crt",
+    );
     fs::write(dir.join("server.ext"), "basicConstraints=CA:FALSE\nextendedKeyUsage=serverAuth,clientAuth\nsubjectAltName=DNS:localhost,IP:127.0.0.1\n").unwrap();
     for who in ["server", "us"] {
-        let (key, csr, crt) = (
-            format!("{who}.key"),
-            format!("{who}.csr"),
-            format!("{who}.crt"),
-        );
-        make(&[
-            "ecparam",
-            "-name",
-            "prime256v1",
-            "-genkey",
-            "-noout",
-            "-out",
-            &key,
-        ]);
-        make(&[
-            "req",
-            "-new",
-            "-key",
-            &key,
-            "-subj",
-            &format!("/CN={who}"),
-            "-out",
-            &csr,
-        ]);
-        make(&[
-            "x509",
-            "-req",
-            "-in",
-            &csr,
-            "-CA",
-            "ca.crt",
-            "-CAkey",
-            "ca.key",
-            "-CAcreateserial",
-            "-sha256",
-            "-days",
-            "2",
-            "-extfile",
-            "server.ext",
-            "-out",
-            &crt,
-        ]);
+        make(&format!(
+            "ecparam -name prime256v1 -genkey -noout -out {who}.key"
+        ));
+        make(&format!(
+            "req -new -key {who}.key -subj /CN={who} -out {who}.csr"
+        ));
+        make(&format!(
+            "x509 -req -in {who}.csr -CA ca.crt -CAkey ca.key -CAcreateserial -sha256 -days 2 -extfile server.ext -out {who}.crt"
+        ));
     }
 }
 
 const TLS: &str =
     "allow_anonymous true\ncafile DIR/ca.crt\ncertfile DIR/server.crt\nkeyfile DIR/server.key\n";
 
-fn tls(broker: &Broker, own: bool) -> Option<Tls> {
-    Some(Tls {
+fn tls(broker: &Broker, own: bool) -> Tls {
+    Tls {
         ca_file: broker.file("ca.crt"),
         client: own.then(|| (broker.file("us.crt"), broker.file("us.key"))),
-    })
+    }
 }
 
 fn credentials(dir: &Path, user: &str, password: &str) -> PathBuf {
@@ -109,7 +54,7 @@ async fn it_connects_encrypted_with_an_authority_of_its_own() {
     for host in ["localhost", "127.0.0.1"] {
         let mut s = settings(broker.port);
         s.host = host.to_owned();
-        s.tls = tls(&broker, false);
+        s.tls = Some(tls(&broker, false));
         let rig = start(s.clone(), "m1");
         rig.confirmed().await;
         rig.running.stop().await;
@@ -144,7 +89,7 @@ async fn a_broker_of_another_authority_or_another_name_is_not_trusted() {
 
     let mut s = settings(broker.port);
     s.host = "127.0.0.2".to_owned();
-    s.tls = tls(&broker, false);
+    s.tls = Some(tls(&broker, false));
     // 127.0.0.2 does not answer for a listener bound to 127.0.0.1; the check says what is wrong in either case.
     let report = check(&s, "m1").await;
     assert!(!report.is_good());
@@ -154,12 +99,12 @@ async fn a_broker_of_another_authority_or_another_name_is_not_trusted() {
 async fn a_broker_that_wants_our_certificate_gets_it() {
     let broker = Broker::with(&format!("{TLS}require_certificate true\n"), certificates).await;
     let mut s = settings(broker.port);
-    s.tls = tls(&broker, true);
+    s.tls = Some(tls(&broker, true));
     let rig = start(s, "m1");
     rig.confirmed().await;
     rig.running.stop().await;
     let mut s = settings(broker.port);
-    s.tls = tls(&broker, false);
+    s.tls = Some(tls(&broker, false));
     let rig = start(s, "m1");
     rig.health(|h| h.failures >= 1).await;
     assert!(!rig.running.health.borrow().connected);
@@ -177,7 +122,7 @@ async fn plain_to_an_encrypted_port_and_the_other_way_round_get_a_hint() {
     assert!(text.contains("mqtt.tls"), "{text}");
     let plain = Broker::start().await;
     let mut s = settings(plain.port);
-    s.tls = tls(&broker, false);
+    s.tls = Some(tls(&broker, false));
     let rig = start(s, "m1");
     let text = rig
         .health(|h| h.last_error.is_some())

@@ -29,10 +29,11 @@ fn fits(value: &Value, shape: &Value, root: &Value, path: &str) {
         "null" => value.is_null(),
         other => panic!("unknown type {other}"),
     };
-    let kinds: Vec<&str> = match &shape["type"] {
-        Value::Array(kinds) => kinds.iter().map(|k| k.as_str().unwrap()).collect(),
-        one => vec![one.as_str().unwrap()],
-    };
+    let one_or_more = &shape["type"];
+    let kinds: Vec<&str> = one_or_more.as_array().map_or_else(
+        || vec![one_or_more.as_str().unwrap()],
+        |kinds| kinds.iter().map(|k| k.as_str().unwrap()).collect(),
+    );
     assert!(
         kinds.iter().any(|k| is(k)),
         "{path} = {value} is not {kinds:?}"

@@ -91,14 +91,6 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
         elapsed: now.elapsed,
         trusted: true,
     };
-    let reading = |measured, value| Reading {
-        measured,
-        value,
-        method: "drop test".to_owned(),
-        taken: when("2026-11-25T06:00:00Z"),
-        who: Who::Local { uid: 1000 },
-        at,
-    };
     Snapshot {
         status: Status {
             now,
@@ -141,29 +133,41 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
             .iter()
             .map(|l| (name(l), Volume::from_ul(9_876_543)))
             .collect::<BTreeMap<_, _>>(),
-        readings: vec![
-            reading(
-                Measured::Alkalinity,
-                ReadingValue::Alkalinity {
-                    value: Alkalinity::from_dkh(8.1),
-                    uncertainty: Alkalinity::from_dkh(0.1),
-                },
-            ),
-            reading(
-                Measured::Element(Element::new("Ca").unwrap()),
-                ReadingValue::Concentration {
-                    value: Concentration::from_mg_per_l(420.0),
-                    uncertainty: Concentration::from_mg_per_l(8.0),
-                },
-            ),
-            reading(
-                Measured::Element(Element::new("Fe").unwrap()),
-                ReadingValue::Below {
-                    limit: Concentration::from_mg_per_l(0.002),
-                },
-            ),
-        ],
+        readings: readings(at),
     }
+}
+
+fn readings(at: Stamp) -> Vec<Reading> {
+    let reading = |measured, value| Reading {
+        measured,
+        value,
+        method: "drop test".to_owned(),
+        taken: when("2026-11-25T06:00:00Z"),
+        who: Who::Local { uid: 1000 },
+        at,
+    };
+    vec![
+        reading(
+            Measured::Alkalinity,
+            ReadingValue::Alkalinity {
+                value: Alkalinity::from_dkh(8.1),
+                uncertainty: Alkalinity::from_dkh(0.1),
+            },
+        ),
+        reading(
+            Measured::Element(Element::new("Ca").unwrap()),
+            ReadingValue::Concentration {
+                value: Concentration::from_mg_per_l(420.0),
+                uncertainty: Concentration::from_mg_per_l(8.0),
+            },
+        ),
+        reading(
+            Measured::Element(Element::new("Fe").unwrap()),
+            ReadingValue::Below {
+                limit: Concentration::from_mg_per_l(0.002),
+            },
+        ),
+    ]
 }
 
 // ---- the broker ----
@@ -414,10 +418,10 @@ impl Rig {
     pub(crate) async fn health(&self, wanted: impl FnMut(&Health) -> bool) -> Health {
         let mut health = self.running.health.clone();
         let found = tokio::time::timeout(DEADLINE, health.wait_for(wanted)).await;
-        match found {
-            Ok(seen) => seen.unwrap().clone(),
-            Err(_) => panic!("health stays {:?}", self.running.health.borrow()),
-        }
+        let Ok(seen) = found else {
+            panic!("health stays {:?}", self.running.health.borrow());
+        };
+        seen.unwrap().clone()
     }
 
     pub(crate) async fn confirmed(&self) {
