@@ -65,10 +65,10 @@ fn entry(entry: &Entry) {
             tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established");
         }
         Entry::Course(course) => {
-            tracing::info!(course = course.number, line = %course.line, extra = %course.extra, days = course.days, state = course.state.as_str(), "course")
+            tracing::info!(course = course.number, line = %course.line, extra = %course.extra, days = course.days, state = course.state.as_str(), "course");
         }
         Entry::Fact(fact) => {
-            tracing::info!(kind = fact.kind.as_str(), name = %fact.name, value = fact.value, "told by the owner")
+            tracing::info!(kind = fact.kind.as_str(), name = %fact.name, value = fact.value, "told by the owner");
         }
         Entry::Arming(arming) => {
             tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming");

@@ -40,11 +40,11 @@ fn an_accepted_uptake_is_in_force_at_once_and_is_written_down() {
     let mut world = settled();
     accept(&mut world, 0.95).unwrap();
     assert!((uptake(&mut world) - 0.95).abs() < 1e-9);
-    let written = world.books.entries.iter().any(|entry| match entry {
-        Entry::Uptake(u) => {
-            (u.uptake.as_dkh() - 0.95).abs() < 1e-9 && (u.declared.as_dkh() - 0.8).abs() < 1e-9
-        }
-        _other => false,
+    let written = world.books.entries.iter().any(|entry| {
+        let Entry::Uptake(u) = entry else {
+            return false;
+        };
+        (u.uptake.as_dkh() - 0.95).abs() < 1e-9 && (u.declared.as_dkh() - 0.8).abs() < 1e-9
     });
     assert!(written, "the plan's own declaration stays what it was");
 }
@@ -92,9 +92,9 @@ fn a_fact_of_tomorrow_is_not_written_down() {
     assert_eq!(denial.code, "future-time");
     fact.happened = None;
     told(&mut world, Command::AddFact(fact)).unwrap();
-    let kept = world.books.entries.iter().filter(|e| match e {
-        Entry::Fact(f) => f.text == "new light",
-        _ => false,
+    let kept = world.books.entries.iter().filter(|e| {
+        let Entry::Fact(f) = e else { return false };
+        f.text == "new light"
     });
     assert_eq!(kept.count(), 1);
 }
@@ -142,9 +142,9 @@ fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
         &days_of(&world, "iodine", 2, 5),
         &[2_000, 2_500, 2_500, 2_500, 2_000],
     );
-    let last = world.books.entries.iter().rev().find_map(|e| match e {
-        Entry::Course(c) => Some(c.state),
-        _other => None,
+    let last = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Course(c) = e else { return None };
+        Some(c.state)
     });
     assert_eq!(last, Some(CourseState::Ended));
     world.check_caps();
