@@ -71,7 +71,11 @@ fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> 
     let estimate = Uptake::estimate(tracked.clone(), &readings, &additions);
     let given_per_day = estimate.as_ref().ok().map(|uptake| {
         let within = |a: &&Addition| uptake.first < a.at && a.at <= uptake.newest;
-        let sum: f64 = additions.iter().filter(within).map(|a| a.rise).sum();
+        // Begun at zero, for the sum of nothing is minus zero.
+        let sum = additions
+            .iter()
+            .filter(within)
+            .fold(0.0, |sum, a| sum + a.rise);
         sum / uptake.span_days
     });
     let (lead, dosing) = dosing(&loaded, tracked)?;
