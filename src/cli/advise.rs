@@ -466,6 +466,8 @@ fn meanwhile(case: &Case, target_dkh: f64) -> String {
         format!(
             "until then the plan's {planned:.2} dKH a day is clamped to {low:.2} to {high:.2} dKH a day"
         )
+    } else if planned <= target_dkh + 0.0051 {
+        format!("until then the plan's {planned:.2} dKH a day goes on unchanged")
     } else {
         format!(
             "until then the plan's {planned:.2} dKH a day goes on unchanged; without a reading for {days:.0} d, or with alkalinity above the band, it is clamped to {target_dkh:.2} dKH a day"

@@ -221,8 +221,7 @@ impl Totals {
         };
         for intent in &history.open {
             let counts = intent.live == live;
-            let line = intent.line.clone();
-            totals.open.insert(intent.id, (line, counts));
+            totals.open.insert(intent.id, (intent.line.clone(), counts));
         }
         for reading in &history.readings {
             totals.reading(reading);

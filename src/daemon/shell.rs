@@ -732,7 +732,9 @@ impl Shell {
             if let Happening::Pump(PumpReport::Ended { id, report }) = happening {
                 let effects = engine.handle(Event::RunEnded { id, report }, self.clock.now());
                 if let Some(displays) = &mut displays {
-                    effects.iter().for_each(|effect| displays.effect(effect));
+                    for effect in &effects {
+                        displays.effect(effect);
+                    }
                 }
                 if let Some(ledger) = &self.ledger {
                     forward(ledger, effects);

@@ -242,13 +242,13 @@ async fn run_once(
     };
     tell_manager(&[sd_notify::NotifyState::Ready]);
     let ended = shell.run(effects).await;
+    serving.abort();
+    // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
+    drop(serving.await);
     // The heads are off and the books closed; the displays are told last, and not for long.
     if let Some(on_broker) = on_broker {
         on_broker.stop().await;
     }
-    serving.abort();
-    // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
-    drop(serving.await);
     Ok(ended)
 }
 

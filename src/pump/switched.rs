@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::clock::{Pace, elapsed_us};
+use super::clock::{Pace, elapsed, elapsed_us};
 use super::control::{RunControl, Waited};
 use super::cutoff::CutOff;
 use super::gpio::Contact;
@@ -272,7 +272,9 @@ impl<O: Output> Pump for SwitchedPump<O> {
         let dose = permit.dose();
         // The driver's own bound: whatever the permit says, never longer than the head's longest run.
         let run_time = permit.run_time().min(permit.run_max());
-        if control.is_stopped(dose) {
+        // An order that waited through a suspend or a stall is not carried out late. Virtual time has a clock of its own.
+        let is_late = !self.pace.is_warped() && permit.expires() < elapsed();
+        if is_late || control.is_stopped(dose) {
             return RunReport {
                 on_time: Millis::ZERO,
                 end: RunEnd::Stopped,

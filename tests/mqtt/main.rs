@@ -2,6 +2,8 @@
 //!
 //! Needs `mosquitto` (Debian package of that name). Every wait is for something that is observed, with a generous deadline.
 
+#![cfg(test)]
+
 mod commands;
 mod daemon;
 mod outages;

@@ -14,7 +14,7 @@ use dosewright::pump::{
     SimulatedOutput, SwitchedPump, Trouble,
 };
 use dosewright::quantity::{FlowRate, Millis, Volume};
-use permits::{demo, name, permit};
+use permits::{demo, name, permit, permit_given_at};
 
 fn simulated() -> (SimulatedOutput, dosewright::pump::SimulatedTrace) {
     let head = SimulatedHead {
@@ -43,6 +43,32 @@ fn the_simulated_driver_keeps_the_contract() {
     keeps_the_contract(simulated().0);
     let boxed: Box<dyn Output> = Box::new(simulated().0);
     keeps_the_contract(boxed);
+}
+
+#[test]
+fn an_order_whose_permit_has_expired_is_not_carried_out() {
+    let (output, trace) = simulated();
+    let mut pump = SwitchedPump::new(
+        &name("magnesium"),
+        output,
+        Pace::REAL,
+        Safeguards::default(),
+        Box::new(|_| {}),
+    )
+    .unwrap();
+    let an_hour_ago = dosewright::pump::elapsed().minus(Millis::from_mins(60));
+    let late = permit_given_at(&demo(), 1, 300, an_hour_ago);
+    let report = pump.run(late, &RunControl::default());
+    assert_eq!(
+        (report.on_time, report.end),
+        (Millis::ZERO, RunEnd::Stopped)
+    );
+    assert!(trace.edges().is_empty(), "{:?}", trace.edges());
+    let good = permit(&demo(), 2, 300);
+    assert_eq!(
+        pump.run(good, &RunControl::default()).end,
+        RunEnd::Completed
+    );
 }
 
 /// A pin that can be told to misbehave, and what all pins of a test did, in order.

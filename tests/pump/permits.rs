@@ -27,9 +27,19 @@ pub(crate) fn name(text: &str) -> Name {
     Name::new(text).expect("a name")
 }
 
-/// A permit for a run of this many milliseconds on the head of line `magnesium`, by a calibration of 30 mL/min without offset:
+/// A permit that is good now, for a run of this many milliseconds on the head of line `magnesium`, by a calibration of 30 mL/min without offset:
 /// 2 ms a microlitre.
 pub(crate) fn permit(controller: &Controller, dose: i64, run_ms: i64) -> DosePermit {
+    permit_given_at(controller, dose, run_ms, dosewright::pump::elapsed())
+}
+
+/// The same, given at another moment of the elapsed clock.
+pub(crate) fn permit_given_at(
+    controller: &Controller,
+    dose: i64,
+    run_ms: i64,
+    at: Millis,
+) -> DosePermit {
     let line = controller
         .lines
         .iter()
@@ -69,5 +79,5 @@ pub(crate) fn permit(controller: &Controller, dose: i64, run_ms: i64) -> DosePer
         volume: Volume::from_ul(run_ms / 2),
         kind: DoseKind::Hand,
     };
-    judge(&request, &facts, Millis::ZERO).expect("nothing stands against it")
+    judge(&request, &facts, at).expect("nothing stands against it")
 }

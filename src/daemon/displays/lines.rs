@@ -25,7 +25,7 @@ pub(super) fn event(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> O
             let line = open.get(&outcome.id).map(|(line, _)| line.clone());
             Some(dose(outcome, line))
         }
-        Effect::Store { entry, .. } => Some(self::entry(entry)),
+        Effect::Store { entry, .. } => self::entry(entry),
         Effect::StoreIntent(_)
         | Effect::StartPump { .. }
         | Effect::StopPump { .. }
@@ -66,9 +66,9 @@ fn dose(outcome: &Outcome, line: Option<Name>) -> EventLine {
     made(outcome.at, &Who::Daemon, code, line, text)
 }
 
-fn entry(entry: &Entry) -> EventLine {
+fn entry(entry: &Entry) -> Option<EventLine> {
     let daemon = &Who::Daemon;
-    match entry {
+    Some(match entry {
         Entry::SlotNotGiven(slot) => {
             let code = match slot.kind {
                 NotGiven::Missed => "dose-missed",
@@ -104,6 +104,23 @@ fn entry(entry: &Entry) -> EventLine {
                 format!("hold on {what} lifted"),
             )
         }
+        Entry::Refill(_)
+        | Entry::Reading(_)
+        | Entry::Calibration(_)
+        | Entry::Uptake(_)
+        | Entry::Arming(_)
+        | Entry::Course(_)
+        | Entry::Fact(_) => told(entry)?,
+        Entry::Note(note) => {
+            let line = note.line.clone();
+            made(note.at, &note.who, note.code, line, note.text.clone())
+        }
+    })
+}
+
+/// What the owner told.
+fn told(entry: &Entry) -> Option<EventLine> {
+    Some(match entry {
         Entry::Refill(refill) => {
             let note = if refill.note.is_empty() {
                 String::new()
@@ -145,25 +162,26 @@ fn entry(entry: &Entry) -> EventLine {
         }
         Entry::Course(course) => {
             let text = format!(
-                "course {} on line {}: {} a day more for {} days, {}",
+                "course {} is {}: {} a day more, {} days from {}",
                 course.number,
-                course.line,
+                course.state.as_str(),
                 course.extra,
                 course.days,
-                course.state.as_str()
+                course.first
             );
             let line = Some(course.line.clone());
             made(course.at, &course.who, "course", line, text)
         }
         Entry::Fact(fact) => {
             let text = format!("{} {}: {}", fact.kind.as_str(), fact.name, fact.text);
-            made(fact.at, &fact.who, "told", None, text)
+            made(fact.at, &fact.who, "fact", None, text)
         }
-        Entry::Note(note) => {
-            let line = note.line.clone();
-            made(note.at, &note.who, note.code, line, note.text.clone())
-        }
-    }
+        Entry::SlotNotGiven(_)
+        | Entry::OutageMissed(_)
+        | Entry::HoldSet(..)
+        | Entry::HoldLifted(..)
+        | Entry::Note(_) => return None,
+    })
 }
 
 fn scope(scope: &HoldScope) -> (Option<Name>, String) {

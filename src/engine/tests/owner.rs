@@ -41,10 +41,8 @@ fn an_accepted_uptake_is_in_force_at_once_and_is_written_down() {
     accept(&mut world, 0.95).unwrap();
     assert!((uptake(&mut world) - 0.95).abs() < 1e-9);
     let written = world.books.entries.iter().any(|entry| {
-        let Entry::Uptake(u) = entry else {
-            return false;
-        };
-        (u.uptake.as_dkh() - 0.95).abs() < 1e-9 && (u.declared.as_dkh() - 0.8).abs() < 1e-9
+        matches!(entry, Entry::Uptake(u)
+            if (u.uptake.as_dkh() - 0.95).abs() < 1e-9 && (u.declared.as_dkh() - 0.8).abs() < 1e-9)
     });
     assert!(written, "the plan's own declaration stays what it was");
 }
@@ -92,10 +90,8 @@ fn a_fact_of_tomorrow_is_not_written_down() {
     assert_eq!(denial.code, "future-time");
     fact.happened = None;
     told(&mut world, Command::AddFact(fact)).unwrap();
-    let kept = world.books.entries.iter().filter(|e| {
-        let Entry::Fact(f) = e else { return false };
-        f.text == "new light"
-    });
+    let kept = world.books.entries.iter();
+    let kept = kept.filter(|e| matches!(e, Entry::Fact(f) if f.text == "new light"));
     assert_eq!(kept.count(), 1);
 }
 
@@ -143,8 +139,11 @@ fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
         &[2_000, 2_500, 2_500, 2_500, 2_000],
     );
     let last = world.books.entries.iter().rev().find_map(|e| {
-        let Entry::Course(c) = e else { return None };
-        Some(c.state)
+        if let Entry::Course(c) = e {
+            Some(c.state)
+        } else {
+            None
+        }
     });
     assert_eq!(last, Some(CourseState::Ended));
     world.check_caps();
