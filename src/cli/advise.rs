@@ -27,6 +27,9 @@ use crate::record::{Measured, ReadingValue};
 /// Smallest change of a daily volume worth making: a twentieth of a mL over a day is lost in any head's error. Ours.
 const SMALLEST_STEP: Volume = Volume::from_ul(50);
 
+/// Less than this part of the plan given is worth a warning. Ours.
+const GIVEN_SHARE: f64 = 0.8;
+
 /// Daily steps of common practice (no source; rows a8.cp.Ca_rate, a8.cp.Mg_rate) where the owner gives no limit, mg/L.
 const STEP_CALCIUM: f64 = 25.0;
 const STEP_MAGNESIUM: f64 = 50.0;
@@ -46,6 +49,8 @@ struct Case {
     journal: Vec<JournalChange>,
     patience: Patience,
     now: Timestamp,
+    /// What doses really added a day over the span of the readings.
+    given_per_day: Option<f64>,
     /// Doses of solutions that the configuration does not know any more.
     unknown_doses: usize,
     established: Option<Alkalinity>,
@@ -64,6 +69,15 @@ fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> 
     let from = readings.iter().map(|r| r.at).min().unwrap_or(millis(now));
     let (additions, unknown_doses) = additions(&reader, &loaded, tracked, from)?;
     let estimate = Uptake::estimate(tracked.clone(), &readings, &additions);
+    let given_per_day = estimate.as_ref().ok().map(|uptake| {
+        let within = |a: &&Addition| uptake.first < a.at && a.at <= uptake.newest;
+        // Begun at zero, for the sum of nothing is minus zero.
+        let sum = additions
+            .iter()
+            .filter(within)
+            .fold(0.0, |sum, a| sum + a.rise);
+        sum / uptake.span_days
+    });
     let (lead, dosing) = dosing(&loaded, tracked)?;
     let journal = journal(&reader)?
         .into_iter()
@@ -97,6 +111,7 @@ fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> 
         journal,
         patience,
         now,
+        given_per_day,
         unknown_doses,
     })
 }
@@ -312,6 +327,17 @@ pub(super) fn advise(place: &Place, options: &AdviseArgs, out: &mut Out) -> Resu
         case.lead,
         case.dosing.volume
     )?;
+    if let Some(given) = case
+        .given_per_day
+        .filter(|given| *given < GIVEN_SHARE * case.dosing.per_day)
+    {
+        let text = format!(
+            "WARNING: only {} {} a day were given while these readings were taken, much less than the plan; find out why first (dosewright status, dosewright ledger list not_given)",
+            figures(given),
+            tracked.unit()
+        );
+        writeln!(out, "{}", out.tone(Tone::Bad, &text))?;
+    }
     if case.unknown_doses > 0 {
         writeln!(
             out,
@@ -355,7 +381,7 @@ fn as_json(case: &Case, tracked: &Tracked, advice: &Advice) -> Value {
     });
     json!({
         "quantity": tracked.to_string(), "advice": kind, "text": advice.to_string(), "uptake": estimate,
-        "plan_per_day": case.dosing.per_day, "unit": tracked.unit(), "line": case.lead.as_str(),
+        "plan_per_day": case.dosing.per_day, "given_per_day": case.given_per_day, "unit": tracked.unit(), "line": case.lead.as_str(),
         "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
     })
 }
@@ -375,6 +401,15 @@ pub(super) fn accept(place: &Place, options: &Accept, out: &mut Out) -> Result<(
             format!("there is nothing to accept: {advice}"),
         ));
     };
+    if case
+        .given_per_day
+        .is_some_and(|given| given < GIVEN_SHARE * case.dosing.per_day)
+    {
+        return Err(Failure::new(
+            exit::REFUSED,
+            "much less than the plan was given while these readings were taken; find out why before the uptake is changed (dosewright status, dosewright ledger list not_given)",
+        ));
+    }
     let most = limits.uptake_change_max.as_dkh();
     let wanted = uptake.per_day.max(0.0);
     let step = (wanted - established.as_dkh()).clamp(-most, most);
@@ -431,6 +466,8 @@ fn meanwhile(case: &Case, target_dkh: f64) -> String {
         format!(
             "until then the plan's {planned:.2} dKH a day is clamped to {low:.2} to {high:.2} dKH a day"
         )
+    } else if planned <= target_dkh + 0.0051 {
+        format!("until then the plan's {planned:.2} dKH a day goes on unchanged")
     } else {
         format!(
             "until then the plan's {planned:.2} dKH a day goes on unchanged; without a reading for {days:.0} d, or with alkalinity above the band, it is clamped to {target_dkh:.2} dKH a day"

@@ -111,48 +111,10 @@ fn command(request: Request) -> Result<Asked, String> {
         },
         Request::Reading(reading) => Command::AddReading(new_reading(reading)?),
         Request::Calibrate(calibrate) => Command::Calibrate(stored_calibration(&calibrate)?),
-        Request::Fact {
-            kind,
-            name,
-            value,
-            uncertainty,
-            text,
-            happened,
-        } => Command::AddFact(fact((kind, name), (value, uncertainty), text, happened)?),
-        Request::CourseAdd {
-            line,
-            raises,
-            rise_per_day,
-            extra_ul,
-            days,
-            note,
-        } => Command::AddCourse(NewCourse {
-            line: Name::new(&line).map_err(|e| e.to_string())?,
-            raises: measured(&raises)?,
-            rise_per_day,
-            extra: volume(extra_ul)?,
-            days,
-            note: note.chars().take(200).collect(),
-        }),
-        Request::CourseSet { number, action } => Command::SetCourse {
-            number,
-            action: match action.as_str() {
-                "pause" => CourseAction::Pause,
-                "resume" => CourseAction::Resume,
-                "end" => CourseAction::End,
-                other => {
-                    return Err(format!(
-                        "\"{other}\" is nothing to do with a course; it must be pause, resume or end"
-                    ));
-                }
-            },
-        },
-        Request::AcceptUptake { meq_per_l_per_day } => {
-            if !meq_per_l_per_day.is_finite() {
-                return Err("the uptake is no number".to_owned());
-            }
-            Command::AcceptUptake(Alkalinity::from_meq_per_l(meq_per_l_per_day))
-        }
+        request @ (Request::Fact { .. }
+        | Request::CourseAdd { .. }
+        | Request::CourseSet { .. }
+        | Request::AcceptUptake { .. }) => owner_command(request)?,
         Request::TrustClock => Command::TrustClock,
         Request::Acknowledge { code } => Command::Acknowledge { code },
         Request::SimulateInput { input, safe } => Command::SimulateInput {
@@ -160,6 +122,64 @@ fn command(request: Request) -> Result<Asked, String> {
             safe,
         },
     }))
+}
+
+/// What the owner tells and accepts.
+fn owner_command(request: Request) -> Result<Command, String> {
+    if let Request::Fact {
+        kind,
+        name,
+        value,
+        uncertainty,
+        text,
+        happened,
+    } = request
+    {
+        let new = fact((kind, name), (value, uncertainty), text, happened)?;
+        return Ok(Command::AddFact(new));
+    }
+    if let Request::CourseAdd {
+        line,
+        raises,
+        rise_per_day,
+        extra_ul,
+        days,
+        note,
+    } = request
+    {
+        return Ok(Command::AddCourse(NewCourse {
+            line: name(&line)?,
+            raises: measured(&raises)?,
+            rise_per_day,
+            extra: volume(extra_ul)?,
+            days,
+            note: shortened(&note),
+        }));
+    }
+    if let Request::CourseSet { number, action } = &request {
+        return Ok(Command::SetCourse {
+            number: *number,
+            action: course_action(action)?,
+        });
+    }
+    if let Request::AcceptUptake { meq_per_l_per_day } = request
+        && meq_per_l_per_day.is_finite()
+    {
+        let uptake = Alkalinity::from_meq_per_l(meq_per_l_per_day);
+        return Ok(Command::AcceptUptake(uptake));
+    }
+    Err("a number in the request is not finite".to_owned())
+}
+
+fn course_action(action: &str) -> Result<CourseAction, String> {
+    match action {
+        "pause" => Ok(CourseAction::Pause),
+        "resume" => Ok(CourseAction::Resume),
+        "end" => Ok(CourseAction::End),
+        other => Err(format!(
+            "\"{other}\" is nothing to do with a course; it must be pause, resume or end"
+        )),
+    }
 }
 
 fn name(text: &str) -> Result<Name, String> {

@@ -613,3 +613,23 @@ fn a_lab_report_is_held_against_natural_seawater_the_one_before_and_what_was_dos
     assert_eq!(asked.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&asked.stderr).contains("Parameter, Result, Unit"));
 }
+
+#[test]
+fn an_estimate_from_days_on_which_little_was_given_is_not_accepted() {
+    let state = tempfile::tempdir().unwrap();
+    let mut ledger = ledger(state.path());
+    // The level held for two weeks although nothing was given: an empty bottle, or a test that is off.
+    for day in 0..8_i64 {
+        ledger.store(&alkalinity(2 * day * DAY, 8.0)).unwrap();
+    }
+    drop(ledger);
+    let advice = json(state.path(), &["advise", "--json"]);
+    near(&advice["given_per_day"], 0.0, 1e-9);
+    assert!(text(&run(state.path(), &["advise"])).contains("WARNING: only 0 dKH a day were given"));
+    let refused = run(state.path(), &["accept", "--yes"]);
+    assert_eq!(refused.status.code(), Some(1));
+    assert!(
+        String::from_utf8_lossy(&refused.stderr).contains("find out why"),
+        "{refused:?}"
+    );
+}
