@@ -7,7 +7,7 @@ fn days(text: &str, from: Date) -> String {
     let times = CronTimes::new(text).unwrap();
     from.series(jiff::Span::new().days(1))
         .take(14)
-        .map(|d| if times.on(d).is_empty() { '.' } else { 'X' })
+        .map(|d| if times.on(d).is_empty() { '.' } else { '#' })
         .collect()
 }
 
@@ -15,13 +15,13 @@ fn days(text: &str, from: Date) -> String {
 #[test]
 fn weekday_names_mean_the_days_they_name_whatever_day_the_preview_begins() {
     let table = [
-        (1, "XXXXX..XXXXX..", "......X......X", "X.X.X..X.X.X.."),
-        (2, "XXXX..XXXXX..X", ".....X......X.", ".X.X..X.X.X..X"),
-        (3, "XXX..XXXXX..XX", "....X......X..", "X.X..X.X.X..X."),
-        (4, "XX..XXXXX..XXX", "...X......X...", ".X..X.X.X..X.X"),
-        (5, "X..XXXXX..XXXX", "..X......X....", "X..X.X.X..X.X."),
-        (6, "..XXXXX..XXXXX", ".X......X.....", "..X.X.X..X.X.X"),
-        (7, ".XXXXX..XXXXX.", "X......X......", ".X.X.X..X.X.X."),
+        (1, "#####..#####..", "......#......#", "#.#.#..#.#.#.."),
+        (2, "####..#####..#", ".....#......#.", ".#.#..#.#.#..#"),
+        (3, "###..#####..##", "....#......#..", "#.#..#.#.#..#."),
+        (4, "##..#####..###", "...#......#...", ".#..#.#.#..#.#"),
+        (5, "#..#####..####", "..#......#....", "#..#.#.#..#.#."),
+        (6, "..#####..#####", ".#......#.....", "..#.#.#..#.#.#"),
+        (7, ".#####..#####.", "#......#......", ".#.#.#..#.#.#."),
     ];
     for (day, workdays, sundays, alternate) in table {
         let from = date(2026, 6, day);
