@@ -33,8 +33,10 @@ use thiserror::Error;
 use crate::engine::RunReport;
 use crate::guard::DosePermit;
 
-/// How often an idle head is looked at.
+/// How often an idle head is looked at whose output anybody else could drive.
 const IDLE_LOOK: std::time::Duration = std::time::Duration::from_millis(100);
+/// How often a head that drives nothing shows that its thread is alive: rarely, since every look costs a little power.
+const IDLE_BEAT: std::time::Duration = std::time::Duration::from_secs(1);
 
 /// One head's driver. Consumes a permit for each run.
 pub trait Pump: Send {
@@ -49,6 +51,11 @@ pub trait Pump: Send {
 
     /// Looks at the idle head, several times a second: one that runs although nobody told it to is switched off and reported.
     fn watch(&mut self);
+
+    /// Whether there is anything that [`Self::watch`] could see. A head that drives nothing need not be looked at often.
+    fn drives_something(&self) -> bool {
+        true
+    }
 }
 
 /// Why an output did not do what it was told.

@@ -153,6 +153,10 @@ impl Output for SimulatedOutput {
     fn is_on(&mut self) -> Option<bool> {
         Some(self.trace.lock().on)
     }
+
+    fn drives_something(&self) -> bool {
+        false
+    }
 }
 
 fn push_edge(inner: &mut Inner, on: bool) {

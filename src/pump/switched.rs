@@ -29,6 +29,11 @@ pub trait Output: Send {
 
     /// Whether the output is on now, by reading it back; `None` when it cannot be read.
     fn is_on(&mut self) -> Option<bool>;
+
+    /// Whether it drives anything at all.
+    fn drives_something(&self) -> bool {
+        true
+    }
 }
 
 impl Output for Box<dyn Output> {
@@ -42,6 +47,10 @@ impl Output for Box<dyn Output> {
 
     fn is_on(&mut self) -> Option<bool> {
         self.as_mut().is_on()
+    }
+
+    fn drives_something(&self) -> bool {
+        self.as_ref().drives_something()
     }
 }
 
@@ -296,6 +305,10 @@ impl<O: Output> Pump for SwitchedPump<O> {
             Ok(Waited::Stopped) => RunEnd::Stopped,
         };
         RunReport { on_time, end }
+    }
+
+    fn drives_something(&self) -> bool {
+        self.output.drives_something()
     }
 
     fn watch(&mut self) {

@@ -121,9 +121,14 @@ fn serve(
     control: &RunControl,
     report: &impl Fn(PumpReport),
 ) {
+    let look_every = if pump.drives_something() {
+        super::IDLE_LOOK
+    } else {
+        super::IDLE_BEAT
+    };
     loop {
         control.beat();
-        match queue.recv_timeout(super::IDLE_LOOK) {
+        match queue.recv_timeout(look_every) {
             Ok(permit) => {
                 let id = permit.dose();
                 let ended = pump.run(permit, control);
