@@ -8,7 +8,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use dosewright::config::{ActiveLevel, SimulatedHead};
-use dosewright::engine::RunEnd;
+use dosewright::engine::{RunEnd, RunReport};
+use dosewright::guard::DosePermit;
 use dosewright::pump::{
     Contact, CutOff, Output, Pace, Pump, PumpError, PumpHandle, PumpReport, RunControl, Safeguards,
     SimulatedOutput, SwitchedPump, Trouble,
@@ -43,6 +44,56 @@ fn the_simulated_driver_keeps_the_contract() {
     keeps_the_contract(simulated().0);
     let boxed: Box<dyn Output> = Box::new(simulated().0);
     keeps_the_contract(boxed);
+}
+
+/// A driver that breaks in the middle of a run, with its output on.
+struct Breaking(Wire);
+
+impl Pump for Breaking {
+    fn off(&mut self) -> Result<(), PumpError> {
+        self.0.set_off()
+    }
+
+    fn run(&mut self, permit: DosePermit, _: &RunControl) -> RunReport {
+        self.0.set_on().unwrap();
+        panic!(
+            "dose {} breaks its driver, as this test wants",
+            permit.dose().0
+        );
+    }
+
+    fn watch(&mut self) {}
+}
+
+impl Drop for Breaking {
+    fn drop(&mut self) {
+        self.off().unwrap();
+    }
+}
+
+/// Fault row FT-RUST-03: nobody may lose the news that a thread is dead, and the shell ends at this report.
+#[test]
+fn a_head_whose_thread_panics_is_off_and_told_as_gone() {
+    let log = Arc::new(Mutex::new(Vec::new()));
+    let wire = Wire::new("head", &log);
+    let (tell, told) = std::sync::mpsc::channel();
+    let pump = Box::new(Breaking(wire.clone()));
+    let mut handle = PumpHandle::spawn(&name("magnesium"), pump, move |report| {
+        tell.send(report).unwrap();
+    })
+    .unwrap();
+    assert!(handle.start(permit(&demo(), 1, 8_000)));
+    let report = told.recv().unwrap();
+    assert!(
+        matches!(&report, PumpReport::Gone { head, panicked: true } if head.as_str() == "magnesium"),
+        "{report:?}"
+    );
+    assert!(!wire.is_really_on());
+    assert_eq!(*log.lock().unwrap(), ["head on", "head off"]);
+    assert!(
+        !handle.start(permit(&demo(), 2, 8_000)),
+        "nobody is there to take it"
+    );
 }
 
 #[test]
