@@ -1,7 +1,7 @@
 //! The command line: one file a command group.
 //!
 //! Every command says what it did with numbers and units, goes wrong with a reason and a next step on standard error, and has
-//! one of a few exit codes (see [`exit`]). Colour is used on a terminal only; a closed pipe is no error.
+//! one of a few exit codes (see `exit.rs`). Colour is used on a terminal only; a closed pipe is no error.
 
 mod advise;
 mod args;
