@@ -17,9 +17,9 @@ use crate::quantity::{Millis, Name};
 
 /// Time between two edges of the heartbeat: four periods and a half of a watchdog relay that holds for 2 s.
 const EDGE_EVERY: Duration = Duration::from_millis(250);
-/// The event loop answers at least twice a second; after this long without an answer it hangs.
+/// The event loop answers at least once a second; after this long without an answer it hangs.
 const LOOP_SILENT_MAX: Millis = Millis::from_secs(5);
-/// A thread that drives or reads pins answers ten times a second.
+/// A thread that drives or reads pins answers ten times a second, one that drives nothing every two seconds.
 const THREAD_SILENT_MAX: Millis = Millis::from_secs(5);
 /// Looks in a row, each in time, at which something must be silent. A machine that is so busy that this thread itself comes late
 /// says nothing about the others, and killing a starved daemon makes nothing better (FT-SYSD-04).

@@ -27,7 +27,7 @@ use crate::record::{Arming, Entry, Stamp, Who};
 /// The clocks are compared at least this often.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
 /// The loop shows that it is alive at least this often.
-const BEAT_EVERY: Duration = Duration::from_millis(500);
+const BEAT_EVERY: Duration = Duration::from_secs(1);
 /// A ledger at fault is tried again this often.
 const PROBE_EVERY: Duration = Duration::from_secs(10);
 /// What is still under way when the daemon is stopped gets this long.

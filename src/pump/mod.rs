@@ -36,7 +36,7 @@ use crate::guard::DosePermit;
 /// How often an idle head is looked at whose output anybody else could drive.
 const IDLE_LOOK: std::time::Duration = std::time::Duration::from_millis(100);
 /// How often a head that drives nothing shows that its thread is alive: rarely, since every look costs a little power.
-const IDLE_BEAT: std::time::Duration = std::time::Duration::from_secs(1);
+const IDLE_BEAT: std::time::Duration = std::time::Duration::from_secs(2);
 
 /// One head's driver. Consumes a permit for each run.
 pub trait Pump: Send {
