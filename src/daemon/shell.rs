@@ -69,7 +69,7 @@ pub(super) struct Guards {
 }
 
 /// Everything the loop works with.
-pub(super) struct Shell {
+pub(super) struct Shell<'a> {
     pub(super) engine: Engine,
     pub(super) clock: ShellClock,
     pub(super) config_folder: PathBuf,
@@ -85,7 +85,8 @@ pub(super) struct Shell {
     pub(super) requests: mpsc::Receiver<Incoming>,
     /// What is shown over MQTT, when that is on.
     pub(super) displays: Option<Displays>,
-    pub(super) signals: Signals,
+    /// Outlive the loop: one that comes while everything is started anew is not lost.
+    pub(super) signals: &'a mut Signals,
     pub(super) under_voltage_file: Option<PathBuf>,
     pub(super) waiting: Waiting,
 }
@@ -146,7 +147,7 @@ enum Stopping {
     Until(tokio::time::Instant),
 }
 
-impl Shell {
+impl Shell<'_> {
     /// Runs until told to stop or something can no longer be relied on.
     pub(super) async fn run(mut self, first: Vec<Effect>) -> Ended {
         let mut stopping = Stopping::No;

@@ -139,9 +139,14 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
         .enable_all()
         .build()?;
     let parts = Parts::of(all);
+    let mut signals = {
+        let _inside = runtime.enter();
+        signals()?
+    };
     let mut holds = Vec::new();
     loop {
-        match runtime.block_on(run_once(options, &parts, std::mem::take(&mut holds)))? {
+        let kept = std::mem::take(&mut holds);
+        match runtime.block_on(run_once(options, &parts, kept, &mut signals))? {
             Ended::Stopped => return Ok(()),
             Ended::StartAgain { holds: kept } => {
                 tracing::info!(
@@ -191,6 +196,7 @@ async fn run_once(
     options: &RunOptions,
     parts: &Parts,
     kept_holds: Vec<Hold>,
+    signals: &mut Signals,
 ) -> Result<Ended, DaemonError> {
     let (tell, happenings) = mpsc::unbounded_channel();
     let clock = shell_clock(options);
@@ -236,7 +242,7 @@ async fn run_once(
         happenings,
         requests,
         displays,
-        signals: signals()?,
+        signals,
         under_voltage_file: under_voltage_file().filter(|_| !clock.is_virtual()),
         waiting: Waiting::new(ledger_well),
     };
