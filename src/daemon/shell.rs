@@ -17,7 +17,7 @@ use super::start::Ended;
 use super::{log, requests};
 use crate::config::Controller;
 use crate::control::{Incoming, Response, ShellFacts};
-use crate::engine::{Answer, Denial, Effect, Engine, Event, Now, Ticket, TrustSource};
+use crate::engine::{Answer, Denial, Effect, Engine, Event, Ticket, TrustSource};
 use crate::ledger::{LedgerHandle, LedgerReport, Request as LedgerRequest};
 use crate::mqtt::RemoteCommand;
 use crate::pump::{InputReport, InputWatch, PumpHandle, PumpReport};
@@ -225,7 +225,7 @@ impl Shell<'_> {
         let now = self.clock.now();
         let effects = self.engine.handle(event, now);
         let ended = self.carry_out(effects);
-        self.answer_slow_holds(now);
+        self.answer_slow_holds();
         if let Some(displays) = &mut self.displays {
             displays.changed();
         }
@@ -698,7 +698,7 @@ impl Shell<'_> {
         }
     }
 
-    fn answer_slow_holds(&mut self, _now: Now) {
+    fn answer_slow_holds(&mut self) {
         let real = crate::pump::elapsed();
         let late: Vec<u64> = self
             .waiting

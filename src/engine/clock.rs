@@ -3,7 +3,7 @@
 //! Elapsed time rules every window and every run. The wall clock rules only which slot is due, and only while it is trusted:
 //! somebody said it is set, and it is not behind the newest thing ever written down.
 
-use super::event::{Event, Now, TrustSource};
+use super::event::{Now, TrustSource};
 use super::state::Engine;
 use crate::quantity::Millis;
 use crate::record::{HoldScope, Who};
@@ -136,12 +136,5 @@ impl Engine {
             .as_millisecond()
             .checked_add(at.minus(now.elapsed).as_ms())?;
         jiff::Timestamp::from_millisecond(ms).ok()
-    }
-}
-
-impl Event {
-    /// Whether this is a mere look at the clocks.
-    pub fn is_tick(&self) -> bool {
-        matches!(self, Self::Tick)
     }
 }
