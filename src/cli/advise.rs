@@ -1,34 +1,32 @@
 //! What to do about the readings, and putting an estimated uptake into force.
 
-use std::io::{self, BufRead, Write};
+use std::io::Write;
 
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use super::args::Place;
 use super::changes::journal;
-use super::daemon::ask;
 use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::{Out, Tone};
-use super::owner_args::{Accept, Advise as AdviseArgs};
+use super::owner_args::Advise as AdviseArgs;
 use super::words::{configuration, present, unread, usage};
 use crate::chemistry::{
-    Addition, Advice, Dosing, Element, JournalChange, Patience, SeriesReading, Tracked, Uptake,
-    UptakeError, figures, taken_along,
+    Addition, Advice, Dosing, Element, JournalChange, Patience, Proposal, SeriesReading, Tracked,
+    Uptake, UptakeError, figures, taken_along,
 };
-use crate::config::{Loaded, Times};
-use crate::control::Request;
+use crate::config::{Loaded, PlannedLine, Times};
 use crate::ledger::LedgerReader;
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{Measured, ReadingValue};
 
 /// Smallest change of a daily volume worth making: a twentieth of a mL over a day is lost in any head's error. Ours.
 const SMALLEST_STEP: Volume = Volume::from_ul(50);
 
 /// Less than this part of the plan given is worth a warning. Ours.
-const GIVEN_SHARE: f64 = 0.8;
+pub(super) const GIVEN_SHARE: f64 = 0.8;
 
 /// Daily steps of common practice (no source; rows a8.cp.Ca_rate, a8.cp.Mg_rate) where the owner gives no limit, mg/L.
 const STEP_CALCIUM: f64 = 25.0;
@@ -39,28 +37,26 @@ const SETTLING_DAYS: i64 = 7;
 const STALE_DAYS: i64 = 14;
 
 /// Everything an advice rests on.
-struct Case {
-    loaded: Loaded,
-    estimate: Result<Uptake, UptakeError>,
-    dosing: Dosing,
-    lead: Name,
-    /// Lines that follow the lead, with their ratios.
-    followers: Vec<(Name, f64)>,
-    journal: Vec<JournalChange>,
-    patience: Patience,
-    now: Timestamp,
+pub(super) struct Case {
+    pub(super) loaded: Loaded,
+    pub(super) estimate: Result<Uptake, UptakeError>,
+    pub(super) dosing: Dosing,
+    pub(super) lead: Lead,
+    pub(super) journal: Vec<JournalChange>,
+    pub(super) patience: Patience,
+    pub(super) now: Timestamp,
     /// What doses really added a day over the span of the readings.
-    given_per_day: Option<f64>,
+    pub(super) given_per_day: Option<f64>,
     /// Doses of solutions that the configuration does not know any more.
-    unknown_doses: usize,
-    established: Option<Alkalinity>,
+    pub(super) unknown_doses: usize,
+    pub(super) established: Option<Alkalinity>,
 }
 
 fn millis(at: Timestamp) -> Millis {
     Millis::new(at.as_millisecond())
 }
 
-fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> {
+pub(super) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> {
     let loaded = configuration(place)?;
     let reader = open(place)?;
     let now = present(&reader)?;
@@ -106,8 +102,7 @@ fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> 
         loaded,
         estimate,
         dosing,
-        lead: lead.line,
-        followers: lead.followers,
+        lead,
         journal,
         patience,
         now,
@@ -180,13 +175,16 @@ fn additions(
     Ok((additions, unknown))
 }
 
-/// The line whose volume is spoken of, and those that follow it with their ratios.
-struct Lead {
-    line: Name,
-    followers: Vec<(Name, f64)>,
+/// The line whose volume is spoken of.
+pub(super) struct Lead {
+    pub(super) line: Name,
+    /// The line that it follows itself; then its volume is that line's times a ratio.
+    pub(super) leader: Option<Name>,
+    /// Lines that follow it, with their ratios.
+    pub(super) followers: Vec<(Name, f64)>,
 }
 
-/// The lead line, those that follow it, and what the plan adds a day.
+/// The line that carries most of it, those that follow that, and what the plan adds a day.
 fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure> {
     let controller = &loaded.controller;
     let daily = plan_daily_volumes(&loaded.plan);
@@ -207,28 +205,25 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure>
     let litre = Volume::from_ul(1_000_000);
     let per_ml = |line: &Name| rise(line, litre) / 1000.0;
     let per_day = daily.iter().map(|(line, volume)| rise(line, *volume)).sum();
-    let most = daily
+    let line = daily
         .iter()
         .max_by(|a, b| rise(a.0, *a.1).total_cmp(&rise(b.0, *b.1)))
         .filter(|(line, volume)| rise(line, **volume) > 0.0)
+        .map(|(line, _)| line.clone())
         .ok_or_else(|| usage(format!("no planned line carries {tracked}")))?;
-    let follow = |line: &Name| {
-        loaded.plan.lines.iter().find_map(|l| match &l.times {
-            Times::Follow { leader, ratio } if l.line == *line => Some((leader.clone(), *ratio)),
-            Times::Follow { .. } | Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
-        })
+    let followed = |l: &PlannedLine| match &l.times {
+        Times::Follow { leader, ratio } => Some((leader.clone(), *ratio)),
+        Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
     };
-    // Of a line that follows another, only the leader's volume stands in the plan.
-    let lead = follow(most.0).map_or(most.0.clone(), |(leader, _)| leader);
-    let followers: Vec<(Name, f64)> = loaded
-        .plan
-        .lines
+    let lines = &loaded.plan.lines;
+    let leader = lines
         .iter()
-        .filter_map(|l| {
-            follow(&l.line)
-                .filter(|(leader, _)| *leader == lead)
-                .map(|(_, r)| (l.line.clone(), r))
-        })
+        .find(|l| l.line == line)
+        .and_then(followed)
+        .map(|(leader, _)| leader);
+    let followers: Vec<(Name, f64)> = lines
+        .iter()
+        .filter_map(|l| Some((l.line.clone(), followed(l).filter(|f| f.0 == line)?.1)))
         .collect();
     let along: f64 = followers
         .iter()
@@ -237,18 +232,22 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure>
     let cap = controller
         .lines
         .iter()
-        .find(|l| l.name == lead)
+        .find(|l| l.name == line)
         .map_or(Volume::ZERO, |l| l.daily_cap);
     let dosing = Dosing {
         per_day,
-        volume: daily.get(&lead).copied().unwrap_or(Volume::ZERO),
-        rise_per_ml: per_ml(&lead) + along,
+        volume: daily.get(&line).copied().unwrap_or(Volume::ZERO),
+        rise_per_ml: per_ml(&line) + along,
         smallest_step: SMALLEST_STEP,
         cap,
         step_per_day_max: step(loaded, tracked),
     };
-    let line = lead;
-    Ok((Lead { line, followers }, dosing))
+    let lead = Lead {
+        line,
+        leader,
+        followers,
+    };
+    Ok((lead, dosing))
 }
 
 fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
@@ -269,7 +268,7 @@ fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
     }
 }
 
-fn tracked(word: &str) -> Result<Tracked, Failure> {
+pub(super) fn tracked(word: &str) -> Result<Tracked, Failure> {
     if word == "alkalinity" {
         return Ok(Tracked::Alkalinity);
     }
@@ -280,7 +279,7 @@ fn tracked(word: &str) -> Result<Tracked, Failure> {
     })
 }
 
-fn advice(case: &Case) -> Result<Advice, Failure> {
+pub(super) fn advice(case: &Case) -> Result<Advice, Failure> {
     let now = millis(case.now);
     crate::chemistry::advise(
         case.estimate.as_ref(),
@@ -324,7 +323,7 @@ pub(super) fn advise(place: &Place, options: &AdviseArgs, out: &mut Out) -> Resu
         "the plan adds {} {} a day, line {} {} of it being the one to change",
         figures(case.dosing.per_day),
         tracked.unit(),
-        case.lead,
+        case.lead.line,
         case.dosing.volume
     )?;
     if let Some(given) = case
@@ -346,18 +345,37 @@ pub(super) fn advise(place: &Place, options: &AdviseArgs, out: &mut Out) -> Resu
         )?;
     }
     if let Advice::Change(proposal) = &advice {
-        for (line, ratio) in &case.followers {
-            let volume = proposal.to.scaled(*ratio).unwrap_or(Volume::ZERO);
-            writeln!(out, "line {line} follows to {volume} a day by itself")?;
-        }
-        let next = match tracked {
-            Tracked::Alkalinity => "to put it into force: dosewright accept, then edit plan.toml",
-            Tracked::Element(_) => {
-                "to put it into force: edit daily-ml in plan.toml, dosewright check, dosewright reload"
-            }
-        };
-        writeln!(out, "{next}; the limits hold whatever is planned")?;
+        what_next(&case, &tracked, proposal, out)?;
     }
+    Ok(())
+}
+
+/// What goes along with a change, and how it is put into force.
+fn what_next(
+    case: &Case,
+    tracked: &Tracked,
+    proposal: &Proposal,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    for (line, ratio) in &case.lead.followers {
+        let volume = proposal.to.scaled(*ratio).unwrap_or(Volume::ZERO);
+        writeln!(out, "line {line} follows to {volume} a day by itself")?;
+    }
+    if let Some(leader) = &case.lead.leader {
+        writeln!(
+            out,
+            "line {} follows {leader}: it is their ratio that changes",
+            case.lead.line
+        )?;
+    }
+    let word = match tracked {
+        Tracked::Alkalinity => String::new(),
+        Tracked::Element(element) => format!(" {}", element.symbol()),
+    };
+    writeln!(
+        out,
+        "to put it into force: dosewright accept{word}; the limits hold whatever is planned"
+    )?;
     Ok(())
 }
 
@@ -381,96 +399,7 @@ fn as_json(case: &Case, tracked: &Tracked, advice: &Advice) -> Value {
     });
     json!({
         "quantity": tracked.to_string(), "advice": kind, "text": advice.to_string(), "uptake": estimate,
-        "plan_per_day": case.dosing.per_day, "given_per_day": case.given_per_day, "unit": tracked.unit(), "line": case.lead.as_str(),
+        "plan_per_day": case.dosing.per_day, "given_per_day": case.given_per_day, "unit": tracked.unit(), "line": case.lead.line.as_str(),
         "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
     })
-}
-
-/// Puts the estimate into force.
-pub(super) fn accept(place: &Place, options: &Accept, out: &mut Out) -> Result<(), Failure> {
-    let case = gather(place, &Tracked::Alkalinity, options.days)?;
-    let advice = advice(&case)?;
-    let (Advice::Change(_), Ok(uptake), Some(established), Some(limits)) = (
-        &advice,
-        &case.estimate,
-        case.established,
-        &case.loaded.controller.alkalinity,
-    ) else {
-        return Err(Failure::new(
-            exit::REFUSED,
-            format!("there is nothing to accept: {advice}"),
-        ));
-    };
-    if case
-        .given_per_day
-        .is_some_and(|given| given < GIVEN_SHARE * case.dosing.per_day)
-    {
-        return Err(Failure::new(
-            exit::REFUSED,
-            "much less than the plan was given while these readings were taken; find out why before the uptake is changed (dosewright status, dosewright ledger list not_given)",
-        ));
-    }
-    let most = limits.uptake_change_max.as_dkh();
-    let wanted = uptake.per_day.max(0.0);
-    let step = (wanted - established.as_dkh()).clamp(-most, most);
-    // Two decimals, as the plan file will have it.
-    let target = ((established.as_dkh() + step) * 100.0).round() / 100.0;
-    let ml = case.dosing.volume.as_ml() + (target - case.dosing.per_day) / case.dosing.rise_per_ml;
-    if !options.json {
-        writeln!(
-            out,
-            "uptake from {established} to {target:.2} dKH a day (estimate {} dKH a day, {} to {} at 95 %)",
-            figures(uptake.per_day),
-            figures(uptake.low),
-            figures(uptake.high)
-        )?;
-        if (wanted - target).abs() > 0.0051 {
-            writeln!(
-                out,
-                "that is the largest step of {} a day; a further one is possible after {}",
-                limits.uptake_change_max, limits.settling
-            )?;
-        }
-        writeln!(
-            out,
-            "for plan.toml: uptake-dkh-per-day = {target:.2} and daily-ml = {ml:.1} in [line.{}]; lines that follow go along",
-            case.lead
-        )?;
-        writeln!(out, "{}", meanwhile(&case, target))?;
-    }
-    if !options.yes {
-        writeln!(out, "Accept it? Type yes to go on:")?;
-        out.flush()?;
-        let mut typed = String::new();
-        io::stdin().lock().read_line(&mut typed)?;
-        if typed.trim() != "yes" {
-            return Err(Failure::new(exit::REFUSED, "nothing was changed"));
-        }
-    }
-    let request = Request::AcceptUptake {
-        meq_per_l_per_day: Alkalinity::from_dkh(target).as_meq_per_l(),
-    };
-    ask(place, &request, options.json, out).map(drop)
-}
-
-/// What the plan does until it is edited.
-fn meanwhile(case: &Case, target_dkh: f64) -> String {
-    let Some(limits) = &case.loaded.controller.alkalinity else {
-        return String::new();
-    };
-    let planned = case.dosing.per_day;
-    let high = target_dkh + limits.max_rise.as_dkh();
-    let low = (target_dkh - limits.max_fall.as_dkh()).max(0.0);
-    let days = f64_from_i64(limits.stale_after.as_ms()) / 86_400_000.0;
-    if planned > high || planned < low {
-        format!(
-            "until then the plan's {planned:.2} dKH a day is clamped to {low:.2} to {high:.2} dKH a day"
-        )
-    } else if planned <= target_dkh + 0.0051 {
-        format!("until then the plan's {planned:.2} dKH a day goes on unchanged")
-    } else {
-        format!(
-            "until then the plan's {planned:.2} dKH a day goes on unchanged; without a reading for {days:.0} d, or with alkalinity above the band, it is clamped to {target_dkh:.2} dKH a day"
-        )
-    }
 }

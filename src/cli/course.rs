@@ -1,7 +1,7 @@
 //! Courses: worked out and shown before they begin, listed with what was given of them, paused, resumed and ended.
 
 use std::collections::BTreeMap;
-use std::io::{self, BufRead, Write};
+use std::io::Write;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -13,7 +13,7 @@ use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::Out;
 use super::owner_args::{Course as CourseArgs, CourseAdd, CourseCommand, CourseNumber};
-use super::words::{amount, configuration, rise, unread, usage};
+use super::words::{agreed, amount, configuration, rise, unread, usage};
 use crate::chemistry::{ClaimRise, Rises, figures};
 use crate::control::Request;
 use crate::ledger::{GivenDose, LedgerReader};
@@ -117,7 +117,7 @@ fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failu
         )?;
     }
     if !add.yes {
-        agreed(out)?;
+        agreed("Begin it? Type yes to go on:", "no course was begun", out)?;
     }
     let request = Request::CourseAdd {
         line: line.as_str().to_owned(),
@@ -128,19 +128,6 @@ fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failu
         note: add.note.clone(),
     };
     ask(place, &request, add.json, out).map(drop)
-}
-
-/// Asks for the word to go on.
-fn agreed(out: &mut Out) -> Result<(), Failure> {
-    writeln!(out, "Begin it? Type yes to go on:")?;
-    out.flush()?;
-    let mut typed = String::new();
-    io::stdin().lock().read_line(&mut typed)?;
-    if typed.trim() == "yes" {
-        Ok(())
-    } else {
-        Err(Failure::new(exit::REFUSED, "no course was begun"))
-    }
 }
 
 /// A course as it is shown before it begins.

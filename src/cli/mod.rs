@@ -3,6 +3,7 @@
 //! Every command says what it did with numbers and units, goes wrong with a reason and a next step on standard error, and has
 //! one of a few exit codes (see `exit.rs`). Colour is used on a terminal only; a closed pipe is no error.
 
+mod accept;
 mod advise;
 mod args;
 mod arm;
@@ -19,6 +20,7 @@ mod outputs_off;
 mod owner_args;
 mod panel;
 mod panel_csv;
+mod plan_edit;
 mod quantities;
 mod reading;
 mod saturation;
@@ -78,7 +80,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Solution(options) => solution::solution(place, options, out),
         Command::Saturation(options) => saturation::saturation(place, options, out),
         Command::Advise(options) => advise::advise(place, options, out),
-        Command::Accept(options) => advise::accept(place, options, out),
+        Command::Accept(options) => accept::accept(place, options, out),
         Command::Changes(options) => changes::changes(place, options, out),
         Command::Course(options) => course::course(place, options, out),
         Command::Panel(options) => panel::panel(place, options, out),

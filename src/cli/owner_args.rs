@@ -234,12 +234,18 @@ pub(super) struct Advise {
 /// Options of `accept`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example: dosewright accept\nShows the new uptake and what daily volume it means, and asks. The plan file stays yours: edit it, then `dosewright reload`."
+    after_help = "Examples: dosewright accept\n          dosewright accept Ca\nShows what will change and asks; then changes those numbers in plan.toml, where everything else stays as it is, and has the daemon read it. With --by-hand the file is left to you."
 )]
 pub(super) struct Accept {
+    /// alkalinity, Ca or Mg
+    #[arg(default_value = "alkalinity", value_parser = ["alkalinity", "Ca", "Mg"])]
+    pub(super) quantity: String,
     /// How many days of readings are looked at
     #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
     pub(super) days: u32,
+    /// Leave plan.toml to you: of alkalinity the uptake is put into force, of others nothing
+    #[arg(long)]
+    pub(super) by_hand: bool,
     /// Do not ask
     #[arg(long)]
     pub(super) yes: bool,

@@ -1,10 +1,13 @@
 //! What the owner's commands share: the configuration they work from, quantities only they read, times.
 
+use std::io::{self, BufRead, Write};
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::args::Place;
 use super::exit::{self, Failure, chain};
+use super::out::Out;
 use crate::chemistry::{
     Celsius, ClaimRise, Element, PhScale, Rises, Salinity, SpecificGravity, figures,
 };
@@ -18,6 +21,19 @@ use crate::quantity::{
 /// A mistake on the command line.
 pub(super) fn usage(error: impl std::fmt::Display) -> Failure {
     Failure::new(exit::USAGE, error.to_string())
+}
+
+/// Asks for the word to go on.
+pub(super) fn agreed(question: &str, otherwise: &str, out: &mut Out) -> Result<(), Failure> {
+    writeln!(out, "{question}")?;
+    out.flush()?;
+    let mut typed = String::new();
+    io::stdin().lock().read_line(&mut typed)?;
+    if typed.trim() == "yes" {
+        Ok(())
+    } else {
+        Err(Failure::new(exit::REFUSED, otherwise))
+    }
 }
 
 /// What the ledger would not tell.

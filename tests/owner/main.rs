@@ -15,6 +15,8 @@ use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use jiff::Timestamp;
 use serde_json::Value;
 
+mod accept;
+
 const DAY: i64 = 86_400_000;
 /// 2026-10-01T00:00:00Z.
 const EPOCH: i64 = 1_790_812_800_000;
@@ -37,12 +39,15 @@ fn owner() -> Who {
 
 /// A new ledger in virtual time, so that its newest entry is its present.
 fn ledger(state: &Path) -> Ledger {
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
+    let demo = dosewright::config::load(&demo).unwrap();
     let session = SessionStart {
         boot: "virtual".to_owned(),
         at: at(0),
         version: "0.1.0".to_owned(),
-        controller_fingerprint: "c".to_owned(),
-        plan_fingerprint: "p".to_owned(),
+        // Those of the demo's files: a start on them is no change of anything.
+        controller_fingerprint: demo.controller_fingerprint,
+        plan_fingerprint: demo.plan_fingerprint,
         live: false,
     };
     let open = OpenAs {
@@ -51,7 +56,7 @@ fn ledger(state: &Path) -> Ledger {
         session,
     };
     let mut ledger = Ledger::open(&state.join("ledger.db"), &open).unwrap();
-    for bottle in ["alkalinity", "iodine"] {
+    for bottle in ["alkalinity", "calcium", "iodine"] {
         let refill = Refill {
             reservoir: name(bottle),
             level: Volume::from_ul(2_000_000),
@@ -86,10 +91,10 @@ fn dose(ledger: &mut Ledger, id: i64, line: &str, (ms, ul): (i64, i64), (left, d
         line: name(line),
         head: name(line),
         reservoir: name(line),
-        solution: name(if line == "alkalinity" {
-            "soda-ash"
-        } else {
-            line
+        solution: name(match line {
+            "alkalinity" => "soda-ash",
+            "calcium" => "calcium-chloride",
+            other => other,
         }),
         kind: DoseKind::Plan,
         slot: Some(SlotKey {

@@ -1,0 +1,242 @@
+//! Numbers of `plan.toml` changed in place: comments, order and everything else stay as the owner wrote them.
+//!
+//! The new text passes the same check as a start before the file is touched; then the file is replaced whole, or not at all.
+
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+
+use toml_edit::{DocumentMut, Item, Value};
+
+use super::args::Place;
+use super::exit::{self, Failure};
+use crate::config::{Controller, PLAN_FILE, check_plan_text};
+use crate::quantity::Name;
+
+/// One number of the plan.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Edit {
+    /// `uptake-dkh-per-day`.
+    Uptake(f64),
+    /// `daily-ml` of a line.
+    Daily(Name, f64),
+    /// `ratio` of a line that follows another.
+    Ratio(Name, f64),
+}
+
+impl Edit {
+    /// The tables to the key, the key, and the number as it will stand there.
+    fn place(&self) -> (Vec<&str>, &'static str, f64) {
+        match self {
+            Self::Uptake(value) => (Vec::new(), "uptake-dkh-per-day", *value),
+            Self::Daily(line, value) => (vec!["line", line.as_str()], "daily-ml", *value),
+            Self::Ratio(line, value) => (vec!["line", line.as_str()], "ratio", *value),
+        }
+    }
+
+    /// As it stands in the file.
+    pub(super) fn words(&self) -> String {
+        let (tables, key, value) = self.place();
+        match tables.last() {
+            Some(line) => format!("{key} = {value} in [line.{line}]"),
+            None => format!("{key} = {value}"),
+        }
+    }
+}
+
+/// A daily volume as a person writes it: at most a two-hundredth of it is lost by rounding.
+pub(super) fn written_ml(ml: f64) -> f64 {
+    let places = if ml >= 20.0 {
+        10.0
+    } else if ml >= 2.0 {
+        100.0
+    } else {
+        1000.0
+    };
+    (ml * places).round() / places
+}
+
+/// The text with the numbers changed; why not, when a key is not where it belongs.
+pub(super) fn edited(text: &str, edits: &[Edit]) -> Result<String, String> {
+    let mut document: DocumentMut = text.parse().map_err(|e| format!("is no TOML: {e}"))?;
+    for edit in edits {
+        let (tables, key, number) = edit.place();
+        let mut item: &mut Item = document.as_item_mut();
+        for step in tables.iter().chain([&key]) {
+            item = item
+                .get_mut(*step)
+                .ok_or_else(|| format!("has no {step} where {} belongs", edit.words()))?;
+        }
+        let value = item
+            .as_value_mut()
+            .ok_or_else(|| format!("{key} is no plain number"))?;
+        // What stands around the number, a comment behind it for one, stays.
+        let around = value.decor().clone();
+        *value = Value::from(number);
+        *value.decor_mut() = around;
+    }
+    Ok(document.to_string())
+}
+
+/// A change of the plan file that has been checked and waits to be written.
+#[derive(Debug)]
+pub(super) struct PlanChange {
+    path: PathBuf,
+    before: String,
+    after: String,
+    words: String,
+}
+
+impl PlanChange {
+    /// Works the change out; nothing is written yet.
+    ///
+    /// # Errors
+    /// What is wrong with the edited plan, or why the file cannot be read.
+    pub(super) fn prepare(
+        place: &Place,
+        controller: &Controller,
+        edits: &[Edit],
+    ) -> Result<Self, Failure> {
+        let words: Vec<String> = edits.iter().map(Edit::words).collect();
+        let shown = place.config.join(PLAN_FILE);
+        // Behind a link stands the real file, and the link is to stay.
+        let path = fs::canonicalize(&shown).unwrap_or_else(|_| shown.clone());
+        let mut change = Self {
+            path,
+            before: String::new(),
+            after: String::new(),
+            words: words.join("; "),
+        };
+        change.before = fs::read_to_string(&change.path).map_err(|e| change.unwritten(&e))?;
+        change.after = edited(&change.before, edits)
+            .map_err(|why| Failure::new(exit::CONFIG, format!("{} {why}", shown.display())))?;
+        check_plan_text((&shown.display().to_string(), &change.after), controller).map_err(
+            |mistakes| {
+                Failure::new(
+                    exit::CONFIG,
+                    format!(
+                        "nothing was changed, for with {} the plan would be wrong: {mistakes}",
+                        change.words
+                    ),
+                )
+            },
+        )?;
+        Ok(change)
+    }
+
+    /// What is changed, as it will stand in the file.
+    pub(super) fn words(&self) -> &str {
+        &self.words
+    }
+
+    /// Writes it.
+    ///
+    /// # Errors
+    /// Why the file cannot be replaced; it is as it was then.
+    pub(super) fn write(&self) -> Result<(), Failure> {
+        replace(&self.path, &self.after).map_err(|e| self.unwritten(&e))
+    }
+
+    /// Takes it back.
+    ///
+    /// # Errors
+    /// As [`Self::write`].
+    pub(super) fn undo(&self) -> Result<(), Failure> {
+        replace(&self.path, &self.before).map_err(|e| self.unwritten(&e))
+    }
+
+    fn unwritten(&self, error: &io::Error) -> Failure {
+        Failure::new(
+            exit::IO,
+            format!(
+                "{} cannot be changed: {error}; change it by hand ({}), then dosewright reload",
+                self.path.display(),
+                self.words
+            ),
+        )
+    }
+}
+
+/// Replaces a file whole, with its owner and rights.
+fn replace(path: &Path, text: &str) -> io::Result<()> {
+    let old = fs::metadata(path)?;
+    let mut beside = path.as_os_str().to_owned();
+    beside.push(".new");
+    let beside = Path::new(&beside);
+    let write = || -> io::Result<()> {
+        let mut file = File::create(beside)?;
+        file.write_all(text.as_bytes())?;
+        file.set_permissions(old.permissions())?;
+        let new = file.metadata()?;
+        if (new.uid(), new.gid()) != (old.uid(), old.gid()) {
+            std::os::unix::fs::fchown(&file, Some(old.uid()), Some(old.gid()))?;
+        }
+        file.sync_all()?;
+        fs::rename(beside, path)
+    };
+    let written = write();
+    if written.is_err() {
+        // Best effort: the file that counts is untouched.
+        drop(fs::remove_file(beside));
+    }
+    written?;
+    path.parent()
+        .map_or(Ok(()), |folder| File::open(folder)?.sync_all())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PLAN: &str = "# mine\nuptake-dkh-per-day = 0.80 # since May\n[line.alkalinity]\ndaily-ml = 75.6\ndoses = 24\n\n[line.calcium]\nfollow = \"alkalinity\"\nratio = 1.0   # both alike\n";
+
+    fn line(text: &str) -> Name {
+        Name::new(text).unwrap()
+    }
+
+    #[test]
+    fn only_the_numbers_change_and_every_comment_stays() {
+        let edits = [
+            Edit::Uptake(0.87),
+            Edit::Daily(line("alkalinity"), 82.2),
+            Edit::Ratio(line("calcium"), 1.05),
+        ];
+        let wanted = PLAN
+            .replace("0.80", "0.87")
+            .replace("75.6", "82.2")
+            .replace("1.0 ", "1.05 ");
+        assert_eq!(edited(PLAN, &edits).unwrap(), wanted);
+    }
+
+    #[test]
+    fn a_key_that_is_not_there_is_named_and_nothing_is_made_up() {
+        let why = edited(PLAN, &[Edit::Daily(line("magnesium"), 3.0)]).unwrap_err();
+        assert!(why.contains("no magnesium"), "{why}");
+        let why = edited(PLAN, &[Edit::Daily(line("calcium"), 3.0)]).unwrap_err();
+        assert!(why.contains("no daily-ml"), "{why}");
+    }
+
+    #[test]
+    fn a_written_volume_loses_less_than_half_a_percent() {
+        for ml in [0.5, 1.9994, 2.004, 19.994, 20.04, 82.2499, 4000.06] {
+            assert!((written_ml(ml) / ml - 1.0).abs() < 0.005, "{ml}");
+        }
+    }
+
+    #[test]
+    fn a_file_is_replaced_whole_through_a_link_with_its_rights() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let real = folder.path().join("real.toml");
+        fs::write(&real, "a = 1\n").unwrap();
+        fs::set_permissions(&real, fs::Permissions::from_mode(0o640)).unwrap();
+        replace(&real, "a = 2\n").unwrap();
+        assert_eq!(fs::read_to_string(&real).unwrap(), "a = 2\n");
+        assert_eq!(
+            fs::metadata(&real).unwrap().permissions().mode() & 0o777,
+            0o640
+        );
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+}

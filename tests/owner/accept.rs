@@ -1,0 +1,215 @@
+//! Advice put into force with a running daemon: the plan file, the record and what is planned from then on.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+
+use dosewright::chemistry::Element;
+use dosewright::engine::record::{Entry, Measured, Reading, ReadingValue};
+use dosewright::quantity::Concentration;
+use serde_json::Value;
+
+use super::{DAY, at, dose, owner, three_weeks};
+
+/// A copy of the demo's files beside a state folder, and a daemon on both.
+pub(crate) struct Reef {
+    folder: tempfile::TempDir,
+    daemon: Option<Child>,
+}
+
+impl Drop for Reef {
+    fn drop(&mut self) {
+        if let Some(mut daemon) = self.daemon.take() {
+            daemon.kill().unwrap();
+            daemon.wait().unwrap();
+        }
+    }
+}
+
+impl Reef {
+    pub(crate) fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let config = folder.path().join("config");
+        fs::create_dir(&config).unwrap();
+        fs::create_dir(folder.path().join("state")).unwrap();
+        for file in ["controller.toml", "plan.toml"] {
+            let from = Path::new(env!("CARGO_MANIFEST_DIR"))
+                .join("config")
+                .join(file);
+            fs::copy(from, config.join(file)).unwrap();
+        }
+        Self {
+            folder,
+            daemon: None,
+        }
+    }
+
+    pub(crate) fn state(&self) -> PathBuf {
+        self.folder.path().join("state")
+    }
+
+    pub(crate) fn plan(&self) -> String {
+        fs::read_to_string(self.folder.path().join("config/plan.toml")).unwrap()
+    }
+
+    fn command(&self) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_dosewright"));
+        command
+            .arg("--config")
+            .arg(self.folder.path().join("config"))
+            .arg("--state")
+            .arg(self.state());
+        command
+    }
+
+    pub(crate) fn run(&self, words: &[&str]) -> Output {
+        self.command().args(words).output().unwrap()
+    }
+
+    pub(crate) fn json(&self, words: &[&str]) -> Value {
+        let output = self.run(words);
+        assert!(output.status.success(), "{words:?}: {output:?}");
+        serde_json::from_slice(&output.stdout).unwrap()
+    }
+
+    /// Starts the daemon in virtual time and waits until it answers.
+    pub(crate) fn start(&mut self, warp: &str) {
+        let daemon = self
+            .command()
+            .args(["run", "--warp", warp])
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        self.daemon = Some(daemon);
+        // The exit code says whether there are alarms; that it answers is all that counts here.
+        let answers = || !self.run(&["status", "--json"]).stdout.is_empty();
+        assert!((0..2_000).any(|_| answers()), "the daemon does not answer");
+    }
+
+    /// Daily volume that the daemon plans for a line, mL.
+    fn planned_ml(&self, line: &str) -> f64 {
+        let status: Value =
+            serde_json::from_slice(&self.run(&["status", "--json"]).stdout).unwrap();
+        let lines = status["lines"].as_array().unwrap();
+        let line = lines.iter().find(|l| l["name"] == line).unwrap();
+        line["plan_standing_ul"].as_f64().unwrap() / 1000.0
+    }
+}
+
+fn calcium(ms: i64, mg_per_l: f64) -> Entry {
+    Entry::Reading(Reading {
+        measured: Measured::Element(Element::new("Ca").unwrap()),
+        value: ReadingValue::Concentration {
+            value: Concentration::from_mg_per_l(mg_per_l),
+            uncertainty: Concentration::from_mg_per_l(3.0),
+        },
+        method: String::new(),
+        taken: at(ms).wall,
+        who: owner(),
+        at: at(ms),
+    })
+}
+
+#[test]
+fn an_accepted_uptake_changes_the_plan_file_in_place_and_is_planned_at_once() {
+    let mut reef = Reef::new();
+    drop(three_weeks(&reef.state(), 0.08));
+    let before = reef.plan();
+    let none = reef.run(&["accept", "--yes"]);
+    assert_eq!(none.status.code(), Some(69), "{none:?}");
+    assert_eq!(reef.plan(), before, "without a daemon nothing is changed");
+    reef.start("1");
+    let done = reef.json(&["accept", "--yes", "--json"]);
+    let plan = reef.plan();
+    let uptake = done["uptake_dkh_per_day"].as_f64().unwrap();
+    assert!((uptake - 0.88).abs() < 0.011, "{done}");
+    let changed: Vec<(&str, &str)> = before
+        .lines()
+        .zip(plan.lines())
+        .filter(|(a, b)| a != b)
+        .collect();
+    assert_eq!(changed.len(), 2, "{changed:?}");
+    assert!(plan.contains(&format!("\nuptake-dkh-per-day = {uptake}\n")));
+    let ml = done["daily_ml"].as_f64().unwrap();
+    assert!((ml - 75.6 * uptake / 0.8).abs() < 0.06, "{done}");
+    assert!((reef.planned_ml("alkalinity") - ml).abs() < 0.001);
+    let again = reef.run(&["accept", "--yes"]);
+    assert_eq!(again.status.code(), Some(1), "{again:?}");
+    assert!(
+        String::from_utf8_lossy(&again.stderr).contains("leave it alone"),
+        "{again:?}"
+    );
+}
+
+#[test]
+fn accepted_calcium_changes_the_ratio_of_the_line_that_follows_and_nothing_else() {
+    let mut reef = Reef::new();
+    let mut ledger = three_weeks(&reef.state(), 0.0);
+    // 75.6 mL of 22.68 g/L of calcium in 300 L are 5.716 mg/L a day (CaCl2.2H2O 147.014 g/mol, Ca 40.078 g/mol); the readings fall
+    // by 0.6 mg/L a day all the same.
+    for day in 0..21_i32 {
+        let ms = i64::from(day) * DAY;
+        let given = i64::from(day) + 1;
+        ledger
+            .store(&calcium(ms, 440.0 - 0.6 * f64::from(day)))
+            .unwrap();
+        let left = 2_000_000 - 75_600 * given;
+        dose(
+            &mut ledger,
+            100 + given,
+            "calcium",
+            (ms + DAY / 4, 75_600),
+            (left, 0.0),
+        );
+    }
+    drop(ledger);
+    let before = reef.plan();
+    reef.start("1");
+    let done = reef.json(&["accept", "Ca", "--yes", "--json"]);
+    let wanted = 75.6 * (5.716 + 0.6) / 5.716;
+    let ml = done["daily_ml"].as_f64().unwrap();
+    assert!((ml - wanted).abs() < 0.1, "{done}");
+    assert!(done["uptake_dkh_per_day"].is_null());
+    let ratio = (ml / 75.6 * 1e4).round() / 1e4;
+    assert_eq!(
+        reef.plan(),
+        before.replace("ratio = 1.0", &format!("ratio = {ratio}"))
+    );
+    assert!((reef.planned_ml("calcium") - ml).abs() < 0.01);
+    assert!((reef.planned_ml("alkalinity") - 75.6).abs() < 1e-9);
+}
+
+#[test]
+fn an_estimate_far_from_the_plan_is_followed_by_a_quarter_at_a_time() {
+    let mut reef = Reef::new();
+    let mut ledger = three_weeks(&reef.state(), 0.0);
+    for day in 0..21_i32 {
+        let ms = i64::from(day) * DAY;
+        let given = i64::from(day) + 1;
+        // A rise of 4 mg/L a day: most of what is given is not taken up.
+        ledger
+            .store(&calcium(ms, 380.0 + 4.0 * f64::from(day)))
+            .unwrap();
+        let left = 2_000_000 - 75_600 * given;
+        dose(
+            &mut ledger,
+            100 + given,
+            "calcium",
+            (ms + DAY / 4, 75_600),
+            (left, 0.0),
+        );
+    }
+    drop(ledger);
+    reef.start("1");
+    let shown = reef.run(&["accept", "Ca", "--by-hand", "--yes"]);
+    let shown = String::from_utf8_lossy(&shown.stdout).into_owned();
+    assert!(
+        shown.contains("largest step, 25 %") && shown.contains("ratio = 0.75 in [line.calcium]"),
+        "{shown}"
+    );
+    let done = reef.json(&["accept", "Ca", "--yes", "--json"]);
+    assert!(
+        (done["daily_ml"].as_f64().unwrap() - 56.7).abs() < 1e-9,
+        "{done}"
+    );
+}
