@@ -367,16 +367,20 @@ pub enum FactKind {
     Panel,
     /// Which columns a lab's reports have.
     PanelColumns,
+    /// A water change: litres, and in the text what the new water held, a line each of `alkalinity` (meq/L) or a symbol (mg/L), a tab and
+    /// the number.
+    WaterChange,
 }
 
 impl FactKind {
     /// All of them.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::Water,
         Self::Change,
         Self::Correction,
         Self::Panel,
         Self::PanelColumns,
+        Self::WaterChange,
     ];
 
     /// Stable word, for the ledger and the socket.
@@ -387,6 +391,7 @@ impl FactKind {
             Self::Correction => "correction",
             Self::Panel => "panel",
             Self::PanelColumns => "panel-columns",
+            Self::WaterChange => "water-change",
         }
     }
 
@@ -403,6 +408,8 @@ impl FactKind {
 pub struct Course {
     /// Its number, counted up from 1.
     pub number: i64,
+    /// Whether it has an aim or a review date.
+    pub kind: CourseKind,
     /// The line that gives it.
     pub line: Name,
     /// What it raises.
@@ -425,6 +432,28 @@ pub struct Course {
     pub who: Who,
     /// When.
     pub at: Stamp,
+}
+
+/// What a course is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CourseKind {
+    /// So much in all, then it is over.
+    Once,
+    /// So much a day for what is used up all the time; over on its review date unless a new reading confirms it before.
+    TopUp,
+}
+
+impl CourseKind {
+    /// All of them.
+    pub const ALL: [Self; 2] = [Self::Once, Self::TopUp];
+
+    /// Stable word.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Once => "once",
+            Self::TopUp => "top-up",
+        }
+    }
 }
 
 /// Whether a course runs.
@@ -459,6 +488,14 @@ impl Course {
         u32::try_from(since.saturating_add(1))
             .unwrap_or(0)
             .min(self.days)
+    }
+
+    /// Last local date on which it gives anything.
+    pub fn last(&self) -> Date {
+        let after = i64::from(self.days.saturating_sub(1));
+        self.first
+            .checked_add(jiff::Span::new().days(after))
+            .unwrap_or(Date::MAX)
     }
 
     /// Whether it is in force on a local date.
@@ -572,4 +609,6 @@ pub struct History {
     pub uptake: Option<UptakeAccepted>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
+    /// When the water was last changed.
+    pub water_changed: Option<Timestamp>,
 }

@@ -47,6 +47,8 @@ pub struct JournalChange {
     pub at: Millis,
     /// What, in the owner's words.
     pub what: String,
+    /// Whether its effect must show before anything else is changed; not so for a water change, which the estimate counts.
+    pub settles: bool,
 }
 
 /// Why no advice can be given at all.
@@ -229,7 +231,10 @@ pub fn advise(
     if let Some(advice) = trouble(uptake, journal, patience, now) {
         return Ok(advice);
     }
-    let newest_change = journal.iter().filter(|c| c.at <= now).max_by_key(|c| c.at);
+    let newest_change = journal
+        .iter()
+        .filter(|c| c.settles && c.at <= now)
+        .max_by_key(|c| c.at);
     if let Some(change) = newest_change {
         let left = patience.settling.minus(now.minus(change.at));
         if left > Millis::ZERO {
@@ -413,6 +418,7 @@ pub(super) mod tests {
         JournalChange {
             at: days(day),
             what: what.to_owned(),
+            settles: true,
         }
     }
 
@@ -488,6 +494,18 @@ pub(super) mod tests {
             advice(&READ, 0.8, &[at(90, "typo in the date")], 10),
             Advice::Change(_)
         ));
+    }
+
+    #[test]
+    fn a_water_change_need_not_settle_but_may_be_the_cause() {
+        let water = JournalChange {
+            settles: false,
+            ..at(8, "water change")
+        };
+        let Advice::Change(proposal) = advice(&READ, 0.8, &[water], 10) else {
+            panic!("no change");
+        };
+        assert_eq!(proposal.cause, Cause::One("water change".to_owned()));
     }
 
     #[test]

@@ -147,6 +147,7 @@ mod tests {
     #[test]
     fn advice_reads_as_one_plain_sentence_with_units() {
         let change = |day, what: &str| JournalChange {
+            settles: true,
             at: days(day),
             what: what.to_owned(),
         };

@@ -95,6 +95,29 @@ impl Account {
     }
 }
 
+/// What a series of water changes does, oldest first: the part of the first water that is left, and the level that all the new water
+/// in the tank has by then. Each change is (part of the water, level of the new water); a part outside 0 to 1 changes nothing.
+///
+/// From `c' = c (1 - f) + n f`, change by change.
+pub fn after_changes(changes: &[(f64, Concentration)]) -> (f64, Concentration) {
+    let sound = |part: &f64| (0.0..=1.0).contains(part);
+    let (left, brought) = changes.iter().filter(|(part, _)| sound(part)).fold(
+        (1.0, 0.0),
+        |(left, brought), (part, new)| {
+            (
+                left * (1.0 - part),
+                brought * (1.0 - part) + new.as_mg_per_l() * part,
+            )
+        },
+    );
+    let level = if left < 1.0 {
+        brought / (1.0 - left)
+    } else {
+        0.0
+    };
+    (left, Concentration::from_mg_per_l(level))
+}
+
 impl fmt::Display for Verdict {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -261,6 +284,18 @@ mod tests {
             Verdict::OtherSource { .. }
         ));
         assert_eq!(account(20.0, 18.0, 0.0, 1.5).verdict(), Verdict::NoAccount);
+    }
+
+    #[test]
+    fn water_changes_one_after_the_other_are_those_of_the_account() {
+        let mg = Concentration::from_mg_per_l;
+        let (left, new) = after_changes(&[]);
+        assert!((left - 1.0).abs() < 1e-12 && new.as_mg_per_l().abs() < 1e-12);
+        // 50 mg/L, a tenth changed for 8, then a fifth for 10: 45.8, then 38.64.
+        let (left, new) = after_changes(&[(0.1, mg(8.0)), (0.2, mg(10.0)), (1.5, mg(99.0))]);
+        assert!((left - 0.72).abs() < 1e-12);
+        let level = 50.0 * left + new.as_mg_per_l() * (1.0 - left);
+        assert!((level - 38.64).abs() < 1e-9, "{level}");
     }
 
     #[test]

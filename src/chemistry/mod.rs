@@ -12,7 +12,7 @@
 //! | aragonite saturation | `carbonate`, `saturation` |
 //! | water changes and dosed water | `dilution` |
 //! | uptake and advice | `student`, `statistics`, `chart`, `uptake`, `advice` |
-//! | lab panels | `panel`, `balance` |
+//! | lab panels | `panel`, `balance`, `trend` |
 
 mod advice;
 mod advice_text;
@@ -34,6 +34,7 @@ mod solution;
 mod statistics;
 mod stock;
 mod student;
+mod trend;
 mod uptake;
 mod water;
 
@@ -41,7 +42,7 @@ pub use advice::{
     Advice, AdviceError, Cause, Dosing, JournalChange, LeaveReason, Patience, Proposal, TestReason,
     Trouble, advise,
 };
-pub use balance::{Account, Corrosion, Verdict, corrosion};
+pub use balance::{Account, Corrosion, Verdict, after_changes, corrosion};
 pub use carbonate::{Ph, PhScale};
 pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
 pub use conductivity::salinity_from_conductivity;
@@ -72,6 +73,7 @@ pub use skeleton::{TakenAlong, taken_along};
 pub use solution::{Element, SolutionEffect};
 pub use statistics::{Line, POINTS_MAX, Point, RobustLine, StatisticsError};
 pub use stock::{Dissolves, Recipe, StockError, check_dissolves, recipe_for, saturated_g_per_l};
+pub use trend::{REPORTS_MIN, Trend};
 pub use uptake::{
     Addition, Drift, READINGS_MIN, SPAN_DAYS_MIN, SeriesReading, Tracked, Uptake, UptakeError,
     smallest_difference, uncertainty_of_step,

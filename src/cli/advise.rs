@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 
 use super::args::Place;
 use super::changes::journal;
+use super::exchanged::{WaterChange, water_changes};
 use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::{Out, Tone};
@@ -19,7 +20,7 @@ use crate::chemistry::{
 use crate::config::{Loaded, PlannedLine, Times};
 use crate::ledger::LedgerReader;
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
 use crate::record::{Measured, ReadingValue};
 
 /// Smallest change of a daily volume worth making: a twentieth of a mL over a day is lost in any head's error. Ours.
@@ -49,6 +50,8 @@ pub(super) struct Case {
     pub(super) given_per_day: Option<f64>,
     /// Doses of solutions that the configuration does not know any more.
     pub(super) unknown_doses: usize,
+    /// Readings that were left out because a water change of unknown content lies after them, and when that was.
+    pub(super) left_out: Option<(usize, Timestamp)>,
     pub(super) established: Option<Alkalinity>,
 }
 
@@ -62,16 +65,17 @@ pub(super) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case
     let now = present(&reader)?;
     let since = millis(now).minus(Millis::from_secs(i64::from(days) * 86_400));
     let readings = readings(&reader, tracked, since)?;
+    let exchanged = water_changes(&reader)?;
+    let (readings, left_out) = related(readings, &exchanged, tracked);
     let from = readings.iter().map(|r| r.at).min().unwrap_or(millis(now));
-    let (additions, unknown_doses) = additions(&reader, &loaded, tracked, from)?;
-    let estimate = Uptake::estimate(tracked.clone(), &readings, &additions);
+    let (doses, unknown_doses) = additions(&reader, &loaded, tracked, from)?;
+    let mut all = brought(&readings, &exchanged, (tracked, loaded.controller.tank));
+    all.extend_from_slice(&doses);
+    let estimate = Uptake::estimate(tracked.clone(), &readings, &all);
     let given_per_day = estimate.as_ref().ok().map(|uptake| {
         let within = |a: &&Addition| uptake.first < a.at && a.at <= uptake.newest;
         // Begun at zero, for the sum of nothing is minus zero.
-        let sum = additions
-            .iter()
-            .filter(within)
-            .fold(0.0, |sum, a| sum + a.rise);
+        let sum = doses.iter().filter(within).fold(0.0, |sum, a| sum + a.rise);
         sum / uptake.span_days
     });
     let (lead, dosing) = dosing(&loaded, tracked)?;
@@ -79,6 +83,7 @@ pub(super) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case
         .into_iter()
         .map(|change| JournalChange {
             at: millis(change.at),
+            settles: change.kind != "water",
             what: change.what,
         })
         .collect();
@@ -108,7 +113,46 @@ pub(super) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case
         now,
         given_per_day,
         unknown_doses,
+        left_out,
     })
+}
+
+/// The readings that can be related to the newest: none from before a water change of which nobody knows what it brought. Also how
+/// many were left out, and for which change.
+fn related(
+    readings: Vec<SeriesReading>,
+    exchanged: &[WaterChange],
+    tracked: &Tracked,
+) -> (Vec<SeriesReading>, Option<(usize, Timestamp)>) {
+    let unknown = exchanged.iter().rfind(|c| c.level(tracked).is_none());
+    let Some(unknown) = unknown else {
+        return (readings, None);
+    };
+    let all = readings.len();
+    let kept: Vec<SeriesReading> = readings
+        .into_iter()
+        .filter(|r| r.at > millis(unknown.at))
+        .collect();
+    let left_out = all - kept.len();
+    (kept, (left_out > 0).then_some((left_out, unknown.at)))
+}
+
+/// What water changes of known content moved, by the last reading before each.
+fn brought(
+    readings: &[SeriesReading],
+    exchanged: &[WaterChange],
+    (tracked, tank): (&Tracked, TankVolume),
+) -> Vec<Addition> {
+    exchanged
+        .iter()
+        .filter_map(|change| {
+            let at = millis(change.at);
+            let before = readings.iter().filter(|r| r.at <= at);
+            let level = before.max_by_key(|r| r.at)?.value;
+            let rise = change.part(tank) * (change.level(tracked)? - level);
+            Some(Addition { at, rise })
+        })
+        .collect()
 }
 
 fn readings(
@@ -336,6 +380,12 @@ pub(super) fn advise(place: &Place, options: &AdviseArgs, out: &mut Out) -> Resu
             tracked.unit()
         );
         writeln!(out, "{}", out.tone(Tone::Bad, &text))?;
+    }
+    if let Some((left_out, at)) = case.left_out {
+        writeln!(
+            out,
+            "{left_out} readings from before the water change of {at:.0} were left out: what the new water held of {tracked} is not on record"
+        )?;
     }
     if case.unknown_doses > 0 {
         writeln!(

@@ -7,6 +7,7 @@ use serde_json::json;
 
 use super::args::Place;
 use super::daemon::ask;
+use super::exchanged::water_changes;
 use super::exit::Failure;
 use super::ledger::open;
 use super::out::Out;
@@ -20,8 +21,8 @@ use crate::record::FactKind;
 pub(super) struct Change {
     /// When.
     pub(super) at: Timestamp,
-    /// Stable word: `note`, `plan`, `controller`, `uptake`.
-    kind: &'static str,
+    /// Stable word: `note`, `water`, `plan`, `controller`, `uptake`.
+    pub(super) kind: &'static str,
     /// In words.
     pub(super) what: String,
 }
@@ -38,6 +39,11 @@ pub(super) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
             what: stored.fact.text,
         })
         .collect();
+    all.extend(water_changes(reader)?.into_iter().map(|change| Change {
+        at: change.at,
+        kind: "water",
+        what: change.words(),
+    }));
     for uptake in reader.uptakes().map_err(|e| unread(&e))? {
         let (before, after) = (uptake.before, uptake.uptake);
         // The first declaration of all, and a plan brought into line, change nothing.
@@ -94,6 +100,9 @@ pub(super) fn changes(place: &Place, options: &ChangesArgs, out: &mut Out) -> Re
             happened: at.map(|at| at.to_string()),
         };
         return ask(place, &request, *json, out).map(drop);
+    }
+    if let Some(ChangesCommand::Water(water)) = &options.command {
+        return super::exchanged::add(place, water, out);
     }
     let all = journal(&open(place)?)?;
     if options.json {

@@ -12,19 +12,25 @@ use super::daemon::ask;
 use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::Out;
-use super::owner_args::{Course as CourseArgs, CourseAdd, CourseCommand, CourseNumber};
-use super::words::{agreed, amount, configuration, rise, unread, usage};
+use super::owner_args::{
+    Course as CourseArgs, CourseAdd, CourseCommand, CourseConfirm, CourseNumber, CourseTopUp,
+};
+use super::panel_csv::from_text;
+use super::reading::entries;
+use super::words::{agreed, amount, configuration, minute, rise, unread, usage, zone};
 use crate::chemistry::{ClaimRise, Rises, figures};
 use crate::control::Request;
 use crate::ledger::{GivenDose, LedgerReader};
 use crate::plan::{CourseShape, check_course, plan_daily_volumes, shape_course};
-use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
-use crate::record::{Course, CourseState, Measured};
+use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64};
+use crate::record::{Course, CourseKind, CourseState, FactKind, Measured};
 
 /// Everything about courses.
 pub(super) fn course(place: &Place, options: &CourseArgs, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
         CourseCommand::Add(add) => add_course(place, add, out),
+        CourseCommand::TopUp(add) => top_up(place, add, out),
+        CourseCommand::Confirm(which) => confirm(place, which, out),
         CourseCommand::List { json } => list(place, *json, out),
         CourseCommand::Pause(which) => set(place, which, "pause", out),
         CourseCommand::Resume(which) => set(place, which, "resume", out),
@@ -61,14 +67,63 @@ fn in_words(raises: &Measured, value: f64) -> String {
 
 fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failure> {
     let by = rise(&add.raise, &add.by)?;
-    let at_most = plain(&rise(&add.raise, &add.at_most)?);
-    let raises = match &by {
+    let wanted = Wanted {
+        kind: CourseKind::Once,
+        line: &add.line,
+        at_most: plain(&rise(&add.raise, &add.at_most)?),
+        raise: &add.raise,
+        by,
+        note: &add.note,
+        told: (add.yes, add.json),
+    };
+    begin(place, &wanted, out)
+}
+
+/// A course as it is asked for.
+struct Wanted<'a> {
+    kind: CourseKind,
+    line: &'a str,
+    raise: &'a str,
+    /// In all.
+    by: ClaimRise,
+    /// A day, as [`plain`] has it.
+    at_most: f64,
+    note: &'a str,
+    /// Without being asked; as JSON.
+    told: (bool, bool),
+}
+
+/// The same rise on each of so many days.
+fn top_up(place: &Place, add: &CourseTopUp, out: &mut Out) -> Result<(), Failure> {
+    let per_day = rise(&add.raise, &add.per_day)?;
+    let days = f64::from(add.review_days);
+    let by = match &per_day {
+        ClaimRise::Alkalinity(rise) => ClaimRise::Alkalinity(rise.times(days)),
+        ClaimRise::Element(element, rise) => ClaimRise::Element(
+            element.clone(),
+            Concentration::from_mg_per_l(rise.as_mg_per_l() * days),
+        ),
+    };
+    let wanted = Wanted {
+        kind: CourseKind::TopUp,
+        line: &add.line,
+        at_most: plain(&per_day),
+        raise: &add.raise,
+        by,
+        note: &add.note,
+        told: (add.yes, add.json),
+    };
+    begin(place, &wanted, out)
+}
+
+fn begin(place: &Place, wanted: &Wanted<'_>, out: &mut Out) -> Result<(), Failure> {
+    let raises = match &wanted.by {
         ClaimRise::Alkalinity(_) => Measured::Alkalinity,
         ClaimRise::Element(element, _) => Measured::Element(element.clone()),
     };
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
-    let line = Name::new(&add.line).map_err(usage)?;
+    let line = Name::new(wanted.line).map_err(usage)?;
     let solution = controller
         .lines
         .iter()
@@ -92,7 +147,7 @@ fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failu
     };
     let refused =
         |e: crate::plan::CourseError| Failure::new(exit::REFUSED, format!("no such course: {e}"));
-    let shape = shape_course(plain(&by), at_most, per_ml).map_err(refused)?;
+    let shape = shape_course(plain(&wanted.by), wanted.at_most, per_ml).map_err(refused)?;
     check_course(
         controller,
         &loaded.plan,
@@ -101,37 +156,96 @@ fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failu
         loaded.plan.uptake,
     )
     .map_err(refused)?;
-    if !add.json {
+    let (yes, json) = wanted.told;
+    if !json {
         let daily = plan_daily_volumes(&loaded.plan);
         let standing = daily.get(&line).copied().unwrap_or(Volume::ZERO);
         let each = Rises::of(&[(&solution.effect, shape.extra)], controller.tank);
-        show(
-            &Worked {
-                line: &line,
-                raises: &raises,
-                standing,
-                shape,
-                each,
-            },
-            out,
-        )?;
+        let worked = Worked {
+            kind: wanted.kind,
+            line: &line,
+            raises: &raises,
+            standing,
+            shape,
+            each,
+        };
+        show(&worked, out)?;
     }
-    if !add.yes {
+    if !yes {
         agreed("Begin it? Type yes to go on:", "no course was begun", out)?;
     }
     let request = Request::CourseAdd {
         line: line.as_str().to_owned(),
-        raises: add.raise.clone(),
+        raises: wanted.raise.to_owned(),
         rise_per_day: shape.rise_per_day,
         extra_ul: shape.extra.as_ul(),
         days: shape.days,
-        note: add.note.clone(),
+        kind: wanted.kind.as_str().to_owned(),
+        note: wanted.note.to_owned(),
     };
-    ask(place, &request, add.json, out).map(drop)
+    ask(place, &request, json, out).map(drop)
+}
+
+/// Lets a top-up go on, by the newest result on record.
+fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), Failure> {
+    let reader = open(place)?;
+    let courses = reader.courses().map_err(|e| unread(&e))?;
+    let course = courses.iter().rfind(|c| c.number == options.number);
+    let course = course.ok_or_else(|| {
+        usage(format!(
+            "there is no course {}; `dosewright course list` shows them",
+            options.number
+        ))
+    })?;
+    let newest = newest_result(&reader, &course.raises)?;
+    let word = what(&course.raises);
+    let (taken, shown) = newest.filter(|(taken, _)| *taken > course.at.wall).ok_or_else(|| {
+        Failure::new(
+            exit::REFUSED,
+            format!(
+                "course {} is confirmed by a new result only: there is no reading or lab report of {word} since {:.0}; test, enter it, then confirm",
+                course.number, course.at.wall
+            ),
+        )
+    })?;
+    if !options.json {
+        let at = minute(taken, &zone(place));
+        writeln!(out, "by the result of {at}: {word} {shown}")?;
+    }
+    let request = Request::CourseConfirm {
+        number: options.number,
+        days: options.review_days,
+        read: taken.to_string(),
+    };
+    ask(place, &request, options.json, out).map(drop)
+}
+
+/// The newest reading or lab value, with when its sample was taken.
+fn newest_result(
+    reader: &LedgerReader,
+    of: &Measured,
+) -> Result<Option<(Timestamp, String)>, Failure> {
+    let word = match of {
+        Measured::Alkalinity => "alkalinity",
+        Measured::Element(element) => element.symbol(),
+    };
+    let read = entries(reader)?
+        .into_iter()
+        .filter(|e| e.word == word && !e.corrected)
+        .map(|e| (e.taken, e.shown()));
+    let panels = reader.facts(FactKind::Panel).map_err(|e| unread(&e))?;
+    let found = panels.iter().flat_map(|panel| {
+        from_text(&panel.fact.text)
+            .into_iter()
+            .filter(|kept| kept.element.symbol() == word)
+            .map(|kept| (panel.fact.happened, kept.shown()))
+    });
+    Ok(read.chain(found).max_by_key(|(taken, _)| *taken))
 }
 
 /// A course as it is shown before it begins.
 struct Worked<'a> {
+    kind: CourseKind,
     line: &'a Name,
     raises: &'a Measured,
     standing: Volume,
@@ -141,6 +255,7 @@ struct Worked<'a> {
 
 fn show(worked: &Worked<'_>, out: &mut Out) -> Result<(), Failure> {
     let Worked {
+        kind,
         line,
         raises,
         standing,
@@ -168,10 +283,15 @@ fn show(worked: &Worked<'_>, out: &mut Out) -> Result<(), Failure> {
         "each day's extra adds {}",
         super::words::rises_words(each)
     )?;
-    writeln!(
-        out,
-        "begins with the next local day and ends by itself; a missed day is not made up for. Test before, in the middle and after."
-    )?;
+    let ends = match kind {
+        CourseKind::Once => {
+            "ends by itself; a missed day is not made up for. Test before, in the middle and after."
+        }
+        CourseKind::TopUp => {
+            "stops after these days unless a new reading confirms it (dosewright course confirm); a missed day is not made up for"
+        }
+    };
+    writeln!(out, "begins with the next local day and {ends}")?;
     if **raises == Measured::Alkalinity {
         writeln!(
             out,
@@ -212,7 +332,8 @@ impl History<'_> {
             };
             let mut date = row.first;
             for _ in 0..days {
-                dates.insert(date, row);
+                // What a confirmation adds comes after what was there.
+                dates.entry(date).or_insert(row);
                 date = date.tomorrow().unwrap_or(date);
             }
         }
@@ -269,35 +390,67 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             first.rise_per_day * f64_from_i64(given.as_ul()) / f64_from_i64(first.extra.as_ul());
         if as_json {
             json_rows.push(json!({
-                "course": number, "line": first.line.as_str(), "state": newest.state.as_str(), "extra_ul": first.extra.as_ul(),
+                "course": number, "kind": first.kind.as_str(), "last_date": newest.last().to_string(), "line": first.line.as_str(), "state": newest.state.as_str(), "extra_ul": first.extra.as_ul(),
                 "first_date": first.first.to_string(), "days": first.days, "days_left": newest.days, "rise_per_day": first.rise_per_day,
                 "planned_ul": planned.as_ul(), "given_ul": given.as_ul(), "raised": raised,
                 "unit": match first.raises { Measured::Alkalinity => "meq/L", Measured::Element(_) => "mg/L" },
             }));
             continue;
         }
-        let what = what(&first.raises);
-        let paused = match newest.state {
-            CourseState::Paused => format!(", {} days to come", newest.days),
-            CourseState::Running | CourseState::Ended => String::new(),
-        };
-        writeln!(
-            out,
-            "course {number}: {}{paused}; {} a day on line {} from {} for {} days; given {given} of {planned}, which raised {what} by {} of {}",
-            newest.state.as_str(),
-            first.extra,
-            first.line,
-            first.first,
-            first.days,
-            in_words(&first.raises, raised),
-            in_words(&first.raises, first.rise_per_day * f64::from(first.days))
-        )?;
+        say(history, (given, planned, raised), out)?;
     }
     if as_json {
         return Ok(out.json(&json_rows)?);
     }
     if by_number.is_empty() {
         writeln!(out, "no course is on record")?;
+    }
+    Ok(())
+}
+
+/// One course in a line.
+fn say(
+    history: &History<'_>,
+    (given, planned, raised): (Volume, Volume, f64),
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let (Some(first), Some(newest)) = (history.rows.first(), history.rows.last()) else {
+        return Ok(());
+    };
+    let number = first.number;
+    let what = what(&first.raises);
+    let paused = match newest.state {
+        CourseState::Paused => format!(", {} days to come", newest.days),
+        CourseState::Running | CourseState::Ended => String::new(),
+    };
+    let raised = in_words(&first.raises, raised);
+    let begin = format!(
+        "course {number}: {}{paused}; {} a day on line {} from {}",
+        newest.state.as_str(),
+        first.extra,
+        first.line,
+        first.first,
+    );
+    match (first.kind, newest.state) {
+        (CourseKind::Once, _) => {
+            let aim = in_words(&first.raises, first.rise_per_day * f64::from(first.days));
+            let days = first.days;
+            writeln!(
+                out,
+                "{begin} for {days} days; given {given} of {planned}, which raised {what} by {raised} of {aim}"
+            )?;
+        }
+        (CourseKind::TopUp, CourseState::Running) => {
+            let last = newest.last();
+            writeln!(
+                out,
+                "{begin}, reviewed by {last}; given {given}, which raised {what} by {raised}"
+            )?;
+        }
+        (CourseKind::TopUp, CourseState::Paused | CourseState::Ended) => writeln!(
+            out,
+            "{begin}; given {given}, which raised {what} by {raised}"
+        )?,
     }
     Ok(())
 }

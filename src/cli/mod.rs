@@ -12,6 +12,7 @@ mod check;
 mod course;
 mod daemon;
 mod dose;
+mod exchanged;
 mod exit;
 mod ledger;
 mod mqtt;

@@ -197,7 +197,7 @@ pub(super) struct Saturation {
 )]
 pub(super) struct ReadingCorrect {
     /// Number of the reading, as `reading list` shows it
-    pub(super) number: i64,
+    pub(super) number: String,
     /// The right value with its unit
     pub(super) value: String,
     /// One standard uncertainty with its unit
@@ -258,7 +258,7 @@ pub(super) struct Accept {
 #[derive(Debug, Args)]
 #[command(
     args_conflicts_with_subcommands = true,
-    after_help = "Examples: dosewright changes\n          dosewright changes add \"new light\""
+    after_help = "Examples: dosewright changes\n          dosewright changes add \"new light\"\n          dosewright changes water \"30 L\" --new \"alkalinity=8.0 dKH\""
 )]
 pub(super) struct Changes {
     /// Something else than a look
@@ -283,6 +283,27 @@ pub(super) enum ChangesCommand {
         #[arg(long)]
         json: bool,
     },
+    /// Note a water change down
+    #[command(
+        after_help = "Example: dosewright changes water \"30 L\" --new \"alkalinity=8.0 dKH,Ca=420 mg/L\"\nUptake and lab reports count it. Until the next alkalinity reading nothing may rise above uptake."
+    )]
+    Water(ChangesWater),
+}
+
+/// Options of `changes water`.
+#[derive(Debug, Args)]
+pub(super) struct ChangesWater {
+    /// How much was changed, for example "30 L"
+    pub(super) volume: String,
+    /// What the new water held, for example "alkalinity=8.0 dKH,Ca=420 mg/L"; tested, or as its maker says
+    #[arg(long, value_name = "LEVELS")]
+    pub(super) new: Option<String>,
+    /// When (RFC 3339); now when left out
+    #[arg(long, value_name = "TIME")]
+    pub(super) at: Option<jiff::Timestamp>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
 }
 
 /// Options of `course`.
@@ -301,6 +322,13 @@ pub(super) enum CourseCommand {
         after_help = "Example: dosewright course add iodine --raise I --by \"0.003 mg/L\" --at-most \"0.0003 mg/L\"\nThe extra is added to the line's doses of each day; every cap and limit counts it. It ends by itself, and a day that was missed is not made up for."
     )]
     Add(CourseAdd),
+    /// Give so much a day of what is used up all the time, until a review date
+    #[command(
+        after_help = "Example: dosewright course top-up iodine --raise I --per-day \"0.1 ug/L\" --review-days 30\nIt stops after that many days unless a reading or lab report from after its beginning confirms it: dosewright course confirm. An alarm asks for it three days before."
+    )]
+    TopUp(CourseTopUp),
+    /// Let a top-up go on, by a result that is newer than its last look
+    Confirm(CourseConfirm),
     /// List courses with what of them was given
     List {
         /// Print JSON
@@ -337,6 +365,44 @@ pub(super) struct CourseAdd {
     pub(super) yes: bool,
     /// Print JSON; only with --yes
     #[arg(long, requires = "yes")]
+    pub(super) json: bool,
+}
+
+/// Options of `course top-up`.
+#[derive(Debug, Args)]
+pub(super) struct CourseTopUp {
+    /// The line that gives it
+    pub(super) line: String,
+    /// What is raised: alkalinity, or an element's symbol
+    #[arg(long, value_name = "WHAT")]
+    pub(super) raise: String,
+    /// By how much a day, for example "0.1 ug/L"
+    #[arg(long, value_name = "RISE")]
+    pub(super) per_day: String,
+    /// Days until it stops or is confirmed
+    #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
+    pub(super) review_days: u32,
+    /// In your words, for the record
+    #[arg(long, default_value = "")]
+    pub(super) note: String,
+    /// Do not ask
+    #[arg(long)]
+    pub(super) yes: bool,
+    /// Print JSON; only with --yes
+    #[arg(long, requires = "yes")]
+    pub(super) json: bool,
+}
+
+/// Options of `course confirm`.
+#[derive(Debug, Args)]
+pub(super) struct CourseConfirm {
+    /// Its number, as `course list` shows it
+    pub(super) number: i64,
+    /// Days from tomorrow until the next review
+    #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
+    pub(super) review_days: u32,
+    /// Print JSON
+    #[arg(long)]
     pub(super) json: bool,
 }
 

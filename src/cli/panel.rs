@@ -8,6 +8,7 @@ use serde_json::json;
 
 use super::args::Place;
 use super::daemon::ask;
+use super::exchanged::{WaterChange, water_changes};
 use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::{Out, Tone};
@@ -16,8 +17,8 @@ use super::panel_csv::{Columns, from_text, headings, read, to_text};
 use super::reading::entries;
 use super::words::{amount, configuration, minute, salinity, unread, usage, zone};
 use crate::chemistry::{
-    Account, Band, Celsius, ChangeShare, Comparison, Element, Finding, Salinity, corrosion,
-    safe_course,
+    Account, Band, Celsius, ChangeShare, Comparison, Element, Finding, Salinity, Tracked, Trend,
+    after_changes, corrosion, safe_course,
 };
 use crate::config::Loaded;
 use crate::control::Request;
@@ -157,7 +158,7 @@ fn salinity_at(
     let all = entries(reader)?;
     let nearest = all
         .iter()
-        .filter(|e| e.word == "salinity")
+        .filter(|e| e.word == "salinity" && !e.corrected)
         .min_by_key(|e| e.taken.as_millisecond().abs_diff(at.as_millisecond()));
     Ok(match nearest {
         Some(e) => (
@@ -188,7 +189,9 @@ fn compare(panel: &StoredFact, salinity: Salinity) -> Result<Vec<Comparison>, Fa
 struct Around<'a> {
     loaded: Option<&'a Loaded>,
     reader: &'a LedgerReader,
-    earlier: Option<(&'a StoredFact, Vec<Comparison>)>,
+    /// Earlier reports, oldest first.
+    earlier: Vec<(&'a StoredFact, Vec<Comparison>)>,
+    exchanged: Vec<WaterChange>,
     at: Timestamp,
 }
 
@@ -204,14 +207,15 @@ fn show_panel(place: &Place, options: &PanelShow, out: &mut Out) -> Result<(), F
     })?;
     let (salinity, from) = salinity_at(&reader, options.salinity.as_ref(), panel.fact.happened)?;
     let compared = compare(panel, salinity)?;
-    let earlier = index
-        .and_then(|i| i.checked_sub(1))
-        .and_then(|i| panels.get(i))
-        .map(|p| Ok::<_, Failure>((p, compare(p, salinity)?)))
-        .transpose()?;
+    let earlier = panels
+        .iter()
+        .take(index.unwrap_or(0))
+        .map(|p| Ok((p, compare(p, salinity)?)))
+        .collect::<Result<Vec<_>, Failure>>()?;
     let loaded = configuration(place).ok();
     let around = Around {
         loaded: loaded.as_ref(),
+        exchanged: water_changes(&reader)?,
         reader: &reader,
         earlier,
         at: panel.fact.happened,
@@ -276,24 +280,62 @@ fn row_json(comparison: &Comparison, remarks: &[String]) -> serde_json::Value {
 /// Trend, what to do about a low value, where a high one may be from.
 fn remarks(comparison: &Comparison, around: &Around<'_>) -> Result<Vec<String>, Failure> {
     let mut remarks = Vec::new();
-    let before = around
-        .earlier
-        .as_ref()
-        .and_then(|(_, all)| all.iter().find(|c| c.element == comparison.element));
-    if let (Some(before), Finding::Found(now)) = (before, comparison.finding)
+    let series = series(comparison, around);
+    if let (Some((_, before)), Finding::Found(now)) = (series.last(), comparison.finding)
         && let Finding::Found(then) = before.finding
     {
-        remarks.push(trend((then, now), before, comparison));
+        remarks.push(step((then, now), before, comparison));
     }
+    remarks.extend(trend(comparison, &series, around.at));
     match comparison.band {
         Band::Low => remarks.extend(proposal(comparison, around.loaded)),
-        Band::High => remarks.extend(source(comparison, before, around)?),
+        Band::High => remarks.extend(source(comparison, series.last(), around)?),
         Band::Natural | Band::NotFound | Band::NothingToCompare => {}
     }
     Ok(remarks)
 }
 
+/// What the earlier reports that name the element have of it, oldest first.
+fn series<'a>(
+    comparison: &Comparison,
+    around: &'a Around<'_>,
+) -> Vec<(&'a StoredFact, &'a Comparison)> {
+    let of = |all: &'a Vec<Comparison>| all.iter().find(|c| c.element == comparison.element);
+    around
+        .earlier
+        .iter()
+        .filter_map(|(panel, all)| Some((*panel, of(all)?)))
+        .collect()
+}
+
+/// How it moved over all reports in which it was found.
 fn trend(
+    comparison: &Comparison,
+    series: &[(&StoredFact, &Comparison)],
+    at: Timestamp,
+) -> Option<String> {
+    let (first, _) = series.first()?;
+    let point = |when: Timestamp, c: &Comparison| {
+        let Finding::Found(value) = c.finding else {
+            return None;
+        };
+        let days = when.duration_since(first.fact.happened).as_secs_f64() / 86_400.0;
+        Some((days, value.as_mg_per_l(), uncertainty(c)))
+    };
+    let found: Vec<_> = series
+        .iter()
+        .filter_map(|(panel, c)| point(panel.fact.happened, c))
+        .chain(point(at, comparison))
+        .collect();
+    Trend::of(&found).map(|trend| trend.to_string())
+}
+
+/// Standard uncertainty of what was found, mg/L, from its 95 % interval.
+fn uncertainty(c: &Comparison) -> f64 {
+    (c.interval.1.as_mg_per_l() - c.interval.0.as_mg_per_l()) / 2.0 / 1.96
+}
+
+fn step(
     (then, now): (Concentration, Concentration),
     before: &Comparison,
     after: &Comparison,
@@ -345,31 +387,36 @@ fn proposal(comparison: &Comparison, loaded: Option<&Loaded>) -> Vec<String> {
 /// Whether dosing explains a high value, and what water changes would do.
 fn source(
     comparison: &Comparison,
-    before: Option<&Comparison>,
+    before: Option<&(&StoredFact, &Comparison)>,
     around: &Around<'_>,
 ) -> Result<Vec<String>, Failure> {
     let mut all = Vec::new();
-    match (&around.earlier, before) {
-        (Some((panel, _)), Some(before)) => {
-            let dosed = dosed_between(&comparison.element, around, panel.fact.happened)?;
-            let half =
-                (comparison.interval.1.as_mg_per_l() - comparison.interval.0.as_mg_per_l()) / 2.0;
-            let account = Account {
-                element: comparison.element.clone(),
-                before: before.finding.at_most(),
-                after: comparison.finding.at_most(),
-                uncertainty: Concentration::from_mg_per_l(half / 1.96),
-                dosed: Concentration::from_mg_per_l(dosed),
-                water_left: 1.0,
-                new_water: Concentration::from_mg_per_l(0.0),
-            };
-            all.push(format!(
-                "since the report before, {} were dosed, water changes not counted: {}",
-                amount(dosed),
-                account.verdict()
-            ));
-        }
-        (_, _) => all.push("there is no earlier report of it to hold it against".to_owned()),
+    if let Some((panel, before)) = before {
+        let since = panel.fact.happened;
+        let dosed = dosed_between(&comparison.element, around, since)?;
+        let changes = changed_between(comparison, around, since);
+        let (water_left, new_water) = after_changes(&changes);
+        let account = Account {
+            element: comparison.element.clone(),
+            before: before.finding.at_most(),
+            after: comparison.finding.at_most(),
+            uncertainty: Concentration::from_mg_per_l(uncertainty(comparison)),
+            dosed: Concentration::from_mg_per_l(dosed),
+            water_left,
+            new_water,
+        };
+        let exchanged = match changes.len() {
+            0 => String::new(),
+            1 => " and the water was changed once".to_owned(),
+            n => format!(" and the water was changed {n} times"),
+        };
+        all.push(format!(
+            "since the report before, {} were dosed{exchanged}: {}",
+            amount(dosed),
+            account.verdict()
+        ));
+    } else {
+        all.push("there is no earlier report of it to hold it against".to_owned());
     }
     let share = ChangeShare::from_percent(CHANGE_PERCENT).ok();
     let natural = comparison.natural.map(|(natural, _)| natural);
@@ -385,6 +432,32 @@ fn source(
         }
     }
     Ok(all)
+}
+
+/// The water changes between two times: part of the water, and the level of the new water; the natural level where none is on record.
+fn changed_between(
+    comparison: &Comparison,
+    around: &Around<'_>,
+    since: Timestamp,
+) -> Vec<(f64, Concentration)> {
+    let Some(loaded) = around.loaded else {
+        return Vec::new();
+    };
+    let natural = comparison
+        .natural
+        .map_or(Concentration::from_mg_per_l(0.0), |(natural, _)| natural);
+    let of = Tracked::Element(comparison.element.clone());
+    around
+        .exchanged
+        .iter()
+        .filter(|change| since < change.at && change.at <= around.at)
+        .map(|change| {
+            let new = change
+                .level(&of)
+                .map_or(natural, Concentration::from_mg_per_l);
+            (change.part(loaded.controller.tank), new)
+        })
+        .collect()
 }
 
 /// mg/L that doses brought between two times.

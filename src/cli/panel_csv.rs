@@ -98,6 +98,12 @@ impl Kept {
         })
     }
 
+    /// As the report has it.
+    pub(super) fn shown(&self) -> String {
+        let below = if self.below { "below " } else { "" };
+        format!("{below}{} {}", self.value, self.unit)
+    }
+
     /// For the comparison with natural seawater.
     pub(super) fn entry(&self, uncertainty_percent: f64) -> Option<PanelEntry> {
         Some(PanelEntry {

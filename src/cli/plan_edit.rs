@@ -65,7 +65,8 @@ pub(super) fn edited(text: &str, edits: &[Edit]) -> Result<String, String> {
         let mut item: &mut Item = document.as_item_mut();
         for step in tables.iter().chain([&key]) {
             item = item
-                .get_mut(*step)
+                .as_table_like_mut()
+                .and_then(|table| table.get_mut(step))
                 .ok_or_else(|| format!("has no {step} where {} belongs", edit.words()))?;
         }
         let value = item

@@ -1,5 +1,6 @@
 //! Water tests: entered with a question where they look like a slip, corrected without losing the old entry, listed for people.
 
+use std::collections::BTreeSet;
 use std::io::Write;
 
 use jiff::Timestamp;
@@ -61,13 +62,17 @@ pub(super) struct Entry {
 /// Every reading of the record, by the time it was taken.
 pub(super) fn entries(reader: &LedgerReader) -> Result<Vec<Entry>, Failure> {
     let water = reader.facts(FactKind::Water).map_err(|e| unread(&e))?;
+    let marks = reader.facts(FactKind::Correction).map_err(|e| unread(&e))?;
+    let corrected: BTreeSet<String> = marks.into_iter().map(|mark| mark.fact.name).collect();
     let mut all: Vec<Entry> = water
         .into_iter()
         .filter_map(|stored| {
+            let number = format!("w{}", stored.number);
             let quantity = Quantity::from_word(&stored.fact.name).ok()?;
             let (as_read, method) = stored.fact.text.split_once('\n').unwrap_or(("", ""));
             Some(Entry {
-                number: format!("w{}", stored.number),
+                corrected: corrected.contains(&number),
+                number,
                 taken: stored.fact.happened,
                 word: quantity.word().to_owned(),
                 value: stored.fact.value?,
@@ -76,14 +81,13 @@ pub(super) fn entries(reader: &LedgerReader) -> Result<Vec<Entry>, Failure> {
                 as_read: as_read.to_owned(),
                 method: method.to_owned(),
                 who: stored.fact.who.to_string(),
-                corrected: false,
                 at_35: None,
             })
         })
         .collect();
     let salinities: Vec<(Timestamp, f64)> = all
         .iter()
-        .filter(|e| e.word == "salinity")
+        .filter(|e| e.word == "salinity" && !e.corrected)
         .map(|e| (e.taken, e.value))
         .collect();
     let stored = reader.readings().map_err(|e| unread(&e))?;
@@ -290,48 +294,54 @@ fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Fai
     ask(place, &request, add.json, out).map(drop)
 }
 
-fn reading_correct(place: &Place, correct: &ReadingCorrect, out: &mut Out) -> Result<(), Failure> {
-    let old = open(place)?
-        .readings()
-        .map_err(|e| unread(&e))?
+/// What is corrected.
+struct Old {
+    quantity: Quantity,
+    method: String,
+    taken: Timestamp,
+    corrected: bool,
+}
+
+/// The entry of a number as `reading list` shows it.
+fn find_old(reader: &LedgerReader, number: &str) -> Result<Old, Failure> {
+    let missing = || {
+        usage(format!(
+            "there is no reading {number}; `dosewright reading list` shows the numbers"
+        ))
+    };
+    let entry = entries(reader)?
         .into_iter()
-        .find(|s| s.number == correct.number)
-        .ok_or_else(|| {
-            usage(format!(
-                "there is no reading {}; `dosewright reading list` shows the numbers",
-                correct.number
-            ))
-        })?;
+        .find(|e| e.number == number)
+        .ok_or_else(missing)?;
+    Ok(Old {
+        quantity: Quantity::from_word(&entry.word)?,
+        method: entry.method,
+        taken: entry.taken,
+        corrected: entry.corrected,
+    })
+}
+
+fn reading_correct(place: &Place, correct: &ReadingCorrect, out: &mut Out) -> Result<(), Failure> {
+    let number = correct.number.trim();
+    let old = find_old(&open(place)?, number)?;
     if old.corrected {
         return Err(Failure::new(
             exit::REFUSED,
-            format!(
-                "reading {} was corrected before; correct the entry that replaced it",
-                correct.number
-            ),
+            format!("reading {number} was corrected before; correct the entry that replaced it"),
         ));
     }
-    let quantity = match &old.reading.measured {
-        Measured::Alkalinity => Quantity::Alkalinity,
-        Measured::Element(element) => Quantity::Element(element.clone()),
-    };
+    let quantity = old.quantity;
     let typed = quantity.parse(&correct.value, correct.uncertainty.as_deref())?;
-    let number = correct.number.to_string();
-    question(place, &quantity, &typed, (correct.sure, Some(&number)))?;
+    question(place, &quantity, &typed, (correct.sure, Some(number)))?;
     // Told from the old value, which is known to be wrong, the new one may look unlikely; it was asked about above.
-    let new = request(
-        &quantity,
-        &typed,
-        &old.reading.method,
-        (Some(old.reading.taken), true),
-    );
+    let new = request(&quantity, &typed, &old.method, (Some(old.taken), true));
     let stored = accepted(Client::connect(&place.state)?.ask(&new)?)?;
     if !correct.json {
         writeln!(out, "{}", stored.text)?;
     }
     let mark = Request::Fact {
         kind: FactKind::Correction.as_str().to_owned(),
-        name: number,
+        name: number.to_owned(),
         value: None,
         uncertainty: None,
         text: correct.reason.chars().take(200).collect(),

@@ -53,7 +53,7 @@ pub enum Request {
     Calibrate(CalibrateRequest),
     /// A fact for the record.
     Fact {
-        /// `water`, `change`, `correction`, `panel` or `panel-columns`.
+        /// `water`, `change`, `correction`, `panel`, `panel-columns` or `water-change`.
         kind: String,
         /// What it is about.
         name: String,
@@ -78,8 +78,19 @@ pub enum Request {
         extra_ul: i64,
         /// For how many days.
         days: u32,
+        /// `once` or `top-up`.
+        kind: String,
         /// In the owner's words.
         note: String,
+    },
+    /// A top-up goes on after a new reading.
+    CourseConfirm {
+        /// Its number.
+        number: i64,
+        /// For how many days from tomorrow.
+        days: u32,
+        /// When the sample was taken, RFC 3339.
+        read: String,
     },
     /// Pauses, resumes or ends a course.
     CourseSet {

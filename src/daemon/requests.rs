@@ -11,7 +11,8 @@ use crate::engine::{
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
 use crate::record::{
-    DoseKind, FactKind, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration, Who,
+    CourseKind, DoseKind, FactKind, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration,
+    Who,
 };
 
 /// What a request comes to.
@@ -107,10 +108,10 @@ fn command(request: Request) -> Result<Asked, String> {
         },
         Request::Reading(reading) => Command::AddReading(new_reading(reading)?),
         Request::Calibrate(calibrate) => Command::Calibrate(stored_calibration(&calibrate)?),
-        request @ (Request::Fact { .. }
-        | Request::CourseAdd { .. }
+        request @ (Request::CourseAdd { .. }
         | Request::CourseSet { .. }
-        | Request::AcceptUptake { .. }) => owner_command(request)?,
+        | Request::CourseConfirm { .. }) => course_command(request)?,
+        request @ (Request::Fact { .. } | Request::AcceptUptake { .. }) => owner_command(request)?,
         Request::TrustClock => Command::TrustClock,
         Request::Acknowledge { code } => Command::Acknowledge { code },
         Request::SimulateInput { input, safe } => Command::SimulateInput {
@@ -134,16 +135,32 @@ fn owner_command(request: Request) -> Result<Command, String> {
         let new = fact((kind, name), (value, uncertainty), text, happened)?;
         return Ok(Command::AddFact(new));
     }
+    if let Request::AcceptUptake { meq_per_l_per_day } = request
+        && meq_per_l_per_day.is_finite()
+    {
+        let uptake = Alkalinity::from_meq_per_l(meq_per_l_per_day);
+        return Ok(Command::AcceptUptake(uptake));
+    }
+    Err("a number in the request is not finite".to_owned())
+}
+
+/// What is asked about courses.
+fn course_command(request: Request) -> Result<Command, String> {
     if let Request::CourseAdd {
         line,
         raises,
         rise_per_day,
         extra_ul,
         days,
+        kind,
         note,
     } = request
     {
         return Ok(Command::AddCourse(NewCourse {
+            kind: CourseKind::ALL
+                .into_iter()
+                .find(|known| known.as_str() == kind)
+                .ok_or_else(|| format!("\"{kind}\" is no kind of course"))?,
             line: name(&line)?,
             raises: measured(&raises)?,
             rise_per_day,
@@ -158,13 +175,16 @@ fn owner_command(request: Request) -> Result<Command, String> {
             action: course_action(action)?,
         });
     }
-    if let Request::AcceptUptake { meq_per_l_per_day } = request
-        && meq_per_l_per_day.is_finite()
-    {
-        let uptake = Alkalinity::from_meq_per_l(meq_per_l_per_day);
-        return Ok(Command::AcceptUptake(uptake));
+    if let Request::CourseConfirm { number, days, read } = request {
+        let read = read
+            .parse()
+            .map_err(|e| format!("\"{read}\" is no time: {e}"))?;
+        return Ok(Command::SetCourse {
+            number,
+            action: CourseAction::Confirm { days, read },
+        });
     }
-    Err("a number in the request is not finite".to_owned())
+    Err("this asks nothing about courses".to_owned())
 }
 
 fn course_action(action: &str) -> Result<CourseAction, String> {

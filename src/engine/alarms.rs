@@ -51,6 +51,8 @@ pub enum AlarmCode {
     DoseUncertain,
     /// The slots of a day break the keep-apart rules.
     PlanUnplaceable,
+    /// A top-up comes to its review date.
+    TopUpReview,
 }
 
 impl AlarmCode {
@@ -75,6 +77,7 @@ impl AlarmCode {
             Self::UptakeRefused => "uptake-refused",
             Self::DoseUncertain => "dose-uncertain",
             Self::PlanUnplaceable => "plan-unplaceable",
+            Self::TopUpReview => "top-up-review",
         }
     }
 }

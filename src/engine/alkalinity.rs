@@ -24,6 +24,9 @@ impl Engine {
     pub(super) fn prediction(&self, now: Now) -> Option<Prediction> {
         let limits = self.controller.alkalinity.as_ref()?;
         let (value, uncertainty, _) = self.alkalinity.reading?;
+        if self.water_changed_since_reading().is_some() {
+            return None;
+        }
         let running: f64 = self
             .window
             .active()
@@ -42,6 +45,19 @@ impl Engine {
             age,
             limits.drift_per_day,
         ))
+    }
+
+    /// When the water was changed, if that was after the last reading was taken.
+    fn water_changed_since_reading(&self) -> Option<Timestamp> {
+        let (_, _, taken) = self.alkalinity.reading?;
+        self.alkalinity.changed.filter(|changed| *changed > taken)
+    }
+
+    /// The owner tells of a water change.
+    pub(super) fn water_changed(&mut self, at: Timestamp, now: Now) {
+        self.alkalinity.changed = self.alkalinity.changed.max(Some(at));
+        self.touch_all_lines();
+        self.follow_ramp(now);
     }
 
     /// Age of the last reading on the elapsed clock, which no step of the wall clock makes younger or older. `None` without a
@@ -216,6 +232,7 @@ impl Engine {
         }
         let cause = match age {
             None => Some("there is no alkalinity reading, so nothing may rise above uptake; test, then `dosewright reading add alkalinity`".to_owned()),
+            Some(_) if let Some(at) = self.water_changed_since_reading() => Some(format!("the water was changed after the last alkalinity reading ({at:.0}), so nothing may rise above uptake; test, then `dosewright reading add alkalinity`")),
             Some(age) if age > stale_after => Some(format!("the last alkalinity reading is over {stale_after} old, so nothing may rise above uptake; test again")),
             Some(_) => None,
         };

@@ -3,16 +3,25 @@
 //! A course changes volumes of slots and nothing else: each dose still passes the guard. A day on which little or nothing was
 //! given (a hold, an outage) is not made up for: a course gives at most what it says, and may give less.
 
+use super::alarms::AlarmCode;
 use super::effect::{Answer, Denial, Ticket};
 use super::event::{CourseAction, NewCourse, Now};
 use super::state::Engine;
 use crate::plan::{DailyVolumes, check_course};
 use crate::quantity::{Name, Volume};
-use crate::record::{Course, CourseState, Entry, Who};
+use crate::record::{Course, CourseKind, CourseState, Entry, Measured, Who};
+use jiff::Timestamp;
 use jiff::civil::Date;
 
 /// Courses that may be under way together; each needs an owner who watches it. Ours.
 const COURSES_MAX: usize = 8;
+
+/// Days from one review of a top-up to the next at most: a quarter of a year. Ours.
+pub(super) const REVIEW_DAYS_MAX: u32 = 92;
+
+/// An alarm asks for the review of a top-up when it gives for so many more days. Ours: time for a lab to answer is the owner's to plan,
+/// this is time to test at home.
+const REVIEW_ASKED_DAYS: u32 = 3;
 
 impl Engine {
     /// The standing volumes and what the courses in force add.
@@ -44,9 +53,44 @@ impl Engine {
                 state: CourseState::Ended,
                 ..course
             };
+            if ended.kind == CourseKind::TopUp {
+                let text = format!(
+                    "course {} on line {} gives nothing more: it came to its review date and no reading confirmed it; test {}, then begin a new one if it is still needed",
+                    ended.number,
+                    ended.line,
+                    what(&ended)
+                );
+                let subject = ended.number.to_string();
+                self.raise(AlarmCode::TopUpReview, &subject, text, now);
+            }
+            // Its cause is over with it: the alarm stays until it is seen, no longer.
             self.put_course(ended, Who::Daemon, None, now);
         }
         self.courses_changed(today, now);
+        self.ask_for_reviews(today, now);
+    }
+
+    /// Asks for a reading in time before the review date of a top-up.
+    fn ask_for_reviews(&mut self, today: Date, now: Now) {
+        let due: Vec<(String, Option<String>)> = self
+            .courses
+            .iter()
+            .filter(|c| c.kind == CourseKind::TopUp)
+            .map(|course| {
+                let left = course.days.saturating_sub(course.days_begun(today));
+                let asks = course.state == CourseState::Running && left < REVIEW_ASKED_DAYS;
+                let text = asks.then(|| {
+                    format!(
+                        "course {} on line {} stops after {} unless a new reading confirms it; test {}, then `dosewright course confirm {} --review-days 30`, or let it end",
+                        course.number, course.line, course.last(), what(course), course.number
+                    )
+                });
+                (course.number.to_string(), text)
+            })
+            .collect();
+        for (subject, text) in due {
+            self.alarm_if(AlarmCode::TopUpReview, &subject, text, now);
+        }
     }
 
     fn courses_changed(&mut self, today: Date, now: Now) {
@@ -71,9 +115,13 @@ impl Engine {
     ) -> Result<(), Denial> {
         self.clock_for_course()?;
         let refuse = |why: String| Denial::new("course-refused", why);
-        if !(1..=365).contains(&new.days) || !new.rise_per_day.is_finite() {
+        let longest = match new.kind {
+            CourseKind::Once => 365,
+            CourseKind::TopUp => REVIEW_DAYS_MAX,
+        };
+        if !(1..=longest).contains(&new.days) || !new.rise_per_day.is_finite() {
             return Err(refuse(format!(
-                "{} days are no length of a course; give 1 to 365",
+                "{} days are no length of such a course; give 1 to {longest}",
                 new.days
             )));
         }
@@ -94,6 +142,7 @@ impl Engine {
         self.course_last = self.course_last.saturating_add(1);
         let course = Course {
             number: self.course_last,
+            kind: new.kind,
             standing: self.standing_of(&new.line),
             line: new.line,
             raises: new.raises,
@@ -141,22 +190,25 @@ impl Engine {
                 }
             }
             (CourseAction::Resume, CourseState::Paused) => {
-                let others = self.extra_of_others(&course.line, Some(number));
-                let all = others.saturating_add(course.extra);
-                check_course(
-                    &self.controller,
-                    &self.plan,
-                    &course.line,
-                    all,
-                    self.uptake(),
-                )
-                .map_err(|error| refuse(&format!("cannot go on: {error}")))?;
+                self.may_go_on(&course)?;
                 Course {
                     first: self.tomorrow(now),
                     state: CourseState::Running,
                     standing: self.standing_of(&course.line),
                     ..course
                 }
+            }
+            (CourseAction::Confirm { days, read }, CourseState::Running) => {
+                Self::check_review(&course, (days, read), now)?;
+                self.may_go_on(&course)?;
+                Course {
+                    days: course.days_begun(today).saturating_add(days),
+                    standing: self.standing_of(&course.line),
+                    ..course
+                }
+            }
+            (CourseAction::Confirm { .. }, _) => {
+                return Err(refuse("is paused; resume it first"));
             }
             (CourseAction::End, CourseState::Running | CourseState::Paused) => Course {
                 days: course.days_begun(today),
@@ -172,6 +224,56 @@ impl Engine {
         }
         self.put_course(changed, who, Some(ticket), now);
         self.courses_changed(today, now);
+        Ok(())
+    }
+
+    /// Whether the plan and the limits of today still leave room for it.
+    fn may_go_on(&self, course: &Course) -> Result<(), Denial> {
+        let others = self.extra_of_others(&course.line, Some(course.number));
+        let all = others.saturating_add(course.extra);
+        check_course(
+            &self.controller,
+            &self.plan,
+            &course.line,
+            all,
+            self.uptake(),
+        )
+        .map_err(|error| {
+            let number = course.number;
+            Denial::new(
+                "course-refused",
+                format!("course {number} cannot go on: {error}"),
+            )
+        })
+    }
+
+    /// A top-up goes on when a sample taken since it was last looked at says so.
+    fn check_review(
+        course: &Course,
+        (days, read): (u32, Timestamp),
+        now: Now,
+    ) -> Result<(), Denial> {
+        let refuse = |why: String| {
+            let number = course.number;
+            Err(Denial::new(
+                "course-refused",
+                format!("course {number} {why}"),
+            ))
+        };
+        if course.kind != CourseKind::TopUp {
+            return refuse("has an aim and ends by itself; there is nothing to confirm".to_owned());
+        }
+        if !(1..=REVIEW_DAYS_MAX).contains(&days) {
+            return refuse(format!(
+                "cannot go on for {days} days without a look; give 1 to {REVIEW_DAYS_MAX}"
+            ));
+        }
+        if read <= course.at.wall || read > now.wall {
+            return refuse(format!(
+                "is confirmed by a sample taken after {:.0}, when it was last looked at, and not in the future; this one is of {read:.0}",
+                course.at.wall
+            ));
+        }
         Ok(())
     }
 
@@ -213,6 +315,9 @@ impl Engine {
             ..course
         };
         self.courses.retain(|known| known.number != course.number);
+        if course.kind == CourseKind::TopUp && course.state != CourseState::Running {
+            self.clear(AlarmCode::TopUpReview, &course.number.to_string(), now);
+        }
         let text = match course.state {
             CourseState::Running => format!(
                 "course {}: {} more a day on line {}, from {} for {} days",
@@ -234,5 +339,12 @@ impl Engine {
             Entry::Course(course),
             ticket.map(|ticket| (ticket, Answer::Done { text })),
         );
+    }
+}
+
+fn what(course: &Course) -> String {
+    match &course.raises {
+        Measured::Alkalinity => "alkalinity".to_owned(),
+        Measured::Element(element) => element.to_string(),
     }
 }

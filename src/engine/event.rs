@@ -244,6 +244,8 @@ pub struct NewFact {
 /// A course as it is asked for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewCourse {
+    /// Whether it has an aim or a review date.
+    pub kind: crate::record::CourseKind,
     /// The line.
     pub line: Name,
     /// What it raises.
@@ -267,4 +269,11 @@ pub enum CourseAction {
     Resume,
     /// End it now.
     End,
+    /// Let a top-up go on for so many days from tomorrow.
+    Confirm {
+        /// How many, at most 92.
+        days: u32,
+        /// When the sample was taken whose result shows that it is still needed.
+        read: Timestamp,
+    },
 }

@@ -5,7 +5,7 @@ use super::effect::{Answer, Denial, Ticket};
 use super::event::{NewFact, Now};
 use super::state::Engine;
 use crate::quantity::{Alkalinity, Millis};
-use crate::record::{Entry, Fact, UptakeAccepted, Who};
+use crate::record::{Entry, Fact, FactKind, UptakeAccepted, Who};
 
 impl Engine {
     pub(super) fn add_fact(
@@ -30,8 +30,14 @@ impl Engine {
                 ),
             ));
         }
+        if new.kind == FactKind::WaterChange {
+            self.check_water_change(new.value)?;
+        }
         self.mark_written(now);
         let text = format!("written down: {}, {happened:.0}", summary(&new));
+        if new.kind == FactKind::WaterChange {
+            self.water_changed(happened, now);
+        }
         let entry = Fact {
             kind: new.kind,
             name: new.name,
@@ -44,6 +50,20 @@ impl Engine {
         };
         self.store(Entry::Fact(entry), Some((ticket, Answer::Done { text })));
         Ok(())
+    }
+
+    fn check_water_change(&self, litres: Option<f64>) -> Result<(), Denial> {
+        let tank = self.controller.tank.as_litres();
+        match litres {
+            Some(litres) if litres > 0.0 && litres <= tank => Ok(()),
+            _ => Err(Denial::new(
+                "water-change-refused",
+                format!(
+                    "a water change of {} L cannot be; give more than 0 and at most the tank's {tank} L",
+                    litres.unwrap_or(0.0)
+                ),
+            )),
+        }
     }
 
     /// Puts an accepted uptake into force, within the same limits as a declaration in the plan.
@@ -103,7 +123,9 @@ fn summary(fact: &NewFact) -> String {
         .chars()
         .take(80)
         .collect();
-    if fact.name.is_empty() {
+    if let (FactKind::WaterChange, Some(litres)) = (fact.kind, fact.value) {
+        format!("water change of {litres} L")
+    } else if fact.name.is_empty() {
         words
     } else {
         format!("{} {words}", fact.name)

@@ -130,6 +130,7 @@ impl Engine {
                 added_since: None,
                 log: VecDeque::new(),
                 log_from: now.elapsed,
+                changed: history.water_changed,
                 uptake: history.uptake,
                 share: 1.0,
             },

@@ -132,6 +132,8 @@ pub(super) struct AlkalinityMemory {
     /// Additions by elapsed time, and from when on they are complete.
     pub(super) log: VecDeque<(Millis, Alkalinity)>,
     pub(super) log_from: Millis,
+    /// When the water was last changed; a reading from before tells nothing of the new mixture.
+    pub(super) changed: Option<Timestamp>,
     pub(super) uptake: Option<UptakeAccepted>,
     pub(super) share: f64,
 }

@@ -99,7 +99,7 @@ impl fmt::Display for AllowanceReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UptakePlusRise => f.write_str("uptake plus the largest allowed rise"),
-            Self::NoReading => f.write_str("uptake only: there is no alkalinity reading to go by (none, or its age or what was added since is not known); test, then `dosewright reading add alkalinity`"),
+            Self::NoReading => f.write_str("uptake only: there is no alkalinity reading to go by (none, its age or what was added since is not known, or the water was changed since); test, then `dosewright reading add alkalinity`"),
             Self::StaleReading { age, limit } => write!(f, "uptake only: the last alkalinity reading is {age} old, over {limit}; test again"),
             Self::AboveBand { worst, top } => write!(f, "uptake only: predicted up to {worst}, over the band's top of {top}"),
         }

@@ -88,6 +88,7 @@ impl Ledger {
             alkalinity_since_reading: self.alkalinity_since_reading(&open)?,
             uptake: uptake(conn)?,
             courses: super::owner::courses_newest(conn)?,
+            water_changed: super::owner::water_changed(conn)?,
             open,
         })
     }

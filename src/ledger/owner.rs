@@ -6,14 +6,16 @@ use std::collections::BTreeSet;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 
 use super::codec;
 use super::error::LedgerError;
 use super::history;
 use super::open::Place;
 use super::reader::LedgerReader;
-use crate::engine::record::{Course, CourseState, Fact, FactKind, Reading, UptakeAccepted};
+use crate::engine::record::{
+    Course, CourseKind, CourseState, Fact, FactKind, Reading, UptakeAccepted,
+};
 use crate::quantity::{Alkalinity, Name, Volume};
 
 /// A reading with its number.
@@ -230,14 +232,30 @@ pub(super) fn courses_newest(conn: &Connection) -> rusqlite::Result<Vec<Course>>
         .collect()
 }
 
+/// When the water was last changed.
+pub(super) fn water_changed(conn: &Connection) -> rusqlite::Result<Option<Timestamp>> {
+    conn.query_row(
+        "SELECT happened_ms FROM fact WHERE kind = 'water-change' ORDER BY happened_ms DESC LIMIT 1",
+        [],
+        |row| codec::instant(row, "happened_ms"),
+    )
+    .optional()
+}
+
 fn course(row: &Row<'_>) -> rusqlite::Result<Course> {
     let (word, date) = (codec::text(row, "state")?, codec::text(row, "first_date")?);
     let state = CourseState::ALL
         .into_iter()
         .find(|state| state.as_str() == word);
     let first = date.parse();
+    let kind_word = codec::text(row, "kind")?;
+    let kind = CourseKind::ALL
+        .into_iter()
+        .find(|kind| kind.as_str() == kind_word);
     Ok(Course {
         number: codec::int(row, "course")?,
+        kind: kind
+            .ok_or_else(|| codec::unexpected(row, "kind", &kind_word, "the kind of a course"))?,
         line: codec::name(row, "line")?,
         raises: codec::measured(row)?,
         rise_per_day: row.get("rise_per_day")?,

@@ -257,6 +257,7 @@ const COURSE: &[Column] = &[
     ELAPSED,
     SESSION,
     ("course", "course", Show::Plain),
+    ("kind", "kind", Show::Plain),
     LINE,
     ("measured", "measured", Show::Plain),
     ("rise_per_day", "rise_per_day", Show::Plain),

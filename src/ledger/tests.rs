@@ -7,7 +7,9 @@ use jiff::Timestamp;
 
 use super::thread::{Keeper, Report};
 use super::*;
-use crate::engine::record::{DoseEnd, DoseId, DoseKind, Entry, Intent, Note, Outcome, Stamp, Who};
+use crate::engine::record::{
+    CourseKind, DoseEnd, DoseId, DoseKind, Entry, FactKind, Intent, Note, Outcome, Stamp, Who,
+};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
 fn at(ms: i64) -> Stamp {
@@ -119,7 +121,7 @@ fn the_settings_that_durability_rests_on_are_in_force() {
         ("cache_size", -512),
         ("wal_autocheckpoint", 256),
         ("application_id", APPLICATION_ID),
-        ("user_version", 3),
+        ("user_version", 4),
     ] {
         assert_eq!(number(name), value, "{name}");
     }
@@ -272,4 +274,54 @@ fn totals_survive_snapshots_at_any_point() {
         .query_row("SELECT snapshot_order FROM meta", [], |row| row.get(0))
         .unwrap();
     assert_eq!(saved, 512);
+}
+
+#[test]
+fn a_ledger_of_every_earlier_schema_is_brought_up_to_date_with_what_is_in_it() {
+    for version in 1..schema::MIGRATIONS.len() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("ledger.db");
+        let conn = rusqlite::Connection::open(&path).unwrap();
+        conn.pragma_update(None, "application_id", APPLICATION_ID)
+            .unwrap();
+        for step in schema::MIGRATIONS.iter().take(version) {
+            conn.execute_batch(step).unwrap();
+        }
+        conn.execute_batch(
+            "INSERT INTO meta (only, installation, created_ms, timeline) VALUES (1, 'here', 0, 'real');
+             INSERT INTO session VALUES (1, 'b', 0, 0, 1, 0, 0, 1, '0.0.1', 'c', 'p', 0);
+             INSERT INTO refill (session, at_ms, elapsed_ms, trusted, reservoir, level_ul, outcome_order, who, note)
+                 VALUES (1, 0, 0, 1, 'bottle', 1000, 1, 'local:1000', '');",
+        )
+        .unwrap();
+        if version >= 3 {
+            conn.execute_batch(
+                "INSERT INTO fact VALUES (7, 1, 0, 0, 1, 'change', '', NULL, NULL, 'new light', 5, 'local:1000');
+                 INSERT INTO course (session, at_ms, elapsed_ms, trusted, course, line, measured, rise_per_day, extra_ul,
+                     standing_ul, first_date, days, state, note, who)
+                     VALUES (1, 0, 0, 1, 1, 'iodine', 'I', 0.1, 500, 2000, '2026-01-01', 3, 'running', '', 'local:1000');",
+            )
+            .unwrap();
+        }
+        conn.pragma_update(None, "user_version", i64::try_from(version).unwrap())
+            .unwrap();
+        drop(conn);
+        let ledger = open(&dir);
+        let found = schema::version(&ledger.conn).unwrap();
+        assert_eq!(found, schema::version_known(), "from {version}");
+        let history = ledger.history(at(10)).unwrap();
+        assert_eq!(history.reservoirs.len(), 1, "from {version}");
+        if version >= 3 {
+            assert_eq!(history.courses.len(), 1, "from {version}");
+            assert_eq!(history.courses[0].kind, CourseKind::Once);
+            drop(ledger);
+            let reader = Ledger::open_to_read(&path).unwrap();
+            let facts = reader.facts(FactKind::Change).unwrap();
+            assert_eq!(
+                (facts[0].number, facts[0].fact.text.as_str()),
+                (7, "new light"),
+                "from {version}"
+            );
+        }
+    }
 }

@@ -509,8 +509,8 @@ fn insert_uptake(
 fn insert_course(tx: &Transaction<'_>, session: i64, course: &Course) -> rusqlite::Result<usize> {
     tx.execute(
         "INSERT INTO course (session, at_ms, elapsed_ms, trusted, course, line, measured, rise_per_day, extra_ul,
-                             standing_ul, first_date, days, state, note, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
+                             standing_ul, first_date, days, state, note, who, kind)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
         params![
             session,
             course.at.wall.as_millisecond(),
@@ -527,6 +527,7 @@ fn insert_course(tx: &Transaction<'_>, session: i64, course: &Course) -> rusqlit
             course.state.as_str(),
             course.note,
             who_text(&course.who),
+            course.kind.as_str(),
         ],
     )
 }

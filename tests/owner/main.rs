@@ -6,8 +6,8 @@ use std::process::{Command, Output};
 
 use dosewright::chemistry::Element;
 use dosewright::engine::record::{
-    Course, CourseState, DoseEnd, DoseId, DoseKind, Entry, Fact, FactKind, Intent, Measured,
-    Outcome, Reading, ReadingValue, Refill, Stamp, UptakeAccepted, Who,
+    Course, CourseKind, CourseState, DoseEnd, DoseId, DoseKind, Entry, Fact, FactKind, Intent,
+    Measured, Outcome, Reading, ReadingValue, Refill, Stamp, UptakeAccepted, Who,
 };
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
@@ -16,6 +16,7 @@ use jiff::Timestamp;
 use serde_json::Value;
 
 mod accept;
+mod exchanged;
 
 const DAY: i64 = 86_400_000;
 /// 2026-10-01T00:00:00Z.
@@ -492,6 +493,7 @@ fn a_course_is_listed_with_what_was_given_of_it() {
     let mut ledger = ledger(state.path());
     let course = Course {
         number: 1,
+        kind: CourseKind::Once,
         line: name("iodine"),
         raises: Measured::Element(Element::new("I").unwrap()),
         rise_per_day: 0.0001,

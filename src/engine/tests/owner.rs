@@ -4,7 +4,7 @@ use super::rig::{DAY, HOUR, PLAN, SECOND, World, demo, name, plan_of, ul};
 use crate::chemistry::Element;
 use crate::engine::{Answer, Command, CourseAction, Denial, NewCourse, NewFact};
 use crate::quantity::{Alkalinity, Millis};
-use crate::record::{CourseState, Entry, FactKind, Measured};
+use crate::record::{CourseKind, CourseState, Entry, FactKind, Measured};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
 fn settled() -> World {
@@ -97,6 +97,7 @@ fn a_fact_of_tomorrow_is_not_written_down() {
 
 fn iodine(extra_ul: i64, days: u32) -> Command {
     Command::AddCourse(NewCourse {
+        kind: CourseKind::Once,
         line: name("iodine"),
         raises: Measured::Element(Element::new("I").unwrap()),
         rise_per_day: 0.0001,
@@ -204,6 +205,7 @@ fn a_course_that_a_cap_would_refuse_slot_by_slot_is_refused_before_it_starts() {
         assert_eq!(denial.code, "course-refused", "{}", denial.text);
     }
     let cron = Command::AddCourse(NewCourse {
+        kind: CourseKind::Once,
         line: name("trace"),
         raises: Measured::Element(Element::new("Mn").unwrap()),
         rise_per_day: 0.0001,
@@ -219,6 +221,7 @@ fn a_course_of_alkalinity_counts_in_the_ramp() {
     let mut world = settled();
     let alkalinity = |extra| {
         Command::AddCourse(NewCourse {
+            kind: CourseKind::Once,
             line: name("alkalinity"),
             raises: Measured::Alkalinity,
             rise_per_day: 0.1,
@@ -244,4 +247,153 @@ fn a_course_of_alkalinity_counts_in_the_ramp() {
     assert!((world.status().share_in_force - 1.0).abs() < 1e-6);
     world.run(2 * DAY);
     world.check_caps();
+}
+
+fn top_up(days: u32) -> Command {
+    Command::AddCourse(NewCourse {
+        kind: CourseKind::TopUp,
+        line: name("iodine"),
+        raises: Measured::Element(Element::new("I").unwrap()),
+        rise_per_day: 0.0001,
+        extra: ul(500),
+        days,
+        note: String::new(),
+    })
+}
+
+fn confirm(world: &mut World, days: u32, read: jiff::Timestamp) -> Result<Answer, Denial> {
+    let action = CourseAction::Confirm { days, read };
+    told(world, Command::SetCourse { number: 1, action })
+}
+
+fn reviews(world: &mut World) -> Vec<(String, bool)> {
+    let alarms = world.status().alarms;
+    let of = alarms.iter().filter(|a| a.code.as_str() == "top-up-review");
+    of.map(|a| (a.text.clone(), a.active)).collect()
+}
+
+#[test]
+fn a_top_up_stops_on_its_review_date_when_no_reading_confirms_it() {
+    let mut world = settled();
+    told(&mut world, top_up(6)).unwrap();
+    world.run(2 * DAY);
+    assert!(reviews(&mut world).is_empty(), "asked too early");
+    world.run(2 * DAY);
+    let asked = reviews(&mut world);
+    assert!(
+        asked.len() == 1 && asked[0].1 && asked[0].0.contains("unless a new reading confirms it"),
+        "{asked:?}"
+    );
+    world.run(5 * DAY);
+    let extra: i64 = days_of(&world, "iodine", 3, 8)
+        .iter()
+        .map(|ul| ul - 2_000)
+        .sum();
+    assert!((extra - 3_000).abs() <= 300, "{extra}");
+    let over = reviews(&mut world);
+    assert!(
+        over.len() == 1 && !over[0].1 && over[0].0.contains("gives nothing more"),
+        "{over:?}"
+    );
+    let late = world.now().wall;
+    assert_eq!(
+        confirm(&mut world, 30, late).unwrap_err().code,
+        "unknown-course"
+    );
+}
+
+#[test]
+fn a_top_up_goes_on_only_by_a_sample_newer_than_its_last_look() {
+    let mut world = settled();
+    let before = world.now().wall;
+    told(&mut world, top_up(6)).unwrap();
+    world.run(4 * DAY);
+    let now = world.now().wall;
+    for (days, read) in [
+        (10, before),
+        (10, now + jiff::SignedDuration::from_hours(1)),
+        (93, now),
+        (0, now),
+    ] {
+        let denial = confirm(&mut world, days, read).unwrap_err();
+        assert_eq!(denial.code, "course-refused", "{days} {read}");
+    }
+    confirm(&mut world, 10, now).unwrap();
+    world.run(SECOND);
+    assert!(reviews(&mut world).iter().all(|(_, active)| !active));
+    // The same sample does not confirm it twice.
+    world.run(DAY);
+    assert_eq!(
+        confirm(&mut world, 10, now).unwrap_err().code,
+        "course-refused"
+    );
+    world.run(11 * DAY);
+    let extra: i64 = days_of(&world, "iodine", 3, 15)
+        .iter()
+        .map(|ul| ul - 2_000)
+        .sum();
+    // Four days and the one of the confirmation, then ten more: 14 days begun from day 3 on.
+    // The fifteenth day has the plan's volume only.
+    assert!((extra - 14 * 500).abs() <= 700, "{extra}");
+    world.check_caps();
+}
+
+#[test]
+fn a_course_with_an_aim_is_not_prolonged() {
+    let mut world = settled();
+    told(&mut world, iodine(500, 3)).unwrap();
+    world.run(DAY);
+    let now = world.now().wall;
+    let denial = confirm(&mut world, 10, now).unwrap_err();
+    assert!(denial.text.contains("has an aim"), "{}", denial.text);
+}
+
+fn water_change(litres: f64) -> Command {
+    Command::AddFact(NewFact {
+        kind: FactKind::WaterChange,
+        name: String::new(),
+        value: Some(litres),
+        uncertainty: None,
+        text: String::new(),
+        happened: None,
+    })
+}
+
+#[test]
+fn after_a_water_change_nothing_rises_above_uptake_until_the_next_reading() {
+    let mut world = settled();
+    world.read_alkalinity(7.9);
+    world.run(DAY);
+    assert!(world.status().prediction.is_some());
+    told(&mut world, water_change(30.0)).unwrap();
+    let status = world.status();
+    assert!(status.prediction.is_none());
+    let allowed = status.allowance.unwrap().per_day;
+    assert!((allowed.as_dkh() - 0.8).abs() < 1e-9);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(HOUR);
+    assert!(
+        world.status().prediction.is_none(),
+        "remembered over a restart"
+    );
+    let old = world.status().alarms;
+    assert!(
+        old.iter()
+            .any(|a| a.active && a.text.contains("the water was changed")),
+        "{old:?}"
+    );
+    world.read_alkalinity(7.8);
+    world.run(SECOND);
+    assert!(world.status().prediction.is_some());
+}
+
+#[test]
+fn a_water_change_of_more_than_the_tank_is_no_water_change() {
+    let mut world = settled();
+    for litres in [0.0, -3.0, 300.5, f64::NAN] {
+        let denial = told(&mut world, water_change(litres)).unwrap_err();
+        assert_eq!(denial.code, "water-change-refused", "{litres}");
+    }
+    told(&mut world, water_change(300.0)).unwrap();
 }

@@ -17,9 +17,9 @@ use crate::metering::Calibration;
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
 use crate::record::{
-    DoseEnd, DoseId, DoseKind, Entry, History, Hold, HoldScope, Intent, Measured, Outcome,
-    PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
-    Who,
+    DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Measured,
+    Outcome, PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp,
+    StoredCalibration, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -705,6 +705,9 @@ impl World {
                 Entry::Course(c) => {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
+                }
+                Entry::Fact(f) if f.kind == FactKind::WaterChange => {
+                    history.water_changed = history.water_changed.max(Some(f.happened));
                 }
                 Entry::Reading(_)
                 | Entry::Refill(_)

@@ -1,0 +1,202 @@
+//! Water changes of the record, lab reports over a season, corrections of what is kept as facts, top-ups.
+
+use dosewright::engine::record::{Entry, Fact, FactKind};
+
+use super::accept::Reef;
+use super::{DAY, at, dose, json, ledger, near, owner, run, text, three_weeks};
+
+fn fact(kind: FactKind, ms: i64, (name, value, text): (&str, Option<f64>, &str)) -> Entry {
+    Entry::Fact(Fact {
+        kind,
+        name: name.to_owned(),
+        value,
+        uncertainty: None,
+        text: text.to_owned(),
+        happened: at(ms).wall,
+        who: owner(),
+        at: at(ms),
+    })
+}
+
+/// 60 of 300 L changed on day 9.5 for water of 2.5 dKH less than the tank: a fall of half a degree that nobody took up.
+#[test]
+fn a_water_change_of_known_content_is_no_uptake_and_one_of_unknown_content_cuts_the_series() {
+    let with = |text: &str| {
+        let state = tempfile::tempdir().unwrap();
+        let mut ledger = three_weeks(state.path(), 0.0);
+        let change = fact(FactKind::WaterChange, 19 * DAY / 2, ("", Some(60.0), text));
+        ledger.store(&change).unwrap();
+        drop(ledger);
+        let advice = json(state.path(), &["advise", "--json"]);
+        let shown = text_of(state.path(), &["advise"]);
+        let changes = text_of(state.path(), &["changes"]);
+        (advice, shown, changes)
+    };
+    // The readings stay at 8.4 dKH all the same, so new water of 8.4 dKH (2.996 meq/L at 2.804 dKH per meq/L) moves nothing.
+    let (advice, _, changes) = with("alkalinity\t2.996");
+    near(&advice["uptake"]["per_day"], 0.8, 0.02);
+    assert!(
+        changes.contains("water change of 60.00 L, new water with alkalinity 8.40"),
+        "{changes}"
+    );
+    // New water of 5.9 dKH would have taken 0.5 dKH; with readings level, the animals took up less by that: the fit sees a step.
+    let (advice, _, _) = with("alkalinity\t2.104");
+    let uptake = advice["uptake"]["per_day"].as_f64().unwrap();
+    assert!((0.72..0.79).contains(&uptake), "{uptake}");
+    // Unknown content: only the readings of days 10 to 20 are left.
+    let (advice, shown, changes) = with("");
+    assert_eq!(advice["uptake"]["readings"], 6);
+    assert!(
+        shown.contains("5 readings from before the water change"),
+        "{shown}"
+    );
+    assert!(changes.contains("is not on record"), "{changes}");
+}
+
+fn text_of(state: &std::path::Path, words: &[&str]) -> String {
+    text(&run(state, words))
+}
+
+#[test]
+fn lab_reports_over_a_season_show_a_trend_and_water_changes_are_in_the_account() {
+    let state = tempfile::tempdir().unwrap();
+    let mut ledger = ledger(state.path());
+    for (month, (strontium, zinc)) in
+        (0..).zip([(8.4, 20.0), (7.4, 20.0), (6.4, 20.0), (5.4, 15.0)])
+    {
+        let rows = format!("Sr;{strontium};mg/L\nZn;{zinc};ug/L");
+        ledger
+            .store(&fact(
+                FactKind::Panel,
+                (1 + 30 * month) * DAY,
+                ("north", Some(5.0), &rows),
+            ))
+            .unwrap();
+    }
+    // A third of the water, new water without zinc: 20 less a third is 13.3, so 15 ug/L is within what the reports can tell.
+    let change = fact(FactKind::WaterChange, 70 * DAY, ("", Some(100.0), "Zn\t0"));
+    ledger.store(&change).unwrap();
+    drop(ledger);
+    let shown = json(state.path(), &["panel", "show", "--json"]);
+    let of = |symbol: &str| {
+        let all = shown["elements"].as_array().unwrap().iter();
+        let mut of = all.filter(|e| e["element"] == symbol);
+        of.next().unwrap()["remarks"].to_string()
+    };
+    // 1 mg/L in 30 days is 1.01 in a month of 30.44.
+    assert!(
+        of("Sr").contains("over 4 reports falling by 1.0") && of("Sr").contains("mg/L a month"),
+        "{}",
+        of("Sr")
+    );
+    assert!(
+        of("Zn").contains("the water was changed once"),
+        "{}",
+        of("Zn")
+    );
+}
+
+#[test]
+fn a_salinity_is_corrected_without_losing_the_old_entry() {
+    let mut reef = Reef::new();
+    drop(ledger(&reef.state()));
+    reef.start("1");
+    let added = reef.run(&["reading", "add", "salinity", "32"]);
+    assert!(added.status.success(), "{added:?}");
+    let wrong = reef.run(&["reading", "correct", "w9", "35", "--reason", "x"]);
+    assert_eq!(wrong.status.code(), Some(2), "{wrong:?}");
+    let first = ["reading", "correct", "w1", "35", "--reason", "dirty prism"];
+    let done = reef.run(&first);
+    assert!(done.status.success(), "{done:?}");
+    let rows = reef.json(&["reading", "list", "--json"]);
+    let rows = rows.as_array().unwrap();
+    assert_eq!(rows.len(), 2);
+    assert_eq!(
+        (rows[0]["corrected"] == true, rows[1]["corrected"] == true),
+        (true, false)
+    );
+    assert_eq!(rows[0]["taken"], rows[1]["taken"]);
+    near(&rows[1]["value"], 35.0, 1e-9);
+    let again = reef.run(&first);
+    assert_eq!(again.status.code(), Some(1), "{again:?}");
+}
+
+#[test]
+fn a_top_up_is_shown_begun_listed_and_confirmed_by_a_new_result_only() {
+    let mut reef = Reef::new();
+    let mut ledger = ledger(&reef.state());
+    // Something of each line must be there, or the demo's bottles are taken to be full.
+    dose(&mut ledger, 1, "iodine", (DAY, 1_000), (1_999_000, 0.0));
+    drop(ledger);
+    reef.start("1");
+    let begun = reef.run(&[
+        "course",
+        "top-up",
+        "iodine",
+        "--raise",
+        "I",
+        "--per-day",
+        "0.1 ug/L",
+        "--review-days",
+        "30",
+        "--yes",
+    ]);
+    let shown = String::from_utf8_lossy(&begun.stdout).into_owned();
+    assert!(
+        begun.status.success() && shown.contains("stops after these days unless a new reading"),
+        "{begun:?}"
+    );
+    let none = reef.run(&["course", "confirm", "1"]);
+    assert_eq!(none.status.code(), Some(1), "{none:?}");
+    assert!(
+        String::from_utf8_lossy(&none.stderr).contains("there is no reading or lab report"),
+        "{none:?}"
+    );
+    let list = reef.json(&["course", "list", "--json"]);
+    assert_eq!(
+        (&list[0]["kind"], &list[0]["state"]),
+        (&"top-up".into(), &"running".into())
+    );
+    let read = reef.run(&[
+        "reading",
+        "add",
+        "I",
+        "0.055 mg/L",
+        "--uncertainty",
+        "0.005 mg/L",
+    ]);
+    assert!(read.status.success(), "{read:?}");
+    let done = reef.run(&["course", "confirm", "1", "--review-days", "60"]);
+    let said = String::from_utf8_lossy(&done.stdout).into_owned();
+    assert!(
+        done.status.success() && said.contains("I 0.055"),
+        "{done:?}"
+    );
+    let list = reef.json(&["course", "list", "--json"]);
+    assert_eq!(list[0]["days_left"], 60);
+}
+
+#[test]
+fn a_water_change_is_told_once_and_then_nothing_rises_until_a_test() {
+    let mut reef = Reef::new();
+    drop(three_weeks(&reef.state(), 0.0));
+    reef.start("1");
+    let over = reef.run(&["changes", "water", "400 L"]);
+    assert_eq!(over.status.code(), Some(1), "{over:?}");
+    let told = reef.run(&[
+        "changes",
+        "water",
+        "30 L",
+        "--new",
+        "alkalinity=8.0 dKH,Ca=420 mg/L",
+    ]);
+    assert!(told.status.success(), "{told:?}");
+    let status: serde_json::Value =
+        serde_json::from_slice(&reef.run(&["status", "--json"]).stdout).unwrap();
+    assert!(status["alkalinity"]["predicted_dkh"].is_null(), "{status}");
+    let listed = reef.json(&["changes", "--json"]);
+    assert!(
+        listed.to_string().contains("new water with alkalinity 8"),
+        "{listed}"
+    );
+}
