@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::chemistry::Element;
-use crate::metering::Calibration;
+use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 
@@ -278,8 +278,52 @@ pub struct StoredCalibration {
     pub calibration: Calibration,
     /// Coefficient of variation of the runs; `None` when it is not from runs.
     pub variation: Option<f64>,
+    /// What it covers; `None` when it is not from runs.
+    pub limits: Option<MeteringLimits>,
+    /// Whether its runs were those of a simulated head: such a calibration meters nothing real.
+    pub simulated: bool,
+    /// The runs that it is from, as they were entered.
+    pub runs: Vec<CalibrationRun>,
+    /// What volumes were read from weights by, in words; empty when they were read in mL.
+    pub weighing: String,
     /// How it was got, in words.
     pub method: String,
+    /// Who entered it.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
+/// One run of a calibration.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CalibrationRun {
+    /// How long the head was on.
+    pub on_time: Millis,
+    /// What came out.
+    pub volume: Volume,
+    /// As the owner wrote it: `14.8 mL`, `14.76 g`.
+    pub typed: String,
+    /// The dose that it was; `None` for a run that was timed by hand.
+    pub dose: Option<DoseId>,
+}
+
+/// One metered run, held against what was measured.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredVerification {
+    /// The head.
+    pub head: Name,
+    /// The dose that it was.
+    pub dose: DoseId,
+    /// What the books say that came out.
+    pub expected: Volume,
+    /// What was measured.
+    pub measured: Volume,
+    /// As the owner wrote it.
+    pub typed: String,
+    /// What it was judged by, %.
+    pub tolerance_percent: f64,
+    /// Run time of the head since its calibration, this run included.
+    pub run_since: Millis,
     /// Who entered it.
     pub who: Who,
     /// When.
@@ -528,6 +572,8 @@ pub enum Entry {
     Reading(Reading),
     /// A head was calibrated.
     Calibration(StoredCalibration),
+    /// A head was checked against its calibration.
+    Verification(StoredVerification),
     /// The uptake was changed.
     Uptake(UptakeAccepted),
     /// Outputs may be driven from now on, or no longer.

@@ -8,11 +8,12 @@ use std::path::{Path, PathBuf};
 
 use dosewright::chemistry::Element;
 use dosewright::engine::record::{
-    Arming, DoseEnd, DoseId, Entry, Hold, HoldScope, Measured, NotGiven, Note, OutageMissed,
-    Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted, Who,
+    Arming, CalibrationRun, DoseEnd, DoseId, Entry, Hold, HoldScope, Measured, NotGiven, Note,
+    OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
+    StoredVerification, UptakeAccepted, Who,
 };
 use dosewright::ledger::{Cell, Filter, Ledger, LedgerError, Table};
-use dosewright::metering::Calibration;
+use dosewright::metering::{Calibration, MeteringLimits};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
 use proptest::prelude::*;
@@ -22,6 +23,20 @@ use support::{
 
 const HOUR: i64 = 3_600_000;
 const OWNER: Who = Who::Local { uid: 1000 };
+
+fn beside(ledger: &Ledger) -> dosewright::ledger::LedgerReader {
+    Ledger::open_to_read(ledger.path()).unwrap()
+}
+
+fn ledger_end(ledger: &Ledger, dose: DoseId) -> Option<Volume> {
+    beside(ledger).end_of(dose).unwrap().map(|e| e.delivered)
+}
+
+fn checks(ledger: &Ledger) -> Vec<StoredVerification> {
+    beside(ledger)
+        .verifications_of(&name("head-alkalinity"))
+        .unwrap()
+}
 
 fn new_ledger() -> (tempfile::TempDir, PathBuf) {
     let dir = tempfile::tempdir().unwrap();
@@ -232,6 +247,20 @@ fn everything_that_is_written_comes_back_as_it_was() {
         calibration: Calibration::new(FlowRate::from_ml_per_min(30.0), Volume::from_ul(-40))
             .unwrap(),
         variation: Some(0.012),
+        limits: Some(MeteringLimits {
+            run_min: Millis::new(2_001),
+            run_max: Millis::new(24_000),
+            dose_min: Volume::from_ul(1_100),
+            tolerance_percent: 5.0,
+        }),
+        simulated: false,
+        runs: vec![CalibrationRun {
+            on_time: Millis::new(2_001),
+            volume: Volume::from_ul(1_004),
+            typed: "1.0 g".to_owned(),
+            dose: None,
+        }],
+        weighing: "water of 22 C".to_owned(),
         method: "five runs, weighed".to_owned(),
         who: OWNER,
         at: at(2_000),
@@ -275,6 +304,21 @@ fn everything_that_is_written_comes_back_as_it_was() {
             .store_outcome(&delivered(id, 500_000 - id * 2_000, ms + 4_000))
             .unwrap();
     }
+    let check = StoredVerification {
+        head: name("head-alkalinity"),
+        dose: DoseId(2),
+        expected: Volume::from_ul(2_000),
+        measured: Volume::from_ul(1_950),
+        typed: "1.95 mL".to_owned(),
+        tolerance_percent: 5.0,
+        run_since: Millis::new(8_000),
+        who: OWNER,
+        at: at(4 * HOUR),
+    };
+    ledger.store(&Entry::Verification(check.clone())).unwrap();
+    let end = ledger_end(&ledger, DoseId(2));
+    assert_eq!(end, Some(Volume::from_ul(2_000)));
+    assert_eq!(checks(&ledger), [check]);
     for entry in [
         Entry::Reading(iodine.clone()),
         Entry::Reading(alkalinity.clone()),
@@ -616,6 +660,10 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
             head: name("head-trace"),
             calibration: Calibration::new(FlowRate::from_ml_per_min(60.0), Volume::ZERO).unwrap(),
             variation: None,
+            limits: None,
+            simulated: false,
+            runs: Vec::new(),
+            weighing: String::new(),
             method: "label".to_owned(),
             who: OWNER,
             at: at(6 * HOUR),

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use super::bench_args::{Calibrate, CalibrationArgs, Verify};
 use super::owner_args::{
     Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution,
 };
@@ -89,8 +90,12 @@ pub(super) enum Command {
     Panel(Panel),
     /// Show what was changed and when, or note a change down
     Changes(Changes),
-    /// Enter a head's calibration from timed runs
+    /// Calibrate a head: guided at the sump, or from runs that were timed before
     Calibrate(Calibrate),
+    /// Check a head's calibration by one measured run
+    Verify(Verify),
+    /// Show a head's calibration as a certificate
+    Calibration(CalibrationArgs),
     /// Show whether the clock is trusted, or vouch for it
     Clock(Clock),
     /// Show alarms, or acknowledge them
@@ -308,22 +313,6 @@ pub(super) struct ReadingAdd {
     /// You were asked about an unlikely value, and it is right
     #[arg(long)]
     pub(super) sure: bool,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
-}
-
-/// Options of `calibrate`.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Example: dosewright calibrate alkalinity --run 30s=14.8mL --run 30s=14.9mL --run 60s=29.6mL --run 60s=29.7mL\nEach run is a time the head ran and the volume it delivered, read on a cylinder or weighed. Runs that scatter too much are refused."
-)]
-pub(super) struct Calibrate {
-    /// The head
-    pub(super) head: String,
-    /// A run: time=volume, for example 30s=14.8mL; at least two lengths, the shortest and the longest twice
-    #[arg(long = "run", value_name = "TIME=VOLUME", required = true)]
-    pub(super) runs: Vec<String>,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,

@@ -7,6 +7,10 @@ mod accept;
 mod advise;
 mod args;
 mod arm;
+mod bench;
+mod bench_args;
+mod calibrate;
+mod certificate;
 mod changes;
 mod check;
 mod course;
@@ -14,7 +18,9 @@ mod daemon;
 mod dose;
 mod exchanged;
 mod exit;
+mod keys;
 mod ledger;
+mod measured;
 mod mqtt;
 mod out;
 mod outputs_off;
@@ -28,6 +34,7 @@ mod saturation;
 mod solution;
 mod status;
 mod tank;
+mod verify;
 mod water;
 mod words;
 
@@ -86,7 +93,9 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Course(options) => course::course(place, options, out),
         Command::Panel(options) => panel::panel(place, options, out),
         Command::Dilute(options) => water::dilute(place, options, out),
-        Command::Calibrate(options) => tank::calibrate(place, options, out),
+        Command::Calibrate(options) => calibrate::calibrate(place, options, out),
+        Command::Verify(options) => verify::verify(place, options, out),
+        Command::Calibration(options) => certificate::calibration(place, options, out),
         Command::Clock(options) => daemon::clock(place, options, out),
         Command::Alarm(options) => daemon::alarm(place, options, out),
         Command::Simulate(options) => daemon::simulate(place, options, out),

@@ -30,7 +30,7 @@ pub(super) fn status(place: &Place, options: &StatusArgs, out: &mut Out) -> Resu
     Ok(())
 }
 
-fn fetch(client: &mut Client) -> Result<StatusView, Failure> {
+pub(super) fn fetch(client: &mut Client) -> Result<StatusView, Failure> {
     let response = accepted(client.ask(&Request::Status)?)?;
     serde_json::from_value(response.data).map_err(|e| Failure::new(exit::NO_DAEMON, format!("the daemon's answer was not understood: {e}; are daemon and command of the same version?")))
 }

@@ -230,6 +230,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
         simulated: simulated?,
         calibration_age_max: time(raw, "calibration-age-max-days", DAY)?,
         calibration_run_max: time(raw, "calibration-run-max-h", 3600.0)?,
+        tolerance_percent: raw.number("tolerance-percent")?,
         calibration_old: match raw.text("calibration-old")? {
             "block" => OldCalibration::Block,
             _ => OldCalibration::Warn,

@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 
 use super::calendar::CronTimes;
 use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
+use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
 
 /// `controller.toml`, checked.
@@ -123,6 +124,23 @@ pub struct Head {
     pub calibration_run_max: Millis,
     /// What an old calibration does.
     pub calibration_old: OldCalibration,
+    /// How far a dose may be off and a check still passes, %; no dose is metered that may be off by more at 95 % confidence.
+    pub tolerance_percent: f64,
+}
+
+impl Head {
+    /// How much more than its nominal rate a head without a calibration may give: heads are sold by the rate of a new, soft tube at
+    /// full voltage, so half more is not expected. Ours.
+    const OVER_NOMINAL: f64 = 1.5;
+
+    /// The most that it gives in a time: by its calibration, or by its nominal rate and a margin.
+    pub fn at_most(&self, calibration: Option<&Calibration>, run_time: Millis) -> Volume {
+        let nominal = || {
+            let rate = self.nominal_rate.as_ml_per_min() * Self::OVER_NOMINAL;
+            Volume::from_ml(rate * run_time.as_secs() / 60.0).unwrap_or(Volume::from_ul(i64::MAX))
+        };
+        calibration.map_or_else(nominal, |c| c.volume(run_time))
+    }
 }
 
 /// What happens when a calibration is past its age or run hours.

@@ -192,6 +192,7 @@ const HEAD: Section = section(&[
         "h",
         Need::Number(50.0),
     ),
+    num("tolerance-percent", 1.0, 50.0, "%", Need::Number(5.0)),
     key(
         "calibration-old",
         Kind::Choice(&["warn", "block"]),

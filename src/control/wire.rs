@@ -36,6 +36,33 @@ pub enum Request {
         /// The volume again, in microlitres, when it was called unusual.
         repeated_volume_ul: Option<i64>,
     },
+    /// First step of a run by time.
+    PrepareRun {
+        /// The head.
+        head: String,
+        /// How long.
+        run_time_ms: i64,
+        /// `prime` or `calibration`.
+        kind: String,
+    },
+    /// Ends one run.
+    StopRun {
+        /// The number of the dose.
+        dose: i64,
+    },
+    /// A metered run held against what was measured.
+    Verify {
+        /// The head.
+        head: String,
+        /// The number of the dose.
+        dose: i64,
+        /// What the books say that came out, in microlitres.
+        expected_ul: i64,
+        /// What was measured, in microlitres.
+        measured_ul: i64,
+        /// As the owner wrote it.
+        typed: String,
+    },
     /// What a bottle holds now.
     Refill {
         /// The bottle.
@@ -157,14 +184,28 @@ pub struct ReadingRequest {
 pub struct CalibrateRequest {
     /// The head.
     pub head: String,
-    /// Slope.
-    pub rate_ml_per_min: f64,
-    /// Intercept.
-    pub offset_ul: i64,
-    /// Coefficient of variation; absent when it is not from runs.
-    pub variation: Option<f64>,
+    /// Its runs.
+    pub runs: Vec<RunRequest>,
+    /// Step of the cylinder or scale, in microlitres; 0 when not known.
+    pub resolution_ul: i64,
+    /// What volumes were read from weights by, in words.
+    pub weighing: String,
     /// In words.
     pub method: String,
+}
+
+/// One run of a calibration.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RunRequest {
+    /// How long the head was on.
+    pub on_time_ms: i64,
+    /// What came out.
+    pub volume_ul: i64,
+    /// As the owner wrote it.
+    pub typed: String,
+    /// The dose that it was; absent for a run that was timed by hand.
+    pub dose: Option<i64>,
 }
 
 /// A response, one JSON object on one line.

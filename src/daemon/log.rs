@@ -61,6 +61,9 @@ fn entry(entry: &Entry) {
             let (rate, offset) = (stored.calibration.rate(), stored.calibration.offset());
             tracing::info!(head = %stored.head, %rate, %offset, method = %stored.method, "calibration");
         }
+        Entry::Verification(stored) => {
+            tracing::info!(head = %stored.head, dose = stored.dose.0, expected = %stored.expected, measured = %stored.measured, "head checked");
+        }
         Entry::Uptake(uptake) => {
             tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established");
         }

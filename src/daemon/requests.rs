@@ -4,15 +4,14 @@ use jiff::Timestamp;
 use serde_json::json;
 
 use crate::chemistry::Element;
-use crate::control::{CalibrateRequest, ReadingRequest, Request, Response};
+use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
-    Answer, Command, CourseAction, Denial, NewCourse, NewFact, NewReading, RefillLevel,
+    Answer, Command, CourseAction, Denial, NewCalibration, NewCourse, NewFact, NewReading,
+    NewVerification, RefillLevel,
 };
-use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{
-    CourseKind, DoseKind, FactKind, HoldScope, Measured, ReadingValue, Stamp, StoredCalibration,
-    Who,
+    CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, Measured, ReadingValue,
 };
 
 /// What a request comes to.
@@ -107,7 +106,10 @@ fn command(request: Request) -> Result<Asked, String> {
             note: shortened(&note),
         },
         Request::Reading(reading) => Command::AddReading(new_reading(reading)?),
-        Request::Calibrate(calibrate) => Command::Calibrate(stored_calibration(&calibrate)?),
+        Request::StopRun { dose } => Command::StopRun { dose: DoseId(dose) },
+        request @ (Request::Calibrate(_) | Request::PrepareRun { .. } | Request::Verify { .. }) => {
+            bench_command(request)?
+        }
         request @ (Request::CourseAdd { .. }
         | Request::CourseSet { .. }
         | Request::CourseConfirm { .. }) => course_command(request)?,
@@ -256,23 +258,76 @@ fn new_reading(reading: ReadingRequest) -> Result<NewReading, String> {
     })
 }
 
-fn stored_calibration(request: &CalibrateRequest) -> Result<StoredCalibration, String> {
-    let rate = FlowRate::from_ml_per_min(request.rate_ml_per_min);
-    let calibration =
-        Calibration::new(rate, Volume::from_ul(request.offset_ul)).map_err(|e| e.to_string())?;
-    Ok(StoredCalibration {
+/// Most runs of one calibration; nobody measures more.
+const RUNS_MAX: usize = 100;
+
+fn new_calibration(request: CalibrateRequest) -> Result<NewCalibration, String> {
+    if request.runs.len() > RUNS_MAX {
+        return Err(format!("more than {RUNS_MAX} runs are no calibration"));
+    }
+    let run = |run: RunRequest| -> Result<CalibrationRun, String> {
+        Ok(CalibrationRun {
+            on_time: Millis::new(run.on_time_ms),
+            volume: volume(run.volume_ul)?,
+            typed: shortened(&run.typed),
+            dose: run.dose.map(DoseId),
+        })
+    };
+    Ok(NewCalibration {
         head: name(&request.head)?,
-        calibration,
-        variation: request.variation.filter(|v| v.is_finite() && *v >= 0.0),
+        runs: request
+            .runs
+            .into_iter()
+            .map(run)
+            .collect::<Result<_, _>>()?,
+        resolution: Volume::from_ul(request.resolution_ul).or_zero(),
+        weighing: shortened(&request.weighing),
         method: shortened(&request.method),
-        // Stamp and sender are the engine's to fill in.
-        who: Who::Daemon,
-        at: Stamp {
-            wall: Timestamp::UNIX_EPOCH,
-            elapsed: Millis::ZERO,
-            trusted: false,
-        },
     })
+}
+
+/// What is done at the bench.
+fn bench_command(request: Request) -> Result<Command, String> {
+    if let Request::PrepareRun {
+        head,
+        run_time_ms,
+        kind,
+    } = request
+    {
+        return Ok(Command::PrepareRun {
+            head: name(&head)?,
+            run_time: Millis::new(run_time_ms),
+            kind: match dose_kind(&kind)? {
+                kind @ (DoseKind::Prime | DoseKind::Calibration) => kind,
+                DoseKind::Hand | DoseKind::Plan => {
+                    return Err(
+                        "a run by time is for priming or calibration; a dose is given by volume"
+                            .to_owned(),
+                    );
+                }
+            },
+        });
+    }
+    if let Request::Verify {
+        head,
+        dose,
+        expected_ul,
+        measured_ul,
+        typed,
+    } = request
+    {
+        return Ok(Command::Verify(NewVerification {
+            head: name(&head)?,
+            dose: DoseId(dose),
+            expected: volume(expected_ul)?,
+            measured: volume(measured_ul)?,
+            typed: shortened(&typed),
+        }));
+    }
+    if let Request::Calibrate(calibrate) = request {
+        return Ok(Command::Calibrate(new_calibration(calibrate)?));
+    }
+    Err("this asks nothing of the bench".to_owned())
 }
 
 /// Longest text of a fact: a lab report of all elements.

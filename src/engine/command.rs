@@ -3,24 +3,19 @@
 use std::sync::Arc;
 
 use super::alarms::AlarmCode;
-use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Command, NewReading, Now, RefillLevel, TrustSource};
-use super::state::{Engine, LedgerState, PreparedDose};
+use super::state::{Engine, LedgerState};
 use crate::config::Plan;
-use crate::guard::{Request, examine, judge};
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{
-    DoseKind, Entry, HoldScope, Measured, NotGiven, Reading, ReadingValue, Refill,
-    StoredCalibration, Who,
-};
+use crate::record::{Entry, HoldScope, Measured, NotGiven, Reading, ReadingValue, Refill, Who};
 
 /// How long a prepared dose may wait for its confirmation.
-const TOKEN_VALID: Millis = Millis::from_secs(60);
+pub(super) const TOKEN_VALID: Millis = Millis::from_secs(60);
 /// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
 /// slips of the finger; the factor is ours).
-const UNUSUAL_FACTOR: i64 = 3;
+pub(super) const UNUSUAL_FACTOR: i64 = 3;
 /// A sample may be dated this far ahead: clocks of people differ.
 pub(super) const READING_AHEAD_MAX: Millis = Millis::from_mins(5);
 
@@ -31,15 +26,14 @@ impl Engine {
                 return self.hold_command(scope, reason, who, ticket, now);
             }
             Command::Resume { scope } => return self.resume_command(&scope, who, ticket, now),
-            Command::PrepareDose { line, volume, kind } => {
-                self.prepare_dose(&line, volume, kind, now)
-            }
-            Command::ConfirmDose {
-                token,
-                repeated_volume,
-            } => match self.confirm_dose(token, repeated_volume, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
+            command @ (Command::PrepareDose { .. }
+            | Command::PrepareRun { .. }
+            | Command::StopRun { .. }
+            | Command::ConfirmDose { .. }
+            | Command::Calibrate(_)
+            | Command::Verify(_)) => match self.at_the_bench(command, ticket, who, now) {
+                Some(answer) => answer,
+                None => return,
             },
             Command::Refill {
                 reservoir,
@@ -50,10 +44,6 @@ impl Engine {
                 Err(denial) => Err(denial),
             },
             Command::AddReading(reading) => match self.add_reading(reading, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
-            Command::Calibrate(stored) => match self.calibrate(stored, ticket, who, now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
@@ -118,7 +108,7 @@ impl Engine {
         }
     }
 
-    fn no_line(&self, name: &Name) -> Denial {
+    pub(super) fn no_line(&self, name: &Name) -> Denial {
         let known: Vec<&str> = self
             .controller
             .lines
@@ -137,117 +127,6 @@ impl Engine {
     /// Volume of the line's largest planned dose, zero when it has no plan.
     pub(super) fn largest_slot(&self, line: &Name) -> Volume {
         self.schedule.largest_slot(line).unwrap_or(Volume::ZERO)
-    }
-
-    fn prepare_dose(
-        &mut self,
-        line: &Name,
-        volume: Volume,
-        kind: DoseKind,
-        now: Now,
-    ) -> Result<Answer, Denial> {
-        let request = Request {
-            id: self.next_dose_id(),
-            line,
-            volume,
-            kind,
-        };
-        let facts = self.facts(line, now).ok_or_else(|| self.no_line(line))?;
-        let run_time =
-            examine(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?;
-        let usual = self.largest_slot(line);
-        let unusual =
-            kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
-        let (solution, caustic) = (facts.solution.name.clone(), facts.solution.caustic);
-        self.token_last = self.token_last.wrapping_add(1);
-        let token = self.token_last;
-        let answer = Answer::DosePrepared {
-            token,
-            line: line.clone(),
-            solution,
-            caustic,
-            volume,
-            run_time,
-            kind,
-            unusual,
-        };
-        let generation = self.lines.get(line).map_or(0, |l| l.generation);
-        let expires = now.elapsed.plus(TOKEN_VALID);
-        self.prepared = Some(PreparedDose {
-            token,
-            line: line.clone(),
-            volume,
-            kind,
-            unusual,
-            generation,
-            expires,
-        });
-        Ok(answer)
-    }
-
-    fn confirm_dose(
-        &mut self,
-        token: u64,
-        repeated: Option<Volume>,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let again = "ask for the dose again and look at what it says";
-        // Taken out first: a token is good for one try, also for one that is denied.
-        let prepared = self.prepared.take().filter(|p| p.token == token);
-        let Some(prepared) = prepared else {
-            return Err(Denial::new(
-                "token-unknown",
-                format!("this confirmation was used already or never given; {again}"),
-            ));
-        };
-        if prepared.expires < now.elapsed {
-            return Err(Denial::new(
-                "token-expired",
-                format!("this confirmation came later than {TOKEN_VALID}; {again}"),
-            ));
-        }
-        if self.lines.get(&prepared.line).map_or(0, |l| l.generation) != prepared.generation {
-            return Err(Denial::new(
-                "token-stale",
-                format!(
-                    "something changed on line {} in between; {again}",
-                    prepared.line
-                ),
-            ));
-        }
-        if prepared.unusual && repeated != Some(prepared.volume) {
-            let usual = self.largest_slot(&prepared.line);
-            let text = format!(
-                "{} is more than {UNUSUAL_FACTOR} times the line's usual dose of {usual}; repeat the volume to confirm that you mean it",
-                prepared.volume
-            );
-            return Err(Denial::new("volume-not-repeated", text));
-        }
-        let permit = {
-            let request = Request {
-                id: self.next_dose_id(),
-                line: &prepared.line,
-                volume: prepared.volume,
-                kind: prepared.kind,
-            };
-            let facts = self
-                .facts(&prepared.line, now)
-                .ok_or_else(|| self.no_line(&prepared.line))?;
-            judge(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?
-        };
-        self.begin(
-            permit,
-            Cause {
-                kind: prepared.kind,
-                slot: None,
-                who,
-                ticket: Some(ticket),
-            },
-            now,
-        );
-        Ok(())
     }
 
     fn refill(
@@ -397,44 +276,6 @@ impl Engine {
             )),
             Some(_) | None => Ok(()),
         }
-    }
-
-    fn calibrate(
-        &mut self,
-        mut stored: StoredCalibration,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        if !self.controller.heads.contains_key(&stored.head) {
-            let known: Vec<&str> = self.controller.heads.keys().map(Name::as_str).collect();
-            return Err(Denial::new(
-                "unknown-head",
-                format!(
-                    "there is no head {}; the heads are: {}",
-                    stored.head,
-                    known.join(", ")
-                ),
-            ));
-        }
-        stored.at = self.stamp(now);
-        stored.who = who;
-        let text = format!(
-            "head {} is calibrated: {} with an offset of {}",
-            stored.head,
-            stored.calibration.rate(),
-            stored.calibration.offset()
-        );
-        let memory = self.heads.entry(stored.head.clone()).or_default();
-        memory.calibration = Some(stored.clone());
-        memory.run_since = Millis::ZERO;
-        self.touch_all_lines();
-        self.mark_written(now);
-        self.store(
-            Entry::Calibration(stored),
-            Some((ticket, Answer::Done { text })),
-        );
-        Ok(())
     }
 
     fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {

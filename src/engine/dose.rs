@@ -24,6 +24,8 @@ pub(super) struct Ending {
 #[derive(Debug)]
 pub(super) struct Cause {
     pub(super) kind: DoseKind,
+    /// Whether it is a run by time.
+    pub(super) timed: bool,
     pub(super) slot: Option<SlotKey>,
     pub(super) who: Who,
     pub(super) ticket: Option<Ticket>,
@@ -91,6 +93,7 @@ impl Engine {
             ActiveDose {
                 intent,
                 permit: Some(permit),
+                timed: cause.timed,
                 ticket: cause.ticket,
                 stop_cause: None,
                 overdue_at,
@@ -103,11 +106,15 @@ impl Engine {
         let Some(permit) = self.active.get_mut(&id).and_then(|dose| dose.permit.take()) else {
             return;
         };
-        let Some((line, kind, stopped)) = self
-            .active
-            .get(&id)
-            .map(|d| (d.intent.line.clone(), d.intent.kind, d.stop_cause.clone()))
-        else {
+        let Some((line, kind, stopped, timed)) = self.active.get(&id).map(|d| {
+            let timed = d.timed.then_some(d.intent.run_time);
+            (
+                d.intent.line.clone(),
+                d.intent.kind,
+                d.stop_cause.clone(),
+                timed,
+            )
+        }) else {
             return;
         };
         if let Some(cause) = stopped {
@@ -118,6 +125,7 @@ impl Engine {
             line: &line,
             volume: permit.volume(),
             kind,
+            timed,
         };
         let verdict = match self.facts(&line, now) {
             Some(facts) if !self.stopping => {
@@ -258,14 +266,18 @@ impl Engine {
     /// Volume that a run gave, by its measured on-time and the head's calibration.
     ///
     /// A run that kept its time to the millisecond gave the volume that was meant: the inverse of the calibration is rounded to
-    /// milliseconds, and that rounding is not the pump's. A failed run counts at least in full.
+    /// milliseconds, and that rounding is not the pump's. A failed run counts at least in full. A head without a calibration gave at most
+    /// what its nominal rate and a margin say.
     fn delivered(&self, intent: &Intent, report: &RunReport) -> Volume {
         let calibration = self
             .heads
             .get(&intent.head)
             .and_then(|m| m.calibration.as_ref())
             .map(|c| c.calibration);
-        let by_time = calibration.map_or(intent.volume, |c| c.volume(report.on_time));
+        let head = self.controller.heads.get(&intent.head);
+        let by_time = head.map_or(intent.volume, |head| {
+            head.at_most(calibration.as_ref(), report.on_time)
+        });
         let on_time_error = report
             .on_time
             .minus(intent.run_time)

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use super::effect::Ticket;
 use crate::config::Plan;
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::{DoseId, DoseKind, HoldScope, Measured, ReadingValue, StoredCalibration, Who};
+use crate::record::{CalibrationRun, DoseId, DoseKind, HoldScope, Measured, ReadingValue, Who};
 
 /// The time, on both clocks, as the shell read them together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -167,8 +167,24 @@ pub enum Command {
     },
     /// A water test result.
     AddReading(NewReading),
+    /// First step of a run by time: what it would give at most, and how long it takes.
+    PrepareRun {
+        /// The head.
+        head: Name,
+        /// How long.
+        run_time: Millis,
+        /// Priming, or a calibration run.
+        kind: DoseKind,
+    },
+    /// Ends one run.
+    StopRun {
+        /// Which.
+        dose: DoseId,
+    },
     /// A head's calibration.
-    Calibrate(StoredCalibration),
+    Calibrate(NewCalibration),
+    /// A check of a head against its calibration.
+    Verify(NewVerification),
     /// A fact for the record.
     AddFact(NewFact),
     /// A course, from the next local day on.
@@ -222,6 +238,36 @@ pub struct NewReading {
     pub taken: Option<Timestamp>,
     /// The owner has been asked about an unlikely value and meant it.
     pub confirmed: bool,
+}
+
+/// A calibration as it is told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewCalibration {
+    /// The head.
+    pub head: Name,
+    /// Its runs.
+    pub runs: Vec<CalibrationRun>,
+    /// Step of the cylinder or scale, as a volume; zero when not known.
+    pub resolution: Volume,
+    /// What volumes were read from weights by, in words.
+    pub weighing: String,
+    /// In the owner's words: the tube, the vessel.
+    pub method: String,
+}
+
+/// A check of a head as it is told.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewVerification {
+    /// The head.
+    pub head: Name,
+    /// The dose that was measured.
+    pub dose: DoseId,
+    /// What the books say that came out.
+    pub expected: Volume,
+    /// What was measured.
+    pub measured: Volume,
+    /// As the owner wrote it.
+    pub typed: String,
 }
 
 /// A fact as it is told.

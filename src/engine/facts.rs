@@ -28,6 +28,9 @@ impl Engine {
             calibration: memory
                 .and_then(|m| m.calibration.as_ref())
                 .map(|c| &c.calibration),
+            metering: memory
+                .and_then(|m| m.calibration.as_ref())
+                .and_then(|c| c.limits),
             calibration_expired: self
                 .calibration_age_fault(head, now)
                 .filter(|_| head.calibration_old == OldCalibration::Block),

@@ -17,6 +17,7 @@
 
 mod alarms;
 mod alkalinity;
+mod bench;
 mod clock;
 mod command;
 mod course;
@@ -37,8 +38,8 @@ pub use crate::record;
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{
-    Command, CourseAction, Event, NewCourse, NewFact, NewReading, Now, RefillLevel, RunEnd,
-    RunReport, TrustSource,
+    Command, CourseAction, Event, NewCalibration, NewCourse, NewFact, NewReading, NewVerification,
+    Now, RefillLevel, RunEnd, RunReport, TrustSource,
 };
 pub use start::Setup;
 pub use state::Engine;

@@ -144,6 +144,7 @@ impl Engine {
                 line: &line,
                 volume: slot.volume,
                 kind: DoseKind::Plan,
+                timed: None,
             };
             let Some(facts) = self.facts(&line, now) else {
                 return Ok(());
@@ -152,6 +153,7 @@ impl Engine {
         };
         let cause = Cause {
             kind: DoseKind::Plan,
+            timed: false,
             slot: Some(slot.key.clone()),
             who: Who::Plan,
             ticket: None,

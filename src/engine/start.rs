@@ -270,6 +270,10 @@ impl Engine {
                     head: name.clone(),
                     calibration,
                     variation: None,
+                    limits: None,
+                    simulated: true,
+                    runs: Vec::new(),
+                    weighing: String::new(),
                     method,
                     who: Who::Daemon,
                     at,
@@ -310,7 +314,7 @@ impl Engine {
     fn take_calibrations(&mut self, calibrations: Vec<(StoredCalibration, Millis)>) {
         for (stored, run_since) in calibrations {
             // What was only assumed for a dry run meters no real head.
-            if self.live && stored.variation.is_none() {
+            if self.live && (stored.variation.is_none() || stored.simulated) {
                 continue;
             }
             if let Some(memory) = self.heads.get_mut(&stored.head) {

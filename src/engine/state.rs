@@ -108,6 +108,8 @@ pub(super) struct ActiveDose {
     pub(super) intent: Intent,
     /// Present until the pump is started.
     pub(super) permit: Option<DosePermit>,
+    /// Whether it is a run by time.
+    pub(super) timed: bool,
     pub(super) ticket: Option<Ticket>,
     pub(super) stop_cause: Option<String>,
     /// When its end should long have been reported.
@@ -159,6 +161,7 @@ pub(super) struct PreparedDose {
     pub(super) line: Name,
     pub(super) volume: Volume,
     pub(super) kind: crate::record::DoseKind,
+    pub(super) timed: Option<Millis>,
     pub(super) unusual: bool,
     pub(super) generation: u64,
     pub(super) expires: Millis,

@@ -212,6 +212,7 @@ impl Engine {
             line: name,
             volume: slot.volume,
             kind: DoseKind::Plan,
+            timed: None,
         };
         let refusal = next.and_then(|slot| {
             examine(&request(slot), &facts, now.elapsed)

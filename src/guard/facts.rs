@@ -6,7 +6,7 @@ use super::ramp::RampFacts;
 use super::window::DoseWindow;
 use crate::chemistry::Element;
 use crate::config::{ApartRule, Head, Line, Solution};
-use crate::metering::Calibration;
+use crate::metering::{Calibration, MeteringLimits};
 use crate::quantity::{Concentration, Millis, Name, TankVolume, Volume};
 use crate::record::{DoseId, DoseKind, Hold};
 
@@ -21,6 +21,8 @@ pub struct Request<'a> {
     pub volume: Volume,
     /// Why it runs.
     pub kind: DoseKind,
+    /// For a run that is bounded by time: how long. Then `volume` is the most that it can give, and no calibration is needed.
+    pub timed: Option<Millis>,
 }
 
 /// Everything known that bears on a request, about one line.
@@ -46,6 +48,8 @@ pub struct Facts<'a> {
     pub heads_at_once: u32,
     /// The head's calibration, if it has one.
     pub calibration: Option<&'a Calibration>,
+    /// What that calibration covers; `None` when it is not from runs.
+    pub metering: Option<MeteringLimits>,
     /// Why the calibration is too old to be used; `None` when it is not, or is only warned about.
     pub calibration_expired: Option<String>,
     /// Content of the bottle by the books; `None` when nobody has told.

@@ -74,6 +74,26 @@ pub enum Refusal {
         /// The smallest dose.
         smallest: Volume,
     },
+    /// The run would be too short to be one.
+    #[error(
+        "a run of {run_time} on head {head} is too short to measure; the shortest is {smallest}"
+    )]
+    RunTooShort {
+        /// The head.
+        head: Name,
+        /// As asked for.
+        run_time: Millis,
+        /// The shortest run.
+        smallest: Millis,
+    },
+    /// Outside what the calibration covers.
+    #[error("the calibration of head {head} does not cover this dose: {why}")]
+    NotMetered {
+        /// The head.
+        head: Name,
+        /// In which way.
+        why: crate::metering::DoseRefusal,
+    },
     /// The run would be too long.
     #[error("{volume} takes {run_time} on head {head}, over its longest run of {run_max}")]
     RunTooLong {
@@ -226,6 +246,8 @@ impl Refusal {
             Self::CalibrationExpired { .. } => "calibration-expired",
             Self::DoseCap { .. } => "dose-cap",
             Self::TooSmall { .. } => "too-small",
+            Self::RunTooShort { .. } => "run-too-short",
+            Self::NotMetered { .. } => "not-metered",
             Self::RunTooLong { .. } => "run-too-long",
             Self::ReservoirUnknown { .. } => "reservoir-unknown",
             Self::ReservoirUsedUp { .. } => "reservoir-used-up",
@@ -259,6 +281,8 @@ impl Refusal {
             | Self::CalibrationExpired { .. }
             | Self::DoseCap { .. }
             | Self::TooSmall { .. }
+            | Self::RunTooShort { .. }
+            | Self::NotMetered { .. }
             | Self::RunTooLong { .. }
             | Self::ReservoirUnknown { .. }
             | Self::ReservoirUsedUp { .. }

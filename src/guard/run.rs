@@ -1,7 +1,7 @@
 //! Bounds on a single dose: its volume, the time it takes, and the same request twice.
 
 use super::{Facts, Refusal, Request};
-use crate::metering::CalibrationError;
+use crate::metering::{Calibration, CalibrationError};
 use crate::quantity::Millis;
 use crate::record::DoseKind;
 
@@ -21,7 +21,7 @@ pub(super) fn check_volume(
             cap: facts.line.dose_cap,
         });
     }
-    if request.volume < facts.head.dose_min {
+    if request.timed.is_none() && request.volume < facts.head.dose_min {
         return Err(Refusal::TooSmall {
             head: facts.head.name.clone(),
             volume: request.volume,
@@ -55,6 +55,17 @@ fn check_repetition(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
 /// Run time of the request by the head's calibration.
 pub(super) fn run_time(request: &Request<'_>, facts: &Facts<'_>) -> Result<Millis, Refusal> {
     let head = || facts.head.name.clone();
+    if let Some(timed) = request.timed {
+        return if timed < Calibration::RUN_MIN {
+            Err(Refusal::RunTooShort {
+                head: head(),
+                run_time: timed,
+                smallest: Calibration::RUN_MIN,
+            })
+        } else {
+            Ok(timed)
+        };
+    }
     let calibration = facts
         .calibration
         .ok_or_else(|| Refusal::Uncalibrated { head: head() })?;
@@ -92,5 +103,24 @@ pub(super) fn check_run_time(
             run_max,
         });
     }
-    Ok(())
+    check_metered(request, facts)
+}
+
+/// What is metered lies within what the calibration's runs cover, and is not below what they can meter within the tolerance.
+///
+/// Runs of the bench are how that is widened, so they are not held to it.
+fn check_metered(request: &Request<'_>, facts: &Facts<'_>) -> Result<(), Refusal> {
+    let (Some(limits), Some(calibration)) = (&facts.metering, facts.calibration) else {
+        return Ok(());
+    };
+    match request.kind {
+        DoseKind::Prime | DoseKind::Calibration => Ok(()),
+        DoseKind::Plan | DoseKind::Hand => limits
+            .run_time(calibration, request.volume)
+            .map(drop)
+            .map_err(|why| Refusal::NotMetered {
+                head: facts.head.name.clone(),
+                why,
+            }),
+    }
 }

@@ -11,7 +11,7 @@ use crate::config::{
     ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Head, Line, OldCalibration, Output,
     SimulatedHead, Solution,
 };
-use crate::metering::Calibration;
+use crate::metering::{Calibration, MeteringLimits};
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
 use crate::record::{DoseId, DoseKind, Hold, HoldScope, Who};
 
@@ -37,6 +37,8 @@ struct Case {
     heads_at_once: u32,
     calibration: Option<Calibration>,
     expired: Option<String>,
+    metering: Option<MeteringLimits>,
+    timed: Option<Millis>,
     left: Option<Volume>,
     ledger: Option<String>,
     clock: Option<String>,
@@ -96,6 +98,7 @@ impl Case {
                 },
                 calibration_age_max: Millis::DAY,
                 calibration_run_max: Millis::DAY,
+                tolerance_percent: 5.0,
                 calibration_old: OldCalibration::Block,
             },
             solutions: [own.clone(), other].map(|s| (s.name.clone(), s)).into(),
@@ -106,6 +109,8 @@ impl Case {
             heads_at_once: 2,
             calibration: Some(Calibration::new(rate, Volume::ZERO).unwrap()),
             expired: None,
+            metering: None,
+            timed: None,
             left: Some(ul(1_000_000)),
             ledger: None,
             clock: None,
@@ -130,6 +135,7 @@ impl Case {
             apart: &self.apart,
             heads_at_once: self.heads_at_once,
             calibration: self.calibration.as_ref(),
+            metering: self.metering,
             calibration_expired: self.expired.clone(),
             reservoir_left: self.left,
             reservoir_reserve: ul(10_000),
@@ -151,6 +157,7 @@ impl Case {
             line: &self.line.name,
             volume: self.volume,
             kind: self.kind,
+            timed: self.timed,
         };
         ask(&request, &facts)
     }

@@ -14,9 +14,8 @@ use crate::engine::record::{
     DoseEnd, DoseId, History, Hold, HoldScope, Intent, Measured, PastDose, PastSession, Reading,
     ReadingValue, Stamp, StoredCalibration, UptakeAccepted,
 };
-use crate::metering::Calibration;
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 
 /// Doses older than this matter to no window: 24 h and a margin.
 const WINDOW: Millis = Millis::new(26 * 3_600_000);
@@ -30,13 +29,14 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 12] = [
+const STAMPED: [&str; 13] = [
     "session",
     "slot_not_given",
     "outage_missed",
     "hold",
     "refill",
     "calibration",
+    "verification",
     "reading",
     "uptake",
     "fact",
@@ -107,7 +107,7 @@ impl Ledger {
         )?;
         latest
             .query_map([], |row| {
-                let stored = calibration(row)?;
+                let stored = super::bench::calibration(&self.conn, row)?;
                 let run = self
                     .books
                     .head_run
@@ -430,22 +430,6 @@ fn intent(row: &Row<'_>) -> rusqlite::Result<Intent> {
         alkalinity: Alkalinity::from_meq_per_l(row.get("alkalinity_meq_per_l")?),
         who: codec::who(row)?,
         live: codec::flag(row, "live")?,
-        at: codec::stamp(row)?,
-    })
-}
-
-fn calibration(row: &Row<'_>) -> rusqlite::Result<StoredCalibration> {
-    let rate = FlowRate::from_ml_per_min(row.get("rate_ml_per_min")?);
-    let calibration =
-        Calibration::new(rate, codec::volume(row, "offset_ul")?).map_err(|error| {
-            codec::unexpected(row, "rate_ml_per_min", &error.to_string(), "a calibration")
-        })?;
-    Ok(StoredCalibration {
-        head: codec::name(row, "head")?,
-        calibration,
-        variation: row.get("variation")?,
-        method: codec::text(row, "method")?,
-        who: codec::who(row)?,
         at: codec::stamp(row)?,
     })
 }

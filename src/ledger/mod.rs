@@ -13,6 +13,7 @@
 
 mod arming;
 mod backup;
+mod bench;
 mod books;
 mod check;
 mod codec;
@@ -31,6 +32,7 @@ mod wal;
 mod write;
 
 pub use backup::BackupError;
+pub use bench::EndedDose;
 pub use check::{CheckReport, Mistake};
 pub use error::LedgerError;
 pub use open::{Ledger, OpenAs, SessionStart, Timeline};

@@ -29,6 +29,8 @@ pub enum Table {
     Refill,
     /// Heads calibrated.
     Calibration,
+    /// Heads checked against their calibration.
+    Verification,
     /// Water tests.
     Reading,
     /// Changes of the established uptake.
@@ -211,6 +213,27 @@ const CALIBRATION: &[Column] = &[
     ("variation", "variation", Show::Plain),
     METHOD,
     ("head_run_ms", "head_run_ms", Show::Plain),
+    ("run_min_ms", "run_min_ms", Show::Plain),
+    ("run_max_ms", "run_max_ms", Show::Plain),
+    ("dose_min_ul", "dose_min_ul", Show::Plain),
+    ("tolerance_percent", "tolerance_percent", Show::Plain),
+    ("simulated", "simulated", Show::Flag),
+    ("weighing", "weighing", Show::Typed),
+    WHO,
+];
+const VERIFICATION: &[Column] = &[
+    NUMBER,
+    AT,
+    TRUSTED,
+    ELAPSED,
+    SESSION,
+    ("head", "head", Show::Plain),
+    ("dose", "dose", Show::Plain),
+    ("expected_ul", "expected_ul", Show::Plain),
+    ("measured_ul", "measured_ul", Show::Plain),
+    ("typed", "typed", Show::Typed),
+    ("tolerance_percent", "tolerance_percent", Show::Plain),
+    ("run_since_ms", "run_since_ms", Show::Plain),
     WHO,
 ];
 const READING: &[Column] = &[
@@ -315,13 +338,14 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 14] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
         Self::Hold,
         Self::Refill,
         Self::Calibration,
+        Self::Verification,
         Self::Reading,
         Self::Uptake,
         Self::Arming,
@@ -355,6 +379,7 @@ impl Table {
             Self::Hold => ("hold", "hold", HOLD),
             Self::Refill => ("refill", "refill", REFILL),
             Self::Calibration => ("calibration", "calibration", CALIBRATION),
+            Self::Verification => ("verification", "verification", VERIFICATION),
             Self::Reading => ("reading", "reading", READING),
             Self::Uptake => ("uptake", "uptake", UPTAKE),
             Self::Arming => ("arming", "arming", ARMING),

@@ -12,7 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 4] = [FIRST, ARMING, OWNER, TOP_UP];
+pub(super) const MIGRATIONS: [&str; 5] = [FIRST, ARMING, OWNER, TOP_UP, BENCH];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -322,4 +322,41 @@ INSERT INTO fact_of_six_kinds SELECT * FROM fact;
 DROP TABLE fact;
 ALTER TABLE fact_of_six_kinds RENAME TO fact;
 CREATE INDEX fact_kind ON fact (kind, happened_ms, id);
+";
+
+/// What a calibration covers and is from, and later checks of it. `run_min_ms` to `tolerance_percent` are all there or none.
+const BENCH: &str = "
+ALTER TABLE calibration ADD COLUMN run_min_ms INTEGER;
+ALTER TABLE calibration ADD COLUMN run_max_ms INTEGER;
+ALTER TABLE calibration ADD COLUMN dose_min_ul INTEGER;
+ALTER TABLE calibration ADD COLUMN tolerance_percent REAL;
+ALTER TABLE calibration ADD COLUMN simulated INTEGER NOT NULL DEFAULT 0 CHECK (simulated IN (0, 1));
+ALTER TABLE calibration ADD COLUMN weighing TEXT NOT NULL DEFAULT '';
+
+CREATE TABLE calibration_run (
+    id INTEGER PRIMARY KEY,
+    calibration INTEGER NOT NULL REFERENCES calibration (id),
+    on_time_ms INTEGER NOT NULL CHECK (on_time_ms > 0),
+    volume_ul INTEGER NOT NULL CHECK (volume_ul > 0),
+    typed TEXT NOT NULL,
+    dose INTEGER REFERENCES dose (id)
+) STRICT;
+CREATE INDEX calibration_run_of ON calibration_run (calibration, id);
+
+CREATE TABLE verification (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    head TEXT NOT NULL,
+    dose INTEGER NOT NULL REFERENCES dose (id),
+    expected_ul INTEGER NOT NULL CHECK (expected_ul > 0),
+    measured_ul INTEGER NOT NULL CHECK (measured_ul >= 0),
+    typed TEXT NOT NULL,
+    tolerance_percent REAL NOT NULL,
+    run_since_ms INTEGER NOT NULL CHECK (run_since_ms >= 0),
+    who TEXT NOT NULL
+) STRICT;
+CREATE INDEX verification_head ON verification (head, id);
 ";

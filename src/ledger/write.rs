@@ -10,8 +10,7 @@ use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
     Arming, Course, DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Measured, Note, OutageMissed,
-    Outcome, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, UptakeAccepted,
-    Who,
+    Outcome, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, UptakeAccepted, Who,
 };
 use crate::quantity::Millis;
 
@@ -114,7 +113,17 @@ impl Ledger {
                     insert_refill(tx, session, order, refill)
                 }
                 Entry::Reading(reading) => insert_reading(tx, session, books, reading),
-                Entry::Calibration(stored) => insert_calibration(tx, session, books, stored),
+                Entry::Calibration(stored) => {
+                    let run = books
+                        .head_run
+                        .get(stored.head.as_str())
+                        .copied()
+                        .unwrap_or(0);
+                    super::bench::insert_calibration(tx, session, run, stored)
+                }
+                Entry::Verification(stored) => {
+                    super::bench::insert_verification(tx, session, stored)
+                }
                 Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
                 Entry::Course(course) => insert_course(tx, session, course),
                 Entry::Fact(fact) => insert_fact(tx, session, fact),
@@ -452,37 +461,6 @@ fn alkalinity_after_peq(tx: &Transaction<'_>, taken_ms: i64) -> rusqlite::Result
         }
     }
     Ok(sum)
-}
-
-fn insert_calibration(
-    tx: &Transaction<'_>,
-    session: i64,
-    books: &Books,
-    stored: &StoredCalibration,
-) -> rusqlite::Result<usize> {
-    let run = books
-        .head_run
-        .get(stored.head.as_str())
-        .copied()
-        .unwrap_or(0);
-    tx.execute(
-        "INSERT INTO calibration (session, at_ms, elapsed_ms, trusted, head, rate_ml_per_min, offset_ul, variation,
-                                  method, head_run_ms, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
-        params![
-            session,
-            stored.at.wall.as_millisecond(),
-            stored.at.elapsed.as_ms(),
-            stored.at.trusted,
-            stored.head.as_str(),
-            stored.calibration.rate().as_ml_per_min(),
-            stored.calibration.offset().as_ul(),
-            stored.variation,
-            stored.method,
-            run,
-            who_text(&stored.who),
-        ],
-    )
 }
 
 fn insert_uptake(

@@ -145,6 +145,9 @@ impl Desk {
             | Command::ConfirmDose { .. }
             | Command::Refill { .. }
             | Command::AddReading(_)
+            | Command::PrepareRun { .. }
+            | Command::StopRun { .. }
+            | Command::Verify(_)
             | Command::Calibrate(_)
             | Command::AddFact(_)
             | Command::AddCourse(_)

@@ -52,7 +52,7 @@ impl Reef {
         fs::read_to_string(self.folder.path().join("config/plan.toml")).unwrap()
     }
 
-    fn command(&self) -> Command {
+    pub(crate) fn command(&self) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_dosewright"));
         command
             .arg("--config")

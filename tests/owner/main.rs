@@ -16,6 +16,7 @@ use jiff::Timestamp;
 use serde_json::Value;
 
 mod accept;
+mod bench;
 mod exchanged;
 
 const DAY: i64 = 86_400_000;

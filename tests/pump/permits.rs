@@ -63,6 +63,7 @@ pub(crate) fn permit_given_at(
         apart: &[],
         heads_at_once: 1,
         calibration: Some(&calibration),
+        metering: None,
         calibration_expired: None,
         reservoir_left: Some(Volume::from_ul(1_000_000)),
         reservoir_reserve: Volume::ZERO,
@@ -78,6 +79,7 @@ pub(crate) fn permit_given_at(
         line: &line.name,
         volume: Volume::from_ul(run_ms / 2),
         kind: DoseKind::Hand,
+        timed: None,
     };
     judge(&request, &facts, at).expect("nothing stands against it")
 }

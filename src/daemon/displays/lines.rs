@@ -107,6 +107,7 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         Entry::Refill(_)
         | Entry::Reading(_)
         | Entry::Calibration(_)
+        | Entry::Verification(_)
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Course(_)
@@ -136,6 +137,13 @@ fn told(entry: &Entry) -> Option<EventLine> {
         Entry::Reading(reading) => {
             let text = reading_text(reading);
             made(reading.at, &reading.who, "reading", None, text)
+        }
+        Entry::Verification(stored) => {
+            let text = format!(
+                "head {} checked: {} measured where {} should be",
+                stored.head, stored.measured, stored.expected
+            );
+            made(stored.at, &stored.who, "verification", None, text)
         }
         Entry::Calibration(stored) => {
             let text = format!(

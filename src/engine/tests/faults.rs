@@ -3,9 +3,9 @@
 use super::rig::{
     DAY, HOUR, MINUTE, PLAN, SECOND, World, calcium_at, demo, keeper, name, plan_of, ul,
 };
-use crate::engine::{Answer, Command, Event, RefillLevel, RunEnd, RunReport};
-use crate::quantity::Millis;
-use crate::record::{DoseEnd, DoseKind, Entry, HoldScope};
+use crate::engine::{Answer, Command, Event, NewCalibration, RefillLevel, RunEnd, RunReport};
+use crate::quantity::{Millis, Volume};
+use crate::record::{CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, StoredCalibration};
 
 /// Calcium alone, 3 mL at each of these times of Berlin, from 06:00 local on a summer's day, trusted.
 pub(super) fn calcium_world(times: &str, count: i64) -> World {
@@ -503,6 +503,23 @@ fn ft_infus_04_no_head_runs_with_a_fault_latched() {
     }
 }
 
+/// The runs that a calibration would come from.
+fn bench_runs(stored: &StoredCalibration) -> NewCalibration {
+    let runs = [2_000, 2_000, 30_000, 30_000].map(|ms| CalibrationRun {
+        on_time: Millis::new(ms),
+        volume: stored.calibration.volume(Millis::new(ms)),
+        typed: String::new(),
+        dose: None,
+    });
+    NewCalibration {
+        head: stored.head.clone(),
+        runs: runs.to_vec(),
+        resolution: Volume::ZERO,
+        weighing: String::new(),
+        method: String::new(),
+    }
+}
+
 #[test]
 fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
     let mut world = World::demo("2026-06-10T04:00:00Z");
@@ -513,6 +530,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
     let stored = world.books.entries.iter().find_map(|e| match e {
         Entry::Calibration(c) if c.head == name("alkalinity") => Some(c.clone()),
         Entry::Calibration(_)
+        | Entry::Verification(_)
         | Entry::SlotNotGiven(_)
         | Entry::OutageMissed(_)
         | Entry::HoldSet(..)
@@ -539,7 +557,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
             level: RefillLevel::Full,
             note: String::new(),
         },
-        Command::Calibrate(stored),
+        Command::Calibrate(bench_runs(&stored)),
         Command::TrustClock,
         Command::Acknowledge { code: None },
     ];

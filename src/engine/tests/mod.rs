@@ -1,6 +1,7 @@
 //! Tests of the engine.
 
 mod alkalinity;
+mod bench;
 mod faults;
 mod inputs;
 mod owner;

@@ -129,6 +129,10 @@ pub(super) struct Books {
     newest: Option<Timestamp>,
 }
 
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a switch of the virtual world"
+)]
 pub(super) struct World {
     pub(super) engine: Option<Engine>,
     pub(super) controller: Arc<Controller>,
@@ -161,6 +165,8 @@ pub(super) struct World {
     reading: Option<(f64, f64, i64)>,
     pub(super) sampled: BTreeMap<Name, Option<bool>>,
     pub(super) check_ramp: bool,
+    /// Whether outputs are driven.
+    pub(super) live: bool,
 }
 
 impl World {
@@ -198,6 +204,7 @@ impl World {
             heads_obey: true,
             reading: None,
             check_ramp: true,
+            live: true,
         };
         world.books.sessions.push(PastSession {
             boot: "boot-0".to_owned(),
@@ -232,6 +239,10 @@ impl World {
                 head: head.clone(),
                 calibration,
                 variation: Some(0.01),
+                limits: None,
+                simulated: false,
+                runs: Vec::new(),
+                weighing: String::new(),
                 method: "by weight".to_owned(),
                 who: keeper(),
                 at,
@@ -334,7 +345,7 @@ impl World {
             file_holds: self.holds.clone(),
             hold_file_fault: None,
             boot,
-            live: true,
+            live: self.live,
             virtual_time: false,
             pace: 1,
             grace: Millis::from_secs(5),
@@ -711,6 +722,7 @@ impl World {
                 }
                 Entry::Reading(_)
                 | Entry::Refill(_)
+                | Entry::Verification(_)
                 | Entry::Fact(_)
                 | Entry::Note(_)
                 | Entry::Arming(_)
@@ -1022,6 +1034,7 @@ pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
         Entry::Refill(e) => e.at,
         Entry::Reading(e) => e.at,
         Entry::Calibration(e) => e.at,
+        Entry::Verification(e) => e.at,
         Entry::Uptake(e) => e.at,
         Entry::Course(e) => e.at,
         Entry::Fact(e) => e.at,

@@ -96,6 +96,7 @@ fn head(p: &Part) -> Head {
         },
         calibration_age_max: Millis::from_secs(1),
         calibration_run_max: Millis::from_secs(1),
+        tolerance_percent: 5.0,
         calibration_old: OldCalibration::Warn,
     }
 }

@@ -1,0 +1,435 @@
+//! What is done at the bench: doses by hand in two steps, runs by time, calibrations and checks of them.
+//!
+//! A run by time needs no calibration: it is how a head comes to one. Until then the most that the head can give in that time is
+//! counted, and every interlock is asked as for any dose. All of it is counted although it ends in a vessel: the daemon cannot see where
+//! the outlet hangs.
+
+use super::command::{TOKEN_VALID, UNUSUAL_FACTOR};
+use super::dose::Cause;
+use super::effect::{Answer, Denial, Effect, Ticket};
+use super::event::{Command, NewCalibration, NewVerification, Now};
+use super::state::{Engine, PreparedDose};
+use crate::guard::{Request, examine, judge};
+use crate::metering::{Calibration, FitRules, Outcome, Run, Verification, fit};
+use crate::quantity::{Millis, Name, Volume};
+use crate::record::{
+    CalibrationRun, DoseId, DoseKind, Entry, StoredCalibration, StoredVerification, Who,
+};
+
+/// A dose by hand that is wanted.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Wanted<'a> {
+    pub(super) line: &'a Name,
+    pub(super) volume: Volume,
+    pub(super) kind: DoseKind,
+    /// How long, for a run by time.
+    pub(super) timed: Option<Millis>,
+}
+
+/// Planned doses that the calibration of their head does not cover.
+#[derive(Debug)]
+pub(super) struct Unmetered {
+    pub(super) head: Name,
+    /// In words, with what to do.
+    pub(super) text: String,
+}
+
+impl Engine {
+    /// Does what is asked at the bench; `None` when the answer comes once it is written down, or the head runs.
+    pub(super) fn at_the_bench(
+        &mut self,
+        command: Command,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Option<Result<Answer, Denial>> {
+        if let Command::PrepareDose { line, volume, kind } = &command {
+            let wanted = Wanted {
+                line,
+                volume: *volume,
+                kind: *kind,
+                timed: None,
+            };
+            return Some(self.prepare_dose(&wanted, now));
+        }
+        if let Command::PrepareRun {
+            head,
+            run_time,
+            kind,
+        } = &command
+        {
+            return Some(self.prepare_run(head, *run_time, *kind, now));
+        }
+        if let Command::StopRun { dose } = command {
+            return Some(self.stop_run(dose, &who, now));
+        }
+        let later = if let Command::ConfirmDose {
+            token,
+            repeated_volume,
+        } = command
+        {
+            self.confirm_dose(token, repeated_volume, ticket, who, now)
+        } else if let Command::Calibrate(new) = command {
+            self.calibrate(new, ticket, who, now)
+        } else if let Command::Verify(new) = command {
+            self.verify(new, ticket, who, now)
+        } else {
+            Err(Denial::new(
+                "unknown-command",
+                "this is not done at the bench",
+            ))
+        };
+        later.err().map(Err)
+    }
+
+    /// A run by time on the line that a head serves.
+    pub(super) fn prepare_run(
+        &mut self,
+        head: &Name,
+        run_time: Millis,
+        kind: DoseKind,
+        now: Now,
+    ) -> Result<Answer, Denial> {
+        let line = self.line_of(head)?;
+        let config = self.controller.heads.get(head);
+        let calibration = self.calibration_of(head);
+        let volume = config.map_or(Volume::ZERO, |c| c.at_most(calibration.as_ref(), run_time));
+        let wanted = Wanted {
+            line: &line,
+            // A dose of nothing is none, and cannot be written down.
+            volume: volume.max(Volume::from_ul(1)),
+            kind,
+            timed: Some(run_time),
+        };
+        self.prepare_dose(&wanted, now)
+    }
+
+    fn calibration_of(&self, head: &Name) -> Option<Calibration> {
+        let memory = self.heads.get(head)?;
+        memory.calibration.as_ref().map(|c| c.calibration)
+    }
+
+    /// The line that a head serves.
+    fn line_of(&self, head: &Name) -> Result<Name, Denial> {
+        if !self.controller.heads.contains_key(head) {
+            return Err(self.no_head(head));
+        }
+        let line = self.controller.lines.iter().find(|l| l.head == *head);
+        line.map(|l| l.name.clone()).ok_or_else(|| {
+            Denial::new(
+                "no-line",
+                format!("no line uses head {head}; add one to controller.toml, with its bottle and its caps, and restart"),
+            )
+        })
+    }
+
+    fn no_head(&self, head: &Name) -> Denial {
+        let known: Vec<&str> = self.controller.heads.keys().map(Name::as_str).collect();
+        Denial::new(
+            "unknown-head",
+            format!(
+                "there is no head {head}; the heads are: {}",
+                known.join(", ")
+            ),
+        )
+    }
+
+    /// Ends one run, and leaves everything else as it is.
+    pub(super) fn stop_run(&mut self, dose: DoseId, who: &Who, now: Now) -> Result<Answer, Denial> {
+        let cause = format!("stopped by {who}");
+        let Some(active) = self.active.get_mut(&dose) else {
+            return Err(Denial::new(
+                "not-running",
+                format!(
+                    "dose {} is not running; it is over, or was never started",
+                    dose.0
+                ),
+            ));
+        };
+        if active.stop_cause.is_none() {
+            active.stop_cause = Some(cause.clone());
+            if active.permit.is_none() {
+                self.out.push(Effect::StopPump {
+                    head: active.intent.head.clone(),
+                    why: cause,
+                });
+            }
+        }
+        self.clock.last = now;
+        Ok(Answer::Done {
+            text: format!("dose {} is being stopped", dose.0),
+        })
+    }
+
+    /// Writes a check of a head down, and says whether it passed.
+    pub(super) fn verify(
+        &mut self,
+        new: NewVerification,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        let Some(head) = self.controller.heads.get(&new.head) else {
+            return Err(self.no_head(&new.head));
+        };
+        let refuse = |why: String| Denial::new("verification-refused", why);
+        let Some(run_since) = self
+            .heads
+            .get(&new.head)
+            .filter(|m| m.calibration.is_some())
+            .map(|m| m.run_since)
+        else {
+            return Err(refuse(format!(
+                "head {} is not calibrated, so there is nothing to check",
+                new.head
+            )));
+        };
+        if new.dose.0 < 1 || new.dose.0 > self.dose_last || self.active.contains_key(&new.dose) {
+            return Err(refuse(format!(
+                "dose {} is not over, or never was",
+                new.dose.0
+            )));
+        }
+        let tolerance_percent = head.tolerance_percent;
+        let check = Verification {
+            run_time: run_since,
+            expected: new.expected,
+            measured: new.measured,
+        };
+        let error = check.error_percent().map_err(|e| refuse(e.to_string()))?;
+        let outcome = check
+            .judge(tolerance_percent)
+            .map_err(|e| refuse(e.to_string()))?;
+        let verdict = match outcome {
+            Outcome::Passed => "passed",
+            Outcome::Failed => "FAILED: look at tube and outlet, then calibrate the head again",
+        };
+        let text = format!(
+            "head {}: {} measured where {} should be, {error:+.1} %; the tolerance is {tolerance_percent} %: {verdict}",
+            new.head, new.measured, new.expected
+        );
+        let entry = StoredVerification {
+            head: new.head,
+            dose: new.dose,
+            expected: new.expected,
+            measured: new.measured,
+            typed: new.typed,
+            tolerance_percent,
+            run_since,
+            who,
+            at: self.stamp(now),
+        };
+        self.mark_written(now);
+        self.store(
+            Entry::Verification(entry),
+            Some((ticket, Answer::Done { text })),
+        );
+        Ok(())
+    }
+
+    /// Planned doses that the calibrations do not cover.
+    pub(super) fn unmetered(&self) -> Vec<Unmetered> {
+        let of_line = |line: &crate::config::Line| {
+            let stored = self.heads.get(&line.head)?.calibration.as_ref()?;
+            let limits = stored.limits.as_ref()?;
+            // The doses of a day differ by a microlitre at most.
+            let volume = self.schedule.largest_slot(&line.name)?;
+            let why = limits.run_time(&stored.calibration, volume).err()?;
+            Some(Unmetered {
+                head: line.head.clone(),
+                text: format!(
+                    "line {} is planned with doses that the calibration of head {} does not cover, and they will not be given: {why}",
+                    line.name, line.head
+                ),
+            })
+        };
+        self.controller.lines.iter().filter_map(of_line).collect()
+    }
+
+    pub(super) fn prepare_dose(&mut self, wanted: &Wanted<'_>, now: Now) -> Result<Answer, Denial> {
+        let Wanted {
+            line,
+            volume,
+            kind,
+            timed,
+        } = *wanted;
+        let request = Request {
+            id: self.next_dose_id(),
+            line,
+            volume,
+            kind,
+            timed,
+        };
+        let facts = self.facts(line, now).ok_or_else(|| self.no_line(line))?;
+        let run_time =
+            examine(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?;
+        let usual = self.largest_slot(line);
+        let unusual =
+            kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
+        let (solution, caustic) = (facts.solution.name.clone(), facts.solution.caustic);
+        self.token_last = self.token_last.wrapping_add(1);
+        let token = self.token_last;
+        let answer = Answer::DosePrepared {
+            token,
+            line: line.clone(),
+            solution,
+            caustic,
+            volume,
+            run_time,
+            kind,
+            unusual,
+        };
+        let generation = self.lines.get(line).map_or(0, |l| l.generation);
+        let expires = now.elapsed.plus(TOKEN_VALID);
+        self.prepared = Some(PreparedDose {
+            token,
+            line: line.clone(),
+            volume,
+            kind,
+            timed,
+            unusual,
+            generation,
+            expires,
+        });
+        Ok(answer)
+    }
+
+    pub(super) fn confirm_dose(
+        &mut self,
+        token: u64,
+        repeated: Option<Volume>,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        let again = "ask for the dose again and look at what it says";
+        // Taken out first: a token is good for one try, also for one that is denied.
+        let prepared = self.prepared.take().filter(|p| p.token == token);
+        let Some(prepared) = prepared else {
+            return Err(Denial::new(
+                "token-unknown",
+                format!("this confirmation was used already or never given; {again}"),
+            ));
+        };
+        if prepared.expires < now.elapsed {
+            return Err(Denial::new(
+                "token-expired",
+                format!("this confirmation came later than {TOKEN_VALID}; {again}"),
+            ));
+        }
+        if self.lines.get(&prepared.line).map_or(0, |l| l.generation) != prepared.generation {
+            return Err(Denial::new(
+                "token-stale",
+                format!(
+                    "something changed on line {} in between; {again}",
+                    prepared.line
+                ),
+            ));
+        }
+        if prepared.unusual && repeated != Some(prepared.volume) {
+            let usual = self.largest_slot(&prepared.line);
+            let text = format!(
+                "{} is more than {UNUSUAL_FACTOR} times the line's usual dose of {usual}; repeat the volume to confirm that you mean it",
+                prepared.volume
+            );
+            return Err(Denial::new("volume-not-repeated", text));
+        }
+        let permit = {
+            let request = Request {
+                id: self.next_dose_id(),
+                line: &prepared.line,
+                volume: prepared.volume,
+                kind: prepared.kind,
+                timed: prepared.timed,
+            };
+            let facts = self
+                .facts(&prepared.line, now)
+                .ok_or_else(|| self.no_line(&prepared.line))?;
+            judge(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?
+        };
+        self.begin(
+            permit,
+            Cause {
+                kind: prepared.kind,
+                timed: prepared.timed.is_some(),
+                slot: None,
+                who,
+                ticket: Some(ticket),
+            },
+            now,
+        );
+        Ok(())
+    }
+
+    /// Fits a calibration to its runs and puts it into force.
+    pub(super) fn calibrate(
+        &mut self,
+        new: NewCalibration,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        let Some(head) = self.controller.heads.get(&new.head) else {
+            return Err(self.no_head(&new.head));
+        };
+        let runs: Vec<Run> = new.runs.iter().map(bare).collect();
+        let rules = FitRules {
+            resolution: new.resolution,
+            ..FitRules::default()
+        };
+        let refuse = |why: String| {
+            Denial::new(
+                "calibration-refused",
+                format!("not taken, the head stays as it was: {why}"),
+            )
+        };
+        let fitted = fit(&runs, &rules).map_err(|e| refuse(e.to_string()))?;
+        let limits = fitted
+            .metering_limits(head.tolerance_percent)
+            .map_err(|e| refuse(e.to_string()))?;
+        let stored = StoredCalibration {
+            head: new.head.clone(),
+            calibration: fitted.calibration(),
+            variation: Some(fitted.cv_percent() / 100.0),
+            limits: Some(limits),
+            // Runs that were timed by hand are of the real head whatever mode this is.
+            simulated: !self.live && new.runs.iter().any(|run| run.dose.is_some()),
+            runs: new.runs,
+            weighing: new.weighing,
+            method: new.method,
+            who,
+            at: self.stamp(now),
+        };
+        let mut text = format!(
+            "head {} is calibrated: {} with an offset of {}; it meters doses of at least {} within {} %, in runs of {} to {}",
+            stored.head,
+            stored.calibration.rate(),
+            stored.calibration.offset(),
+            limits.dose_min,
+            limits.tolerance_percent,
+            limits.run_min,
+            limits.run_max
+        );
+        let memory = self.heads.entry(new.head.clone()).or_default();
+        memory.calibration = Some(stored.clone());
+        memory.run_since = Millis::ZERO;
+        self.touch_all_lines();
+        self.mark_written(now);
+        for gap in self.unmetered().iter().filter(|gap| gap.head == new.head) {
+            text.push_str("; BUT ");
+            text.push_str(&gap.text);
+        }
+        self.store(
+            Entry::Calibration(stored),
+            Some((ticket, Answer::Done { text })),
+        );
+        Ok(())
+    }
+}
+
+fn bare(run: &CalibrationRun) -> Run {
+    Run {
+        on_time: run.on_time,
+        volume: run.volume,
+    }
+}

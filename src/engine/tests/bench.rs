@@ -1,0 +1,359 @@
+//! Runs by time, calibrations and checks of them.
+
+use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, ul};
+use crate::engine::{Answer, Command, Denial, NewCalibration, NewVerification};
+use crate::quantity::{Millis, Volume};
+use crate::record::{CalibrationRun, DoseEnd, DoseId, DoseKind, Entry, HoldScope};
+
+fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
+    let ticket = world.ask(command);
+    world.run(SECOND / 10);
+    world.answer(ticket).clone()
+}
+
+/// The demo with calcium planned late in the evening only.
+fn world() -> World {
+    let (mut controller, _) = demo();
+    controller.inputs.clear();
+    let plan = calcium_at("\"23:00\"", 1, &controller);
+    let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
+    world.start();
+    world.sync();
+    world
+}
+
+/// The same, of which nobody has calibrated the calcium head.
+fn uncalibrated() -> World {
+    let (mut controller, _) = demo();
+    controller.inputs.clear();
+    let plan = calcium_at("\"23:00\"", 1, &controller);
+    let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
+    world
+        .books
+        .entries
+        .retain(|e| !matches!(e, Entry::Calibration(c) if c.head == name("calcium")));
+    world.start();
+    world.sync();
+    world
+}
+
+fn prepare(world: &mut World, ms: i64, kind: DoseKind) -> Result<(u64, Volume), Denial> {
+    let command = Command::PrepareRun {
+        head: name("calcium"),
+        run_time: Millis::new(ms),
+        kind,
+    };
+    let Answer::DosePrepared {
+        token,
+        volume,
+        run_time,
+        ..
+    } = told(world, command)?
+    else {
+        panic!("not prepared");
+    };
+    assert_eq!(run_time, Millis::new(ms));
+    Ok((token, volume))
+}
+
+fn start(world: &mut World, ms: i64, kind: DoseKind) -> Result<DoseId, Denial> {
+    let (token, _) = prepare(world, ms, kind)?;
+    let command = Command::ConfirmDose {
+        token,
+        repeated_volume: None,
+    };
+    let Answer::DoseStarted { id, .. } = told(world, command)? else {
+        panic!("not started");
+    };
+    Ok(id)
+}
+
+fn runs(pairs: &[(i64, i64)]) -> NewCalibration {
+    let run = |(ms, volume): &(i64, i64)| CalibrationRun {
+        on_time: Millis::new(*ms),
+        volume: ul(*volume),
+        typed: format!("{volume} uL"),
+        dose: None,
+    };
+    NewCalibration {
+        head: name("calcium"),
+        runs: pairs.iter().map(run).collect(),
+        resolution: Volume::ZERO,
+        weighing: String::new(),
+        method: "new tube".to_owned(),
+    }
+}
+
+/// 30 mL/min, from 2 s to 12 s.
+const GOOD: [(i64, i64); 4] = [
+    (2_000, 1_000),
+    (2_000, 1_004),
+    (12_000, 6_002),
+    (12_000, 5_998),
+];
+
+#[test]
+fn a_head_without_a_calibration_runs_by_time_and_its_most_is_counted() {
+    let mut world = uncalibrated();
+    let by_volume = Command::PrepareDose {
+        line: name("calcium"),
+        volume: ul(3_000),
+        kind: DoseKind::Prime,
+    };
+    assert_eq!(
+        told(&mut world, by_volume).unwrap_err().code,
+        "uncalibrated"
+    );
+    let nominal = world.controller.heads[&name("calcium")].nominal_rate;
+    let most = nominal.as_ml_per_min() * 1.5 * 6.0 / 60.0;
+    let (_, volume) = prepare(&mut world, 6_000, DoseKind::Prime).unwrap();
+    assert!((volume.as_ml() - most).abs() < 0.001, "{volume}");
+    let id = start(&mut world, 6_000, DoseKind::Prime).unwrap();
+    world.run(10 * SECOND);
+    let outcome = &world.books.outcomes[&id];
+    assert_eq!(
+        (outcome.end, outcome.delivered),
+        (DoseEnd::Delivered, volume)
+    );
+    assert_eq!(outcome.on_time, Some(Millis::new(6_000)));
+    assert_eq!(world.line("calcium").delivered_24h, volume);
+}
+
+#[test]
+fn a_run_by_time_is_held_to_every_interlock_but_the_calibration() {
+    let mut world = uncalibrated();
+    let code = |world: &mut World, ms| prepare(world, ms, DoseKind::Calibration).unwrap_err().code;
+    let run_max = world.controller.heads[&name("calcium")].run_max.as_ms();
+    assert_eq!(code(&mut world, 100), "run-too-short");
+    let cap = world.line("calcium").dose_cap;
+    let long = code(&mut world, run_max + 1);
+    assert!(long == "run-too-long" || long == "dose-cap", "{long} {cap}");
+    world.hold(Some("calcium"), "wait");
+    assert_eq!(code(&mut world, 3_000), "held");
+    world.resume(Some("calcium"));
+    // What is pumped counts under the cap wherever it goes.
+    let mut given = 0;
+    let refused = loop {
+        match start(&mut world, 6_000, DoseKind::Calibration) {
+            Ok(_) => given += 1,
+            Err(denial) => break denial.code,
+        }
+        world.run(10 * SECOND);
+        assert!(given < 1_000, "no cap held");
+    };
+    assert_eq!(refused, "daily-cap", "after {given} runs");
+    world.check_caps();
+}
+
+#[test]
+fn stopping_one_run_books_it_by_time_and_leaves_no_hold() {
+    for (mut world, calibrated) in [(world(), true), (uncalibrated(), false)] {
+        let id = start(&mut world, 8_000, DoseKind::Calibration).unwrap();
+        world.run(2 * SECOND);
+        told(&mut world, Command::StopRun { dose: id }).unwrap();
+        assert_eq!(world.running(), 0, "off in the same turn");
+        world.run(SECOND);
+        let outcome = world.books.outcomes[&id].clone();
+        assert_eq!(outcome.end, DoseEnd::Interrupted);
+        assert!(outcome.cause.contains("stopped by"), "{}", outcome.cause);
+        let whole = world.books.intents[&id].0.volume;
+        assert!(
+            outcome.delivered > Volume::ZERO && outcome.delivered < whole.scaled(0.5).unwrap(),
+            "{} of {whole}",
+            outcome.delivered
+        );
+        if calibrated {
+            assert_eq!(
+                outcome.delivered.as_ul(),
+                world.flows.last().unwrap().volume
+            );
+        }
+        assert!(world.status().holds.is_empty());
+        let again = told(&mut world, Command::StopRun { dose: id });
+        assert_eq!(again.unwrap_err().code, "not-running");
+        // The next run may start at once.
+        start(&mut world, 3_000, DoseKind::Calibration).unwrap();
+    }
+}
+
+#[test]
+fn a_hold_stops_a_run_by_time_like_any_other() {
+    let mut world = uncalibrated();
+    let id = start(&mut world, 8_000, DoseKind::Calibration).unwrap();
+    world.run(SECOND);
+    told(
+        &mut world,
+        Command::Hold {
+            scope: HoldScope::All,
+            reason: "bad test".to_owned(),
+        },
+    )
+    .unwrap();
+    assert_eq!(world.running(), 0);
+    world.run(SECOND);
+    assert_eq!(world.books.outcomes[&id].end, DoseEnd::Interrupted);
+}
+
+#[test]
+fn a_kill_in_a_run_by_time_counts_its_most() {
+    let mut world = uncalibrated();
+    let id = start(&mut world, 8_000, DoseKind::Calibration).unwrap();
+    world.run(SECOND);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    let outcome = &world.books.outcomes[&id];
+    assert_eq!(outcome.end, DoseEnd::Uncertain);
+    assert_eq!(outcome.delivered, world.books.intents[&id].0.volume);
+}
+
+#[test]
+fn runs_make_a_calibration_with_what_it_covers_and_doses_outside_are_refused() {
+    let mut world = uncalibrated();
+    let Answer::Done { text } = told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap() else {
+        panic!("no words");
+    };
+    assert!(text.contains("meters doses of at least"), "{text}");
+    let dose = |world: &mut World, volume| {
+        let command = Command::PrepareDose {
+            line: name("calcium"),
+            volume: ul(volume),
+            kind: DoseKind::Hand,
+        };
+        told(world, command).map(drop).map_err(|d| (d.code, d.text))
+    };
+    dose(&mut world, 3_000).unwrap();
+    let (code, why) = dose(&mut world, 600).unwrap_err();
+    assert_eq!(code, "not-metered", "{why}");
+    assert!(why.contains("calibrate with shorter runs"), "{why}");
+    let kept = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Calibration(c) = e else {
+            return None;
+        };
+        Some(c.clone())
+    });
+    let kept = kept.unwrap();
+    assert_eq!((kept.runs.len(), kept.simulated), (4, false));
+    assert_eq!(kept.limits.unwrap().run_max, Millis::new(24_000));
+    // Priming and further runs are how that is widened.
+    prepare(&mut world, 1_000, DoseKind::Calibration).unwrap();
+}
+
+#[test]
+fn a_plan_that_a_new_calibration_does_not_cover_is_told_and_its_doses_are_refused() {
+    let mut world = world();
+    // The plan's 3 mL take 6 s.
+    let long: Vec<(i64, i64)> = GOOD.iter().map(|(ms, v)| (ms * 10, v * 10)).collect();
+    let Answer::Done { text } = told(&mut world, Command::Calibrate(runs(&long))).unwrap() else {
+        panic!("no words");
+    };
+    assert!(
+        text.contains("BUT line calcium is planned with doses"),
+        "{text}"
+    );
+    world.run(18 * HOUR);
+    let refused = world.not_given();
+    assert_eq!(refused.len(), 1, "{refused:?}");
+    assert_eq!(refused[0].code, "not-metered");
+    let status = world.line("calcium");
+    assert_eq!(
+        status.reason.map(|(code, ..)| code).as_deref(),
+        Some("not-metered")
+    );
+}
+
+#[test]
+fn runs_that_are_no_calibration_change_nothing() {
+    let mut world = world();
+    let before = world.status().heads.clone();
+    let mut wild = runs(&GOOD);
+    wild.runs[1].volume = ul(1_400);
+    let denial = told(&mut world, Command::Calibrate(wild)).unwrap_err();
+    assert_eq!(denial.code, "calibration-refused");
+    assert!(
+        denial.text.contains("the head stays as it was"),
+        "{}",
+        denial.text
+    );
+    let after = world.status().heads;
+    let rate = |heads: &[crate::engine::HeadStatus]| {
+        heads
+            .iter()
+            .find(|h| h.name == name("calcium"))
+            .map(|h| h.calibration)
+    };
+    assert_eq!(rate(&before), rate(&after));
+}
+
+#[test]
+fn a_calibration_of_simulated_runs_meters_nothing_live() {
+    let mut world = world();
+    world.live = false;
+    world.restart_after(SECOND);
+    world.sync();
+    let id = start(&mut world, 3_000, DoseKind::Calibration).unwrap();
+    world.run(5 * SECOND);
+    let mut guided = runs(&GOOD);
+    guided.runs[0].dose = Some(id);
+    told(&mut world, Command::Calibrate(guided)).unwrap();
+    assert!(prepare(&mut world, 3_000, DoseKind::Hand).is_ok());
+    world.live = true;
+    world.restart_after(SECOND);
+    world.sync();
+    let by_volume = Command::PrepareDose {
+        line: name("calcium"),
+        volume: ul(3_000),
+        kind: DoseKind::Hand,
+    };
+    assert_eq!(
+        told(&mut world, by_volume).unwrap_err().code,
+        "uncalibrated"
+    );
+}
+
+#[test]
+fn a_check_passes_within_the_tolerance_and_fails_beyond_and_is_kept() {
+    let mut world = world();
+    told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+    let id = world.by_hand("calcium", 3_000, DoseKind::Calibration);
+    id.unwrap();
+    world.run(30 * SECOND);
+    let (dose, outcome) = world
+        .books
+        .outcomes
+        .iter()
+        .last()
+        .map(|(id, o)| (*id, o.clone()))
+        .unwrap();
+    let check = |measured: i64, dose| {
+        Command::Verify(NewVerification {
+            head: name("calcium"),
+            dose,
+            expected: outcome.delivered,
+            measured: ul(measured),
+            typed: String::new(),
+        })
+    };
+    for (measured, word) in [(3_000, "passed"), (2_860, "passed"), (2_840, "FAILED")] {
+        let Answer::Done { text } = told(&mut world, check(measured, dose)).unwrap() else {
+            panic!("no words");
+        };
+        assert!(text.contains(word), "{text}");
+    }
+    let kept: Vec<_> = world
+        .books
+        .entries
+        .iter()
+        .filter_map(|e| {
+            let Entry::Verification(v) = e else {
+                return None;
+            };
+            Some(v.clone())
+        })
+        .collect();
+    assert_eq!(kept.len(), 3);
+    assert_eq!(kept[0].run_since, outcome.on_time.unwrap());
+    let future = DoseId(dose.0 + 1);
+    let denial = told(&mut world, check(3_000, future)).unwrap_err();
+    assert_eq!(denial.code, "verification-refused");
+}

@@ -1,0 +1,383 @@
+//! The bench, end to end: calibration by typed runs and guided on a terminal, checks, the certificate.
+
+use std::fs::File;
+use std::io::{Read, Write};
+use std::process::{Child, Output, Stdio};
+
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use serde_json::Value;
+
+use super::accept::Reef;
+use super::ledger;
+
+fn reef(warp: &str) -> Reef {
+    let mut reef = Reef::new();
+    drop(ledger(&reef.state()));
+    reef.start(warp);
+    reef
+}
+
+/// Runs a command with answers on its standard input.
+fn told(reef: &Reef, words: &[&str], answers: &str) -> Output {
+    let mut child = reef
+        .command()
+        .args(words)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut stdin = child.stdin.take().unwrap();
+    // A program that refuses at once reads nothing.
+    let _refused = stdin.write_all(answers.as_bytes());
+    drop(stdin);
+    child.wait_with_output().unwrap()
+}
+
+const RUNS: [&str; 8] = [
+    "--run",
+    "2s=1.00mL",
+    "--run",
+    "2s=1.01mL",
+    "--run",
+    "12s=6.03mL",
+    "--run",
+    "12s=5.98mL",
+];
+
+#[test]
+fn typed_runs_make_a_certificate_with_every_run_and_what_it_covers() {
+    let reef = reef("1");
+    let mut words = vec!["calibrate", "alkalinity", "--note", "new tube"];
+    words.extend(RUNS);
+    let done = reef.run(&words);
+    let said = String::from_utf8_lossy(&done.stdout).into_owned();
+    assert!(
+        done.status.success() && said.contains("meters doses of at least"),
+        "{done:?}"
+    );
+    let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
+    assert_eq!(shown["runs"].as_array().unwrap().len(), 4);
+    assert_eq!(shown["runs"][2]["entered"], "6.03mL");
+    assert_eq!(
+        (&shown["measured"], &shown["simulated"]),
+        (&true.into(), &false.into())
+    );
+    // Least squares by hand: means 1.005 at 2 s and 6.005 at 12 s, so 0.5 mL/s and 0.005 mL at zero.
+    assert!((shown["rate_ml_per_min"].as_f64().unwrap() - 30.0).abs() < 1e-6);
+    assert_eq!(shown["offset_ul"], 5);
+    let text = reef.run(&["calibration", "show", "alkalinity", "--accuracy"]);
+    let text = String::from_utf8_lossy(&text.stdout).into_owned();
+    for wanted in [
+        "new tube",
+        "run 3: 12 s gave 6.03 mL",
+        "offset 0.005 mL",
+        "API 675",
+        "next calibration in",
+        "by its age",
+    ] {
+        assert!(text.contains(wanted), "{wanted} is not in {text}");
+    }
+    // A tenth slower: told against the one before.
+    let slower = reef.run(&[
+        "calibrate",
+        "alkalinity",
+        "--run",
+        "2s=0.9mL",
+        "--run",
+        "2s=0.91mL",
+        "--run",
+        "12s=5.4mL",
+        "--run",
+        "12s=5.42mL",
+    ]);
+    let slower = String::from_utf8_lossy(&slower.stdout).into_owned();
+    assert!(slower.contains("tube worn?"), "{slower}");
+}
+
+#[test]
+fn weighed_runs_need_the_temperature_and_scattered_ones_are_refused() {
+    let reef = reef("1");
+    let weighed = [
+        "calibrate",
+        "alkalinity",
+        "--run",
+        "2s=1.000g",
+        "--run",
+        "2s=1.002g",
+        "--run",
+        "12s=6.00g",
+        "--run",
+        "12s=6.01g",
+    ];
+    let without = reef.run(&weighed);
+    assert_eq!(without.status.code(), Some(2), "{without:?}");
+    let mut with = weighed.to_vec();
+    with.extend(["--water-temperature", "20 C", "--air-pressure", "1013 hPa"]);
+    let done = reef.run(&with);
+    assert!(done.status.success(), "{done:?}");
+    let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
+    // ISO 8655-6: Z = 1.0029 uL/mg at 20 C and 1013 hPa.
+    let volume = shown["runs"][2]["volume_ul"].as_f64().unwrap();
+    assert!((volume - 6_017.0).abs() <= 1.0, "{shown}");
+    assert!(
+        shown["weighing"]
+            .as_str()
+            .unwrap()
+            .contains("water of 20 C")
+    );
+    let wild = reef.run(&[
+        "calibrate",
+        "alkalinity",
+        "--run",
+        "2s=1.0mL",
+        "--run",
+        "2s=1.4mL",
+        "--run",
+        "12s=6mL",
+        "--run",
+        "12s=6mL",
+    ]);
+    assert_eq!(wild.status.code(), Some(1), "{wild:?}");
+    assert!(
+        String::from_utf8_lossy(&wild.stderr).contains("not taken"),
+        "{wild:?}"
+    );
+}
+
+#[test]
+fn a_check_runs_the_head_and_fails_beyond_the_tolerance() {
+    let reef = reef("60");
+    let mut words = vec!["calibrate", "alkalinity"];
+    words.extend(RUNS);
+    assert!(reef.run(&words).status.success());
+    let good = told(&reef, &["verify", "alkalinity", "3 mL"], "\n3.05 mL\n");
+    let said = String::from_utf8_lossy(&good.stdout).into_owned();
+    assert!(
+        good.status.success() && said.contains("+1.7 %") && said.contains("passed"),
+        "{good:?}"
+    );
+    let bad = told(
+        &reef,
+        &["verify", "alkalinity", "3 mL"],
+        "\nthree\n2.5 mL\n",
+    );
+    assert_eq!(bad.status.code(), Some(1), "{bad:?}");
+    assert!(
+        String::from_utf8_lossy(&bad.stdout).contains("FAILED"),
+        "{bad:?}"
+    );
+    let quit = told(&reef, &["verify", "alkalinity", "3 mL"], "q\n");
+    assert_eq!(quit.status.code(), Some(1), "{quit:?}");
+    let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
+    let checks = shown["checks"].as_array().unwrap();
+    assert_eq!(checks.len(), 2);
+    assert!(checks[1]["run_since_ms"].as_i64() > checks[0]["run_since_ms"].as_i64());
+    assert!(
+        shown["drift"]
+            .as_str()
+            .unwrap()
+            .contains("out of tolerance now")
+    );
+    // Two doses of 3 mL, one of 3.05 and one of 2.5: the worst of one, and of both together.
+    let windows = shown["error_by_window"].as_array().unwrap();
+    let error = |w: &Value| w["error_min_percent"].as_f64().unwrap();
+    assert!((error(&windows[0]) + 16.667).abs() < 0.05, "{windows:?}");
+    assert!((error(&windows[1]) + 7.5).abs() < 0.05, "{windows:?}");
+    let listed = reef.json(&["ledger", "list", "verification", "--json"]);
+    assert_eq!(listed.as_array().unwrap().len(), 2);
+}
+
+/// A program on a terminal of its own.
+struct Terminal {
+    child: Child,
+    ours: File,
+    seen: String,
+}
+
+impl Terminal {
+    fn open(reef: &Reef, words: &[&str]) -> Self {
+        let ours = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+        grantpt(&ours).unwrap();
+        unlockpt(&ours).unwrap();
+        let name = ptsname(&ours, Vec::new()).unwrap();
+        let theirs = File::options()
+            .read(true)
+            .write(true)
+            .open(name.to_str().unwrap())
+            .unwrap();
+        let child = reef
+            .command()
+            .args(words)
+            .stdin(theirs.try_clone().unwrap())
+            .stdout(theirs.try_clone().unwrap())
+            .stderr(theirs)
+            .spawn()
+            .unwrap();
+        Self {
+            child,
+            ours: File::from(ours),
+            seen: String::new(),
+        }
+    }
+
+    /// Reads until a text appears after what was seen before.
+    fn wait_for(&mut self, text: &str) {
+        let mut bytes = [0; 1024];
+        loop {
+            if let Some(at) = self.seen.find(text) {
+                self.seen.drain(..at + text.len());
+                return;
+            }
+            let limit = Timespec {
+                tv_sec: 20,
+                tv_nsec: 0,
+            };
+            let ready = poll(&mut [PollFd::new(&self.ours, PollFlags::IN)], Some(&limit)).unwrap();
+            assert!(
+                ready > 0,
+                "nothing more came before \"{text}\" in {}",
+                self.seen
+            );
+            match self.ours.read(&mut bytes) {
+                Ok(n) if n > 0 => self.seen.push_str(&String::from_utf8_lossy(&bytes[..n])),
+                other => panic!("{other:?} before \"{text}\" in {}", self.seen),
+            }
+        }
+    }
+
+    fn type_in(&mut self, text: &str) {
+        self.ours.write_all(text.as_bytes()).unwrap();
+    }
+
+    fn end(mut self) -> std::process::ExitStatus {
+        let mut bytes = [0; 1024];
+        // The end of the program closes the terminal, which reads as an error on Linux.
+        while self.ours.read(&mut bytes).is_ok_and(|n| n > 0) {}
+        self.child.wait().unwrap()
+    }
+}
+
+fn newest_doses(reef: &Reef) -> Vec<Value> {
+    let doses = reef.json(&["ledger", "list", "dose", "--json"]);
+    let doses = doses.as_array().unwrap().iter();
+    doses
+        .filter(|d| d["kind"] == "prime" || d["kind"] == "calibration")
+        .cloned()
+        .collect()
+}
+
+#[test]
+fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certificate() {
+    let reef = reef("2");
+    let mut terminal = Terminal::open(
+        &reef,
+        &[
+            "calibrate",
+            "alkalinity",
+            "--repeats",
+            "2",
+            "--lengths",
+            "1s,4s",
+        ],
+    );
+    terminal.wait_for("NEVER leave it in the tank");
+    terminal.wait_for("DRY RUN");
+    terminal.wait_for("q ends:");
+    terminal.type_in("\n");
+    terminal.wait_for("any key stops the head");
+    terminal.type_in("x");
+    terminal.wait_for("Is the tube full?");
+    let primed = newest_doses(&reef).pop().unwrap();
+    assert_eq!(
+        (&primed["kind"], &primed["outcome"]),
+        (&"prime".into(), &"interrupted".into())
+    );
+    assert!(primed["on_time_ms"].as_i64() < primed["run_time_ms"].as_i64());
+    terminal.wait_for("q ends:");
+    terminal.type_in("s\n");
+    for (run, entry) in ["0.50 mL", "2.01 mL", "0.51 mL", "1.99 mL"]
+        .iter()
+        .enumerate()
+    {
+        terminal.wait_for(&format!("Run {} of 4", run + 1));
+        terminal.wait_for("q ends:");
+        terminal.type_in("\n");
+        terminal.wait_for("What came out");
+        terminal.type_in(&format!("{entry}\n"));
+    }
+    terminal.wait_for("rate ");
+    terminal.wait_for("Type yes to go on:");
+    terminal.type_in("yes\n");
+    terminal.wait_for("head alkalinity is calibrated");
+    assert!(terminal.end().success());
+    let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
+    assert_eq!(
+        shown["simulated"], true,
+        "nothing real was measured in a dry run"
+    );
+    let runs = shown["runs"].as_array().unwrap();
+    assert_eq!(runs.len(), 4);
+    let given: Vec<i64> = newest_doses(&reef)
+        .iter()
+        .map(|d| d["number"].as_i64().unwrap())
+        .collect();
+    let used: Vec<i64> = runs.iter().map(|r| r["dose"].as_i64().unwrap()).collect();
+    assert_eq!(
+        given[1..],
+        used[..],
+        "everything that was pumped is in the record"
+    );
+}
+
+#[test]
+fn a_terminal_that_goes_away_stops_the_head() {
+    let reef = reef("1");
+    let mut terminal = Terminal::open(
+        &reef,
+        &[
+            "calibrate",
+            "alkalinity",
+            "--repeats",
+            "2",
+            "--lengths",
+            "1s,8s",
+        ],
+    );
+    terminal.wait_for("q ends:");
+    terminal.type_in("s\n");
+    terminal.wait_for("Run 1 of 4: 1 s");
+    terminal.wait_for("q ends:");
+    terminal.type_in("\n");
+    terminal.wait_for("What came out");
+    terminal.type_in("0.5 mL\n");
+    terminal.wait_for("Run 2 of 4: 8 s");
+    terminal.wait_for("q ends:");
+    terminal.type_in("\n");
+    terminal.wait_for("any key stops the head");
+    let Terminal {
+        mut child, ours, ..
+    } = terminal;
+    drop(ours);
+    child.wait().unwrap();
+    // The stop was asked for before the program ended; its outcome may still be on its way to the disk.
+    let ended = || {
+        newest_doses(&reef)
+            .pop()
+            .is_some_and(|d| d["outcome"] == "interrupted")
+    };
+    assert!((0..500).any(|_| ended()), "{:?}", newest_doses(&reef));
+}
+
+#[test]
+fn without_a_terminal_nothing_is_guided() {
+    let reef = reef("1");
+    let refused = told(&reef, &["calibrate", "alkalinity"], "s\n");
+    assert_eq!(refused.status.code(), Some(2), "{refused:?}");
+    assert!(
+        String::from_utf8_lossy(&refused.stderr).contains("--run"),
+        "{refused:?}"
+    );
+    assert!(newest_doses(&reef).is_empty());
+}
