@@ -555,6 +555,70 @@ impl Course {
     }
 }
 
+/// One line fading out while another fades in. Each change of it is written down whole; the newest row of a number counts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Changeover {
+    /// Its number, counted up from 1.
+    pub number: i64,
+    /// The line that fades out.
+    pub from: Name,
+    /// The line that fades in.
+    pub to: Name,
+    /// What stays equal.
+    pub by: Measured,
+    /// Steps from the one to the other.
+    pub days: u32,
+    /// The step in force, 0 to `days`.
+    pub step: u32,
+    /// The local date on which that step came into force, or was last looked at.
+    pub on: Date,
+    /// What becomes of it.
+    pub state: ChangeoverState,
+    /// In the owner's words.
+    pub note: String,
+    /// Who wanted this change.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
+/// What becomes of a changeover.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ChangeoverState {
+    /// A step further on each day.
+    Forward,
+    /// A step back on each day.
+    Back,
+    /// It stays at its step.
+    Paused,
+    /// The new line gives all of it; the plan file does not say so yet.
+    Complete,
+    /// Over: plan and water agree again.
+    Ended,
+}
+
+impl ChangeoverState {
+    /// All of them.
+    pub const ALL: [Self; 5] = [
+        Self::Forward,
+        Self::Back,
+        Self::Paused,
+        Self::Complete,
+        Self::Ended,
+    ];
+
+    /// Stable word.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Forward => "forward",
+            Self::Back => "back",
+            Self::Paused => "paused",
+            Self::Complete => "complete",
+            Self::Ended => "ended",
+        }
+    }
+}
+
 /// Everything that is written beside intents and outcomes.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Entry {
@@ -580,6 +644,8 @@ pub enum Entry {
     Arming(Arming),
     /// A course was begun, paused, resumed or ended.
     Course(Course),
+    /// A changeover was begun, moved on, paused, turned or ended.
+    Changeover(Changeover),
     /// The owner told something.
     Fact(Fact),
     /// Anything else.
@@ -657,4 +723,6 @@ pub struct History {
     pub courses: Vec<Course>,
     /// When the water was last changed.
     pub water_changed: Option<Timestamp>,
+    /// The newest word on the newest changeover, ended or not.
+    pub changeover: Option<Changeover>,
 }

@@ -33,6 +33,15 @@ struct Step {
 /// Puts the advice into force.
 pub(super) fn accept(place: &Place, options: &Accept, out: &mut Out) -> Result<(), Failure> {
     let tracked = tracked(&options.quantity)?;
+    if let Some(fade) = super::changeover::under_way(place)? {
+        return Err(Failure::new(
+            exit::REFUSED,
+            format!(
+                "changeover {} from {} to {} is under way; one thing at a time, or nobody can tell what did what: finish it or step back first",
+                fade.number, fade.from, fade.to
+            ),
+        ));
+    }
     let case = gather(place, &tracked, options.days)?;
     let advice = advice(&case)?;
     let refused = |why: String| Failure::new(exit::REFUSED, why);

@@ -6,7 +6,8 @@ use clap::{Args, Parser, Subcommand};
 
 use super::bench_args::{Calibrate, CalibrationArgs, Verify};
 use super::owner_args::{
-    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution,
+    Accept, Advise, ChangeoverArgs, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation,
+    Solution,
 };
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
@@ -90,6 +91,8 @@ pub(super) enum Command {
     Panel(Panel),
     /// Show what was changed and when, or note a change down
     Changes(Changes),
+    /// Fade from one solution to another at equal effect on the water
+    Changeover(ChangeoverArgs),
     /// Calibrate a head: guided at the sump, or from runs that were timed before
     Calibrate(Calibrate),
     /// Check a head's calibration by one measured run

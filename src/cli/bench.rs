@@ -54,9 +54,9 @@ pub(super) fn run(place: &Place, wanted: Wanted<'_>, out: &mut Out) -> Result<Ra
     let token = number(&prepared, "token")?;
     // From here on a signal stops the head, not this program before it could.
     let mut keys = Keys::watch()?;
-    let started = accepted(client.ask(&Request::ConfirmDose {
+    // The run belongs to this connection: when it ends, because this program was killed or hangs, the daemon ends the run.
+    let started = accepted(client.ask(&Request::ConfirmRun {
         token: token.unsigned_abs(),
-        repeated_volume_ul: None,
     })?)?;
     let dose = DoseId(number(&started, "dose")?);
     let line = started
@@ -64,7 +64,7 @@ pub(super) fn run(place: &Place, wanted: Wanted<'_>, out: &mut Out) -> Result<Ra
         .get("line")
         .and_then(Value::as_str)
         .unwrap_or_default();
-    let ended = watch(place, (dose, line), &mut keys, out)?;
+    let ended = watch((place, &mut client), (dose, line), &mut keys, out)?;
     drop(keys);
     if matches!(ended.end, DoseEnd::Failed | DoseEnd::Uncertain) {
         return Err(Failure::new(
@@ -113,7 +113,7 @@ fn number(response: &Response, key: &str) -> Result<i64, Failure> {
 
 /// Watches a run to its end, which is in the record.
 fn watch(
-    place: &Place,
+    (place, client): (&Place, &mut Client),
     (dose, line): (DoseId, &str),
     keys: &mut Keys,
     out: &mut Out,
@@ -125,7 +125,7 @@ fn watch(
         if keys.wants_stop() && !asked_to_stop {
             asked_to_stop = true;
             // A denial means that it is over already; the record says how.
-            drop(Client::connect(&place.state)?.ask(&Request::StopRun { dose: dose.0 })?);
+            drop(client.ask(&Request::StopRun { dose: dose.0 })?);
         }
         if let Some(ended) = reader.end_of(dose).map_err(|e| unread(&e))? {
             bar(1.0, out)?;
@@ -134,7 +134,7 @@ fn watch(
             }
             return Ok(ended);
         }
-        match share_of(place, line)? {
+        match share_of(client, line)? {
             Some(share) => bar(share, out)?,
             None => unseen += 1,
         }
@@ -151,8 +151,8 @@ fn watch(
 }
 
 /// How far the run on a line has come, from 0 to 1; `None` when nothing runs there.
-fn share_of(place: &Place, line: &str) -> Result<Option<f64>, Failure> {
-    let view = status(place)?;
+fn share_of(client: &mut Client, line: &str) -> Result<Option<f64>, Failure> {
+    let view = super::status::fetch(client)?;
     let line = view.lines.iter().find(|l| l.name == line);
     Ok(line.and_then(|l| {
         let (whole, so_far) = (l.running_volume_ul?, l.running_so_far_ul?);

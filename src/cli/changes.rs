@@ -21,7 +21,7 @@ use crate::record::FactKind;
 pub(super) struct Change {
     /// When.
     pub(super) at: Timestamp,
-    /// Stable word: `note`, `water`, `plan`, `controller`, `uptake`.
+    /// Stable word: `note`, `water`, `changeover`, `plan`, `controller`, `uptake`.
     pub(super) kind: &'static str,
     /// In words.
     pub(super) what: String,
@@ -44,6 +44,21 @@ pub(super) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
         kind: "water",
         what: change.words(),
     }));
+    for fade in reader.changeovers().map_err(|e| unread(&e))? {
+        all.push(Change {
+            at: fade.at.wall,
+            kind: "changeover",
+            what: format!(
+                "changeover {} from {} to {}: step {} of {}, {}",
+                fade.number,
+                fade.from,
+                fade.to,
+                fade.step,
+                fade.days,
+                fade.state.as_str()
+            ),
+        });
+    }
     for uptake in reader.uptakes().map_err(|e| unread(&e))? {
         let (before, after) = (uptake.before, uptake.uptake);
         // The first declaration of all, and a plan brought into line, change nothing.

@@ -11,6 +11,7 @@ mod bench;
 mod bench_args;
 mod calibrate;
 mod certificate;
+mod changeover;
 mod changes;
 mod check;
 mod course;
@@ -93,6 +94,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Course(options) => course::course(place, options, out),
         Command::Panel(options) => panel::panel(place, options, out),
         Command::Dilute(options) => water::dilute(place, options, out),
+        Command::Changeover(options) => changeover::changeover(place, options, out),
         Command::Calibrate(options) => calibrate::calibrate(place, options, out),
         Command::Verify(options) => verify::verify(place, options, out),
         Command::Calibration(options) => certificate::calibration(place, options, out),

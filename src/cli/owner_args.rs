@@ -476,3 +476,102 @@ pub(super) struct PanelShow {
     #[arg(long)]
     pub(super) json: bool,
 }
+
+/// Options of `changeover`.
+#[derive(Debug, Args)]
+pub(super) struct ChangeoverArgs {
+    /// What to do with changeovers
+    #[command(subcommand)]
+    pub(super) command: ChangeoverCommand,
+}
+
+/// What to do with changeovers.
+#[derive(Debug, Subcommand)]
+pub(super) enum ChangeoverCommand {
+    /// Fade from one line to another at equal effect on the water; shown day by day before it begins
+    #[command(
+        after_help = "Example: dosewright changeover start alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `standby = true`. Every cap and limit counts both."
+    )]
+    Start(ChangeoverStart),
+    /// List changeovers
+    List {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Stay at the present step
+    Pause {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Go on, a step further each day
+    Resume {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Go back to the old line, a step each day
+    Back {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Put a complete changeover into plan.toml
+    Finish {
+        /// Do not ask
+        #[arg(long)]
+        yes: bool,
+        /// Print JSON; only with --yes
+        #[arg(long, requires = "yes")]
+        json: bool,
+    },
+    /// Work out what another solution in the bottle of the same line means; changes nothing
+    #[command(
+        after_help = "Example: dosewright changeover swap alkalinity --to bicarbonate --tube \"3 mL\"\nSays the new daily volume at equal effect, what else changes, and when the tube is through. CAUTION: never pour one solution into another; some precipitate, some give off heat."
+    )]
+    Swap(ChangeoverSwap),
+}
+
+/// Options of `changeover start`.
+#[derive(Debug, Args)]
+pub(super) struct ChangeoverStart {
+    /// The line that fades out
+    pub(super) from: String,
+    /// The line that fades in
+    pub(super) to: String,
+    /// Over how many days
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=92))]
+    pub(super) days: u32,
+    /// What stays equal: alkalinity, or an element's symbol
+    #[arg(long, default_value = "alkalinity")]
+    pub(super) by: String,
+    /// In your words, for the record
+    #[arg(long, default_value = "")]
+    pub(super) note: String,
+    /// Do not ask
+    #[arg(long)]
+    pub(super) yes: bool,
+    /// Print JSON; only with --yes
+    #[arg(long, requires = "yes")]
+    pub(super) json: bool,
+}
+
+/// Options of `changeover swap`.
+#[derive(Debug, Args)]
+pub(super) struct ChangeoverSwap {
+    /// The line
+    pub(super) line: String,
+    /// The new solution, as controller.toml describes it
+    #[arg(long)]
+    pub(super) to: String,
+    /// What the tube holds between bottle and outlet, for example "3 mL": its inner cross-section times its length
+    #[arg(long)]
+    pub(super) tube: String,
+    /// What stays equal: alkalinity, or an element's symbol
+    #[arg(long, default_value = "alkalinity")]
+    pub(super) by: String,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}

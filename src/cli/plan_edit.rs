@@ -23,15 +23,21 @@ pub(super) enum Edit {
     Daily(Name, f64),
     /// `ratio` of a line that follows another.
     Ratio(Name, f64),
+    /// `standby` of a line; the one key that may be new.
+    Standby(Name, bool),
 }
 
 impl Edit {
     /// The tables to the key, the key, and the number as it will stand there.
-    fn place(&self) -> (Vec<&str>, &'static str, f64) {
+    fn place(&self) -> (Vec<&str>, &'static str, Value) {
+        let number = |value: &f64| Value::from(*value);
         match self {
-            Self::Uptake(value) => (Vec::new(), "uptake-dkh-per-day", *value),
-            Self::Daily(line, value) => (vec!["line", line.as_str()], "daily-ml", *value),
-            Self::Ratio(line, value) => (vec!["line", line.as_str()], "ratio", *value),
+            Self::Uptake(value) => (Vec::new(), "uptake-dkh-per-day", number(value)),
+            Self::Daily(line, value) => (vec!["line", line.as_str()], "daily-ml", number(value)),
+            Self::Ratio(line, value) => (vec!["line", line.as_str()], "ratio", number(value)),
+            Self::Standby(line, value) => {
+                (vec!["line", line.as_str()], "standby", Value::from(*value))
+            }
         }
     }
 
@@ -61,23 +67,33 @@ pub(super) fn written_ml(ml: f64) -> f64 {
 pub(super) fn edited(text: &str, edits: &[Edit]) -> Result<String, String> {
     let mut document: DocumentMut = text.parse().map_err(|e| format!("is no TOML: {e}"))?;
     for edit in edits {
-        let (tables, key, number) = edit.place();
+        let (tables, key, new) = edit.place();
         let mut item: &mut Item = document.as_item_mut();
-        for step in tables.iter().chain([&key]) {
+        for step in &tables {
             item = item
                 .as_table_like_mut()
                 .and_then(|table| table.get_mut(step))
-                .ok_or_else(|| format!("has no {step} where {} belongs", edit.words()))?;
+                .ok_or_else(|| missing(step, edit))?;
         }
-        let value = item
-            .as_value_mut()
-            .ok_or_else(|| format!("{key} is no plain number"))?;
+        let table = item.as_table_like_mut().ok_or_else(|| missing(key, edit))?;
+        if matches!(edit, Edit::Standby(..)) && !table.contains_key(key) {
+            table.insert(key, Item::Value(new));
+            continue;
+        }
+        let value = table
+            .get_mut(key)
+            .and_then(Item::as_value_mut)
+            .ok_or_else(|| missing(key, edit))?;
         // What stands around the number, a comment behind it for one, stays.
         let around = value.decor().clone();
-        *value = Value::from(number);
+        *value = new;
         *value.decor_mut() = around;
     }
     Ok(document.to_string())
+}
+
+fn missing(what: &str, edit: &Edit) -> String {
+    format!("has no {what} where {} belongs", edit.words())
 }
 
 /// A change of the plan file that has been checked and waits to be written.

@@ -74,6 +74,9 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     lines(view, out)?;
     reasons(view, out)?;
     alkalinity(view, out)?;
+    if let Some(changeover) = &view.changeover {
+        writeln!(out, "\n{changeover}")?;
+    }
     if let Some(mqtt) = &view.mqtt {
         writeln!(out, "\nmqtt: {mqtt}")?;
     }

@@ -355,6 +355,8 @@ pub struct PlannedLine {
     pub line: Name,
     /// Volume per local day.
     pub daily_volume: Volume,
+    /// Whether it waits for a changeover: its times are kept free, and nothing is given by plan.
+    pub standby: bool,
     /// When.
     pub times: Times,
 }

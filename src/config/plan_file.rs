@@ -11,7 +11,7 @@ use super::mistake::{Sink, quoted};
 use super::model::{Controller, Plan, PlannedLine, Times};
 use super::plan_relations::Relations;
 use super::tree::RawTable;
-use crate::plan::plan_daily_volumes;
+use crate::plan::{plan_daily_volumes, reserved_daily_volumes};
 use crate::quantity::{Alkalinity, Name, i64_from_f64};
 
 /// What a plan is checked against.
@@ -42,18 +42,20 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
             .position(|line| line.name == planned.line)
     });
     let mut plan = Plan { uptake, lines };
-    let daily = plan_daily_volumes(&plan);
+    let reserved = reserved_daily_volumes(&plan);
     for planned in &mut plan.lines {
-        if let Some(volume) = daily.get(&planned.line) {
+        if let Some(volume) = reserved.get(&planned.line) {
             planned.daily_volume = *volume;
         }
     }
+    let daily = plan_daily_volumes(&plan);
     let plan = Arc::new(plan);
     Relations {
         raw,
         controller,
         plan: &plan,
-        daily: &daily,
+        daily: &reserved,
+        in_force: &daily,
     }
     .check(sink);
     sink.is_clean().then(|| Arc::unwrap_or_clone(plan))
@@ -161,6 +163,7 @@ fn planned_line(
     Some(PlannedLine {
         line: Name::new(name).ok()?,
         daily_volume: table.volume("daily-ml").unwrap_or_default(),
+        standby: table.flag("standby").unwrap_or(false),
         times,
     })
 }

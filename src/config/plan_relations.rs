@@ -45,7 +45,7 @@ fn mean_daily_volumes(plan: &Plan) -> DailyVolumes {
         Times::Spread { .. } | Times::At(_) | Times::Follow { .. } => 1.0,
     };
     let mut means = DailyVolumes::new();
-    for planned in &plan.lines {
+    for planned in plan.lines.iter().filter(|planned| !planned.standby) {
         let leader = match &planned.times {
             Times::Follow { leader, .. } => plan.lines.iter().find(|line| line.line == *leader),
             Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
@@ -90,7 +90,10 @@ pub(super) struct Relations<'a> {
     pub(super) raw: &'a RawTable,
     pub(super) controller: &'a Arc<Controller>,
     pub(super) plan: &'a Arc<Plan>,
+    /// With lines on standby as if they were in force: what a line may give is checked before it gives it.
     pub(super) daily: &'a DailyVolumes,
+    /// What goes into the water now.
+    pub(super) in_force: &'a DailyVolumes,
 }
 
 impl Relations<'_> {
@@ -233,7 +236,7 @@ impl Relations<'_> {
     fn check_elements(&self, sink: &mut Sink<'_>) {
         for (element, limit) in &self.controller.element_rise_max {
             let mut rises: BTreeMap<&Name, f64> = BTreeMap::new();
-            for (line, volume) in self.daily {
+            for (line, volume) in self.in_force {
                 if let Some(effect) = effect_of(self.controller, line) {
                     let rise = effect
                         .element_rise(element, *volume, self.controller.tank)
@@ -291,7 +294,7 @@ impl Relations<'_> {
     }
 
     fn warn_total(&self, sink: &mut Sink<'_>) {
-        let total: Volume = self.daily.values().copied().sum();
+        let total: Volume = self.in_force.values().copied().sum();
         let litres = self.controller.tank.as_litres();
         let share = f64_from_i64(total.as_ul()) / 1e6 / litres;
         if share > DAILY_SHARE_DOUBTFUL {

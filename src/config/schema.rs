@@ -412,6 +412,7 @@ const PLAN_LINE: Section = section(&[
     ),
     key("follow", Kind::Text("the name of a line"), Optional),
     num("ratio", 0.001, 1000.0, "", Optional),
+    key("standby", Kind::Flag, Optional),
 ]);
 
 impl Section {

@@ -154,17 +154,50 @@ async fn converse(stream: UnixStream, incoming: mpsc::Sender<Incoming>, room: &S
     };
     let (read, mut write) = stream.into_split();
     let mut lines = BufReader::new(read);
+    let mut attended = Vec::new();
+    exchange(
+        &mut lines,
+        &mut write,
+        (uid, &incoming),
+        room,
+        &mut attended,
+    )
+    .await;
+    // Whoever stood beside these runs is gone, or says nothing any more: a lost terminal must not leave a head running.
+    for dose in attended {
+        let (answer, _) = oneshot::channel();
+        let request = Request::StopRun { dose };
+        drop(
+            incoming
+                .send(Incoming {
+                    request,
+                    uid,
+                    answer,
+                })
+                .await,
+        );
+    }
+}
+
+/// Requests and answers in turn; notes runs that this connection stands beside.
+async fn exchange(
+    lines: &mut BufReader<OwnedReadHalf>,
+    write: &mut tokio::net::unix::OwnedWriteHalf,
+    (uid, incoming): (u32, &mpsc::Sender<Incoming>),
+    room: &Semaphore,
+    attended: &mut Vec<i64>,
+) {
     loop {
-        let Some(line) = read_line(&mut lines, room).await else {
+        let Some(line) = read_line(lines, room).await else {
             return;
         };
         if line.len() > LINE_BYTES_MAX {
             let text = format!("a request may be {LINE_BYTES_MAX} bytes long");
-            send(&mut write, &Response::denied("too-long", text)).await;
+            send(write, &Response::denied("too-long", text)).await;
             return;
         }
-        let response = answer(&line, uid, &incoming).await;
-        if !send(&mut write, &response).await {
+        let response = answer(&line, uid, incoming, attended).await;
+        if !send(write, &response).await {
             return;
         }
     }
@@ -195,11 +228,17 @@ async fn read_line(lines: &mut BufReader<OwnedReadHalf>, room: &Semaphore) -> Op
     None
 }
 
-async fn answer(line: &[u8], uid: u32, incoming: &mpsc::Sender<Incoming>) -> Response {
+async fn answer(
+    line: &[u8],
+    uid: u32,
+    incoming: &mpsc::Sender<Incoming>,
+    attended: &mut Vec<i64>,
+) -> Response {
     let request = match serde_json::from_slice::<Request>(line) {
         Ok(request) => request,
         Err(error) => return Response::denied("not-understood", format!("not a request: {error}")),
     };
+    let attends = matches!(request, Request::ConfirmRun { .. });
     let (sender, receiver) = oneshot::channel();
     if incoming
         .send(Incoming {
@@ -213,7 +252,14 @@ async fn answer(line: &[u8], uid: u32, incoming: &mpsc::Sender<Incoming>) -> Res
         return Response::denied("stopping", "the daemon is being stopped");
     }
     match timeout(ANSWER_PATIENCE, receiver).await {
-        Ok(Ok(response)) => response,
+        Ok(Ok(response)) => {
+            let dose = response
+                .data
+                .get("dose")
+                .and_then(serde_json::Value::as_i64);
+            attended.extend(dose.filter(|_| attends));
+            response
+        }
         Ok(Err(_)) => Response::denied("stopping", "the daemon is being stopped"),
         Err(_) => Response::denied(
             "no-answer",

@@ -49,6 +49,8 @@ pub struct StatusView {
     pub inputs: Vec<InputView>,
     /// Alarms, latched ones included.
     pub alarms: Vec<AlarmView>,
+    /// How a changeover stands, in words; null when none is under way.
+    pub changeover: Option<String>,
     /// Alkalinity; absent when the configuration has no limits for it.
     pub alkalinity: Option<AlkalinityView>,
     /// How the connection to the MQTT broker is; absent when MQTT is off.
@@ -255,6 +257,7 @@ pub struct ShellFacts {
 pub fn status_view(status: &Status, shell: &ShellFacts) -> StatusView {
     let show = |at: Timestamp| rfc3339(at, &shell.zone);
     StatusView {
+        changeover: status.changeover.clone(),
         mode: if status.live { "live" } else { "dry_run" }.to_owned(),
         not_live_because: shell.not_live.clone(),
         warp: shell.warp,

@@ -45,6 +45,11 @@ pub enum Request {
         /// `prime` or `calibration`.
         kind: String,
     },
+    /// Second step of a run that somebody stands beside: it ends when this connection does, or is silent for 5 s.
+    ConfirmRun {
+        /// From the first step, of a dose too.
+        token: u64,
+    },
     /// Ends one run.
     StopRun {
         /// The number of the dose.
@@ -124,6 +129,24 @@ pub enum Request {
         /// Its number.
         number: i64,
         /// `pause`, `resume` or `end`.
+        action: String,
+    },
+    /// A changeover, from the next local day on.
+    ChangeoverStart {
+        /// The line that fades out.
+        from: String,
+        /// The line that fades in; on standby in the plan.
+        to: String,
+        /// What stays equal: `alkalinity` or an element's symbol.
+        by: String,
+        /// Over how many days.
+        days: u32,
+        /// In the owner's words.
+        note: String,
+    },
+    /// What to do with the changeover that is under way.
+    ChangeoverSet {
+        /// `pause`, `resume` or `back`.
         action: String,
     },
     /// The owner accepts an uptake.

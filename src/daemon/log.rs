@@ -70,6 +70,9 @@ fn entry(entry: &Entry) {
         Entry::Course(course) => {
             tracing::info!(course = course.number, line = %course.line, extra = %course.extra, days = course.days, state = course.state.as_str(), "course");
         }
+        Entry::Changeover(fade) => {
+            tracing::info!(changeover = fade.number, from = %fade.from, to = %fade.to, step = fade.step, days = fade.days, state = fade.state.as_str(), "changeover");
+        }
         Entry::Fact(fact) => {
             tracing::info!(kind = fact.kind.as_str(), name = %fact.name, value = fact.value, "told by the owner");
         }

@@ -6,8 +6,8 @@ use serde_json::json;
 use crate::chemistry::Element;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
-    Answer, Command, CourseAction, Denial, NewCalibration, NewCourse, NewFact, NewReading,
-    NewVerification, RefillLevel,
+    Answer, ChangeoverAction, Command, CourseAction, Denial, NewCalibration, NewChangeover,
+    NewCourse, NewFact, NewReading, NewVerification, RefillLevel,
 };
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{
@@ -106,13 +106,19 @@ fn command(request: Request) -> Result<Asked, String> {
             note: shortened(&note),
         },
         Request::Reading(reading) => Command::AddReading(new_reading(reading)?),
+        Request::ConfirmRun { token } => Command::ConfirmDose {
+            token,
+            repeated_volume: None,
+        },
         Request::StopRun { dose } => Command::StopRun { dose: DoseId(dose) },
         request @ (Request::Calibrate(_) | Request::PrepareRun { .. } | Request::Verify { .. }) => {
             bench_command(request)?
         }
         request @ (Request::CourseAdd { .. }
         | Request::CourseSet { .. }
-        | Request::CourseConfirm { .. }) => course_command(request)?,
+        | Request::CourseConfirm { .. }
+        | Request::ChangeoverStart { .. }
+        | Request::ChangeoverSet { .. }) => course_command(request)?,
         request @ (Request::Fact { .. } | Request::AcceptUptake { .. }) => owner_command(request)?,
         Request::TrustClock => Command::TrustClock,
         Request::Acknowledge { code } => Command::Acknowledge { code },
@@ -185,6 +191,34 @@ fn course_command(request: Request) -> Result<Command, String> {
             number,
             action: CourseAction::Confirm { days, read },
         });
+    }
+    if let Request::ChangeoverStart {
+        from,
+        to,
+        by,
+        days,
+        note,
+    } = request
+    {
+        return Ok(Command::StartChangeover(NewChangeover {
+            from: name(&from)?,
+            to: name(&to)?,
+            by: measured(&by)?,
+            days,
+            note: shortened(&note),
+        }));
+    }
+    if let Request::ChangeoverSet { action } = request {
+        return Ok(Command::SetChangeover(match action.as_str() {
+            "pause" => ChangeoverAction::Pause,
+            "resume" => ChangeoverAction::Resume,
+            "back" => ChangeoverAction::Back,
+            other => {
+                return Err(format!(
+                    "\"{other}\" is nothing to do with a changeover; it must be pause, resume or back"
+                ));
+            }
+        }));
     }
     Err("this asks nothing about courses".to_owned())
 }

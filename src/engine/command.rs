@@ -61,6 +61,14 @@ impl Engine {
                     Err(denial) => Err(denial),
                 }
             }
+            Command::StartChangeover(new) => match self.start_changeover(new, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
+            Command::SetChangeover(action) => match self.set_changeover(action, ticket, who, now) {
+                Ok(()) => return,
+                Err(denial) => Err(denial),
+            },
             Command::AcceptUptake(uptake) => match self.accept_uptake(uptake, ticket, who, now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
@@ -358,7 +366,10 @@ impl Engine {
         who: Who,
         now: Now,
     ) {
-        let answer = if let Err(why) = self.take_declared_uptake(plan.uptake, &who, now) {
+        let taken = self
+            .changeover_allows(&plan)
+            .and_then(|()| self.take_declared_uptake(plan.uptake, &who, now));
+        let answer = if let Err(why) = taken {
             self.note("plan-refused", None, why.clone(), who, now);
             Err(Denial::new(
                 "plan-refused",
@@ -374,11 +385,16 @@ impl Engine {
             );
             self.drop_waiting(NotGiven::Refused, &denial, now);
             self.touch_all_lines();
-            let text = format!(
+            self.settle_changeover(now);
+            let mut text = format!(
                 "plan reloaded: {} lines, {} a day",
                 self.plan.lines.len(),
                 self.planned_alkalinity()
             );
+            for gap in self.unmetered() {
+                text.push_str("; BUT ");
+                text.push_str(&gap.text);
+            }
             self.note("plan-reloaded", None, text.clone(), who, now);
             self.clear(AlarmCode::UptakeRefused, "", now);
             Ok(Answer::Done { text })

@@ -27,6 +27,7 @@ impl Engine {
     /// The standing volumes and what the courses in force add.
     pub(super) fn planned_volumes(&self) -> DailyVolumes {
         let mut daily = crate::plan::plan_daily_volumes(&self.plan);
+        self.overlay_changeover(&mut daily);
         for (line, extra) in &self.course_extra {
             // A line that has left the plan gives nothing, its course neither.
             if let Some(volume) = daily.get_mut(line) {
@@ -278,12 +279,12 @@ impl Engine {
     }
 
     /// Dates need a clock.
-    fn clock_for_course(&self) -> Result<(), Denial> {
+    pub(super) fn clock_for_course(&self) -> Result<(), Denial> {
         match &self.clock.unsure {
             None => Ok(()),
             Some(why) => Err(Denial::new(
                 "clock-unsure",
-                format!("a course needs dates, and the clock is not trusted: {why}"),
+                format!("this needs dates, and the clock is not trusted: {why}"),
             )),
         }
     }
@@ -299,7 +300,7 @@ impl Engine {
     }
 
     /// What other courses may add to a line on any day, paused ones included.
-    fn extra_of_others(&self, line: &Name, not: Option<i64>) -> Volume {
+    pub(super) fn extra_of_others(&self, line: &Name, not: Option<i64>) -> Volume {
         self.courses
             .iter()
             .filter(|c| c.line == *line && Some(c.number) != not)

@@ -196,6 +196,10 @@ pub enum Command {
         /// What to do with it.
         action: CourseAction,
     },
+    /// A changeover, from the next local day on.
+    StartChangeover(NewChangeover),
+    /// Pauses, resumes or turns the changeover that is under way.
+    SetChangeover(ChangeoverAction),
     /// The owner accepts this uptake per day; within the same limits as a declaration in the plan.
     AcceptUptake(crate::quantity::Alkalinity),
     /// The owner says the wall clock is right.
@@ -304,6 +308,32 @@ pub struct NewCourse {
     pub days: u32,
     /// In the owner's words.
     pub note: String,
+}
+
+/// A changeover as it is asked for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewChangeover {
+    /// The line that fades out.
+    pub from: Name,
+    /// The line that fades in; on standby in the plan.
+    pub to: Name,
+    /// What stays equal.
+    pub by: Measured,
+    /// Over how many days.
+    pub days: u32,
+    /// In the owner's words.
+    pub note: String,
+}
+
+/// What to do with the changeover that is under way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ChangeoverAction {
+    /// Stay at the present step.
+    Pause,
+    /// Go on, a step further each day.
+    Resume,
+    /// Go back, a step each day.
+    Back,
 }
 
 /// What to do with a course.

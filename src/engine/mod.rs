@@ -18,6 +18,7 @@
 mod alarms;
 mod alkalinity;
 mod bench;
+mod changeover;
 mod clock;
 mod command;
 mod course;
@@ -38,8 +39,8 @@ pub use crate::record;
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{
-    Command, CourseAction, Event, NewCalibration, NewCourse, NewFact, NewReading, NewVerification,
-    Now, RefillLevel, RunEnd, RunReport, TrustSource,
+    ChangeoverAction, Command, CourseAction, Event, NewCalibration, NewChangeover, NewCourse,
+    NewFact, NewReading, NewVerification, Now, RefillLevel, RunEnd, RunReport, TrustSource,
 };
 pub use start::Setup;
 pub use state::Engine;
@@ -82,6 +83,7 @@ impl Engine {
     fn go_on(&mut self, now: Now) {
         self.settle_inputs(now);
         self.follow_courses(now);
+        self.follow_changeover(now);
         self.check_overdue_runs(now);
         self.follow_ramp(now);
         self.due_slots(now);

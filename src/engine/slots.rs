@@ -189,9 +189,14 @@ impl Engine {
     fn slots_lost(&mut self, from: Timestamp, until: Timestamp, now: Now) {
         let at = self.stamp(now);
         let lines: Vec<Name> = self.plan.lines.iter().map(|l| l.line.clone()).collect();
+        let daily = self.daily_volumes();
         let mut total = 0_u32;
         for line in lines {
-            let counted = self.schedule.count_between(&line, from, until);
+            // What gives nothing at present has missed nothing: a line on standby, one that a changeover has faded out.
+            if daily.get(&line).is_none_or(|v| *v <= Volume::ZERO) {
+                continue;
+            }
+            let counted = self.schedule.count_between(&line, from, until, &daily);
             if counted.is_some_and(|(slots, _)| slots == 0) {
                 continue;
             }

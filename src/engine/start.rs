@@ -134,6 +134,7 @@ impl Engine {
                 uptake: history.uptake,
                 share: 1.0,
             },
+            changeover: history.changeover,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history
                 .courses
@@ -171,6 +172,7 @@ impl Engine {
     ) {
         self.close_open(open, now);
         self.hold_unsteady_lines(now);
+        self.settle_changeover(now);
         if !self.live {
             self.assume_for_dry_run(now);
         }

@@ -41,6 +41,8 @@ pub struct Engine {
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
     pub(super) alkalinity: AlkalinityMemory,
+    /// The newest changeover, over or not.
+    pub(super) changeover: Option<crate::record::Changeover>,
     /// Courses that are not over.
     pub(super) courses: Vec<crate::record::Course>,
     /// Highest number of a course so far.

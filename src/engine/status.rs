@@ -33,6 +33,8 @@ pub struct Status {
     pub reservoirs: Vec<ReservoirStatus>,
     /// Alarms, latched ones included.
     pub alarms: Vec<Alarm>,
+    /// How a changeover stands, in words; `None` when none is under way.
+    pub changeover: Option<String>,
     /// Established uptake of alkalinity per day.
     pub uptake: Option<Alkalinity>,
     /// Alkalinity that the standing plan adds per day.
@@ -184,6 +186,7 @@ impl Engine {
             heads: self.heads_status(now),
             reservoirs: self.reservoirs_status(),
             alarms: self.alarms.list(),
+            changeover: self.changeover_words(),
             uptake: self.uptake(),
             planned_alkalinity: self.planned_alkalinity(),
             share_in_force: self.alkalinity.share,
@@ -251,9 +254,7 @@ impl Engine {
                 .filter(|(day, _)| *day == self.local_date(now.wall))
                 .map_or(Volume::ZERO, |(_, v)| v),
             planned_24h: self.daily_volumes().get(name).copied().unwrap_or_default(),
-            plan_standing: self
-                .schedule
-                .standing()
+            plan_standing: crate::plan::plan_daily_volumes(&self.plan)
                 .get(name)
                 .copied()
                 .unwrap_or_default(),

@@ -114,6 +114,10 @@ impl Engine {
             return;
         }
         for (line, daily) in self.daily_volumes() {
+            // Today's volume of a line that is fading says nothing of yesterday's.
+            if self.is_fading(&line, now) {
+                continue;
+            }
             let planned = self.planned_last_24h(&line, daily, now);
             let given = self.window.volume_24h(&line, now.elapsed);
             let share = if planned > Volume::ZERO {
@@ -155,7 +159,10 @@ impl Engine {
             .as_millisecond()
             .saturating_sub(Millis::DAY.as_ms());
         let since = Timestamp::from_millisecond(since).unwrap_or(now.wall);
-        let counted = self.schedule.count_between(line, since, now.wall);
+        let daily_volumes = self.daily_volumes();
+        let counted = self
+            .schedule
+            .count_between(line, since, now.wall, &daily_volumes);
         counted.map_or(daily, |(_, volume)| volume)
     }
 

@@ -29,7 +29,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 13] = [
+const STAMPED: [&str; 14] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -41,6 +41,7 @@ const STAMPED: [&str; 13] = [
     "uptake",
     "fact",
     "course",
+    "changeover",
     "arming",
     "event",
 ];
@@ -89,6 +90,7 @@ impl Ledger {
             uptake: uptake(conn)?,
             courses: super::owner::courses_newest(conn)?,
             water_changed: super::owner::water_changed(conn)?,
+            changeover: super::fade::newest(conn)?,
             open,
         })
     }

@@ -18,6 +18,7 @@ mod books;
 mod check;
 mod codec;
 mod error;
+mod fade;
 mod history;
 mod open;
 mod owner;

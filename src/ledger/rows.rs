@@ -39,6 +39,8 @@ pub enum Table {
     Arming,
     /// Courses begun, paused, resumed and ended.
     Course,
+    /// Changeovers and their steps.
+    Changeover,
     /// What the owner told.
     Fact,
     /// Other events.
@@ -273,6 +275,23 @@ const ARMING: &[Column] = &[
     ("sentence", "sentence", Show::Typed),
     WHO,
 ];
+const CHANGEOVER: &[Column] = &[
+    NUMBER,
+    AT,
+    TRUSTED,
+    ELAPSED,
+    SESSION,
+    ("changeover", "changeover", Show::Plain),
+    ("from_line", "from_line", Show::Plain),
+    ("to_line", "to_line", Show::Plain),
+    ("measured", "measured", Show::Plain),
+    ("days", "days", Show::Plain),
+    ("step", "step", Show::Plain),
+    ("on_date", "on_date", Show::Plain),
+    ("state", "state", Show::Plain),
+    ("note", "note", Show::Typed),
+    WHO,
+];
 const COURSE: &[Column] = &[
     NUMBER,
     AT,
@@ -338,7 +357,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 15] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -350,6 +369,7 @@ impl Table {
         Self::Uptake,
         Self::Arming,
         Self::Course,
+        Self::Changeover,
         Self::Fact,
         Self::Event,
         Self::Session,
@@ -384,6 +404,7 @@ impl Table {
             Self::Uptake => ("uptake", "uptake", UPTAKE),
             Self::Arming => ("arming", "arming", ARMING),
             Self::Course => ("course", "course", COURSE),
+            Self::Changeover => ("changeover", "changeover", CHANGEOVER),
             Self::Fact => ("fact", "fact", FACT),
             Self::Event => ("event", "event", EVENT),
             Self::Session => ("session", "session", STARTS),

@@ -12,7 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 5] = [FIRST, ARMING, OWNER, TOP_UP, BENCH];
+pub(super) const MIGRATIONS: [&str; 6] = [FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -359,4 +359,25 @@ CREATE TABLE verification (
     who TEXT NOT NULL
 ) STRICT;
 CREATE INDEX verification_head ON verification (head, id);
+";
+
+/// Changeovers, a row for each day's step.
+const FADE: &str = "
+CREATE TABLE changeover (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_ms INTEGER NOT NULL,
+    elapsed_ms INTEGER NOT NULL,
+    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
+    changeover INTEGER NOT NULL CHECK (changeover > 0),
+    from_line TEXT NOT NULL,
+    to_line TEXT NOT NULL,
+    measured TEXT NOT NULL,
+    days INTEGER NOT NULL CHECK (days > 0),
+    step INTEGER NOT NULL CHECK (step BETWEEN 0 AND days),
+    on_date TEXT NOT NULL,
+    state TEXT NOT NULL CHECK (state IN ('forward', 'back', 'paused', 'complete', 'ended')),
+    note TEXT NOT NULL,
+    who TEXT NOT NULL
+) STRICT;
 ";

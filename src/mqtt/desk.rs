@@ -152,6 +152,8 @@ impl Desk {
             | Command::AddFact(_)
             | Command::AddCourse(_)
             | Command::SetCourse { .. }
+            | Command::StartChangeover(_)
+            | Command::SetChangeover(_)
             | Command::AcceptUptake(_)
             | Command::TrustClock
             | Command::Acknowledge { .. }

@@ -207,7 +207,7 @@ pub fn check_course(
 }
 
 /// Doses on every day; `None` for a line that does not dose every day.
-fn doses_a_day(plan: &Plan, times: &Times) -> Option<u32> {
+pub(super) fn doses_a_day(plan: &Plan, times: &Times) -> Option<u32> {
     match times {
         Times::Spread { doses, .. } => Some(*doses),
         Times::At(at) => u32::try_from(at.len()).ok(),

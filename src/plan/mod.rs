@@ -7,6 +7,7 @@
 //! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
 //! dosed, of holds or of limits; the guard looks at every dose again when it is due.
 
+mod changeover;
 mod check;
 mod course;
 mod daytime;
@@ -25,6 +26,10 @@ use jiff::civil::Date;
 use crate::config::{Plan, Times};
 use crate::quantity::{Name, Volume, f64_from_i64, i64_from_f64};
 
+pub use changeover::{
+    CHANGEOVER_DAYS_MAX, ChangeoverDay, ChangeoverError, ChangeoverShape, ChangeoverWish, Side,
+    drift_per_day, shape_changeover, shape_under_way,
+};
 pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
 pub use course::{CourseError, CourseShape, check_course, shape_course};
 pub use error::{Latest, Need, PlacementError};
@@ -59,8 +64,17 @@ pub struct Slot {
 pub type DailyVolumes = BTreeMap<Name, Volume>;
 
 /// The plan's own daily volumes. A follower gets its leader's volume times its ratio, to the nearest microlitre; nothing
-/// when its leader is not planned.
+/// when its leader is not planned. A line on standby gets nothing.
 pub fn plan_daily_volumes(plan: &Plan) -> DailyVolumes {
+    let mut daily = reserved_daily_volumes(plan);
+    for planned in plan.lines.iter().filter(|planned| planned.standby) {
+        daily.insert(planned.line.clone(), Volume::ZERO);
+    }
+    daily
+}
+
+/// The same with lines on standby as if they were in force: what times are kept free for.
+pub(crate) fn reserved_daily_volumes(plan: &Plan) -> DailyVolumes {
     let leader_volume = |leader: &Name| {
         let found = plan.lines.iter().find(|l| l.line == *leader);
         found.map_or(Volume::ZERO, |l| l.daily_volume)

@@ -125,7 +125,7 @@ impl Schedule {
         self.next_where(t, daily, |name| name == line)
     }
 
-    /// How many standing slots of a line lie later than `from` and not later than `until`, and their volume together.
+    /// How many slots of a line with these volumes lie later than `from` and not later than `until`, and their volume together.
     /// `None` when that is more than [`Self::COUNT_DAYS_MAX`] days, or a day cannot be placed: they are then not counted
     /// one by one. Takes the same time for a century as for a day.
     pub fn count_between(
@@ -133,12 +133,12 @@ impl Schedule {
         line: &Name,
         from: Timestamp,
         until: Timestamp,
+        daily: &DailyVolumes,
     ) -> Option<(u32, Volume)> {
         if days_from(from, until) > Self::COUNT_DAYS_MAX {
             return None;
         }
-        let standing = self.layout.standing.clone();
-        let slots = self.between(from, until, &standing).ok()?;
+        let slots = self.between(from, until, daily).ok()?;
         let own = slots.iter().filter(|s| s.key.line == *line);
         let count = u32::try_from(own.clone().count()).ok()?;
         Some((count, own.map(|s| s.volume).sum()))

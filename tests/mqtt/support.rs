@@ -93,6 +93,7 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
     };
     Snapshot {
         status: Status {
+            changeover: None,
             now,
             live: false,
             holds: Vec::new(),

@@ -48,6 +48,10 @@ impl Reef {
         self.folder.path().join("state")
     }
 
+    pub(crate) fn config(&self) -> PathBuf {
+        self.folder.path().join("config")
+    }
+
     pub(crate) fn plan(&self) -> String {
         fs::read_to_string(self.folder.path().join("config/plan.toml")).unwrap()
     }

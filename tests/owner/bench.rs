@@ -5,6 +5,7 @@ use std::io::{Read, Write};
 use std::process::{Child, Output, Stdio};
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::process::Signal;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use serde_json::Value;
 
@@ -368,6 +369,45 @@ fn a_terminal_that_goes_away_stops_the_head() {
             .is_some_and(|d| d["outcome"] == "interrupted")
     };
     assert!((0..500).any(|_| ended()), "{:?}", newest_doses(&reef));
+}
+
+#[test]
+fn ft_pump_01_a_killed_and_a_frozen_command_let_go_of_the_head() {
+    for signal in [Signal::KILL, Signal::STOP] {
+        let reef = reef("1");
+        let mut terminal = Terminal::open(
+            &reef,
+            &[
+                "calibrate",
+                "alkalinity",
+                "--repeats",
+                "2",
+                "--lengths",
+                "2s,11s",
+            ],
+        );
+        terminal.wait_for("q ends:");
+        terminal.type_in("\n");
+        terminal.wait_for("any key stops the head");
+        let pid = rustix::process::Pid::from_child(&terminal.child);
+        rustix::process::kill_process(pid, signal).unwrap();
+        let ended = || {
+            newest_doses(&reef)
+                .pop()
+                .is_some_and(|d| d["outcome"] != "open")
+        };
+        assert!((0..3_000).any(|_| ended()), "{signal:?}");
+        let dose = newest_doses(&reef).pop().unwrap();
+        assert_eq!(dose["outcome"], "interrupted", "{signal:?}");
+        // The connection is given up after 5 s of silence; the whole priming would have taken longer.
+        let (ran, whole) = (&dose["on_time_ms"], &dose["run_time_ms"]);
+        assert!(
+            ran.as_i64().unwrap() + 2_000 < whole.as_i64().unwrap(),
+            "{dose}"
+        );
+        rustix::process::kill_process(pid, Signal::KILL).ok();
+        terminal.child.wait().unwrap();
+    }
 }
 
 #[test]

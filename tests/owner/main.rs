@@ -17,6 +17,7 @@ use serde_json::Value;
 
 mod accept;
 mod bench;
+mod changeover;
 mod exchanged;
 
 const DAY: i64 = 86_400_000;

@@ -111,6 +111,7 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Course(_)
+        | Entry::Changeover(_)
         | Entry::Fact(_) => told(entry)?,
         Entry::Note(note) => {
             let line = note.line.clone();
@@ -168,6 +169,18 @@ fn told(entry: &Entry) -> Option<EventLine> {
             };
             made(arming.at, &arming.who, code, None, text.to_owned())
         }
+        Entry::Course(_) | Entry::Changeover(_) | Entry::Fact(_) => wanted(entry)?,
+        Entry::SlotNotGiven(_)
+        | Entry::OutageMissed(_)
+        | Entry::HoldSet(..)
+        | Entry::HoldLifted(..)
+        | Entry::Note(_) => return None,
+    })
+}
+
+/// What the owner wanted beside the plan, and noted down.
+fn wanted(entry: &Entry) -> Option<EventLine> {
+    Some(match entry {
         Entry::Course(course) => {
             let text = format!(
                 "course {} is {}: {} a day more, {} days from {}",
@@ -180,6 +193,19 @@ fn told(entry: &Entry) -> Option<EventLine> {
             let line = Some(course.line.clone());
             made(course.at, &course.who, "course", line, text)
         }
+        Entry::Changeover(fade) => {
+            let text = format!(
+                "changeover {} from {} to {}: step {} of {}, {}",
+                fade.number,
+                fade.from,
+                fade.to,
+                fade.step,
+                fade.days,
+                fade.state.as_str()
+            );
+            let line = Some(fade.to.clone());
+            made(fade.at, &fade.who, "changeover", line, text)
+        }
         Entry::Fact(fact) => {
             let text = format!("{} {}: {}", fact.kind.as_str(), fact.name, fact.text);
             made(fact.at, &fact.who, "fact", None, text)
@@ -188,6 +214,12 @@ fn told(entry: &Entry) -> Option<EventLine> {
         | Entry::OutageMissed(_)
         | Entry::HoldSet(..)
         | Entry::HoldLifted(..)
+        | Entry::Refill(_)
+        | Entry::Reading(_)
+        | Entry::Calibration(_)
+        | Entry::Verification(_)
+        | Entry::Uptake(_)
+        | Entry::Arming(_)
         | Entry::Note(_) => return None,
     })
 }

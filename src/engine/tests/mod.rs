@@ -2,6 +2,7 @@
 
 mod alkalinity;
 mod bench;
+mod changeover;
 mod faults;
 mod inputs;
 mod owner;

@@ -717,6 +717,7 @@ impl World {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
                 }
+                Entry::Changeover(c) => history.changeover = Some(c.clone()),
                 Entry::Fact(f) if f.kind == FactKind::WaterChange => {
                     history.water_changed = history.water_changed.max(Some(f.happened));
                 }
@@ -1037,6 +1038,7 @@ pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
         Entry::Verification(e) => e.at,
         Entry::Uptake(e) => e.at,
         Entry::Course(e) => e.at,
+        Entry::Changeover(e) => e.at,
         Entry::Fact(e) => e.at,
         Entry::Arming(e) => e.at,
         Entry::Note(e) => e.at,

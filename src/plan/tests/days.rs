@@ -188,7 +188,7 @@ fn a_jump_of_a_century_is_neither_counted_nor_listed() {
     for later in ["2036-01-01T00:00:00Z", "2106-02-07T06:28:15Z"] {
         let later: Timestamp = later.parse().unwrap();
         let kept = schedule.kept_days();
-        assert_eq!(schedule.count_between(&line, then, later), None);
+        assert_eq!(schedule.count_between(&line, then, later, &daily), None);
         assert!(matches!(
             schedule.between(then, later, &daily),
             Err(PlacementError::SpanTooLong { max: 31, .. })
@@ -199,7 +199,7 @@ fn a_jump_of_a_century_is_neither_counted_nor_listed() {
     }
     let week: Timestamp = "2026-01-08T00:00:00Z".parse().unwrap();
     assert_eq!(
-        schedule.count_between(&line, then, week),
+        schedule.count_between(&line, then, week, &daily),
         Some((7 * 24, Volume::from_ul(7 * 36_007)))
     );
 }

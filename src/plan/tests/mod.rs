@@ -168,6 +168,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
             .map(|p| PlannedLine {
                 line: name(p.name),
                 daily_volume: Volume::from_ul(p.ul),
+                standby: false,
                 times: p.times.clone(),
             })
             .collect(),

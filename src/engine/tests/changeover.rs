@@ -1,0 +1,306 @@
+//! Changeovers over virtual days.
+
+use super::rig::{CONTROLLER, DAY, HOUR, PLAN, SECOND, World, name, plan_of};
+use crate::config::{Controller, check_texts};
+use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewChangeover};
+use crate::quantity::f64_from_i64;
+use crate::record::{Changeover, ChangeoverState, Entry, Measured};
+
+/// A second alkalinity line: 70 g/L of NaHCO3 (84.007 g/mol) are 0.8333 meq/mL, against 1.1322 of the demo's soda.
+const MORE: &str = r#"
+[head.bicarbonate]
+nominal-rate-ml-per-min = 30
+run-max-s = 30
+dose-min-ml = 0.5
+output = "GPIO13"
+active = "high"
+[reservoir.bicarbonate]
+capacity-ml = 5000
+reserve-ml = 150
+low-warning-days = 7
+[solution.bicarbonate]
+salts = [{ salt = "NaHCO3", g-per-l = 70 }]
+caustic = false
+[line.bicarbonate]
+head = "bicarbonate"
+reservoir = "bicarbonate"
+solution = "bicarbonate"
+daily-cap-ml = 150
+dose-cap-ml = 12
+[[apart]]
+first = "bicarbonate"
+second = "calcium-chloride"
+gap-min = 5
+"#;
+
+const STANDBY: &str = "\n[line.bicarbonate]\ndaily-ml = 102.8\ndoses = 12\nstandby = true\n";
+
+fn files() -> (Controller, String) {
+    let controller = format!("{CONTROLLER}{MORE}");
+    let plan = format!("{PLAN}{STANDBY}");
+    let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
+    let texts = [
+        ("controller.toml", controller.as_str()),
+        ("plan.toml", plan.as_str()),
+    ];
+    let loaded = check_texts(texts, &zones).unwrap();
+    (loaded.controller, plan)
+}
+
+fn world(begin: &str) -> World {
+    let (controller, plan) = files();
+    let plan = plan_of(&plan, &controller);
+    let mut world = World::new(controller, (*plan).clone(), begin);
+    world.start();
+    world.sync();
+    world.read_alkalinity(7.9);
+    world.run(DAY);
+    world
+}
+
+fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
+    let ticket = world.ask(command);
+    world.run(SECOND);
+    world.answer(ticket).clone()
+}
+
+fn start(world: &mut World, days: u32) -> Result<Answer, Denial> {
+    told(
+        world,
+        Command::StartChangeover(NewChangeover {
+            from: name("alkalinity"),
+            to: name("bicarbonate"),
+            by: Measured::Alkalinity,
+            days,
+            note: String::new(),
+        }),
+    )
+}
+
+fn newest(world: &World) -> Changeover {
+    let found = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Changeover(c) = e else {
+            return None;
+        };
+        Some(c.clone())
+    });
+    found.unwrap()
+}
+
+/// mL of both lines on each local day of Berlin, from the first midnight after a beginning at 06:00 local.
+fn days(world: &World, from: i64, count: i64) -> Vec<(f64, f64)> {
+    let midnight = 18 * HOUR;
+    let of = |line: &str, day: i64| {
+        let begin = midnight + (from + day) * DAY;
+        let flows = world.flows_of(line);
+        let on = flows
+            .iter()
+            .filter(|f| (begin..begin + DAY).contains(&f.began));
+        f64_from_i64(on.map(|f| f.volume).sum()) / 1000.0
+    };
+    (0..count)
+        .map(|day| (of("alkalinity", day), of("bicarbonate", day)))
+        .collect()
+}
+
+fn near(got: &[(f64, f64)], wanted: &[(f64, f64)]) {
+    assert_eq!(got.len(), wanted.len());
+    for (g, w) in got.iter().zip(wanted) {
+        // Simulated heads are off by up to a per cent.
+        let close = |a: f64, b: f64| (a - b).abs() <= 0.02 * b.abs() + 0.2;
+        assert!(
+            close(g.0, w.0) && close(g.1, w.1),
+            "{got:?} against {wanted:?}"
+        );
+    }
+}
+
+#[test]
+fn a_line_on_standby_gives_nothing_until_a_changeover_brings_it_in() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    world.run(DAY);
+    assert!(world.flows_of("bicarbonate").is_empty());
+    let status = world.line("bicarbonate");
+    assert_eq!(status.plan_standing.as_ul(), 0);
+    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+}
+
+#[test]
+fn a_changeover_moves_a_step_a_day_at_equal_alkalinity_and_stays_when_complete() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    for _ in 0..7 {
+        world.run(DAY);
+        world.read_alkalinity(7.9);
+    }
+    // 75.6 mL of soda are worth 102.72 mL of bicarbonate.
+    near(
+        &days(&world, 0, 6),
+        &[
+            (75.6, 0.0),
+            (56.7, 25.68),
+            (37.8, 51.36),
+            (18.9, 77.04),
+            (0.0, 102.72),
+            (0.0, 102.72),
+        ],
+    );
+    for (soda, bicarbonate) in days(&world, 0, 6) {
+        let meq = 1.1322 * soda + 0.8333 * bicarbonate;
+        assert!((meq - 85.6).abs() < 1.5, "{meq} meq on a day");
+    }
+    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    let words = world.status().changeover.unwrap();
+    assert!(words.contains("changeover finish"), "{words}");
+    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    world.check_caps();
+    world.check_books();
+}
+
+#[test]
+fn a_restart_keeps_the_step_and_an_outage_of_days_makes_no_jump() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    world.run(2 * DAY);
+    assert_eq!(newest(&world).step, 2);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).step, 2);
+    // Three days off: the day of the return is no further than one step on, and only because the last day was a real one.
+    world.restart_after(3 * DAY);
+    world.sync();
+    world.run(SECOND);
+    assert!(newest(&world).step <= 3, "{:?}", newest(&world));
+    let after = newest(&world).step;
+    world.run(DAY);
+    assert!(newest(&world).step <= after + 1);
+    world.run(5 * DAY);
+    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    world.check_caps();
+}
+
+#[test]
+fn a_day_on_hold_is_no_step() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    world.run(DAY);
+    assert_eq!(newest(&world).step, 1);
+    world.hold(None, "bad test");
+    world.run(3 * DAY);
+    assert!(newest(&world).step <= 2, "{:?}", newest(&world));
+    let held = newest(&world).step;
+    world.resume(None);
+    world.run(DAY / 2);
+    assert!(newest(&world).step <= held + 1);
+}
+
+#[test]
+fn it_can_be_paused_and_stepped_back_and_ends_where_it_began() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    world.run(2 * DAY);
+    let set = |world: &mut World, action| told(world, Command::SetChangeover(action)).map(drop);
+    set(&mut world, ChangeoverAction::Pause).unwrap();
+    assert!(set(&mut world, ChangeoverAction::Pause).is_err());
+    world.run(2 * DAY);
+    assert_eq!(
+        (newest(&world).step, newest(&world).state),
+        (2, ChangeoverState::Paused)
+    );
+    set(&mut world, ChangeoverAction::Back).unwrap();
+    world.run(4 * DAY);
+    assert_eq!(newest(&world).state, ChangeoverState::Ended);
+    near(
+        &days(&world, 1, 7),
+        &[
+            (56.7, 25.68),
+            (37.8, 51.36),
+            (37.8, 51.36),
+            (37.8, 51.36),
+            (56.7, 25.68),
+            (75.6, 0.0),
+            (75.6, 0.0),
+        ],
+    );
+    assert_eq!(
+        set(&mut world, ChangeoverAction::Resume).unwrap_err().code,
+        "unknown-changeover"
+    );
+    // Another one may begin.
+    start(&mut world, 4).unwrap();
+    assert_eq!(newest(&world).number, 2);
+}
+
+#[test]
+fn a_plan_that_would_make_a_step_is_refused_until_the_changeover_is_complete() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    world.run(2 * DAY);
+    let (controller, text) = files();
+    let finished = text
+        .replace("standby = true", "standby = false")
+        .replace("daily-ml = 75.6", "daily-ml = 75.6\nstandby = true");
+    let reload = |world: &mut World, text: &str| {
+        let plan = plan_of(text, &controller);
+        let ticket = world.reload(plan);
+        world.run(SECOND);
+        world.answer(ticket).clone()
+    };
+    let denial = reload(&mut world, &finished).unwrap_err();
+    assert!(denial.text.contains("is under way"), "{}", denial.text);
+    // What does not touch it is taken.
+    reload(&mut world, &text.replace("daily-ml = 6", "daily-ml = 6.3")).unwrap();
+    world.run(3 * DAY);
+    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    reload(&mut world, &finished).unwrap();
+    assert_eq!(newest(&world).state, ChangeoverState::Ended);
+    let before = world.flows_of("bicarbonate").len();
+    world.run(DAY);
+    assert!(world.flows_of("bicarbonate").len() >= before + 11);
+    assert!(world.status().changeover.is_none());
+}
+
+#[test]
+fn what_a_limit_forbids_is_refused_before_it_begins() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    let code = |answer: Result<Answer, Denial>| answer.unwrap_err().text;
+    assert!(code(start(&mut world, 0)).contains("no length"));
+    let backwards = Command::StartChangeover(NewChangeover {
+        from: name("bicarbonate"),
+        to: name("alkalinity"),
+        by: Measured::Alkalinity,
+        days: 4,
+        note: String::new(),
+    });
+    assert!(code(told(&mut world, backwards)).contains("standby"));
+    let other = Command::StartChangeover(NewChangeover {
+        from: name("alkalinity"),
+        to: name("calcium"),
+        by: Measured::Alkalinity,
+        days: 4,
+        note: String::new(),
+    });
+    assert!(code(told(&mut world, other)).contains("standby"));
+    let mut controller = (*world.controller).clone();
+    for line in &mut controller.lines {
+        if line.name == name("bicarbonate") {
+            line.daily_cap = crate::quantity::Volume::from_ul(90_000);
+        }
+    }
+    world.controller = controller.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert!(code(start(&mut world, 4)).contains("over its limit"));
+}
+
+#[test]
+fn the_day_of_25_hours_has_one_step() {
+    // Berlin leaves summer time on 2026-10-25.
+    let mut world = world("2026-10-22T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    world.run(4 * DAY);
+    assert_eq!(newest(&world).step, 4);
+    world.check_caps();
+}
