@@ -131,10 +131,9 @@ impl Walk<'_, '_> {
         }
         let given = |name: &str| table.get(name).is_some();
         for key in section.keys.iter().filter(|key| !given(key.name)) {
-            if !suggested.contains(&key.name) {
-                if !matches!(key.need, Need::Unless(other) if given(other)) {
-                    values.extend(self.absent(key, &spot));
-                }
+            let replaced = matches!(key.need, Need::Unless(other) if given(other));
+            if !replaced && !suggested.contains(&key.name) {
+                values.extend(self.absent(key, &spot));
             }
         }
         RawTable {

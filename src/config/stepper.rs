@@ -127,27 +127,30 @@ pub(super) fn build(
     let step = parse_pin(table.text("step")?).ok()?;
     let stepper = Stepper {
         step,
-        direction: direction?,
-        enable: enable?,
+        direction: direction.ok()?,
+        enable: enable.ok()?,
         speed,
     };
     fits.then_some(HeadOutput::Stepper(stepper))
 }
 
-/// A pin and its level: both keys or none. The outer `None` is a mistake, which is then in the sink.
+/// A mistake that is in the sink already.
+struct Told;
+
+/// A pin and its level: both keys or none. A mistake is then in the sink.
 fn pin_and_level(
     table: &RawTable,
     (pin, level_key, meaning): (&str, &str, &str),
     sink: &mut Sink<'_>,
-) -> Option<Option<Output>> {
+) -> Result<Option<Output>, Told> {
     match (table.text(pin), table.text(level_key)) {
-        (None, None) => Some(None),
-        (Some(text), Some(_)) => Some(Some(Output {
-            gpio: parse_pin(text).ok()?,
-            active: level(table, level_key)?,
+        (None, None) => Ok(None),
+        (Some(text), Some(_)) => Ok(Some(Output {
+            gpio: parse_pin(text).map_err(|_| Told)?,
+            active: level(table, level_key).ok_or(Told)?,
         })),
         // The other key stands there and was refused: that has been said.
-        (Some(_) | None, None | Some(_)) if table.spoiled => None,
+        (Some(_) | None, None | Some(_)) if table.spoiled => Err(Told),
         (Some(_), None) => {
             sink.mistake(
                 table.place(pin),
@@ -156,7 +159,7 @@ fn pin_and_level(
                     table.label
                 ),
             );
-            None
+            Err(Told)
         }
         (None, Some(_)) => {
             sink.mistake(
@@ -166,7 +169,7 @@ fn pin_and_level(
                     table.label
                 ),
             );
-            None
+            Err(Told)
         }
     }
 }

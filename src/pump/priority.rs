@@ -30,7 +30,7 @@ pub fn ask_for_real_time() -> Priority {
     let refused = |why: String| Priority::Ordinary { why };
     let value = match ThreadPriorityValue::try_from(PRIORITY) {
         Ok(value) => value,
-        Err(why) => return refused(why.to_owned()),
+        Err(why) => return refused(why.clone()),
     };
     match set_thread_priority_and_policy(
         thread_native_id(),

@@ -76,8 +76,7 @@ const SETTLE_US: i64 = 5_000;
 const PULSE_US_MAX: i64 = 1_000;
 /// Time between two looks at a running head.
 const WATCH: Duration = Duration::from_millis(100);
-/// A run may take this much longer than its time, in microseconds, before it is given up: less than the grace after which the daemon
-/// takes the thread for lost.
+/// A run may take twice its time and this much, in microseconds, before it is given up: less than the engine waits for its end.
 const LATE_US_MAX: i64 = 3_000_000;
 
 impl Output for MotorCurrent {
@@ -87,28 +86,20 @@ impl Output for MotorCurrent {
         if let Some(direction) = &mut self.direction {
             direction.set_on()?;
         }
-        self.enable
-            .as_mut()
-            .map_or(Ok(()), |enable| enable.set_on())
+        self.enable.as_mut().map_or(Ok(()), Output::set_on)
     }
 
     /// The current first, and the direction also when that failed.
     fn set_off(&mut self) -> Result<(), PumpError> {
         self.told_on = false;
-        let enable = self
-            .enable
-            .as_mut()
-            .map_or(Ok(()), |enable| enable.set_off());
-        let direction = self
-            .direction
-            .as_mut()
-            .map_or(Ok(()), |direction| direction.set_off());
+        let enable = self.enable.as_mut().map_or(Ok(()), Output::set_off);
+        let direction = self.direction.as_mut().map_or(Ok(()), Output::set_off);
         enable.and(direction)
     }
 
     /// Whether the motor has current; a direction that is not as it was told counts as off while it runs.
     fn is_on(&mut self) -> Option<bool> {
-        let direction = self.direction.as_mut().and_then(|pin| pin.is_on());
+        let direction = self.direction.as_mut().and_then(Output::is_on);
         match &mut self.enable {
             Some(_) if self.told_on && direction == Some(false) => Some(false),
             Some(enable) => enable.is_on(),
@@ -118,7 +109,7 @@ impl Output for MotorCurrent {
 
     fn drives_something(&self) -> bool {
         let drives =
-            |pin: &Option<Box<dyn Output>>| pin.as_ref().is_some_and(|pin| pin.drives_something());
+            |pin: &Option<Box<dyn Output>>| pin.as_ref().is_some_and(Output::drives_something);
         drives(&self.direction) || drives(&self.enable)
     }
 }
@@ -286,16 +277,16 @@ impl<O: Output> SwitchedPump<O> {
         (began_us, run_time): (i64, Millis),
     ) -> Result<Waited, PumpError> {
         let limit_us = began_us
-            .saturating_add(run_time.as_ms().saturating_mul(1000))
+            .saturating_add(run_time.as_ms().saturating_mul(2000))
             .saturating_add(LATE_US_MAX);
         let mut error: Option<PumpError> = None;
         loop {
             let ended = told.recv_timeout(WATCH);
             match (ended, error) {
-                (Ok(_) | Err(RecvTimeoutError::Disconnected), Some(error)) => return Err(error),
+                (Ok(_) | Err(RecvTimeoutError::Disconnected), Some(error))
+                | (Ok(Pulses::Broken(error)), None) => return Err(error),
                 (Ok(Pulses::All), None) => return Ok(Waited::ToTheEnd),
                 (Ok(Pulses::Stopped), None) => return Ok(Waited::Stopped),
-                (Ok(Pulses::Broken(error)), None) => return Err(error),
                 (Ok(Pulses::GivenUp) | Err(RecvTimeoutError::Disconnected), None) => {
                     return Err(PumpError::Steps {
                         why: "their thread has ended before its time".to_owned(),
@@ -309,7 +300,7 @@ impl<O: Output> SwitchedPump<O> {
             if error.is_none() && elapsed_us() > limit_us {
                 error = Some(PumpError::Steps {
                     why: format!(
-                        "{} were sent in {run_time} and 3 s more, which is not all of them; the machine is too busy for this speed",
+                        "{} were sent in twice {run_time} and 3 s more, which is not all of them; the machine is too busy for this speed",
                         shared.sent.load(Ordering::SeqCst)
                     ),
                 });

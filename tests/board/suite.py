@@ -62,6 +62,7 @@ class Rig:
         for _ in range(100):
             if b.sh(f'{DW} status >/dev/null; echo up=$?')[1].endswith('up=0'):
                 b.sh(f'{DW} clock trust')
+                time.sleep(1)    # until the float counts as safe
                 return at
             time.sleep(.1)
         raise BoardError('the daemon did not come up: ' + b.sh('tail -20 /tmp/log')[1])

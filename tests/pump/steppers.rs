@@ -6,8 +6,8 @@ use std::sync::{Arc, Mutex};
 use dosewright::config::StepSpeed;
 use dosewright::engine::RunEnd;
 use dosewright::pump::{
-    CutOff, LineTrace, MotorCurrent, Output, Pump, PumpError, PumpHandle, PumpReport, RunControl,
-    Safeguards, SimulatedLine, StepperLines, SwitchedPump, steps_in, time_for,
+    CutOff, LineTrace, MotorCurrent, Output, Priority, Pump, PumpError, PumpHandle, PumpReport,
+    RunControl, Safeguards, SimulatedLine, StepperLines, SwitchedPump, steps_in, time_for,
 };
 use dosewright::quantity::Millis;
 use rustix::time::{ClockId, clock_gettime};
@@ -316,4 +316,43 @@ fn a_panic_in_the_pulse_thread_releases_the_motor_and_ends_the_dose_as_failed() 
     assert!(!trace.is_on() && !enable_trace.is_on());
     // The step that broke is counted.
     assert_eq!(report.on_time, time_for(FAST, 21));
+}
+
+/// Policy and priority of this process's thread of that name, from the kernel: fields 41 and 40 of its stat line (proc(5)).
+fn scheduling(thread: &str) -> Option<(String, String)> {
+    let tasks = std::fs::read_dir("/proc/self/task").ok()?;
+    tasks.flatten().find_map(|task| {
+        let stat = std::fs::read_to_string(task.path().join("stat")).ok()?;
+        let (name, rest) = stat.split_once('(')?.1.rsplit_once(')')?;
+        let fields: Vec<&str> = rest.split_whitespace().collect();
+        (name == thread).then(|| (fields[38].to_owned(), fields[37].to_owned()))
+    })
+}
+
+/// Whether the system allows it or not, what the handle says is what the kernel has, and pulses get what the head has.
+#[test]
+fn real_time_priority_is_had_or_said_to_be_refused_and_pulses_get_it_too() {
+    let (log, faults) = (Arc::default(), Arc::default());
+    let rig = wired(&log, &faults);
+    let step = rig.step.clone();
+    let mut handle = PumpHandle::spawn(&name("rt"), Box::new(rig.pump), |_| {}).unwrap();
+    assert!(handle.start(permit(&demo(), 1, 8_000)));
+    while !step.is_really_on() {
+        std::thread::yield_now();
+    }
+    let (head, pulses) = (scheduling("pump-rt"), scheduling("steps-magnesium"));
+    match handle.priority() {
+        Some(Priority::RealTime) => {
+            let fifo_10 = Some(("1".to_owned(), "10".to_owned()));
+            assert_eq!((&head, &pulses), (&fifo_10, &fifo_10));
+        }
+        Some(Priority::Ordinary { why }) => {
+            assert!(!why.is_empty());
+            assert_eq!(head.unwrap().0, "0");
+        }
+        None => panic!("a driven head must ask"),
+    }
+    // A head that drives nothing does not ask.
+    let simulated = PumpHandle::spawn(&name("dry"), Box::new(simulated().0), |_| {}).unwrap();
+    assert_eq!(simulated.priority(), None);
 }
