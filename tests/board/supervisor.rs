@@ -75,7 +75,7 @@ fn copy_log(mut reader: impl Read, mut clogger: impl Write + Send + 'static) {
     loop {
         if Path::new(CLOG).exists() {
             // Full, and kept open: the writer hangs for as long as the program lives.
-            drop(clogger.write_all(&[b'.'; 1 << 20]));
+            drop(clogger.write_all(&vec![b'.'; 1 << 20]));
             return;
         }
         match reader.read(&mut buffer) {
