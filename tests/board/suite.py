@@ -229,8 +229,9 @@ def steppers(rig, driver):
     row(f'{driver}: hold while stepping: booked', f'{dose["outcome"]}, {booked} ms for {sent} steps', 'by the steps seen, rounded up',
         dose['outcome'] == 'interrupted' and steps_in(booked) >= sent > steps_in(booked - 1))
     b.sh(f'{DW} resume')
-    still = rises(b, STEP, time.monotonic())
+    idle = time.monotonic()
     time.sleep(1)
+    still = rises(b, STEP, idle)
     row(f'{driver}: idle afterwards', f'{still} steps, enable {b.functions[ENABLE]}/{b.levels[ENABLE]}', 'none, driven off', still == 0 and b.is_driven(ENABLE, 1)
         and b.is_driven(STEP, 0))
     pid = rig.pid()
