@@ -254,7 +254,7 @@ pub struct ShellFacts {
     pub zone_name: String,
     /// How the connection to the MQTT broker is; `None` when MQTT is off.
     pub mqtt: Option<String>,
-    /// How the thread of each driven head is scheduled, see [`HeadView::thread_priority`].
+    /// How the thread of each driven head is scheduled, as the view shows it.
     pub thread_priority: BTreeMap<String, String>,
 }
 

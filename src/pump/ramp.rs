@@ -121,14 +121,14 @@ impl Schedule {
         let planned = self.ramp.time(self.next) - self.ramp.time(self.from);
         let planned = self.origin_us.saturating_add(micros(planned));
         let soonest = self.last_us.map_or(planned, |last| {
-            last.saturating_add(micros(self.interval() * SPACING_MIN))
+            last.saturating_add(micros(self.spacing() * SPACING_MIN))
         });
         Some(planned.max(soonest))
     }
 
     /// The step that was due has been sent.
     pub(super) fn sent(&mut self, at_us: i64) {
-        let interval = self.interval();
+        let interval = self.spacing();
         let gap = self
             .last_us
             .map_or(0.0, |last| f64_from_i64(at_us.saturating_sub(last)) / 1e6);
@@ -146,7 +146,7 @@ impl Schedule {
     }
 
     /// Seconds between the last step and the next by the ramp; zero before the first.
-    fn interval(&self) -> f64 {
+    fn spacing(&self) -> f64 {
         if self.last_us.is_none() {
             return 0.0;
         }
