@@ -6,9 +6,9 @@ use super::args::{Disarm, Place};
 use super::daemon::{ask, say};
 use super::exit::{self, Failure};
 use super::out::{Out, Tone};
-use crate::config::{Controller, Mode, header_pin};
+use crate::config::{Controller, Mode, Output, header_pin};
 use crate::control::{Client, Request};
-use crate::daemon::{Acceptance, is_on_at_boot, level_text};
+use crate::daemon::{Acceptance, level_text, pins_on_at_boot};
 
 /// What must be read before outputs are driven.
 const CAUTIONS: &str = "\
@@ -79,19 +79,19 @@ fn show(controller: &Controller, acceptance: &Acceptance, out: &mut Out) -> Resu
         let Some(head) = controller.heads.get(&line.head) else {
             continue;
         };
-        let gpio = head.output.gpio;
-        let header = header_pin(gpio).map_or(String::new(), |pin| format!(", header pin {pin}"));
+        let pins = head.output.pins().into_iter();
+        let pins: Vec<String> = pins.map(|(use_of, pin)| pin_words(use_of, &pin)).collect();
         writeln!(
             out,
-            "line {}: head {} on GPIO{gpio}{header}, on when {}; at most {} in a dose, {} in 24 h, {} in one run",
+            "line {}: head {} on {}; at most {} in a dose, {} in 24 h, {} in one run",
             line.name,
             head.name,
-            level_text(head.output.active),
+            pins.join("; "),
             line.dose_cap,
             line.daily_cap,
             head.run_max
         )?;
-        if is_on_at_boot(head) {
+        for gpio in pins_on_at_boot(head) {
             let label = out.tone(Tone::Bad, "FAIL");
             writeln!(
                 out,
@@ -100,6 +100,14 @@ fn show(controller: &Controller, acceptance: &Acceptance, out: &mut Out) -> Resu
         }
     }
     Ok(())
+}
+
+/// `GPIO17, header pin 11, on when high`, with what it is for where a head has several.
+fn pin_words(use_of: &str, pin: &Output) -> String {
+    let (gpio, level) = (pin.gpio, level_text(pin.active));
+    let header = header_pin(gpio).map_or(String::new(), |pin| format!(", header pin {pin}"));
+    let space = if use_of.is_empty() { "" } else { " " };
+    format!("{use_of}{space}GPIO{gpio}{header}, on when {level}")
 }
 
 /// Takes the acceptance back.

@@ -125,6 +125,16 @@ fn head(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
         let label = out.tone(Tone::Bad, "NOT LIVE although controller.toml says so");
         writeln!(out, "{label}: {why}")?;
     }
+    let mut priorities = view
+        .heads
+        .iter()
+        .filter_map(|head| head.thread_priority.as_deref());
+    if let Some(priority) = priorities.find(|p| *p != "real_time") {
+        writeln!(
+            out,
+            "pump threads have no real-time priority ({priority}); run times are booked as measured"
+        )?;
+    }
     for hold in &view.holds {
         let what = hold
             .line

@@ -9,7 +9,7 @@ use super::model::{
     ActiveLevel, ApartRule, Controller, Head, Line, Mode, OldCalibration, Output, Reservoir,
     SimulatedHead, Solution,
 };
-use super::pin::parse_pin;
+use super::stepper::{self, HeadOutput};
 use super::tree::RawTable;
 use super::{board, input, limits, relations, solution};
 use crate::chemistry::Celsius;
@@ -207,13 +207,12 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
             ),
         );
     }
-    let active = match raw.text("active")? {
-        "low" => ActiveLevel::Low,
-        _ => ActiveLevel::High,
-    };
-    let gpio = parse_pin(raw.text("output")?).ok();
-    if let Some(gpio) = gpio {
-        warn_boot_level(raw, gpio, active, sink);
+    let output = stepper::build(raw, (nominal_rate, dose_min), sink);
+    for (use_of, pin) in output.iter().flat_map(HeadOutput::pins) {
+        // The direction input neither turns nor holds a motor.
+        if use_of != "direction" {
+            warn_boot_level(raw, use_of, &pin, sink);
+        }
     }
     let run_sense = board::run_sense(raw, sink);
     let simulated = simulated(raw, nominal_rate?, sink);
@@ -222,10 +221,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
         nominal_rate: nominal_rate?,
         run_max: time(raw, "run-max-s", 1.0)?,
         dose_min: dose_min?,
-        output: Output {
-            gpio: gpio?,
-            active,
-        },
+        output: output?,
         run_sense,
         simulated: simulated?,
         calibration_age_max: time(raw, "calibration-age-max-days", DAY)?,
@@ -248,14 +244,36 @@ pub fn rests_on_at_boot(gpio: u8, active: ActiveLevel) -> bool {
 }
 
 /// GPIO14 carries the boot console (from memory).
-fn warn_boot_level(raw: &RawTable, gpio: u8, active: ActiveLevel, sink: &mut Sink<'_>) {
-    let at = raw.place("output");
-    if rests_on_at_boot(gpio, active) {
+fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'_>) {
+    let (gpio, active) = (pin.gpio, pin.active);
+    let at = raw
+        .table("stepper")
+        .map_or_else(|| raw.place("output"), |table| table.place(use_of));
+    if rests_on_at_boot(gpio, active) && use_of.is_empty() {
         sink.warn(
             at,
             format!(
                 "{}GPIO{gpio} rests at the level that turns the head on while the board boots; use a pin from GPIO9 up with active = \
                  \"high\", and a pull-down resistor at the driver in any case",
+                raw.label
+            ),
+        );
+    }
+    if rests_on_at_boot(gpio, active) && use_of == "enable" {
+        sink.warn(
+            at,
+            format!(
+                "{}GPIO{gpio} rests at the level that gives the motor current while the board boots: it holds and gets warm, it does not turn; \
+                 a pin that rests the other way and a resistor at the driver keep it off",
+                raw.label
+            ),
+        );
+    }
+    if rests_on_at_boot(gpio, active) && use_of == "step" {
+        sink.warn(
+            at,
+            format!(
+                "{}GPIO{gpio} rests high while the board boots; use a pin from GPIO9 up for step",
                 raw.label
             ),
         );

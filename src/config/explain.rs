@@ -6,10 +6,11 @@
 use super::load::Loaded;
 use super::model::{
     ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Head, InputRole, Line, Mode,
-    OldCalibration, Plan, Times,
+    OldCalibration, Output, Plan, Times,
 };
 use super::pin::header_pin;
 use super::plan_relations::{effect_of, planned_alkalinity};
+use super::stepper::HeadOutput;
 use crate::quantity::{Name, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -127,20 +128,47 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
 }
 
 fn head_words(head: &Head) -> String {
-    let level = level_word(head.output.active);
     let old = match head.calibration_old {
         OldCalibration::Warn => "an alarm",
         OldCalibration::Block => "no dose",
     };
     format!(
-        "{}, on when {level}; {} nominal, runs of at most {}, doses of at least {}; calibration older than {:.0} days or {:.1} h of running: {old}",
-        pin_words(head.output.gpio),
+        "{}; {} nominal, runs of at most {}, doses of at least {}; calibration older than {:.0} days or {:.1} h of running: {old}",
+        output_words(&head.output),
         head.nominal_rate,
         head.run_max,
         head.dose_min,
         head.calibration_age_max.as_days(),
         head.calibration_run_max.as_secs() / 3600.0
     )
+}
+
+fn output_words(output: &HeadOutput) -> String {
+    let level = |pin: &Output| level_word(pin.active);
+    match output {
+        HeadOutput::Switched(pin) => format!("{}, on when {}", pin_words(pin.gpio), level(pin)),
+        HeadOutput::Stepper(stepper) => {
+            let direction = stepper
+                .direction
+                .as_ref()
+                .map_or("fixed by a wire".to_owned(), |pin| {
+                    format!("{} {}", pin_words(pin.gpio), level(pin))
+                });
+            let enable = stepper
+                .enable
+                .as_ref()
+                .map_or("fixed by a wire".to_owned(), |pin| {
+                    format!("{}, on when {}", pin_words(pin.gpio), level(pin))
+                });
+            let speed = stepper.speed;
+            format!(
+                "stepper at {} steps/s, {} steps/s2, step {}, direction {direction}, enable {enable}",
+                speed.steps_per_s,
+                speed.steps_per_s2,
+                pin_words(stepper.step)
+            )
+        }
+    }
 }
 
 fn level_word(level: ActiveLevel) -> &'static str {

@@ -6,6 +6,7 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
 use super::calendar::CronTimes;
+use super::stepper::HeadOutput;
 use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
@@ -113,7 +114,7 @@ pub struct Head {
     /// Smallest dose this head may be asked for.
     pub dose_min: Volume,
     /// How the head is driven in live mode.
-    pub output: Output,
+    pub output: HeadOutput,
     /// What shows whether its motor has voltage, where there is such a contact.
     pub run_sense: Option<RunSense>,
     /// What the simulated head does in dry run.
@@ -152,12 +153,12 @@ pub enum OldCalibration {
     Block,
 }
 
-/// Which pin switches a head. Written with its numbering scheme, never a bare number.
+/// A pin that is driven. Written with its numbering scheme, never a bare number.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Output {
     /// BCM GPIO number, from the text `GPIO17`.
     pub gpio: u8,
-    /// The level that turns the head on.
+    /// The level that turns on what hangs on it.
     pub active: ActiveLevel,
 }
 

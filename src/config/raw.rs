@@ -131,7 +131,8 @@ impl Walk<'_, '_> {
         }
         let given = |name: &str| table.get(name).is_some();
         for key in section.keys.iter().filter(|key| !given(key.name)) {
-            if !suggested.contains(&key.name) {
+            let replaced = matches!(key.need, Need::Unless(other) if given(other));
+            if !replaced && !suggested.contains(&key.name) {
                 values.extend(self.absent(key, &spot));
             }
         }
@@ -174,7 +175,7 @@ impl Walk<'_, '_> {
     fn absent(&mut self, key: &'static Key, spot: &Spot) -> Option<(String, RawValue)> {
         let data = match key.need {
             Need::Optional => return None,
-            Need::Required => {
+            Need::Required | Need::Unless(_) => {
                 let wanted = key.kind.wanted();
                 let message = match key.kind {
                     Kind::Table(_) | Kind::Named(..) | Kind::List(_) | Kind::Foreign => {

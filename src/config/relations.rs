@@ -32,6 +32,11 @@ pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
             for key in keys {
                 see(table, key, &format!("{group} \"{name}\""));
             }
+            if let Some(table) = table.table("stepper") {
+                for key in ["step", "direction", "enable"] {
+                    see(table, key, &format!("{group} \"{name}\": stepper"));
+                }
+            }
         }
     }
     if let Some(table) = raw.table("board") {

@@ -72,6 +72,8 @@ pub(super) enum Naming {
 pub(super) enum Need {
     /// A limit or a fact that only the owner knows: never assumed.
     Required,
+    /// The same, unless this key is there, which takes its place.
+    Unless(&'static str),
     /// May be absent; the check of relations decides what that means.
     Optional,
     /// This number when absent.
@@ -91,6 +93,11 @@ const fn key(name: &'static str, kind: Kind, need: Need) -> Key {
 /// A number; the unit is told from the range.
 const fn num(name: &'static str, low: f64, high: f64, unit: &'static str, need: Need) -> Key {
     key(name, Kind::Number(Range { low, high, unit }), need)
+}
+
+/// A whole number; the unit is told from the range.
+const fn whole(name: &'static str, low: f64, high: f64, unit: &'static str, need: Need) -> Key {
+    key(name, Kind::Whole(Range { low, high, unit }), need)
 }
 
 const fn section(keys: &'static [Key]) -> Section {
@@ -170,12 +177,9 @@ const HEAD: Section = section(&[
     num("nominal-rate-ml-per-min", 0.05, 500.0, "mL/min", Required),
     num("run-max-s", 0.2, 3600.0, "s", Required),
     num("dose-min-ml", 0.001, 1000.0, "mL", Required),
-    key(
-        "output",
-        Kind::Text("a pin with its numbering scheme, for example \"GPIO17\""),
-        Required,
-    ),
-    key("active", LEVEL, Required),
+    key("output", PIN, Need::Unless("stepper")),
+    key("active", LEVEL, Need::Unless("stepper")),
+    key("stepper", Kind::Table(&STEPPER), Optional),
     key("run-sense", PIN, Optional),
     key("run-sense-running", LEVEL, Optional),
     num(
@@ -199,6 +203,24 @@ const HEAD: Section = section(&[
         Need::Text("warn"),
     ),
     key("simulated", Kind::Table(&SIMULATED), Optional),
+]);
+
+/// Up to 2,000 steps/s: what a thread that sleeps between pulses keeps up with (ours). Acceleration: from a second of ramp at the
+/// lowest speed to none that would be felt.
+const STEPPER: Section = section(&[
+    key("step", PIN, Required),
+    key("direction", PIN, Optional),
+    key("direction-level", LEVEL, Optional),
+    key("enable", PIN, Optional),
+    key("enable-active", LEVEL, Optional),
+    whole("steps-per-s", 10.0, 2000.0, "steps/s", Required),
+    whole(
+        "acceleration-steps-per-s2",
+        10.0,
+        100_000.0,
+        "steps/s2",
+        Required,
+    ),
 ]);
 
 const SIMULATED: Section = section(&[

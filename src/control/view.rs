@@ -1,5 +1,7 @@
 //! The status as it goes over the socket and out of `status --json`. Names are stable and carry their units.
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
@@ -166,6 +168,9 @@ pub struct HeadView {
     pub calibration_age_days: Option<f64>,
     /// Run time since.
     pub run_since_calibration_s: f64,
+    /// `real_time`, or `ordinary: ` and why real time was refused; absent for a head that drives nothing.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub thread_priority: Option<String>,
 }
 
 /// One bottle.
@@ -251,6 +256,8 @@ pub struct ShellFacts {
     pub zone_name: String,
     /// How the connection to the MQTT broker is; `None` when MQTT is off.
     pub mqtt: Option<String>,
+    /// How the thread of each driven head is scheduled, as the view shows it.
+    pub thread_priority: BTreeMap<String, String>,
 }
 
 /// The view of a status.
@@ -291,7 +298,7 @@ pub fn status_view(status: &Status, shell: &ShellFacts) -> StatusView {
             .iter()
             .map(|line| line_view(line, status, &show))
             .collect(),
-        heads: heads_view(status),
+        heads: heads_view(status, shell),
         reservoirs: reservoirs_view(status),
         inputs: status
             .inputs
@@ -367,7 +374,7 @@ fn line_view(line: &LineStatus, status: &Status, show: &impl Fn(Timestamp) -> St
     }
 }
 
-fn heads_view(status: &Status) -> Vec<HeadView> {
+fn heads_view(status: &Status, shell: &ShellFacts) -> Vec<HeadView> {
     let view = |h: &crate::engine::HeadStatus| HeadView {
         name: h.name.to_string(),
         calibrated: h.calibration.is_some(),
@@ -376,6 +383,7 @@ fn heads_view(status: &Status) -> Vec<HeadView> {
         calibration_method: h.method.clone(),
         calibration_age_days: h.calibration_age.map(crate::quantity::Millis::as_days),
         run_since_calibration_s: h.run_since.as_secs(),
+        thread_priority: shell.thread_priority.get(h.name.as_str()).cloned(),
     };
     status.heads.iter().map(view).collect()
 }

@@ -51,8 +51,8 @@ fn sentence(controller: &Controller) -> String {
     let resting_on: Vec<String> = controller
         .heads
         .values()
-        .filter(|head| is_on_at_boot(head))
-        .map(|head| format!("GPIO{}", head.output.gpio))
+        .flat_map(pins_on_at_boot)
+        .map(|gpio| format!("GPIO{gpio}"))
         .collect();
     if resting_on.is_empty() {
         return SENTENCE.to_owned();
@@ -60,9 +60,13 @@ fn sentence(controller: &Controller) -> String {
     format!("{SENTENCE}, also at boot on {}", resting_on.join(" and "))
 }
 
-/// Whether the board's own pull turns this head on while the board boots.
-pub fn is_on_at_boot(head: &Head) -> bool {
-    rests_on_at_boot(head.output.gpio, head.output.active)
+/// The pins that the board's own pull holds, while the board boots, at the level that turns this head on, gives its motor current,
+/// or makes a step. The direction input does none of that.
+pub fn pins_on_at_boot(head: &Head) -> Vec<u8> {
+    let pins = head.output.pins().into_iter();
+    pins.filter(|(use_of, pin)| *use_of != "direction" && rests_on_at_boot(pin.gpio, pin.active))
+        .map(|(_, pin)| pin.gpio)
+        .collect()
 }
 
 /// The level in words.

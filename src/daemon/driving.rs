@@ -9,11 +9,12 @@ use tokio::sync::mpsc::UnboundedSender;
 use super::arming::Acceptance;
 use super::shell::Happening;
 use super::start::{DaemonError, send};
-use crate::config::{ActiveLevel, Board, Controller, Head, Mode};
+use crate::config::{ActiveLevel, Board, Controller, Head, HeadOutput, Mode, StepSpeed};
 use crate::ledger::Ledger;
 use crate::pump::{
-    CLAIMS_FOLDER, Claims, CutOff, InputWatch, Output, Pace, Pins, PumpHandle, PumpReport,
-    Safeguards, SimulatedOutput, SwitchedPump, WatchedInput, force_off,
+    CLAIMS_FOLDER, Claims, CutOff, InputWatch, Output, Pace, Pins, Pump, PumpHandle, PumpReport,
+    Safeguards, SimulatedLine, SimulatedOutput, StepperLines, SwitchedPump, WatchedInput,
+    force_off,
 };
 use crate::quantity::Name;
 
@@ -122,7 +123,7 @@ pub(super) fn start_heads(
     tell: &UnboundedSender<Happening>,
 ) -> Result<Heads, DaemonError> {
     let (cut_off, heartbeat) = common_outputs(driving)?;
-    let mut ready: Vec<(Name, Box<dyn Output>, Safeguards)> = Vec::new();
+    let mut ready: Vec<(Name, Lines, Safeguards)> = Vec::new();
     // All of them off before the first thread starts.
     for (name, head) in &controller.heads {
         let (output, safeguards) = match driving {
@@ -144,9 +145,15 @@ pub(super) fn start_heads(
     Ok(Heads { pumps, heartbeat })
 }
 
+/// The outputs of a head.
+enum Lines {
+    Switched(Box<dyn Output>),
+    Stepper(StepperLines, StepSpeed),
+}
+
 fn start_head(
     name: &Name,
-    output: Box<dyn Output>,
+    lines: Lines,
     pace: Pace,
     safeguards: Safeguards,
     tell: &UnboundedSender<Happening>,
@@ -158,14 +165,20 @@ fn start_head(
             Happening::Pump(PumpReport::fault(&faulty, error)),
         );
     });
-    let pump = SwitchedPump::new(name, output, pace, safeguards, fault).map_err(|e| {
-        DaemonError::Head {
-            head: name.clone(),
-            why: e.to_string(),
+    let pump: Result<Box<dyn Pump>, crate::pump::PumpError> = match lines {
+        Lines::Switched(output) => SwitchedPump::new(name, output, pace, safeguards, fault)
+            .map(|pump| -> Box<dyn Pump> { Box::new(pump) }),
+        Lines::Stepper(lines, speed) => {
+            SwitchedPump::stepper(name, lines, speed, safeguards, fault)
+                .map(|pump| -> Box<dyn Pump> { Box::new(pump) })
         }
+    };
+    let pump = pump.map_err(|e| DaemonError::Head {
+        head: name.clone(),
+        why: e.to_string(),
     })?;
     let for_reports = tell.clone();
-    Ok(PumpHandle::spawn(name, Box::new(pump), move |report| {
+    Ok(PumpHandle::spawn(name, pump, move |report| {
         send(&for_reports, Happening::Pump(report));
     })?)
 }
@@ -201,9 +214,46 @@ fn common_outputs(driving: &Driving) -> Result<Common, DaemonError> {
     Ok((cut_off, heartbeat))
 }
 
-fn simulated(head: &Head, pace: Pace) -> (Box<dyn Output>, Safeguards) {
-    let (output, _trace) = SimulatedOutput::new(head.simulated.clone(), pace);
-    (Box::new(output), Safeguards::default())
+fn simulated(head: &Head, pace: Pace) -> (Lines, Safeguards) {
+    let line = || -> Box<dyn Output> { Box::new(SimulatedLine::default()) };
+    let lines = match &head.output {
+        // In warped time steps would have to come faster than a thread can send them: the head stands in as a switched one.
+        HeadOutput::Stepper(stepper) if !pace.is_warped() => Lines::Stepper(
+            StepperLines {
+                step: line(),
+                direction: stepper.direction.as_ref().map(|_| line()),
+                enable: stepper.enable.as_ref().map(|_| line()),
+            },
+            stepper.speed,
+        ),
+        HeadOutput::Stepper(_) | HeadOutput::Switched(_) => {
+            let (output, _trace) = SimulatedOutput::new(head.simulated.clone(), pace);
+            Lines::Switched(Box::new(output))
+        }
+    };
+    (lines, Safeguards::default())
+}
+
+/// Every output of a head, driven off.
+fn lines_on_board(name: &Name, head: &Head, pins: &Pins) -> Result<Lines, String> {
+    let mut taken = BTreeMap::new();
+    for (use_of, pin) in head.output.pins() {
+        let comma = if use_of.is_empty() { "" } else { ", " };
+        let output = pins.output(&pin, &format!("head {name}{comma}{use_of}"));
+        taken.insert(use_of, output.map_err(|e| e.to_string())?);
+    }
+    let missing = || "it has no output".to_owned();
+    Ok(match &head.output {
+        HeadOutput::Switched(_) => Lines::Switched(taken.remove("").ok_or_else(missing)?),
+        HeadOutput::Stepper(stepper) => Lines::Stepper(
+            StepperLines {
+                step: taken.remove("step").ok_or_else(missing)?,
+                direction: taken.remove("direction"),
+                enable: taken.remove("enable"),
+            },
+            stepper.speed,
+        ),
+    })
 }
 
 fn on_board(
@@ -211,10 +261,8 @@ fn on_board(
     head: &Head,
     pins: &Pins,
     cut_off: Option<&Arc<CutOff>>,
-) -> Result<(Box<dyn Output>, Safeguards), String> {
-    let output = pins
-        .output(&head.output, &format!("head {name}"))
-        .map_err(|e| e.to_string())?;
+) -> Result<(Lines, Safeguards), String> {
+    let lines = lines_on_board(name, head, pins)?;
     let sense = match head.run_sense {
         None => None,
         Some(sense) => {
@@ -225,7 +273,7 @@ fn on_board(
         }
     };
     let cut_off = cut_off.map(Arc::clone);
-    Ok((output, Safeguards { cut_off, sense }))
+    Ok((lines, Safeguards { cut_off, sense }))
 }
 
 /// Starts reading the contacts of a board; `None` when they are simulated or there are none.

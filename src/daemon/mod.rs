@@ -18,7 +18,7 @@ mod settings;
 mod shell;
 mod start;
 
-pub use arming::{Acceptance, is_on_at_boot, level_text};
+pub use arming::{Acceptance, level_text, pins_on_at_boot};
 pub(crate) use clock::machine_now;
 pub use clock::{LogTime, ShellClock, kernel_clock_is_synchronised};
 pub use displays::machine_id;

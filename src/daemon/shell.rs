@@ -586,6 +586,12 @@ impl Shell<'_> {
     fn carry_out(&mut self, effects: Vec<Effect>) -> Option<Ended> {
         let mut ended = None;
         for effect in effects {
+            // Before the log, whose reader may be slow: nothing comes before a stop.
+            if let Effect::StopPump { head, .. } = &effect
+                && let Some(pump) = self.pumps.get(head)
+            {
+                pump.stop();
+            }
             log::effect(&effect);
             if let Some(displays) = &mut self.displays {
                 displays.effect(&effect);
@@ -593,11 +599,7 @@ impl Shell<'_> {
             match effect {
                 Effect::StoreIntent(intent) => self.store_intent(intent),
                 Effect::StartPump { head, permit } => self.start_pump(&head, permit),
-                Effect::StopPump { head, .. } => {
-                    if let Some(pump) = self.pumps.get(&head) {
-                        pump.stop();
-                    }
-                }
+                Effect::StopPump { .. } => {}
                 Effect::StoreOutcome(outcome) => {
                     self.hand_to_ledger(LedgerRequest::Outcome(outcome));
                 }

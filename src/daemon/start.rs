@@ -31,7 +31,7 @@ use crate::engine::{Effect, Engine, Event, Now, Setup, TrustSource};
 use crate::ledger::{
     Ledger, LedgerError, LedgerHandle, LedgerThread, OpenAs, SessionStart, Timeline,
 };
-use crate::pump::{Output, Pace, PumpHandle};
+use crate::pump::{Output, Pace, Priority, PumpHandle};
 use crate::quantity::{Millis, Name};
 use crate::record::{History, Hold, Stamp};
 
@@ -233,7 +233,7 @@ async fn run_once(
         clock,
         config_folder: options.config.clone(),
         controller: Arc::clone(&parts.controller),
-        facts: shell_facts(options, parts, &driving),
+        facts: shell_facts(options, parts, &driving, &pumps),
         guards,
         pumps,
         ledger,
@@ -491,7 +491,19 @@ fn ledger_can_be_opened(state: &Path, since: Millis) -> bool {
         )
 }
 
-fn shell_facts(options: &RunOptions, parts: &Parts, driving: &Driving) -> ShellFacts {
+fn shell_facts(
+    options: &RunOptions,
+    parts: &Parts,
+    driving: &Driving,
+    pumps: &BTreeMap<Name, PumpHandle>,
+) -> ShellFacts {
+    let priority = |(head, pump): (&Name, &PumpHandle)| {
+        let text = match pump.priority()? {
+            Priority::RealTime => "real_time".to_owned(),
+            Priority::Ordinary { why } => format!("ordinary: {why}"),
+        };
+        Some((head.to_string(), text))
+    };
     ShellFacts {
         not_live: driving.not_live().map(str::to_owned),
         warp: options.warp,
@@ -502,6 +514,7 @@ fn shell_facts(options: &RunOptions, parts: &Parts, driving: &Driving) -> ShellF
         zone: parts.controller.time_zone.clone(),
         zone_name: parts.controller.time_zone_name.clone(),
         mqtt: None,
+        thread_priority: pumps.iter().filter_map(priority).collect(),
     }
 }
 

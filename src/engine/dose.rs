@@ -3,6 +3,7 @@
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, RunEnd, RunReport};
 use super::state::{ActiveDose, Engine};
+use crate::config::HeadOutput;
 use crate::guard::{Counted, DosePermit, Request, look_again};
 use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
@@ -148,8 +149,13 @@ impl Engine {
         let Some(dose) = self.active.get_mut(&id) else {
             return;
         };
-        dose.overdue_at = due.plus(self.grace);
         let head = dose.intent.head.clone();
+        // Steps that come late are not crowded together: a stepper head may take twice its time.
+        let stretch = match self.controller.heads.get(&head).map(|head| &head.output) {
+            Some(HeadOutput::Stepper(_)) => permit.run_time(),
+            Some(HeadOutput::Switched(_)) | None => Millis::ZERO,
+        };
+        dose.overdue_at = due.plus(stretch).plus(self.grace);
         let answer = Answer::DoseStarted {
             id,
             line: dose.intent.line.clone(),

@@ -8,8 +8,8 @@ use super::{
 };
 use crate::chemistry::{Element, SolutionEffect};
 use crate::config::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Head, Line, OldCalibration, Output,
-    SimulatedHead, Solution,
+    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Head, HeadOutput, Line, OldCalibration,
+    Output, SimulatedHead, Solution,
 };
 use crate::metering::{Calibration, MeteringLimits};
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
@@ -86,10 +86,10 @@ impl Case {
                 nominal_rate: rate,
                 run_max: Millis::from_secs(5),
                 dose_min: ul(500),
-                output: Output {
+                output: HeadOutput::Switched(Output {
                     gpio: 17,
                     active: ActiveLevel::High,
-                },
+                }),
                 run_sense: None,
                 simulated: SimulatedHead {
                     rate,

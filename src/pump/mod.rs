@@ -12,7 +12,11 @@ mod control;
 mod cutoff;
 mod gpio;
 mod inputs;
+mod priority;
+mod ramp;
 mod simulated;
+mod simulated_line;
+mod stepper;
 mod switched;
 mod thread;
 
@@ -24,7 +28,11 @@ pub use gpio::{
     choose_chip, force_off, recognise,
 };
 pub use inputs::{InputReport, InputWatch, WatchedInput};
+pub use priority::{Priority, ask_for_real_time};
+pub use ramp::{steps_in, time_for};
 pub use simulated::{SimulatedOutput, SimulatedTrace, Trouble};
+pub use simulated_line::{LineTrace, SimulatedLine};
+pub use stepper::{MotorCurrent, StepperLines};
 pub use switched::{Output, Safeguards, SwitchedPump};
 pub use thread::{PumpHandle, PumpReport};
 
@@ -91,6 +99,12 @@ pub enum PumpError {
     /// The run-sense contact cannot be read.
     #[error("its run-sense contact cannot be read")]
     SenseUnreadable,
+    /// The steps of a stepper head were not sent as planned.
+    #[error("its steps failed: {why}")]
+    Steps {
+        /// What happened.
+        why: String,
+    },
     /// The common cut-off is off for good, or does not obey.
     #[error(
         "the common cut-off is off: {why}; look at the heads and their wiring, then restart the daemon"

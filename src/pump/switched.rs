@@ -1,4 +1,4 @@
-//! A head that runs while one output is on.
+//! A head that runs while one output is on, and what every head shares: cut-off, run-sense, faults. Steps are in `stepper.rs`.
 
 use std::sync::Arc;
 
@@ -6,6 +6,7 @@ use super::clock::{Pace, elapsed, elapsed_us};
 use super::control::{RunControl, Waited};
 use super::cutoff::CutOff;
 use super::gpio::Contact;
+use super::stepper::{Motion, step_off};
 use super::{Pump, PumpError};
 use crate::config::ActiveLevel;
 use crate::engine::{RunEnd, RunReport};
@@ -55,7 +56,7 @@ impl Output for Box<dyn Output> {
 }
 
 /// What a switched head tells while it cannot be switched off, or does what it was not told to.
-type FaultReport = Box<dyn Fn(&PumpError) + Send>;
+pub(super) type FaultReport = Box<dyn Fn(&PumpError) + Send>;
 
 /// What watches over a head beside its own output.
 #[derive(Default)]
@@ -75,6 +76,8 @@ pub struct SwitchedPump<O: Output> {
     fault: FaultReport,
     /// Looks in a row at which the idle head seemed to run.
     suspicious: u32,
+    /// What makes steps while the output is on; `None` for a motor that simply runs. Away only while the steps are sent.
+    motion: Option<Motion>,
 }
 
 /// Time between two tries to switch off an output that does not obey, in microseconds.
@@ -100,6 +103,17 @@ impl<O: Output> SwitchedPump<O> {
         safeguards: Safeguards,
         fault: FaultReport,
     ) -> Result<Self, PumpError> {
+        Self::with_motion(head, output, None, pace, safeguards, fault)
+    }
+
+    pub(super) fn with_motion(
+        head: &Name,
+        output: O,
+        motion: Option<Motion>,
+        pace: Pace,
+        safeguards: Safeguards,
+        fault: FaultReport,
+    ) -> Result<Self, PumpError> {
         let mut pump = Self {
             head: head.clone(),
             output,
@@ -107,9 +121,19 @@ impl<O: Output> SwitchedPump<O> {
             safeguards,
             fault,
             suspicious: 0,
+            motion,
         };
         pump.off()?;
         Ok(pump)
+    }
+
+    pub(super) fn head(&self) -> &Name {
+        &self.head
+    }
+
+    /// The output off, once, without a look whether it obeyed.
+    pub(super) fn output_off(&mut self) -> Result<(), PumpError> {
+        self.output.set_off()
     }
 
     /// Tells of a fault, and takes the supply from all heads where there is a cut-off.
@@ -145,7 +169,7 @@ impl<O: Output> SwitchedPump<O> {
         self.check_output_on()
     }
 
-    fn check_output_on(&mut self) -> Result<(), PumpError> {
+    pub(super) fn check_output_on(&mut self) -> Result<(), PumpError> {
         match self.output.is_on() {
             Some(false) => Err(PumpError::ReadBack { to: "on" }),
             Some(true) | None => Ok(()),
@@ -245,9 +269,12 @@ impl<O: Output> SwitchedPump<O> {
     ) -> (Millis, Result<Waited, PumpError>) {
         let on_us = elapsed_us();
         let end_us = on_us.saturating_add(self.pace.real_us(run_time));
-        let waited = self
-            .switch_on()
-            .and_then(|()| self.wait_and_watch(dose, control, (on_us, end_us)));
+        let mut motion = self.motion.take();
+        let waited = self.switch_on().and_then(|()| match &mut motion {
+            None => self.wait_and_watch(dose, control, (on_us, end_us)),
+            Some(motion) => self.step_and_watch(motion, (dose, control), run_time),
+        });
+        self.motion = motion;
         if let Err(error) = &waited {
             // Off before anybody is told.
             let off = self.output.set_off();
@@ -255,7 +282,10 @@ impl<O: Output> SwitchedPump<O> {
             self.give_alarm(error);
         }
         let off_error = self.force_off();
-        let on_time = self.measured(on_us, elapsed_us(), run_time);
+        let on_time = match &self.motion {
+            None => self.measured(on_us, elapsed_us(), run_time),
+            Some(motion) => motion.done.on_time,
+        };
         let motor = self.check_motor_off();
         if let Err(error) = &motor {
             self.give_alarm(error);
@@ -270,10 +300,12 @@ impl<O: Output> SwitchedPump<O> {
 
 impl<O: Output> Pump for SwitchedPump<O> {
     fn off(&mut self) -> Result<(), PumpError> {
+        let steps = self.motion.as_mut().map_or(Ok(()), step_off);
+        // Also when the step output does not obey: without current there is no step.
         self.output.set_off()?;
         match self.output.is_on() {
             Some(true) => Err(PumpError::ReadBack { to: "off" }),
-            Some(false) | None => Ok(()),
+            Some(false) | None => steps,
         }
     }
 
@@ -297,6 +329,9 @@ impl<O: Output> Pump for SwitchedPump<O> {
         if let Err(error) = &released {
             self.give_alarm(error);
         }
+        if let Some(motion) = &self.motion {
+            motion.done.log(&self.head, dose);
+        }
         let end = match ended.and_then(|waited| released.map(|()| waited)) {
             Err(why) => RunEnd::Failed {
                 why: why.to_string(),
@@ -308,11 +343,13 @@ impl<O: Output> Pump for SwitchedPump<O> {
     }
 
     fn drives_something(&self) -> bool {
-        self.output.drives_something()
+        let steps = self.motion.as_ref();
+        self.output.drives_something() || steps.is_some_and(|m| m.step.drives_something())
     }
 
     fn watch(&mut self) {
-        let output_on = self.output.is_on() == Some(true);
+        let step_on = self.motion.as_mut().and_then(|m| m.step.is_on());
+        let output_on = self.output.is_on() == Some(true) || step_on == Some(true);
         let motor_on = matches!(self.motor_has_voltage(), Some(Ok(true)));
         if output_on {
             // Somebody else's doing: off at once, whatever it was.

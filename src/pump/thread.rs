@@ -5,6 +5,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync
 use std::thread::JoinHandle;
 
 use super::control::RunControl;
+use super::priority::{Priority, ask_for_real_time};
 use super::{Pump, PumpError};
 use crate::engine::{RunEnd, RunReport};
 use crate::guard::DosePermit;
@@ -44,6 +45,7 @@ pub struct PumpHandle {
     control: Arc<RunControl>,
     last: Option<DoseId>,
     thread: Option<JoinHandle<()>>,
+    priority: Option<Priority>,
 }
 
 impl PumpHandle {
@@ -60,18 +62,34 @@ impl PumpHandle {
         let control = Arc::new(RunControl::default());
         control.beat();
         let (for_thread, name) = (Arc::clone(&control), head.clone());
+        // A head that drives nothing takes no core from anybody.
+        let wants_priority = pump.drives_something();
+        let (tell_priority, priority) = sync_channel(1);
         let thread = std::thread::Builder::new()
             .name(format!("pump-{head}"))
             .stack_size(128 * 1024)
             .spawn(move || {
+                drop(tell_priority.send(wants_priority.then(ask_for_real_time)));
+                drop(tell_priority);
                 let gone = TellWhenGone { head: name, report };
                 serve(pump, &queue, &for_thread, &gone.report);
             })?;
+        let priority = priority.recv().ok().flatten();
+        match &priority {
+            Some(Priority::RealTime) => {
+                tracing::info!(%head, "its thread has real-time priority");
+            }
+            Some(Priority::Ordinary { why }) => {
+                tracing::warn!(%head, why, "its thread has no real-time priority: edges may come late when the machine is busy, and are booked as measured");
+            }
+            None => {}
+        }
         Ok(Self {
             permits: Some(permits),
             control,
             last: None,
             thread: Some(thread),
+            priority,
         })
     }
 
@@ -89,6 +107,11 @@ impl PumpHandle {
         if let Some(dose) = self.last {
             self.control.stop(dose);
         }
+    }
+
+    /// How the thread is scheduled; `None` for a head that drives nothing, which does not ask.
+    pub fn priority(&self) -> Option<&Priority> {
+        self.priority.as_ref()
     }
 
     /// Stops this head's runs, and tells whether its thread is alive, also for a thread that does not own the handle.

@@ -11,8 +11,11 @@ import time
 
 from board import INPUT, Board, BoardError
 
-GUEST, BINARY, CONFIG = sys.argv[1:4]
+GUEST, BINARY, SUPERVISOR, CONFIG = sys.argv[1:5]
 NORTH, SOUTH, CUT_OFF, HEARTBEAT, SENSE, FLOAT = 17, 6, 24, 26, 16, 5
+STEP, DIRECTION, ENABLE = 22, 23, 4
+HEADS = {'north': (NORTH, True), 'south': (SOUTH, False), 'west': (ENABLE, False)}   # pin, level while it runs
+SPEED, ACCELERATION = 1000, 4000                                                      # of west, as in its configuration
 DW = 'dosewright --config /etc/dosewright --state /data/dosewright'
 ROWS = []
 
@@ -29,6 +32,7 @@ def read(path):
 
 FILES = {
     '/bin/dosewright': (read(BINARY), True),
+    '/bin/supervisor': (read(SUPERVISOR), True),
     '/etc/dosewright/controller.toml': (read(CONFIG + '/controller.toml'), False),
     '/etc/dosewright/plan.toml': (read(CONFIG + '/plan.toml'), False),
     '/usr/share/zoneinfo/UTC': (read('/usr/share/zoneinfo/UTC'), False),
@@ -49,15 +53,16 @@ class Rig:
             runs = self.level[CUT_OFF] and (self.level[NORTH] or self.welded)
             self.board.drive(SENSE, int(runs))
 
-    def start(self):
+    def start(self, how=f'( {DW} run >>/tmp/log 2>&1; echo "ended $?" >>/tmp/log ) &'):
         """Starts the daemon as the service manager does: outputs off first, then the daemon."""
         b = self.board
         b.sh(f'{DW} outputs-off')
         at = time.monotonic()
-        b.type(f'( {DW} run >>/tmp/log 2>&1; echo "ended $?" >>/tmp/log ) &')
+        b.type(how)
         for _ in range(100):
             if b.sh(f'{DW} status >/dev/null; echo up=$?')[1].endswith('up=0'):
                 b.sh(f'{DW} clock trust')
+                time.sleep(1)    # until the float counts as safe
                 return at
             time.sleep(.1)
         raise BoardError('the daemon did not come up: ' + b.sh('tail -20 /tmp/log')[1])
@@ -91,7 +96,7 @@ class Rig:
             if 'the same dose' not in text:
                 break
             time.sleep(10)
-        pin, on = (NORTH, True) if line == 'north' else (SOUTH, False)
+        pin, on = HEADS[line]
         if code:
             print('    ' + text)
             return None
@@ -110,7 +115,7 @@ class Rig:
         return code, text
 
     def prepare(self):
-        for head in ('north', 'south'):
+        for head in HEADS:
             runs = ' '.join(f'--run {t}s={v}mL' for t, v in
                             ((4, 2.0), (4, 2.01), (4, 1.99), (12, 6.0), (12, 6.01), (12, 5.99)))
             code, text = self.board.sh(f'{DW} calibrate {head} {runs}')
@@ -126,7 +131,7 @@ class Rig:
 def on_edges(board, since):
     """Edges that switch a head or the cut-off on."""
     return [(t, p) for t, p, up in list(board.edges)
-            if t >= since and ((p in (NORTH, CUT_OFF) and up) or (p == SOUTH and not up))]
+            if t >= since and ((p in (NORTH, CUT_OFF, STEP) and up) or (p in (SOUTH, ENABLE) and not up))]
 
 
 def unarmed(rig):
@@ -138,9 +143,9 @@ def unarmed(rig):
         view['mode'] == 'dry_run' and 'armed' in view.get('not_live_because', ''))
     b.sh(f'{DW} dose north "2 mL" --yes --repeat "2 mL"')
     time.sleep(4.5)
-    touched = [p for t, p, f in b.changed_function if t > start and p in (NORTH, CUT_OFF, HEARTBEAT)]
+    touched = [p for t, p, f in b.changed_function if t > start and p in (NORTH, CUT_OFF, HEARTBEAT, STEP, DIRECTION, ENABLE)]
     edges = on_edges(b, start)
-    row('unarmed: a simulated dose drives no pin', f'{len(edges)} edges on', '0', not edges and touched is not None)
+    row('unarmed: a simulated dose drives no pin', f'{len(edges)} edges on', '0', not edges and not touched)
     code, text = b.sh(f'echo yes | {DW} arm')
     row('arming with another sentence', f'exit {code}', 'refused', code == 1)
     code, text = rig.arm()
@@ -176,6 +181,120 @@ def metering(rig):
     good = all(abs(s - l) <= max(.02, .02 * l) for s, l in pairs)
     row(f'on-time, {len(pairs)} doses: largest difference to the ledger', f'{worst * 1000:.1f} ms ({worst_share * 100:.2f} %)',
         '2 % or 20 ms', good)
+
+
+def steps_in(ms):
+    """Steps of a run, from constant acceleration: written again here, not taken from the program."""
+    if ms * ACCELERATION >= 2000 * SPEED:
+        return SPEED * (ms * ACCELERATION - 1000 * SPEED) // (1000 * ACCELERATION)
+    return ACCELERATION * ms * ms // 4_000_000
+
+
+def rises(board, pin, since):
+    return sum(1 for t, p, up in list(board.edges) if p == pin and up and t >= since)
+
+
+def steppers(rig, driver):
+    print('steps, direction and enable')
+    b = rig.board
+    for volume, ms in (('0.5 mL', 1000), ('1 mL', 2000), ('3 mL', 6000)):
+        at = time.monotonic()
+        if rig.dose('west', volume) is None:
+            row(f'{driver}: steps of {volume}', 'did not start', 'starts', False)
+            return
+        b.wait_for(lambda: b.pulses(ENABLE, 0, at), 12)
+        time.sleep(.7)
+        dose, sent, wanted = rig.doses()[-1], rises(b, STEP, at), steps_in(ms)
+        turns = (len(b.pulses(ENABLE, 0, at)), len(b.pulses(DIRECTION, 1, at)), len(b.pulses(CUT_OFF, 1, at)))
+        took = b.pulses(ENABLE, 0, at)[0][1]
+        row(f'{driver}: {volume}, steps seen', f'{sent} in {took:.3f} s, {dose["outcome"]}, {dose["on_time_ms"]} ms booked', f'{wanted}, delivered, {ms} ms',
+            sent == wanted and dose['outcome'] == 'delivered' and dose['on_time_ms'] == ms)
+        row(f'{driver}: {volume}, enable, direction and cut-off', f'{turns[0]}, {turns[1]} and {turns[2]} times on', 'once each', turns == (1, 1, 1))
+        pulses = b.pulses(STEP, 1, at)
+        inside = b.pulses(ENABLE, 0, at)[0]
+        good = pulses and inside[0] <= pulses[0][0] and sum(pulses[-1]) <= inside[0] + inside[1]
+        row(f'{driver}: {volume}, steps only while the motor has current', 'yes' if good else 'no', 'yes', bool(good))
+    at = time.monotonic()
+    rig.dose('west', '6 mL')
+    time.sleep(2)
+    typed = time.monotonic()
+    b.type(f'{DW} hold --reason test >/dev/null &')
+    off = b.wait_edge(ENABLE, True, typed, 5)
+    time.sleep(.7)
+    dose, sent = rig.doses()[-1], rises(b, STEP, at)
+    last = max(t for t, p, up in list(b.edges) if p == STEP and up)
+    booked = dose['on_time_ms']
+    row(f'{driver}: hold while stepping: last step, motor released', f'{(last - typed) * 1000:.0f} ms, {((off or 99) - typed) * 1000:.0f} ms', 'within 1000 ms',
+        off is not None and off - typed < 1 and last - typed < 1)
+    row(f'{driver}: hold while stepping: booked', f'{dose["outcome"]}, {booked} ms for {sent} steps', 'by the steps seen, rounded up',
+        dose['outcome'] == 'interrupted' and steps_in(booked) >= sent > steps_in(booked - 1))
+    b.sh(f'{DW} resume')
+    idle = time.monotonic()
+    time.sleep(1)
+    still = rises(b, STEP, idle)
+    row(f'{driver}: idle afterwards', f'{still} steps, enable {b.functions[ENABLE]}/{b.levels[ENABLE]}', 'none, driven off', still == 0 and b.is_driven(ENABLE, 1)
+        and b.is_driven(STEP, 0))
+    pid = rig.pid()
+    rig.dose('west', '6 mL')
+    time.sleep(.7)
+    at = time.monotonic()
+    b.type(f'kill -KILL {pid}; while kill -0 {pid} 2>/dev/null; do :; done; {DW} outputs-off')
+    took = b.wait_for(lambda: not b.is_driven(ENABLE, 0) and not b.is_driven(STEP, 1), 5)
+    time.sleep(1)
+    later = rises(b, STEP, at + 1)
+    row(f'{driver}: SIGKILL while stepping, then the stop hook', f'{(took or 9) * 1000:.0f} ms, {later} steps later', 'motor released within 1000 ms, none',
+        took is not None and took < 1 and later == 0)
+    b.sh('true')
+    rig.start()
+    dose = rig.doses()[-1]
+    row(f'{driver}: SIGKILL while stepping: after the restart', f'{dose["outcome"]}, {dose["delivered_ul"]} uL', 'uncertain, in full',
+        dose['outcome'] == 'uncertain' and dose['delivered_ul'] == 6000)
+    b.sh(f'{DW} resume west')
+
+
+def hangs(rig):
+    """A small service manager in the guest gives the daemon a socket for its signs of life and 8 s."""
+    print('hangs, with a service manager')
+    b = rig.board
+
+    def seen(mark):
+        return sum(mark in line for line in b.log)
+
+    def supervised():
+        b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done')
+        rig.start(f"supervisor 8 '{DW} outputs-off' {DW} run &")
+        b.sh(f'{DW} resume north')
+
+    supervised()
+    before, on, pid = seen('@@WATCHDOG'), rig.dose('north', '8 mL'), rig.pid()
+    time.sleep(.5)
+    b.type(f'kill -STOP {pid}')
+    fired = b.wait_for(lambda: seen('@@WATCHDOG') > before, 15)
+    at = time.monotonic()
+    took = b.wait_for(lambda: not b.is_driven(NORTH, 1), 5)
+    row('hung process (SIGSTOP): off after the watchdog has fired', 'never' if took is None else f'{took * 1000:.0f} ms',
+        'within 1000 ms, watchdog and stop hook', on is not None and fired is not None and took is not None and took < 1)
+    b.wait_for(lambda: seen('@@HOOK') > before, 10)
+    rig.start(f"supervisor 8 '{DW} outputs-off' {DW} run &")
+    b.sh(f'{DW} resume north')
+    # The event loop hangs in a line of its log that nobody reads; the threads go on.
+    before, on = seen('@@WATCHDOG'), rig.dose('north', '8 mL')
+    b.sh('touch /tmp/clog')
+    b.sh(f'{DW} refill south full')
+    time.sleep(.3)
+    hung = time.monotonic()
+    b.type(f'for n in 1 2 3; do {DW} refill south full >/dev/null 2>&1 & done')
+    off = b.wait_edge(NORTH, False, hung, 12)
+    row('hung event loop (its log is not read): off by the heart of the daemon', 'never' if off is None else f'{off - hung:.2f} s', 'within 8 s, before the watchdog',
+        on is not None and off is not None and off - hung < 8 and seen('@@WATCHDOG') == before)
+    fired = b.wait_for(lambda: seen('@@WATCHDOG') > before, 15)
+    ended = b.wait_for(lambda: seen('@@HOOK') > before, 10)
+    row('hung event loop: the watchdog ends the daemon', 'no' if fired is None or ended is None else 'yes, and the stop hook runs', 'yes', fired is not None and ended is not None)
+    b.sh('rm /tmp/clog')
+    rig.start()
+    dose = rig.doses()[-1]
+    row('hung event loop: after the restart', f'{dose["outcome"]}, {dose["delivered_ul"]} uL', 'uncertain, in full', dose['outcome'] == 'uncertain' and dose['delivered_ul'] == 8000)
+    b.sh(f'{DW} resume north')
 
 
 def heartbeat(rig):
@@ -237,9 +356,9 @@ def meddling(rig):
         off is not None and off - at < .3)
     time.sleep(.5)
     held = rig.status()['holds']
-    row('... and every line that hangs on the cut-off is held', f'{len(held)} holds', '2', len(held) == 2)
+    row('... and every line that hangs on the cut-off is held', f'{len(held)} holds', '3', len(held) == 3)
     restart(rig)
-    b.sh(f'{DW} resume north; {DW} resume south')
+    b.sh(f'{DW} resume north; {DW} resume south; {DW} resume west')
     on = rig.dose('south', '6 mL')
     time.sleep(.5)
     b.meddle(SOUTH, 1)
@@ -248,7 +367,7 @@ def meddling(rig):
     row('running pin switched off from outside', f'{dose["outcome"]}, {dose["delivered_ul"]} uL booked', 'failed, in full',
         on is not None and dose['outcome'] == 'failed' and dose['delivered_ul'] == 6000)
     restart(rig)
-    b.sh(f'{DW} resume north; {DW} resume south')
+    b.sh(f'{DW} resume north; {DW} resume south; {DW} resume west')
 
 
 def restart(rig):
@@ -274,7 +393,7 @@ def welded(rig):
     code, text = b.sh(f'{DW} dose south "0.5 mL" --yes --repeat "0.5 mL"')
     row('... and nothing runs after it', text[:60].replace('\n', ' '), 'refused', code == 1)
     restart(rig)
-    b.sh(f'{DW} resume north; {DW} resume south')
+    b.sh(f'{DW} resume north; {DW} resume south; {DW} resume west')
 
 
 def deaths(rig):
@@ -365,7 +484,7 @@ def power_cut(rig):
     row('after boot', f'{dose["outcome"]}, {dose["delivered_ul"]} uL, {len(on_edges(b, start))} edges on', 'uncertain, in full, not repeated',
         dose['outcome'] == 'uncertain' and dose['delivered_ul'] == 6000 and not on_edges(b, at))
     row('after boot: still armed', rig.status()['mode'], 'live', rig.status()['mode'] == 'live')
-    b.sh(f'{DW} resume north; {DW} resume south')
+    b.sh(f'{DW} resume north; {DW} resume south; {DW} resume west')
 
 
 def disarming(rig):
@@ -410,6 +529,7 @@ def chardev(rig):
     rig.prepare()
     time.sleep(1.5)
     metering(rig)
+    steppers(rig, 'chardev')
     stop_in_dose(rig, 'chardev: hold', lambda: b.type(f'{DW} hold --reason test >/dev/null &'), 1.0)
     b.sh(f'{DW} resume')
     on, pid = rig.dose('north', '6 mL'), rig.pid()
@@ -421,10 +541,14 @@ def chardev(rig):
     row('chardev: SIGKILL, then the stop hook', f'{(took or 9) * 1000:.0f} ms', 'off within 1000 ms', on is not None and took is not None and took < 1)
 
 
+def stepping(rig):
+    steppers(rig, 'rppal')
+
+
 def main():
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
-        with Board(GUEST, FILES, folder + '/sd.img', {FLOAT: 0, SENSE: 0, SOUTH: 1}) as board:
+        with Board(GUEST, FILES, folder + '/sd.img', {FLOAT: 0, SENSE: 0, SOUTH: 1, ENABLE: 1}) as board:
             print(f'board up after {time.monotonic() - began:.1f} s')
             rig = Rig(board)
             rig.set_clock(12)
@@ -432,7 +556,7 @@ def main():
                 unarmed(rig)
                 rig.prepare()
                 time.sleep(1.5)
-                for check in (metering, heartbeat, stops, meddling, welded, deaths, outputs_off, second_daemon, power_cut, disarming, chardev):
+                for check in (metering, stepping, heartbeat, stops, meddling, welded, deaths, hangs, outputs_off, second_daemon, power_cut, disarming, chardev):
                     check(rig)
             except Exception:
                 print('--- the daemon\'s log')

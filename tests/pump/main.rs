@@ -3,6 +3,7 @@
 #![cfg(test)]
 
 mod permits;
+mod steppers;
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -44,6 +45,77 @@ fn the_simulated_driver_keeps_the_contract() {
     keeps_the_contract(simulated().0);
     let boxed: Box<dyn Output> = Box::new(simulated().0);
     keeps_the_contract(boxed);
+}
+
+/// What any head must do, whatever kind it is: `head` makes one, and tells whether any of its outputs is on.
+fn a_head_keeps_the_contract<P: Pump + 'static, F: Fn() -> bool>(head: impl Fn() -> (P, F)) {
+    let controller = demo();
+    let (mut pump, is_on) = head();
+    assert!(!is_on(), "off when it is taken over");
+    let report = pump.run(permit(&controller, 1, 300), &RunControl::default());
+    assert_eq!(report.end, RunEnd::Completed);
+    assert!(report.on_time >= Millis::new(300), "{report:?}");
+    assert!(!is_on(), "off when a run is over");
+    let an_hour_ago = dosewright::pump::elapsed().minus(Millis::from_mins(60));
+    let late = permit_given_at(&controller, 2, 300, an_hour_ago);
+    let report = pump.run(late, &RunControl::default());
+    assert_eq!(
+        (report.end, report.on_time),
+        (RunEnd::Stopped, Millis::ZERO)
+    );
+    let stopped = RunControl::default();
+    stopped.stop(dosewright::engine::record::DoseId(3));
+    let report = pump.run(permit(&controller, 3, 8_000), &stopped);
+    assert_eq!(
+        (report.end, report.on_time),
+        (RunEnd::Stopped, Millis::ZERO)
+    );
+    pump.off().unwrap();
+    pump.off().unwrap();
+    // Stopped, and let go, in the middle of a run.
+    for gone in [false, true] {
+        let (pump, is_on) = head();
+        let (tell, told) = std::sync::mpsc::channel();
+        let mut handle = PumpHandle::spawn(&name("magnesium"), Box::new(pump), move |report| {
+            drop(tell.send(report));
+        })
+        .unwrap();
+        assert!(handle.start(permit(&controller, 4, 8_000)));
+        while !is_on() {
+            std::thread::yield_now();
+        }
+        if gone {
+            drop(handle);
+        } else {
+            handle.stop();
+        }
+        let PumpReport::Ended { report, .. } = told.recv().unwrap() else {
+            panic!("no report of a run");
+        };
+        assert_eq!(report.end, RunEnd::Stopped);
+        assert!(report.on_time < Millis::new(4_000), "{report:?}");
+        assert!(!is_on(), "off when it was stopped");
+    }
+}
+
+#[test]
+fn a_switched_head_keeps_the_contract_of_heads() {
+    a_head_keeps_the_contract(|| {
+        let (output, trace) = simulated();
+        let pump = SwitchedPump::new(
+            &name("magnesium"),
+            output,
+            Pace::REAL,
+            Safeguards::default(),
+            Box::new(|_| {}),
+        );
+        (pump.unwrap(), move || trace.is_on())
+    });
+}
+
+#[test]
+fn a_stepper_head_keeps_the_contract_of_heads() {
+    a_head_keeps_the_contract(steppers::simulated_stepper);
 }
 
 /// A driver that breaks in the middle of a run, with its output on.

@@ -4,6 +4,7 @@ mod board;
 mod exact;
 mod numbers;
 mod samples;
+mod stepper;
 mod typos;
 
 use jiff::tz::TimeZone;

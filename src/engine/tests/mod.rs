@@ -8,4 +8,5 @@ mod inputs;
 mod owner;
 mod properties;
 mod rig;
+mod steppers;
 mod time;

@@ -15,8 +15,8 @@ use jiff::tz::TimeZone;
 use super::*;
 use crate::chemistry::SolutionEffect;
 use crate::config::{
-    ActiveLevel, ApartRule, Controller, CronTimes, Head, Line, Mode, OldCalibration, Output,
-    PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits,
+    ActiveLevel, ApartRule, Controller, CronTimes, Head, HeadOutput, Line, Mode, OldCalibration,
+    Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits,
 };
 use crate::quantity::{FlowRate, Millis, TankVolume};
 
@@ -84,10 +84,10 @@ fn head(p: &Part) -> Head {
         nominal_rate: FlowRate::from_ml_per_min(p.ml_per_min),
         run_max: Millis::from_secs(600),
         dose_min: Volume::from_ul(100),
-        output: Output {
+        output: HeadOutput::Switched(Output {
             gpio: 17,
             active: ActiveLevel::High,
-        },
+        }),
         run_sense: None,
         simulated: SimulatedHead {
             rate: FlowRate::from_ml_per_min(p.ml_per_min),

@@ -77,6 +77,15 @@ fn gather(tables: &[Pairs], scanned: bool) -> Recognition {
         } else if let Some(head) = table.name.strip_prefix("head.")
             && !head.ends_with(".simulated")
         {
+            if let Some(head) = head.strip_suffix(".stepper") {
+                stepper(table, head, &mut found);
+                continue;
+            }
+            // Its pins are in a table of their own.
+            let own = format!("{}.stepper", table.name);
+            if table.get("output").is_none() && tables.iter().any(|other| other.name == own) {
+                continue;
+            }
             see(
                 table,
                 ("output", "active"),
@@ -87,6 +96,32 @@ fn gather(tables: &[Pairs], scanned: bool) -> Recognition {
         }
     }
     found
+}
+
+/// The pins of a stepper head: enable first, without which the motor has no current.
+fn stepper(table: &Pairs, head: &str, found: &mut Recognition) {
+    let name = |pin: &str| format!("head {head}, {pin}");
+    if table.get("enable").is_some() {
+        see(
+            table,
+            ("enable", "enable-active"),
+            &name("enable"),
+            None,
+            found,
+        );
+    }
+    // A step input is on when high, whatever else stands there.
+    let level = table.get("step").map(|_| "high");
+    see(table, ("step", ""), &name("step"), level, found);
+    if table.get("direction").is_some() {
+        see(
+            table,
+            ("direction", "direction-level"),
+            &name("direction"),
+            None,
+            found,
+        );
+    }
 }
 
 fn driver(table: &Pairs) -> Option<BoardDriver> {
@@ -123,7 +158,9 @@ fn see(
         found.lost.push(format!("{what}: \"{shown}\" is not a pin"));
         return;
     };
-    let (active, guess) = match table.get(level_key).or(default) {
+    // A broken line can leave a pair without a key; it is nobody's level.
+    let level = Some(level_key).filter(|key| !key.is_empty());
+    let (active, guess) = match level.and_then(|key| table.get(key)).or(default) {
         Some("high") => (ActiveLevel::High, None),
         Some("low") => (ActiveLevel::Low, None),
         Some(_) | None => (
@@ -159,7 +196,13 @@ fn from_toml(table: &toml::Table) -> Vec<Pairs> {
     let heads = heads
         .into_iter()
         .flatten()
-        .filter_map(|(name, head)| Some(texts(format!("head.{name}"), head.as_table()?)));
+        .filter_map(|(name, head)| Some((name, head.as_table()?)))
+        .flat_map(|(name, head)| {
+            let stepper = head.get("stepper").and_then(Value::as_table);
+            let stepper = stepper.map(|table| texts(format!("head.{name}.stepper"), table));
+            [Some(texts(format!("head.{name}"), head)), stepper]
+        })
+        .flatten();
     board
         .map(|board| texts("board".to_owned(), board))
         .into_iter()
@@ -307,6 +350,54 @@ active = \"low\"
         let calcium = found.outputs.iter().find(|r| r.output.gpio == 5).unwrap();
         assert!(calcium.guess.is_some());
         assert!(found.outputs.iter().filter(|r| r.guess.is_some()).count() == 1);
+    }
+
+    const STEPPER: &str = "
+[board]
+driver = \"rppal\"
+[head.calcium]
+run-max-s = 20
+[head.calcium.stepper]
+step = \"GPIO17\"
+direction = \"GPIO27\"
+direction-level = \"low\"
+enable = \"GPIO5\"
+enable-active = \"low\"
+steps-per-s = 1000
+";
+
+    #[test]
+    fn all_three_pins_of_a_stepper_head_are_found_in_a_good_and_in_a_broken_file() {
+        let (head, keys) = STEPPER.split_once("[head.calcium.stepper]\n").unwrap();
+        let inline = format!(
+            "{head}stepper = {{ {} }}\n",
+            keys.trim().replace('\n', ", ")
+        );
+        for (text, scanned) in [
+            (STEPPER.to_owned(), false),
+            (format!("{STEPPER}= ="), true),
+            (inline, false),
+        ] {
+            let found = recognise(&text);
+            assert_eq!(found.scanned, scanned, "{text}");
+            assert!(found.lost.is_empty(), "{:?}", found.lost);
+            assert!(found.outputs.iter().all(|output| output.guess.is_none()));
+            assert_eq!(
+                pins(&found),
+                vec![
+                    (5, ActiveLevel::Low),
+                    (17, ActiveLevel::High),
+                    (27, ActiveLevel::Low)
+                ]
+            );
+        }
+    }
+
+    #[test]
+    fn a_stepper_head_whose_step_pin_is_lost_is_named() {
+        let found = recognise(&STEPPER.replace("step = \"GPIO17\"", ""));
+        assert!(found.lost[0].contains("calcium, step"), "{:?}", found.lost);
+        assert_eq!(found.outputs.len(), 2);
     }
 
     #[test]

@@ -1,0 +1,212 @@
+//! How a head is driven: switched by one output, or stepped through a driver with step, direction and enable.
+//!
+//! A table `[head.NAME.stepper]` makes a head a stepper; it takes the place of `output` and `active`.
+
+use super::mistake::Sink;
+use super::model::{ActiveLevel, Output};
+use super::pin::parse_pin;
+use super::tree::RawTable;
+use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, i64_from_f64};
+
+/// What drives a head.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum HeadOutput {
+    /// A motor that runs while one output is on.
+    Switched(Output),
+    /// A stepper motor behind a driver that makes a step of every pulse.
+    Stepper(Stepper),
+}
+
+/// The pins and the motion of a stepper head.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Stepper {
+    /// BCM GPIO number of the step input; a step is made when it goes high.
+    pub step: u8,
+    /// The direction input and its level while the head runs; `None` when it is fixed by a wire.
+    pub direction: Option<Output>,
+    /// The enable input and the level at which the motor has current; `None` when it is fixed by a wire.
+    pub enable: Option<Output>,
+    /// How fast it turns.
+    pub speed: StepSpeed,
+}
+
+/// Speed and acceleration of a stepper head. Both are whole numbers, so that the steps of a run time are exact.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct StepSpeed {
+    /// Steps per second between the ramps, at least 1.
+    pub steps_per_s: u32,
+    /// Steps per second gained in each second, and lost again before the end, at least 1.
+    pub steps_per_s2: u32,
+}
+
+impl HeadOutput {
+    /// Every pin, what it is for (empty for a switched head), and its level while the head runs.
+    pub fn pins(&self) -> Vec<(&'static str, Output)> {
+        match self {
+            Self::Switched(output) => vec![("", output.clone())],
+            Self::Stepper(stepper) => {
+                let step = Output {
+                    gpio: stepper.step,
+                    active: ActiveLevel::High,
+                };
+                let named = |name, pin: &Option<Output>| pin.clone().map(|pin| (name, pin));
+                // Enable first: once it is off, nothing that happens on the others moves the motor.
+                named("enable", &stepper.enable)
+                    .into_iter()
+                    .chain([("step", step)])
+                    .chain(named("direction", &stepper.direction))
+                    .collect()
+            }
+        }
+    }
+}
+
+impl StepSpeed {
+    /// Time to reach the full speed and to come down from it again, rounded up: a shorter run never reaches it.
+    pub fn ramps(self) -> Millis {
+        let (v, a) = (i64::from(self.steps_per_s), i64::from(self.steps_per_s2));
+        Millis::new(
+            v.saturating_mul(2000)
+                .saturating_add(a.saturating_sub(1))
+                .checked_div(a)
+                .unwrap_or(i64::MAX),
+        )
+    }
+}
+
+/// Builds what drives a head; `None` when it is wrong, which is then in the sink.
+pub(super) fn build(
+    raw: &RawTable,
+    flow: (Option<FlowRate>, Option<Volume>),
+    sink: &mut Sink<'_>,
+) -> Option<HeadOutput> {
+    let Some(table) = raw.table("stepper") else {
+        return Some(HeadOutput::Switched(Output {
+            gpio: parse_pin(raw.text("output")?).ok()?,
+            active: level(raw, "active")?,
+        }));
+    };
+    let mut fits = true;
+    for key in ["output", "active", "run-sense", "run-sense-running"] {
+        if raw.text(key).is_some() {
+            let why = if key.starts_with("run-sense") {
+                "shows whether a switched motor has voltage, and that of a stepper has it all the time"
+            } else {
+                "switches a motor, and this head has a table [stepper]"
+            };
+            sink.mistake(
+                raw.place(key),
+                format!("{}{key} {why}; take one of the two out", raw.label),
+            );
+            fits = false;
+        }
+    }
+    let direction = pin_and_level(
+        table,
+        (
+            "direction",
+            "direction-level",
+            "the level of the pin while the head runs",
+        ),
+        sink,
+    );
+    let enable = pin_and_level(
+        table,
+        (
+            "enable",
+            "enable-active",
+            "the level at which the motor has current (\"low\" on many drivers)",
+        ),
+        sink,
+    );
+    let speed = StepSpeed {
+        steps_per_s: whole(table, "steps-per-s")?,
+        steps_per_s2: whole(table, "acceleration-steps-per-s2")?,
+    };
+    check_shortest_run(raw, table, speed, flow, sink);
+    let step = parse_pin(table.text("step")?).ok()?;
+    let stepper = Stepper {
+        step,
+        direction: direction.ok()?,
+        enable: enable.ok()?,
+        speed,
+    };
+    fits.then_some(HeadOutput::Stepper(stepper))
+}
+
+/// A mistake that is in the sink already.
+struct Told;
+
+/// A pin and its level: both keys or none. A mistake is then in the sink.
+fn pin_and_level(
+    table: &RawTable,
+    (pin, level_key, meaning): (&str, &str, &str),
+    sink: &mut Sink<'_>,
+) -> Result<Option<Output>, Told> {
+    match (table.text(pin), table.text(level_key)) {
+        (None, None) => Ok(None),
+        (Some(text), Some(_)) => Ok(Some(Output {
+            gpio: parse_pin(text).map_err(|_| Told)?,
+            active: level(table, level_key).ok_or(Told)?,
+        })),
+        // The other key stands there and was refused: that has been said.
+        (Some(_) | None, None | Some(_)) if table.spoiled => Err(Told),
+        (Some(_), None) => {
+            sink.mistake(
+                table.place(pin),
+                format!(
+                    "{}{level_key} is missing; give {meaning}, it has no default",
+                    table.label
+                ),
+            );
+            Err(Told)
+        }
+        (None, Some(_)) => {
+            sink.mistake(
+                table.place(level_key),
+                format!(
+                    "{}{level_key} has no meaning without {pin}; give the pin, or take it out",
+                    table.label
+                ),
+            );
+            Err(Told)
+        }
+    }
+}
+
+/// Volume goes with time by a straight line only for runs that reach the full speed; a shorter run gives more than the line says.
+fn check_shortest_run(
+    raw: &RawTable,
+    table: &RawTable,
+    speed: StepSpeed,
+    (rate, dose_min): (Option<FlowRate>, Option<Volume>),
+    sink: &mut Sink<'_>,
+) {
+    let (Some(rate), Some(dose_min)) = (rate, dose_min) else {
+        return;
+    };
+    let ramps = speed.ramps();
+    let shortest = f64_from_i64(dose_min.as_ul()) / rate.as_ul_per_ms();
+    if shortest < f64_from_i64(ramps.as_ms()) {
+        let shortest = i64_from_f64(shortest).map_or(Millis::ZERO, Millis::new);
+        sink.mistake(
+            table.place("acceleration-steps-per-s2"),
+            format!(
+                "{}acceleration-steps-per-s2: speeding up and slowing down take {ramps}, and the smallest dose, {dose_min}, takes {shortest} \
+                 at the nominal rate: too short to reach the speed; give a higher acceleration, a lower speed, or a larger {}dose-min-ml",
+                table.label, raw.label
+            ),
+        );
+    }
+}
+
+fn whole(table: &RawTable, key: &str) -> Option<u32> {
+    u32::try_from(i64_from_f64(table.number(key)?)?).ok()
+}
+
+fn level(raw: &RawTable, key: &str) -> Option<ActiveLevel> {
+    Some(match raw.text(key)? {
+        "low" => ActiveLevel::Low,
+        _ => ActiveLevel::High,
+    })
+}
