@@ -7,7 +7,7 @@ use serde_json::{Map, Value, json};
 
 use super::entity::{
     Allowed, DAYS, DKH, Entity, INSTANT, PLAIN_BINARY, PLAIN_ML, PROBLEM, RATE, RUNNING, SAFETY,
-    STORAGE, TEXT, VOLUME_INCREASING, VOLUME_TOTAL, WORDS,
+    STORAGE, TEXT, VOLUME_INCREASING, WORDS,
 };
 use super::settings::{RemoteKind, Settings};
 use super::topics::Topics;
@@ -205,17 +205,14 @@ fn line_entities(
             template,
         )
     };
-    let today = if snapshot.day_began.is_some() {
-        show("today", "dosed today", VOLUME_TOTAL, &value("today_ml"))
-            .with("last_reset_value_template", json!(value("today_since")))
-    } else {
-        show(
-            "today",
-            "dosed today",
-            VOLUME_INCREASING,
-            &value("today_ml"),
-        )
-    };
+    // Falling to zero is what hubs take for a new day. The instant at which it fell is not named: it is unknown while the clock is unsure, and
+    // a hub that was promised it says so of every message then.
+    let today = show(
+        "today",
+        "dosed today",
+        VOLUME_INCREASING,
+        &value("today_ml"),
+    );
     let states: Vec<&str> = LINE_STATES.iter().map(|s| s.as_str()).collect();
     out.extend([
         today,
@@ -281,7 +278,7 @@ fn reservoir_entities(name: &Name, topics: &Topics, out: &mut Vec<Entity>) {
             "low",
             "low",
             PROBLEM,
-            "{{ 'None' if value_json.low is none else ('ON' if value_json.low else 'OFF') }}",
+            &told("'None' if value_json.low is none else ('ON' if value_json.low else 'OFF')"),
         ),
     ]);
 }
@@ -303,7 +300,7 @@ fn head_entities(name: &Name, topics: &Topics, out: &mut Vec<Entity>) {
             "calibration_age",
             "calibration age",
             DAYS,
-            "{{ none if value_json.calibration_age_s is none else (value_json.calibration_age_s / 86400) | round(1) }}",
+            &told("none if value_json.calibration_age_s is none else (value_json.calibration_age_s / 86400) | round(1)"),
         )
         .diagnostic(),
     ]);
@@ -317,14 +314,20 @@ fn press(key: &str, name: &str, topics: &Topics, kind: RemoteKind, more: &str) -
     Entity::sends(key.to_owned(), name, &topics.command(kind), &template)
 }
 
+/// A template that says nothing of an empty message: the topic of something that was taken out is cleared, and a hub may hear of that
+/// before it has taken the entity out itself.
+fn told(expression: &str) -> String {
+    format!("{{{{ ({expression}) if value_json is defined else 'None' }}}}")
+}
+
 fn value(key: &str) -> String {
-    format!("{{{{ value_json.{key} }}}}")
+    told(&format!("value_json.{key}"))
 }
 
 fn text(key: &str) -> String {
-    format!("{{{{ (value_json.{key} or '')[:{TEXT_TEMPLATE_CHARS}] }}}}")
+    told(&format!("(value_json.{key} or '')[:{TEXT_TEMPLATE_CHARS}]"))
 }
 
 fn on_off(condition: &str) -> String {
-    format!("{{{{ 'ON' if {condition} else 'OFF' }}}}")
+    told(&format!("'ON' if {condition} else 'OFF'"))
 }

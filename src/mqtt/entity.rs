@@ -41,8 +41,6 @@ const fn binary(device_class: Option<&'static str>) -> Allowed {
     }
 }
 
-/// Counted up and back to zero at a stated instant.
-pub(super) const VOLUME_TOTAL: Allowed = sensor(Some("volume"), Some("total"), Some("mL"));
 /// Counted up; a fall to zero begins a new cycle.
 pub(super) const VOLUME_INCREASING: Allowed =
     sensor(Some("volume"), Some("total_increasing"), Some("mL"));
@@ -79,8 +77,7 @@ pub(super) const BUTTON: Allowed = Allowed {
 };
 
 /// All combinations that are used.
-pub const ALLOWED: [Allowed; 15] = [
-    VOLUME_TOTAL,
+pub const ALLOWED: [Allowed; 14] = [
     VOLUME_INCREASING,
     STORAGE,
     DAYS,

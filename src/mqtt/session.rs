@@ -63,7 +63,7 @@ enum Stage {
 }
 
 /// What a description depends on beside the settings.
-type Described = (Vec<String>, bool, usize);
+type Described = (Vec<String>, usize);
 
 pub(super) struct Session<'a> {
     worker: &'a mut Worker,
@@ -539,11 +539,7 @@ fn described(snapshot: &Arc<Snapshot>) -> Described {
             .map(|r| format!("reservoir {}", r.name)),
     );
     names.extend(status.heads.iter().map(|h| format!("head {}", h.name)));
-    (
-        names,
-        snapshot.day_began.is_some(),
-        snapshot.delivered_lifetime.len(),
-    )
+    (names, snapshot.delivered_lifetime.len())
 }
 
 fn ended() -> Fault {

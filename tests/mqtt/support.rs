@@ -184,7 +184,7 @@ pub(crate) fn free_port() -> u16 {
 pub(crate) struct Broker {
     dir: tempfile::TempDir,
     pub(crate) port: u16,
-    child: Option<Child>,
+    pub(crate) child: Option<Child>,
 }
 
 impl Broker {
