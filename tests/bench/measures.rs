@@ -20,7 +20,7 @@ mod support;
 
 use std::fs;
 use std::path::Path;
-use std::process::ExitCode;
+use std::process::{Command, ExitCode, Stdio};
 use std::time::Duration;
 
 use dosewright::control::{Client, Request};
@@ -52,6 +52,7 @@ fn main() -> ExitCode {
     let mut report = Report { missed: 0 };
     hold(&mut report);
     idle(&mut report);
+    idle_messages(&mut report);
     doses(&mut report);
     million(&mut report);
     if report.missed == 0 {
@@ -209,6 +210,68 @@ fn idle(report: &mut Report) {
         "run time of all threads by /proc/PID/task/*/schedstat over 60 s",
     );
     daemon.stop();
+}
+
+/// Messages of an idle controller on a broker of its own, counted by somebody who subscribes to all of it. Needs mosquitto and
+/// mosquitto-clients.
+fn idle_messages(report: &mut Report) {
+    const MINUTES: u32 = 4;
+    let folder = tempfile::tempdir().unwrap();
+    let port = std::net::TcpListener::bind("127.0.0.1:0")
+        .unwrap()
+        .local_addr()
+        .unwrap()
+        .port();
+    let config = folder.path().join("mosquitto.conf");
+    fs::write(
+        &config,
+        format!("listener {port} 127.0.0.1\nallow_anonymous true\n"),
+    )
+    .unwrap();
+    let mut broker = Command::new("mosquitto")
+        .arg("-c")
+        .arg(&config)
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let rig = demo();
+    let text =
+        fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("config/controller.toml"))
+            .unwrap()
+            .replace(
+                "[mqtt]\nenabled = false",
+                &format!("[mqtt]\nport = {port}\nenabled = true"),
+            )
+            .replace("host = \"localhost\"", "host = \"127.0.0.1\"");
+    rig.write("controller.toml", &text);
+    let daemon = rig.start_real();
+    rig::pause(Duration::from_secs(20));
+    let seconds = (MINUTES * 60).to_string();
+    let seen = Command::new("mosquitto_sub")
+        .args([
+            "-p",
+            &port.to_string(),
+            "-t",
+            "dosewright/#",
+            "-R",
+            "-F",
+            "%t",
+            "-W",
+            &seconds,
+        ])
+        .output()
+        .unwrap();
+    let seen = rig::text(&seen.stdout).lines().count();
+    report.line(
+        "idle: messages a minute",
+        f64::from(u32::try_from(seen).unwrap()) / f64::from(MINUTES),
+        "/min",
+        Some(6.0),
+        "all of the demo reef's topics over 4 minutes in which nothing happens, by mosquitto_sub",
+    );
+    daemon.stop();
+    broker.kill().unwrap();
+    broker.wait().unwrap();
 }
 
 /// What doses cost the card. The state folder lies in the build folder, because a file system in memory counts no writes.

@@ -70,6 +70,13 @@ fn fits(value: &Value, shape: &Value, root: &Value, path: &str) {
     }
 }
 
+/// Holds what was seen on a topic below a controller's tree, `event` or `line/NAME`, against the published schema.
+pub(crate) fn fits_schema(rest: &str, message: &Value) {
+    let schema = schema();
+    let kind = rest.split('/').next().unwrap();
+    fits(message, &schema["$defs"][kind], &schema, rest);
+}
+
 fn check(snapshot: &Snapshot) -> Vec<(String, Value)> {
     let id = identity("m1", 1);
     let topics = Settings::new("localhost", 1).topics("m1");
