@@ -582,6 +582,21 @@ pub struct Changeover {
     pub at: Stamp,
 }
 
+impl fmt::Display for Changeover {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "changeover {} from {} to {}: step {} of {}, {}",
+            self.number,
+            self.from,
+            self.to,
+            self.step,
+            self.days,
+            self.state.as_str()
+        )
+    }
+}
+
 /// What becomes of a changeover.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ChangeoverState {

@@ -65,13 +65,7 @@ fn dose_min(place: &Place, controller: &Controller, line: &Name) -> Volume {
     let calibrated = open(place)
         .ok()
         .and_then(|reader| reader.calibrations_of(&config.head).ok()?.pop())
-        .and_then(|c| {
-            Some(
-                c.calibration
-                    .volume(c.limits?.run_min)
-                    .max(c.limits?.dose_min),
-            )
-        });
+        .and_then(|c| Some(c.limits?.smallest(&c.calibration)));
     head.map_or(Volume::ZERO, |h| h.dose_min)
         .max(calibrated.unwrap_or(Volume::ZERO))
 }

@@ -48,15 +48,7 @@ pub(super) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
         all.push(Change {
             at: fade.at.wall,
             kind: "changeover",
-            what: format!(
-                "changeover {} from {} to {}: step {} of {}, {}",
-                fade.number,
-                fade.from,
-                fade.to,
-                fade.step,
-                fade.days,
-                fade.state.as_str()
-            ),
+            what: fade.to_string(),
         });
     }
     for uptake in reader.uptakes().map_err(|e| unread(&e))? {

@@ -54,13 +54,7 @@ impl Engine {
             .heads
             .get(&config.head)
             .and_then(|m| m.calibration.as_ref())
-            .and_then(|c| {
-                Some(
-                    c.calibration
-                        .volume(c.limits?.run_min)
-                        .max(c.limits?.dose_min),
-                )
-            });
+            .and_then(|c| Some(c.limits?.smallest(&c.calibration)));
         head.map_or(Volume::ZERO, |h| h.dose_min)
             .max(limits.unwrap_or(Volume::ZERO))
     }

@@ -35,6 +35,11 @@ pub struct MeteringLimits {
 }
 
 impl MeteringLimits {
+    /// The smallest dose that passes both: long enough, and known well enough.
+    pub fn smallest(&self, calibration: &Calibration) -> Volume {
+        smallest_of(calibration, self.run_min).max(self.dose_min)
+    }
+
     /// Run time for a dose, within what the calibration covers.
     ///
     /// # Errors

@@ -194,15 +194,7 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
             made(course.at, &course.who, "course", line, text)
         }
         Entry::Changeover(fade) => {
-            let text = format!(
-                "changeover {} from {} to {}: step {} of {}, {}",
-                fade.number,
-                fade.from,
-                fade.to,
-                fade.step,
-                fade.days,
-                fade.state.as_str()
-            );
+            let text = fade.to_string();
             let line = Some(fade.to.clone());
             made(fade.at, &fade.who, "changeover", line, text)
         }
