@@ -7,6 +7,9 @@ use dosewright::mqtt::{EventLine, RemoteKind, Settings};
 use dosewright::quantity::Volume;
 use rumqttc::MqttOptions;
 use serde_json::json;
+use tokio::io::copy_bidirectional;
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::watch;
 use tokio::time::Instant;
 
 use crate::support::{
@@ -271,6 +274,57 @@ async fn a_frozen_broker_is_noticed_and_left_and_found_again() {
     // The wills of connections that were given up meanwhile come late; "online" has the last word.
     let mut watcher = Watcher::join(broker.port, &[&rig.topics.status()]).await;
     watcher.state(&rig.topics, "online").await;
+}
+
+/// A relay to the broker that can fall silent without closing anything, like a cable that was pulled behind the switch.
+async fn relay(broker: u16) -> (u16, watch::Sender<bool>) {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let (silence, silent) = watch::channel(false);
+    tokio::spawn(async move {
+        loop {
+            let (mut near, _) = listener.accept().await.unwrap();
+            let mut silent = silent.clone();
+            tokio::spawn(async move {
+                let mut far = TcpStream::connect(("127.0.0.1", broker)).await.unwrap();
+                let cut = tokio::select! {
+                    cut = async { silent.wait_for(|now| *now).await.is_ok() } => cut,
+                    _ = copy_bidirectional(&mut near, &mut far) => false,
+                };
+                if cut {
+                    // Both ends stay open and hear nothing.
+                    std::future::pending::<()>().await;
+                }
+            });
+        }
+    });
+    (port, silence)
+}
+
+/// FT-MQTT-04.
+#[tokio::test]
+async fn ft_mqtt_04_after_a_cut_that_nobody_announced_a_stop_works_again() {
+    let broker = Broker::start().await;
+    let (port, silence) = relay(broker.port).await;
+    let mut s = settings(port);
+    s.keep_alive = Duration::from_secs(1);
+    let rig = start(s, "m1");
+    rig.confirmed().await;
+    silence.send_replace(true);
+    rig.health(|h| !h.connected).await;
+    // For a while nothing gets through; each try is given up.
+    rig.health(|h| !h.connected && h.failures >= 3).await;
+    silence.send_replace(false);
+    rig.confirmed().await;
+    let watcher = Watcher::join(broker.port, &[]).await;
+    let topic = rig.topics.command(RemoteKind::Hold);
+    let before = rig.count();
+    watcher.send(&topic, "{}", false).await;
+    let until = Instant::now() + Duration::from_secs(5);
+    while rig.count() == before {
+        assert!(Instant::now() < until, "the stop falls on deaf ears");
+        tokio::time::sleep(Duration::from_millis(10)).await;
+    }
 }
 
 /// FT-MQTT-09: another client with our id joins twice a second.
