@@ -37,31 +37,52 @@ struct Outer {
     mqtt: Option<Spanned<RawMqtt>>,
 }
 
+/// Mistakes of the table's shape that are told at once at most.
+const SHAPE_MISTAKES_MAX: usize = 20;
+
 fn mqtt_table(text: &str) -> (Option<Settings>, Vec<ForeignFinding>) {
-    let outer = match toml::from_str::<Outer>(text) {
-        Ok(outer) => outer,
-        Err(error) => {
-            let message = error.message().trim();
-            // What is not TOML, or not a table, has been said by the reader of the rest.
-            if message.starts_with("duplicate key") || message.contains("expected struct") {
-                return (None, Vec::new());
-            }
-            let found = ForeignFinding {
-                at: error.span().map_or(0, |span| span.start),
-                is_mistake: true,
-                message: format!("[mqtt]: {message}"),
-            };
-            return (None, vec![found]);
+    let mut text = text.to_owned();
+    let mut found = Vec::new();
+    // The reader stops at its first mistake; the line with it is taken out, and it reads again.
+    let outer = loop {
+        let error = match toml::from_str::<Outer>(&text) {
+            Ok(outer) => break outer,
+            Err(error) => error,
+        };
+        let message = error.message().trim();
+        // What is not TOML, or not a table, has been said by the reader of the rest.
+        if message.starts_with("duplicate key") || message.contains("expected struct") {
+            return (None, found);
+        }
+        let at = error.span().map_or(0, |span| span.start);
+        found.push(ForeignFinding {
+            at,
+            is_mistake: true,
+            message: format!("[mqtt]: {message}"),
+        });
+        match without_line(&text, at) {
+            Some(rest) if found.len() < SHAPE_MISTAKES_MAX => text = rest,
+            Some(_) | None => return (None, found),
         }
     };
     let Some(table) = outer.mqtt else {
-        return (None, Vec::new());
+        return (None, found);
     };
     let mut defects = Vec::new();
     let settings = table.get_ref().check(&mut defects);
     let start = table.span().start;
-    let found = defects.into_iter().map(|d| finding(d, start)).collect();
+    let settings = settings.filter(|_| found.is_empty());
+    found.extend(defects.into_iter().map(|d| finding(d, start)));
     (settings, found)
+}
+
+/// The text with the line at this place made a comment, every other place where it was; `None` when it is one already.
+fn without_line(text: &str, at: usize) -> Option<String> {
+    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
+    let line = text.get(start..)?;
+    let first = line.chars().next().filter(|c| *c != '#' && c.is_ascii())?;
+    let rest = line.get(first.len_utf8()..)?;
+    Some(format!("{}#{rest}", text.get(..start)?))
 }
 
 fn finding(defect: Defect, table: usize) -> ForeignFinding {
@@ -96,6 +117,20 @@ mod tests {
         assert_eq!(found.len(), 1);
         assert!(found[0].is_mistake && found[0].message.contains("hots"));
         assert!(text.get(found[0].at..).unwrap().starts_with("hots"));
+    }
+
+    #[test]
+    fn every_key_that_does_not_exist_is_told_with_what_else_is_wrong() {
+        let text = "[mqtt]\nenabled = true\nhots = \"a\"\nhost = \"a b\"\nprot = 1883\nport = \"x\"\n[mqtt.tls]\nca = 1\n";
+        let (settings, found) = mqtt_table(text);
+        assert_eq!(settings, None);
+        let places: Vec<&str> = found
+            .iter()
+            .map(|f| text.get(f.at..).unwrap().split(' ').next().unwrap())
+            .collect();
+        for wanted in ["hots", "prot", "\"x\"\n[mqtt.tls]\nca", "\"a"] {
+            assert!(places.contains(&wanted), "{wanted} of {places:?}");
+        }
     }
 
     #[test]
