@@ -168,7 +168,7 @@ fn show(
     drifts(controller, shape, out)?;
     writeln!(
         out,
-        "a day on which less than half was given is not a step; a missed dose is not made up for"
+        "a day on which line {to} gave less than half of its share is not a step; a missed dose is not made up for"
     )?;
     Ok(())
 }

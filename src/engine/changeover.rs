@@ -1,6 +1,6 @@
 //! A changeover under way: which step is in force, and when the next one may be.
 //!
-//! A step further on each local day, but only after a day on which both lines together gave at least half of what they should: what was
+//! A step further on each local day, but only after a day on which the line that grows gave at least half of what it should: what was
 //! missed in an outage or a hold is not made up for, so the water never sees two steps at once. Once the new line gives all of it that
 //! stays so until the plan file says it itself; the plan that still says the old thing does not undo it.
 
@@ -17,7 +17,7 @@ use crate::plan::{
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{Changeover, ChangeoverState, Entry, Measured, Who};
 
-/// Part of a day's volumes that must have been given before the next step. Ours.
+/// Part of a day's volume that must have been given before the next step. Ours.
 const GIVEN_PART: f64 = 0.5;
 
 impl Changeover {
@@ -119,22 +119,26 @@ impl Engine {
         self.follow_ramp(now);
     }
 
-    /// Whether both lines together gave at least half of what the step meant on its day. Before the first step nothing is asked.
+    /// Whether the line that grows gave at least half of what the step meant on its day. The other line does not count for it: a new line
+    /// that does not dose must not be faded in, and one on hold must not keep the old line from coming back. Where the line that grows is
+    /// meant to give nothing yet, the other one is asked forwards; backwards nothing is, because the new one may be what is wrong.
     fn was_a_real_day(&self, current: &Changeover) -> bool {
-        if current.step == 0 && current.state == ChangeoverState::Forward {
-            return true;
-        }
         let Some(shape) = self.shape() else {
             return false;
         };
         let day = shape.at(current.step);
-        let per_ml = [(&shape.from, day.from), (&shape.to, day.to)];
-        let wanted: f64 = per_ml.iter().map(|(s, v)| s.per_ml * v.as_ml()).sum();
-        let given: f64 = per_ml
-            .iter()
-            .map(|(side, _)| side.per_ml * self.given_on(&side.line, current.on).as_ml())
-            .sum();
-        given >= GIVEN_PART * wanted
+        let backwards = current.state == ChangeoverState::Back;
+        let (line, wanted) = if backwards {
+            (&shape.from.line, day.from)
+        } else if current.step == 0 {
+            // Before the first step nothing is asked.
+            return true;
+        } else if day.to > Volume::ZERO {
+            (&shape.to.line, day.to)
+        } else {
+            (&shape.from.line, day.from)
+        };
+        self.given_on(line, current.on).as_ml() >= GIVEN_PART * wanted.as_ml()
     }
 
     /// What a line gave on a local date; nothing for a date that is neither the last on which it dosed nor known any more.

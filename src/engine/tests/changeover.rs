@@ -304,3 +304,40 @@ fn the_day_of_25_hours_has_one_step() {
     assert_eq!(newest(&world).step, 4);
     world.check_caps();
 }
+
+#[test]
+fn a_new_line_that_does_not_dose_is_not_faded_in() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 10).unwrap();
+    world.run(2 * DAY);
+    let before = newest(&world).step;
+    world.hold(Some("bicarbonate"), "cloudy bottle");
+    for _ in 0..6 {
+        world.run(DAY);
+        world.read_alkalinity(7.9);
+    }
+    assert!(newest(&world).step <= before + 1, "{:?}", newest(&world));
+    // The old line keeps giving what it gave, but for that one step.
+    let (soda, _) = days(&world, 7, 1).first().copied().unwrap();
+    assert!(soda > 75.6 * 0.65, "{soda} mL of soda");
+}
+
+#[test]
+fn a_changeover_steps_back_although_the_new_line_is_on_hold() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    for _ in 0..6 {
+        world.run(DAY);
+        world.read_alkalinity(7.9);
+    }
+    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    world.hold(Some("bicarbonate"), "bad batch");
+    told(&mut world, Command::SetChangeover(ChangeoverAction::Back)).unwrap();
+    let mut steps = Vec::new();
+    for _ in 0..5 {
+        world.run(DAY);
+        world.read_alkalinity(7.9);
+        steps.push(newest(&world).step);
+    }
+    assert_eq!(newest(&world).state, ChangeoverState::Ended, "{steps:?}");
+}
