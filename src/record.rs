@@ -604,8 +604,10 @@ pub enum ChangeoverState {
     Forward,
     /// A step back on each day.
     Back,
-    /// It stays at its step.
+    /// It stays at its step, on the way forward.
     Paused,
+    /// It stays at its step, on the way back.
+    PausedBack,
     /// The new line gives all of it; the plan file does not say so yet.
     Complete,
     /// Over: plan and water agree again.
@@ -614,10 +616,11 @@ pub enum ChangeoverState {
 
 impl ChangeoverState {
     /// All of them.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::Forward,
         Self::Back,
         Self::Paused,
+        Self::PausedBack,
         Self::Complete,
         Self::Ended,
     ];
@@ -628,6 +631,7 @@ impl ChangeoverState {
             Self::Forward => "forward",
             Self::Back => "back",
             Self::Paused => "paused",
+            Self::PausedBack => "paused-back",
             Self::Complete => "complete",
             Self::Ended => "ended",
         }

@@ -131,17 +131,15 @@ fn show(
     )?;
     writeln!(
         out,
-        "{:>4}  {:>14}  {:>14}  {:>11}",
+        "{:>4}  {:>14}  {:>14}  alkalinity a day of both",
         "day",
         from.as_str(),
         to.as_str(),
-        "alkalinity"
     )?;
     for step in 0..=shape.days {
         let day = shape.at(step);
-        let alkalinity = rises_of(controller, from, day.from)
-            .alkalinity
-            .plus(rises_of(controller, to, day.to).alkalinity);
+        let dkh = |line: &Name, volume| rises_of(controller, line, volume).alkalinity.as_dkh();
+        let (old, new) = (dkh(from, day.from), dkh(to, day.to));
         let number = if step == 0 {
             "now".to_owned()
         } else {
@@ -149,10 +147,27 @@ fn show(
         };
         writeln!(
             out,
-            "{number:>4}  {:>14}  {:>14}  {:>7.3} dKH",
+            "{number:>4}  {:>14}  {:>14}  {old:.3} + {new:.3} = {:.3} dKH",
             day.from.to_string(),
             day.to.to_string(),
-            alkalinity.as_dkh()
+            old + new
+        )?;
+    }
+    let caps = |line: &Name| controller.lines.iter().find(|l| l.name == *line);
+    for side in [&shape.from, &shape.to] {
+        if let Some(line) = caps(&side.line) {
+            writeln!(
+                out,
+                "line {}: {} doses a day of at least {}, caps {} a day and {} a dose",
+                side.line, side.doses, side.dose_min, line.daily_cap, line.dose_cap
+            )?;
+        }
+    }
+    if let Some(limits) = &controller.alkalinity {
+        writeln!(
+            out,
+            "the ramp allows uptake and {} a day, uptake alone without a fresh reading",
+            limits.max_rise
         )?;
     }
     let skipped = (1..shape.days).any(|s| {
@@ -227,7 +242,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             .map(|c| {
                 json!({
                     "changeover": c.number, "from": c.from.as_str(), "to": c.to.as_str(), "state": c.state.as_str(),
-                    "step": c.step, "days": c.days, "on_date": c.on.to_string(), "note": c.note,
+                    "step": c.step, "days": c.days, "by": match &c.by { Measured::Alkalinity => "alkalinity", Measured::Element(e) => e.symbol() }, "on_date": c.on.to_string(), "note": c.note,
                 })
             })
             .collect();
@@ -472,7 +487,7 @@ impl Swapped {
         )?;
         writeln!(
             out,
-            "1. dosewright hold {line} --reason \"bottle swap\"; change the bottle; dosewright resume {line}"
+            "1. dosewright hold {line} --reason \"bottle swap\"; change the bottle; dosewright refill its reservoir; dosewright resume {line}"
         )?;
         writeln!(
             out,
@@ -481,7 +496,7 @@ impl Swapped {
         )?;
         writeln!(
             out,
-            "3. then write solution = \"{to}\" in controller.toml and daily-ml = {} in plan.toml, dosewright check, restart, arm again, dosewright refill",
+            "3. then write solution = \"{to}\" in controller.toml and daily-ml = {} in plan.toml, dosewright check, restart, arm again",
             written_ml(self.volume.as_ml())
         )?;
         writeln!(

@@ -53,6 +53,8 @@ pub enum AlarmCode {
     PlanUnplaceable,
     /// A top-up comes to its review date.
     TopUpReview,
+    /// A changeover does not move on.
+    ChangeoverStalled,
 }
 
 impl AlarmCode {
@@ -78,6 +80,7 @@ impl AlarmCode {
             Self::DoseUncertain => "dose-uncertain",
             Self::PlanUnplaceable => "plan-unplaceable",
             Self::TopUpReview => "top-up-review",
+            Self::ChangeoverStalled => "changeover-stalled",
         }
     }
 }

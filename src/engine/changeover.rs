@@ -6,6 +6,7 @@
 
 use jiff::civil::Date;
 
+use super::alarms::AlarmCode;
 use super::effect::{Answer, Denial, Ticket};
 use super::event::{ChangeoverAction, NewChangeover, Now};
 use super::state::Engine;
@@ -14,7 +15,7 @@ use crate::plan::{
     ChangeoverShape, ChangeoverWish, DailyVolumes, plan_daily_volumes, shape_changeover,
     shape_under_way,
 };
-use crate::quantity::{Millis, Name, Volume};
+use crate::quantity::{Name, Volume};
 use crate::record::{Changeover, ChangeoverState, Entry, Measured, Who};
 
 /// Part of a day's volume that must have been given before the next step. Ours.
@@ -86,7 +87,7 @@ impl Engine {
         let today = self.local_date(now.wall);
         let stays = matches!(
             current.state,
-            ChangeoverState::Complete | ChangeoverState::Paused
+            ChangeoverState::Complete | ChangeoverState::Paused | ChangeoverState::PausedBack
         );
         if today <= current.on || stays {
             return;
@@ -112,9 +113,22 @@ impl Engine {
             ChangeoverState::Forward
             | ChangeoverState::Back
             | ChangeoverState::Paused
+            | ChangeoverState::PausedBack
             | ChangeoverState::Complete
             | ChangeoverState::Ended => {}
         }
+        let stalled = (!moved).then(|| {
+            let grows = if current.state == ChangeoverState::Back {
+                &current.from
+            } else {
+                &current.to
+            };
+            format!(
+                "changeover {} did not move on: line {grows} gave less than half of its share on {}; see why, or turn it with `dosewright changeover back`",
+                current.number, current.on
+            )
+        });
+        self.alarm_if(AlarmCode::ChangeoverStalled, "", stalled, now);
         self.put_changeover(next, Who::Daemon, None, now);
         self.follow_ramp(now);
     }
@@ -211,16 +225,20 @@ impl Engine {
             ));
         };
         let state = match (action, current.state) {
-            (ChangeoverAction::Pause, ChangeoverState::Forward | ChangeoverState::Back) => {
-                ChangeoverState::Paused
-            }
+            (ChangeoverAction::Pause, ChangeoverState::Forward) => ChangeoverState::Paused,
+            (ChangeoverAction::Pause, ChangeoverState::Back) => ChangeoverState::PausedBack,
+            // What was paused goes on the way it went; what steps back is turned.
+            (ChangeoverAction::Resume, ChangeoverState::PausedBack) => ChangeoverState::Back,
             (ChangeoverAction::Resume, ChangeoverState::Paused | ChangeoverState::Back) => {
                 ChangeoverState::Forward
             }
             // Before its first step there is nothing to step back from.
             (
                 ChangeoverAction::Back,
-                ChangeoverState::Forward | ChangeoverState::Paused | ChangeoverState::Complete,
+                ChangeoverState::Forward
+                | ChangeoverState::Paused
+                | ChangeoverState::PausedBack
+                | ChangeoverState::Complete,
             ) => {
                 if current.step == 0 {
                     ChangeoverState::Ended
@@ -228,7 +246,7 @@ impl Engine {
                     ChangeoverState::Back
                 }
             }
-            (ChangeoverAction::Pause, ChangeoverState::Paused) => {
+            (ChangeoverAction::Pause, ChangeoverState::Paused | ChangeoverState::PausedBack) => {
                 return Err(refuse("the changeover is paused already"));
             }
             (ChangeoverAction::Pause | ChangeoverAction::Resume, ChangeoverState::Complete) => {
@@ -303,17 +321,24 @@ impl Engine {
         }
     }
 
-    /// Whether a line's volume has changed by a changeover within the last day.
-    pub(super) fn is_fading(&self, line: &Name, now: Now) -> bool {
-        self.under_way().is_some_and(|c| {
-            let moves = matches!(c.state, ChangeoverState::Forward | ChangeoverState::Back);
-            let lately = Millis::new(
-                now.wall
-                    .as_millisecond()
-                    .saturating_sub(c.at.wall.as_millisecond()),
-            ) < Millis::DAY;
-            (*line == c.from || *line == c.to) && (moves || lately)
-        })
+    /// The least and the most that a line that is fading can have been meant to give in the last 24 h: today's volume and that of the step
+    /// before it. `None` for a line that is not fading.
+    pub(super) fn fading_between(&self, line: &Name) -> Option<(Volume, Volume)> {
+        let current = self.under_way()?;
+        let shape = self.shape()?;
+        let of = |step: u32| {
+            let day = shape.at(step);
+            (*line == current.from)
+                .then_some(day.from)
+                .or((*line == current.to).then_some(day.to))
+        };
+        let (now, before, after) = (
+            of(current.step)?,
+            of(current.step.saturating_sub(1))?,
+            of(current.step.saturating_add(1).min(current.days))?,
+        );
+        // Back or forward: the step before today's is a neighbour on one side or the other.
+        Some((now.min(before).min(after), now.max(before).max(after)))
     }
 
     /// What status says of it; `None` when none is under way.
@@ -333,6 +358,7 @@ impl Engine {
             ChangeoverState::Forward
             | ChangeoverState::Back
             | ChangeoverState::Paused
+            | ChangeoverState::PausedBack
             | ChangeoverState::Ended => format!(
                 "changeover {} at step {} of {} ({}): {volumes}",
                 current.number,
@@ -363,6 +389,13 @@ impl Engine {
                     changeover.is_under_way(),
                 )
         });
+        let moves = matches!(
+            changeover.state,
+            ChangeoverState::Forward | ChangeoverState::Back
+        );
+        if !moves {
+            self.clear(AlarmCode::ChangeoverStalled, "", now);
+        }
         self.changeover = Some(changeover.clone());
         if moved {
             self.touch_all_lines();

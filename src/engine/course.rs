@@ -29,8 +29,8 @@ impl Engine {
         let mut daily = crate::plan::plan_daily_volumes(&self.plan);
         self.overlay_changeover(&mut daily);
         for (line, extra) in &self.course_extra {
-            // A line that has left the plan gives nothing, its course neither.
-            if let Some(volume) = daily.get_mut(line) {
+            // A line that has left the plan, waits on standby or has faded out gives nothing, its course neither.
+            if let Some(volume) = daily.get_mut(line).filter(|v| **v > Volume::ZERO) {
                 *volume = volume.saturating_add(*extra);
             }
         }

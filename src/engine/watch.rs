@@ -114,21 +114,21 @@ impl Engine {
             return;
         }
         for (line, daily) in self.daily_volumes() {
-            // Today's volume of a line that is fading says nothing of yesterday's.
-            if self.is_fading(&line, now) {
-                continue;
-            }
             let planned = self.planned_last_24h(&line, daily, now);
+            // The last 24 h of a line that is fading lie between two steps.
+            let (least, most) = self.fading_between(&line).unwrap_or((planned, planned));
             let given = self.window.volume_24h(&line, now.elapsed);
-            let share = if planned > Volume::ZERO {
-                f64_from_i64(given.as_ul()) / f64_from_i64(planned.as_ul())
-            } else {
-                1.0
+            let share = |of: Volume| {
+                if of > Volume::ZERO {
+                    f64_from_i64(given.as_ul()) / f64_from_i64(of.as_ul())
+                } else {
+                    1.0
+                }
             };
             // A dose more or less at the edge of the window is no fault.
             let edge = self.largest_slot(&line);
-            let under = share < UNDER_DELIVERY && given.saturating_add(edge) < planned;
-            let over = share > OVER_DELIVERY && given.saturating_sub(edge) > planned;
+            let under = share(least) < UNDER_DELIVERY && given.saturating_add(edge) < least;
+            let over = share(most) > OVER_DELIVERY && given.saturating_sub(edge) > most;
             let text = |what: &str| {
                 format!(
                     "line {line} gave {what} of its plan in 24 h: planned {planned}; see `dosewright ledger list --line {line}`"

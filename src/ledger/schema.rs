@@ -376,7 +376,7 @@ CREATE TABLE changeover (
     days INTEGER NOT NULL CHECK (days > 0),
     step INTEGER NOT NULL CHECK (step BETWEEN 0 AND days),
     on_date TEXT NOT NULL,
-    state TEXT NOT NULL CHECK (state IN ('forward', 'back', 'paused', 'complete', 'ended')),
+    state TEXT NOT NULL CHECK (state IN ('forward', 'back', 'paused', 'paused-back', 'complete', 'ended')),
     note TEXT NOT NULL,
     who TEXT NOT NULL
 ) STRICT;

@@ -137,6 +137,22 @@ pub enum ChangeoverError {
         /// The limit.
         limit: Volume,
     },
+    /// A dose would run too long.
+    #[error(
+        "on day {day} a dose of line {line} would be {volume}, which takes about {seconds:.0} s, over its head's longest run of {limit}; plan more doses a day for it"
+    )]
+    OverRun {
+        /// Which day, from 1.
+        day: u32,
+        /// The line.
+        line: Name,
+        /// One dose.
+        volume: Volume,
+        /// How long that takes at the nominal rate, s.
+        seconds: f64,
+        /// The head's longest run.
+        limit: crate::quantity::Millis,
+    },
     /// Over a limit of an element.
     #[error(
         "on day {day} {element} would rise by {rise:.4} mg/L with everything planned, over its limit of {limit:.4} mg/L a day"
@@ -402,6 +418,19 @@ fn check_caps(
     }
     if largest > config.dose_cap {
         return Err(over(largest, "in one dose", config.dose_cap));
+    }
+    let Some(head) = controller.heads.get(&config.head) else {
+        return Ok(());
+    };
+    let seconds = largest.as_ml() / head.nominal_rate.as_ml_per_min() * 60.0;
+    if seconds > head.run_max.as_secs() {
+        return Err(ChangeoverError::OverRun {
+            day,
+            line: side.line.clone(),
+            volume: largest,
+            seconds,
+            limit: head.run_max,
+        });
     }
     Ok(())
 }

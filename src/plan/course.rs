@@ -149,6 +149,9 @@ pub fn check_course(
         .iter()
         .find(|l| l.line == *line)
         .ok_or_else(not_planned)?;
+    if planned.standby {
+        return Err(not_planned());
+    }
     let mut daily = plan_daily_volumes(plan);
     let volume = daily.get_mut(line).ok_or_else(not_planned)?;
     *volume = volume.saturating_add(extra);

@@ -341,3 +341,71 @@ fn a_changeover_steps_back_although_the_new_line_is_on_hold() {
     }
     assert_eq!(newest(&world).state, ChangeoverState::Ended, "{steps:?}");
 }
+
+#[test]
+fn what_was_paused_on_its_way_back_goes_on_back() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    world.run(3 * DAY);
+    let set = |world: &mut World, action| told(world, Command::SetChangeover(action)).map(drop);
+    set(&mut world, ChangeoverAction::Back).unwrap();
+    set(&mut world, ChangeoverAction::Pause).unwrap();
+    assert_eq!(newest(&world).state, ChangeoverState::PausedBack);
+    set(&mut world, ChangeoverAction::Resume).unwrap();
+    assert_eq!(newest(&world).state, ChangeoverState::Back);
+    // Said once more, it is turned.
+    set(&mut world, ChangeoverAction::Resume).unwrap();
+    assert_eq!(newest(&world).state, ChangeoverState::Forward);
+}
+
+#[test]
+fn a_changeover_that_does_not_move_on_is_an_alarm_and_so_is_a_fading_line_that_gives_nothing() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 10).unwrap();
+    for _ in 0..4 {
+        world.run(DAY);
+        world.read_alkalinity(7.9);
+    }
+    assert!(!world.has_alarm("changeover-stalled"));
+    assert!(
+        !world.has_alarm("under-delivered"),
+        "fading alone is no fault"
+    );
+    world.hold(Some("bicarbonate"), "bad batch");
+    world.run(3 * DAY);
+    assert!(world.has_alarm("changeover-stalled"));
+    assert!(world.has_alarm("under-delivered"));
+    world.resume(Some("bicarbonate"));
+    world.run(3 * DAY);
+    assert!(!world.has_alarm("changeover-stalled"));
+}
+
+#[test]
+fn a_course_gives_nothing_on_a_line_that_waits() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    let course = Command::AddCourse(crate::engine::NewCourse {
+        kind: crate::record::CourseKind::Once,
+        line: name("bicarbonate"),
+        raises: Measured::Alkalinity,
+        rise_per_day: 0.05,
+        extra: crate::quantity::Volume::from_ul(7_000),
+        days: 3,
+        note: String::new(),
+    });
+    assert_eq!(told(&mut world, course).unwrap_err().code, "course-refused");
+}
+
+#[test]
+fn a_dose_that_would_run_too_long_is_refused_before_it_begins() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    let mut controller = (*world.controller).clone();
+    let head = controller.heads.get_mut(&name("bicarbonate")).unwrap();
+    // 8.56 mL at 30 mL/min take 17 s.
+    head.run_max = crate::quantity::Millis::from_secs(10);
+    world.controller = controller.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    let why = start(&mut world, 4).unwrap_err().text;
+    assert!(why.contains("longest run"), "{why}");
+}
