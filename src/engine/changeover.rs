@@ -389,11 +389,11 @@ impl Engine {
                     changeover.is_under_way(),
                 )
         });
-        let moves = matches!(
+        let under_steps = matches!(
             changeover.state,
             ChangeoverState::Forward | ChangeoverState::Back
         );
-        if !moves {
+        if !under_steps {
             self.clear(AlarmCode::ChangeoverStalled, "", now);
         }
         self.changeover = Some(changeover.clone());
