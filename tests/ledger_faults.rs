@@ -8,6 +8,8 @@ use std::io::Write;
 use std::os::unix::fs::{FileExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
@@ -396,25 +398,29 @@ fn a_log_that_is_broken_in_front_of_acknowledged_doses_is_refused() {
     assert_eq!(reopened(dir.path(), &database, &log).unwrap(), (40, 0));
 }
 
-/// FT-STORE-06, for 3 s instead of 60.
+/// FT-STORE-06, for 300 doses and as many more as it takes until the other writer has been in between twenty times: how often it gets
+/// its turn is the machine's affair.
 #[test]
 fn another_writer_every_few_milliseconds_fails_no_write() {
+    const DOSES: i64 = 300;
+    const BETWEEN: u32 = 20;
     let (_dir, path) = new_ledger();
     let mut ledger = open(&path, 0);
     let (stop, stopped) = channel::<()>();
-    let other = path.clone();
+    let turns = Arc::new(AtomicU32::new(0));
+    let (other, counted) = (path.clone(), Arc::clone(&turns));
     let writer = std::thread::spawn(move || {
         let conn = rusqlite::Connection::open(other).unwrap();
-        conn.busy_timeout(Duration::from_secs(5)).unwrap();
-        let mut writes = 0;
+        conn.busy_timeout(Duration::from_secs(30)).unwrap();
         while stopped.recv_timeout(Duration::from_millis(3)).is_err() {
             conn.execute_batch("BEGIN IMMEDIATE; UPDATE session SET version = 'x'; COMMIT")
                 .unwrap();
-            writes += 1;
+            counted.fetch_add(1, Ordering::Relaxed);
         }
-        writes
     });
-    for id in 1..=300 {
+    let mut id = 0;
+    while !writer.is_finished() && (id < DOSES || turns.load(Ordering::Relaxed) < BETWEEN) {
+        id += 1;
         ledger
             .store_intent(&intent(id, "trace", id * 60_000))
             .unwrap();
@@ -424,7 +430,7 @@ fn another_writer_every_few_milliseconds_fails_no_write() {
         ledger.probe(at(id * 60_000 + 5_000)).unwrap();
     }
     stop.send(()).unwrap();
-    assert!(writer.join().unwrap() > 20);
+    writer.join().unwrap();
 }
 
 #[test]
