@@ -501,7 +501,7 @@ impl Swapped {
         )?;
         writeln!(
             out,
-            "between the swap and step 3 the books know the old solution only; where the new one is the stronger, do step 3 early rather than late. To fade over days, use a second line (dosewright changeover start)."
+            "CAUTION: lines that follow {line} in plan.toml change by the same factor; divide their ratio by it, or their elements are overdosed or run short\nbetween the swap and step 3 the books know the old solution only; where the new one is the stronger, do step 3 early rather than late. To fade over days, use a second line (dosewright changeover start)."
         )?;
         Ok(())
     }
