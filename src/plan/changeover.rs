@@ -522,6 +522,24 @@ mod tests {
         assert_eq!(shape.at(9).to, Volume::from_ul(75_600));
     }
 
+    /// Two pairs that no head could meter in the end: what refuses them before they begin.
+    #[test]
+    fn a_new_line_that_could_never_be_metered_is_seen_before_it_begins() {
+        let strong = (0.001_124_139_452_219_905, 3.428_522_258_368_871_3);
+        for (standing, (from, to), smallest, full) in
+            [(1_000, (0.001, 0.001), 1_001, 1_000), (3_050, strong, 2, 1)]
+        {
+            let shape = ChangeoverShape {
+                from: side("a", from, 1, smallest),
+                to: side("b", to, 1, smallest),
+                standing: Volume::from_ul(standing),
+                days: 1,
+            };
+            assert_eq!(shape.instead_of(Volume::ZERO), Volume::from_ul(full));
+            assert!(too_small(Volume::from_ul(full), &shape.to));
+        }
+    }
+
     proptest! {
         #[test]
         fn the_effect_of_both_is_that_of_the_plan_on_every_day(
