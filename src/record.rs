@@ -9,7 +9,7 @@ use jiff::civil::Date;
 
 use crate::chemistry::Element;
 use crate::metering::{Calibration, MeteringLimits};
-use crate::plan::SlotKey;
+use crate::plan::{ChangeoverWish, SlotKey};
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 
 /// Number of a dose, counted up from 1 over the life of a ledger.
@@ -228,6 +228,38 @@ pub enum Measured {
     Element(Element),
 }
 
+impl Measured {
+    /// `alkalinity`, or the symbol of the element: the word in the ledger, on the socket and to people.
+    pub fn as_str(&self) -> &str {
+        match self {
+            Self::Alkalinity => "alkalinity",
+            Self::Element(element) => element.symbol(),
+        }
+    }
+
+    /// Back from [`Self::as_str`]; `None` for a word that is neither.
+    pub fn from_word(word: &str) -> Option<Self> {
+        if word == "alkalinity" {
+            return Some(Self::Alkalinity);
+        }
+        Element::new(word).map(Self::Element)
+    }
+
+    /// The element; `None` for alkalinity.
+    pub const fn element(&self) -> Option<&Element> {
+        match self {
+            Self::Alkalinity => None,
+            Self::Element(element) => Some(element),
+        }
+    }
+}
+
+impl fmt::Display for Measured {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}
+
 /// The value of a reading.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum ReadingValue {
@@ -292,6 +324,13 @@ pub struct StoredCalibration {
     pub who: Who,
     /// When.
     pub at: Stamp,
+}
+
+impl StoredCalibration {
+    /// The smallest volume that it meters within its tolerance; `None` when it is not from runs.
+    pub fn dose_min(&self) -> Option<Volume> {
+        Some(self.limits?.smallest(&self.calibration))
+    }
 }
 
 /// One run of a calibration.
@@ -580,6 +619,23 @@ pub struct Changeover {
     pub who: Who,
     /// When.
     pub at: Stamp,
+}
+
+impl Changeover {
+    /// What was wished for.
+    pub fn wish(&self) -> ChangeoverWish {
+        ChangeoverWish {
+            from: self.from.clone(),
+            to: self.to.clone(),
+            by: self.by.element().cloned(),
+            days: self.days,
+        }
+    }
+
+    /// Whether it is in force: until plan and water agree again.
+    pub const fn is_under_way(&self) -> bool {
+        !matches!(self.state, ChangeoverState::Ended)
+    }
 }
 
 impl fmt::Display for Changeover {

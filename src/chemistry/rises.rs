@@ -3,7 +3,7 @@
 //! Terms: the *calcification ratio* is the calcium that goes with each meq of alkalinity into coral skeleton:
 //! Ca(2+) + 2 HCO3(-) -> CaCO3 + CO2 + H2O takes 20.04 mg/L of calcium per meq/L. Nothing here says what the animals take up.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use super::salts::Atom;
@@ -16,6 +16,9 @@ pub const CALCIUM_MG_PER_MEQ: f64 = 40.078 / 2.0;
 
 /// How far from the calcification ratio two parts may be and still be called balanced: 2 %, about the accuracy of a head. Our rule.
 const BALANCE_PERCENT: f64 = 2.0;
+
+/// Two additions that differ by less than this part are called the same. Ours.
+const EQUAL_PART: f64 = 1e-4;
 
 /// g/mol of sodium chloride.
 const NACL: f64 = Atom::Na.weight() + Atom::Cl.weight();
@@ -51,6 +54,29 @@ impl Rises {
     /// The element added; zero when none of it is.
     pub fn element(&self, element: &Element) -> Concentration {
         self.elements.get(element).copied().unwrap_or_default()
+    }
+
+    /// How much of one thing is added, for comparing: alkalinity in meq/L for `None`, an element in mg/L.
+    pub fn measure(&self, by: Option<&Element>) -> f64 {
+        by.map_or_else(
+            || self.alkalinity.as_meq_per_l(),
+            |element| self.element(element).as_mg_per_l(),
+        )
+    }
+
+    /// How much more of each element is added than in `before`, mg/L; negative for less. What differs by less than a ten-thousandth is
+    /// left out: volumes are whole microlitres, and no lab sees it.
+    pub fn more_than(&self, before: &Self) -> Vec<(Element, f64)> {
+        let elements: BTreeSet<&Element> =
+            before.elements.keys().chain(self.elements.keys()).collect();
+        elements
+            .into_iter()
+            .filter_map(|element| {
+                let (old, new) = (before.measure(Some(element)), self.measure(Some(element)));
+                let change = new - old;
+                (change.abs() > EQUAL_PART * old.max(new)).then(|| (element.clone(), change))
+            })
+            .collect()
     }
 
     /// Whether calcium and alkalinity are added in the ratio in which calcification takes them.
@@ -347,6 +373,25 @@ mod tests {
         );
         let chloride = Rises::of(&[(&of_salt("MgCl2.6H2O", 100.0), ml)], tank);
         assert!(chloride.left_behind_per_year().chloride_over_mg_per_l > 1000.0);
+    }
+
+    #[test]
+    fn what_two_additions_differ_by_is_named_without_the_rounding() {
+        let tank = TankVolume::from_litres(100.0);
+        let of = |salt, grams, ul| Rises::of(&[(&of_salt(salt, grams), Volume::from_ul(ul))], tank);
+        // The same sodium for the same alkalinity, but for half a microlitre.
+        let soda = of("Na2CO3", 60.0, 75_600);
+        assert_eq!(of("Na2CO3", 60.0, 75_601).more_than(&soda), []);
+        // 1 g of MgCl2.6H2O (203.30 g/mol) in 100 L: 24.305/203.30 x 10 mg/L of magnesium more, and all the sodium less.
+        let drifts = of("MgCl2.6H2O", 100.0, 10_000).more_than(&soda);
+        let by = |symbol: &str| {
+            drifts
+                .iter()
+                .find(|(element, _)| element.symbol() == symbol)
+                .map(|(_, change)| *change)
+        };
+        close(by("Mg").unwrap(), 1.1955, 1e-3, "own arithmetic");
+        assert!(by("Na").unwrap() < -19.0, "{drifts:?}");
     }
 
     proptest! {

@@ -105,31 +105,16 @@ fn put_into_force(
     step: &Step,
     change: Option<&PlanChange>,
 ) -> Result<Vec<Response>, Failure> {
-    if step.uptake_dkh.is_none() && change.is_none() {
-        return Ok(Vec::new());
-    }
-    // Connected before anything is changed: without a daemon nothing is.
-    let mut client = Client::connect(&place.state)?;
     let mut told = Vec::new();
     if let Some(target) = step.uptake_dkh {
+        let mut client = Client::connect(&place.state)?;
         let request = Request::AcceptUptake {
             meq_per_l_per_day: Alkalinity::from_dkh(target).as_meq_per_l(),
         };
         told.push(accepted(client.ask(&request)?)?);
     }
     if let Some(change) = change {
-        change.write()?;
-        let reloaded = Client::connect(&place.state)
-            .and_then(|mut client| client.ask(&Request::Reload))
-            .map_err(Failure::from)
-            .and_then(accepted);
-        match reloaded {
-            Ok(response) => told.push(response),
-            Err(failure) => {
-                change.undo()?;
-                return Err(failure.after("the plan file is as it was before"));
-            }
-        }
+        told.push(change.apply(place)?);
     }
     Ok(told)
 }
@@ -199,10 +184,7 @@ fn edits(case: &Case, step: &Step) -> Vec<Edit> {
     let line = case.lead.line.clone();
     let daily = crate::plan::plan_daily_volumes(&case.loaded.plan);
     let leader = case.lead.leader.as_ref().and_then(|l| daily.get(l));
-    let volume = match leader {
-        Some(leader) => Edit::Ratio(line, (step.ml / leader.as_ml() * 1e4).round() / 1e4),
-        None => Edit::Daily(line, step.ml),
-    };
+    let volume = Edit::volume(line, step.ml, leader.copied());
     step.uptake_dkh
         .map(Edit::Uptake)
         .into_iter()

@@ -14,7 +14,7 @@ use super::plan_edit::{Edit, PlanChange, written_ml};
 use super::words::{agreed, amount, configuration, unread, usage};
 use crate::chemistry::{Element, Rises, figures};
 use crate::config::{Controller, Loaded, Times};
-use crate::control::{Client, Request};
+use crate::control::Request;
 use crate::plan::{
     ChangeoverShape, ChangeoverWish, drift_per_day, plan_daily_volumes, shape_changeover,
     shape_under_way,
@@ -46,14 +46,12 @@ pub(super) fn changeover(
 }
 
 fn measure(word: &str) -> Result<Option<Element>, Failure> {
-    if word == "alkalinity" {
-        return Ok(None);
-    }
-    Element::new(word).map(Some).ok_or_else(|| {
+    let measured = Measured::from_word(word).ok_or_else(|| {
         usage(format!(
             "\"{word}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\""
         ))
-    })
+    })?;
+    Ok(measured.element().cloned())
 }
 
 /// The smallest dose of a line's head, by the configuration and by its newest calibration.
@@ -64,8 +62,7 @@ fn dose_min(place: &Place, controller: &Controller, line: &Name) -> Volume {
     let head = controller.heads.get(&config.head);
     let calibrated = open(place)
         .ok()
-        .and_then(|reader| reader.calibrations_of(&config.head).ok()?.pop())
-        .and_then(|c| Some(c.limits?.smallest(&c.calibration)));
+        .and_then(|reader| reader.calibrations_of(&config.head).ok()?.pop()?.dose_min());
     head.map_or(Volume::ZERO, |h| h.dose_min)
         .max(calibrated.unwrap_or(Volume::ZERO))
 }
@@ -229,9 +226,7 @@ fn newest(place: &Place) -> Result<Vec<Changeover>, Failure> {
 
 /// The changeover that is under way, if one is.
 pub(super) fn under_way(place: &Place) -> Result<Option<Changeover>, Failure> {
-    Ok(newest(place)?
-        .pop()
-        .filter(|c| c.state != ChangeoverState::Ended))
+    Ok(newest(place)?.pop().filter(Changeover::is_under_way))
 }
 
 fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
@@ -242,7 +237,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             .map(|c| {
                 json!({
                     "changeover": c.number, "from": c.from.as_str(), "to": c.to.as_str(), "state": c.state.as_str(),
-                    "step": c.step, "days": c.days, "by": match &c.by { Measured::Alkalinity => "alkalinity", Measured::Element(e) => e.symbol() }, "on_date": c.on.to_string(), "note": c.note,
+                    "step": c.step, "days": c.days, "by": c.by.as_str(), "on_date": c.on.to_string(), "note": c.note,
                 })
             })
             .collect();
@@ -297,35 +292,17 @@ fn finish(place: &Place, (yes, as_json): (bool, bool), out: &mut Out) -> Result<
             out,
         )?;
     }
-    // Connected before anything is changed: without a daemon nothing is.
-    let mut client = Client::connect(&place.state)?;
-    change.write()?;
-    let reloaded = client
-        .ask(&Request::Reload)
-        .map_err(Failure::from)
-        .and_then(exit::accepted);
-    match reloaded {
-        Ok(response) if as_json => Ok(out.json(&response)?),
-        Ok(response) => Ok(writeln!(out, "{}", response.text)?),
-        Err(failure) => {
-            change.undo()?;
-            Err(failure.after("the plan file is as it was before"))
-        }
+    let response = change.apply(place)?;
+    if as_json {
+        Ok(out.json(&response)?)
+    } else {
+        Ok(writeln!(out, "{}", response.text)?)
     }
 }
 
 fn finishing(place: &Place, loaded: &Loaded, current: &Changeover) -> Result<Vec<Edit>, Failure> {
     let controller = &loaded.controller;
-    let wish = ChangeoverWish {
-        from: current.from.clone(),
-        to: current.to.clone(),
-        by: match &current.by {
-            Measured::Alkalinity => None,
-            Measured::Element(element) => Some(element.clone()),
-        },
-        days: current.days,
-    };
-    let shape = shape_under_way((controller, &loaded.plan), &wish, &|line| {
+    let shape = shape_under_way((controller, &loaded.plan), &current.wish(), &|line| {
         dose_min(place, controller, line)
     })
     .map_err(|error| Failure::new(exit::REFUSED, error.to_string()))?;
@@ -335,14 +312,11 @@ fn finishing(place: &Place, loaded: &Loaded, current: &Changeover) -> Result<Vec
         Times::Follow { leader, .. } => Some(leader.clone()),
         Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
     });
-    let volume = match leader {
-        Some(leader) => {
-            let raw = loaded.plan.lines.iter().find(|l| l.line == leader);
-            let of = raw.map_or(1.0, |l| l.daily_volume.as_ml());
-            Edit::Ratio(current.to.clone(), (full.as_ml() / of * 1e4).round() / 1e4)
-        }
-        None => Edit::Daily(current.to.clone(), written_ml(full.as_ml())),
-    };
+    let leader = leader.and_then(|leader| {
+        let raw = loaded.plan.lines.iter().find(|l| l.line == leader);
+        raw.map(|l| l.daily_volume)
+    });
+    let volume = Edit::volume(current.to.clone(), full.as_ml(), leader);
     Ok(vec![
         Edit::Standby(current.from.clone(), true),
         Edit::Standby(current.to.clone(), false),
@@ -376,11 +350,7 @@ fn swap_bottle(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Result<()
         .ok_or_else(|| usage(format!("line {line} gives nothing by plan")))?;
     let litre = Volume::from_ul(1_000_000);
     let per_litre = |name: &Name| -> Result<f64, Failure> {
-        let rises = Rises::of(&[(of(name)?, litre)], controller.tank);
-        Ok(by.as_ref().map_or_else(
-            || rises.alkalinity.as_meq_per_l(),
-            |e| rises.element(e).as_mg_per_l(),
-        ))
+        Ok(Rises::of(&[(of(name)?, litre)], controller.tank).measure(by.as_ref()))
     };
     let (old, new) = (per_litre(&config.solution)?, per_litre(&to)?);
     if !(old > 0.0 && new > 0.0) {
@@ -411,7 +381,7 @@ fn swap_bottle(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Result<()
             "line": line.as_str(), "from": config.solution.as_str(), "to": to.as_str(), "daily_ul_before": standing.as_ul(),
             "daily_ul_after": volume.as_ul(), "tube_ul": tube.as_ul(), "hours_until_new_solution": swapped.until_new().as_secs() / 3600.0,
             "over_daily_cap": swapped.over_cap.is_some(),
-            "drift_mg_per_l_per_day": swapped.drifts().iter().map(|(e, d)| (e.symbol().to_owned(), json!(d))).collect::<serde_json::Map<_, _>>(),
+            "drift_mg_per_l_per_day": swapped.after.more_than(&swapped.before).iter().map(|(e, d)| (e.symbol().to_owned(), json!(d))).collect::<serde_json::Map<_, _>>(),
         }))?);
     }
     swapped.say((&line, &config.solution, &to), &swap.by, out)
@@ -432,20 +402,6 @@ impl Swapped {
     fn until_new(&self) -> Millis {
         let part = self.tube.as_ml() / self.standing.as_ml();
         Millis::from_secs_f64(part * 86_400.0).unwrap_or(Millis::MAX)
-    }
-
-    fn drifts(&self) -> Vec<(Element, f64)> {
-        let mut all: Vec<&Element> = self.before.elements.keys().collect();
-        all.extend(self.after.elements.keys());
-        all.sort();
-        all.dedup();
-        let change = |e: &Element| {
-            self.after.element(e).as_mg_per_l() - self.before.element(e).as_mg_per_l()
-        };
-        all.into_iter()
-            .map(|e| (e.clone(), change(e)))
-            .filter(|(_, change)| change.abs() > 1e-9)
-            .collect()
     }
 
     fn say(
@@ -469,7 +425,7 @@ impl Swapped {
                 "REFUSED as it stands: that is over the line's daily cap of {cap}; a stronger solution, or another cap, comes first"
             )?;
         }
-        for (element, per_day) in self.drifts() {
+        for (element, per_day) in self.after.more_than(&self.before) {
             let sign = if per_day < 0.0 { "less" } else { "more" };
             writeln!(
                 out,

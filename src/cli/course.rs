@@ -198,7 +198,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
         ))
     })?;
     let newest = newest_result(&reader, &course.raises)?;
-    let word = what(&course.raises);
+    let word = &course.raises;
     let (taken, shown) = newest.filter(|(taken, _)| *taken > course.at.wall).ok_or_else(|| {
         Failure::new(
             exit::REFUSED,
@@ -225,10 +225,7 @@ fn newest_result(
     reader: &LedgerReader,
     of: &Measured,
 ) -> Result<Option<(Timestamp, String)>, Failure> {
-    let word = match of {
-        Measured::Alkalinity => "alkalinity",
-        Measured::Element(element) => element.symbol(),
-    };
+    let word = of.as_str();
     let read = entries(reader)?
         .into_iter()
         .filter(|e| e.word == word && !e.corrected)
@@ -274,7 +271,7 @@ fn show(worked: &Worked<'_>, out: &mut Out) -> Result<(), Failure> {
     writeln!(
         out,
         "raises {} by {} a day, {} in all, if nothing is taken up meanwhile",
-        what(raises),
+        raises,
         in_words(raises, shape.rise_per_day),
         in_words(raises, shape.rise_per_day * days)
     )?;
@@ -299,13 +296,6 @@ fn show(worked: &Worked<'_>, out: &mut Out) -> Result<(), Failure> {
         )?;
     }
     Ok(())
-}
-
-fn what(raises: &Measured) -> String {
-    match raises {
-        Measured::Alkalinity => "alkalinity".to_owned(),
-        Measured::Element(element) => element.to_string(),
-    }
 }
 
 /// A course with all its rows, oldest first.
@@ -418,7 +408,7 @@ fn say(
         return Ok(());
     };
     let number = first.number;
-    let what = what(&first.raises);
+    let what = &first.raises;
     let paused = match newest.state {
         CourseState::Paused => format!(", {} days to come", newest.days),
         CourseState::Running | CourseState::Ended => String::new(),

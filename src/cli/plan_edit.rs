@@ -10,9 +10,10 @@ use std::path::{Path, PathBuf};
 use toml_edit::{DocumentMut, Item, Value};
 
 use super::args::Place;
-use super::exit::{self, Failure};
+use super::exit::{self, Failure, accepted};
 use crate::config::{Controller, PLAN_FILE, check_plan_text};
-use crate::quantity::Name;
+use crate::control::{Client, Request, Response};
+use crate::quantity::{Name, Volume};
 
 /// One number of the plan.
 #[derive(Debug, Clone, PartialEq)]
@@ -38,6 +39,14 @@ impl Edit {
             Self::Standby(line, value) => {
                 (vec!["line", line.as_str()], "standby", Value::from(*value))
             }
+        }
+    }
+
+    /// A line's daily volume in mL, as `daily-ml` or, for one that follows another, as its ratio to what that one gives.
+    pub(super) fn volume(line: Name, ml: f64, leader: Option<Volume>) -> Self {
+        match leader {
+            Some(leader) => Self::Ratio(line, (ml / leader.as_ml() * 1e4).round() / 1e4),
+            None => Self::Daily(line, written_ml(ml)),
         }
     }
 
@@ -147,20 +156,26 @@ impl PlanChange {
         &self.words
     }
 
-    /// Writes it.
+    /// Writes it and has the daemon read it.
     ///
     /// # Errors
-    /// Why the file cannot be replaced; it is as it was then.
-    pub(super) fn write(&self) -> Result<(), Failure> {
-        replace(&self.path, &self.after).map_err(|e| self.unwritten(&e))
+    /// Why the file cannot be replaced, or the daemon does not take it; the file is as it was before then.
+    pub(super) fn apply(&self, place: &Place) -> Result<Response, Failure> {
+        // Connected before anything is changed: without a daemon nothing is.
+        let mut client = Client::connect(&place.state)?;
+        self.put(&self.after)?;
+        let reloaded = client
+            .ask(&Request::Reload)
+            .map_err(Failure::from)
+            .and_then(accepted);
+        reloaded.or_else(|failure| {
+            self.put(&self.before)?;
+            Err(failure.after("the plan file is as it was before"))
+        })
     }
 
-    /// Takes it back.
-    ///
-    /// # Errors
-    /// As [`Self::write`].
-    pub(super) fn undo(&self) -> Result<(), Failure> {
-        replace(&self.path, &self.before).map_err(|e| self.unwritten(&e))
+    fn put(&self, text: &str) -> Result<(), Failure> {
+        replace(&self.path, text).map_err(|e| self.unwritten(&e))
     }
 
     fn unwritten(&self, error: &io::Error) -> Failure {

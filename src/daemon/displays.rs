@@ -259,7 +259,7 @@ impl Totals {
     }
 
     fn reading(&mut self, reading: &Reading) {
-        let key = lines::measured(&reading.measured);
+        let key = reading.measured.to_string();
         let newer = |old: &Reading| reading.taken >= old.taken;
         if self.readings.get(&key).is_none_or(newer) {
             self.readings.insert(key, reading.clone());

@@ -3,7 +3,6 @@
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::chemistry::Element;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
     Answer, ChangeoverAction, Command, CourseAction, Denial, NewCalibration, NewChangeover,
@@ -421,17 +420,11 @@ fn volume(ul: i64) -> Result<Volume, String> {
 }
 
 fn measured(quantity: &str) -> Result<Measured, String> {
-    if quantity == "alkalinity" {
-        return Ok(Measured::Alkalinity);
-    }
-    let unknown = || {
+    Measured::from_word(quantity).ok_or_else(|| {
         format!(
             "\"{quantity}\" is not measured here; give alkalinity or an element's symbol, for example Ca"
         )
-    };
-    Element::new(quantity)
-        .map(Measured::Element)
-        .ok_or_else(unknown)
+    })
 }
 
 fn reading_value(

@@ -12,32 +12,13 @@ use super::event::{ChangeoverAction, NewChangeover, Now};
 use super::state::Engine;
 use crate::config::Plan;
 use crate::plan::{
-    ChangeoverShape, ChangeoverWish, DailyVolumes, plan_daily_volumes, shape_changeover,
-    shape_under_way,
+    ChangeoverShape, DailyVolumes, plan_daily_volumes, shape_changeover, shape_under_way,
 };
 use crate::quantity::{Name, Volume};
-use crate::record::{Changeover, ChangeoverState, Entry, Measured, Who};
+use crate::record::{Changeover, ChangeoverState, Entry, Who};
 
 /// Part of a day's volume that must have been given before the next step. Ours.
 const GIVEN_PART: f64 = 0.5;
-
-impl Changeover {
-    fn wish(&self) -> ChangeoverWish {
-        ChangeoverWish {
-            from: self.from.clone(),
-            to: self.to.clone(),
-            by: match &self.by {
-                Measured::Alkalinity => None,
-                Measured::Element(element) => Some(element.clone()),
-            },
-            days: self.days,
-        }
-    }
-
-    const fn is_under_way(&self) -> bool {
-        !matches!(self.state, ChangeoverState::Ended)
-    }
-}
 
 impl Engine {
     /// The changeover that is under way.
@@ -51,13 +32,12 @@ impl Engine {
             return Volume::ZERO;
         };
         let head = self.controller.heads.get(&config.head);
-        let limits = self
+        let calibrated = self
             .heads
             .get(&config.head)
-            .and_then(|m| m.calibration.as_ref())
-            .and_then(|c| Some(c.limits?.smallest(&c.calibration)));
+            .and_then(|memory| memory.calibration.as_ref()?.dose_min());
         head.map_or(Volume::ZERO, |h| h.dose_min)
-            .max(limits.unwrap_or(Volume::ZERO))
+            .max(calibrated.unwrap_or(Volume::ZERO))
     }
 
     fn shape(&self) -> Option<ChangeoverShape> {

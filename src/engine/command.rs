@@ -9,7 +9,7 @@ use super::state::{Engine, LedgerState};
 use crate::config::Plan;
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{Entry, HoldScope, Measured, NotGiven, Reading, ReadingValue, Refill, Who};
+use crate::record::{Entry, HoldScope, NotGiven, Reading, ReadingValue, Refill, Who};
 
 /// How long a prepared dose may wait for its confirmation.
 pub(super) const TOKEN_VALID: Millis = Millis::from_secs(60);
@@ -234,10 +234,10 @@ impl Engine {
                 value.as_meq_per_l()
             ),
             ReadingValue::Concentration { value, uncertainty } => {
-                format!("{} {value} +- {uncertainty}", measured_text(&new.measured))
+                format!("{} {value} +- {uncertainty}", new.measured)
             }
             ReadingValue::Below { limit } => {
-                format!("{} below {limit}", measured_text(&new.measured))
+                format!("{} below {limit}", new.measured)
             }
         };
         let entry = Reading {
@@ -432,12 +432,5 @@ impl Engine {
             format!("no dose is given: {why}"),
             now,
         );
-    }
-}
-
-fn measured_text(measured: &Measured) -> String {
-    match measured {
-        Measured::Alkalinity => "alkalinity".to_owned(),
-        Measured::Element(element) => element.symbol().to_owned(),
     }
 }

@@ -9,7 +9,7 @@ use super::event::{CourseAction, NewCourse, Now};
 use super::state::Engine;
 use crate::plan::{DailyVolumes, check_course};
 use crate::quantity::{Name, Volume};
-use crate::record::{Course, CourseKind, CourseState, Entry, Measured, Who};
+use crate::record::{Course, CourseKind, CourseState, Entry, Who};
 use jiff::Timestamp;
 use jiff::civil::Date;
 
@@ -57,9 +57,7 @@ impl Engine {
             if ended.kind == CourseKind::TopUp {
                 let text = format!(
                     "course {} on line {} gives nothing more: it came to its review date and no reading confirmed it; test {}, then begin a new one if it is still needed",
-                    ended.number,
-                    ended.line,
-                    what(&ended)
+                    ended.number, ended.line, ended.raises
                 );
                 let subject = ended.number.to_string();
                 self.raise(AlarmCode::TopUpReview, &subject, text, now);
@@ -83,7 +81,7 @@ impl Engine {
                 let text = asks.then(|| {
                     format!(
                         "course {} on line {} stops after {} unless a new reading confirms it; test {}, then `dosewright course confirm {} --review-days 30`, or let it end",
-                        course.number, course.line, course.last(), what(course), course.number
+                        course.number, course.line, course.last(), course.raises, course.number
                     )
                 });
                 (course.number.to_string(), text)
@@ -340,12 +338,5 @@ impl Engine {
             Entry::Course(course),
             ticket.map(|ticket| (ticket, Answer::Done { text })),
         );
-    }
-}
-
-fn what(course: &Course) -> String {
-    match &course.raises {
-        Measured::Alkalinity => "alkalinity".to_owned(),
-        Measured::Element(element) => element.to_string(),
     }
 }

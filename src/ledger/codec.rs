@@ -6,7 +6,6 @@ use rusqlite::Row;
 use rusqlite::types::Type;
 use thiserror::Error;
 
-use crate::chemistry::Element;
 use crate::engine::record::{DoseEnd, DoseKind, Measured, NotGiven, Stamp, Who};
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
@@ -180,21 +179,9 @@ pub(super) fn not_given_text(kind: NotGiven) -> &'static str {
     }
 }
 
-/// `alkalinity`, or the symbol of an element.
-pub(super) fn measured_text(measured: &Measured) -> String {
-    match measured {
-        Measured::Alkalinity => "alkalinity".to_owned(),
-        Measured::Element(element) => element.symbol().to_owned(),
-    }
-}
-
-/// Back from [`measured_text`].
+/// What was measured, from its word.
 pub(super) fn measured(row: &Row<'_>) -> rusqlite::Result<Measured> {
     let value = text(row, "measured")?;
-    if value == "alkalinity" {
-        return Ok(Measured::Alkalinity);
-    }
-    Element::new(&value)
-        .map(Measured::Element)
+    Measured::from_word(&value)
         .ok_or_else(|| unexpected(row, "measured", &value, "alkalinity or an element"))
 }

@@ -2,7 +2,7 @@
 
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
-use super::codec::{self, measured_text, who_text};
+use super::codec::{self, who_text};
 use super::error::LedgerError;
 use super::open::Place;
 use super::reader::LedgerReader;
@@ -75,7 +75,7 @@ pub(super) fn insert(
             changeover.number,
             changeover.from.as_str(),
             changeover.to.as_str(),
-            measured_text(&changeover.by),
+            changeover.by.as_str(),
             changeover.days,
             changeover.step,
             changeover.on.to_string(),

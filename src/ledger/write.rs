@@ -5,7 +5,7 @@ use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 use super::books::{
     Books, Closed, OPEN_SPAN_MAX, OUTCOMES_PER_SNAPSHOT, alkalinity_counted, peq, run_counted,
 };
-use super::codec::{end_text, kind_text, measured_text, not_given_text, who_text};
+use super::codec::{end_text, kind_text, not_given_text, who_text};
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
 use crate::engine::record::{
@@ -430,7 +430,7 @@ fn insert_reading(
             reading.at.wall.as_millisecond(),
             reading.at.elapsed.as_ms(),
             reading.at.trusted,
-            measured_text(&reading.measured),
+            reading.measured.as_str(),
             form,
             value,
             uncertainty,
@@ -497,7 +497,7 @@ fn insert_course(tx: &Transaction<'_>, session: i64, course: &Course) -> rusqlit
             course.at.trusted,
             course.number,
             course.line.as_str(),
-            measured_text(&course.raises),
+            course.raises.as_str(),
             course.rise_per_day,
             course.extra.as_ul(),
             course.standing.as_ul(),

@@ -7,6 +7,7 @@
 use thiserror::Error;
 
 use super::course::doses_a_day;
+use super::limits::{OverLimit, day_within, line_within};
 use super::plan_daily_volumes;
 use crate::chemistry::{Element, Rises};
 use crate::config::{Controller, Plan};
@@ -121,63 +122,15 @@ pub enum ChangeoverError {
         /// The smallest dose.
         smallest: Volume,
     },
-    /// Over a cap.
+    /// Over a limit.
     #[error(
-        "on day {day} line {line} would give {volume} {what}, over its limit of {limit}; use a stronger solution or raise the cap"
+        "on day {day} {over}; use a solution of another strength, or plan other doses for its line"
     )]
-    OverCap {
+    Over {
         /// Which day, from 1.
         day: u32,
-        /// The line.
-        line: Name,
-        /// What it would give.
-        volume: Volume,
-        /// In a day or in a dose.
-        what: &'static str,
-        /// The limit.
-        limit: Volume,
-    },
-    /// A dose would run too long.
-    #[error(
-        "on day {day} a dose of line {line} would be {volume}, which takes about {seconds:.0} s, over its head's longest run of {limit}; plan more doses a day for it"
-    )]
-    OverRun {
-        /// Which day, from 1.
-        day: u32,
-        /// The line.
-        line: Name,
-        /// One dose.
-        volume: Volume,
-        /// How long that takes at the nominal rate, s.
-        seconds: f64,
-        /// The head's longest run.
-        limit: crate::quantity::Millis,
-    },
-    /// Over a limit of an element.
-    #[error(
-        "on day {day} {element} would rise by {rise:.4} mg/L with everything planned, over its limit of {limit:.4} mg/L a day"
-    )]
-    OverElement {
-        /// Which day, from 1.
-        day: u32,
-        /// Symbol.
-        element: String,
-        /// mg/L a day.
-        rise: f64,
-        /// mg/L a day.
-        limit: f64,
-    },
-    /// Over the ramp.
-    #[error(
-        "on day {day} {planned} of alkalinity would be planned, over uptake and the largest rise ({limit} a day)"
-    )]
-    OverRamp {
-        /// Which day, from 1.
-        day: u32,
-        /// All lines.
-        planned: Alkalinity,
-        /// Uptake plus the largest rise.
-        limit: Alkalinity,
+        /// Which limit.
+        over: OverLimit,
     },
 }
 
@@ -316,7 +269,7 @@ fn side(
         .get(&config.solution)
         .map(|s| &s.effect);
     let litre = effect.map(|e| Rises::of(&[(e, Volume::from_ul(1_000_000))], controller.tank));
-    let per_ml = litre.map_or(0.0, |rises| measure(&rises, by) / 1000.0);
+    let per_ml = litre.map_or(0.0, |rises| rises.measure(by) / 1000.0);
     if !(per_ml > 0.0 && per_ml.is_finite()) {
         return Err(ChangeoverError::NotCarried {
             line: line.clone(),
@@ -329,14 +282,6 @@ fn side(
         doses,
         dose_min,
     })
-}
-
-/// How much of the measure is in some rises: meq/L for alkalinity, mg/L otherwise.
-fn measure(rises: &Rises, by: Option<&Element>) -> f64 {
-    by.map_or_else(
-        || rises.alkalinity.as_meq_per_l(),
-        |element| rises.element(element).as_mg_per_l(),
-    )
 }
 
 fn check_day(
@@ -355,84 +300,10 @@ fn check_day(
     }
     for side in [&shape.from, &shape.to] {
         let volume = daily.get(&side.line).copied().unwrap_or(Volume::ZERO);
-        check_caps(controller, (side, day), volume)?;
+        line_within(controller, &side.line, volume, side.doses)
+            .map_err(|over| ChangeoverError::Over { day, over })?;
     }
-    let parts: Vec<_> = controller
-        .lines
-        .iter()
-        .filter_map(|l| {
-            Some((
-                &controller.solutions.get(&l.solution)?.effect,
-                *daily.get(&l.name)?,
-            ))
-        })
-        .collect();
-    let rises = Rises::of(&parts, controller.tank);
-    for (element, limit) in &controller.element_rise_max {
-        let (rise, limit) = (rises.element(element).as_mg_per_l(), limit.as_mg_per_l());
-        if rise > limit + 1e-9 {
-            return Err(ChangeoverError::OverElement {
-                day,
-                element: element.symbol().to_owned(),
-                rise,
-                limit,
-            });
-        }
-    }
-    if let (Some(limits), Some(uptake)) = (&controller.alkalinity, uptake) {
-        let limit = uptake.plus(limits.max_rise);
-        if rises.alkalinity.as_meq_per_l() > limit.as_meq_per_l() + 1e-9 {
-            return Err(ChangeoverError::OverRamp {
-                day,
-                planned: rises.alkalinity,
-                limit,
-            });
-        }
-    }
-    Ok(())
-}
-
-fn check_caps(
-    controller: &Controller,
-    (side, day): (&Side, u32),
-    volume: Volume,
-) -> Result<(), ChangeoverError> {
-    let Some(config) = controller.lines.iter().find(|l| l.name == side.line) else {
-        return Ok(());
-    };
-    let over = |volume: Volume, what, limit| ChangeoverError::OverCap {
-        day,
-        line: side.line.clone(),
-        volume,
-        what,
-        limit,
-    };
-    let largest = volume
-        .split(side.doses.max(1))
-        .into_iter()
-        .max()
-        .unwrap_or(volume);
-    // As for a plan: the day and one dose more must fit.
-    if volume.saturating_add(largest) > config.daily_cap {
-        return Err(over(volume, "a day", config.daily_cap));
-    }
-    if largest > config.dose_cap {
-        return Err(over(largest, "in one dose", config.dose_cap));
-    }
-    let Some(head) = controller.heads.get(&config.head) else {
-        return Ok(());
-    };
-    let seconds = largest.as_ml() / head.nominal_rate.as_ml_per_min() * 60.0;
-    if seconds > head.run_max.as_secs() {
-        return Err(ChangeoverError::OverRun {
-            day,
-            line: side.line.clone(),
-            volume: largest,
-            seconds,
-            limit: head.run_max,
-        });
-    }
-    Ok(())
+    day_within(controller, &daily, uptake).map_err(|over| ChangeoverError::Over { day, over })
 }
 
 /// What the day's addition of each element changes by once the new line gives all of it, mg/L a day; nothing where it stays the same.
@@ -449,19 +320,7 @@ pub fn drift_per_day(controller: &Controller, shape: &ChangeoverShape) -> Vec<(E
     ) else {
         return Vec::new();
     };
-    let mut elements: Vec<&Element> = before.elements.keys().collect();
-    elements.extend(after.elements.keys());
-    elements.sort();
-    elements.dedup();
-    elements
-        .into_iter()
-        .map(|element| {
-            let change =
-                after.element(element).as_mg_per_l() - before.element(element).as_mg_per_l();
-            (element.clone(), change)
-        })
-        .filter(|(_, change)| change.abs() > 1e-9)
-        .collect()
+    after.more_than(&before)
 }
 
 #[cfg(test)]

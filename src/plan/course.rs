@@ -5,6 +5,7 @@
 
 use thiserror::Error;
 
+use super::limits::{OverLimit, day_within, line_within};
 use super::plan_daily_volumes;
 use crate::config::{Controller, Plan, Times};
 use crate::quantity::{Alkalinity, Name, Volume, i64_from_f64};
@@ -42,41 +43,12 @@ pub enum CourseError {
         /// The line.
         line: Name,
     },
-    /// Over a cap.
-    #[error(
-        "line {line} would give {volume} {what}, over its limit of {limit}; raise by less a day, or use a stronger solution"
-    )]
-    OverCap {
-        /// The line.
-        line: Name,
-        /// What it would give.
-        volume: Volume,
-        /// In a day or in a dose.
-        what: &'static str,
-        /// The limit.
-        limit: Volume,
-    },
-    /// Over a limit of an element.
-    #[error(
-        "{element} would rise by {rise:.4} mg/L a day with everything planned, over its limit of {limit:.4} mg/L a day; raise by less a day"
-    )]
-    OverElement {
-        /// Symbol.
-        element: String,
-        /// mg/L a day.
-        rise: f64,
-        /// mg/L a day.
-        limit: f64,
-    },
-    /// Over the ramp.
-    #[error(
-        "{planned} of alkalinity a day would be planned, over uptake and the largest rise ({limit} a day); raise by less a day"
-    )]
-    OverRamp {
-        /// All lines.
-        planned: Alkalinity,
-        /// Uptake plus the largest rise.
-        limit: Alkalinity,
+    /// Over a limit.
+    #[error("{over}; raise by less a day, or use a stronger solution")]
+    Over {
+        /// Which limit.
+        #[from]
+        over: OverLimit,
     },
 }
 
@@ -158,55 +130,13 @@ pub fn check_course(
     let volume = *volume;
     let doses = doses_a_day(plan, &planned.times)
         .ok_or_else(|| CourseError::NotDaily { line: line.clone() })?;
-    let largest = volume.split(doses).into_iter().max().unwrap_or(volume);
-    let over = |volume: Volume, what, limit| CourseError::OverCap {
-        line: line.clone(),
-        volume,
-        what,
-        limit,
-    };
-    // As for a plan: the day and one dose more must fit, or the edge of a day would block the first slot of the next.
-    if volume.saturating_add(largest) > config.daily_cap {
-        return Err(over(volume, "a day", config.daily_cap));
-    }
-    if largest > config.dose_cap {
-        return Err(over(largest, "in one dose", config.dose_cap));
-    }
-    let parts: Vec<_> = controller
-        .lines
-        .iter()
-        .filter_map(|l| {
-            Some((
-                &controller.solutions.get(&l.solution)?.effect,
-                *daily.get(&l.name)?,
-            ))
-        })
-        .collect();
-    let rises = crate::chemistry::Rises::of(&parts, controller.tank);
-    for (element, limit) in &controller.element_rise_max {
-        let (rise, limit) = (rises.element(element).as_mg_per_l(), limit.as_mg_per_l());
-        if rise > limit + 1e-9 {
-            return Err(CourseError::OverElement {
-                element: element.symbol().to_owned(),
-                rise,
-                limit,
-            });
-        }
-    }
+    line_within(controller, line, volume, doses)?;
     let carries = controller
         .solutions
         .get(&config.solution)
         .is_some_and(|s| s.effect.carries_alkalinity());
-    if let (true, Some(limits), Some(uptake)) = (carries, &controller.alkalinity, uptake) {
-        let limit = uptake.plus(limits.max_rise);
-        if rises.alkalinity.as_meq_per_l() > limit.as_meq_per_l() + 1e-9 {
-            return Err(CourseError::OverRamp {
-                planned: rises.alkalinity,
-                limit,
-            });
-        }
-    }
-    Ok(())
+    // A course of something else need not answer for the alkalinity that is planned without it.
+    Ok(day_within(controller, &daily, uptake.filter(|_| carries))?)
 }
 
 /// Doses on every day; `None` for a line that does not dose every day.

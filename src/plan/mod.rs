@@ -13,6 +13,7 @@ mod course;
 mod daytime;
 mod error;
 mod layout;
+mod limits;
 mod place;
 mod schedule;
 #[cfg(test)]
@@ -33,6 +34,7 @@ pub use changeover::{
 pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
 pub use course::{CourseError, CourseShape, check_course, shape_course};
 pub use error::{Latest, Need, PlacementError};
+pub use limits::OverLimit;
 pub use schedule::Schedule;
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.

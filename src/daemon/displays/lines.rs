@@ -6,17 +6,8 @@ use crate::engine::Effect;
 use crate::mqtt::EventLine;
 use crate::quantity::Name;
 use crate::record::{
-    DoseEnd, DoseId, Entry, HoldScope, Measured, NotGiven, Outcome, Reading, ReadingValue, Stamp,
-    Who,
+    DoseEnd, DoseId, Entry, HoldScope, NotGiven, Outcome, Reading, ReadingValue, Stamp, Who,
 };
-
-/// What a reading measured, as people write it.
-pub(super) fn measured(measured: &Measured) -> String {
-    match measured {
-        Measured::Alkalinity => "alkalinity".to_owned(),
-        Measured::Element(element) => element.to_string(),
-    }
-}
 
 /// The line of an effect, its number still to be given; `None` when it is no event to people.
 pub(super) fn event(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> Option<EventLine> {
@@ -224,7 +215,7 @@ fn scope(scope: &HoldScope) -> (Option<Name>, String) {
 }
 
 fn reading_text(reading: &Reading) -> String {
-    let what = measured(&reading.measured);
+    let what = &reading.measured;
     match reading.value {
         ReadingValue::Alkalinity { value, .. } => format!("{what} {value}"),
         ReadingValue::Concentration { value, .. } => format!("{what} {value}"),
