@@ -15,9 +15,10 @@ use super::words::{agreed, amount, configuration, unread, usage};
 use crate::chemistry::{Element, Rises, figures};
 use crate::config::{Controller, Loaded, Times};
 use crate::control::Request;
+use crate::daemon::machine_now;
 use crate::plan::{
-    ChangeoverShape, ChangeoverWish, drift_per_day, plan_daily_volumes, shape_changeover,
-    shape_under_way,
+    ChangeoverShape, ChangeoverWish, across_midnights, drift_per_day, plan_daily_volumes,
+    shape_changeover, shape_under_way,
 };
 use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64, parse_volume};
 use crate::record::{Changeover, ChangeoverState, Measured};
@@ -76,16 +77,30 @@ fn begin(place: &Place, start: &ChangeoverStart, out: &mut Out) -> Result<(), Fa
         by: measure(&start.by)?,
         days: start.days,
     };
+    let today = controller.time_zone.to_datetime(machine_now().wall).date();
     let shape = shape_changeover(
         (controller, &loaded.plan),
         &wish,
-        loaded.plan.uptake,
+        (loaded.plan.uptake, today),
         &|_| Volume::ZERO,
         &|line| dose_min(place, controller, line),
     )
     .map_err(|error| Failure::new(exit::REFUSED, format!("no such changeover: {error}")))?;
     if !start.json {
         show(controller, &shape, &start.by, out)?;
+        let crossings =
+            across_midnights(controller, &loaded.plan, (&shape, today), &|_| Volume::ZERO);
+        let worst = crossings
+            .iter()
+            .max_by(|a, b| a.alkalinity.as_dkh().total_cmp(&b.alkalinity.as_dkh()));
+        if let Some(worst) = worst {
+            writeln!(
+                out,
+                "all lines add at most {:.3} dKH in any 24 h across a midnight (before day {})",
+                worst.alkalinity.as_dkh(),
+                worst.day
+            )?;
+        }
     }
     if !start.yes {
         agreed(

@@ -180,7 +180,7 @@ impl Engine {
         shape_changeover(
             (&self.controller, &self.plan),
             &changeover.wish(),
-            self.uptake(),
+            (self.uptake(), self.local_date(now.wall)),
             &|line| self.extra_of_others(line, None),
             &|line| self.dose_min(line),
         )

@@ -4,10 +4,12 @@
 //! old line) to the number of days (all of it from the new one). Other things that the two solutions carry differently move along; what
 //! they do is shown, not hidden. Nothing here remembers at which step the tank is.
 
+use jiff::civil::Date;
 use thiserror::Error;
 
 use super::course::doses_a_day;
-use super::limits::{OverLimit, day_within, line_within};
+use super::limits::{OverLimit, day_within, line_within, within};
+use super::midnight::{across_midnights, volumes};
 use super::plan_daily_volumes;
 use crate::chemistry::{Element, Rises};
 use crate::config::{Controller, Plan};
@@ -122,6 +124,16 @@ pub enum ChangeoverError {
         /// The smallest dose.
         smallest: Volume,
     },
+    /// Over a limit in 24 h that two days share.
+    #[error(
+        "in the 24 h across the midnight before day {day} {over}; take more days for it, or plan the doses of both lines at like hours"
+    )]
+    OverMidnight {
+        /// Which day, from 1.
+        day: u32,
+        /// Which limit.
+        over: OverLimit,
+    },
     /// Over a limit.
     #[error(
         "on day {day} {over}; use a solution of another strength, or plan other doses for its line"
@@ -182,7 +194,8 @@ fn too_small(volume: Volume, side: &Side) -> bool {
     volume > Volume::ZERO && smallest.is_none_or(|dose| dose < side.dose_min)
 }
 
-/// Works a changeover out and holds every day of it against all limits. `extra` is what courses add to a line; `dose_min` the smallest dose
+/// Works a changeover out and holds every day of it against all limits, and so every 24 h across its midnights, the first of which ends
+/// `today`. `extra` is what courses add to a line; `dose_min` the smallest dose
 /// that a line's head can be asked for.
 ///
 /// # Errors
@@ -190,7 +203,7 @@ fn too_small(volume: Volume, side: &Side) -> bool {
 pub fn shape_changeover(
     (controller, plan): (&Controller, &Plan),
     wish: &ChangeoverWish,
-    uptake: Option<Alkalinity>,
+    (uptake, today): (Option<Alkalinity>, Date),
     extra: &dyn Fn(&Name) -> Volume,
     dose_min: &dyn Fn(&Name) -> Volume,
 ) -> Result<ChangeoverShape, ChangeoverError> {
@@ -218,6 +231,16 @@ pub fn shape_changeover(
     }
     for step in 1..=wish.days {
         check_day(controller, plan, (&shape, step), uptake, extra)?;
+    }
+    for crossing in across_midnights(controller, plan, (&shape, today), extra) {
+        let day = crossing.day;
+        within(
+            controller,
+            crossing.alkalinity,
+            |element| crossing.rise_of(element),
+            uptake,
+        )
+        .map_err(|over| ChangeoverError::OverMidnight { day, over })?;
     }
     Ok(shape)
 }
@@ -291,13 +314,7 @@ fn check_day(
     uptake: Option<Alkalinity>,
     extra: &dyn Fn(&Name) -> Volume,
 ) -> Result<(), ChangeoverError> {
-    let volumes = shape.at(day);
-    let mut daily = plan_daily_volumes(plan);
-    daily.insert(shape.from.line.clone(), volumes.from);
-    daily.insert(shape.to.line.clone(), volumes.to);
-    for (line, volume) in &mut daily {
-        *volume = volume.saturating_add(extra(line));
-    }
+    let daily = volumes(plan, shape, day, extra);
     for side in [&shape.from, &shape.to] {
         let volume = daily.get(&side.line).copied().unwrap_or(Volume::ZERO);
         line_within(controller, &side.line, volume, side.doses)

@@ -3,7 +3,7 @@
 use thiserror::Error;
 
 use super::DailyVolumes;
-use crate::chemistry::Rises;
+use crate::chemistry::{Element, Rises};
 use crate::config::Controller;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
@@ -124,8 +124,22 @@ pub(super) fn day_within(
         })
         .collect();
     let rises = Rises::of(&parts, controller.tank);
+    let element = |element: &Element| rises.measure(Some(element));
+    within(controller, rises.alkalinity, element, uptake)
+}
+
+/// Whether 24 h may add this much: alkalinity when an uptake is given, and of each element that has a limit so many mg/L.
+///
+/// # Errors
+/// [`OverLimit::Element`], [`OverLimit::Ramp`].
+pub(super) fn within(
+    controller: &Controller,
+    alkalinity: Alkalinity,
+    rise_of: impl Fn(&Element) -> f64,
+    uptake: Option<Alkalinity>,
+) -> Result<(), OverLimit> {
     for (element, limit) in &controller.element_rise_max {
-        let (rise, limit) = (rises.element(element).as_mg_per_l(), limit.as_mg_per_l());
+        let (rise, limit) = (rise_of(element), limit.as_mg_per_l());
         if rise > limit + 1e-9 {
             return Err(OverLimit::Element {
                 element: element.symbol().to_owned(),
@@ -136,9 +150,9 @@ pub(super) fn day_within(
     }
     if let (Some(limits), Some(uptake)) = (&controller.alkalinity, uptake) {
         let limit = uptake.plus(limits.max_rise);
-        if rises.alkalinity.as_meq_per_l() > limit.as_meq_per_l() + 1e-9 {
+        if alkalinity.as_meq_per_l() > limit.as_meq_per_l() + 1e-9 {
             return Err(OverLimit::Ramp {
-                planned: rises.alkalinity,
+                planned: alkalinity,
                 limit,
             });
         }

@@ -14,6 +14,7 @@ mod daytime;
 mod error;
 mod layout;
 mod limits;
+mod midnight;
 mod place;
 mod schedule;
 #[cfg(test)]
@@ -35,6 +36,7 @@ pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
 pub use course::{CourseError, CourseShape, check_course, shape_course};
 pub use error::{Latest, Need, PlacementError};
 pub use limits::OverLimit;
+pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.

@@ -36,8 +36,12 @@ gap-min = 5
 const STANDBY: &str = "\n[line.bicarbonate]\ndaily-ml = 102.8\ndoses = 12\nstandby = true\n";
 
 fn files() -> (Controller, String) {
+    files_with(STANDBY)
+}
+
+fn files_with(standby: &str) -> (Controller, String) {
     let controller = format!("{CONTROLLER}{MORE}");
-    let plan = format!("{PLAN}{STANDBY}");
+    let plan = format!("{PLAN}{standby}");
     let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
     let texts = [
         ("controller.toml", controller.as_str()),
@@ -48,7 +52,11 @@ fn files() -> (Controller, String) {
 }
 
 fn world(begin: &str) -> World {
-    let (controller, plan) = files();
+    world_with(STANDBY, begin)
+}
+
+fn world_with(standby: &str, begin: &str) -> World {
+    let (controller, plan) = files_with(standby);
     let plan = plan_of(&plan, &controller);
     let mut world = World::new(controller, (*plan).clone(), begin);
     world.start();
@@ -293,6 +301,27 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
     world.sync();
     world.run(SECOND);
     assert!(code(start(&mut world, 4)).contains("over its limit"));
+}
+
+/// Both lines spread over the day, 24 h across a midnight add what a day does. With the new line in the first six hours of a day only,
+/// the last 18 h of the old one's evening meet them: 0.75 x 0.8 + 0.8 = 1.4 dKH in one step, over uptake and rise of 1.3; in two steps
+/// 0.75 x 0.8 + 0.25 x 0.4 + 0.4 = 1.1 dKH.
+#[test]
+fn an_evening_and_a_morning_that_are_too_much_together_are_refused_before_it_begins() {
+    let early = "\n[line.bicarbonate]\ndaily-ml = 102.8\ndoses = 12\nwindow = \"00:00-06:00\"\nstandby = true\n";
+    let mut world = world_with(early, "2026-06-10T04:00:00Z");
+    let why = start(&mut world, 1).unwrap_err().text;
+    assert!(why.contains("midnight before day 1"), "{why}");
+    assert!(why.contains("1.4") && why.contains("1.30 dKH"), "{why}");
+    start(&mut world, 2).unwrap();
+    for _ in 0..4 {
+        world.run(DAY);
+        world.read_alkalinity(7.9);
+    }
+    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    assert_eq!(world.not_given(), [], "the guard had nothing to refuse");
+    let even = &mut self::world("2026-06-10T04:00:00Z");
+    start(even, 1).unwrap();
 }
 
 #[test]
