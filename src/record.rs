@@ -694,6 +694,93 @@ impl ChangeoverState {
     }
 }
 
+/// Another solution in the bottle of a line. Each change of it is written down whole; the newest row counts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BottleSwap {
+    /// Its number, counted up from 1.
+    pub number: i64,
+    /// The line.
+    pub line: Name,
+    /// The solution before.
+    pub from: Name,
+    /// The solution in the new bottle.
+    pub to: Name,
+    /// What stays equal.
+    pub by: Measured,
+    /// What the tube held of the old solution when the bottle was swapped.
+    pub tube: Volume,
+    /// What the line gave a day of the old one.
+    pub before: Volume,
+    /// What it gives a day of the new one.
+    pub after: Volume,
+    /// The last dose of all before the swap: what the line gave since went through the tube.
+    pub dose_last: DoseId,
+    /// What becomes of it.
+    pub state: SwapState,
+    /// In the owner's words.
+    pub note: String,
+    /// Who wanted this change.
+    pub who: Who,
+    /// When.
+    pub at: Stamp,
+}
+
+impl BottleSwap {
+    /// Whether it is in force: until both files say what is so.
+    pub const fn is_under_way(&self) -> bool {
+        !matches!(self.state, SwapState::Ended)
+    }
+
+    /// What the outlet gives: solution, and volume a day.
+    pub const fn in_force(&self) -> (&Name, Volume) {
+        match self.state {
+            SwapState::Tube => (&self.from, self.before),
+            SwapState::Through | SwapState::Ended => (&self.to, self.after),
+        }
+    }
+}
+
+impl fmt::Display for BottleSwap {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "bottle swap {} on line {} from {} at {} a day to {} at {} a day, {}",
+            self.number,
+            self.line,
+            self.from,
+            self.before,
+            self.to,
+            self.after,
+            self.state.as_str()
+        )
+    }
+}
+
+/// What becomes of a swapped bottle.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SwapState {
+    /// The tube still gives the old solution.
+    Tube,
+    /// The new solution is through; the files do not say so yet.
+    Through,
+    /// Over: the files say what is so.
+    Ended,
+}
+
+impl SwapState {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Tube, Self::Through, Self::Ended];
+
+    /// Stable word.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Tube => "tube",
+            Self::Through => "through",
+            Self::Ended => "ended",
+        }
+    }
+}
+
 /// Everything that is written beside intents and outcomes.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Entry {
@@ -721,6 +808,8 @@ pub enum Entry {
     Course(Course),
     /// A changeover was begun, moved on, paused, turned or ended.
     Changeover(Changeover),
+    /// A bottle was swapped, its solution is through, or the files say so.
+    Swap(BottleSwap),
     /// The owner told something.
     Fact(Fact),
     /// Anything else.
@@ -800,4 +889,6 @@ pub struct History {
     pub water_changed: Option<Timestamp>,
     /// The newest word on the newest changeover, ended or not.
     pub changeover: Option<Changeover>,
+    /// The newest word on the newest swapped bottle, with what its line gave since: delivered, or all of it when nobody saw the end.
+    pub swap: Option<(BottleSwap, Volume)>,
 }

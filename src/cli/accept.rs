@@ -33,16 +33,15 @@ struct Step {
 /// Puts the advice into force.
 pub(super) fn accept(place: &Place, options: &Accept, out: &mut Out) -> Result<(), Failure> {
     let tracked = tracked(&options.quantity)?;
-    if let Some(fade) = super::changeover::under_way(place)? {
+    let case = gather(place, &tracked, options.days)?;
+    if let Some(what) = &case.under_way {
         return Err(Failure::new(
             exit::REFUSED,
             format!(
-                "changeover {} from {} to {} is under way; one thing at a time, or nobody can tell what did what: finish it or step back first",
-                fade.number, fade.from, fade.to
+                "{what} is under way; one thing at a time, or nobody can tell what did what: finish it or step back first"
             ),
         ));
     }
-    let case = gather(place, &tracked, options.days)?;
     let advice = advice(&case)?;
     let refused = |why: String| Failure::new(exit::REFUSED, why);
     let (Advice::Change(proposal), Ok(uptake)) = (&advice, &case.estimate) else {

@@ -53,6 +53,8 @@ pub(super) struct Case {
     /// Readings that were left out because a water change of unknown content lies after them, and when that was.
     pub(super) left_out: Option<(usize, Timestamp)>,
     pub(super) established: Option<Alkalinity>,
+    /// A changeover or a swapped bottle that is under way, in words: then the plan's volumes are not those in force.
+    pub(super) under_way: Option<String>,
 }
 
 fn millis(at: Timestamp) -> Millis {
@@ -114,6 +116,7 @@ pub(super) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case
         given_per_day,
         unknown_doses,
         left_out,
+        under_way: super::changeover::in_the_way(place)?,
     })
 }
 
@@ -348,6 +351,12 @@ pub(super) fn advise(place: &Place, options: &AdviseArgs, out: &mut Out) -> Resu
         Advice::Change(_) | Advice::TestAgain { .. } => Tone::Strong,
         Advice::SomethingWrong { .. } => Tone::Bad,
     };
+    if let Some(what) = &case.under_way {
+        let text = format!(
+            "LEAVE IT ALONE for now: {what} is under way, and nothing can be accepted until it is over. What follows goes by plan.toml."
+        );
+        writeln!(out, "{}", out.tone(Tone::Strong, &text))?;
+    }
     writeln!(out, "{}", out.tone(tone, &advice.to_string()))?;
     if let Ok(uptake) = &case.estimate {
         let said = advice.to_string();
@@ -450,6 +459,6 @@ fn as_json(case: &Case, tracked: &Tracked, advice: &Advice) -> Value {
     json!({
         "quantity": tracked.to_string(), "advice": kind, "text": advice.to_string(), "uptake": estimate,
         "plan_per_day": case.dosing.per_day, "given_per_day": case.given_per_day, "unit": tracked.unit(), "line": case.lead.line.as_str(),
-        "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
+        "under_way": case.under_way, "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
     })
 }

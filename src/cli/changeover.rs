@@ -9,18 +9,18 @@ use super::daemon::ask;
 use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::Out;
-use super::owner_args::{ChangeoverArgs, ChangeoverCommand, ChangeoverStart, ChangeoverSwap};
-use super::plan_edit::{Edit, PlanChange, written_ml};
+use super::owner_args::{ChangeoverArgs, ChangeoverCommand, ChangeoverStart};
+use super::plan_edit::{Edit, PlanChange};
 use super::words::{agreed, amount, configuration, unread, usage};
-use crate::chemistry::{Element, Rises, figures};
-use crate::config::{Controller, Loaded, Times};
+use crate::chemistry::{Element, Rises};
+use crate::config::{Controller, Loaded, Plan, PlannedLine, Times};
 use crate::control::Request;
 use crate::daemon::machine_now;
 use crate::plan::{
     ChangeoverShape, ChangeoverWish, across_midnights, drift_per_day, plan_daily_volumes,
     shape_changeover, shape_under_way,
 };
-use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64, parse_volume};
+use crate::quantity::{Name, Volume, f64_from_i64};
 use crate::record::{Changeover, ChangeoverState, Measured};
 
 /// Everything about changeovers.
@@ -42,11 +42,11 @@ pub(super) fn changeover(
         ChangeoverCommand::Resume { json } => set("resume", *json, out),
         ChangeoverCommand::Back { json } => set("back", *json, out),
         ChangeoverCommand::Finish { yes, json } => finish(place, (*yes, *json), out),
-        ChangeoverCommand::Swap(swap) => swap_bottle(place, swap, out),
+        ChangeoverCommand::Swap(swap) => super::swap::begin(place, swap, out),
     }
 }
 
-fn measure(word: &str) -> Result<Option<Element>, Failure> {
+pub(super) fn measure(word: &str) -> Result<Option<Element>, Failure> {
     let measured = Measured::from_word(word).ok_or_else(|| {
         usage(format!(
             "\"{word}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\""
@@ -56,7 +56,7 @@ fn measure(word: &str) -> Result<Option<Element>, Failure> {
 }
 
 /// The smallest dose of a line's head, by the configuration and by its newest calibration.
-fn dose_min(place: &Place, controller: &Controller, line: &Name) -> Volume {
+pub(super) fn dose_min(place: &Place, controller: &Controller, line: &Name) -> Volume {
     let Some(config) = controller.lines.iter().find(|l| l.name == *line) else {
         return Volume::ZERO;
     };
@@ -206,18 +206,56 @@ fn drifts(controller: &Controller, shape: &ChangeoverShape, out: &mut Out) -> Re
     if drifts.is_empty() {
         writeln!(out, "nothing else changes")?;
     }
+    let over = over_the_changeover(shape);
     for (element, per_day) in drifts {
-        let sign = if per_day < 0.0 { "less" } else { "more" };
+        let whole = format!(
+            "; {} over the changeover, if nothing takes it up",
+            amount((per_day * over).abs())
+        );
+        drift_lines(&[(element, per_day)], &whole, out)?;
+    }
+    Ok(())
+}
+
+/// How much more or less of each element is added from now on, a line each.
+pub(super) fn drift_lines(
+    drifts: &[(Element, f64)],
+    and: &str,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    for (element, per_day) in drifts {
+        let sign = if *per_day < 0.0 { "less" } else { "more" };
         writeln!(
             out,
-            "{}: {} {sign} each day afterwards, {} a year; {} over the changeover, if nothing takes it up",
+            "{}: {} {sign} each day afterwards, {} a year{and}",
             element.symbol(),
             amount(per_day.abs()),
-            amount((per_day * 365.0).abs()),
-            amount((per_day * over_the_changeover(shape)).abs())
+            amount((per_day * 365.0).abs())
         )?;
     }
     Ok(())
+}
+
+/// Lines that follow this one.
+pub(super) fn followers_of(plan: &Plan, line: &Name) -> Vec<Name> {
+    let follows =
+        |l: &&PlannedLine| matches!(&l.times, Times::Follow { leader, .. } if leader == line);
+    plan.lines
+        .iter()
+        .filter(follows)
+        .map(|l| l.line.clone())
+        .collect()
+}
+
+/// What the line that this one follows gives a day; `None` for one that follows none.
+pub(super) fn leader_volume(plan: &Plan, line: &Name) -> Option<Volume> {
+    let planned = plan.lines.iter().find(|l| l.line == *line)?;
+    let leader = match &planned.times {
+        Times::Follow { leader, .. } => leader,
+        Times::Spread { .. } | Times::At(_) | Times::Cron(_) => return None,
+    };
+    let leader = plan.lines.iter().find(|l| l.line == *leader)?;
+    Some(leader.daily_volume)
 }
 
 /// Days' worth of the full change that the days of the changeover make together.
@@ -239,15 +277,24 @@ fn newest(place: &Place) -> Result<Vec<Changeover>, Failure> {
     Ok(newest)
 }
 
+/// What is under way that makes the plan file's volumes not those in force, in words.
+pub(super) fn in_the_way(place: &Place) -> Result<Option<String>, Failure> {
+    let fade = under_way(place)?.map(|fade| fade.to_string());
+    Ok(match super::swap::under_way(place)? {
+        Some(swap) => Some(swap.to_string()),
+        None => fade,
+    })
+}
+
 /// The changeover that is under way, if one is.
 pub(super) fn under_way(place: &Place) -> Result<Option<Changeover>, Failure> {
     Ok(newest(place)?.pop().filter(Changeover::is_under_way))
 }
 
 fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
-    let all = newest(place)?;
+    let (all, swaps) = (newest(place)?, super::swap::newest(place)?);
     if as_json {
-        let rows: Vec<Value> = all
+        let mut rows: Vec<Value> = all
             .iter()
             .map(|c| {
                 json!({
@@ -256,10 +303,19 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
                 })
             })
             .collect();
+        rows.extend(swaps.iter().map(|s| {
+            json!({
+                "swap": s.number, "line": s.line.as_str(), "from": s.from.as_str(), "to": s.to.as_str(), "state": s.state.as_str(),
+                "tube_ul": s.tube.as_ul(), "daily_ul_before": s.before.as_ul(), "daily_ul_after": s.after.as_ul(), "by": s.by.as_str(), "note": s.note,
+            })
+        }));
         return Ok(out.json(&rows)?);
     }
-    if all.is_empty() {
+    if all.is_empty() && swaps.is_empty() {
         writeln!(out, "no changeover is on record")?;
+    }
+    for swap in &swaps {
+        writeln!(out, "{swap}")?;
     }
     for c in &all {
         let note = if c.note.is_empty() {
@@ -285,6 +341,9 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
 /// Puts a complete changeover into the plan file.
 fn finish(place: &Place, (yes, as_json): (bool, bool), out: &mut Out) -> Result<(), Failure> {
     let refused = |why: &str| Failure::new(exit::REFUSED, why.to_owned());
+    if let Some(swap) = super::swap::under_way(place)? {
+        return super::swap::finish(place, &swap, (yes, as_json), out);
+    }
     let current = under_way(place)?.ok_or_else(|| refused("no changeover is under way"))?;
     if current.state != ChangeoverState::Complete {
         return Err(refused(
@@ -292,13 +351,29 @@ fn finish(place: &Place, (yes, as_json): (bool, bool), out: &mut Out) -> Result<
         ));
     }
     let loaded = configuration(place)?;
-    let change = PlanChange::prepare(
+    let edits = finishing(place, &loaded, &current)?;
+    let along = followers_along(&loaded, &current, &edits);
+    let with_followers = PlanChange::prepare(
         place,
         &loaded.controller,
-        &finishing(place, &loaded, &current)?,
-    )?;
+        &[edits.as_slice(), along.as_slice()].concat(),
+    );
+    let change = match with_followers {
+        Ok(change) => change,
+        Err(_) if !along.is_empty() => PlanChange::prepare(place, &loaded.controller, &edits)?,
+        Err(failure) => return Err(failure),
+    };
     if !as_json {
         writeln!(out, "plan.toml gets {}", change.words())?;
+        for line in followers_of(&loaded.plan, &current.from) {
+            if line != current.to && !change.words().contains(&format!("[line.{line}]")) {
+                writeln!(
+                    out,
+                    "CAUTION: line {line} keeps its volume and still follows {}, so it will not go along when line {} is changed; give it times of its own",
+                    current.from, current.to
+                )?;
+            }
+        }
     }
     if !yes {
         agreed(
@@ -315,6 +390,34 @@ fn finish(place: &Place, (yes, as_json): (bool, bool), out: &mut Out) -> Result<
     }
 }
 
+/// Lines that follow the old line follow the new one from now on, at the volume that they have; none when the new one follows another.
+fn followers_along(loaded: &Loaded, current: &Changeover, edits: &[Edit]) -> Vec<Edit> {
+    let full = edits.iter().find_map(|edit| match edit {
+        Edit::Daily(line, ml) if *line == current.to => Volume::from_ml(*ml),
+        Edit::Daily(..)
+        | Edit::Uptake(_)
+        | Edit::Ratio(..)
+        | Edit::Standby(..)
+        | Edit::Follow(..)
+        | Edit::Solution(..) => None,
+    });
+    let Some(full) = full else {
+        return Vec::new();
+    };
+    let daily = plan_daily_volumes(&loaded.plan);
+    followers_of(&loaded.plan, &current.from)
+        .into_iter()
+        .filter(|line| *line != current.to)
+        .flat_map(|line| {
+            let volume = daily.get(&line).copied().unwrap_or(Volume::ZERO);
+            [
+                Edit::Follow(line.clone(), current.to.clone()),
+                Edit::volume(line, volume.as_ml(), Some(full)),
+            ]
+        })
+        .collect()
+}
+
 fn finishing(place: &Place, loaded: &Loaded, current: &Changeover) -> Result<Vec<Edit>, Failure> {
     let controller = &loaded.controller;
     let shape = shape_under_way((controller, &loaded.plan), &current.wish(), &|line| {
@@ -322,158 +425,11 @@ fn finishing(place: &Place, loaded: &Loaded, current: &Changeover) -> Result<Vec
     })
     .map_err(|error| Failure::new(exit::REFUSED, error.to_string()))?;
     let full = shape.at(shape.days).to;
-    let planned = loaded.plan.lines.iter().find(|l| l.line == current.to);
-    let leader = planned.and_then(|l| match &l.times {
-        Times::Follow { leader, .. } => Some(leader.clone()),
-        Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
-    });
-    let leader = leader.and_then(|leader| {
-        let raw = loaded.plan.lines.iter().find(|l| l.line == leader);
-        raw.map(|l| l.daily_volume)
-    });
+    let leader = leader_volume(&loaded.plan, &current.to);
     let volume = Edit::volume(current.to.clone(), full.as_ml(), leader);
     Ok(vec![
         Edit::Standby(current.from.clone(), true),
         Edit::Standby(current.to.clone(), false),
         volume,
     ])
-}
-
-/// Another solution in the bottle of the same line: what follows from it, and when. Nothing is changed by it.
-fn swap_bottle(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Result<(), Failure> {
-    let loaded = configuration(place)?;
-    let controller = &loaded.controller;
-    let by = measure(&swap.by)?;
-    let line = Name::new(&swap.line).map_err(usage)?;
-    let tube = parse_volume(&swap.tube).map_err(usage)?;
-    let config = controller.lines.iter().find(|l| l.name == line);
-    let config = config.ok_or_else(|| usage(format!("there is no line {line}")))?;
-    let to = Name::new(&swap.to).map_err(usage)?;
-    let of = |name: &Name| {
-        controller.solutions.get(name).map(|s| &s.effect).ok_or_else(|| {
-            let known: Vec<&str> = controller.solutions.keys().map(Name::as_str).collect();
-            usage(format!(
-                "there is no solution {name}; describe it in controller.toml first; the solutions are: {}",
-                known.join(", ")
-            ))
-        })
-    };
-    let standing = plan_daily_volumes(&loaded.plan)
-        .get(&line)
-        .copied()
-        .filter(|v| *v > Volume::ZERO)
-        .ok_or_else(|| usage(format!("line {line} gives nothing by plan")))?;
-    let litre = Volume::from_ul(1_000_000);
-    let per_litre = |name: &Name| -> Result<f64, Failure> {
-        Ok(Rises::of(&[(of(name)?, litre)], controller.tank).measure(by.as_ref()))
-    };
-    let (old, new) = (per_litre(&config.solution)?, per_litre(&to)?);
-    if !(old > 0.0 && new > 0.0) {
-        return Err(Failure::new(
-            exit::REFUSED,
-            format!(
-                "one of the two solutions carries no {}; choose another measure with --by",
-                swap.by
-            ),
-        ));
-    }
-    let volume = standing
-        .scaled(old / new)
-        .ok_or_else(|| usage("that volume cannot be counted"))?;
-    let rises = |name: &Name, volume: Volume| {
-        Ok::<_, Failure>(Rises::of(&[(of(name)?, volume)], controller.tank))
-    };
-    let swapped = Swapped {
-        before: rises(&config.solution, standing)?,
-        after: rises(&to, volume)?,
-        standing,
-        volume,
-        tube,
-        over_cap: (volume > config.daily_cap).then_some(config.daily_cap),
-    };
-    if swap.json {
-        return Ok(out.json(&json!({
-            "line": line.as_str(), "from": config.solution.as_str(), "to": to.as_str(), "daily_ul_before": standing.as_ul(),
-            "daily_ul_after": volume.as_ul(), "tube_ul": tube.as_ul(), "hours_until_new_solution": swapped.until_new().as_secs() / 3600.0,
-            "over_daily_cap": swapped.over_cap.is_some(),
-            "drift_mg_per_l_per_day": swapped.after.more_than(&swapped.before).iter().map(|(e, d)| (e.symbol().to_owned(), json!(d))).collect::<serde_json::Map<_, _>>(),
-        }))?);
-    }
-    swapped.say((&line, &config.solution, &to), &swap.by, out)
-}
-
-/// A swapped bottle worked out.
-struct Swapped {
-    before: Rises,
-    after: Rises,
-    standing: Volume,
-    volume: Volume,
-    tube: Volume,
-    over_cap: Option<Volume>,
-}
-
-impl Swapped {
-    /// How long what is in the tube lasts at the old volume.
-    fn until_new(&self) -> Millis {
-        let part = self.tube.as_ml() / self.standing.as_ml();
-        Millis::from_secs_f64(part * 86_400.0).unwrap_or(Millis::MAX)
-    }
-
-    fn say(
-        &self,
-        (line, from, to): (&Name, &Name, &Name),
-        by: &str,
-        out: &mut Out,
-    ) -> Result<(), Failure> {
-        let dkh = |a: Alkalinity| figures(a.as_dkh());
-        writeln!(
-            out,
-            "line {line}: {} of {from} a day are worth {} of {to} by {by}; alkalinity {} dKH a day before, {} after",
-            self.standing,
-            self.volume,
-            dkh(self.before.alkalinity),
-            dkh(self.after.alkalinity)
-        )?;
-        if let Some(cap) = self.over_cap {
-            writeln!(
-                out,
-                "REFUSED as it stands: that is over the line's daily cap of {cap}; a stronger solution, or another cap, comes first"
-            )?;
-        }
-        for (element, per_day) in self.after.more_than(&self.before) {
-            let sign = if per_day < 0.0 { "less" } else { "more" };
-            writeln!(
-                out,
-                "{}: {} {sign} each day, {} a year, at once and not faded in",
-                element.symbol(),
-                amount(per_day.abs()),
-                amount((per_day * 365.0).abs())
-            )?;
-        }
-        writeln!(
-            out,
-            "after the swap the tube still gives its {} of {from}, for {} at the old volume",
-            self.tube,
-            self.until_new()
-        )?;
-        writeln!(
-            out,
-            "1. dosewright hold {line} --reason \"bottle swap\"; change the bottle; dosewright refill its reservoir; dosewright resume {line}"
-        )?;
-        writeln!(
-            out,
-            "2. leave everything as it is until the tube is through ({})",
-            self.until_new()
-        )?;
-        writeln!(
-            out,
-            "3. then write solution = \"{to}\" in controller.toml and daily-ml = {} in plan.toml, dosewright check, restart, arm again",
-            written_ml(self.volume.as_ml())
-        )?;
-        writeln!(
-            out,
-            "CAUTION: lines that follow {line} in plan.toml change by the same factor; divide their ratio by it, or their elements are overdosed or run short\nbetween the swap and step 3 the books know the old solution only; where the new one is the stronger, do step 3 early rather than late. To fade over days, use a second line (dosewright changeover start)."
-        )?;
-        Ok(())
-    }
 }

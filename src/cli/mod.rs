@@ -34,6 +34,7 @@ mod reading;
 mod saturation;
 mod solution;
 mod status;
+mod swap;
 mod tank;
 mod verify;
 mod water;

@@ -517,7 +517,7 @@ pub(super) enum ChangeoverCommand {
         #[arg(long)]
         json: bool,
     },
-    /// Put a complete changeover into plan.toml
+    /// Put a complete changeover into plan.toml, or a swapped bottle into both files
     Finish {
         /// Do not ask
         #[arg(long)]
@@ -526,9 +526,9 @@ pub(super) enum ChangeoverCommand {
         #[arg(long, requires = "yes")]
         json: bool,
     },
-    /// Work out what another solution in the bottle of the same line means; changes nothing
+    /// Put another solution into the bottle of the same line, at equal effect on the water; shown before it begins
     #[command(
-        after_help = "Example: dosewright changeover swap alkalinity --to bicarbonate --tube \"3 mL\"\nSays the new daily volume at equal effect, what else changes, and when the tube is through. CAUTION: never pour one solution into another; some precipitate, some give off heat."
+        after_help = "Example: dosewright changeover swap alkalinity --to bicarbonate --tube \"3 mL\" --preview\nThe line is held, the bottle changed, then the swap begun: the daemon counts what is in the tube and changes the volume when it is through. CAUTION: never pour one solution into another; some precipitate, some give off heat."
     )]
     Swap(ChangeoverSwap),
 }
@@ -571,7 +571,16 @@ pub(super) struct ChangeoverSwap {
     /// What stays equal: alkalinity, or an element's symbol
     #[arg(long, default_value = "alkalinity")]
     pub(super) by: String,
-    /// Print JSON
+    /// In your words, for the record
+    #[arg(long, default_value = "")]
+    pub(super) note: String,
+    /// Only show what it would mean
+    #[arg(long)]
+    pub(super) preview: bool,
+    /// Do not ask
+    #[arg(long)]
+    pub(super) yes: bool,
+    /// Print JSON; only with --yes or --preview
     #[arg(long)]
     pub(super) json: bool,
 }

@@ -1,4 +1,4 @@
-//! Numbers of `plan.toml` changed in place: comments, order and everything else stay as the owner wrote them.
+//! Values of `plan.toml` and `controller.toml` changed in place: comments, order and everything else stay as the owner wrote them.
 //!
 //! The new text passes the same check as a start before the file is touched; then the file is replaced whole, or not at all.
 
@@ -11,11 +11,14 @@ use toml_edit::{DocumentMut, Item, Value};
 
 use super::args::Place;
 use super::exit::{self, Failure, accepted};
-use crate::config::{Controller, PLAN_FILE, check_plan_text};
+use crate::config::{
+    CONTROLLER_FILE, ConfigMistakes, Controller, PLAN_FILE, check_plan_text, check_texts,
+    system_zone,
+};
 use crate::control::{Client, Request, Response};
 use crate::quantity::{Name, Volume};
 
-/// One number of the plan.
+/// One value of a file.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Edit {
     /// `uptake-dkh-per-day`.
@@ -26,10 +29,14 @@ pub(super) enum Edit {
     Ratio(Name, f64),
     /// `standby` of a line; the one key that may be new.
     Standby(Name, bool),
+    /// `follow` of a line.
+    Follow(Name, Name),
+    /// `solution` of a line, in `controller.toml`.
+    Solution(Name, Name),
 }
 
 impl Edit {
-    /// The tables to the key, the key, and the number as it will stand there.
+    /// The tables to the key, the key, and the value as it will stand there.
     fn place(&self) -> (Vec<&str>, &'static str, Value) {
         let number = |value: &f64| Value::from(*value);
         match self {
@@ -39,6 +46,16 @@ impl Edit {
             Self::Standby(line, value) => {
                 (vec!["line", line.as_str()], "standby", Value::from(*value))
             }
+            Self::Follow(line, leader) => (
+                vec!["line", line.as_str()],
+                "follow",
+                Value::from(leader.as_str()),
+            ),
+            Self::Solution(line, solution) => (
+                vec!["line", line.as_str()],
+                "solution",
+                Value::from(solution.as_str()),
+            ),
         }
     }
 
@@ -54,7 +71,7 @@ impl Edit {
     pub(super) fn words(&self) -> String {
         let (tables, key, value) = self.place();
         match tables.last() {
-            Some(line) => format!("{key} = {value} in [line.{line}]"),
+            Some(line) => format!("{key} = {} in [line.{line}]", value.to_string().trim()),
             None => format!("{key} = {value}"),
         }
     }
@@ -93,7 +110,7 @@ pub(super) fn edited(text: &str, edits: &[Edit]) -> Result<String, String> {
             .get_mut(key)
             .and_then(Item::as_value_mut)
             .ok_or_else(|| missing(key, edit))?;
-        // What stands around the number, a comment behind it for one, stays.
+        // What stands around the value, a comment behind it for one, stays.
         let around = value.decor().clone();
         *value = new;
         *value.decor_mut() = around;
@@ -105,30 +122,26 @@ fn missing(what: &str, edit: &Edit) -> String {
     format!("has no {what} where {} belongs", edit.words())
 }
 
-/// A change of the plan file that has been checked and waits to be written.
+/// One file with some of its values changed; nothing is written yet.
 #[derive(Debug)]
-pub(super) struct PlanChange {
+struct FileChange {
+    /// As people call it.
+    shown: String,
     path: PathBuf,
     before: String,
     after: String,
     words: String,
 }
 
-impl PlanChange {
-    /// Works the change out; nothing is written yet.
-    ///
-    /// # Errors
-    /// What is wrong with the edited plan, or why the file cannot be read.
-    pub(super) fn prepare(
-        place: &Place,
-        controller: &Controller,
-        edits: &[Edit],
-    ) -> Result<Self, Failure> {
+impl FileChange {
+    /// Works the new text out; what it means is the caller's to check.
+    fn read(place: &Place, file: &str, edits: &[Edit]) -> Result<Self, Failure> {
         let words: Vec<String> = edits.iter().map(Edit::words).collect();
-        let shown = place.config.join(PLAN_FILE);
+        let shown = place.config.join(file);
         // Behind a link stands the real file, and the link is to stay.
         let path = fs::canonicalize(&shown).unwrap_or_else(|_| shown.clone());
         let mut change = Self {
+            shown: shown.display().to_string(),
             path,
             before: String::new(),
             after: String::new(),
@@ -136,46 +149,16 @@ impl PlanChange {
         };
         change.before = fs::read_to_string(&change.path).map_err(|e| change.unwritten(&e))?;
         change.after = edited(&change.before, edits)
-            .map_err(|why| Failure::new(exit::CONFIG, format!("{} {why}", shown.display())))?;
-        check_plan_text((&shown.display().to_string(), &change.after), controller).map_err(
-            |mistakes| {
-                Failure::new(
-                    exit::CONFIG,
-                    format!(
-                        "nothing was changed, for with {} the plan would be wrong: {mistakes}",
-                        change.words
-                    ),
-                )
-            },
-        )?;
+            .map_err(|why| Failure::new(exit::CONFIG, format!("{} {why}", change.shown)))?;
         Ok(change)
     }
 
-    /// What is changed, as it will stand in the file.
-    pub(super) fn words(&self) -> &str {
-        &self.words
+    fn write(&self) -> Result<(), Failure> {
+        replace(&self.path, &self.after).map_err(|e| self.unwritten(&e))
     }
 
-    /// Writes it and has the daemon read it.
-    ///
-    /// # Errors
-    /// Why the file cannot be replaced, or the daemon does not take it; the file is as it was before then.
-    pub(super) fn apply(&self, place: &Place) -> Result<Response, Failure> {
-        // Connected before anything is changed: without a daemon nothing is.
-        let mut client = Client::connect(&place.state)?;
-        self.put(&self.after)?;
-        let reloaded = client
-            .ask(&Request::Reload)
-            .map_err(Failure::from)
-            .and_then(accepted);
-        reloaded.or_else(|failure| {
-            self.put(&self.before)?;
-            Err(failure.after("the plan file is as it was before"))
-        })
-    }
-
-    fn put(&self, text: &str) -> Result<(), Failure> {
-        replace(&self.path, text).map_err(|e| self.unwritten(&e))
+    fn undo(&self) -> Result<(), Failure> {
+        replace(&self.path, &self.before).map_err(|e| self.unwritten(&e))
     }
 
     fn unwritten(&self, error: &io::Error) -> Failure {
@@ -187,6 +170,106 @@ impl PlanChange {
                 self.words
             ),
         )
+    }
+}
+
+fn wrong(words: &str, mistakes: &ConfigMistakes) -> Failure {
+    Failure::new(
+        exit::CONFIG,
+        format!("nothing was changed, for with {words} it would be wrong: {mistakes}"),
+    )
+}
+
+/// A change of the plan file that has been checked and waits to be written.
+#[derive(Debug)]
+pub(super) struct PlanChange(FileChange);
+
+impl PlanChange {
+    /// Works the change out; nothing is written yet.
+    ///
+    /// # Errors
+    /// What is wrong with the edited plan, or why the file cannot be read.
+    pub(super) fn prepare(
+        place: &Place,
+        controller: &Controller,
+        edits: &[Edit],
+    ) -> Result<Self, Failure> {
+        let change = FileChange::read(place, PLAN_FILE, edits)?;
+        check_plan_text((&change.shown, &change.after), controller)
+            .map_err(|mistakes| wrong(&change.words, &mistakes))?;
+        Ok(Self(change))
+    }
+
+    /// What is changed, as it will stand in the file.
+    pub(super) fn words(&self) -> &str {
+        &self.0.words
+    }
+
+    /// Writes it and has the daemon read it.
+    ///
+    /// # Errors
+    /// Why the file cannot be replaced, or the daemon does not take it; the file is as it was before then.
+    pub(super) fn apply(&self, place: &Place) -> Result<Response, Failure> {
+        // Connected before anything is changed: without a daemon nothing is.
+        let mut client = Client::connect(&place.state)?;
+        self.0.write()?;
+        let reloaded = client
+            .ask(&Request::Reload)
+            .map_err(Failure::from)
+            .and_then(accepted);
+        reloaded.or_else(|failure| {
+            self.0.undo()?;
+            Err(failure.after("the plan file is as it was before"))
+        })
+    }
+}
+
+/// A change of both files that has been checked and waits to be written. They are in force with the next start.
+#[derive(Debug)]
+pub(super) struct BothChange {
+    controller: FileChange,
+    plan: FileChange,
+}
+
+impl BothChange {
+    /// Works the change out; nothing is written yet.
+    ///
+    /// # Errors
+    /// What would be wrong with the edited files together, or why one cannot be read.
+    pub(super) fn prepare(
+        place: &Place,
+        controller: &[Edit],
+        plan: &[Edit],
+    ) -> Result<Self, Failure> {
+        let change = Self {
+            controller: FileChange::read(place, CONTROLLER_FILE, controller)?,
+            plan: FileChange::read(place, PLAN_FILE, plan)?,
+        };
+        let of = |file: &FileChange| (file.shown.clone(), file.after.clone());
+        let ((c_name, c_text), (p_name, p_text)) = (of(&change.controller), of(&change.plan));
+        check_texts([(&c_name, &c_text), (&p_name, &p_text)], &system_zone)
+            .map_err(|mistakes| wrong(&change.words(), &mistakes))?;
+        Ok(change)
+    }
+
+    /// What is changed, as it will stand in the files.
+    pub(super) fn words(&self) -> String {
+        format!(
+            "{CONTROLLER_FILE}: {}; {PLAN_FILE}: {}",
+            self.controller.words, self.plan.words
+        )
+    }
+
+    /// Writes both, or none.
+    ///
+    /// # Errors
+    /// Why one cannot be replaced; both are as they were before then.
+    pub(super) fn write(&self) -> Result<(), Failure> {
+        self.controller.write()?;
+        self.plan.write().or_else(|failure| {
+            self.controller.undo()?;
+            Err(failure.after("both files are as they were before"))
+        })
     }
 }
 

@@ -117,10 +117,12 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
         Some(planned) => {
             let when = times_words(&planned.times);
             let effect = effect_words(controller, &line.name, planned.daily_volume);
-            out.push(format!(
-                "    plan: {} a day, {when}; that adds {effect}",
-                planned.daily_volume
-            ));
+            let plan = format!("{} a day, {when}; that adds {effect}", planned.daily_volume);
+            out.push(if planned.standby {
+                format!("    plan: on standby, gives nothing until a changeover brings it in; then up to {plan}")
+            } else {
+                format!("    plan: {plan}")
+            });
         }
         None => out.push("    plan: none, doses by hand only".to_owned()),
     }

@@ -234,7 +234,8 @@ pub fn fingerprint(canonical: &str) -> String {
     format!("{hash:016x}")
 }
 
-fn system_zone(name: &str) -> Option<TimeZone> {
+/// A time zone of the system's data.
+pub fn system_zone(name: &str) -> Option<TimeZone> {
     TimeZone::get(name).ok()
 }
 

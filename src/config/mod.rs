@@ -36,7 +36,7 @@ pub use controller::{Zones, rests_on_at_boot};
 pub use explain::explain;
 pub use load::{
     CONTROLLER_FILE, ForeignCheck, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts,
-    fingerprint, load, load_plan, load_with,
+    fingerprint, load, load_plan, load_with, system_zone,
 };
 pub use mistake::{ConfigMistakes, ForeignFinding, Mistake, Purpose, Warning};
 pub use model::{

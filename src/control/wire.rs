@@ -144,6 +144,19 @@ pub enum Request {
         /// In the owner's words.
         note: String,
     },
+    /// Another solution is in the bottle of a line.
+    SwapStart {
+        /// The line.
+        line: String,
+        /// The solution in the new bottle.
+        to: String,
+        /// What stays equal: `alkalinity` or an element's symbol.
+        by: String,
+        /// What the tube holds.
+        tube_ul: i64,
+        /// In the owner's words.
+        note: String,
+    },
     /// What to do with the changeover that is under way.
     ChangeoverSet {
         /// `pause`, `resume` or `back`.

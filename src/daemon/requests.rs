@@ -6,7 +6,7 @@ use serde_json::json;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
     Answer, ChangeoverAction, Command, CourseAction, Denial, NewCalibration, NewChangeover,
-    NewCourse, NewFact, NewReading, NewVerification, RefillLevel,
+    NewCourse, NewFact, NewReading, NewSwap, NewVerification, RefillLevel,
 };
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{
@@ -117,6 +117,7 @@ fn command(request: Request) -> Result<Asked, String> {
         | Request::CourseSet { .. }
         | Request::CourseConfirm { .. }
         | Request::ChangeoverStart { .. }
+        | Request::SwapStart { .. }
         | Request::ChangeoverSet { .. }) => course_command(request)?,
         request @ (Request::Fact { .. } | Request::AcceptUptake { .. }) => owner_command(request)?,
         Request::TrustClock => Command::TrustClock,
@@ -204,6 +205,22 @@ fn course_command(request: Request) -> Result<Command, String> {
             to: name(&to)?,
             by: measured(&by)?,
             days,
+            note: shortened(&note),
+        }));
+    }
+    if let Request::SwapStart {
+        line,
+        to,
+        by,
+        tube_ul,
+        note,
+    } = request
+    {
+        return Ok(Command::StartSwap(NewSwap {
+            line: name(&line)?,
+            to: name(&to)?,
+            by: measured(&by)?,
+            tube: volume(tube_ul)?,
             note: shortened(&note),
         }));
     }

@@ -27,7 +27,7 @@ impl Engine {
     }
 
     /// The smallest dose that a line's head can be asked for, by the configuration and by its calibration.
-    fn dose_min(&self, line: &Name) -> Volume {
+    pub(super) fn dose_min(&self, line: &Name) -> Volume {
         let Some(config) = self.line_config(line) else {
             return Volume::ZERO;
         };
@@ -158,6 +158,9 @@ impl Engine {
                 "changeover {} from {} to {} is under way; one at a time",
                 other.number, other.from, other.to
             )));
+        }
+        if let Some(why) = self.swap_in_the_way(None) {
+            return Err(refuse(why));
         }
         let number = self
             .changeover
@@ -297,7 +300,16 @@ impl Engine {
                 note: note.to_owned(),
                 ..current
             };
-            self.put_changeover(ended, Who::Daemon, None, now);
+            self.put_changeover(ended.clone(), Who::Daemon, None, now);
+            if lost {
+                let text = format!(
+                    "changeover {} from {} to {} ended at step {} of {}, because {note}; look whether these are meant",
+                    ended.number, ended.from, ended.to, ended.step, ended.days
+                );
+                // Its cause is over with it: the alarm stays until it is seen, no longer.
+                self.raise(AlarmCode::ChangeoverStalled, "", text, now);
+                self.clear(AlarmCode::ChangeoverStalled, "", now);
+            }
         }
     }
 

@@ -28,6 +28,7 @@ impl Engine {
     pub(super) fn planned_volumes(&self) -> DailyVolumes {
         let mut daily = crate::plan::plan_daily_volumes(&self.plan);
         self.overlay_changeover(&mut daily);
+        self.overlay_swap(&mut daily);
         for (line, extra) in &self.course_extra {
             // A line that has left the plan, waits on standby or has faded out gives nothing, its course neither.
             if let Some(volume) = daily.get_mut(line).filter(|v| **v > Volume::ZERO) {
@@ -128,6 +129,9 @@ impl Engine {
             return Err(refuse(format!(
                 "{COURSES_MAX} courses are under way already; end one first"
             )));
+        }
+        if let Some(why) = self.swap_in_the_way(Some(&new.line)) {
+            return Err(refuse(why));
         }
         let others = self.extra_of_others(&new.line, None);
         check_course(
@@ -292,7 +296,7 @@ impl Engine {
         today.tomorrow().unwrap_or(today)
     }
 
-    fn standing_of(&self, line: &Name) -> Volume {
+    pub(super) fn standing_of(&self, line: &Name) -> Volume {
         let daily = crate::plan::plan_daily_volumes(&self.plan);
         daily.get(line).copied().unwrap_or(Volume::ZERO)
     }

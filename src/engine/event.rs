@@ -198,6 +198,8 @@ pub enum Command {
     },
     /// A changeover, from the next local day on.
     StartChangeover(NewChangeover),
+    /// Another solution is in the bottle of a line.
+    StartSwap(NewSwap),
     /// Pauses, resumes or turns the changeover that is under way.
     SetChangeover(ChangeoverAction),
     /// The owner accepts this uptake per day; within the same limits as a declaration in the plan.
@@ -321,6 +323,21 @@ pub struct NewChangeover {
     pub by: Measured,
     /// Over how many days.
     pub days: u32,
+    /// In the owner's words.
+    pub note: String,
+}
+
+/// A swapped bottle as it is told.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewSwap {
+    /// The line.
+    pub line: Name,
+    /// The solution in the new bottle.
+    pub to: Name,
+    /// What stays equal.
+    pub by: Measured,
+    /// What the tube holds between bottle and outlet.
+    pub tube: Volume,
     /// In the owner's words.
     pub note: String,
 }

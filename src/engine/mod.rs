@@ -33,6 +33,7 @@ mod slots;
 mod start;
 mod state;
 mod status;
+mod swap;
 mod watch;
 
 pub use crate::record;
@@ -40,7 +41,8 @@ pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{
     ChangeoverAction, Command, CourseAction, Event, NewCalibration, NewChangeover, NewCourse,
-    NewFact, NewReading, NewVerification, Now, RefillLevel, RunEnd, RunReport, TrustSource,
+    NewFact, NewReading, NewSwap, NewVerification, Now, RefillLevel, RunEnd, RunReport,
+    TrustSource,
 };
 pub use start::Setup;
 pub use state::Engine;

@@ -29,7 +29,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 14] = [
+const STAMPED: [&str; 15] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -42,6 +42,7 @@ const STAMPED: [&str; 14] = [
     "fact",
     "course",
     "changeover",
+    "bottle_swap",
     "arming",
     "event",
 ];
@@ -91,6 +92,7 @@ impl Ledger {
             courses: super::owner::courses_newest(conn)?,
             water_changed: super::owner::water_changed(conn)?,
             changeover: super::fade::newest(conn)?,
+            swap: super::swap::newest(conn)?,
             open,
         })
     }

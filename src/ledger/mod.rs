@@ -26,6 +26,7 @@ mod reader;
 mod reserve;
 mod rows;
 mod schema;
+mod swap;
 mod thread;
 mod totals;
 mod vitals;

@@ -8,7 +8,8 @@ use jiff::Timestamp;
 use super::thread::{Keeper, Report};
 use super::*;
 use crate::engine::record::{
-    CourseKind, DoseEnd, DoseId, DoseKind, Entry, FactKind, Intent, Note, Outcome, Stamp, Who,
+    BottleSwap, Changeover, ChangeoverState, CourseKind, DoseEnd, DoseId, DoseKind, Entry,
+    FactKind, Intent, Measured, Note, Outcome, Stamp, SwapState, Who,
 };
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
@@ -121,7 +122,7 @@ fn the_settings_that_durability_rests_on_are_in_force() {
         ("cache_size", -512),
         ("wal_autocheckpoint", 256),
         ("application_id", APPLICATION_ID),
-        ("user_version", 6),
+        ("user_version", 7),
     ] {
         assert_eq!(number(name), value, "{name}");
     }
@@ -324,4 +325,87 @@ fn a_ledger_of_every_earlier_schema_is_brought_up_to_date_with_what_is_in_it() {
             );
         }
     }
+}
+
+#[test]
+fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    let name = |text: &str| Name::new(text).unwrap();
+    let fade = |state, step| Changeover {
+        number: 3,
+        from: name("soda"),
+        to: name("bicarbonate"),
+        by: Measured::from_word("Ca").unwrap(),
+        days: 5,
+        step,
+        on: jiff::civil::date(2026, 1, 4),
+        state,
+        note: "new salt".to_owned(),
+        who: Who::Plan,
+        at: at(7),
+    };
+    let fades: Vec<Changeover> = ChangeoverState::ALL
+        .into_iter()
+        .zip(0..)
+        .map(|(state, step)| fade(state, step.min(5)))
+        .collect();
+    let swap = |state, number| BottleSwap {
+        number,
+        line: name("trace"),
+        from: name("soda"),
+        to: name("bicarbonate"),
+        by: Measured::Alkalinity,
+        tube: Volume::from_ul(6_300),
+        before: Volume::from_ul(75_600),
+        after: Volume::from_ul(102_721),
+        dose_last: DoseId(1),
+        state,
+        note: String::new(),
+        who: Who::Daemon,
+        at: at(8),
+    };
+    let swaps: Vec<BottleSwap> = SwapState::ALL
+        .into_iter()
+        .zip(1..)
+        .map(|(s, n)| swap(s, n))
+        .collect();
+    for fade in &fades {
+        ledger.store(&Entry::Changeover(fade.clone())).unwrap();
+    }
+    for swap in &swaps {
+        ledger.store(&Entry::Swap(swap.clone())).unwrap();
+    }
+    ledger
+        .store(&Entry::Refill(crate::engine::record::Refill {
+            reservoir: name("trace"),
+            level: Volume::from_ul(100_000),
+            before: None,
+            who: Who::Plan,
+            note: String::new(),
+            at: at(9),
+        }))
+        .unwrap();
+    // The first dose was before the swap; the second counts as it was delivered, the third, whose end is not known, in full.
+    for id in 1..=3 {
+        ledger.store_intent(&intent(id)).unwrap();
+        if id < 3 {
+            let short = Outcome {
+                delivered: Volume::from_ul(1_500),
+                reservoir_left: Volume::from_ul(100_000 - id * 1_500),
+                ..outcome(id)
+            };
+            ledger.store_outcome(&short).unwrap();
+        }
+    }
+    let history = ledger.history(at(50_000)).unwrap();
+    assert_eq!(history.changeover.as_ref(), fades.last());
+    assert_eq!(
+        history.swap,
+        Some((swaps[2].clone(), Volume::from_ul(3_500)))
+    );
+    drop(ledger);
+    let reader = Ledger::open_to_read(&dir.path().join("ledger.db")).unwrap();
+    assert_eq!(reader.changeovers().unwrap(), fades);
+    assert_eq!(reader.swaps().unwrap(), swaps);
 }

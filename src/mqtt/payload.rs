@@ -102,6 +102,7 @@ fn controller(snapshot: &Snapshot, identity: &Identity) -> Value {
         }),
         "ledger_ok": status.ledger_fault.is_none(),
         "ledger_fault": status.ledger_fault,
+        "changeover": status.changeover,
         "next_dose_at": next.map(|s| time(s.at)),
         "next_dose_line": next.map(|s| s.key.line.to_string()),
         "next_dose_ml": next.map(|s| ml(s.volume)),

@@ -101,6 +101,12 @@ const CONTROLLER: &[Field] = &[
         "why the ledger cannot be written",
     ),
     (
+        "changeover",
+        T::Text,
+        true,
+        "how a changeover or a swapped bottle stands, while one is under way",
+    ),
+    (
         "next_dose_at",
         T::Time,
         true,

@@ -17,6 +17,7 @@ mod limits;
 mod midnight;
 mod place;
 mod schedule;
+mod swap;
 #[cfg(test)]
 mod tests;
 
@@ -38,6 +39,7 @@ pub use error::{Latest, Need, PlacementError};
 pub use limits::OverLimit;
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
+pub use swap::{SwapError, SwapShape, SwapWish, shape_swap, with_solution};
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.
 ///

@@ -66,6 +66,12 @@ impl Schedule {
             .max()
     }
 
+    /// Doses of a line on each day on which it doses; `None` for a line without a plan.
+    pub fn doses(&self, line: &Name) -> Option<u32> {
+        let placing = self.layout.lines.iter().find(|l| l.name == *line);
+        placing.map(|l| l.doses)
+    }
+
     /// Whether a line doses on some dates only.
     pub fn picks_dates(&self, line: &Name) -> bool {
         let placing = self.layout.lines.iter().find(|l| l.name == *line);

@@ -119,6 +119,7 @@ fn every_message_has_the_published_shape_and_says_dry_run_or_live() {
     full.status.holds = vec![hold(HoldScope::All), hold(HoldScope::Line(name("alk")))];
     full.status.clock_unsure = Some("not set since boot".to_owned());
     full.status.ledger_fault = Some("disk full".to_owned());
+    full.status.changeover = Some("changeover 1 at step 2 of 5".to_owned());
     let l = &mut full.status.lines[0];
     l.state = LineState::Dosing;
     l.reason = Some((

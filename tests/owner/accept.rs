@@ -90,6 +90,14 @@ impl Reef {
         assert!((0..2_000).any(|_| answers()), "the daemon does not answer");
     }
 
+    /// Ends the daemon as a lost supply would, and starts it again.
+    pub(crate) fn restart(&mut self, warp: &str) {
+        let mut daemon = self.daemon.take().unwrap();
+        daemon.kill().unwrap();
+        daemon.wait().unwrap();
+        self.start(warp);
+    }
+
     /// Daily volume that the daemon plans for a line, mL.
     fn planned_ml(&self, line: &str) -> f64 {
         let status: Value =

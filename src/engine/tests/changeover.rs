@@ -438,3 +438,18 @@ fn a_dose_that_would_run_too_long_is_refused_before_it_begins() {
     let why = start(&mut world, 4).unwrap_err().text;
     assert!(why.contains("longest run"), "{why}");
 }
+
+#[test]
+fn a_plan_edited_while_the_daemon_was_off_ends_a_changeover_with_an_alarm() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    world.run(2 * DAY);
+    world.plan = plan_of(PLAN, &world.controller);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).state, ChangeoverState::Ended);
+    let alarm = world.status().alarms;
+    let text = format!("{alarm:?}");
+    assert!(text.contains("ended at step 2 of 4"), "{text}");
+}

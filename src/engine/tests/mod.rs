@@ -9,4 +9,5 @@ mod owner;
 mod properties;
 mod rig;
 mod steppers;
+mod swap;
 mod time;

@@ -1,0 +1,219 @@
+//! Another solution in the bottle of a line: worked out and shown, begun with the daemon, and put into both files at the end.
+
+use std::io::Write;
+
+use serde_json::{Value, json};
+
+use super::args::Place;
+use super::changeover::{dose_min, drift_lines, followers_of, leader_volume, measure};
+use super::daemon::ask;
+use super::exit::{self, Failure};
+use super::ledger::open;
+use super::out::Out;
+use super::owner_args::ChangeoverSwap;
+use super::plan_edit::{BothChange, Edit};
+use super::words::{agreed, configuration, unread, usage};
+use crate::config::Loaded;
+use crate::control::Request;
+use crate::plan::{SwapShape, SwapWish, plan_daily_volumes, shape_swap, with_solution};
+use crate::quantity::{Millis, Name, Volume, parse_volume};
+use crate::record::{BottleSwap, SwapState};
+
+/// The newest row of each swapped bottle.
+pub(super) fn newest(place: &Place) -> Result<Vec<BottleSwap>, Failure> {
+    let rows = open(place)?.swaps().map_err(|e| unread(&e))?;
+    let mut newest: Vec<BottleSwap> = Vec::new();
+    for row in rows {
+        newest.retain(|known| known.number != row.number);
+        newest.push(row);
+    }
+    Ok(newest)
+}
+
+/// The swapped bottle that is under way, if one is.
+pub(super) fn under_way(place: &Place) -> Result<Option<BottleSwap>, Failure> {
+    Ok(newest(place)?.pop().filter(BottleSwap::is_under_way))
+}
+
+/// Shows what a swap means, and begins it.
+pub(super) fn begin(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Result<(), Failure> {
+    if swap.json && !(swap.yes || swap.preview) {
+        return Err(usage(
+            "--json asks nothing; give --yes or --preview with it",
+        ));
+    }
+    let loaded = configuration(place)?;
+    let wish = wish(place, &loaded, swap)?;
+    let current = under_way(place).ok().flatten();
+    let present = current.filter(|c| c.line == wish.line);
+    let controller = present.map_or_else(
+        || loaded.controller.clone(),
+        |c| with_solution(&loaded.controller, &wish.line, c.in_force().0),
+    );
+    let shape = shape_swap(
+        (&controller, &loaded.plan),
+        &wish,
+        loaded.plan.uptake,
+        dose_min(place, &controller, &wish.line),
+    )
+    .map_err(|error| Failure::new(exit::REFUSED, format!("no such swap: {error}")))?;
+    if swap.preview && swap.json {
+        return Ok(out.json(&as_json(&wish, &shape))?);
+    }
+    if !swap.json {
+        say(&loaded, (&wish, &shape), &swap.by, out)?;
+    }
+    if swap.preview {
+        return Ok(());
+    }
+    if !swap.yes {
+        let question = format!(
+            "Line {} is on hold, and the new bottle is connected and entered? Type yes to begin:",
+            wish.line
+        );
+        agreed(&question, "no swap was begun", out)?;
+    }
+    let request = Request::SwapStart {
+        line: wish.line.to_string(),
+        to: wish.to.to_string(),
+        by: swap.by.clone(),
+        tube_ul: wish.tube.as_ul(),
+        note: swap.note.clone(),
+    };
+    ask(place, &request, swap.json, out).map(drop)
+}
+
+fn wish(place: &Place, loaded: &Loaded, swap: &ChangeoverSwap) -> Result<SwapWish, Failure> {
+    let line = Name::new(&swap.line).map_err(usage)?;
+    let config = loaded.controller.lines.iter().find(|l| l.name == line);
+    let config = config.ok_or_else(|| usage(format!("there is no line {line}")))?;
+    let current = under_way(place).ok().flatten();
+    let standing = current
+        .filter(|c| c.line == line)
+        .map(|c| c.in_force().1)
+        .or_else(|| plan_daily_volumes(&loaded.plan).get(&line).copied());
+    Ok(SwapWish {
+        placed: config.solution.clone(),
+        to: Name::new(&swap.to).map_err(usage)?,
+        by: measure(&swap.by)?,
+        tube: parse_volume(&swap.tube).map_err(usage)?,
+        standing: standing.unwrap_or(Volume::ZERO),
+        line,
+    })
+}
+
+/// How long what is in the tube lasts at the old volume.
+fn until_new(wish: &SwapWish) -> Millis {
+    let part = wish.tube.as_ml() / wish.standing.as_ml();
+    Millis::from_secs_f64(part * 86_400.0).unwrap_or(Millis::MAX)
+}
+
+fn as_json(wish: &SwapWish, shape: &SwapShape) -> Value {
+    let drifts = shape.rises_after.more_than(&shape.rises_before);
+    let drifts: serde_json::Map<String, Value> = drifts
+        .into_iter()
+        .map(|(element, change)| (element.symbol().to_owned(), json!(change)))
+        .collect();
+    json!({
+        "line": wish.line.as_str(), "from": shape.from.as_str(), "to": wish.to.as_str(),
+        "daily_ul_before": wish.standing.as_ul(), "daily_ul_after": shape.after.as_ul(), "tube_ul": wish.tube.as_ul(),
+        "hours_until_new_solution": until_new(wish).as_secs() / 3600.0, "early_dkh": shape.early.as_dkh(),
+        "drift_mg_per_l_per_day": drifts,
+    })
+}
+
+fn say(
+    loaded: &Loaded,
+    (wish, shape): (&SwapWish, &SwapShape),
+    by: &str,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let (line, from, to) = (&wish.line, &shape.from, &wish.to);
+    writeln!(
+        out,
+        "line {line}: {} of {from} a day are worth {} of {to} by {by}; alkalinity {:.3} dKH a day before, {:.3} dKH after",
+        wish.standing,
+        shape.after,
+        shape.rises_before.alkalinity.as_dkh(),
+        shape.rises_after.alkalinity.as_dkh()
+    )?;
+    let drifts = shape.rises_after.more_than(&shape.rises_before);
+    drift_lines(&drifts, ", at once and not faded in", out)?;
+    writeln!(
+        out,
+        "the tube still gives its {} of {from}, for {} at the present volume; the daemon counts them and then changes the volume by itself",
+        wish.tube,
+        until_new(wish)
+    )?;
+    if shape.early.as_dkh() > 0.0 {
+        writeln!(
+            out,
+            "if the new solution comes through the tube at once instead, {:.3} dKH more than planned are given in that time",
+            shape.early.as_dkh()
+        )?;
+    }
+    let daily = plan_daily_volumes(&loaded.plan);
+    for follower in followers_of(&loaded.plan, line) {
+        if let Some(volume) = daily.get(&follower) {
+            writeln!(out, "line {follower} follows and stays at {volume} a day")?;
+        }
+    }
+    writeln!(
+        out,
+        "before it begins: dosewright hold {line} --reason \"bottle swap\"; change the bottle; dosewright refill its reservoir. Afterwards: dosewright resume {line}"
+    )?;
+    writeln!(
+        out,
+        "CAUTION: never pour one solution into another; some precipitate, some give off heat. Where it is thicker or thinner than the old one, calibrate the head anew."
+    )?;
+    Ok(())
+}
+
+/// Puts a swap that is through into both files.
+pub(super) fn finish(
+    place: &Place,
+    current: &BottleSwap,
+    (yes, as_json): (bool, bool),
+    out: &mut Out,
+) -> Result<(), Failure> {
+    if current.state != SwapState::Through {
+        return Err(Failure::new(
+            exit::REFUSED,
+            "the tube still gives the old solution; `dosewright status` shows how far it is",
+        ));
+    }
+    let loaded = configuration(place)?;
+    let daily = plan_daily_volumes(&loaded.plan);
+    let leader = leader_volume(&loaded.plan, &current.line);
+    let mut plan = vec![Edit::volume(
+        current.line.clone(),
+        current.after.as_ml(),
+        leader,
+    )];
+    for follower in followers_of(&loaded.plan, &current.line) {
+        let volume = daily.get(&follower).copied().unwrap_or(Volume::ZERO);
+        plan.push(Edit::volume(follower, volume.as_ml(), Some(current.after)));
+    }
+    let solution = Edit::Solution(current.line.clone(), current.to.clone());
+    let change = BothChange::prepare(place, &[solution], &plan)?;
+    let next = "restart the daemon (sudo systemctl restart dosewright); in live mode arm it again, because controller.toml has changed";
+    if !as_json {
+        writeln!(out, "{}", change.words())?;
+    }
+    if !yes {
+        agreed(
+            "Change both files? Type yes to go on:",
+            "both files are as they were",
+            out,
+        )?;
+    }
+    change.write()?;
+    if as_json {
+        Ok(out.json(&json!({ "changed": change.words(), "next": next }))?)
+    } else {
+        Ok(writeln!(
+            out,
+            "both files are changed; until the restart the daemon goes on as it does; now {next}"
+        )?)
+    }
+}

@@ -1,0 +1,371 @@
+//! Swapped bottles over virtual days.
+
+use super::rig::{CONTROLLER, DAY, Flow, HOUR, PLAN, SECOND, World, name, plan_of, ul};
+use crate::config::{Controller, check_texts};
+use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewSwap};
+use crate::quantity::f64_from_i64;
+use crate::record::{BottleSwap, Entry, Measured, SwapState};
+
+/// 70 g/L of NaHCO3 (84.007 g/mol) are 0.8333 meq/mL, against 1.1322 of the demo's soda (60 g/L, 105.988 g/mol, two equivalents): 75.6 mL
+/// of the one are worth 102.72 mL of the other.
+const WEAKER: &str = r#"
+[solution.bicarbonate]
+salts = [{ salt = "NaHCO3", g-per-l = 70 }]
+caustic = false
+[solution.strong-soda]
+salts = [{ salt = "Na2CO3", g-per-l = 120 }]
+caustic = true
+[solution.third]
+salts = [{ salt = "NaHCO3", g-per-l = 60 }]
+caustic = false
+"#;
+
+fn controller_of(text: &str) -> Controller {
+    let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
+    let texts = [("controller.toml", text), ("plan.toml", PLAN)];
+    let mut controller = check_texts(texts, &zones).unwrap().controller;
+    let bottle = controller.reservoirs.get_mut(&name("alkalinity")).unwrap();
+    bottle.capacity = ul(5_000_000);
+    for line in &mut controller.lines {
+        if line.name == name("alkalinity") {
+            line.daily_cap = ul(150_000);
+            line.dose_cap = ul(12_000);
+        }
+    }
+    controller
+}
+
+fn world() -> World {
+    let controller = controller_of(&format!("{CONTROLLER}{WEAKER}"));
+    let plan = plan_of(PLAN, &controller);
+    let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
+    world.start();
+    world.sync();
+    world.read_alkalinity(7.9);
+    world.run(DAY);
+    world
+}
+
+fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
+    let ticket = world.ask(command);
+    world.run(SECOND);
+    world.answer(ticket).clone()
+}
+
+fn ask(world: &mut World, to: &str, tube: i64) -> Result<Answer, Denial> {
+    told(
+        world,
+        Command::StartSwap(NewSwap {
+            line: name("alkalinity"),
+            to: name(to),
+            by: Measured::Alkalinity,
+            tube: ul(tube),
+            note: String::new(),
+        }),
+    )
+}
+
+fn swap(world: &mut World, to: &str, tube: i64) {
+    world.hold(Some("alkalinity"), "bottle swap");
+    world.run(SECOND);
+    ask(world, to, tube).unwrap();
+    world.resume(Some("alkalinity"));
+    world.run(SECOND);
+}
+
+fn newest(world: &World) -> BottleSwap {
+    let found = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Swap(swap) = e else {
+            return None;
+        };
+        Some(swap.clone())
+    });
+    found.unwrap()
+}
+
+/// Doses of the line since, as solution and whole tenths of a mL.
+fn since(world: &World, from: usize) -> Vec<(String, i64)> {
+    let flows = world.flows_of("alkalinity");
+    let of = |f: &Flow| (f.solution.to_string(), (f.volume + 50) / 100);
+    flows.iter().skip(from).map(of).collect()
+}
+
+#[test]
+fn the_tube_is_emptied_at_the_old_volume_and_then_the_new_one_is_in_force() {
+    let mut world = world();
+    let before = world.flows_of("alkalinity").len();
+    swap(&mut world, "bicarbonate", 6_300);
+    world.run(6 * HOUR);
+    let doses = since(&world, before);
+    // 75.6 mL in 24 doses are 3.15 mL each, 102.72 mL are 4.28 mL; two of the old ones are the tube.
+    let soda = |tenths| ("soda-ash".to_owned(), tenths);
+    let bicarbonate = |tenths| ("bicarbonate".to_owned(), tenths);
+    assert!(doses.len() >= 5, "{doses:?}");
+    let shown: Vec<_> = doses.into_iter().take(5).collect();
+    assert_eq!(
+        shown,
+        [
+            soda(32),
+            soda(32),
+            bicarbonate(43),
+            bicarbonate(43),
+            bicarbonate(43)
+        ]
+    );
+    assert_eq!(newest(&world).state, SwapState::Through);
+    assert_eq!(newest(&world).after.as_ul() / 10, 10_272);
+    for _ in 0..2 {
+        world.run(DAY);
+        world.read_alkalinity(7.9);
+    }
+    // The water sees no step, and what follows the line does not move.
+    let last_day = |line: &str, of: fn(&Flow) -> f64| -> f64 {
+        let end = world.now().elapsed.as_ms();
+        let flows = world.flows_of(line);
+        flows.iter().filter(|f| f.began > end - DAY).map(of).sum()
+    };
+    let meq = last_day("alkalinity", |f| f.alkalinity) * 300.0;
+    assert!(
+        (meq - 85.6).abs() < 3.7,
+        "{meq} meq in 24 h: more than a dose off"
+    );
+    let calcium = last_day("calcium", |f| f64_from_i64(f.volume)) / 1000.0;
+    assert!(
+        (calcium - 75.6).abs() < 4.0,
+        "{calcium} mL of calcium in 24 h"
+    );
+    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    assert_eq!(world.line("alkalinity").solution, name("bicarbonate"));
+    assert_eq!(world.not_given(), []);
+    world.check_caps();
+    world.check_books();
+}
+
+#[test]
+fn a_restart_changes_nothing_about_how_far_a_tube_is_and_what_it_gives() {
+    let mut world = world();
+    let before = world.flows_of("alkalinity").len();
+    swap(&mut world, "bicarbonate", 6_300);
+    while world.flows_of("alkalinity").len() == before {
+        world.run(HOUR / 4);
+    }
+    assert_eq!(newest(&world).state, SwapState::Tube);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(2 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    // controller.toml still says soda.
+    world.restart_after(SECOND);
+    world.sync();
+    let from = world.flows_of("alkalinity").len();
+    world.run(2 * HOUR);
+    let doses = since(&world, from);
+    assert!(!doses.is_empty());
+    assert!(
+        doses.iter().all(|d| *d == ("bicarbonate".to_owned(), 43)),
+        "{doses:?}"
+    );
+    assert_eq!(
+        since(&world, before)[..2],
+        [("soda-ash".to_owned(), 32), ("soda-ash".to_owned(), 32)]
+    );
+}
+
+#[test]
+fn a_dose_that_nobody_saw_end_counts_as_through_the_tube() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    let open = |world: &World| {
+        let mut intents = world.books.intents.values();
+        intents
+            .any(|(i, _)| i.line == name("alkalinity") && !world.books.outcomes.contains_key(&i.id))
+    };
+    while !open(&world) {
+        world.run(SECOND);
+    }
+    world.power_cut(HOUR, 0);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).state, SwapState::Through);
+}
+
+#[test]
+fn a_swap_is_over_when_both_files_say_it_and_not_before() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    // Only controller.toml: 75.6 mL of bicarbonate would be a fall, so the volume of the swap stays.
+    let mut edited = (*world.controller).clone();
+    for line in &mut edited.lines {
+        if line.name == name("alkalinity") {
+            line.solution = name("bicarbonate");
+        }
+    }
+    world.controller = edited.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(2 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    // Both.
+    let plan = PLAN
+        .replace("daily-ml = 75.6", "daily-ml = 102.7")
+        .replace("ratio = 1.0", "ratio = 0.7361");
+    world.plan = plan_of(&plan, &world.controller);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).state, SwapState::Ended);
+    assert!(world.status().changeover.is_none());
+    let from = world.flows_of("alkalinity").len();
+    world.run(2 * HOUR);
+    assert!(
+        since(&world, from)
+            .iter()
+            .all(|d| *d == ("bicarbonate".to_owned(), 43))
+    );
+}
+
+#[test]
+fn what_makes_a_step_is_refused_and_nothing_is_swapped() {
+    let mut world = world();
+    let why = |answer: Result<Answer, Denial>| answer.unwrap_err().text;
+    assert!(why(ask(&mut world, "bicarbonate", 6_300)).contains("not on hold"));
+    world.hold(Some("alkalinity"), "bottle swap");
+    world.run(SECOND);
+    assert!(why(ask(&mut world, "soda-ash", 6_300)).contains("gives soda-ash already"));
+    assert!(why(ask(&mut world, "trace-mix", 6_300)).contains("--by"));
+    assert!(why(ask(&mut world, "unknown", 6_300)).contains("the solutions are"));
+    // 3 L of twice the strength in a tube would be 3 x 1.132 eq / 300 L = 11 meq/L: no tube, and no rise for a day.
+    assert!(why(ask(&mut world, "strong-soda", 3_000_000)).contains("tube"));
+    // 150 mL of it: 150 x 1.132 meq / 300 L are 0.566 meq/L or 1.6 dKH.
+    let early = why(ask(&mut world, "strong-soda", 150_000));
+    assert!(
+        early.contains("1.59 dKH") && early.contains("0.50 dKH"),
+        "{early}"
+    );
+    let mut controller = (*world.controller).clone();
+    controller.apart.push(crate::config::ApartRule {
+        first: name("bicarbonate"),
+        second: name("calcium-chloride"),
+        gap: crate::quantity::Millis::from_mins(30),
+    });
+    for line in &mut controller.lines {
+        if line.name == name("alkalinity") {
+            line.daily_cap = ul(85_000);
+        }
+    }
+    world.controller = controller.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    let apart = why(ask(&mut world, "bicarbonate", 6_300));
+    assert!(
+        apart.contains("30 min") && apart.contains("15 min"),
+        "{apart}"
+    );
+    let cap = why(ask(&mut world, "third", 6_300));
+    assert!(cap.contains("over its limit of 85"), "{cap}");
+    let swaps = world
+        .books
+        .entries
+        .iter()
+        .filter(|e| matches!(e, Entry::Swap(_)));
+    assert_eq!(swaps.count(), 0);
+}
+
+#[test]
+fn while_a_swap_is_under_way_nothing_else_moves_the_line() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    let course = Command::AddCourse(crate::engine::NewCourse {
+        kind: crate::record::CourseKind::Once,
+        line: name("alkalinity"),
+        raises: Measured::Alkalinity,
+        rise_per_day: 0.05,
+        extra: ul(3_000),
+        days: 3,
+        note: String::new(),
+    });
+    let why = told(&mut world, course).unwrap_err();
+    assert!(why.text.contains("bottle swap 1"), "{}", why.text);
+    let reload = |world: &mut World, text: &str| {
+        let plan = plan_of(text, &world.controller.clone());
+        let ticket = world.reload(plan);
+        world.run(SECOND);
+        world.answer(ticket).clone()
+    };
+    let other = PLAN.replace("daily-ml = 75.6", "daily-ml = 78.0");
+    let why = reload(&mut world, &other).unwrap_err();
+    assert!(why.text.contains("changeover finish"), "{}", why.text);
+    reload(
+        &mut world,
+        &PLAN.replace("daily-ml = 6\n", "daily-ml = 6.3\n"),
+    )
+    .unwrap();
+    assert_eq!(newest(&world).state, SwapState::Through);
+    assert!(told(&mut world, Command::SetChangeover(ChangeoverAction::Back)).is_err());
+    world.hold(Some("alkalinity"), "bottle swap");
+    world.run(SECOND);
+    let third = ask(&mut world, "third", 3_000).unwrap_err();
+    assert!(third.text.contains("one thing at a time"), "{}", third.text);
+}
+
+#[test]
+fn the_old_bottle_can_be_put_back_at_once_or_later() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 6_300);
+    swap(&mut world, "soda-ash", 6_300);
+    assert_eq!(newest(&world).state, SwapState::Ended);
+    let from = world.flows_of("alkalinity").len();
+    world.run(6 * HOUR);
+    assert!(
+        since(&world, from)
+            .iter()
+            .all(|d| *d == ("soda-ash".to_owned(), 32))
+    );
+    // Later: the way back goes through the tube as well, and ends by itself, because the files never said anything else.
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(6 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    let from = world.flows_of("alkalinity").len();
+    swap(&mut world, "soda-ash", 4_000);
+    world.run(3 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Ended);
+    let doses = since(&world, from);
+    assert_eq!(
+        doses.into_iter().take(3).collect::<Vec<_>>(),
+        [
+            ("bicarbonate".to_owned(), 43),
+            ("soda-ash".to_owned(), 32),
+            ("soda-ash".to_owned(), 32)
+        ]
+    );
+    world.check_books();
+}
+
+#[test]
+fn a_line_is_held_when_nobody_can_tell_what_is_in_its_bottle() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    let mut edited = (*world.controller).clone();
+    for line in &mut edited.lines {
+        if line.name == name("alkalinity") {
+            line.solution = name("third");
+        }
+    }
+    world.controller = edited.into();
+    world.restart_after(SECOND);
+    world.sync();
+    let from = world.flows_of("alkalinity").len();
+    world.run(3 * HOUR);
+    assert_eq!(world.flows_of("alkalinity").len(), from);
+    let held = world.status().holds;
+    assert!(
+        format!("{held:?}").contains("make sure what is in the bottle"),
+        "{held:?}"
+    );
+}

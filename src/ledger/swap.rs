@@ -1,0 +1,102 @@
+//! Swapped bottles in the record.
+
+use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
+
+use super::codec::{self, who_text};
+use super::error::LedgerError;
+use super::open::Place;
+use super::reader::LedgerReader;
+use crate::engine::record::{BottleSwap, DoseId, SwapState};
+use crate::quantity::Volume;
+
+impl LedgerReader {
+    /// Every word on every swapped bottle, oldest first.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn swaps(&self) -> Result<Vec<BottleSwap>, LedgerError> {
+        let place = Place::new(&self.path, "read its bottle swaps");
+        let read = || -> rusqlite::Result<Vec<BottleSwap>> {
+            self.conn
+                .prepare("SELECT * FROM bottle_swap ORDER BY id")?
+                .query_map([], swap)?
+                .collect()
+        };
+        read().map_err(|e| place.sql(e))
+    }
+}
+
+/// The newest word on the newest one, with what its line gave since the swap. Doses whose end nobody saw count in full.
+pub(super) fn newest(conn: &Connection) -> rusqlite::Result<Option<(BottleSwap, Volume)>> {
+    let newest = conn
+        .query_row(
+            "SELECT * FROM bottle_swap ORDER BY id DESC LIMIT 1",
+            [],
+            swap,
+        )
+        .optional()?;
+    newest
+        .map(|swap| {
+            let given = conn.query_row(
+                "SELECT coalesce(sum(coalesce(delivered_ul, volume_ul)), 0) FROM dose WHERE id > ?1 AND line = ?2",
+                params![swap.dose_last.0, swap.line.as_str()],
+                |row| row.get(0),
+            )?;
+            Ok((swap, Volume::from_ul(given)))
+        })
+        .transpose()
+}
+
+fn swap(row: &Row<'_>) -> rusqlite::Result<BottleSwap> {
+    let word = codec::text(row, "state")?;
+    let state = SwapState::ALL
+        .into_iter()
+        .find(|state| state.as_str() == word);
+    Ok(BottleSwap {
+        number: codec::int(row, "swap")?,
+        line: codec::name(row, "line")?,
+        from: codec::name(row, "from_solution")?,
+        to: codec::name(row, "to_solution")?,
+        by: codec::measured(row)?,
+        tube: codec::volume(row, "tube_ul")?,
+        before: codec::volume(row, "before_ul")?,
+        after: codec::volume(row, "after_ul")?,
+        dose_last: DoseId(codec::int(row, "dose_last")?),
+        state: state
+            .ok_or_else(|| codec::unexpected(row, "state", &word, "the state of a bottle swap"))?,
+        note: codec::text(row, "note")?,
+        who: codec::who(row)?,
+        at: codec::stamp(row)?,
+    })
+}
+
+/// Writes one down.
+pub(super) fn insert(
+    tx: &Transaction<'_>,
+    session: i64,
+    swap: &BottleSwap,
+) -> rusqlite::Result<usize> {
+    tx.execute(
+        "INSERT INTO bottle_swap (session, at_ms, elapsed_ms, trusted, swap, line, from_solution, to_solution, measured,
+                                  tube_ul, before_ul, after_ul, dose_last, state, note, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
+        params![
+            session,
+            swap.at.wall.as_millisecond(),
+            swap.at.elapsed.as_ms(),
+            swap.at.trusted,
+            swap.number,
+            swap.line.as_str(),
+            swap.from.as_str(),
+            swap.to.as_str(),
+            swap.by.as_str(),
+            swap.tube.as_ul(),
+            swap.before.as_ul(),
+            swap.after.as_ul(),
+            swap.dose_last.0,
+            swap.state.as_str(),
+            swap.note,
+            who_text(&swap.who),
+        ],
+    )
+}

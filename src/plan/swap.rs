@@ -1,0 +1,307 @@
+//! Another solution in the bottle of the same line: what it means, and whether it may be.
+//!
+//! Terms: the *tube* is what stands between bottle and outlet; it holds the old solution and gives it first. Two solutions on one line are
+//! not faded: the volume changes at once when the tube is through, so that the effect on the water stays as it was. Lines that follow this
+//! one keep their volumes.
+
+use thiserror::Error;
+
+use super::limits::{OverLimit, day_within, line_within};
+use super::{Schedule, plan_daily_volumes};
+use crate::chemistry::{Element, Rises};
+use crate::config::{ApartRule, Controller, Plan, Solution};
+use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
+use std::sync::Arc;
+
+/// A swap that is wanted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SwapWish {
+    /// The line.
+    pub line: Name,
+    /// The solution in the new bottle.
+    pub to: Name,
+    /// What stays equal: an element, or alkalinity when `None`.
+    pub by: Option<Element>,
+    /// What the tube holds.
+    pub tube: Volume,
+    /// What the line gives a day now.
+    pub standing: Volume,
+    /// The solution that its times are placed for: what controller.toml says.
+    pub placed: Name,
+}
+
+/// A swap worked out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SwapShape {
+    /// The solution that the line gives now.
+    pub from: Name,
+    /// What the line gives a day of the new one.
+    pub after: Volume,
+    /// What the line adds a day before.
+    pub rises_before: Rises,
+    /// What it adds a day afterwards.
+    pub rises_after: Rises,
+    /// The most alkalinity over the plan that a new solution which comes through the tube sooner than its volume says can add; zero when
+    /// the new one is no stronger.
+    pub early: Alkalinity,
+}
+
+/// Why there is no such swap.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum SwapError {
+    /// No such line in the plan.
+    #[error(
+        "line {line} gives nothing by plan, so there is nothing to swap; name a line that is dosed now"
+    )]
+    NotPlanned {
+        /// The line.
+        line: Name,
+    },
+    /// No such solution.
+    #[error(
+        "there is no solution {solution}; describe it in controller.toml and restart first; the solutions are: {known}"
+    )]
+    NoSolution {
+        /// As asked for.
+        solution: Name,
+        /// Those that there are.
+        known: String,
+    },
+    /// The bottle holds it already.
+    #[error("line {line} gives {solution} already")]
+    Same {
+        /// The line.
+        line: Name,
+        /// The solution.
+        solution: Name,
+    },
+    /// An impossible tube.
+    #[error(
+        "a tube of {tube} is none; give what it holds between bottle and outlet, 0.001 mL to 1000 mL"
+    )]
+    Tube {
+        /// As given.
+        tube: Volume,
+    },
+    /// The measure is not in a bottle.
+    #[error("solution {solution} carries no {what}; choose another measure with --by")]
+    NotCarried {
+        /// The solution.
+        solution: Name,
+        /// What should stay equal.
+        what: String,
+    },
+    /// The doses would be too small to be metered.
+    #[error(
+        "line {line} would give {volume} a day in {doses} doses, smaller than its head meters ({smallest}); plan fewer doses a day for it first"
+    )]
+    TooSmall {
+        /// The line.
+        line: Name,
+        /// What it would give a day.
+        volume: Volume,
+        /// In how many doses.
+        doses: u32,
+        /// The smallest dose.
+        smallest: Volume,
+    },
+    /// Over a limit.
+    #[error("{0}; use a solution of another strength, or another number of doses a day")]
+    Over(#[from] OverLimit),
+    /// Times are placed for smaller gaps than the new solution needs.
+    #[error(
+        "{to} must be kept {gap} apart from {other}, and the times of line {line} keep only {kept}; give {from} the same gap to {other} in controller.toml and restart first, so that times are placed for it"
+    )]
+    Apart {
+        /// The line.
+        line: Name,
+        /// The old solution.
+        from: Name,
+        /// The new solution.
+        to: Name,
+        /// A solution of another line.
+        other: Name,
+        /// What the new one needs.
+        gap: Millis,
+        /// What the old one needed.
+        kept: Millis,
+    },
+    /// What the tube holds could move alkalinity too much.
+    #[error(
+        "a tube of {tube} may give up to {early} of alkalinity over the plan while the new solution comes through, over the largest rise of {limit} a day; use a weaker solution"
+    )]
+    Early {
+        /// The tube.
+        tube: Volume,
+        /// The most.
+        early: Alkalinity,
+        /// The largest rise a day.
+        limit: Alkalinity,
+    },
+}
+
+/// The same controller with another solution in the bottle of a line.
+pub fn with_solution(controller: &Controller, line: &Name, solution: &Name) -> Controller {
+    let mut changed = controller.clone();
+    for config in &mut changed.lines {
+        if config.name == *line {
+            config.solution = solution.clone();
+        }
+    }
+    changed
+}
+
+/// Works a swap out and holds what comes after it against all limits. `controller` has the solution that the line gives now; `dose_min` is
+/// the smallest dose of its head.
+///
+/// # Errors
+/// [`SwapError`], the first that is found.
+pub fn shape_swap(
+    (controller, plan): (&Controller, &Plan),
+    wish: &SwapWish,
+    uptake: Option<Alkalinity>,
+    dose_min: Volume,
+) -> Result<SwapShape, SwapError> {
+    let line = &wish.line;
+    let not_planned = || SwapError::NotPlanned { line: line.clone() };
+    let config = controller.lines.iter().find(|l| l.name == *line);
+    let config = config.ok_or_else(not_planned)?;
+    if wish.standing <= Volume::ZERO {
+        return Err(not_planned());
+    }
+    if !(Volume::from_ul(1)..=Volume::from_ul(1_000_000)).contains(&wish.tube) {
+        return Err(SwapError::Tube { tube: wish.tube });
+    }
+    if config.solution == wish.to {
+        return Err(SwapError::Same {
+            line: line.clone(),
+            solution: wish.to.clone(),
+        });
+    }
+    let (old, new) = (
+        solution(controller, &config.solution)?,
+        solution(controller, &wish.to)?,
+    );
+    let (old_litre, new_litre) = (
+        per_litre(old, controller.tank),
+        per_litre(new, controller.tank),
+    );
+    let by = wish.by.as_ref();
+    let per = |name: &Name, rises: &Rises| {
+        Some(rises.measure(by))
+            .filter(|amount| *amount > 0.0 && amount.is_finite())
+            .ok_or_else(|| SwapError::NotCarried {
+                solution: name.clone(),
+                what: by.map_or("alkalinity", Element::symbol).to_owned(),
+            })
+    };
+    let factor = per(&config.solution, &old_litre)? / per(&wish.to, &new_litre)?;
+    let after = wish
+        .standing
+        .scaled(factor)
+        .unwrap_or(Volume::from_ul(i64::MAX));
+    check_apart(controller, (line, &wish.placed, &wish.to))?;
+    let swapped = with_solution(controller, line, &wish.to);
+    check_limits((&swapped, plan), (line, after), uptake, dose_min)?;
+    let rises =
+        |solution: &Solution, volume| Rises::of(&[(&solution.effect, volume)], controller.tank);
+    let early = rises(new, wish.tube)
+        .alkalinity
+        .minus(rises(old, wish.tube).alkalinity);
+    let early = if early > Alkalinity::ZERO {
+        early
+    } else {
+        Alkalinity::ZERO
+    };
+    if let Some(limits) = controller
+        .alkalinity
+        .as_ref()
+        .filter(|l| early > l.max_rise)
+    {
+        return Err(SwapError::Early {
+            tube: wish.tube,
+            early,
+            limit: limits.max_rise,
+        });
+    }
+    Ok(SwapShape {
+        from: config.solution.clone(),
+        after,
+        rises_before: rises(old, wish.standing),
+        rises_after: rises(new, after),
+        early,
+    })
+}
+
+fn solution<'a>(controller: &'a Controller, name: &Name) -> Result<&'a Solution, SwapError> {
+    controller.solutions.get(name).ok_or_else(|| {
+        let known: Vec<&str> = controller.solutions.keys().map(Name::as_str).collect();
+        SwapError::NoSolution {
+            solution: name.clone(),
+            known: known.join(", "),
+        }
+    })
+}
+
+/// What a whole litre adds, so that the strength keeps all its figures.
+fn per_litre(solution: &Solution, tank: TankVolume) -> Rises {
+    Rises::of(&[(&solution.effect, Volume::from_ul(1_000_000))], tank)
+}
+
+fn check_limits(
+    (controller, plan): (&Controller, &Plan),
+    (line, after): (&Name, Volume),
+    uptake: Option<Alkalinity>,
+    dose_min: Volume,
+) -> Result<(), SwapError> {
+    let schedule = Schedule::new(Arc::new(controller.clone()), Arc::new(plan.clone()));
+    let doses = schedule
+        .doses(line)
+        .ok_or_else(|| SwapError::NotPlanned { line: line.clone() })?;
+    let smallest = after.split(doses.max(1)).into_iter().min();
+    if smallest.is_none_or(|dose| dose < dose_min || dose <= Volume::ZERO) {
+        return Err(SwapError::TooSmall {
+            line: line.clone(),
+            volume: after,
+            doses,
+            smallest: dose_min,
+        });
+    }
+    line_within(controller, line, after, doses)?;
+    let mut daily = plan_daily_volumes(plan);
+    daily.insert(line.clone(), after);
+    Ok(day_within(controller, &daily, uptake)?)
+}
+
+/// Slots stay where the old solution had them, so the new one must need no larger gap to anything.
+fn check_apart(
+    controller: &Controller,
+    (line, from, to): (&Name, &Name, &Name),
+) -> Result<(), SwapError> {
+    let gap_to = |solution: &Name, other: &Name| {
+        let concerns = |rule: &&ApartRule| {
+            (rule.first == *solution && rule.second == *other)
+                || (rule.first == *other && rule.second == *solution)
+        };
+        let gaps = controller
+            .apart
+            .iter()
+            .filter(concerns)
+            .map(|rule| rule.gap);
+        gaps.max().unwrap_or(Millis::ZERO)
+    };
+    for other in controller.lines.iter().filter(|l| l.name != *line) {
+        let (kept, gap) = (gap_to(from, &other.solution), gap_to(to, &other.solution));
+        if gap > kept {
+            return Err(SwapError::Apart {
+                line: line.clone(),
+                from: from.clone(),
+                to: to.clone(),
+                other: other.solution.clone(),
+                gap,
+                kept,
+            });
+        }
+    }
+    Ok(())
+}
