@@ -192,6 +192,10 @@ fn course_command(request: Request) -> Result<Command, String> {
             action: CourseAction::Confirm { days, read },
         });
     }
+    changeover_command(request)
+}
+
+fn changeover_command(request: Request) -> Result<Command, String> {
     if let Request::ChangeoverStart {
         from,
         to,
@@ -236,7 +240,7 @@ fn course_command(request: Request) -> Result<Command, String> {
             }
         }));
     }
-    Err("this asks nothing about courses".to_owned())
+    Err("this asks nothing about courses and changeovers".to_owned())
 }
 
 fn course_action(action: &str) -> Result<CourseAction, String> {

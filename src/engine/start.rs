@@ -16,8 +16,8 @@ use crate::metering::Calibration;
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name};
 use crate::record::{
-    DoseEnd, Entry, History, Hold, HoldScope, Intent, PastDose, PastSession, ReadingValue, Refill,
-    StoredCalibration, Who,
+    Course, CourseState, DoseEnd, Entry, History, Hold, HoldScope, Intent, PastDose, PastSession,
+    ReadingValue, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -137,11 +137,7 @@ impl Engine {
             changeover: history.changeover,
             swap: history.swap,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
-            courses: history
-                .courses
-                .into_iter()
-                .filter(|c| c.state != crate::record::CourseState::Ended)
-                .collect(),
+            courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extra: crate::plan::DailyVolumes::new(),
             inputs: controller
                 .inputs
@@ -416,6 +412,10 @@ impl Engine {
             (began.min(now.elapsed), ended.min(now.elapsed))
         }
     }
+}
+
+fn goes_on(course: &Course) -> bool {
+    course.state != CourseState::Ended
 }
 
 /// A real duration on clocks that run faster.

@@ -327,6 +327,24 @@ fn a_ledger_of_every_earlier_schema_is_brought_up_to_date_with_what_is_in_it() {
     }
 }
 
+fn swap(state: SwapState, number: i64) -> BottleSwap {
+    BottleSwap {
+        number,
+        line: Name::new("trace").unwrap(),
+        from: Name::new("soda").unwrap(),
+        to: Name::new("bicarbonate").unwrap(),
+        by: Measured::Alkalinity,
+        tube: Volume::from_ul(6_300),
+        before: Volume::from_ul(75_600),
+        after: Volume::from_ul(102_721),
+        dose_last: DoseId(1),
+        state,
+        note: String::new(),
+        who: Who::Daemon,
+        at: at(8),
+    }
+}
+
 #[test]
 fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
     let dir = tempfile::tempdir().unwrap();
@@ -350,21 +368,6 @@ fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
         .zip(0..)
         .map(|(state, step)| fade(state, step.min(5)))
         .collect();
-    let swap = |state, number| BottleSwap {
-        number,
-        line: name("trace"),
-        from: name("soda"),
-        to: name("bicarbonate"),
-        by: Measured::Alkalinity,
-        tube: Volume::from_ul(6_300),
-        before: Volume::from_ul(75_600),
-        after: Volume::from_ul(102_721),
-        dose_last: DoseId(1),
-        state,
-        note: String::new(),
-        who: Who::Daemon,
-        at: at(8),
-    };
     let swaps: Vec<BottleSwap> = SwapState::ALL
         .into_iter()
         .zip(1..)
