@@ -269,12 +269,17 @@ fn over_the_changeover(shape: &ChangeoverShape) -> f64 {
 /// The newest row of each changeover.
 fn newest(place: &Place) -> Result<Vec<Changeover>, Failure> {
     let rows = open(place)?.changeovers().map_err(|e| unread(&e))?;
-    let mut newest: Vec<Changeover> = Vec::new();
+    Ok(newest_of(rows, |row| row.number))
+}
+
+/// The last of the rows of each number, oldest first.
+pub(super) fn newest_of<T>(rows: Vec<T>, number: impl Fn(&T) -> i64) -> Vec<T> {
+    let mut newest: Vec<T> = Vec::new();
     for row in rows {
-        newest.retain(|known| known.number != row.number);
+        newest.retain(|known| number(known) != number(&row));
         newest.push(row);
     }
-    Ok(newest)
+    newest
 }
 
 /// What is under way that makes the plan file's volumes not those in force, in words.

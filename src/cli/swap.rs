@@ -5,7 +5,7 @@ use std::io::Write;
 use serde_json::{Value, json};
 
 use super::args::Place;
-use super::changeover::{dose_min, drift_lines, followers_of, leader_volume, measure};
+use super::changeover::{dose_min, drift_lines, followers_of, leader_volume, measure, newest_of};
 use super::daemon::ask;
 use super::exit::{self, Failure};
 use super::ledger::open;
@@ -22,12 +22,7 @@ use crate::record::{BottleSwap, SwapState};
 /// The newest row of each swapped bottle.
 pub(super) fn newest(place: &Place) -> Result<Vec<BottleSwap>, Failure> {
     let rows = open(place)?.swaps().map_err(|e| unread(&e))?;
-    let mut newest: Vec<BottleSwap> = Vec::new();
-    for row in rows {
-        newest.retain(|known| known.number != row.number);
-        newest.push(row);
-    }
-    Ok(newest)
+    Ok(newest_of(rows, |row| row.number))
 }
 
 /// The swapped bottle that is under way, if one is.

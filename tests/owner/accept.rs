@@ -122,6 +122,26 @@ fn calcium(ms: i64, mg_per_l: f64) -> Entry {
     })
 }
 
+/// Three weeks of calcium: 75.6 mL given and a reading on each day.
+fn calcium_of_three_weeks(reef: &Reef, mg_per_l: impl Fn(f64) -> f64) {
+    let mut ledger = three_weeks(&reef.state(), 0.0);
+    for day in 0..21_i32 {
+        let ms = i64::from(day) * DAY;
+        let given = i64::from(day) + 1;
+        ledger
+            .store(&calcium(ms, mg_per_l(f64::from(day))))
+            .unwrap();
+        let left = 2_000_000 - 75_600 * given;
+        dose(
+            &mut ledger,
+            100 + given,
+            "calcium",
+            (ms + DAY / 4, 75_600),
+            (left, 0.0),
+        );
+    }
+}
+
 #[test]
 fn an_accepted_uptake_changes_the_plan_file_in_place_and_is_planned_at_once() {
     let mut reef = Reef::new();
@@ -156,25 +176,9 @@ fn an_accepted_uptake_changes_the_plan_file_in_place_and_is_planned_at_once() {
 #[test]
 fn accepted_calcium_changes_the_ratio_of_the_line_that_follows_and_nothing_else() {
     let mut reef = Reef::new();
-    let mut ledger = three_weeks(&reef.state(), 0.0);
     // 75.6 mL of 22.68 g/L of calcium in 300 L are 5.716 mg/L a day (CaCl2.2H2O 147.014 g/mol, Ca 40.078 g/mol); the readings fall
     // by 0.6 mg/L a day all the same.
-    for day in 0..21_i32 {
-        let ms = i64::from(day) * DAY;
-        let given = i64::from(day) + 1;
-        ledger
-            .store(&calcium(ms, 440.0 - 0.6 * f64::from(day)))
-            .unwrap();
-        let left = 2_000_000 - 75_600 * given;
-        dose(
-            &mut ledger,
-            100 + given,
-            "calcium",
-            (ms + DAY / 4, 75_600),
-            (left, 0.0),
-        );
-    }
-    drop(ledger);
+    calcium_of_three_weeks(&reef, |day| 440.0 - 0.6 * day);
     let before = reef.plan();
     reef.start("1");
     let done = reef.json(&["accept", "Ca", "--yes", "--json"]);
@@ -194,24 +198,8 @@ fn accepted_calcium_changes_the_ratio_of_the_line_that_follows_and_nothing_else(
 #[test]
 fn an_estimate_far_from_the_plan_is_followed_by_a_quarter_at_a_time() {
     let mut reef = Reef::new();
-    let mut ledger = three_weeks(&reef.state(), 0.0);
-    for day in 0..21_i32 {
-        let ms = i64::from(day) * DAY;
-        let given = i64::from(day) + 1;
-        // A rise of 4 mg/L a day: most of what is given is not taken up.
-        ledger
-            .store(&calcium(ms, 380.0 + 4.0 * f64::from(day)))
-            .unwrap();
-        let left = 2_000_000 - 75_600 * given;
-        dose(
-            &mut ledger,
-            100 + given,
-            "calcium",
-            (ms + DAY / 4, 75_600),
-            (left, 0.0),
-        );
-    }
-    drop(ledger);
+    // A rise of 4 mg/L a day: most of what is given is not taken up.
+    calcium_of_three_weeks(&reef, |day| 380.0 + 4.0 * day);
     reef.start("1");
     let shown = reef.run(&["accept", "Ca", "--by-hand", "--yes"]);
     let shown = String::from_utf8_lossy(&shown.stdout).into_owned();

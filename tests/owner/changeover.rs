@@ -7,31 +7,7 @@ use serde_json::Value;
 use super::accept::Reef;
 use super::ledger;
 
-const CONTROLLER: &str = r#"
-[head.bicarbonate]
-nominal-rate-ml-per-min = 30
-run-max-s = 30
-dose-min-ml = 0.5
-output = "GPIO13"
-active = "high"
-[reservoir.bicarbonate]
-capacity-ml = 5000
-reserve-ml = 150
-low-warning-days = 7
-[solution.bicarbonate]
-salts = [{ salt = "NaHCO3", g-per-l = 70 }]
-caustic = false
-[line.bicarbonate]
-head = "bicarbonate"
-reservoir = "bicarbonate"
-solution = "bicarbonate"
-daily-cap-ml = 150
-dose-cap-ml = 12
-[[apart]]
-first = "bicarbonate"
-second = "calcium-chloride"
-gap-min = 5
-"#;
+const CONTROLLER: &str = include_str!("../support/second_line.toml");
 
 const PLAN: &str =
     "\n[line.bicarbonate]\ndaily-ml = 102.8 # what it will give\ndoses = 24\nstandby = true\n";

@@ -7,31 +7,7 @@ use crate::quantity::f64_from_i64;
 use crate::record::{Changeover, ChangeoverState, Entry, Measured};
 
 /// A second alkalinity line: 70 g/L of NaHCO3 (84.007 g/mol) are 0.8333 meq/mL, against 1.1322 of the demo's soda.
-const MORE: &str = r#"
-[head.bicarbonate]
-nominal-rate-ml-per-min = 30
-run-max-s = 30
-dose-min-ml = 0.5
-output = "GPIO13"
-active = "high"
-[reservoir.bicarbonate]
-capacity-ml = 5000
-reserve-ml = 150
-low-warning-days = 7
-[solution.bicarbonate]
-salts = [{ salt = "NaHCO3", g-per-l = 70 }]
-caustic = false
-[line.bicarbonate]
-head = "bicarbonate"
-reservoir = "bicarbonate"
-solution = "bicarbonate"
-daily-cap-ml = 150
-dose-cap-ml = 12
-[[apart]]
-first = "bicarbonate"
-second = "calcium-chloride"
-gap-min = 5
-"#;
+const MORE: &str = include_str!("../../../tests/support/second_line.toml");
 
 const STANDBY: &str = "\n[line.bicarbonate]\ndaily-ml = 102.8\ndoses = 12\nstandby = true\n";
 
@@ -66,23 +42,14 @@ fn world_with(standby: &str, begin: &str) -> World {
     world
 }
 
-fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
-    let ticket = world.ask(command);
-    world.run(SECOND);
-    world.answer(ticket).clone()
-}
-
 fn start(world: &mut World, days: u32) -> Result<Answer, Denial> {
-    told(
-        world,
-        Command::StartChangeover(NewChangeover {
-            from: name("alkalinity"),
-            to: name("bicarbonate"),
-            by: Measured::Alkalinity,
-            days,
-            note: String::new(),
-        }),
-    )
+    world.told(Command::StartChangeover(NewChangeover {
+        from: name("alkalinity"),
+        to: name("bicarbonate"),
+        by: Measured::Alkalinity,
+        days,
+        note: String::new(),
+    }))
 }
 
 fn newest(world: &World) -> Changeover {
@@ -208,7 +175,7 @@ fn it_can_be_paused_and_stepped_back_and_ends_where_it_began() {
     let mut world = world("2026-06-10T04:00:00Z");
     start(&mut world, 4).unwrap();
     world.run(2 * DAY);
-    let set = |world: &mut World, action| told(world, Command::SetChangeover(action)).map(drop);
+    let set = |world: &mut World, action| world.told(Command::SetChangeover(action)).map(drop);
     set(&mut world, ChangeoverAction::Pause).unwrap();
     assert!(set(&mut world, ChangeoverAction::Pause).is_err());
     world.run(2 * DAY);
@@ -281,7 +248,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
         days: 4,
         note: String::new(),
     });
-    assert!(code(told(&mut world, backwards)).contains("standby"));
+    assert!(code(world.told(backwards)).contains("standby"));
     let other = Command::StartChangeover(NewChangeover {
         from: name("alkalinity"),
         to: name("calcium"),
@@ -289,7 +256,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
         days: 4,
         note: String::new(),
     });
-    assert!(code(told(&mut world, other)).contains("standby"));
+    assert!(code(world.told(other)).contains("standby"));
     let mut controller = (*world.controller).clone();
     for line in &mut controller.lines {
         if line.name == name("bicarbonate") {
@@ -361,7 +328,9 @@ fn a_changeover_steps_back_although_the_new_line_is_on_hold() {
     }
     assert_eq!(newest(&world).state, ChangeoverState::Complete);
     world.hold(Some("bicarbonate"), "bad batch");
-    told(&mut world, Command::SetChangeover(ChangeoverAction::Back)).unwrap();
+    world
+        .told(Command::SetChangeover(ChangeoverAction::Back))
+        .unwrap();
     let mut steps = Vec::new();
     for _ in 0..5 {
         world.run(DAY);
@@ -376,7 +345,7 @@ fn what_was_paused_on_its_way_back_goes_on_back() {
     let mut world = world("2026-06-10T04:00:00Z");
     start(&mut world, 4).unwrap();
     world.run(3 * DAY);
-    let set = |world: &mut World, action| told(world, Command::SetChangeover(action)).map(drop);
+    let set = |world: &mut World, action| world.told(Command::SetChangeover(action)).map(drop);
     set(&mut world, ChangeoverAction::Back).unwrap();
     set(&mut world, ChangeoverAction::Pause).unwrap();
     assert_eq!(newest(&world).state, ChangeoverState::PausedBack);
@@ -421,7 +390,7 @@ fn a_course_gives_nothing_on_a_line_that_waits() {
         days: 3,
         note: String::new(),
     });
-    assert_eq!(told(&mut world, course).unwrap_err().code, "course-refused");
+    assert_eq!(world.told(course).unwrap_err().code, "course-refused");
 }
 
 #[test]

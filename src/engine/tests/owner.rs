@@ -19,14 +19,9 @@ fn settled() -> World {
     world
 }
 
-fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
-    let ticket = world.ask(command);
-    world.run(SECOND);
-    world.answer(ticket).clone()
-}
-
 fn accept(world: &mut World, dkh: f64) -> Result<(), String> {
-    told(world, Command::AcceptUptake(Alkalinity::from_dkh(dkh)))
+    world
+        .told(Command::AcceptUptake(Alkalinity::from_dkh(dkh)))
         .map(drop)
         .map_err(|denial| denial.code)
 }
@@ -86,10 +81,10 @@ fn a_fact_of_tomorrow_is_not_written_down() {
         text: "new light".to_owned(),
         happened: Some("2027-01-01T00:00:00Z".parse().unwrap()),
     };
-    let denial = told(&mut world, Command::AddFact(fact.clone())).unwrap_err();
+    let denial = world.told(Command::AddFact(fact.clone())).unwrap_err();
     assert_eq!(denial.code, "future-time");
     fact.happened = None;
-    told(&mut world, Command::AddFact(fact)).unwrap();
+    world.told(Command::AddFact(fact)).unwrap();
     let kept = world.books.entries.iter();
     let kept = kept.filter(|e| matches!(e, Entry::Fact(f) if f.text == "new light"));
     assert_eq!(kept.count(), 1);
@@ -126,7 +121,7 @@ fn days_of(world: &World, line: &str, from_day: i64, count: i64) -> Vec<i64> {
 #[test]
 fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
     let mut world = settled();
-    told(&mut world, iodine(500, 3)).unwrap();
+    world.told(iodine(500, 3)).unwrap();
     world.run(6 * DAY);
     let near = |got: &[i64], want: &[i64]| {
         assert_eq!(got.len(), want.len());
@@ -153,7 +148,7 @@ fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
 #[test]
 fn a_course_goes_on_after_a_restart_and_its_days_are_not_made_up_for() {
     let mut world = settled();
-    told(&mut world, iodine(500, 3)).unwrap();
+    world.told(iodine(500, 3)).unwrap();
     world.run(DAY);
     world.restart_after(SECOND);
     world.sync();
@@ -161,25 +156,22 @@ fn a_course_goes_on_after_a_restart_and_its_days_are_not_made_up_for() {
     let given: i64 = days_of(&world, "iodine", 3, 4).iter().sum();
     // Three days of 0.5 mL and four of 2 mL, less at most the slots round the restart.
     assert!((8_300..=9_560).contains(&given), "{given}");
-    let running = told(
-        &mut world,
-        Command::SetCourse {
-            number: 1,
-            action: CourseAction::End,
-        },
-    );
+    let running = world.told(Command::SetCourse {
+        number: 1,
+        action: CourseAction::End,
+    });
     assert_eq!(running.unwrap_err().code, "unknown-course");
 }
 
 #[test]
 fn a_paused_course_gives_nothing_until_it_is_resumed() {
     let mut world = settled();
-    told(&mut world, iodine(500, 4)).unwrap();
+    world.told(iodine(500, 4)).unwrap();
     world.run(DAY);
     let set = |action| Command::SetCourse { number: 1, action };
-    told(&mut world, set(CourseAction::Pause)).unwrap();
+    world.told(set(CourseAction::Pause)).unwrap();
     assert_eq!(
-        told(&mut world, set(CourseAction::Pause)).unwrap_err().code,
+        world.told(set(CourseAction::Pause)).unwrap_err().code,
         "course-refused"
     );
     world.run(3 * DAY);
@@ -188,7 +180,7 @@ fn a_paused_course_gives_nothing_until_it_is_resumed() {
         paused.iter().all(|ul| (ul - 2_000).abs() <= 60),
         "{paused:?}"
     );
-    told(&mut world, set(CourseAction::Resume)).unwrap();
+    world.told(set(CourseAction::Resume)).unwrap();
     world.run(5 * DAY);
     let all = days_of(&world, "iodine", 7, 4);
     let extra: i64 = all.iter().map(|ul| ul - 2_000).sum();
@@ -201,7 +193,7 @@ fn a_course_that_a_cap_would_refuse_slot_by_slot_is_refused_before_it_starts() {
     let mut world = settled();
     // The demo's iodine line: daily cap 4 mL, two doses a day of at most 1.5 mL.
     for extra in [1_100, 2_500] {
-        let denial = told(&mut world, iodine(extra, 2)).unwrap_err();
+        let denial = world.told(iodine(extra, 2)).unwrap_err();
         assert_eq!(denial.code, "course-refused", "{}", denial.text);
     }
     let cron = Command::AddCourse(NewCourse {
@@ -213,7 +205,7 @@ fn a_course_that_a_cap_would_refuse_slot_by_slot_is_refused_before_it_starts() {
         days: 2,
         note: String::new(),
     });
-    assert_eq!(told(&mut world, cron).unwrap_err().code, "course-refused");
+    assert_eq!(world.told(cron).unwrap_err().code, "course-refused");
 }
 
 #[test]
@@ -231,8 +223,8 @@ fn a_course_of_alkalinity_counts_in_the_ramp() {
         })
     };
     // 60 mL more would be 0.63 dKH over uptake; the demo allows 0.5. The daily cap of 100 mL is in the way even before.
-    assert!(told(&mut world, alkalinity(60_000)).is_err());
-    told(&mut world, alkalinity(18_900)).unwrap();
+    assert!(world.told(alkalinity(60_000)).is_err());
+    world.told(alkalinity(18_900)).unwrap();
     world.run(DAY);
     // Without a reading nothing may rise above uptake: the course is clamped away, not given.
     let status = world.status();
@@ -263,7 +255,7 @@ fn top_up(days: u32) -> Command {
 
 fn confirm(world: &mut World, days: u32, read: jiff::Timestamp) -> Result<Answer, Denial> {
     let action = CourseAction::Confirm { days, read };
-    told(world, Command::SetCourse { number: 1, action })
+    world.told(Command::SetCourse { number: 1, action })
 }
 
 fn reviews(world: &mut World) -> Vec<(String, bool)> {
@@ -275,7 +267,7 @@ fn reviews(world: &mut World) -> Vec<(String, bool)> {
 #[test]
 fn a_top_up_stops_on_its_review_date_when_no_reading_confirms_it() {
     let mut world = settled();
-    told(&mut world, top_up(6)).unwrap();
+    world.told(top_up(6)).unwrap();
     world.run(2 * DAY);
     assert!(reviews(&mut world).is_empty(), "asked too early");
     world.run(2 * DAY);
@@ -306,7 +298,7 @@ fn a_top_up_stops_on_its_review_date_when_no_reading_confirms_it() {
 fn a_top_up_goes_on_only_by_a_sample_newer_than_its_last_look() {
     let mut world = settled();
     let before = world.now().wall;
-    told(&mut world, top_up(6)).unwrap();
+    world.told(top_up(6)).unwrap();
     world.run(4 * DAY);
     let now = world.now().wall;
     for (days, read) in [
@@ -341,7 +333,7 @@ fn a_top_up_goes_on_only_by_a_sample_newer_than_its_last_look() {
 #[test]
 fn a_course_with_an_aim_is_not_prolonged() {
     let mut world = settled();
-    told(&mut world, iodine(500, 3)).unwrap();
+    world.told(iodine(500, 3)).unwrap();
     world.run(DAY);
     let now = world.now().wall;
     let denial = confirm(&mut world, 10, now).unwrap_err();
@@ -365,7 +357,7 @@ fn after_a_water_change_nothing_rises_above_uptake_until_the_next_reading() {
     world.read_alkalinity(7.9);
     world.run(DAY);
     assert!(world.status().prediction.is_some());
-    told(&mut world, water_change(30.0)).unwrap();
+    world.told(water_change(30.0)).unwrap();
     let status = world.status();
     assert!(status.prediction.is_none());
     let allowed = status.allowance.unwrap().per_day;
@@ -392,8 +384,8 @@ fn after_a_water_change_nothing_rises_above_uptake_until_the_next_reading() {
 fn a_water_change_of_more_than_the_tank_is_no_water_change() {
     let mut world = settled();
     for litres in [0.0, -3.0, 300.5, f64::NAN] {
-        let denial = told(&mut world, water_change(litres)).unwrap_err();
+        let denial = world.told(water_change(litres)).unwrap_err();
         assert_eq!(denial.code, "water-change-refused", "{litres}");
     }
-    told(&mut world, water_change(300.0)).unwrap();
+    world.told(water_change(300.0)).unwrap();
 }

@@ -437,6 +437,13 @@ impl World {
         ticket
     }
 
+    /// Asks, and waits a second for the answer.
+    pub(super) fn told(&mut self, command: Command) -> Result<Answer, Denial> {
+        let ticket = self.ask(command);
+        self.run(SECOND);
+        self.answer(ticket).clone()
+    }
+
     pub(super) fn answer(&self, ticket: u64) -> &Result<Answer, Denial> {
         self.answers.get(&ticket).expect("an answer")
     }

@@ -3,6 +3,7 @@
 use super::rig::{CONTROLLER, DAY, Flow, HOUR, PLAN, SECOND, World, name, plan_of, ul};
 use crate::config::{Controller, check_texts};
 use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewSwap};
+use crate::plan::with_solution;
 use crate::quantity::f64_from_i64;
 use crate::record::{BottleSwap, Entry, Measured, SwapState};
 
@@ -46,23 +47,14 @@ fn world() -> World {
     world
 }
 
-fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
-    let ticket = world.ask(command);
-    world.run(SECOND);
-    world.answer(ticket).clone()
-}
-
 fn ask(world: &mut World, to: &str, tube: i64) -> Result<Answer, Denial> {
-    told(
-        world,
-        Command::StartSwap(NewSwap {
-            line: name("alkalinity"),
-            to: name(to),
-            by: Measured::Alkalinity,
-            tube: ul(tube),
-            note: String::new(),
-        }),
-    )
+    world.told(Command::StartSwap(NewSwap {
+        line: name("alkalinity"),
+        to: name(to),
+        by: Measured::Alkalinity,
+        tube: ul(tube),
+        note: String::new(),
+    }))
 }
 
 fn swap(world: &mut World, to: &str, tube: i64) {
@@ -71,6 +63,14 @@ fn swap(world: &mut World, to: &str, tube: i64) {
     ask(world, to, tube).unwrap();
     world.resume(Some("alkalinity"));
     world.run(SECOND);
+}
+
+/// controller.toml says another solution from the next start on.
+fn restart_with(world: &mut World, solution: &str) {
+    let edited = with_solution(&world.controller, &name("alkalinity"), &name(solution));
+    world.controller = edited.into();
+    world.restart_after(SECOND);
+    world.sync();
 }
 
 fn newest(world: &World) -> BottleSwap {
@@ -196,15 +196,7 @@ fn a_swap_is_over_when_both_files_say_it_and_not_before() {
     world.run(3 * HOUR);
     assert_eq!(newest(&world).state, SwapState::Through);
     // Only controller.toml: 75.6 mL of bicarbonate would be a fall, so the volume of the swap stays.
-    let mut edited = (*world.controller).clone();
-    for line in &mut edited.lines {
-        if line.name == name("alkalinity") {
-            line.solution = name("bicarbonate");
-        }
-    }
-    world.controller = edited.into();
-    world.restart_after(SECOND);
-    world.sync();
+    restart_with(&mut world, "bicarbonate");
     world.run(2 * HOUR);
     assert_eq!(newest(&world).state, SwapState::Through);
     assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
@@ -289,7 +281,7 @@ fn while_a_swap_is_under_way_nothing_else_moves_the_line() {
         days: 3,
         note: String::new(),
     });
-    let why = told(&mut world, course).unwrap_err();
+    let why = world.told(course).unwrap_err();
     assert!(why.text.contains("bottle swap 1"), "{}", why.text);
     let reload = |world: &mut World, text: &str| {
         let plan = plan_of(text, &world.controller.clone());
@@ -306,7 +298,11 @@ fn while_a_swap_is_under_way_nothing_else_moves_the_line() {
     )
     .unwrap();
     assert_eq!(newest(&world).state, SwapState::Through);
-    assert!(told(&mut world, Command::SetChangeover(ChangeoverAction::Back)).is_err());
+    assert!(
+        world
+            .told(Command::SetChangeover(ChangeoverAction::Back))
+            .is_err()
+    );
     world.hold(Some("alkalinity"), "bottle swap");
     world.run(SECOND);
     let third = ask(&mut world, "third", 3_000).unwrap_err();
@@ -351,15 +347,7 @@ fn a_line_is_held_when_nobody_can_tell_what_is_in_its_bottle() {
     let mut world = world();
     swap(&mut world, "bicarbonate", 3_000);
     world.run(3 * HOUR);
-    let mut edited = (*world.controller).clone();
-    for line in &mut edited.lines {
-        if line.name == name("alkalinity") {
-            line.solution = name("third");
-        }
-    }
-    world.controller = edited.into();
-    world.restart_after(SECOND);
-    world.sync();
+    restart_with(&mut world, "third");
     let from = world.flows_of("alkalinity").len();
     world.run(3 * HOUR);
     assert_eq!(world.flows_of("alkalinity").len(), from);
