@@ -326,6 +326,23 @@ fn the_old_bottle_can_be_put_back_at_once_or_later() {
     swap(&mut world, "bicarbonate", 3_000);
     world.run(6 * HOUR);
     assert_eq!(newest(&world).state, SwapState::Through);
+    // A plan read meanwhile must not move slots to where only the new solution may be: soda and calcium need 15 min.
+    let plan = plan_of(PLAN, &world.controller.clone());
+    let ticket = world.reload(plan);
+    world.run(SECOND);
+    world.answer(ticket).clone().unwrap();
+    let reloaded = world.now().elapsed.as_ms();
+    world.run(6 * HOUR);
+    let since_reload = |line: &str| -> Vec<Flow> {
+        let flows = world.flows_of(line).into_iter();
+        flows.filter(|f| f.began > reloaded).collect()
+    };
+    let (soda, calcium) = (since_reload("alkalinity"), since_reload("calcium"));
+    assert!(soda.len() >= 5 && calcium.len() >= 5);
+    let near = |a: &Flow, b: &Flow| {
+        a.began < b.ended + 15 * 60 * SECOND && b.began < a.ended + 15 * 60 * SECOND
+    };
+    assert!(!soda.iter().any(|s| calcium.iter().any(|c| near(s, c))));
     let from = world.flows_of("alkalinity").len();
     swap(&mut world, "soda-ash", 4_000);
     world.run(3 * HOUR);
@@ -339,6 +356,8 @@ fn the_old_bottle_can_be_put_back_at_once_or_later() {
             ("soda-ash".to_owned(), 32)
         ]
     );
+    world.run(DAY);
+    assert_eq!(world.not_given(), [], "every slot has its gap");
     world.check_books();
 }
 
