@@ -284,11 +284,11 @@ pub(super) fn newest_of<T>(rows: Vec<T>, number: impl Fn(&T) -> i64) -> Vec<T> {
 
 /// What is under way that makes the plan file's volumes not those in force, in words.
 pub(super) fn in_the_way(place: &Place) -> Result<Option<String>, Failure> {
-    let fade = under_way(place)?.map(|fade| fade.to_string());
-    Ok(match super::swap::under_way(place)? {
-        Some(swap) => Some(swap.to_string()),
-        None => fade,
-    })
+    let swap = super::swap::under_way(place)?;
+    let swap = swap.map(|s| format!("bottle swap {} on line {}", s.number, s.line));
+    let fade = under_way(place)?;
+    let fade = fade.map(|c| format!("changeover {} from {} to {}", c.number, c.from, c.to));
+    Ok(swap.or(fade))
 }
 
 /// The changeover that is under way, if one is.
