@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::chemistry::Element;
-use crate::metering::{Calibration, MeteringLimits};
+use crate::metering::{Calibration, Coverage, MeteringLimits, OnRecord, Run};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 
@@ -284,6 +284,8 @@ pub struct StoredCalibration {
     pub simulated: bool,
     /// The runs that it is from, as they were entered.
     pub runs: Vec<CalibrationRun>,
+    /// The step of the vessel or scale that they were read by, zero when finer than anything else; `None` when it is not on record.
+    pub resolution: Option<Volume>,
     /// What volumes were read from weights by, in words; empty when they were read in mL.
     pub weighing: String,
     /// How it was got, in words.
@@ -292,6 +294,26 @@ pub struct StoredCalibration {
     pub who: Who,
     /// When.
     pub at: Stamp,
+}
+
+impl StoredCalibration {
+    /// Which doses it covers within the tolerance that is set now, %.
+    pub fn coverage(&self, tolerance_percent: f64) -> Coverage {
+        if self.variation.is_none() {
+            return Coverage::Assumed;
+        }
+        let runs: Vec<Run> = self.runs.iter().map(CalibrationRun::bare).collect();
+        let on_record = OnRecord {
+            calibration: self.calibration,
+            limits: self.limits,
+            runs: &runs,
+            resolution: self.resolution,
+        };
+        match on_record.limits_within(tolerance_percent) {
+            Ok(limits) => Coverage::Limits(limits),
+            Err(why) => Coverage::Unknown(why),
+        }
+    }
 }
 
 /// One run of a calibration.
@@ -305,6 +327,16 @@ pub struct CalibrationRun {
     pub typed: String,
     /// The dose that it was; `None` for a run that was timed by hand.
     pub dose: Option<DoseId>,
+}
+
+impl CalibrationRun {
+    /// What is fitted.
+    pub const fn bare(&self) -> Run {
+        Run {
+            on_time: self.on_time,
+            volume: self.volume,
+        }
+    }
 }
 
 /// One metered run, held against what was measured.

@@ -44,7 +44,7 @@ pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Re
         resolution,
         ..FitRules::default()
     };
-    let bare: Vec<Run> = runs.iter().map(bare).collect();
+    let bare: Vec<Run> = runs.iter().map(CalibrationRun::bare).collect();
     let fitted = fit(&bare, &rules)
         .map_err(|refusal| Failure::new(exit::REFUSED, format!("not taken: {refusal}")))?;
     if !options.json {
@@ -67,13 +67,6 @@ pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Re
         method: options.note.clone(),
     });
     ask(place, &request, options.json, out).map(drop)
-}
-
-fn bare(run: &CalibrationRun) -> Run {
-    Run {
-        on_time: run.on_time,
-        volume: run.volume,
-    }
 }
 
 fn wire(run: &CalibrationRun) -> RunRequest {
@@ -419,7 +412,7 @@ fn redo_suspect(
     bench: &mut impl Bench,
 ) -> Result<(), Failure> {
     loop {
-        let all: Vec<Run> = runs.iter().map(bare).collect();
+        let all: Vec<Run> = runs.iter().map(CalibrationRun::bare).collect();
         let Err(refusal) = fit(&all, &FitRules::default()) else {
             return Ok(());
         };

@@ -15,12 +15,12 @@ use crate::config::{Head, Loaded};
 use crate::ledger::LedgerReader;
 use crate::metering::{
     API675_LINEARITY_PERCENT, API675_STEADY_STATE_PERCENT, Calibration, CalibrationFit, Confidence,
-    Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Run, Sample, Trumpet, Verification,
-    WEAR_PERCENT, fit, steady_state_percent,
+    Coverage, Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Run, Sample, Trumpet,
+    Verification, WEAR_PERCENT, fit, steady_state_percent,
 };
 use crate::plan::Schedule;
-use crate::quantity::{Millis, Name, f64_from_i64, f64_from_usize};
-use crate::record::{StoredCalibration, StoredVerification};
+use crate::quantity::{Millis, Name, Volume, f64_from_i64, f64_from_usize};
+use crate::record::{CalibrationRun, StoredCalibration, StoredVerification};
 
 /// The newest calibration of a head; `None` without a ledger or without one.
 pub(super) fn newest(place: &Place, head: &str) -> Result<Option<StoredCalibration>, Failure> {
@@ -88,6 +88,8 @@ fn length_line(length: &LengthStats) -> String {
 struct Certificate {
     head: Head,
     stored: StoredCalibration,
+    /// With the tolerance of controller.toml as it is now.
+    coverage: Coverage,
     before: Option<Calibration>,
     fitted: Option<CalibrationFit>,
     checks: Vec<StoredVerification>,
@@ -140,14 +142,11 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
         .iter()
         .rfind(|c| c.variation.is_some())
         .map(|c| c.calibration);
-    let runs: Vec<Run> = stored
-        .runs
-        .iter()
-        .map(|run| Run {
-            on_time: run.on_time,
-            volume: run.volume,
-        })
-        .collect();
+    let runs: Vec<Run> = stored.runs.iter().map(CalibrationRun::bare).collect();
+    let rules = FitRules {
+        resolution: stored.resolution.unwrap_or(Volume::ZERO),
+        ..FitRules::default()
+    };
     let made = stored.at.wall;
     let checks: Vec<StoredVerification> = reader
         .verifications_of(&head.name)
@@ -160,7 +159,8 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
     let drift = Drift::of(&bare(&checks), head.tolerance_percent, Confidence::P95).ok();
     let due = due(&head, (made, now), run_since, drift.as_ref());
     Ok(Certificate {
-        fitted: fit(&runs, &FitRules::default()).ok(),
+        fitted: fit(&runs, &rules).ok(),
+        coverage: stored.coverage(head.tolerance_percent),
         head,
         stored,
         before,
@@ -260,12 +260,15 @@ pub(super) fn calibration(
             stored.calibration.offset()
         )?,
     }
-    if let Some(limits) = &stored.limits {
-        writeln!(
+    match &certificate.coverage {
+        Coverage::Limits(limits) => writeln!(
             out,
             "meters doses of at least {} within {} %; smaller ones are refused",
-            limits.dose_min, limits.tolerance_percent
-        )?;
+            limits.smallest(&stored.calibration),
+            limits.tolerance_percent
+        )?,
+        Coverage::Unknown(why) => writeln!(out, "meters NO dose: {why}")?,
+        Coverage::Assumed => {}
     }
     checks(&certificate, (now, &zone), out)?;
     if *accuracy {
@@ -492,6 +495,11 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
             })
         })
         .collect();
+    let limits = certificate.coverage.limits();
+    let not_covered = match &certificate.coverage {
+        Coverage::Unknown(why) => Some(why.to_string()),
+        Coverage::Limits(_) | Coverage::Assumed => None,
+    };
     let trumpet = trumpet(certificate, loaded).map(|t| {
         t.points.iter().map(|p| json!({ "window_ms": p.window.as_ms(), "windows": p.windows, "error_min_percent": p.error_min_percent, "error_max_percent": p.error_max_percent })).collect::<Vec<_>>()
     });
@@ -500,7 +508,8 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
         "measured": stored.variation.is_some(), "simulated": stored.simulated, "weighing": stored.weighing,
         "rate_ml_per_min": stored.calibration.rate().as_ml_per_min(), "offset_ul": stored.calibration.offset().as_ul(),
         "runs": runs, "fit": fitted, "change_percent": change,
-        "dose_min_ul": stored.limits.map(|l| l.dose_min.as_ul()), "tolerance_percent": stored.limits.map(|l| l.tolerance_percent),
+        "dose_min_ul": limits.map(|l| l.smallest(&stored.calibration).as_ul()), "tolerance_percent": limits.map(|l| l.tolerance_percent),
+        "meters_nothing": not_covered, "resolution_ul": stored.resolution.map(Volume::as_ul),
         "checks": checks, "run_since_ms": certificate.run_since.as_ms(), "drift": drift_words(certificate),
         "due_in_days": certificate.due.days(), "error_by_window": trumpet,
         "steady_state_percent": steady_state_percent(&longest_flows(stored)), "linearity_percent": linearity(stored).map(|l| l.percent_of_rated),

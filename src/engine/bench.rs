@@ -8,7 +8,7 @@ use super::command::{TOKEN_VALID, UNUSUAL_FACTOR};
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Command, NewCalibration, NewVerification, Now};
-use super::state::{Engine, PreparedDose};
+use super::state::{Engine, HeadMemory, PreparedDose};
 use crate::guard::{Request, examine, judge};
 use crate::metering::{Calibration, FitRules, Outcome, Run, Verification, fit};
 use crate::quantity::{Millis, Name, Volume};
@@ -24,14 +24,6 @@ pub(super) struct Wanted<'a> {
     pub(super) kind: DoseKind,
     /// How long, for a run by time.
     pub(super) timed: Option<Millis>,
-}
-
-/// Planned doses that the calibration of their head does not cover.
-#[derive(Debug)]
-pub(super) struct Unmetered {
-    pub(super) head: Name,
-    /// In words, with what to do.
-    pub(super) text: String,
 }
 
 impl Engine {
@@ -227,25 +219,6 @@ impl Engine {
         Ok(())
     }
 
-    /// Planned doses that the calibrations do not cover.
-    pub(super) fn unmetered(&self) -> Vec<Unmetered> {
-        let of_line = |line: &crate::config::Line| {
-            let stored = self.heads.get(&line.head)?.calibration.as_ref()?;
-            let limits = stored.limits.as_ref()?;
-            // The doses of a day differ by a microlitre at most.
-            let volume = self.schedule.largest_slot(&line.name)?;
-            let why = limits.run_time(&stored.calibration, volume).err()?;
-            Some(Unmetered {
-                head: line.head.clone(),
-                text: format!(
-                    "line {} is planned with doses that the calibration of head {} does not cover, and they will not be given: {why}",
-                    line.name, line.head
-                ),
-            })
-        };
-        self.controller.lines.iter().filter_map(of_line).collect()
-    }
-
     pub(super) fn prepare_dose(&mut self, wanted: &Wanted<'_>, now: Now) -> Result<Answer, Denial> {
         let Wanted {
             line,
@@ -372,7 +345,7 @@ impl Engine {
         let Some(head) = self.controller.heads.get(&new.head) else {
             return Err(self.no_head(&new.head));
         };
-        let runs: Vec<Run> = new.runs.iter().map(bare).collect();
+        let runs: Vec<Run> = new.runs.iter().map(CalibrationRun::bare).collect();
         let rules = FitRules {
             resolution: new.resolution,
             ..FitRules::default()
@@ -395,6 +368,7 @@ impl Engine {
             // Runs that were timed by hand are of the real head whatever mode this is.
             simulated: !self.live && new.runs.iter().any(|run| run.dose.is_some()),
             runs: new.runs,
+            resolution: Some(new.resolution),
             weighing: new.weighing,
             method: new.method,
             who,
@@ -410,9 +384,8 @@ impl Engine {
             limits.run_min,
             limits.run_max
         );
-        let memory = self.heads.entry(new.head.clone()).or_default();
-        memory.calibration = Some(stored.clone());
-        memory.run_since = Millis::ZERO;
+        let memory = HeadMemory::with(stored.clone(), limits.tolerance_percent, Millis::ZERO);
+        self.heads.insert(new.head.clone(), memory);
         self.touch_all_lines();
         self.mark_written(now);
         for gap in self.unmetered().iter().filter(|gap| gap.head == new.head) {
@@ -424,12 +397,5 @@ impl Engine {
             Some((ticket, Answer::Done { text })),
         );
         Ok(())
-    }
-}
-
-fn bare(run: &CalibrationRun) -> Run {
-    Run {
-        on_time: run.on_time,
-        volume: run.volume,
     }
 }

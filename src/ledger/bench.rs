@@ -116,6 +116,9 @@ pub(super) fn calibration(conn: &Connection, row: &Row<'_>) -> rusqlite::Result<
         limits: limits(row)?,
         simulated: codec::flag(row, "simulated")?,
         runs,
+        resolution: row
+            .get::<_, Option<i64>>("resolution_ul")?
+            .map(Volume::from_ul),
         weighing: codec::text(row, "weighing")?,
         method: codec::text(row, "method")?,
         who: codec::who(row)?,
@@ -170,8 +173,8 @@ pub(super) fn insert_calibration(
     let rows = tx.execute(
         "INSERT INTO calibration (session, at_ms, elapsed_ms, trusted, head, rate_ml_per_min, offset_ul, variation,
                                   method, head_run_ms, who, run_min_ms, run_max_ms, dose_min_ul, tolerance_percent,
-                                  simulated, weighing)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+                                  simulated, weighing, resolution_ul)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)",
         params![
             session,
             stored.at.wall.as_millisecond(),
@@ -190,6 +193,7 @@ pub(super) fn insert_calibration(
             limits.map(|l| l.tolerance_percent),
             stored.simulated,
             stored.weighing,
+            stored.resolution.map(Volume::as_ul),
         ],
     )?;
     let number = tx.last_insert_rowid();

@@ -98,6 +98,41 @@ fn typed_runs_make_a_certificate_with_every_run_and_what_it_covers() {
 }
 
 #[test]
+fn another_tolerance_is_in_force_after_a_restart_and_refuses_what_the_runs_do_not_show() {
+    let mut reef = reef("1");
+    let mut words = vec!["calibrate", "alkalinity"];
+    words.extend(RUNS);
+    assert!(reef.run(&words).status.success());
+    let dose = ["dose", "alkalinity", "3 mL"];
+    let asked = told(&reef, &dose, "no\n");
+    assert!(
+        String::from_utf8_lossy(&asked.stdout).contains("5.99 s"),
+        "{asked:?}"
+    );
+    reef.kill();
+    let file = reef.config().join("controller.toml");
+    let text = std::fs::read_to_string(&file).unwrap();
+    assert!(text.contains("tolerance-percent = 5"));
+    let narrow = text.replace("tolerance-percent = 5", "tolerance-percent = 1");
+    std::fs::write(&file, narrow).unwrap();
+    reef.start("1");
+    let refused = told(&reef, &dose, "yes\n");
+    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert_eq!(refused.status.code(), Some(1), "{refused:?}");
+    assert!(
+        said.contains("made for 5 %, tolerance-percent is now 1 %")
+            && said.contains("calibrate the head again"),
+        "{said}"
+    );
+    let shown = reef.run(&["calibration", "show", "alkalinity"]);
+    let shown = String::from_utf8_lossy(&shown.stdout).into_owned();
+    assert!(shown.contains("meters NO dose"), "{shown}");
+    let status = reef.run(&["status"]);
+    let status = String::from_utf8_lossy(&status.stdout).into_owned();
+    assert!(status.contains("tolerance-percent is now 1 %"), "{status}");
+}
+
+#[test]
 fn weighed_runs_need_the_temperature_and_scattered_ones_are_refused() {
     let reef = reef("1");
     let weighed = [

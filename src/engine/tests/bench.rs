@@ -1,9 +1,13 @@
 //! Runs by time, calibrations and checks of them.
 
+use std::sync::Arc;
+
 use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, ul};
 use crate::engine::{Answer, Command, Denial, NewCalibration, NewVerification};
 use crate::quantity::{Millis, Volume};
-use crate::record::{CalibrationRun, DoseEnd, DoseId, DoseKind, Entry, HoldScope};
+use crate::record::{
+    CalibrationRun, DoseEnd, DoseId, DoseKind, Entry, HoldScope, StoredCalibration,
+};
 
 fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
     let ticket = world.ask(command);
@@ -237,6 +241,95 @@ fn runs_make_a_calibration_with_what_it_covers_and_doses_outside_are_refused() {
     assert_eq!(kept.limits.unwrap().run_max, Millis::new(24_000));
     // Priming and further runs are how that is widened.
     prepare(&mut world, 1_000, DoseKind::Calibration).unwrap();
+}
+
+/// Starts anew with another tolerance of the calcium head, and with what a keeper's file could do to its newest calibration.
+fn restart_with(world: &mut World, percent: f64, record: impl Fn(&mut StoredCalibration)) {
+    let controller = Arc::make_mut(&mut world.controller);
+    let head = controller.heads.get_mut(&name("calcium")).unwrap();
+    head.tolerance_percent = percent;
+    let newest = world.books.entries.iter_mut().rev().find_map(|e| {
+        let Entry::Calibration(c) = e else {
+            return None;
+        };
+        (c.head == name("calcium")).then_some(c)
+    });
+    record(newest.unwrap());
+    world.restart_after(SECOND);
+    world.sync();
+}
+
+fn by_hand(world: &mut World, volume: i64) -> Result<(), String> {
+    let command = Command::PrepareDose {
+        line: name("calcium"),
+        volume: ul(volume),
+        kind: DoseKind::Hand,
+    };
+    told(world, command)
+        .map(drop)
+        .map_err(|d| format!("{}: {}", d.code, d.text))
+}
+
+#[test]
+fn another_tolerance_holds_from_the_next_start_for_calibrations_on_record() {
+    let mut world = world();
+    told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+    by_hand(&mut world, 1_200).unwrap();
+    restart_with(&mut world, 1.0, |_| {});
+    let refused = by_hand(&mut world, 1_200).unwrap_err();
+    assert!(
+        refused.starts_with("not-metered") && refused.contains("within 1 %"),
+        "{refused}"
+    );
+    by_hand(&mut world, 3_000).unwrap();
+    assert_eq!(
+        world.notes("tolerance-changed").len(),
+        1,
+        "the head that changed"
+    );
+    restart_with(&mut world, 5.0, |_| {});
+    by_hand(&mut world, 1_200).unwrap();
+}
+
+#[test]
+fn a_head_whose_runs_do_not_tell_for_another_tolerance_meters_nothing_and_says_what_to_do() {
+    let nothing: [fn(&mut StoredCalibration); 3] = [
+        |c| c.runs.clear(),
+        |c| c.resolution = None,
+        |c| c.resolution = Some(ul(100)),
+    ];
+    for spoil in nothing {
+        let mut world = world();
+        told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+        restart_with(&mut world, 5.0, spoil);
+        by_hand(&mut world, 3_000).unwrap();
+        restart_with(&mut world, 1.0, |_| {});
+        let refused = by_hand(&mut world, 3_000).unwrap_err();
+        assert!(
+            refused.starts_with("not-metered")
+                && refused.contains("made for 5 %, tolerance-percent is now 1 %")
+                && refused.contains("calibrate the head again"),
+            "{refused}"
+        );
+        assert!(world.notes("tolerance-changed")[0].contains("meters nothing"));
+        // The slot at 23:00 as well, and the way out stays open.
+        world.run(18 * HOUR);
+        assert_eq!(world.not_given()[0].code, "not-metered");
+        prepare(&mut world, 3_000, DoseKind::Calibration).unwrap();
+        told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+        by_hand(&mut world, 3_000).unwrap();
+    }
+}
+
+#[test]
+fn a_calibration_of_which_nobody_knows_what_it_covers_meters_nothing() {
+    let mut world = world();
+    restart_with(&mut world, 5.0, |c| c.limits = None);
+    let refused = by_hand(&mut world, 3_000).unwrap_err();
+    assert!(
+        refused.starts_with("not-metered") && refused.contains("calibrate"),
+        "{refused}"
+    );
 }
 
 #[test]
