@@ -72,10 +72,20 @@ impl Engine {
         changed
     }
 
-    /// Writes down at the start what another tolerance changed.
+    /// Writes down at the start what another tolerance changed, and what of the plan will not be given: calibration or plan may
+    /// have been edited while nobody was there to say so.
     pub(super) fn tell_coverage(&mut self, changed: Vec<String>, now: Now) {
         for text in changed {
             self.note("tolerance-changed", None, text, Who::Daemon, now);
+        }
+        for gap in self.unmetered() {
+            self.note(
+                "plan-not-metered",
+                Some(&gap.line),
+                gap.text,
+                Who::Daemon,
+                now,
+            );
         }
     }
 

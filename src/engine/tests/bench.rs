@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, ul};
+use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, plan_of, ul};
 use crate::engine::{Answer, Command, Denial, NewCalibration, NewVerification};
 use crate::quantity::{Millis, Volume};
 use crate::record::{
@@ -348,6 +348,33 @@ fn a_plan_that_a_new_calibration_does_not_cover_is_told_and_its_doses_are_refuse
     let refused = world.not_given();
     assert_eq!(refused.len(), 1, "{refused:?}");
     assert_eq!(refused[0].code, "not-metered");
+    let status = world.line("calcium");
+    assert_eq!(
+        status.reason.map(|(code, ..)| code).as_deref(),
+        Some("not-metered")
+    );
+}
+
+#[test]
+fn a_plan_that_a_calibration_on_record_does_not_cover_is_told_at_the_start() {
+    let mut world = world();
+    told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+    world.restart_after(SECOND);
+    world.run(SECOND);
+    assert!(world.notes("plan-not-metered").is_empty());
+    // 0.6 mL take 1.2 s; the shortest run took 2 s.
+    let text = "uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = 0.6\nat = [\"23:00\"]\n";
+    world.plan = plan_of(text, &world.controller);
+    world.restart_after(SECOND);
+    world.run(SECOND);
+    let told = world.notes("plan-not-metered");
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(
+        told[0].contains("line calcium is planned with doses")
+            && told[0].contains("calibrate with shorter runs"),
+        "{told:?}"
+    );
+    world.sync();
     let status = world.line("calcium");
     assert_eq!(
         status.reason.map(|(code, ..)| code).as_deref(),
