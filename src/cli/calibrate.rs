@@ -2,7 +2,7 @@
 //!
 //! Nothing is decided here that matters: the daemon fits the runs itself, and refuses what is no calibration.
 
-use std::io::{self, BufRead, IsTerminal, Write};
+use std::io::{self, IsTerminal, Write};
 
 use super::args::Place;
 use super::bench::{Ran, Wanted, run, status};
@@ -10,9 +10,10 @@ use super::bench_args::Calibrate;
 use super::certificate::{fit_lines, newest};
 use super::daemon::ask;
 use super::exit::{self, Failure};
+use super::keys::Ear;
 use super::measured::{Weighing, measured};
 use super::out::Out;
-use super::words::{agreed, configuration, usage};
+use super::words::{configuration, usage};
 use crate::config::{Controller, Head, Line};
 use crate::control::{CalibrateRequest, Request, RunRequest};
 use crate::metering::{Calibration, FitRules, Run, fit};
@@ -26,6 +27,9 @@ const PRIME: Millis = Millis::from_secs(60);
 /// Longest and shortest length against the usual dose: half of it, so that a clamped plan is still covered, and twice.
 const AROUND: (f64, f64) = (0.5, 2.0);
 
+/// What is as before when it ends early.
+const KEPT: &str = "the head's calibration stays as it was; what was pumped is in the record";
+
 /// Calibrates a head.
 pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Result<(), Failure> {
     let weighing = options.conditions.weighing()?;
@@ -33,11 +37,14 @@ pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Re
         None => Volume::ZERO,
         Some(text) => measured(text, weighing.as_ref())?,
     };
-    let runs = if options.runs.is_empty() {
-        guided(place, options, weighing.as_ref(), out)?
+    let (runs, ear) = if options.runs.is_empty() {
+        let mut ear = Ear::open()?;
+        let runs = guided(place, options, weighing.as_ref(), (&mut ear, out))?;
+        (runs, Some(ear))
     } else {
         let run = |text: &String| typed_run(text, weighing.as_ref());
-        options.runs.iter().map(run).collect::<Result<_, _>>()?
+        let runs = options.runs.iter().map(run).collect::<Result<_, _>>()?;
+        (runs, None)
     };
     let before = newest(place, &options.head)?;
     let rules = FitRules {
@@ -52,12 +59,12 @@ pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Re
             writeln!(out, "{line}")?;
         }
     }
-    if options.runs.is_empty() && !options.yes {
-        agreed(
-            "Take it? Type yes to go on:",
-            "the head's calibration stays as it was; what was pumped is in the record",
-            out,
-        )?;
+    if let Some(mut ear) = ear.filter(|_| !options.yes) {
+        writeln!(out, "Take it? Type yes to go on:")?;
+        out.flush()?;
+        if ear.line()?.answer(KEPT)? != "yes" {
+            return Err(Failure::new(exit::REFUSED, KEPT));
+        }
     }
     let request = Request::Calibrate(CalibrateRequest {
         head: options.head.clone(),
@@ -117,6 +124,7 @@ trait Bench {
 struct AtTheSump<'a> {
     place: &'a Place,
     head: &'a str,
+    ear: &'a mut Ear,
     out: &'a mut Out,
 }
 
@@ -128,11 +136,7 @@ impl Bench for AtTheSump<'_> {
     fn ask(&mut self, question: &str) -> Result<String, Failure> {
         write!(self.out, "{question} ")?;
         self.out.flush()?;
-        let mut typed = String::new();
-        if io::stdin().lock().read_line(&mut typed)? == 0 {
-            return Err(ended_early());
-        }
-        Ok(typed.trim().to_owned())
+        self.ear.line()?.answer(KEPT)
     }
 
     fn run(&mut self, run_time: Millis, kind: &'static str) -> Result<Ran, Failure> {
@@ -141,22 +145,19 @@ impl Bench for AtTheSump<'_> {
             run_time,
             kind,
         };
-        run(self.place, wanted, self.out)
+        run(self.place, wanted, self.ear, self.out)
     }
 }
 
 fn ended_early() -> Failure {
-    Failure::new(
-        exit::REFUSED,
-        "ended before it was done: the head's calibration stays as it was; what was pumped is in the record",
-    )
+    Failure::new(exit::REFUSED, format!("ended before it was done: {KEPT}"))
 }
 
 fn guided(
     place: &Place,
     options: &Calibrate,
     weighing: Option<&Weighing>,
-    out: &mut Out,
+    (ear, out): (&mut Ear, &mut Out),
 ) -> Result<Vec<CalibrationRun>, Failure> {
     if !io::stdin().is_terminal() || options.json {
         return Err(usage(
@@ -198,6 +199,7 @@ fn guided(
     let mut bench = AtTheSump {
         place,
         head: &options.head,
+        ear,
         out,
     };
     dialogue(&job, &mut bench)

@@ -1,12 +1,13 @@
 //! `verify`: one metered run held against what was measured.
 
-use std::io::{self, BufRead, Write};
+use std::io::{self, Write};
 
 use super::args::Place;
 use super::bench::{Wanted, run};
 use super::bench_args::Verify;
 use super::daemon::ask;
 use super::exit::{self, Failure};
+use super::keys::Ear;
 use super::measured::{Weighing, measured};
 use super::out::Out;
 use super::words::{configuration, usage};
@@ -45,14 +46,15 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
         "Head {} is to give {volume} into a vessel, NOT into the tank. Enter starts it, q ends:",
         options.head
     ))?;
-    if line_typed()?.trim() == "q" {
+    let mut ear = Ear::open()?;
+    if ear.line()?.answer("nothing was run")? == "q" {
         return Err(Failure::new(exit::REFUSED, "nothing was run"));
     }
     let wanted = Wanted::Volume {
         line: line.name.as_str(),
         volume,
     };
-    let ran = run(place, wanted, out)?;
+    let ran = run(place, wanted, &mut ear, out)?;
     if !ran.whole {
         return Err(Failure::new(
             exit::REFUSED,
@@ -62,7 +64,7 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
             ),
         ));
     }
-    let (typed, value) = asked(options, weighing.as_ref(), out)?;
+    let (typed, value) = asked(options, weighing.as_ref(), &mut ear, out)?;
     let request = Request::Verify {
         head: options.head.clone(),
         dose: ran.dose.0,
@@ -81,6 +83,7 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
 fn asked(
     options: &Verify,
     weighing: Option<&Weighing>,
+    ear: &mut Ear,
     out: &mut Out,
 ) -> Result<(String, Volume), Failure> {
     loop {
@@ -88,23 +91,13 @@ fn asked(
             writeln!(out, "What came out? (for example 3.1 mL, or 3.09 g)")?;
             out.flush()?;
         }
-        let typed = line_typed()?.trim().to_owned();
+        let typed = ear
+            .line()?
+            .answer("nothing was checked; what was pumped is in the record")?;
         match measured(&typed, weighing) {
             Ok(value) => return Ok((typed, value)),
             Err(Failure::Said { text, .. }) => writeln!(io::stderr(), "{text}")?,
             Err(other @ Failure::ClosedPipe) => return Err(other),
         }
     }
-}
-
-/// A line of standard input; its end is no answer.
-fn line_typed() -> Result<String, Failure> {
-    let mut typed = String::new();
-    if io::stdin().lock().read_line(&mut typed)? == 0 {
-        return Err(Failure::new(
-            exit::REFUSED,
-            "ended without an answer; what was pumped is in the record",
-        ));
-    }
-    Ok(typed)
 }

@@ -367,26 +367,60 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
     );
 }
 
-#[test]
-fn a_terminal_that_goes_away_stops_the_head() {
-    let reef = reef("1");
-    let mut terminal = Terminal::open(
-        &reef,
-        &[
-            "calibrate",
-            "alkalinity",
-            "--repeats",
-            "2",
-            "--lengths",
-            "1s,8s",
-        ],
-    );
+/// A guided calibration after its first run, which lasted a second.
+fn after_the_first_run(reef: &Reef) -> Terminal {
+    let words = [
+        "calibrate",
+        "alkalinity",
+        "--repeats",
+        "2",
+        "--lengths",
+        "1s,8s",
+    ];
+    let mut terminal = Terminal::open(reef, &words);
     terminal.wait_for("q ends:");
     terminal.type_in("s\n");
     terminal.wait_for("Run 1 of 4: 1 s");
     terminal.wait_for("q ends:");
     terminal.type_in("\n");
     terminal.wait_for("What came out");
+    terminal
+}
+
+#[test]
+fn a_signal_ends_the_dialog_at_a_question_and_in_a_run_with_the_head_off() {
+    let reef = reef("1");
+    let kill = |terminal: &Terminal, signal| {
+        let pid = rustix::process::Pid::from_child(&terminal.child);
+        rustix::process::kill_process(pid, signal).unwrap();
+    };
+    for signal in [Signal::INT, Signal::TERM, Signal::HUP] {
+        let mut terminal = after_the_first_run(&reef);
+        kill(&terminal, signal);
+        terminal.wait_for("ended by a signal, the head is off");
+        terminal.wait_for("the head's calibration stays as it was");
+        assert_eq!(terminal.end().code(), Some(1), "{signal:?}");
+    }
+    let mut terminal = after_the_first_run(&reef);
+    terminal.type_in("0.5 mL\n");
+    terminal.wait_for("Run 2 of 4: 8 s");
+    terminal.wait_for("q ends:");
+    terminal.type_in("\n");
+    terminal.wait_for("any key stops the head");
+    kill(&terminal, Signal::INT);
+    terminal.wait_for("ended by a signal, the head is off after");
+    assert_eq!(terminal.end().code(), Some(1));
+    let last = newest_doses(&reef).pop().unwrap();
+    assert_eq!(last["outcome"], "interrupted");
+    assert!(last["on_time_ms"].as_i64().unwrap() < 7_000, "{last}");
+    let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
+    assert_eq!(shown["measured"], false, "nothing was taken");
+}
+
+#[test]
+fn a_terminal_that_goes_away_stops_the_head() {
+    let reef = reef("1");
+    let mut terminal = after_the_first_run(&reef);
     terminal.type_in("0.5 mL\n");
     terminal.wait_for("Run 2 of 4: 8 s");
     terminal.wait_for("q ends:");
