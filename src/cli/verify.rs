@@ -1,22 +1,21 @@
 //! `verify`: one metered run held against what was measured.
 
-use std::io::{self, Write};
-
 use super::args::Place;
 use super::bench::{Wanted, run};
 use super::bench_args::Verify;
 use super::daemon::ask;
 use super::exit::{self, Failure};
 use super::keys::Ear;
-use super::measured::{Weighing, measured};
+use super::measured::Entries;
 use super::out::Out;
+use super::talk::{Person, Talk};
 use super::words::{configuration, usage};
 use crate::control::Request;
 use crate::quantity::{Volume, parse_volume};
 
 /// Runs the head once, asks what came out, and has it judged and kept.
 pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(), Failure> {
-    let weighing = options.conditions.weighing()?;
+    let mut entries = Entries::new(&options.conditions)?;
     let volume = parse_volume(&options.volume).map_err(usage)?;
     let loaded = configuration(place)?;
     let line = loaded
@@ -30,31 +29,31 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
         .solutions
         .get(&line.solution)
         .is_some_and(|s| s.caustic);
-    let mut say = |text: &str| -> Result<(), Failure> {
-        if !options.json {
-            writeln!(out, "{text}")?;
-            out.flush()?;
-        }
-        Ok(())
+    let mut ear = Ear::open()?;
+    let mut person = Person {
+        ear: &mut ear,
+        out,
+        aside: options.json,
+        kept: "nothing was checked; what was pumped is in the record",
     };
     if caustic {
-        say(
+        person.say(
             "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.",
         )?;
     }
-    say(&format!(
+    person.say(&entries.words())?;
+    let start = format!(
         "Head {} is to give {volume} into a vessel, NOT into the tank. Enter starts it, q ends:",
         options.head
-    ))?;
-    let mut ear = Ear::open()?;
-    if ear.line()?.answer("nothing was run")? == "q" {
+    );
+    if person.ask(&start)? == "q" {
         return Err(Failure::new(exit::REFUSED, "nothing was run"));
     }
     let wanted = Wanted::Volume {
         line: line.name.as_str(),
         volume,
     };
-    let ran = run(place, wanted, &mut ear, out)?;
+    let ran = run(place, wanted, person.ear, person.out)?;
     if !ran.whole {
         return Err(Failure::new(
             exit::REFUSED,
@@ -64,7 +63,7 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
             ),
         ));
     }
-    let (typed, value) = asked(options, weighing.as_ref(), &mut ear, out)?;
+    let (typed, value) = asked(&mut entries, &mut person)?;
     let request = Request::Verify {
         head: options.head.clone(),
         dose: ran.dose.0,
@@ -80,24 +79,11 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
 }
 
 /// What came out, as it was entered and as a volume.
-fn asked(
-    options: &Verify,
-    weighing: Option<&Weighing>,
-    ear: &mut Ear,
-    out: &mut Out,
-) -> Result<(String, Volume), Failure> {
+fn asked(entries: &mut Entries, talk: &mut impl Talk) -> Result<(String, Volume), Failure> {
     loop {
-        if !options.json {
-            writeln!(out, "What came out? (for example 3.1 mL, or 3.09 g)")?;
-            out.flush()?;
-        }
-        let typed = ear
-            .line()?
-            .answer("nothing was checked; what was pumped is in the record")?;
-        match measured(&typed, weighing) {
-            Ok(value) => return Ok((typed, value)),
-            Err(Failure::Said { text, .. }) => writeln!(io::stderr(), "{text}")?,
-            Err(other @ Failure::ClosedPipe) => return Err(other),
+        let typed = talk.ask("What came out? (for example 3.1 mL, or 3.09 g)")?;
+        if let Some(value) = entries.volume(&typed, talk)? {
+            return Ok((entries.kept(&typed)?, value));
         }
     }
 }

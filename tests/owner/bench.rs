@@ -225,6 +225,28 @@ fn a_check_runs_the_head_and_fails_beyond_the_tolerance() {
     assert_eq!(listed.as_array().unwrap().len(), 2);
 }
 
+#[test]
+fn a_check_that_is_weighed_asks_for_the_water_and_keeps_what_it_was_converted_by() {
+    let reef = reef("60");
+    let mut words = vec!["calibrate", "alkalinity"];
+    words.extend(RUNS);
+    assert!(reef.run(&words).status.success());
+    // 2.99 g of water of 20 C are 2.999 mL.
+    let weighed = told(
+        &reef,
+        &["verify", "alkalinity", "3 mL"],
+        "\n2.99 g\n20 C\n\n",
+    );
+    let said = String::from_utf8_lossy(&weighed.stdout).into_owned();
+    assert!(
+        weighed.status.success() && said.contains("2.999 mL measured") && said.contains("-0.0 %"),
+        "{weighed:?}"
+    );
+    let listed = reef.json(&["ledger", "list", "verification", "--json"]);
+    let typed = listed[0]["typed"].as_str().unwrap();
+    assert!(typed.contains("2.99 g (water of 20 C"), "{listed}");
+}
+
 /// A program on a terminal of its own.
 struct Terminal {
     child: Child,
