@@ -27,6 +27,9 @@ pub(super) struct Calibrate {
     /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"
     #[arg(long, value_name = "STEP")]
     pub(super) resolution: Option<String>,
+    /// Guided, on a scale that creeps: weigh twice before and twice after each run, so that its drift is taken off or the run refused
+    #[arg(long, conflicts_with = "runs")]
+    pub(super) creep: bool,
     /// In your words, for the certificate: the tube, the vessel
     #[arg(long, default_value = "")]
     pub(super) note: String,
@@ -48,6 +51,9 @@ pub(super) struct Verify {
     pub(super) head: String,
     /// A usual dose
     pub(super) volume: String,
+    /// On a scale that creeps: weigh twice before and twice after the run, so that its drift is taken off or the check refused
+    #[arg(long)]
+    pub(super) creep: bool,
     /// What vessels and scales are read by
     #[command(flatten)]
     pub(super) conditions: Conditions,

@@ -139,6 +139,7 @@ fn guided(
             .is_some_and(|s| s.caustic),
         lengths,
         repeats: options.repeats,
+        creep: options.creep,
         prime: longest(head, line, known.as_ref()).min(PRIME),
         live: view.mode == "live",
     };

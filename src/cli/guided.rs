@@ -2,6 +2,7 @@
 
 use super::args::Place;
 use super::bench::{Ran, Wanted, run};
+use super::creep;
 use super::exit::{self, Failure};
 use super::measured::Entries;
 use super::talk::{Person, Talk};
@@ -18,6 +19,8 @@ pub(super) struct Job<'a> {
     pub(super) caustic: bool,
     pub(super) lengths: Vec<Millis>,
     pub(super) repeats: u32,
+    /// The scale creeps: it is read before and after each run.
+    pub(super) creep: bool,
     /// Longest priming by one press of the key.
     pub(super) prime: Millis,
     pub(super) live: bool,
@@ -90,13 +93,13 @@ pub(super) fn dialogue(
             "Run {number} of {of}: {run_time}. Empty or tare the vessel. Enter starts it, b takes the last entry back, q ends:"
         ))?;
         match answer.as_str() {
-            "" => runs.extend(one_run(run_time, entries, bench)?),
+            "" => runs.extend(one_run(job, run_time, entries, bench)?),
             "b" => drop(runs.pop()),
             "q" => return Err(ended_early()),
             other => bench.say(&format!("\"{other}\" is neither Enter, b nor q"))?,
         }
         if runs.len() == order.len() {
-            redo_suspect(entries, &order, &mut runs, bench)?;
+            redo_suspect((job, &order), entries, &mut runs, bench)?;
         }
     }
     Ok(runs)
@@ -143,10 +146,16 @@ fn prime(longest: Millis, bench: &mut impl Bench) -> Result<(), Failure> {
 
 /// One run with its entry; `None` when it was stopped or is to be repeated.
 fn one_run(
+    job: &Job<'_>,
     run_time: Millis,
     entries: &mut Entries,
     bench: &mut impl Bench,
 ) -> Result<Option<CalibrationRun>, Failure> {
+    let before = if job.creep {
+        Some(creep::baseline(bench, "before")?)
+    } else {
+        None
+    };
     let ran = bench.run(run_time, "calibration")?;
     if !ran.whole {
         bench.say(&format!(
@@ -155,6 +164,31 @@ fn one_run(
         ))?;
         return Ok(None);
     }
+    let (volume, typed) = if let Some(before) = before {
+        let Some(weighed) = creep::weighed(&before, entries, bench)? else {
+            return Ok(None);
+        };
+        (weighed.volume, weighed.words)
+    } else {
+        let Some(read) = what_came_out(&ran, entries, bench)? else {
+            return Ok(None);
+        };
+        read
+    };
+    Ok(Some(CalibrationRun {
+        on_time: ran.on_time,
+        volume,
+        typed,
+        dose: Some(ran.dose),
+    }))
+}
+
+/// A volume and how it was entered; `None` when the run is to be repeated.
+fn what_came_out(
+    ran: &Ran,
+    entries: &mut Entries,
+    bench: &mut impl Bench,
+) -> Result<Option<(Volume, String)>, Failure> {
     loop {
         let answer = bench.ask(&format!(
             "What came out in {}? (for example 14.8 mL, or 14.76 g; r repeats the run)",
@@ -165,12 +199,7 @@ fn one_run(
         }
         match entries.volume(&answer, bench)? {
             Some(volume) if volume > Volume::ZERO => {
-                return Ok(Some(CalibrationRun {
-                    on_time: ran.on_time,
-                    volume,
-                    typed: answer,
-                    dose: Some(ran.dose),
-                }));
+                return Ok(Some((volume, answer)));
             }
             Some(volume) => bench.say(&format!(
                 "{volume} cannot have come out; when nothing came, look for air, a kink or a worn tube"
@@ -182,8 +211,8 @@ fn one_run(
 
 /// All runs are there: when they are refused because of one, that one may be repeated.
 fn redo_suspect(
+    (job, order): (&Job<'_>, &[Millis]),
     entries: &mut Entries,
-    order: &[Millis],
     runs: &mut [CalibrationRun],
     bench: &mut impl Bench,
 ) -> Result<(), Failure> {
@@ -203,7 +232,7 @@ fn redo_suspect(
             continue;
         };
         if let (Some(again), Some(place)) =
-            (one_run(run_time, entries, bench)?, runs.get_mut(index))
+            (one_run(job, run_time, entries, bench)?, runs.get_mut(index))
         {
             *place = again;
         }
@@ -258,12 +287,28 @@ mod tests {
         }
     }
 
+    fn creeping(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
+        let conditions = Conditions {
+            water_temperature: Some("20 C".to_owned()),
+            ..Conditions::default()
+        };
+        told_to(&mut Entries::new(&conditions).unwrap(), true, answers)
+    }
+
     fn dialogue_of(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
         dialogue_with(&mut Entries::new(&Conditions::default()).unwrap(), answers)
     }
 
     fn dialogue_with(
         entries: &mut Entries,
+        answers: &[&str],
+    ) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
+        told_to(entries, false, answers)
+    }
+
+    fn told_to(
+        entries: &mut Entries,
+        creep: bool,
         answers: &[&str],
     ) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
         let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
@@ -275,6 +320,7 @@ mod tests {
             caustic: true,
             lengths: vec![Millis::from_secs(2), Millis::from_secs(8)],
             repeats: 2,
+            creep,
             prime: Millis::from_secs(10),
             live: true,
         };
@@ -363,6 +409,38 @@ mod tests {
             assert!(runs.is_err());
             assert!(!bench.talk.heard("gone"), "no end is an answer");
         }
+    }
+
+    /// FT-SENS-03.
+    #[test]
+    fn ft_sens_03_a_run_that_a_creeping_scale_spoils_is_made_again() {
+        let mut answers = vec!["s"];
+        for run in [
+            ["", "100 g", "100.01 g", "101.02 g", "101.03 g"],
+            // Up before, down after.
+            ["", "100 g", "100.3 g", "104.6 g", "104.3 g"],
+            ["", "100 g", "100.01 g", "104.02 g", "104.03 g"],
+            ["", "100 g", "100.01 g", "101.03 g", "101.04 g"],
+            ["", "100 g", "100.01 g", "104.01 g", "104.02 g"],
+        ] {
+            answers.extend(run);
+        }
+        let (runs, bench) = creeping(&answers);
+        let runs = runs.unwrap();
+        assert!(
+            runs[0]
+                .typed
+                .starts_with("100 g, 100.01 g; 101.02 g, 101.03 g: net 1.000 g"),
+            "{runs:?}"
+        );
+        // Z = 1.0029 at 20 C.
+        assert_eq!(volumes(Ok(runs)), [1_003, 4_011, 1_013, 4_001]);
+        assert!(
+            bench
+                .talk
+                .heard("the drift before and after the run differ")
+        );
+        assert_eq!(bench.ran.len(), 5);
     }
 
     #[test]

@@ -131,6 +131,19 @@ impl Entries {
         told(measured(typed, self.weighing.as_ref()), talk)
     }
 
+    /// A net mass in g as a volume; `None` when it is none, which was said.
+    ///
+    /// # Errors
+    /// When whoever was asked went away.
+    pub(super) fn volume_of(
+        &mut self,
+        grams: f64,
+        talk: &mut impl Talk,
+    ) -> Result<Option<Volume>, Failure> {
+        let Weighing { liquid, air } = self.ask_liquid(talk)?;
+        told(liquid.volume(grams, air).map_err(usage), talk)
+    }
+
     /// Asks what is weighed in which air, when nobody knows.
     ///
     /// # Errors

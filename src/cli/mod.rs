@@ -15,6 +15,7 @@ mod changeover;
 mod changes;
 mod check;
 mod course;
+mod creep;
 mod daemon;
 mod dose;
 mod exchanged;

@@ -3,6 +3,7 @@
 use super::args::Place;
 use super::bench::{Wanted, run};
 use super::bench_args::Verify;
+use super::creep;
 use super::daemon::ask;
 use super::exit::{self, Failure};
 use super::keys::Ear;
@@ -49,6 +50,11 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
     if person.ask(&start)? == "q" {
         return Err(Failure::new(exit::REFUSED, "nothing was run"));
     }
+    let before = if options.creep {
+        Some(creep::baseline(&mut person, "before")?)
+    } else {
+        None
+    };
     let wanted = Wanted::Volume {
         line: line.name.as_str(),
         volume,
@@ -63,7 +69,17 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
             ),
         ));
     }
-    let (typed, value) = asked(&mut entries, &mut person)?;
+    let (typed, value) = match before {
+        None => asked(&mut entries, &mut person)?,
+        Some(before) => creep::weighed(&before, &mut entries, &mut person)?
+            .map(|weighed| (weighed.words, weighed.volume))
+            .ok_or_else(|| {
+                Failure::new(
+                    exit::REFUSED,
+                    "nothing was checked; what was pumped is in the record",
+                )
+            })?,
+    };
     let request = Request::Verify {
         head: options.head.clone(),
         dose: ran.dose.0,
