@@ -302,7 +302,7 @@ impl StoredCalibration {
         if self.variation.is_none() {
             return Coverage::Assumed;
         }
-        let runs: Vec<Run> = self.runs.iter().map(CalibrationRun::bare).collect();
+        let runs = CalibrationRun::used(&self.runs);
         let on_record = OnRecord {
             calibration: self.calibration,
             limits: self.limits,
@@ -327,15 +327,18 @@ pub struct CalibrationRun {
     pub typed: String,
     /// The dose that it was; `None` for a run that was timed by hand.
     pub dose: Option<DoseId>,
+    /// Whether it counts; a reading that was taken back or replaced is kept and does not.
+    pub used: bool,
 }
 
 impl CalibrationRun {
-    /// What is fitted.
-    pub const fn bare(&self) -> Run {
-        Run {
-            on_time: self.on_time,
-            volume: self.volume,
-        }
+    /// What is fitted: the runs that count.
+    pub fn used(runs: &[Self]) -> Vec<Run> {
+        let bare = |run: &Self| Run {
+            on_time: run.on_time,
+            volume: run.volume,
+        };
+        runs.iter().filter(|run| run.used).map(bare).collect()
     }
 }
 

@@ -259,6 +259,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
             volume: Volume::from_ul(1_004),
             typed: "1.0 g".to_owned(),
             dose: None,
+            used: false,
         }],
         resolution: Some(Volume::from_ul(10)),
         weighing: "water of 22 C".to_owned(),

@@ -18,7 +18,7 @@ use super::talk::Person;
 use super::words::{configuration, usage};
 use crate::config::{Controller, Head, Line};
 use crate::control::{CalibrateRequest, Request, RunRequest};
-use crate::metering::{Calibration, FitRules, Run, fit};
+use crate::metering::{Calibration, FitRules, fit};
 use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Millis, Volume, parse_duration};
 use crate::record::CalibrationRun;
@@ -53,8 +53,7 @@ pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Re
         resolution,
         ..FitRules::default()
     };
-    let bare: Vec<Run> = runs.iter().map(CalibrationRun::bare).collect();
-    let fitted = fit(&bare, &rules)
+    let fitted = fit(&CalibrationRun::used(&runs), &rules)
         .map_err(|refusal| Failure::new(exit::REFUSED, format!("not taken: {refusal}")))?;
     if !options.json {
         for line in fit_lines(&fitted, before.as_ref().map(|c| &c.calibration)) {
@@ -88,6 +87,7 @@ fn wire(run: &CalibrationRun) -> RunRequest {
         volume_ul: run.volume.as_ul(),
         typed: run.typed.clone(),
         dose: run.dose.map(|dose| dose.0),
+        used: run.used,
     }
 }
 
@@ -103,6 +103,7 @@ fn typed_run(text: &str, weighing: Option<&Weighing>) -> Result<CalibrationRun, 
         volume: measured(volume, weighing)?,
         typed: volume.trim().to_owned(),
         dose: None,
+        used: true,
     })
 }
 

@@ -15,7 +15,7 @@ use crate::config::{Head, Loaded};
 use crate::ledger::LedgerReader;
 use crate::metering::{
     API675_LINEARITY_PERCENT, API675_STEADY_STATE_PERCENT, Calibration, CalibrationFit, Confidence,
-    Coverage, Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Run, Sample, Trumpet,
+    Coverage, Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Sample, Trumpet,
     Verification, WEAR_PERCENT, fit, steady_state_percent,
 };
 use crate::plan::Schedule;
@@ -142,7 +142,7 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
         .iter()
         .rfind(|c| c.variation.is_some())
         .map(|c| c.calibration);
-    let runs: Vec<Run> = stored.runs.iter().map(CalibrationRun::bare).collect();
+    let runs = CalibrationRun::used(&stored.runs);
     let rules = FitRules {
         resolution: stored.resolution.unwrap_or(Volume::ZERO),
         ..FitRules::default()
@@ -241,9 +241,14 @@ pub(super) fn calibration(
         let dose = run
             .dose
             .map_or(String::new(), |d| format!(", dose {}", d.0));
+        let used = if run.used {
+            ""
+        } else {
+            ", taken back and not used"
+        };
         writeln!(
             out,
-            "run {number}: {} gave {} (entered \"{}\"{dose})",
+            "run {number}: {} gave {} (entered \"{}\"{dose}{used})",
             run.on_time, run.volume, run.typed
         )?;
     }
@@ -440,19 +445,17 @@ fn accuracy_lines(certificate: &Certificate, loaded: &Loaded) -> Vec<String> {
 
 /// mL/min of the runs of the longest length.
 fn longest_flows(stored: &StoredCalibration) -> Vec<f64> {
-    let longest = stored.runs.iter().map(|r| r.on_time).max();
+    let runs = CalibrationRun::used(&stored.runs);
+    let longest = runs.iter().map(|r| r.on_time).max();
     let near = |time: Millis| longest.is_some_and(|l| l.minus(time).as_ms() <= l.as_ms() / 20);
-    stored
-        .runs
-        .iter()
+    runs.iter()
         .filter(|r| near(r.on_time))
         .map(|r| r.volume.as_ml() / r.on_time.as_secs() * 60.0)
         .collect()
 }
 
 fn linearity(stored: &StoredCalibration) -> Option<Linearity> {
-    let points: Vec<(f64, f64)> = stored
-        .runs
+    let points: Vec<(f64, f64)> = CalibrationRun::used(&stored.runs)
         .iter()
         .map(|r| (r.on_time.as_secs(), r.volume.as_ml()))
         .collect();
@@ -466,7 +469,7 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
         .runs
         .iter()
         .map(|run| {
-            json!({ "on_time_ms": run.on_time.as_ms(), "volume_ul": run.volume.as_ul(), "entered": run.typed, "dose": run.dose.map(|d| d.0) })
+            json!({ "on_time_ms": run.on_time.as_ms(), "volume_ul": run.volume.as_ul(), "entered": run.typed, "dose": run.dose.map(|d| d.0), "used": run.used })
         })
         .collect();
     let fitted = certificate.fitted.as_ref().map(|fitted| {

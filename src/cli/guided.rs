@@ -7,7 +7,7 @@ use super::exit::{self, Failure};
 use super::measured::Entries;
 use super::talk::{Person, Talk};
 use crate::config::{Head, Line};
-use crate::metering::{FitRules, Run, fit};
+use crate::metering::{FitRules, fit};
 use crate::quantity::{Millis, Volume};
 use crate::record::CalibrationRun;
 
@@ -64,6 +64,9 @@ impl Bench for AtTheSump<'_> {
     }
 }
 
+/// Most runs that one calibration is sent with.
+const RUNS_MAX: usize = 100;
+
 /// What is as before when it ends early.
 pub(super) const KEPT: &str =
     "the head's calibration stays as it was; what was pumped is in the record";
@@ -86,6 +89,8 @@ pub(super) fn dialogue(
         order.extend(&job.lengths);
     }
     let mut runs: Vec<CalibrationRun> = Vec::new();
+    // Readings that were taken back or replaced: kept, so that the record shows what was measured.
+    let mut unused: Vec<CalibrationRun> = Vec::new();
     while let Some(run_time) = order.get(runs.len()).copied() {
         let number = runs.len() + 1;
         let of = order.len();
@@ -94,14 +99,19 @@ pub(super) fn dialogue(
         ))?;
         match answer.as_str() {
             "" => runs.extend(one_run(job, run_time, entries, bench)?),
-            "b" => drop(runs.pop()),
+            "b" => unused.extend(runs.pop()),
             "q" => return Err(ended_early()),
             other => bench.say(&format!("\"{other}\" is neither Enter, b nor q"))?,
         }
         if runs.len() == order.len() {
-            redo_suspect((job, &order), entries, &mut runs, bench)?;
+            unused.extend(redo_suspect((job, &order), entries, &mut runs, bench)?);
         }
     }
+    let unused = unused
+        .into_iter()
+        .map(|run| CalibrationRun { used: false, ..run });
+    runs.extend(unused);
+    runs.truncate(RUNS_MAX);
     Ok(runs)
 }
 
@@ -180,6 +190,7 @@ fn one_run(
         volume,
         typed,
         dose: Some(ran.dose),
+        used: true,
     }))
 }
 
@@ -209,17 +220,17 @@ fn what_came_out(
     }
 }
 
-/// All runs are there: when they are refused because of one, that one may be repeated.
+/// All runs are there, the replaced ones come back: when they are refused because of one, that one may be repeated.
 fn redo_suspect(
     (job, order): (&Job<'_>, &[Millis]),
     entries: &mut Entries,
     runs: &mut [CalibrationRun],
     bench: &mut impl Bench,
-) -> Result<(), Failure> {
+) -> Result<Vec<CalibrationRun>, Failure> {
+    let mut replaced = Vec::new();
     loop {
-        let all: Vec<Run> = runs.iter().map(CalibrationRun::bare).collect();
-        let Err(refusal) = fit(&all, &FitRules::default()) else {
-            return Ok(());
+        let Err(refusal) = fit(&CalibrationRun::used(runs), &FitRules::default()) else {
+            return Ok(replaced);
         };
         bench.say(&format!("Not good enough yet: {refusal}"))?;
         let answer = bench.ask("Number of the run to repeat, or q to end:")?;
@@ -234,7 +245,7 @@ fn redo_suspect(
         if let (Some(again), Some(place)) =
             (one_run(job, run_time, entries, bench)?, runs.get_mut(index))
         {
-            *place = again;
+            replaced.push(std::mem::replace(place, again));
         }
     }
 }
@@ -334,7 +345,10 @@ mod tests {
 
     fn volumes(runs: Result<Vec<CalibrationRun>, Failure>) -> Vec<i64> {
         let runs = runs.unwrap_or_default();
-        runs.iter().map(|r| r.volume.as_ul()).collect()
+        runs.iter()
+            .filter(|r| r.used)
+            .map(|r| r.volume.as_ul())
+            .collect()
     }
 
     #[test]
@@ -361,6 +375,13 @@ mod tests {
             "s", "stop", "", "17", "10 mL", "b", "", "r", "", "1.0 mL", "", "4.0 mL", "",
             "1.01 mL", "", "3.99 mL",
         ]);
+        let kept: Vec<String> = runs
+            .iter()
+            .flatten()
+            .filter(|r| !r.used)
+            .map(|r| r.typed.clone())
+            .collect();
+        assert_eq!(kept, ["10 mL"]);
         assert_eq!(volumes(runs), [1_000, 4_000, 1_010, 3_990]);
         assert!(bench.talk.heard("This run is not used"));
         assert_eq!(bench.ran.len(), 7);
@@ -371,6 +392,8 @@ mod tests {
         let (runs, bench) = dialogue_of(&[
             "s", "", "1.0 mL", "", "4.0 mL", "", "1.9 mL", "", "3.99 mL", "9", "3", "1.01 mL",
         ]);
+        let last = runs.as_ref().unwrap().last().unwrap().clone();
+        assert_eq!((last.typed.as_str(), last.used), ("1.9 mL", false));
         assert_eq!(volumes(runs), [1_000, 4_000, 1_010, 3_990]);
         assert!(bench.talk.heard("Not good enough yet"));
         assert!(bench.talk.heard("there are runs 1 to 4"));

@@ -10,7 +10,7 @@ use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Command, NewCalibration, NewVerification, Now};
 use super::state::{Engine, HeadMemory, PreparedDose};
 use crate::guard::{Request, examine, judge};
-use crate::metering::{Calibration, FitRules, Outcome, Run, Verification, fit};
+use crate::metering::{Calibration, FitRules, Outcome, Verification, fit};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     CalibrationRun, DoseId, DoseKind, Entry, StoredCalibration, StoredVerification, Who,
@@ -345,7 +345,7 @@ impl Engine {
         let Some(head) = self.controller.heads.get(&new.head) else {
             return Err(self.no_head(&new.head));
         };
-        let runs: Vec<Run> = new.runs.iter().map(CalibrationRun::bare).collect();
+        let runs = CalibrationRun::used(&new.runs);
         let rules = FitRules {
             resolution: new.resolution,
             ..FitRules::default()

@@ -145,6 +145,7 @@ fn run(row: &Row<'_>) -> rusqlite::Result<CalibrationRun> {
         volume: codec::volume(row, "volume_ul")?,
         typed: codec::text(row, "typed")?,
         dose: dose.map(DoseId),
+        used: codec::flag(row, "used")?,
     })
 }
 
@@ -199,13 +200,14 @@ pub(super) fn insert_calibration(
     let number = tx.last_insert_rowid();
     for run in &stored.runs {
         tx.execute(
-            "INSERT INTO calibration_run (calibration, on_time_ms, volume_ul, typed, dose) VALUES (?1, ?2, ?3, ?4, ?5)",
+            "INSERT INTO calibration_run (calibration, on_time_ms, volume_ul, typed, dose, used) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
             params![
                 number,
                 run.on_time.as_ms(),
                 run.volume.as_ul(),
                 run.typed,
                 run.dose.map(|dose| dose.0),
+                run.used,
             ],
         )?;
     }

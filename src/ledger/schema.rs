@@ -382,7 +382,8 @@ CREATE TABLE changeover (
 ) STRICT;
 ";
 
-/// What the runs of a calibration are fitted again with. Null where nobody wrote it down.
+/// What the runs of a calibration are fitted again with, null where nobody wrote it down, and readings that were replaced.
 const REFIT: &str = "
 ALTER TABLE calibration ADD COLUMN resolution_ul INTEGER CHECK (resolution_ul >= 0);
+ALTER TABLE calibration_run ADD COLUMN used INTEGER NOT NULL DEFAULT 1 CHECK (used IN (0, 1));
 ";

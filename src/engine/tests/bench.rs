@@ -78,6 +78,7 @@ fn runs(pairs: &[(i64, i64)]) -> NewCalibration {
         volume: ul(*volume),
         typed: format!("{volume} uL"),
         dose: None,
+        used: true,
     };
     NewCalibration {
         head: name("calcium"),
@@ -330,6 +331,38 @@ fn a_calibration_of_which_nobody_knows_what_it_covers_meters_nothing() {
         refused.starts_with("not-metered") && refused.contains("calibrate"),
         "{refused}"
     );
+}
+
+#[test]
+fn a_reading_that_was_replaced_is_kept_and_changes_nothing() {
+    let mut world = world();
+    let rate = |world: &mut World| {
+        let heads = world.status().heads;
+        heads
+            .iter()
+            .find(|h| h.name == name("calcium"))
+            .and_then(|h| h.calibration)
+    };
+    told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+    let without = rate(&mut world);
+    let mut with = runs(&GOOD);
+    with.runs.push(CalibrationRun {
+        volume: ul(9_000),
+        used: false,
+        ..with.runs[0].clone()
+    });
+    told(&mut world, Command::Calibrate(with)).unwrap();
+    assert_eq!(rate(&mut world), without);
+    let kept = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Calibration(c) = e else {
+            return None;
+        };
+        Some(c.runs.clone())
+    });
+    assert_eq!(kept.unwrap().len(), 5);
+    // Neither does it count when the runs are fitted again.
+    restart_with(&mut world, 2.0, |_| {});
+    by_hand(&mut world, 3_000).unwrap();
 }
 
 #[test]
