@@ -16,7 +16,7 @@ use super::measured::{Entries, Weighing, measured};
 use super::out::Out;
 use super::talk::Person;
 use super::words::{configuration, usage};
-use crate::config::{Controller, Head, Line};
+use crate::config::{Head, Line};
 use crate::control::{CalibrateRequest, Request, RunRequest};
 use crate::metering::{Calibration, FitRules, fit};
 use crate::plan::{Schedule, plan_daily_volumes};
@@ -120,7 +120,8 @@ fn guided(
     }
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
-    let (head, line) = head_and_line(controller, &options.head)?;
+    let head = controller.head_named(&options.head).map_err(usage)?;
+    let line = controller.line_of_head(&head.name).map_err(usage)?;
     let known = newest(place, &options.head)?.map(|c| c.calibration);
     let usual = usual_dose(&loaded, line);
     let lengths = match &options.lengths {
@@ -169,31 +170,6 @@ fn guided(
         )));
     }
     dialogue(&job, entries, &mut bench)
-}
-
-pub(super) fn head_and_line<'a>(
-    controller: &'a Controller,
-    name: &str,
-) -> Result<(&'a Head, &'a Line), Failure> {
-    let head = controller.heads.values().find(|h| h.name.as_str() == name);
-    let head = head.ok_or_else(|| {
-        let known: Vec<&str> = controller
-            .heads
-            .keys()
-            .map(crate::quantity::Name::as_str)
-            .collect();
-        usage(format!(
-            "there is no head {name}; the heads are: {}",
-            known.join(", ")
-        ))
-    })?;
-    let line = controller.lines.iter().find(|l| l.head == head.name);
-    let line = line.ok_or_else(|| {
-        usage(format!(
-            "no line uses head {name}; add one to controller.toml, with its bottle and its caps, and restart"
-        ))
-    })?;
-    Ok((head, line))
 }
 
 /// The line's planned dose; half its dose cap when it has none.

@@ -117,18 +117,7 @@ impl Due {
 }
 
 fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certificate, Failure> {
-    let head = loaded
-        .controller
-        .heads
-        .values()
-        .find(|h| h.name.as_str() == name);
-    let head = head.cloned().ok_or_else(|| {
-        let known: Vec<&str> = loaded.controller.heads.keys().map(Name::as_str).collect();
-        usage(format!(
-            "there is no head {name}; the heads are: {}",
-            known.join(", ")
-        ))
-    })?;
+    let head = loaded.controller.head_named(name).map_err(usage)?.clone();
     let mut all = reader.calibrations_of(&head.name).map_err(|e| unread(&e))?;
     let stored = all.pop().ok_or_else(|| {
         Failure::new(
@@ -371,9 +360,8 @@ fn drift_words(certificate: &Certificate) -> String {
 fn doses_a_day(certificate: &Certificate, loaded: &Loaded) -> Option<f64> {
     let line = loaded
         .controller
-        .lines
-        .iter()
-        .find(|l| l.head == certificate.head.name)?;
+        .line_of_head(&certificate.head.name)
+        .ok()?;
     let daily = crate::plan::plan_daily_volumes(&loaded.plan)
         .get(&line.name)
         .copied()?;

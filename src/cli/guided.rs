@@ -253,7 +253,6 @@ fn redo_suspect(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cli::calibrate::head_and_line;
     use crate::cli::measured::Conditions;
     use crate::cli::talk::scripted::Answers;
     use crate::config::load;
@@ -324,7 +323,8 @@ mod tests {
     ) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
         let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
         let loaded = load(&demo).unwrap();
-        let (head, line) = head_and_line(&loaded.controller, "alkalinity").unwrap();
+        let head = loaded.controller.head_named("alkalinity").unwrap();
+        let line = loaded.controller.line_of_head(&head.name).unwrap();
         let job = Job {
             head,
             line,

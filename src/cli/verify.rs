@@ -19,12 +19,8 @@ pub(super) fn verify(place: &Place, options: &Verify, out: &mut Out) -> Result<(
     let mut entries = Entries::new(&options.conditions)?;
     let volume = parse_volume(&options.volume).map_err(usage)?;
     let loaded = configuration(place)?;
-    let line = loaded
-        .controller
-        .lines
-        .iter()
-        .find(|l| l.head.as_str() == options.head)
-        .ok_or_else(|| usage(format!("no line uses a head {}", options.head)))?;
+    let head = loaded.controller.head_named(&options.head).map_err(usage)?;
+    let line = loaded.controller.line_of_head(&head.name).map_err(usage)?;
     let caustic = loaded
         .controller
         .solutions

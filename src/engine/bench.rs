@@ -9,6 +9,7 @@ use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Command, NewCalibration, NewVerification, Now};
 use super::state::{Engine, HeadMemory, PreparedDose};
+use crate::config::NoSuchHead;
 use crate::guard::{Request, examine, judge};
 use crate::metering::{Calibration, FitRules, Outcome, Verification, fit};
 use crate::quantity::{Millis, Name, Volume};
@@ -82,7 +83,7 @@ impl Engine {
         kind: DoseKind,
         now: Now,
     ) -> Result<Answer, Denial> {
-        let line = self.line_of(head)?;
+        let line = self.controller.line_of_head(head)?.name.clone();
         let config = self.controller.heads.get(head);
         let calibration = self.calibration_of(head);
         let volume = config.map_or(Volume::ZERO, |c| c.at_most(calibration.as_ref(), run_time));
@@ -99,31 +100,6 @@ impl Engine {
     fn calibration_of(&self, head: &Name) -> Option<Calibration> {
         let memory = self.heads.get(head)?;
         memory.calibration.as_ref().map(|c| c.calibration)
-    }
-
-    /// The line that a head serves.
-    fn line_of(&self, head: &Name) -> Result<Name, Denial> {
-        if !self.controller.heads.contains_key(head) {
-            return Err(self.no_head(head));
-        }
-        let line = self.controller.lines.iter().find(|l| l.head == *head);
-        line.map(|l| l.name.clone()).ok_or_else(|| {
-            Denial::new(
-                "no-line",
-                format!("no line uses head {head}; add one to controller.toml, with its bottle and its caps, and restart"),
-            )
-        })
-    }
-
-    fn no_head(&self, head: &Name) -> Denial {
-        let known: Vec<&str> = self.controller.heads.keys().map(Name::as_str).collect();
-        Denial::new(
-            "unknown-head",
-            format!(
-                "there is no head {head}; the heads are: {}",
-                known.join(", ")
-            ),
-        )
     }
 
     /// Ends one run, and leaves everything else as it is.
@@ -161,9 +137,7 @@ impl Engine {
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        let Some(head) = self.controller.heads.get(&new.head) else {
-            return Err(self.no_head(&new.head));
-        };
+        let head = self.controller.head_named(new.head.as_str())?;
         let refuse = |why: String| Denial::new("verification-refused", why);
         let Some(run_since) = self
             .heads
@@ -342,9 +316,7 @@ impl Engine {
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        let Some(head) = self.controller.heads.get(&new.head) else {
-            return Err(self.no_head(&new.head));
-        };
+        let head = self.controller.head_named(new.head.as_str())?;
         let runs = CalibrationRun::used(&new.runs);
         let rules = FitRules {
             resolution: new.resolution,
@@ -397,5 +369,15 @@ impl Engine {
             Some((ticket, Answer::Done { text })),
         );
         Ok(())
+    }
+}
+
+impl From<NoSuchHead> for Denial {
+    fn from(error: NoSuchHead) -> Self {
+        let code = match error {
+            NoSuchHead::Head { .. } => "unknown-head",
+            NoSuchHead::Line { .. } => "no-line",
+        };
+        Self::new(code, error.to_string())
     }
 }
