@@ -24,7 +24,57 @@ pub struct EndedDose {
     pub on_time: Option<Millis>,
 }
 
+/// A dose that may be held against what was measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DoseToCheck {
+    /// Its number.
+    pub id: DoseId,
+    /// What was asked for.
+    pub volume: Volume,
+    /// How it ended.
+    pub end: DoseEnd,
+    /// Volume booked.
+    pub delivered: Volume,
+    /// Whether a check of it is on record.
+    pub checked: bool,
+}
+
 impl LedgerReader {
+    /// A dose of a head by its number, or the head's last run at the bench since its calibration; `None` when there is none that ended.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn dose_to_check(
+        &self,
+        head: &Name,
+        dose: Option<DoseId>,
+    ) -> Result<Option<DoseToCheck>, LedgerError> {
+        let place = Place::new(&self.path, "look for the dose that was measured");
+        let read = |row: &Row<'_>| -> rusqlite::Result<DoseToCheck> {
+            let end = codec::end(row)?;
+            Ok(DoseToCheck {
+                id: DoseId(codec::int(row, "id")?),
+                volume: codec::volume(row, "volume_ul")?,
+                end: end
+                    .ok_or_else(|| codec::unexpected(row, "outcome", "", "the end of a dose"))?,
+                delivered: codec::volume(row, "delivered_ul")?,
+                checked: codec::flag(row, "checked")?,
+            })
+        };
+        self.conn
+            .query_row(
+                "SELECT *, EXISTS (SELECT 1 FROM verification WHERE verification.dose = dose.id) AS checked FROM dose
+                 WHERE head = ?1 AND outcome IS NOT NULL
+                   AND (id = ?2 OR ?2 IS NULL AND kind = 'calibration'
+                        AND at_ms >= (SELECT coalesce(max(at_ms), 0) FROM calibration WHERE calibration.head = ?1))
+                 ORDER BY id DESC LIMIT 1",
+                params![head.as_str(), dose.map(|dose| dose.0)],
+                read,
+            )
+            .optional()
+            .map_err(|e| place.sql(e))
+    }
+
     /// All calibrations of a head, oldest first.
     ///
     /// # Errors

@@ -247,6 +247,59 @@ fn a_check_that_is_weighed_asks_for_the_water_and_keeps_what_it_was_converted_by
     assert!(typed.contains("2.99 g (water of 20 C"), "{listed}");
 }
 
+#[test]
+fn a_script_checks_a_head_in_two_steps_and_is_asked_nothing() {
+    let reef = reef("60");
+    let mut words = vec!["calibrate", "alkalinity"];
+    words.extend(RUNS);
+    assert!(reef.run(&words).status.success());
+    let check = |more: &[&str]| {
+        let mut words = vec!["verify", "alkalinity", "3 mL"];
+        words.extend(more);
+        reef.run(&words)
+    };
+    let refused = |more: &[&str], why: &str| {
+        let output = check(more);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{output:?}");
+        assert!(said.contains(why), "{said}");
+    };
+    refused(&["--measured", "3.05 mL"], "has made no run for a check");
+    let started = reef.json(&["verify", "alkalinity", "3 mL", "--start", "--json"]);
+    assert_eq!(started["volume_ul"], 3_000);
+    let dose = started["dose"].as_i64().unwrap();
+    let other = reef.run(&["verify", "alkalinity", "4 mL", "--measured", "4 mL"]);
+    assert!(
+        String::from_utf8_lossy(&other.stderr).contains("was 3.0 mL, not 4.0 mL"),
+        "{other:?}"
+    );
+    let unknown = check(&["--measured", "2.99 g"]);
+    assert_eq!(unknown.status.code(), Some(2), "{unknown:?}");
+    let weighed = [
+        "--measured",
+        "2.99g",
+        "--water-temperature",
+        "20 C",
+        "--json",
+    ];
+    let kept = check(&weighed);
+    assert!(kept.status.success(), "{kept:?}");
+    let kept: Value = serde_json::from_slice(&kept.stdout).unwrap();
+    assert!(kept["text"].as_str().unwrap().contains("2.999 mL measured"));
+    let listed = reef.json(&["ledger", "list", "verification", "--json"]);
+    assert_eq!(listed[0]["dose"].as_i64(), Some(dose));
+    refused(&["--measured", "3.05 mL"], "was checked before");
+    assert!(check(&["--start"]).status.success());
+    let number = (dose + 1).to_string();
+    let failed = check(&["--measured", "2 mL", "--dose", &number]);
+    assert_eq!(failed.status.code(), Some(1), "{failed:?}");
+    assert!(String::from_utf8_lossy(&failed.stdout).contains("FAILED"));
+    refused(
+        &["--measured", "3 mL", "--dose", "9999"],
+        "is no dose of head",
+    );
+}
+
 /// A program on a terminal of its own.
 struct Terminal {
     child: Child,
