@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::args::{Place, StatusArgs};
 use super::exit::{self, Failure, accepted};
 use super::out::{Out, Tone};
-use crate::control::{Client, LineView, Request, StatusView};
+use crate::control::{Client, HeadView, LineView, Request, StatusView};
 use crate::quantity::Volume;
 
 /// Time between two refreshes of `--watch`.
@@ -74,6 +74,7 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     lines(view, out)?;
     reasons(view, out)?;
     alkalinity(view, out)?;
+    heads(view, out)?;
     if let Some(changeover) = &view.changeover {
         writeln!(out, "\n{changeover}")?;
     }
@@ -301,6 +302,46 @@ fn alkalinity(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
             .unwrap_or("no uptake is declared in plan.toml")
     )?;
     Ok(())
+}
+
+/// What each head can meter.
+fn heads(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
+    let width = view.heads.iter().map(|h| h.name.len()).max().unwrap_or(0);
+    writeln!(out)?;
+    for head in &view.heads {
+        let name = &head.name;
+        let words = head_words(head).unwrap_or_else(|bad| out.tone(Tone::Bad, &bad));
+        writeln!(out, "head {name:width$}  {words}")?;
+    }
+    Ok(())
+}
+
+/// What a head can meter; as an error when that is nothing.
+fn head_words(head: &HeadView) -> Result<String, String> {
+    if !head.calibrated {
+        return Err(format!(
+            "NOT CALIBRATED, gives no dose: dosewright calibrate {}",
+            head.name
+        ));
+    }
+    if let Some(why) = &head.meters_nothing {
+        return Err(format!("gives NO dose: {why}"));
+    }
+    let (Some(smallest), Some(largest)) = (head.dose_min_ul, head.dose_max_ul) else {
+        return Err("gives NO dose: what its calibration covers is not known".to_owned());
+    };
+    // In full: a smallest dose that is rounded down would be refused.
+    let doses = format!(
+        "doses of {} to {}",
+        Volume::from_ul(smallest),
+        Volume::from_ul(largest)
+    );
+    Ok(match (head.tolerance_percent, head.calibration_age_days) {
+        (Some(percent), Some(days)) => {
+            format!("{doses} within {percent} %, calibrated {days:.0} d ago")
+        }
+        (_, _) => format!("{doses}, simulated: its calibration is assumed"),
+    })
 }
 
 /// A volume with the decimals a table has room for.

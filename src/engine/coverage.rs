@@ -4,7 +4,7 @@ use super::event::Now;
 use super::state::{Engine, HeadMemory};
 use crate::config::Line;
 use crate::metering::Coverage;
-use crate::quantity::{Millis, Name};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{StoredCalibration, Who};
 
 /// Planned doses that the calibration of their head does not cover.
@@ -87,6 +87,22 @@ impl Engine {
                 now,
             );
         }
+    }
+
+    /// Smallest and largest dose that a head meters, by its calibration and the configuration; `None` when it meters none.
+    pub(super) fn doses_of(&self, head: &Name) -> Option<(Volume, Volume)> {
+        let config = self.controller.heads.get(head)?;
+        let memory = self.heads.get(head)?;
+        let calibration = memory.calibration.as_ref()?.calibration;
+        let (smallest, longest) = match memory.coverage.as_ref()? {
+            Coverage::Limits(limits) => (limits.smallest(&calibration), limits.run_max),
+            Coverage::Assumed => (Volume::ZERO, config.run_max),
+            Coverage::Unknown(_) => return None,
+        };
+        Some((
+            smallest.max(config.dose_min),
+            calibration.volume(longest.min(config.run_max)),
+        ))
     }
 
     /// Planned doses that the calibrations do not cover.

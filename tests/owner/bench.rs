@@ -103,6 +103,27 @@ fn another_tolerance_is_in_force_after_a_restart_and_refuses_what_the_runs_do_no
     let mut words = vec!["calibrate", "alkalinity"];
     words.extend(RUNS);
     assert!(reef.run(&words).status.success());
+    let head = |reef: &Reef| {
+        let output = reef.run(&["status", "--json"]);
+        let status: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let heads = status["heads"].as_array().unwrap();
+        heads
+            .iter()
+            .find(|h| h["name"] == "alkalinity")
+            .unwrap()
+            .clone()
+    };
+    let before = head(&reef);
+    // The runs took 2 s to 12 s, so up to 24 s are covered; the head may run 20 s, at 0.5 mL/s with 0.005 mL more a run.
+    assert_eq!(
+        (&before["run_min_ms"], &before["run_max_ms"]),
+        (&2_000.into(), &24_000.into())
+    );
+    assert_eq!(before["dose_max_ul"], 10_005);
+    let smallest = before["dose_min_ul"].as_i64().unwrap();
+    assert!((1_005..3_000).contains(&smallest), "{before}");
+    let text = String::from_utf8_lossy(&reef.run(&["status"]).stdout).into_owned();
+    assert!(text.contains("to 10.005 mL within 5 %"), "{text}");
     let dose = ["dose", "alkalinity", "3 mL"];
     let asked = told(&reef, &dose, "no\n");
     assert!(
@@ -129,7 +150,12 @@ fn another_tolerance_is_in_force_after_a_restart_and_refuses_what_the_runs_do_no
     assert!(shown.contains("meters NO dose"), "{shown}");
     let status = reef.run(&["status"]);
     let status = String::from_utf8_lossy(&status.stdout).into_owned();
-    assert!(status.contains("tolerance-percent is now 1 %"), "{status}");
+    assert!(
+        status.contains("gives NO dose: it was made for 5 %, tolerance-percent is now 1 %"),
+        "{status}"
+    );
+    let after = head(&reef);
+    assert!(after["dose_min_ul"].is_null() && after["meters_nothing"].is_string());
 }
 
 #[test]
