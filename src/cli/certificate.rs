@@ -215,32 +215,7 @@ pub(super) fn calibration(
         minute(stored.at.wall, &zone),
         stored.who
     )?;
-    if !stored.method.is_empty() {
-        writeln!(out, "{}", stored.method)?;
-    }
-    if stored.variation.is_none() {
-        writeln!(out, "ASSUMED, not measured: it counts in a dry run only")?;
-    } else if stored.simulated {
-        writeln!(out, "Of the SIMULATED head: it counts in a dry run only")?;
-    }
-    if !stored.weighing.is_empty() {
-        writeln!(out, "weighed: {}", stored.weighing)?;
-    }
-    for (number, run) in (1..).zip(&stored.runs) {
-        let dose = run
-            .dose
-            .map_or(String::new(), |d| format!(", dose {}", d.0));
-        let used = if run.used {
-            ""
-        } else {
-            ", taken back and not used"
-        };
-        writeln!(
-            out,
-            "run {number}: {} gave {} (entered \"{}\"{dose}{used})",
-            run.on_time, run.volume, run.typed
-        )?;
-    }
+    origin(stored, out)?;
     match &certificate.fitted {
         Some(fitted) => {
             for line in fit_lines(fitted, certificate.before.as_ref()) {
@@ -269,6 +244,37 @@ pub(super) fn calibration(
         for line in accuracy_lines(&certificate, &loaded) {
             writeln!(out, "{line}")?;
         }
+    }
+    Ok(())
+}
+
+/// What it is from: every run, the unused ones too.
+fn origin(stored: &StoredCalibration, out: &mut Out) -> Result<(), Failure> {
+    if !stored.method.is_empty() {
+        writeln!(out, "{}", stored.method)?;
+    }
+    if stored.variation.is_none() {
+        writeln!(out, "ASSUMED, not measured: it counts in a dry run only")?;
+    } else if stored.simulated {
+        writeln!(out, "Of the SIMULATED head: it counts in a dry run only")?;
+    }
+    if !stored.weighing.is_empty() {
+        writeln!(out, "weighed: {}", stored.weighing)?;
+    }
+    for (number, run) in (1..).zip(&stored.runs) {
+        let dose = run
+            .dose
+            .map_or(String::new(), |d| format!(", dose {}", d.0));
+        let used = if run.used {
+            ""
+        } else {
+            ", taken back and not used"
+        };
+        writeln!(
+            out,
+            "run {number}: {} gave {} (entered \"{}\"{dose}{used})",
+            run.on_time, run.volume, run.typed
+        )?;
     }
     Ok(())
 }

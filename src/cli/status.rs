@@ -370,6 +370,41 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_head_that_gives_nothing_says_why_and_a_smallest_dose_is_not_rounded_down() {
+        let mut head = HeadView {
+            name: "calcium".to_owned(),
+            calibrated: true,
+            rate_ml_per_min: Some(30.0),
+            offset_ul: Some(0),
+            dose_min_ul: Some(2_496),
+            dose_max_ul: Some(10_000),
+            run_min_ms: Some(2_000),
+            run_max_ms: Some(24_000),
+            tolerance_percent: Some(5.0),
+            meters_nothing: None,
+            calibration_method: None,
+            calibration_age_days: Some(3.2),
+            run_since_calibration_s: 0.0,
+            thread_priority: None,
+        };
+        assert_eq!(
+            head_words(&head).unwrap(),
+            "doses of 2.496 mL to 10.0 mL within 5 %, calibrated 3 d ago"
+        );
+        head.meters_nothing = Some("its runs are lost".to_owned());
+        assert_eq!(
+            head_words(&head).unwrap_err(),
+            "gives NO dose: its runs are lost"
+        );
+        head.calibrated = false;
+        assert!(
+            head_words(&head)
+                .unwrap_err()
+                .contains("dosewright calibrate calcium")
+        );
+    }
+
+    #[test]
     fn a_time_of_today_is_shown_without_its_date() {
         let now = "2026-11-25T18:30:00+01:00";
         assert_eq!(slot_time("2026-11-25T19:00:05+01:00", now), "19:00:05");

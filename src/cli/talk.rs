@@ -64,7 +64,7 @@ pub(super) mod scripted {
     use crate::cli::exit;
 
     pub(in crate::cli) struct Answers {
-        pub(in crate::cli) answers: VecDeque<String>,
+        pub(in crate::cli) lines: VecDeque<String>,
         pub(in crate::cli) said: Vec<String>,
         /// Time that passes before each look at the clock.
         pub(in crate::cli) pace: Millis,
@@ -74,7 +74,7 @@ pub(super) mod scripted {
     impl Answers {
         pub(in crate::cli) fn new(answers: &[&str]) -> Self {
             Self {
-                answers: answers.iter().map(|a| (*a).to_owned()).collect(),
+                lines: answers.iter().map(|a| (*a).to_owned()).collect(),
                 said: Vec::new(),
                 pace: Millis::from_secs(30),
                 clock: Cell::new(Millis::ZERO),
@@ -94,7 +94,7 @@ pub(super) mod scripted {
 
         fn ask(&mut self, question: &str) -> Result<String, Failure> {
             self.said.push(question.to_owned());
-            let answer = self.answers.pop_front();
+            let answer = self.lines.pop_front();
             answer.ok_or_else(|| Failure::new(exit::REFUSED, "gone"))
         }
 
