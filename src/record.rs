@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::chemistry::Element;
-use crate::metering::{Calibration, MeteringLimits};
+use crate::metering::{Calibration, Coverage, MeteringLimits, OnRecord, Run};
 use crate::plan::{ChangeoverWish, SlotKey};
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 
@@ -316,6 +316,8 @@ pub struct StoredCalibration {
     pub simulated: bool,
     /// The runs that it is from, as they were entered.
     pub runs: Vec<CalibrationRun>,
+    /// The step of the vessel or scale that they were read by, zero when finer than anything else; `None` when it is not on record.
+    pub resolution: Option<Volume>,
     /// What volumes were read from weights by, in words; empty when they were read in mL.
     pub weighing: String,
     /// How it was got, in words.
@@ -327,9 +329,22 @@ pub struct StoredCalibration {
 }
 
 impl StoredCalibration {
-    /// The smallest volume that it meters within its tolerance; `None` when it is not from runs.
-    pub fn dose_min(&self) -> Option<Volume> {
-        Some(self.limits?.smallest(&self.calibration))
+    /// Which doses it covers within the tolerance that is set now, %.
+    pub fn coverage(&self, tolerance_percent: f64) -> Coverage {
+        if self.variation.is_none() {
+            return Coverage::Assumed;
+        }
+        let runs = CalibrationRun::used(&self.runs);
+        let on_record = OnRecord {
+            calibration: self.calibration,
+            limits: self.limits,
+            runs: &runs,
+            resolution: self.resolution,
+        };
+        match on_record.limits_within(tolerance_percent) {
+            Ok(limits) => Coverage::Limits(limits),
+            Err(why) => Coverage::Unknown(why),
+        }
     }
 }
 
@@ -344,6 +359,19 @@ pub struct CalibrationRun {
     pub typed: String,
     /// The dose that it was; `None` for a run that was timed by hand.
     pub dose: Option<DoseId>,
+    /// Whether it counts; a reading that was taken back or replaced is kept and does not.
+    pub used: bool,
+}
+
+impl CalibrationRun {
+    /// What is fitted: the runs that count.
+    pub fn used(runs: &[Self]) -> Vec<Run> {
+        let bare = |run: &Self| Run {
+            on_time: run.on_time,
+            volume: run.volume,
+        };
+        runs.iter().filter(|run| run.used).map(bare).collect()
+    }
 }
 
 /// One metered run, held against what was measured.

@@ -6,7 +6,7 @@ use serde_json::Value;
 
 use super::args::Place;
 use super::exit::{self, Failure, accepted};
-use super::keys::Keys;
+use super::keys::{Ear, Keys};
 use super::ledger::open;
 use super::out::Out;
 use super::words::unread;
@@ -47,13 +47,17 @@ pub(super) struct Ran {
     pub(super) whole: bool,
 }
 
-/// Runs a head; any key stops it at once.
-pub(super) fn run(place: &Place, wanted: Wanted<'_>, out: &mut Out) -> Result<Ran, Failure> {
+/// Runs a head; any key stops it at once, a signal ends all of it as well.
+pub(super) fn run(
+    place: &Place,
+    wanted: Wanted<'_>,
+    ear: &mut Ear,
+    out: &mut Out,
+) -> Result<Ran, Failure> {
     let mut client = Client::connect(&place.state)?;
     let prepared = accepted(client.ask(&prepare(wanted))?)?;
     let token = number(&prepared, "token")?;
-    // From here on a signal stops the head, not this program before it could.
-    let mut keys = Keys::watch()?;
+    let mut keys = ear.keys()?;
     // The run belongs to this connection: when it ends, because this program was killed or hangs, the daemon ends the run.
     let started = accepted(client.ask(&Request::ConfirmRun {
         token: token.unsigned_abs(),
@@ -65,6 +69,7 @@ pub(super) fn run(place: &Place, wanted: Wanted<'_>, out: &mut Out) -> Result<Ra
         .and_then(Value::as_str)
         .unwrap_or_default();
     let ended = watch((place, &mut client), (dose, line), &mut keys, out)?;
+    let signalled = keys.signalled();
     drop(keys);
     if matches!(ended.end, DoseEnd::Failed | DoseEnd::Uncertain) {
         return Err(Failure::new(
@@ -75,9 +80,19 @@ pub(super) fn run(place: &Place, wanted: Wanted<'_>, out: &mut Out) -> Result<Ra
             ),
         ));
     }
+    let on_time = ended.on_time.unwrap_or(Millis::ZERO);
+    if signalled {
+        return Err(Failure::new(
+            exit::REFUSED,
+            format!(
+                "ended by a signal, the head is off after {on_time}: {} are counted, nothing else was changed",
+                ended.delivered
+            ),
+        ));
+    }
     Ok(Ran {
         dose,
-        on_time: ended.on_time.unwrap_or(Millis::ZERO),
+        on_time,
         booked: ended.delivered,
         whole: ended.end == DoseEnd::Delivered,
     })
@@ -115,7 +130,7 @@ fn number(response: &Response, key: &str) -> Result<i64, Failure> {
 fn watch(
     (place, client): (&Place, &mut Client),
     (dose, line): (DoseId, &str),
-    keys: &mut Keys,
+    keys: &mut Keys<'_>,
     out: &mut Out,
 ) -> Result<EndedDose, Failure> {
     let reader = open(place)?;

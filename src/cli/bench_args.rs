@@ -27,6 +27,9 @@ pub(super) struct Calibrate {
     /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"
     #[arg(long, value_name = "STEP")]
     pub(super) resolution: Option<String>,
+    /// Guided, on a scale that creeps: weigh twice before and twice after each run, so that its drift is taken off or the run refused
+    #[arg(long, conflicts_with = "runs")]
+    pub(super) creep: bool,
     /// In your words, for the certificate: the tube, the vessel
     #[arg(long, default_value = "")]
     pub(super) note: String,
@@ -41,13 +44,25 @@ pub(super) struct Calibrate {
 /// Options of `verify`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright verify alkalinity \"3.15 mL\"\n          dosewright verify alkalinity \"3.15 mL\" --water-temperature \"22 C\"\nRuns the head once into a vessel, asks what came out, and says whether that is within the head's tolerance-percent."
+    after_help = "Examples: dosewright verify alkalinity \"3.15 mL\"\n          dosewright verify alkalinity \"3.15 mL\" --water-temperature \"22 C\"\n          dosewright verify alkalinity 3.15mL --start && dosewright verify alkalinity 3.15mL --measured 3.1mL\nRuns the head once into a vessel, asks what came out, and says whether that is within the head's tolerance-percent."
 )]
 pub(super) struct Verify {
     /// The head
     pub(super) head: String,
     /// A usual dose
     pub(super) volume: String,
+    /// Ask nothing: run the head, and say which dose that was; measure it, then give --measured
+    #[arg(long, conflicts_with_all = ["measured", "creep", "dose"])]
+    pub(super) start: bool,
+    /// Ask nothing and run nothing: what came out of the head's last run for a check, for example 3.1mL or 3.09g
+    #[arg(long, value_name = "MEASURED", conflicts_with = "creep")]
+    pub(super) measured: Option<String>,
+    /// With --measured: another dose of the head than its last run for a check, by its number in the record
+    #[arg(long, value_name = "NUMBER", requires = "measured")]
+    pub(super) dose: Option<i64>,
+    /// On a scale that creeps: weigh twice before and twice after the run, so that its drift is taken off or the check refused
+    #[arg(long)]
+    pub(super) creep: bool,
     /// What vessels and scales are read by
     #[command(flatten)]
     pub(super) conditions: Conditions,

@@ -1,21 +1,24 @@
 //! `calibrate`: a guided run at the sump, or runs that were timed before.
 //!
-//! Nothing is decided here that matters: the daemon fits the runs itself, and refuses what is no calibration.
+//! The talk at the sump is in `guided.rs`. Nothing is decided here that matters: the daemon fits the runs itself, and refuses what is no calibration.
 
-use std::io::{self, BufRead, IsTerminal, Write};
+use std::io::{self, IsTerminal, Write};
 
 use super::args::Place;
-use super::bench::{Ran, Wanted, run, status};
+use super::bench::status;
 use super::bench_args::Calibrate;
 use super::certificate::{fit_lines, newest};
 use super::daemon::ask;
 use super::exit::{self, Failure};
-use super::measured::{Weighing, measured};
+use super::guided::{AtTheSump, Job, KEPT, dialogue};
+use super::keys::Ear;
+use super::measured::{Entries, Weighing, measured};
 use super::out::Out;
-use super::words::{agreed, configuration, usage};
-use crate::config::{Controller, Head, Line};
+use super::talk::Person;
+use super::words::{configuration, usage};
+use crate::config::{Head, Line};
 use crate::control::{CalibrateRequest, Request, RunRequest};
-use crate::metering::{Calibration, FitRules, Run, fit};
+use crate::metering::{Calibration, FitRules, fit};
 use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Millis, Volume, parse_duration};
 use crate::record::CalibrationRun;
@@ -28,52 +31,54 @@ const AROUND: (f64, f64) = (0.5, 2.0);
 
 /// Calibrates a head.
 pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Result<(), Failure> {
-    let weighing = options.conditions.weighing()?;
+    let mut entries = Entries::new(&options.conditions)?;
+    let mut ear = None;
+    let runs = if options.runs.is_empty() {
+        guided(
+            place,
+            options,
+            &mut entries,
+            (ear.insert(Ear::open()?), out),
+        )?
+    } else {
+        let run = |text: &String| typed_run(text, entries.weighing());
+        options.runs.iter().map(run).collect::<Result<_, _>>()?
+    };
     let resolution = match &options.resolution {
         None => Volume::ZERO,
-        Some(text) => measured(text, weighing.as_ref())?,
-    };
-    let runs = if options.runs.is_empty() {
-        guided(place, options, weighing.as_ref(), out)?
-    } else {
-        let run = |text: &String| typed_run(text, weighing.as_ref());
-        options.runs.iter().map(run).collect::<Result<_, _>>()?
+        Some(text) => measured(text, entries.weighing())?,
     };
     let before = newest(place, &options.head)?;
     let rules = FitRules {
         resolution,
         ..FitRules::default()
     };
-    let bare: Vec<Run> = runs.iter().map(bare).collect();
-    let fitted = fit(&bare, &rules)
+    let fitted = fit(&CalibrationRun::used(&runs), &rules)
         .map_err(|refusal| Failure::new(exit::REFUSED, format!("not taken: {refusal}")))?;
     if !options.json {
         for line in fit_lines(&fitted, before.as_ref().map(|c| &c.calibration)) {
             writeln!(out, "{line}")?;
         }
     }
-    if options.runs.is_empty() && !options.yes {
-        agreed(
-            "Take it? Type yes to go on:",
-            "the head's calibration stays as it was; what was pumped is in the record",
-            out,
-        )?;
+    if let Some(mut ear) = ear.filter(|_| !options.yes) {
+        writeln!(out, "Take it? Type yes to go on:")?;
+        out.flush()?;
+        if ear.line()?.answer(KEPT)? != "yes" {
+            return Err(Failure::new(exit::REFUSED, KEPT));
+        }
     }
     let request = Request::Calibrate(CalibrateRequest {
         head: options.head.clone(),
         runs: runs.iter().map(wire).collect(),
         resolution_ul: resolution.as_ul(),
-        weighing: weighing.map(|w| w.words()).transpose()?.unwrap_or_default(),
+        weighing: entries
+            .weighing()
+            .map(Weighing::words)
+            .transpose()?
+            .unwrap_or_default(),
         method: options.note.clone(),
     });
     ask(place, &request, options.json, out).map(drop)
-}
-
-fn bare(run: &CalibrationRun) -> Run {
-    Run {
-        on_time: run.on_time,
-        volume: run.volume,
-    }
 }
 
 fn wire(run: &CalibrationRun) -> RunRequest {
@@ -82,6 +87,7 @@ fn wire(run: &CalibrationRun) -> RunRequest {
         volume_ul: run.volume.as_ul(),
         typed: run.typed.clone(),
         dose: run.dose.map(|dose| dose.0),
+        used: run.used,
     }
 }
 
@@ -97,73 +103,15 @@ fn typed_run(text: &str, weighing: Option<&Weighing>) -> Result<CalibrationRun, 
         volume: measured(volume, weighing)?,
         typed: volume.trim().to_owned(),
         dose: None,
+        used: true,
     })
-}
-
-/// What the guided run is about.
-#[derive(Debug)]
-struct Job<'a> {
-    head: &'a Head,
-    line: &'a Line,
-    caustic: bool,
-    lengths: Vec<Millis>,
-    repeats: u32,
-    /// Longest priming by one press of the key.
-    prime: Millis,
-    weighing: Option<&'a Weighing>,
-    live: bool,
-}
-
-/// Who is talked to, and what runs the head.
-trait Bench {
-    fn say(&mut self, text: &str) -> Result<(), Failure>;
-    fn ask(&mut self, question: &str) -> Result<String, Failure>;
-    fn run(&mut self, run_time: Millis, kind: &'static str) -> Result<Ran, Failure>;
-}
-
-struct AtTheSump<'a> {
-    place: &'a Place,
-    head: &'a str,
-    out: &'a mut Out,
-}
-
-impl Bench for AtTheSump<'_> {
-    fn say(&mut self, text: &str) -> Result<(), Failure> {
-        Ok(writeln!(self.out, "{text}")?)
-    }
-
-    fn ask(&mut self, question: &str) -> Result<String, Failure> {
-        write!(self.out, "{question} ")?;
-        self.out.flush()?;
-        let mut typed = String::new();
-        if io::stdin().lock().read_line(&mut typed)? == 0 {
-            return Err(ended_early());
-        }
-        Ok(typed.trim().to_owned())
-    }
-
-    fn run(&mut self, run_time: Millis, kind: &'static str) -> Result<Ran, Failure> {
-        let wanted = Wanted::Time {
-            head: self.head,
-            run_time,
-            kind,
-        };
-        run(self.place, wanted, self.out)
-    }
-}
-
-fn ended_early() -> Failure {
-    Failure::new(
-        exit::REFUSED,
-        "ended before it was done: the head's calibration stays as it was; what was pumped is in the record",
-    )
 }
 
 fn guided(
     place: &Place,
     options: &Calibrate,
-    weighing: Option<&Weighing>,
-    out: &mut Out,
+    entries: &mut Entries,
+    (ear, out): (&mut Ear, &mut Out),
 ) -> Result<Vec<CalibrationRun>, Failure> {
     if !io::stdin().is_terminal() || options.json {
         return Err(usage(
@@ -172,7 +120,8 @@ fn guided(
     }
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
-    let (head, line) = head_and_line(controller, &options.head)?;
+    let head = controller.head_named(&options.head).map_err(usage)?;
+    let line = controller.line_of_head(&head.name).map_err(usage)?;
     let known = newest(place, &options.head)?.map(|c| c.calibration);
     let usual = usual_dose(&loaded, line);
     let lengths = match &options.lengths {
@@ -192,8 +141,8 @@ fn guided(
             .is_some_and(|s| s.caustic),
         lengths,
         repeats: options.repeats,
+        creep: options.creep,
         prime: longest(head, line, known.as_ref()).min(PRIME),
-        weighing,
         live: view.mode == "live",
     };
     let left = view.lines.iter().find(|l| l.name == line.name.as_str());
@@ -205,34 +154,22 @@ fn guided(
     let mut bench = AtTheSump {
         place,
         head: &options.head,
-        out,
+        person: Person {
+            ear,
+            out,
+            aside: false,
+            kept: KEPT,
+        },
     };
-    dialogue(&job, &mut bench)
-}
-
-fn head_and_line<'a>(
-    controller: &'a Controller,
-    name: &str,
-) -> Result<(&'a Head, &'a Line), Failure> {
-    let head = controller.heads.values().find(|h| h.name.as_str() == name);
-    let head = head.ok_or_else(|| {
-        let known: Vec<&str> = controller
-            .heads
-            .keys()
-            .map(crate::quantity::Name::as_str)
-            .collect();
-        usage(format!(
-            "there is no head {name}; the heads are: {}",
-            known.join(", ")
-        ))
-    })?;
-    let line = controller.lines.iter().find(|l| l.head == head.name);
-    let line = line.ok_or_else(|| {
-        usage(format!(
-            "no line uses head {name}; add one to controller.toml, with its bottle and its caps, and restart"
-        ))
-    })?;
-    Ok((head, line))
+    // The step of a scale says that a scale is used, and a wrong one is to be known before the first drop.
+    if let Some(step) = &options.resolution
+        && entries.volume(step, &mut bench)?.is_none()
+    {
+        return Err(usage(format!(
+            "\"{step}\" is no step of a cylinder or scale"
+        )));
+    }
+    dialogue(&job, entries, &mut bench)
 }
 
 /// The line's planned dose; half its dose cap when it has none.
@@ -293,284 +230,5 @@ fn check_room(
             ),
         )),
         Some(_) | None => Ok(()),
-    }
-}
-
-/// Cautions, priming, runs.
-fn dialogue(job: &Job<'_>, bench: &mut impl Bench) -> Result<Vec<CalibrationRun>, Failure> {
-    cautions(job, bench)?;
-    prime(job.prime, bench)?;
-    let mut order: Vec<Millis> = Vec::new();
-    for _ in 0..job.repeats {
-        order.extend(&job.lengths);
-    }
-    let mut runs: Vec<CalibrationRun> = Vec::new();
-    while let Some(run_time) = order.get(runs.len()).copied() {
-        let number = runs.len() + 1;
-        let of = order.len();
-        let answer = bench.ask(&format!(
-            "Run {number} of {of}: {run_time}. Empty or tare the vessel. Enter starts it, b takes the last entry back, q ends:"
-        ))?;
-        match answer.as_str() {
-            "" => runs.extend(one_run(job, run_time, bench)?),
-            "b" => drop(runs.pop()),
-            "q" => return Err(ended_early()),
-            other => bench.say(&format!("\"{other}\" is neither Enter, b nor q"))?,
-        }
-        if runs.len() == order.len() {
-            redo_suspect(job, &order, &mut runs, bench)?;
-        }
-    }
-    Ok(runs)
-}
-
-fn cautions(job: &Job<'_>, bench: &mut impl Bench) -> Result<(), Failure> {
-    let name = &job.head.name;
-    bench.say(&format!(
-        "Calibration of head {name}, line {}, solution {}.",
-        job.line.name, job.line.solution
-    ))?;
-    if job.caustic {
-        bench.say("CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.")?;
-    }
-    bench.say("CAUTION: mains electricity near water can kill. Dry hands at switches and plugs; wiring follows your local electrical code.")?;
-    bench.say("Hang the outlet into a dry measuring cylinder, or a cup on a scale. NEVER leave it in the tank: all runs together are many doses.")?;
-    bench.say("Keep its height, and the bottle's, as they are in use: they change what a head gives. Measuring with plain water in place of the solution is right where the solution is as thin as water.")?;
-    if job.weighing.is_none() {
-        bench.say("Entries are in mL. For a scale, start again with --water-temperature \"22 C\" and enter g.")?;
-    }
-    if !job.live {
-        bench.say("DRY RUN: no output is driven, a simulated head runs, and nothing of this will be taken over into live mode.")?;
-    }
-    Ok(())
-}
-
-/// Runs the head until the tube is full.
-fn prime(longest: Millis, bench: &mut impl Bench) -> Result<(), Failure> {
-    loop {
-        let answer = bench.ask(
-            "Fill the tube: Enter runs the head until you press a key, s goes on (the tube is full to its end, without bubbles), q ends:",
-        )?;
-        match answer.as_str() {
-            "" => {
-                let ran = bench.run(longest, "prime")?;
-                bench.say(&format!(
-                    "{} of running, {} counted. Is the tube full?",
-                    ran.on_time, ran.booked
-                ))?;
-            }
-            "s" => return Ok(()),
-            "q" => return Err(ended_early()),
-            other => bench.say(&format!("\"{other}\" is neither Enter, s nor q"))?,
-        }
-    }
-}
-
-/// One run with its entry; `None` when it was stopped or is to be repeated.
-fn one_run(
-    job: &Job<'_>,
-    run_time: Millis,
-    bench: &mut impl Bench,
-) -> Result<Option<CalibrationRun>, Failure> {
-    let ran = bench.run(run_time, "calibration")?;
-    if !ran.whole {
-        bench.say(&format!(
-            "Stopped after {}; {} are counted. This run is not used.",
-            ran.on_time, ran.booked
-        ))?;
-        return Ok(None);
-    }
-    loop {
-        let unit = if job.weighing.is_some() {
-            "14.76 g or 14.8 mL"
-        } else {
-            "14.8 mL"
-        };
-        let answer = bench.ask(&format!(
-            "What came out in {}? (for example {unit}; r repeats the run)",
-            ran.on_time
-        ))?;
-        if answer == "r" {
-            return Ok(None);
-        }
-        match measured(&answer, job.weighing) {
-            Ok(volume) if volume > Volume::ZERO => {
-                return Ok(Some(CalibrationRun {
-                    on_time: ran.on_time,
-                    volume,
-                    typed: answer,
-                    dose: Some(ran.dose),
-                }));
-            }
-            Ok(volume) => bench.say(&format!(
-                "{volume} cannot have come out; when nothing came, look for air, a kink or a worn tube"
-            ))?,
-            Err(Failure::Said { text, .. }) => bench.say(&text)?,
-            Err(other @ Failure::ClosedPipe) => return Err(other),
-        }
-    }
-}
-
-/// All runs are there: when they are refused because of one, that one may be repeated.
-fn redo_suspect(
-    job: &Job<'_>,
-    order: &[Millis],
-    runs: &mut [CalibrationRun],
-    bench: &mut impl Bench,
-) -> Result<(), Failure> {
-    loop {
-        let all: Vec<Run> = runs.iter().map(bare).collect();
-        let Err(refusal) = fit(&all, &FitRules::default()) else {
-            return Ok(());
-        };
-        bench.say(&format!("Not good enough yet: {refusal}"))?;
-        let answer = bench.ask("Number of the run to repeat, or q to end:")?;
-        if answer == "q" {
-            return Err(ended_early());
-        }
-        let index = answer.parse::<usize>().ok().and_then(|n| n.checked_sub(1));
-        let Some((index, run_time)) = index.and_then(|i| Some((i, *order.get(i)?))) else {
-            bench.say(&format!("there are runs 1 to {}", order.len()))?;
-            continue;
-        };
-        if let (Some(again), Some(place)) = (one_run(job, run_time, bench)?, runs.get_mut(index)) {
-            *place = again;
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use std::collections::VecDeque;
-
-    use super::*;
-    use crate::config::load;
-    use crate::record::DoseId;
-
-    /// A bench that answers from a list, with a head of 30 mL/min.
-    struct Scripted {
-        answers: VecDeque<String>,
-        said: Vec<String>,
-        ran: Vec<(i64, &'static str)>,
-        stop_next: bool,
-    }
-
-    impl Scripted {
-        fn new(answers: &[&str]) -> Self {
-            Self {
-                answers: answers.iter().map(|a| (*a).to_owned()).collect(),
-                said: Vec::new(),
-                ran: Vec::new(),
-                stop_next: false,
-            }
-        }
-    }
-
-    impl Bench for Scripted {
-        fn say(&mut self, text: &str) -> Result<(), Failure> {
-            self.said.push(text.to_owned());
-            Ok(())
-        }
-
-        fn ask(&mut self, question: &str) -> Result<String, Failure> {
-            self.said.push(question.to_owned());
-            let answer = self.answers.pop_front().ok_or_else(ended_early)?;
-            if answer == "stop" {
-                self.stop_next = true;
-                return Ok(String::new());
-            }
-            Ok(answer)
-        }
-
-        fn run(&mut self, run_time: Millis, kind: &'static str) -> Result<Ran, Failure> {
-            self.ran.push((run_time.as_ms(), kind));
-            let whole = !std::mem::take(&mut self.stop_next);
-            Ok(Ran {
-                dose: DoseId(i64::try_from(self.ran.len()).unwrap()),
-                on_time: run_time,
-                booked: Volume::from_ul(run_time.as_ms() / 2),
-                whole,
-            })
-        }
-    }
-
-    fn dialogue_of(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
-        let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-        let loaded = load(&demo).unwrap();
-        let (head, line) = head_and_line(&loaded.controller, "alkalinity").unwrap();
-        let job = Job {
-            head,
-            line,
-            caustic: true,
-            lengths: vec![Millis::from_secs(2), Millis::from_secs(8)],
-            repeats: 2,
-            prime: Millis::from_secs(10),
-            weighing: None,
-            live: true,
-        };
-        let mut bench = Scripted::new(answers);
-        (dialogue(&job, &mut bench), bench)
-    }
-
-    fn volumes(runs: Result<Vec<CalibrationRun>, Failure>) -> Vec<i64> {
-        let runs = runs.unwrap_or_default();
-        runs.iter().map(|r| r.volume.as_ul()).collect()
-    }
-
-    #[test]
-    fn a_guided_calibration_primes_and_alternates_its_lengths() {
-        let (runs, bench) = dialogue_of(&[
-            "", "s", "", "1.0 mL", "", "4.0 mL", "", "1.01mL", "", "3.99 mL",
-        ]);
-        let times: Vec<i64> = bench.ran.iter().map(|(ms, _)| *ms).collect();
-        assert_eq!(times, [10_000, 2_000, 8_000, 2_000, 8_000]);
-        assert!(
-            bench
-                .ran
-                .iter()
-                .skip(1)
-                .all(|(_, kind)| *kind == "calibration")
-        );
-        assert_eq!(volumes(runs), [1_000, 4_000, 1_010, 3_990]);
-        let said = bench.said.join("\n");
-        assert!(said.contains("NEVER leave it in the tank") && said.contains("caustic"));
-    }
-
-    #[test]
-    fn a_stopped_run_is_not_used_and_a_wrong_entry_can_be_taken_back() {
-        let (runs, bench) = dialogue_of(&[
-            "s", "stop", "", "17", "10 mL", "b", "", "r", "", "1.0 mL", "", "4.0 mL", "",
-            "1.01 mL", "", "3.99 mL",
-        ]);
-        assert_eq!(volumes(runs), [1_000, 4_000, 1_010, 3_990]);
-        assert!(
-            bench
-                .said
-                .iter()
-                .any(|s| s.contains("This run is not used"))
-        );
-        assert_eq!(bench.ran.len(), 7);
-    }
-
-    #[test]
-    fn the_run_that_looks_wrong_is_named_and_repeated() {
-        let (runs, bench) = dialogue_of(&[
-            "s", "", "1.0 mL", "", "4.0 mL", "", "1.9 mL", "", "3.99 mL", "9", "3", "1.01 mL",
-        ]);
-        assert_eq!(volumes(runs), [1_000, 4_000, 1_010, 3_990]);
-        assert!(bench.said.iter().any(|s| s.contains("Not good enough yet")));
-        assert!(
-            bench
-                .said
-                .iter()
-                .any(|s| s.contains("there are runs 1 to 4"))
-        );
-    }
-
-    #[test]
-    fn whoever_goes_away_changes_nothing() {
-        for answers in [&["q"][..], &["s", "q"], &["s", "", "1.0 mL"]] {
-            assert!(dialogue_of(answers).0.is_err());
-        }
     }
 }

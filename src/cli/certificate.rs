@@ -15,12 +15,12 @@ use crate::config::{Head, Loaded};
 use crate::ledger::LedgerReader;
 use crate::metering::{
     API675_LINEARITY_PERCENT, API675_STEADY_STATE_PERCENT, Calibration, CalibrationFit, Confidence,
-    Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Run, Sample, Trumpet, Verification,
-    WEAR_PERCENT, fit, steady_state_percent,
+    Coverage, Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Sample, Trumpet,
+    Verification, WEAR_PERCENT, fit, steady_state_percent,
 };
 use crate::plan::Schedule;
-use crate::quantity::{Millis, Name, f64_from_i64, f64_from_usize};
-use crate::record::{StoredCalibration, StoredVerification};
+use crate::quantity::{Millis, Name, Volume, f64_from_i64, f64_from_usize};
+use crate::record::{CalibrationRun, StoredCalibration, StoredVerification};
 
 /// The newest calibration of a head; `None` without a ledger or without one.
 pub(super) fn newest(place: &Place, head: &str) -> Result<Option<StoredCalibration>, Failure> {
@@ -88,6 +88,8 @@ fn length_line(length: &LengthStats) -> String {
 struct Certificate {
     head: Head,
     stored: StoredCalibration,
+    /// With the tolerance of controller.toml as it is now.
+    coverage: Coverage,
     before: Option<Calibration>,
     fitted: Option<CalibrationFit>,
     checks: Vec<StoredVerification>,
@@ -115,18 +117,7 @@ impl Due {
 }
 
 fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certificate, Failure> {
-    let head = loaded
-        .controller
-        .heads
-        .values()
-        .find(|h| h.name.as_str() == name);
-    let head = head.cloned().ok_or_else(|| {
-        let known: Vec<&str> = loaded.controller.heads.keys().map(Name::as_str).collect();
-        usage(format!(
-            "there is no head {name}; the heads are: {}",
-            known.join(", ")
-        ))
-    })?;
+    let head = loaded.controller.head_named(name).map_err(usage)?.clone();
     let mut all = reader.calibrations_of(&head.name).map_err(|e| unread(&e))?;
     let stored = all.pop().ok_or_else(|| {
         Failure::new(
@@ -140,14 +131,11 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
         .iter()
         .rfind(|c| c.variation.is_some())
         .map(|c| c.calibration);
-    let runs: Vec<Run> = stored
-        .runs
-        .iter()
-        .map(|run| Run {
-            on_time: run.on_time,
-            volume: run.volume,
-        })
-        .collect();
+    let runs = CalibrationRun::used(&stored.runs);
+    let rules = FitRules {
+        resolution: stored.resolution.unwrap_or(Volume::ZERO),
+        ..FitRules::default()
+    };
     let made = stored.at.wall;
     let checks: Vec<StoredVerification> = reader
         .verifications_of(&head.name)
@@ -160,7 +148,8 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
     let drift = Drift::of(&bare(&checks), head.tolerance_percent, Confidence::P95).ok();
     let due = due(&head, (made, now), run_since, drift.as_ref());
     Ok(Certificate {
-        fitted: fit(&runs, &FitRules::default()).ok(),
+        fitted: fit(&runs, &rules).ok(),
+        coverage: stored.coverage(head.tolerance_percent),
         head,
         stored,
         before,
@@ -226,6 +215,41 @@ pub(super) fn calibration(
         minute(stored.at.wall, &zone),
         stored.who
     )?;
+    origin(stored, out)?;
+    match &certificate.fitted {
+        Some(fitted) => {
+            for line in fit_lines(fitted, certificate.before.as_ref()) {
+                writeln!(out, "{line}")?;
+            }
+        }
+        None => writeln!(
+            out,
+            "rate {}, offset {} a run; its runs are not on record",
+            stored.calibration.rate(),
+            stored.calibration.offset()
+        )?,
+    }
+    match &certificate.coverage {
+        Coverage::Limits(limits) => writeln!(
+            out,
+            "meters doses of at least {} within {} %; smaller ones are refused",
+            limits.smallest(&stored.calibration),
+            limits.tolerance_percent
+        )?,
+        Coverage::Unknown(why) => writeln!(out, "meters NO dose: {why}")?,
+        Coverage::Assumed => {}
+    }
+    checks(&certificate, (now, &zone), out)?;
+    if *accuracy {
+        for line in accuracy_lines(&certificate, &loaded) {
+            writeln!(out, "{line}")?;
+        }
+    }
+    Ok(())
+}
+
+/// What it is from: every run, the unused ones too.
+fn origin(stored: &StoredCalibration, out: &mut Out) -> Result<(), Failure> {
     if !stored.method.is_empty() {
         writeln!(out, "{}", stored.method)?;
     }
@@ -241,37 +265,16 @@ pub(super) fn calibration(
         let dose = run
             .dose
             .map_or(String::new(), |d| format!(", dose {}", d.0));
+        let used = if run.used {
+            ""
+        } else {
+            ", taken back and not used"
+        };
         writeln!(
             out,
-            "run {number}: {} gave {} (entered \"{}\"{dose})",
+            "run {number}: {} gave {} (entered \"{}\"{dose}{used})",
             run.on_time, run.volume, run.typed
         )?;
-    }
-    match &certificate.fitted {
-        Some(fitted) => {
-            for line in fit_lines(fitted, certificate.before.as_ref()) {
-                writeln!(out, "{line}")?;
-            }
-        }
-        None => writeln!(
-            out,
-            "rate {}, offset {} a run; its runs are not on record",
-            stored.calibration.rate(),
-            stored.calibration.offset()
-        )?,
-    }
-    if let Some(limits) = &stored.limits {
-        writeln!(
-            out,
-            "meters doses of at least {} within {} %; smaller ones are refused",
-            limits.dose_min, limits.tolerance_percent
-        )?;
-    }
-    checks(&certificate, (now, &zone), out)?;
-    if *accuracy {
-        for line in accuracy_lines(&certificate, &loaded) {
-            writeln!(out, "{line}")?;
-        }
     }
     Ok(())
 }
@@ -363,9 +366,8 @@ fn drift_words(certificate: &Certificate) -> String {
 fn doses_a_day(certificate: &Certificate, loaded: &Loaded) -> Option<f64> {
     let line = loaded
         .controller
-        .lines
-        .iter()
-        .find(|l| l.head == certificate.head.name)?;
+        .line_of_head(&certificate.head.name)
+        .ok()?;
     let daily = crate::plan::plan_daily_volumes(&loaded.plan)
         .get(&line.name)
         .copied()?;
@@ -437,19 +439,17 @@ fn accuracy_lines(certificate: &Certificate, loaded: &Loaded) -> Vec<String> {
 
 /// mL/min of the runs of the longest length.
 fn longest_flows(stored: &StoredCalibration) -> Vec<f64> {
-    let longest = stored.runs.iter().map(|r| r.on_time).max();
+    let runs = CalibrationRun::used(&stored.runs);
+    let longest = runs.iter().map(|r| r.on_time).max();
     let near = |time: Millis| longest.is_some_and(|l| l.minus(time).as_ms() <= l.as_ms() / 20);
-    stored
-        .runs
-        .iter()
+    runs.iter()
         .filter(|r| near(r.on_time))
         .map(|r| r.volume.as_ml() / r.on_time.as_secs() * 60.0)
         .collect()
 }
 
 fn linearity(stored: &StoredCalibration) -> Option<Linearity> {
-    let points: Vec<(f64, f64)> = stored
-        .runs
+    let points: Vec<(f64, f64)> = CalibrationRun::used(&stored.runs)
         .iter()
         .map(|r| (r.on_time.as_secs(), r.volume.as_ml()))
         .collect();
@@ -463,7 +463,7 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
         .runs
         .iter()
         .map(|run| {
-            json!({ "on_time_ms": run.on_time.as_ms(), "volume_ul": run.volume.as_ul(), "entered": run.typed, "dose": run.dose.map(|d| d.0) })
+            json!({ "on_time_ms": run.on_time.as_ms(), "volume_ul": run.volume.as_ul(), "entered": run.typed, "dose": run.dose.map(|d| d.0), "used": run.used })
         })
         .collect();
     let fitted = certificate.fitted.as_ref().map(|fitted| {
@@ -492,6 +492,11 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
             })
         })
         .collect();
+    let limits = certificate.coverage.limits();
+    let not_covered = match &certificate.coverage {
+        Coverage::Unknown(why) => Some(why.to_string()),
+        Coverage::Limits(_) | Coverage::Assumed => None,
+    };
     let trumpet = trumpet(certificate, loaded).map(|t| {
         t.points.iter().map(|p| json!({ "window_ms": p.window.as_ms(), "windows": p.windows, "error_min_percent": p.error_min_percent, "error_max_percent": p.error_max_percent })).collect::<Vec<_>>()
     });
@@ -500,7 +505,8 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
         "measured": stored.variation.is_some(), "simulated": stored.simulated, "weighing": stored.weighing,
         "rate_ml_per_min": stored.calibration.rate().as_ml_per_min(), "offset_ul": stored.calibration.offset().as_ul(),
         "runs": runs, "fit": fitted, "change_percent": change,
-        "dose_min_ul": stored.limits.map(|l| l.dose_min.as_ul()), "tolerance_percent": stored.limits.map(|l| l.tolerance_percent),
+        "dose_min_ul": limits.map(|l| l.smallest(&stored.calibration).as_ul()), "tolerance_percent": limits.map(|l| l.tolerance_percent),
+        "meters_nothing": not_covered, "resolution_ul": stored.resolution.map(Volume::as_ul),
         "checks": checks, "run_since_ms": certificate.run_since.as_ms(), "drift": drift_words(certificate),
         "due_in_days": certificate.due.days(), "error_by_window": trumpet,
         "steady_state_percent": steady_state_percent(&longest_flows(stored)), "linearity_percent": linearity(stored).map(|l| l.percent_of_rated),

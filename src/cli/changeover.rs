@@ -61,9 +61,11 @@ pub(super) fn dose_min(place: &Place, controller: &Controller, line: &Name) -> V
         return Volume::ZERO;
     };
     let head = controller.heads.get(&config.head);
-    let calibrated = open(place)
-        .ok()
-        .and_then(|reader| reader.calibrations_of(&config.head).ok()?.pop()?.dose_min());
+    let calibrated = head.and_then(|head| {
+        let stored = open(place).ok()?.calibrations_of(&head.name).ok()?.pop()?;
+        let limits = stored.coverage(head.tolerance_percent).limits()?;
+        Some(limits.smallest(&stored.calibration))
+    });
     head.map_or(Volume::ZERO, |h| h.dose_min)
         .max(calibrated.unwrap_or(Volume::ZERO))
 }

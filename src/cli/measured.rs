@@ -1,6 +1,7 @@
 //! What was measured after a run: read in mL on a cylinder, or weighed in g and turned into a volume.
 
 use super::exit::Failure;
+use super::talk::Talk;
 use super::words::{celsius, usage};
 use crate::metering::{Air, Liquid};
 use crate::quantity::{Volume, parse_plain_number, parse_volume};
@@ -24,7 +25,7 @@ pub(super) struct Weighing {
 /// The conditions as they are typed.
 #[derive(Debug, Clone, Default, clap::Args)]
 pub(super) struct Conditions {
-    /// Temperature of the water that is weighed, for example "22 C"; needed for entries in g
+    /// Temperature of the water that is weighed, for example "22 C"; asked for at the first entry in g when left out
     #[arg(long, value_name = "TEMPERATURE")]
     pub(super) water_temperature: Option<String>,
     /// Air pressure where the scale stands, for example "1002 hPa"; the standard atmosphere when left out
@@ -69,6 +70,137 @@ impl Conditions {
     }
 }
 
+/// What is entered at the bench, and what turns it into volumes: asked for when the first weight is entered, unless it is known.
+#[derive(Debug)]
+pub(super) struct Entries {
+    conditions: Conditions,
+    weighing: Option<Weighing>,
+}
+
+impl Entries {
+    /// By the conditions that were typed with the command.
+    ///
+    /// # Errors
+    /// When they make no sense.
+    pub(super) fn new(conditions: &Conditions) -> Result<Self, Failure> {
+        Ok(Self {
+            weighing: conditions.weighing()?,
+            conditions: conditions.clone(),
+        })
+    }
+
+    /// What weights are turned into volumes by; `None` while nothing is known of the liquid.
+    pub(super) const fn weighing(&self) -> Option<&Weighing> {
+        self.weighing.as_ref()
+    }
+
+    /// How entries are taken, for whoever is to make them.
+    pub(super) fn words(&self) -> String {
+        let liquid = self.weighing.map(|weighing| weighing.liquid);
+        match liquid {
+            Some(Liquid::Density { kg_per_l }) => {
+                format!("Entries are in mL, or in g of a liquid of {kg_per_l} kg/L.")
+            }
+            Some(Liquid::Water { .. }) | None => "Entries are in mL, or in g on a scale. Grams are converted as plain water: weigh water, never a dense solution (its known density is given with --density).".to_owned(),
+        }
+    }
+
+    /// An entry as it is kept: a weight with what turned it into a volume.
+    ///
+    /// # Errors
+    /// When nothing is known of what was weighed.
+    pub(super) fn kept(&self, typed: &str) -> Result<String, Failure> {
+        match (grams(typed), self.weighing) {
+            (Some(_), Some(weighing)) => Ok(format!("{typed} ({})", weighing.words()?)),
+            (Some(_) | None, _) => Ok(typed.to_owned()),
+        }
+    }
+
+    /// An entry as a volume; `None` when it is none, which was said.
+    ///
+    /// # Errors
+    /// When whoever was asked went away.
+    pub(super) fn volume(
+        &mut self,
+        typed: &str,
+        talk: &mut impl Talk,
+    ) -> Result<Option<Volume>, Failure> {
+        if grams(typed).is_some() {
+            self.ask_liquid(talk)?;
+        }
+        told(measured(typed, self.weighing.as_ref()), talk)
+    }
+
+    /// A net mass in g as a volume; `None` when it is none, which was said.
+    ///
+    /// # Errors
+    /// When whoever was asked went away.
+    pub(super) fn volume_of(
+        &mut self,
+        grams: f64,
+        talk: &mut impl Talk,
+    ) -> Result<Option<Volume>, Failure> {
+        let Weighing { liquid, air } = self.ask_liquid(talk)?;
+        told(liquid.volume(grams, air).map_err(usage), talk)
+    }
+
+    /// Asks what is weighed in which air, when nobody knows.
+    ///
+    /// # Errors
+    /// When whoever was asked went away.
+    pub(super) fn ask_liquid(&mut self, talk: &mut impl Talk) -> Result<Weighing, Failure> {
+        if let Some(weighing) = self.weighing {
+            return Ok(weighing);
+        }
+        talk.say("Grams are converted as plain water: what is weighed has to be water, never a dense solution.")?;
+        let mut weighing = loop {
+            let typed = talk.ask("Temperature of the water? (for example 22 C)")?;
+            let conditions = Conditions {
+                water_temperature: Some(typed),
+                ..self.conditions.clone()
+            };
+            if let Some(Some(weighing)) = told(conditions.weighing(), talk)? {
+                self.conditions = conditions;
+                break weighing;
+            }
+        };
+        while self.conditions.air_pressure.is_none() {
+            let typed = talk.ask(
+                "Air pressure where the scale stands? (for example 1002 hPa; Enter when it is not known)",
+            )?;
+            if typed.is_empty() {
+                break;
+            }
+            let conditions = Conditions {
+                air_pressure: Some(typed),
+                ..self.conditions.clone()
+            };
+            if let Some(Some(better)) = told(conditions.weighing(), talk)? {
+                self.conditions = conditions;
+                weighing = better;
+            }
+        }
+        self.weighing = Some(weighing);
+        Ok(weighing)
+    }
+}
+
+/// Says what is wrong with an answer; `None` then.
+fn told<T>(result: Result<T, Failure>, talk: &mut impl Talk) -> Result<Option<T>, Failure> {
+    match result {
+        Ok(value) => Ok(Some(value)),
+        Err(Failure::Said { text, .. }) => talk.say(&text).map(|()| None),
+        Err(other @ Failure::ClosedPipe) => Err(other),
+    }
+}
+
+/// The number of a weight in g; `None` for what is no weight.
+pub(super) fn grams(text: &str) -> Option<f64> {
+    text.trim()
+        .strip_suffix('g')
+        .and_then(|number| parse_plain_number(number.trim()).ok())
+}
+
 impl Weighing {
     /// mL that show 1 g on the scale.
     pub(super) fn ml_per_gram(&self) -> Result<f64, Failure> {
@@ -104,10 +236,7 @@ fn with_unit(text: &str, unit: &str, what: &str, example: &str) -> Result<f64, F
 /// `14.8 mL` as read, or `14.76 g` as weighed.
 pub(super) fn measured(text: &str, weighing: Option<&Weighing>) -> Result<Volume, Failure> {
     let trimmed = text.trim();
-    let grams = trimmed
-        .strip_suffix('g')
-        .and_then(|number| parse_plain_number(number.trim()).ok());
-    let Some(grams) = grams else {
+    let Some(grams) = grams(trimmed) else {
         return parse_volume(trimmed).map_err(|error| {
             usage(format!(
                 "{error}; a weight is written in g, for example \"14.76 g\""

@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::args::{Place, StatusArgs};
 use super::exit::{self, Failure, accepted};
 use super::out::{Out, Tone};
-use crate::control::{Client, LineView, Request, StatusView};
+use crate::control::{Client, HeadView, LineView, Request, StatusView};
 use crate::quantity::Volume;
 
 /// Time between two refreshes of `--watch`.
@@ -74,6 +74,7 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     lines(view, out)?;
     reasons(view, out)?;
     alkalinity(view, out)?;
+    heads(view, out)?;
     if let Some(changeover) = &view.changeover {
         writeln!(out, "\n{changeover}")?;
     }
@@ -303,6 +304,46 @@ fn alkalinity(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     Ok(())
 }
 
+/// What each head can meter.
+fn heads(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
+    let width = view.heads.iter().map(|h| h.name.len()).max().unwrap_or(0);
+    writeln!(out)?;
+    for head in &view.heads {
+        let name = &head.name;
+        let words = head_words(head).unwrap_or_else(|bad| out.tone(Tone::Bad, &bad));
+        writeln!(out, "head {name:width$}  {words}")?;
+    }
+    Ok(())
+}
+
+/// What a head can meter; as an error when that is nothing.
+fn head_words(head: &HeadView) -> Result<String, String> {
+    if !head.calibrated {
+        return Err(format!(
+            "NOT CALIBRATED, gives no dose: dosewright calibrate {}",
+            head.name
+        ));
+    }
+    if let Some(why) = &head.meters_nothing {
+        return Err(format!("gives NO dose: {why}"));
+    }
+    let (Some(smallest), Some(largest)) = (head.dose_min_ul, head.dose_max_ul) else {
+        return Err("gives NO dose: what its calibration covers is not known".to_owned());
+    };
+    // In full: a smallest dose that is rounded down would be refused.
+    let doses = format!(
+        "doses of {} to {}",
+        Volume::from_ul(smallest),
+        Volume::from_ul(largest)
+    );
+    Ok(match (head.tolerance_percent, head.calibration_age_days) {
+        (Some(percent), Some(days)) => {
+            format!("{doses} within {percent} %, calibrated {days:.0} d ago")
+        }
+        (_, _) => format!("{doses}, simulated: its calibration is assumed"),
+    })
+}
+
 /// A volume with the decimals a table has room for.
 fn ml(ul: i64) -> String {
     format!("{:.2} mL", Volume::from_ul(ul).as_ml())
@@ -327,6 +368,41 @@ fn slot_time(at: &str, now: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_head_that_gives_nothing_says_why_and_a_smallest_dose_is_not_rounded_down() {
+        let mut head = HeadView {
+            name: "calcium".to_owned(),
+            calibrated: true,
+            rate_ml_per_min: Some(30.0),
+            offset_ul: Some(0),
+            dose_min_ul: Some(2_496),
+            dose_max_ul: Some(10_000),
+            run_min_ms: Some(2_000),
+            run_max_ms: Some(24_000),
+            tolerance_percent: Some(5.0),
+            meters_nothing: None,
+            calibration_method: None,
+            calibration_age_days: Some(3.2),
+            run_since_calibration_s: 0.0,
+            thread_priority: None,
+        };
+        assert_eq!(
+            head_words(&head).unwrap(),
+            "doses of 2.496 mL to 10.0 mL within 5 %, calibrated 3 d ago"
+        );
+        head.meters_nothing = Some("its runs are lost".to_owned());
+        assert_eq!(
+            head_words(&head).unwrap_err(),
+            "gives NO dose: its runs are lost"
+        );
+        head.calibrated = false;
+        assert!(
+            head_words(&head)
+                .unwrap_err()
+                .contains("dosewright calibrate calcium")
+        );
+    }
 
     #[test]
     fn a_time_of_today_is_shown_without_its_date() {

@@ -13,6 +13,7 @@ mod board;
 mod calendar;
 mod controller;
 mod explain;
+mod heads;
 mod input;
 mod limits;
 mod load;
@@ -34,6 +35,7 @@ mod tree;
 pub use calendar::{CronError, CronTimes};
 pub use controller::{Zones, rests_on_at_boot};
 pub use explain::explain;
+pub use heads::NoSuchHead;
 pub use load::{
     CONTROLLER_FILE, ForeignCheck, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts,
     fingerprint, load, load_plan, load_with, system_zone,

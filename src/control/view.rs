@@ -6,7 +6,8 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
-use crate::engine::{LineStatus, Status, TrustSource};
+use crate::engine::{HeadStatus, LineStatus, Status, TrustSource};
+use crate::metering::Coverage;
 use crate::quantity::{Alkalinity, Volume};
 use crate::record::HoldScope;
 
@@ -162,6 +163,18 @@ pub struct HeadView {
     pub rate_ml_per_min: Option<f64>,
     /// By calibration.
     pub offset_ul: Option<i64>,
+    /// Smallest dose that is metered, by calibration and configuration; null when none is.
+    pub dose_min_ul: Option<i64>,
+    /// Largest dose that is metered, by calibration and configuration; null when none is.
+    pub dose_max_ul: Option<i64>,
+    /// Shortest run that the calibration covers; null when it is not from runs.
+    pub run_min_ms: Option<i64>,
+    /// Longest run that the calibration covers; null when it is not from runs.
+    pub run_max_ms: Option<i64>,
+    /// How far a dose within these limits may be off at 95 % confidence.
+    pub tolerance_percent: Option<f64>,
+    /// Why a calibrated head meters no dose; null when it does.
+    pub meters_nothing: Option<String>,
     /// How the calibration was got.
     pub calibration_method: Option<String>,
     /// Its age.
@@ -375,11 +388,21 @@ fn line_view(line: &LineStatus, status: &Status, show: &impl Fn(Timestamp) -> St
 }
 
 fn heads_view(status: &Status, shell: &ShellFacts) -> Vec<HeadView> {
-    let view = |h: &crate::engine::HeadStatus| HeadView {
+    let limits = |h: &HeadStatus| h.coverage.as_ref().and_then(Coverage::limits);
+    let view = |h: &HeadStatus| HeadView {
         name: h.name.to_string(),
         calibrated: h.calibration.is_some(),
         rate_ml_per_min: h.calibration.map(|(rate, _)| rate.as_ml_per_min()),
         offset_ul: h.calibration.map(|(_, offset)| offset.as_ul()),
+        dose_min_ul: h.doses.map(|(smallest, _)| smallest.as_ul()),
+        dose_max_ul: h.doses.map(|(_, largest)| largest.as_ul()),
+        run_min_ms: limits(h).map(|l| l.run_min.as_ms()),
+        run_max_ms: limits(h).map(|l| l.run_max.as_ms()),
+        tolerance_percent: limits(h).map(|l| l.tolerance_percent),
+        meters_nothing: match &h.coverage {
+            Some(Coverage::Unknown(why)) => Some(why.to_string()),
+            Some(Coverage::Limits(_) | Coverage::Assumed) | None => None,
+        },
         calibration_method: h.method.clone(),
         calibration_age_days: h.calibration_age.map(crate::quantity::Millis::as_days),
         run_since_calibration_s: h.run_since.as_secs(),

@@ -242,6 +242,13 @@ pub struct RunRequest {
     pub typed: String,
     /// The dose that it was; absent for a run that was timed by hand.
     pub dose: Option<i64>,
+    /// Whether it counts; absent means that it does.
+    #[serde(default = "yes")]
+    pub used: bool,
+}
+
+const fn yes() -> bool {
+    true
 }
 
 /// A response, one JSON object on one line.

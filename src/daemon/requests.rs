@@ -325,6 +325,7 @@ fn new_calibration(request: CalibrateRequest) -> Result<NewCalibration, String> 
             volume: volume(run.volume_ul)?,
             typed: shortened(&run.typed),
             dose: run.dose.map(DoseId),
+            used: run.used,
         })
     };
     Ok(NewCalibration {

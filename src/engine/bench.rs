@@ -8,9 +8,10 @@ use super::command::{TOKEN_VALID, UNUSUAL_FACTOR};
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Command, NewCalibration, NewVerification, Now};
-use super::state::{Engine, PreparedDose};
+use super::state::{Engine, HeadMemory, PreparedDose};
+use crate::config::NoSuchHead;
 use crate::guard::{Request, examine, judge};
-use crate::metering::{Calibration, FitRules, Outcome, Run, Verification, fit};
+use crate::metering::{Calibration, FitRules, Outcome, Verification, fit};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     CalibrationRun, DoseId, DoseKind, Entry, StoredCalibration, StoredVerification, Who,
@@ -24,14 +25,6 @@ pub(super) struct Wanted<'a> {
     pub(super) kind: DoseKind,
     /// How long, for a run by time.
     pub(super) timed: Option<Millis>,
-}
-
-/// Planned doses that the calibration of their head does not cover.
-#[derive(Debug)]
-pub(super) struct Unmetered {
-    pub(super) head: Name,
-    /// In words, with what to do.
-    pub(super) text: String,
 }
 
 impl Engine {
@@ -90,7 +83,7 @@ impl Engine {
         kind: DoseKind,
         now: Now,
     ) -> Result<Answer, Denial> {
-        let line = self.line_of(head)?;
+        let line = self.controller.line_of_head(head)?.name.clone();
         let config = self.controller.heads.get(head);
         let calibration = self.calibration_of(head);
         let volume = config.map_or(Volume::ZERO, |c| c.at_most(calibration.as_ref(), run_time));
@@ -107,31 +100,6 @@ impl Engine {
     fn calibration_of(&self, head: &Name) -> Option<Calibration> {
         let memory = self.heads.get(head)?;
         memory.calibration.as_ref().map(|c| c.calibration)
-    }
-
-    /// The line that a head serves.
-    fn line_of(&self, head: &Name) -> Result<Name, Denial> {
-        if !self.controller.heads.contains_key(head) {
-            return Err(self.no_head(head));
-        }
-        let line = self.controller.lines.iter().find(|l| l.head == *head);
-        line.map(|l| l.name.clone()).ok_or_else(|| {
-            Denial::new(
-                "no-line",
-                format!("no line uses head {head}; add one to controller.toml, with its bottle and its caps, and restart"),
-            )
-        })
-    }
-
-    fn no_head(&self, head: &Name) -> Denial {
-        let known: Vec<&str> = self.controller.heads.keys().map(Name::as_str).collect();
-        Denial::new(
-            "unknown-head",
-            format!(
-                "there is no head {head}; the heads are: {}",
-                known.join(", ")
-            ),
-        )
     }
 
     /// Ends one run, and leaves everything else as it is.
@@ -169,9 +137,7 @@ impl Engine {
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        let Some(head) = self.controller.heads.get(&new.head) else {
-            return Err(self.no_head(&new.head));
-        };
+        let head = self.controller.head_named(new.head.as_str())?;
         let refuse = |why: String| Denial::new("verification-refused", why);
         let Some(run_since) = self
             .heads
@@ -225,25 +191,6 @@ impl Engine {
             Some((ticket, Answer::Done { text })),
         );
         Ok(())
-    }
-
-    /// Planned doses that the calibrations do not cover.
-    pub(super) fn unmetered(&self) -> Vec<Unmetered> {
-        let of_line = |line: &crate::config::Line| {
-            let stored = self.heads.get(&line.head)?.calibration.as_ref()?;
-            let limits = stored.limits.as_ref()?;
-            // The doses of a day differ by a microlitre at most.
-            let volume = self.schedule.largest_slot(&line.name)?;
-            let why = limits.run_time(&stored.calibration, volume).err()?;
-            Some(Unmetered {
-                head: line.head.clone(),
-                text: format!(
-                    "line {} is planned with doses that the calibration of head {} does not cover, and they will not be given: {why}",
-                    line.name, line.head
-                ),
-            })
-        };
-        self.controller.lines.iter().filter_map(of_line).collect()
     }
 
     pub(super) fn prepare_dose(&mut self, wanted: &Wanted<'_>, now: Now) -> Result<Answer, Denial> {
@@ -369,10 +316,8 @@ impl Engine {
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        let Some(head) = self.controller.heads.get(&new.head) else {
-            return Err(self.no_head(&new.head));
-        };
-        let runs: Vec<Run> = new.runs.iter().map(bare).collect();
+        let head = self.controller.head_named(new.head.as_str())?;
+        let runs = CalibrationRun::used(&new.runs);
         let rules = FitRules {
             resolution: new.resolution,
             ..FitRules::default()
@@ -395,6 +340,7 @@ impl Engine {
             // Runs that were timed by hand are of the real head whatever mode this is.
             simulated: !self.live && new.runs.iter().any(|run| run.dose.is_some()),
             runs: new.runs,
+            resolution: Some(new.resolution),
             weighing: new.weighing,
             method: new.method,
             who,
@@ -410,9 +356,8 @@ impl Engine {
             limits.run_min,
             limits.run_max
         );
-        let memory = self.heads.entry(new.head.clone()).or_default();
-        memory.calibration = Some(stored.clone());
-        memory.run_since = Millis::ZERO;
+        let memory = HeadMemory::with(stored.clone(), limits.tolerance_percent, Millis::ZERO);
+        self.heads.insert(new.head.clone(), memory);
         self.touch_all_lines();
         self.mark_written(now);
         for gap in self.unmetered().iter().filter(|gap| gap.head == new.head) {
@@ -427,9 +372,12 @@ impl Engine {
     }
 }
 
-fn bare(run: &CalibrationRun) -> Run {
-    Run {
-        on_time: run.on_time,
-        volume: run.volume,
+impl From<NoSuchHead> for Denial {
+    fn from(error: NoSuchHead) -> Self {
+        let code = match error {
+            NoSuchHead::Head { .. } => "unknown-head",
+            NoSuchHead::Line { .. } => "no-line",
+        };
+        Self::new(code, error.to_string())
     }
 }

@@ -32,12 +32,10 @@ impl Engine {
             return Volume::ZERO;
         };
         let head = self.controller.heads.get(&config.head);
-        let calibrated = self
-            .heads
-            .get(&config.head)
-            .and_then(|memory| memory.calibration.as_ref()?.dose_min());
-        head.map_or(Volume::ZERO, |h| h.dose_min)
-            .max(calibrated.unwrap_or(Volume::ZERO))
+        self.doses_of(&config.head)
+            .map(|(smallest, _)| smallest)
+            .or_else(|| head.map(|h| h.dose_min))
+            .unwrap_or(Volume::ZERO)
     }
 
     fn shape(&self) -> Option<ChangeoverShape> {

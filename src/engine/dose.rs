@@ -380,14 +380,8 @@ impl Engine {
 
     /// A head does not obey. Its line is held; the switch-off has been and is being tried by its driver.
     pub(super) fn pump_fault(&mut self, head: &Name, why: &str, now: Now) {
-        let lines: Vec<Name> = self
-            .controller
-            .lines
-            .iter()
-            .filter(|l| l.head == *head)
-            .map(|l| l.name.clone())
-            .collect();
-        for line in lines {
+        let line = self.controller.line_of_head(head).map(|l| l.name.clone());
+        if let Ok(line) = line {
             let reason = format!(
                 "head {head}: {why}; switch its supply off and look at it before you resume"
             );

@@ -4,8 +4,12 @@ use super::event::Now;
 use super::state::{Engine, LedgerState};
 use crate::config::{Blocks, Head, Line, OldCalibration, Solution};
 use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact, RampFacts};
+use crate::metering::{Coverage, Uncovered};
 use crate::quantity::{Millis, Name};
 use crate::record::{Hold, HoldScope};
+
+/// A calibration that nobody looked at covers nothing.
+const NOT_KNOWN: Coverage = Coverage::Unknown(Uncovered::NoLimits);
 
 impl Engine {
     /// Everything known that bears on a dose of this line; `None` for a name that is no line.
@@ -28,9 +32,9 @@ impl Engine {
             calibration: memory
                 .and_then(|m| m.calibration.as_ref())
                 .map(|c| &c.calibration),
-            metering: memory
-                .and_then(|m| m.calibration.as_ref())
-                .and_then(|c| c.limits),
+            coverage: memory
+                .and_then(|m| m.coverage.as_ref())
+                .unwrap_or(&NOT_KNOWN),
             calibration_expired: self
                 .calibration_age_fault(head, now)
                 .filter(|_| head.calibration_old == OldCalibration::Block),

@@ -22,6 +22,7 @@ mod changeover;
 mod clock;
 mod command;
 mod course;
+mod coverage;
 mod dose;
 mod effect;
 mod event;

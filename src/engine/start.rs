@@ -72,7 +72,7 @@ impl Engine {
             engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(readings, added);
-        engine.take_calibrations(calibrations);
+        let changed = engine.take_calibrations(calibrations);
         engine.count_past(now);
         if setup.virtual_time {
             engine.clock_known(TrustSource::Virtual, now);
@@ -84,6 +84,7 @@ impl Engine {
             setup.ledger_fault,
             now,
         );
+        engine.tell_coverage(changed, now);
         let effects = std::mem::take(&mut engine.out);
         (engine, effects)
     }
@@ -265,6 +266,7 @@ impl Engine {
             let assumed = Calibration::new(head.simulated.rate, head.simulated.offset)
                 .ok()
                 .filter(|_| memory.calibration.is_none());
+            let run_since = memory.run_since;
             if let Some(calibration) = assumed {
                 let method = "assumed for dry run from the simulated head".to_owned();
                 let stored = StoredCalibration {
@@ -274,12 +276,14 @@ impl Engine {
                     limits: None,
                     simulated: true,
                     runs: Vec::new(),
+                    resolution: None,
                     weighing: String::new(),
                     method,
                     who: Who::Daemon,
                     at,
                 };
-                memory.calibration = Some(stored.clone());
+                let memory = HeadMemory::with(stored.clone(), head.tolerance_percent, run_since);
+                self.heads.insert(name.clone(), memory);
                 self.store(Entry::Calibration(stored), None);
             }
         }
@@ -308,21 +312,6 @@ impl Engine {
             if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
                 self.alkalinity.reading = Some((value, uncertainty, reading.taken));
                 self.alkalinity.added_since = Some(added);
-            }
-        }
-    }
-
-    fn take_calibrations(&mut self, calibrations: Vec<(StoredCalibration, Millis)>) {
-        for (stored, run_since) in calibrations {
-            // What was only assumed for a dry run meters no real head.
-            if self.live && (stored.variation.is_none() || stored.simulated) {
-                continue;
-            }
-            if let Some(memory) = self.heads.get_mut(&stored.head) {
-                *memory = HeadMemory {
-                    calibration: Some(stored),
-                    run_since,
-                };
             }
         }
     }

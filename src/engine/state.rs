@@ -11,6 +11,7 @@ use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
+use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
@@ -97,7 +98,10 @@ pub(super) enum LedgerState {
 
 #[derive(Debug, Default)]
 pub(super) struct HeadMemory {
+    /// Its limits are those of the tolerance that is set now.
     pub(super) calibration: Option<StoredCalibration>,
+    /// Which doses it covers.
+    pub(super) coverage: Option<Coverage>,
     pub(super) run_since: Millis,
 }
 

@@ -6,6 +6,7 @@ use super::alarms::Alarm;
 use super::event::{Now, TrustSource};
 use super::state::{Engine, LedgerState};
 use crate::guard::{Allowance, Prediction, Refusal, Request, allowance, examine};
+use crate::metering::Coverage;
 use crate::plan::Slot;
 use crate::quantity::{Alkalinity, FlowRate, Millis, Name, Volume};
 use crate::record::{DoseId, DoseKind, Hold};
@@ -132,6 +133,10 @@ pub struct HeadStatus {
     pub name: Name,
     /// Rate and offset by calibration; `None` when not calibrated.
     pub calibration: Option<(FlowRate, Volume)>,
+    /// Which doses the calibration covers; `None` when not calibrated.
+    pub coverage: Option<Coverage>,
+    /// Smallest and largest dose that is metered, by calibration and configuration; `None` when none is.
+    pub doses: Option<(Volume, Volume)>,
     /// How the calibration was got.
     pub method: Option<String>,
     /// Age of the calibration.
@@ -324,6 +329,8 @@ impl Engine {
                     .calibration
                     .as_ref()
                     .map(|c| (c.calibration.rate(), c.calibration.offset())),
+                coverage: memory.coverage.clone(),
+                doses: self.doses_of(name),
                 method: memory.calibration.as_ref().map(|c| c.method.clone()),
                 calibration_age: memory.calibration.as_ref().map(|c| age(c.at.wall)),
                 run_since: memory.run_since,

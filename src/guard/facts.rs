@@ -6,7 +6,7 @@ use super::ramp::RampFacts;
 use super::window::DoseWindow;
 use crate::chemistry::Element;
 use crate::config::{ApartRule, Head, Line, Solution};
-use crate::metering::{Calibration, MeteringLimits};
+use crate::metering::{Calibration, Coverage};
 use crate::quantity::{Concentration, Millis, Name, TankVolume, Volume};
 use crate::record::{DoseId, DoseKind, Hold};
 
@@ -48,8 +48,8 @@ pub struct Facts<'a> {
     pub heads_at_once: u32,
     /// The head's calibration, if it has one.
     pub calibration: Option<&'a Calibration>,
-    /// What that calibration covers; `None` when it is not from runs.
-    pub metering: Option<MeteringLimits>,
+    /// Which doses that calibration covers.
+    pub coverage: &'a Coverage,
     /// Why the calibration is too old to be used; `None` when it is not, or is only warned about.
     pub calibration_expired: Option<String>,
     /// Content of the bottle by the books; `None` when nobody has told.

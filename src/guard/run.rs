@@ -110,14 +110,14 @@ pub(super) fn check_run_time(
 ///
 /// Runs of the bench are how that is widened, so they are not held to it.
 fn check_metered(request: &Request<'_>, facts: &Facts<'_>) -> Result<(), Refusal> {
-    let (Some(limits), Some(calibration)) = (&facts.metering, facts.calibration) else {
+    let Some(calibration) = facts.calibration else {
         return Ok(());
     };
     match request.kind {
         DoseKind::Prime | DoseKind::Calibration => Ok(()),
-        DoseKind::Plan | DoseKind::Hand => limits
-            .run_time(calibration, request.volume)
-            .map(drop)
+        DoseKind::Plan | DoseKind::Hand => facts
+            .coverage
+            .check(calibration, request.volume)
             .map_err(|why| Refusal::NotMetered {
                 head: facts.head.name.clone(),
                 why,

@@ -11,7 +11,7 @@ use crate::config::{
     ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Head, HeadOutput, Line, OldCalibration,
     Output, SimulatedHead, Solution,
 };
-use crate::metering::{Calibration, MeteringLimits};
+use crate::metering::{Calibration, Coverage, MeteringLimits, NoRefit, Uncovered};
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
 use crate::record::{DoseId, DoseKind, Hold, HoldScope, Who};
 
@@ -37,7 +37,7 @@ struct Case {
     heads_at_once: u32,
     calibration: Option<Calibration>,
     expired: Option<String>,
-    metering: Option<MeteringLimits>,
+    coverage: Coverage,
     timed: Option<Millis>,
     left: Option<Volume>,
     ledger: Option<String>,
@@ -109,7 +109,7 @@ impl Case {
             heads_at_once: 2,
             calibration: Some(Calibration::new(rate, Volume::ZERO).unwrap()),
             expired: None,
-            metering: None,
+            coverage: Coverage::Assumed,
             timed: None,
             left: Some(ul(1_000_000)),
             ledger: None,
@@ -135,7 +135,7 @@ impl Case {
             apart: &self.apart,
             heads_at_once: self.heads_at_once,
             calibration: self.calibration.as_ref(),
-            metering: self.metering,
+            coverage: &self.coverage,
             calibration_expired: self.expired.clone(),
             reservoir_left: self.left,
             reservoir_reserve: ul(10_000),
@@ -657,4 +657,39 @@ fn a_second_look_does_not_count_the_dose_against_itself_and_sees_what_came_up() 
         .with(|request, facts| look_again(permit, request, facts, NOW))
         .unwrap_err();
     assert_eq!(refusal.code(), "clock-unsure");
+}
+
+#[test]
+fn a_dose_outside_what_the_calibration_covers_is_refused_and_the_bench_is_not_held_to_it() {
+    let mut case = Case::new();
+    let limits = MeteringLimits {
+        run_min: Millis::new(500),
+        run_max: Millis::new(2_000),
+        dose_min: ul(800),
+        tolerance_percent: 5.0,
+    };
+    case.coverage = Coverage::Limits(limits);
+    for (volume, code) in [
+        (800, "ok"),
+        (799, "not-metered"),
+        (2_000, "ok"),
+        (2_001, "not-metered"),
+    ] {
+        case.volume = ul(volume);
+        assert_eq!(case.code(), code, "{volume} uL");
+    }
+    case.volume = ul(1_000);
+    case.coverage = Coverage::Unknown(Uncovered::OtherTolerance {
+        made_for: 5.0,
+        now: 1.0,
+        why: NoRefit::NoRuns,
+    });
+    for kind in [DoseKind::Plan, DoseKind::Hand] {
+        case.kind = kind;
+        assert_eq!(case.code(), "not-metered");
+    }
+    for kind in [DoseKind::Prime, DoseKind::Calibration] {
+        case.kind = kind;
+        assert_eq!(case.code(), "ok");
+    }
 }

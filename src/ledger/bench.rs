@@ -24,7 +24,57 @@ pub struct EndedDose {
     pub on_time: Option<Millis>,
 }
 
+/// A dose that may be held against what was measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DoseToCheck {
+    /// Its number.
+    pub id: DoseId,
+    /// What was asked for.
+    pub volume: Volume,
+    /// How it ended.
+    pub end: DoseEnd,
+    /// Volume booked.
+    pub delivered: Volume,
+    /// Whether a check of it is on record.
+    pub checked: bool,
+}
+
 impl LedgerReader {
+    /// A dose of a head by its number, or the head's last run at the bench since its calibration; `None` when there is none that ended.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn dose_to_check(
+        &self,
+        head: &Name,
+        dose: Option<DoseId>,
+    ) -> Result<Option<DoseToCheck>, LedgerError> {
+        let place = Place::new(&self.path, "look for the dose that was measured");
+        let read = |row: &Row<'_>| -> rusqlite::Result<DoseToCheck> {
+            let end = codec::end(row)?;
+            Ok(DoseToCheck {
+                id: DoseId(codec::int(row, "id")?),
+                volume: codec::volume(row, "volume_ul")?,
+                end: end
+                    .ok_or_else(|| codec::unexpected(row, "outcome", "", "the end of a dose"))?,
+                delivered: codec::volume(row, "delivered_ul")?,
+                checked: codec::flag(row, "checked")?,
+            })
+        };
+        self.conn
+            .query_row(
+                "SELECT *, EXISTS (SELECT 1 FROM verification WHERE verification.dose = dose.id) AS checked FROM dose
+                 WHERE head = ?1 AND outcome IS NOT NULL
+                   AND (id = ?2 OR ?2 IS NULL AND kind = 'calibration'
+                        AND at_ms >= (SELECT coalesce(max(at_ms), 0) FROM calibration WHERE calibration.head = ?1))
+                 ORDER BY id DESC LIMIT 1",
+                params![head.as_str(), dose.map(|dose| dose.0)],
+                read,
+            )
+            .optional()
+            .map_err(|e| place.sql(e))
+    }
+
     /// All calibrations of a head, oldest first.
     ///
     /// # Errors
@@ -116,6 +166,9 @@ pub(super) fn calibration(conn: &Connection, row: &Row<'_>) -> rusqlite::Result<
         limits: limits(row)?,
         simulated: codec::flag(row, "simulated")?,
         runs,
+        resolution: row
+            .get::<_, Option<i64>>("resolution_ul")?
+            .map(Volume::from_ul),
         weighing: codec::text(row, "weighing")?,
         method: codec::text(row, "method")?,
         who: codec::who(row)?,
@@ -142,6 +195,7 @@ fn run(row: &Row<'_>) -> rusqlite::Result<CalibrationRun> {
         volume: codec::volume(row, "volume_ul")?,
         typed: codec::text(row, "typed")?,
         dose: dose.map(DoseId),
+        used: codec::flag(row, "used")?,
     })
 }
 
@@ -170,8 +224,8 @@ pub(super) fn insert_calibration(
     let rows = tx.execute(
         "INSERT INTO calibration (session, at_ms, elapsed_ms, trusted, head, rate_ml_per_min, offset_ul, variation,
                                   method, head_run_ms, who, run_min_ms, run_max_ms, dose_min_ul, tolerance_percent,
-                                  simulated, weighing)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+                                  simulated, weighing, resolution_ul)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)",
         params![
             session,
             stored.at.wall.as_millisecond(),
@@ -190,18 +244,20 @@ pub(super) fn insert_calibration(
             limits.map(|l| l.tolerance_percent),
             stored.simulated,
             stored.weighing,
+            stored.resolution.map(Volume::as_ul),
         ],
     )?;
     let number = tx.last_insert_rowid();
     for run in &stored.runs {
         tx.execute(
-            "INSERT INTO calibration_run (calibration, on_time_ms, volume_ul, typed, dose) VALUES (?1, ?2, ?3, ?4, ?5)",
+            "INSERT INTO calibration_run (calibration, on_time_ms, volume_ul, typed, dose, used) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
             params![
                 number,
                 run.on_time.as_ms(),
                 run.volume.as_ul(),
                 run.typed,
                 run.dose.map(|dose| dose.0),
+                run.used,
             ],
         )?;
     }

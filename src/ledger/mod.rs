@@ -34,7 +34,7 @@ mod wal;
 mod write;
 
 pub use backup::BackupError;
-pub use bench::EndedDose;
+pub use bench::{DoseToCheck, EndedDose};
 pub use check::{CheckReport, Mistake};
 pub use error::LedgerError;
 pub use open::{Ledger, OpenAs, SessionStart, Timeline};

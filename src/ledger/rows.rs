@@ -222,6 +222,7 @@ const CALIBRATION: &[Column] = &[
     ("dose_min_ul", "dose_min_ul", Show::Plain),
     ("tolerance_percent", "tolerance_percent", Show::Plain),
     ("simulated", "simulated", Show::Flag),
+    ("resolution_ul", "resolution_ul", Show::Plain),
     ("weighing", "weighing", Show::Typed),
     WHO,
 ];

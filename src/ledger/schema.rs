@@ -12,7 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 7] = [FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE, SWAP];
+pub(super) const MIGRATIONS: [&str; 8] = [FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE, SWAP, REFIT];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -403,4 +403,10 @@ CREATE TABLE bottle_swap (
     note TEXT NOT NULL,
     who TEXT NOT NULL
 ) STRICT;
+";
+
+/// What the runs of a calibration are fitted again with, null where nobody wrote it down, and readings that were replaced.
+const REFIT: &str = "
+ALTER TABLE calibration ADD COLUMN resolution_ul INTEGER CHECK (resolution_ul >= 0);
+ALTER TABLE calibration_run ADD COLUMN used INTEGER NOT NULL DEFAULT 1 CHECK (used IN (0, 1));
 ";

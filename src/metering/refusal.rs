@@ -3,6 +3,7 @@
 use thiserror::Error;
 
 use super::calibration::CalibrationError;
+use super::refit::Uncovered;
 use super::runs::SuspectRun;
 use crate::quantity::{Millis, Volume};
 
@@ -158,6 +159,9 @@ pub enum DoseRefusal {
         /// The best relative half-width within the range, %.
         best_percent: f64,
     },
+    /// Nobody knows which doses are covered.
+    #[error(transparent)]
+    Uncovered(Uncovered),
     /// The tolerance is no tolerance.
     #[error("a tolerance of {tolerance_percent} % makes no sense; it must be from 0.1 to 50 %")]
     Tolerance {

@@ -104,6 +104,8 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
             heads: vec![HeadStatus {
                 name: name("head-1"),
                 calibration: Some((FlowRate::from_ml_per_min(48.7), Volume::from_ul(20))),
+                coverage: None,
+                doses: None,
                 method: Some("weighed".to_owned()),
                 calibration_age: Some(Millis::DAY),
                 run_since: Millis::from_secs(3600),

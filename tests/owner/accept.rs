@@ -19,6 +19,13 @@ pub(crate) struct Reef {
 
 impl Drop for Reef {
     fn drop(&mut self) {
+        self.kill();
+    }
+}
+
+impl Reef {
+    /// Ends the daemon as a power cut would.
+    pub(crate) fn kill(&mut self) {
         if let Some(mut daemon) = self.daemon.take() {
             daemon.kill().unwrap();
             daemon.wait().unwrap();

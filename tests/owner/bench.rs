@@ -98,6 +98,67 @@ fn typed_runs_make_a_certificate_with_every_run_and_what_it_covers() {
 }
 
 #[test]
+fn another_tolerance_is_in_force_after_a_restart_and_refuses_what_the_runs_do_not_show() {
+    let mut reef = reef("1");
+    let mut words = vec!["calibrate", "alkalinity"];
+    words.extend(RUNS);
+    assert!(reef.run(&words).status.success());
+    let head = |reef: &Reef| {
+        let output = reef.run(&["status", "--json"]);
+        let status: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let heads = status["heads"].as_array().unwrap();
+        heads
+            .iter()
+            .find(|h| h["name"] == "alkalinity")
+            .unwrap()
+            .clone()
+    };
+    let before = head(&reef);
+    // The runs took 2 s to 12 s, so up to 24 s are covered; the head may run 20 s, at 0.5 mL/s with 0.005 mL more a run.
+    assert_eq!(
+        (&before["run_min_ms"], &before["run_max_ms"]),
+        (&2_000.into(), &24_000.into())
+    );
+    assert_eq!(before["dose_max_ul"], 10_005);
+    let smallest = before["dose_min_ul"].as_i64().unwrap();
+    assert!((1_005..3_000).contains(&smallest), "{before}");
+    let text = String::from_utf8_lossy(&reef.run(&["status"]).stdout).into_owned();
+    assert!(text.contains("to 10.005 mL within 5 %"), "{text}");
+    let dose = ["dose", "alkalinity", "3 mL"];
+    let asked = told(&reef, &dose, "no\n");
+    assert!(
+        String::from_utf8_lossy(&asked.stdout).contains("5.99 s"),
+        "{asked:?}"
+    );
+    reef.kill();
+    let file = reef.config().join("controller.toml");
+    let text = std::fs::read_to_string(&file).unwrap();
+    assert!(text.contains("tolerance-percent = 5"));
+    let narrow = text.replace("tolerance-percent = 5", "tolerance-percent = 1");
+    std::fs::write(&file, narrow).unwrap();
+    reef.start("1");
+    let refused = told(&reef, &dose, "yes\n");
+    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert_eq!(refused.status.code(), Some(1), "{refused:?}");
+    assert!(
+        said.contains("made for 5 %, tolerance-percent is now 1 %")
+            && said.contains("calibrate the head again"),
+        "{said}"
+    );
+    let shown = reef.run(&["calibration", "show", "alkalinity"]);
+    let shown = String::from_utf8_lossy(&shown.stdout).into_owned();
+    assert!(shown.contains("meters NO dose"), "{shown}");
+    let status = reef.run(&["status"]);
+    let status = String::from_utf8_lossy(&status.stdout).into_owned();
+    assert!(
+        status.contains("gives NO dose: it was made for 5 %, tolerance-percent is now 1 %"),
+        "{status}"
+    );
+    let after = head(&reef);
+    assert!(after["dose_min_ul"].is_null() && after["meters_nothing"].is_string());
+}
+
+#[test]
 fn weighed_runs_need_the_temperature_and_scattered_ones_are_refused() {
     let reef = reef("1");
     let weighed = [
@@ -188,6 +249,81 @@ fn a_check_runs_the_head_and_fails_beyond_the_tolerance() {
     assert!((error(&windows[1]) + 7.5).abs() < 0.05, "{windows:?}");
     let listed = reef.json(&["ledger", "list", "verification", "--json"]);
     assert_eq!(listed.as_array().unwrap().len(), 2);
+}
+
+#[test]
+fn a_check_that_is_weighed_asks_for_the_water_and_keeps_what_it_was_converted_by() {
+    let reef = reef("60");
+    let mut words = vec!["calibrate", "alkalinity"];
+    words.extend(RUNS);
+    assert!(reef.run(&words).status.success());
+    // 2.99 g of water of 20 C are 2.999 mL.
+    let weighed = told(
+        &reef,
+        &["verify", "alkalinity", "3 mL"],
+        "\n2.99 g\n20 C\n\n",
+    );
+    let said = String::from_utf8_lossy(&weighed.stdout).into_owned();
+    assert!(
+        weighed.status.success() && said.contains("2.999 mL measured") && said.contains("-0.0 %"),
+        "{weighed:?}"
+    );
+    let listed = reef.json(&["ledger", "list", "verification", "--json"]);
+    let typed = listed[0]["typed"].as_str().unwrap();
+    assert!(typed.contains("2.99 g (water of 20 C"), "{listed}");
+}
+
+#[test]
+fn a_script_checks_a_head_in_two_steps_and_is_asked_nothing() {
+    let reef = reef("60");
+    let mut words = vec!["calibrate", "alkalinity"];
+    words.extend(RUNS);
+    assert!(reef.run(&words).status.success());
+    let check = |more: &[&str]| {
+        let mut words = vec!["verify", "alkalinity", "3 mL"];
+        words.extend(more);
+        reef.run(&words)
+    };
+    let refused = |more: &[&str], why: &str| {
+        let output = check(more);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{output:?}");
+        assert!(said.contains(why), "{said}");
+    };
+    refused(&["--measured", "3.05 mL"], "has made no run for a check");
+    let started = reef.json(&["verify", "alkalinity", "3 mL", "--start", "--json"]);
+    assert_eq!(started["volume_ul"], 3_000);
+    let dose = started["dose"].as_i64().unwrap();
+    let other = reef.run(&["verify", "alkalinity", "4 mL", "--measured", "4 mL"]);
+    assert!(
+        String::from_utf8_lossy(&other.stderr).contains("was 3.0 mL, not 4.0 mL"),
+        "{other:?}"
+    );
+    let unknown = check(&["--measured", "2.99 g"]);
+    assert_eq!(unknown.status.code(), Some(2), "{unknown:?}");
+    let weighed = [
+        "--measured",
+        "2.99g",
+        "--water-temperature",
+        "20 C",
+        "--json",
+    ];
+    let kept = check(&weighed);
+    assert!(kept.status.success(), "{kept:?}");
+    let kept: Value = serde_json::from_slice(&kept.stdout).unwrap();
+    assert!(kept["text"].as_str().unwrap().contains("2.999 mL measured"));
+    let listed = reef.json(&["ledger", "list", "verification", "--json"]);
+    assert_eq!(listed[0]["dose"].as_i64(), Some(dose));
+    refused(&["--measured", "3.05 mL"], "was checked before");
+    assert!(check(&["--start"]).status.success());
+    let number = (dose + 1).to_string();
+    let failed = check(&["--measured", "2 mL", "--dose", &number]);
+    assert_eq!(failed.status.code(), Some(1), "{failed:?}");
+    assert!(String::from_utf8_lossy(&failed.stdout).contains("FAILED"));
+    refused(
+        &["--measured", "3 mL", "--dose", "9999"],
+        "is no dose of head",
+    );
 }
 
 /// A program on a terminal of its own.
@@ -332,26 +468,60 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
     );
 }
 
-#[test]
-fn a_terminal_that_goes_away_stops_the_head() {
-    let reef = reef("1");
-    let mut terminal = Terminal::open(
-        &reef,
-        &[
-            "calibrate",
-            "alkalinity",
-            "--repeats",
-            "2",
-            "--lengths",
-            "1s,8s",
-        ],
-    );
+/// A guided calibration after its first run, which lasted a second.
+fn after_the_first_run(reef: &Reef) -> Terminal {
+    let words = [
+        "calibrate",
+        "alkalinity",
+        "--repeats",
+        "2",
+        "--lengths",
+        "1s,8s",
+    ];
+    let mut terminal = Terminal::open(reef, &words);
     terminal.wait_for("q ends:");
     terminal.type_in("s\n");
     terminal.wait_for("Run 1 of 4: 1 s");
     terminal.wait_for("q ends:");
     terminal.type_in("\n");
     terminal.wait_for("What came out");
+    terminal
+}
+
+#[test]
+fn a_signal_ends_the_dialog_at_a_question_and_in_a_run_with_the_head_off() {
+    let reef = reef("1");
+    let kill = |terminal: &Terminal, signal| {
+        let pid = rustix::process::Pid::from_child(&terminal.child);
+        rustix::process::kill_process(pid, signal).unwrap();
+    };
+    for signal in [Signal::INT, Signal::TERM, Signal::HUP] {
+        let mut terminal = after_the_first_run(&reef);
+        kill(&terminal, signal);
+        terminal.wait_for("ended by a signal, the head is off");
+        terminal.wait_for("the head's calibration stays as it was");
+        assert_eq!(terminal.end().code(), Some(1), "{signal:?}");
+    }
+    let mut terminal = after_the_first_run(&reef);
+    terminal.type_in("0.5 mL\n");
+    terminal.wait_for("Run 2 of 4: 8 s");
+    terminal.wait_for("q ends:");
+    terminal.type_in("\n");
+    terminal.wait_for("any key stops the head");
+    kill(&terminal, Signal::INT);
+    terminal.wait_for("ended by a signal, the head is off after");
+    assert_eq!(terminal.end().code(), Some(1));
+    let last = newest_doses(&reef).pop().unwrap();
+    assert_eq!(last["outcome"], "interrupted");
+    assert!(last["on_time_ms"].as_i64().unwrap() < 7_000, "{last}");
+    let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
+    assert_eq!(shown["measured"], false, "nothing was taken");
+}
+
+#[test]
+fn a_terminal_that_goes_away_stops_the_head() {
+    let reef = reef("1");
+    let mut terminal = after_the_first_run(&reef);
     terminal.type_in("0.5 mL\n");
     terminal.wait_for("Run 2 of 4: 8 s");
     terminal.wait_for("q ends:");

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use dosewright::config::{Controller, check_texts};
 use dosewright::engine::record::{DoseId, DoseKind};
 use dosewright::guard::{ClockFact, DosePermit, DoseWindow, Facts, LedgerFact, Request, judge};
-use dosewright::metering::Calibration;
+use dosewright::metering::{Calibration, Coverage};
 use dosewright::quantity::{FlowRate, Millis, Name, Volume};
 use jiff::tz::TimeZone;
 
@@ -63,7 +63,7 @@ pub(crate) fn permit_given_at(
         apart: &[],
         heads_at_once: 1,
         calibration: Some(&calibration),
-        metering: None,
+        coverage: &Coverage::Assumed,
         calibration_expired: None,
         reservoir_left: Some(Volume::from_ul(1_000_000)),
         reservoir_reserve: Volume::ZERO,

@@ -1,9 +1,13 @@
 //! Runs by time, calibrations and checks of them.
 
-use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, ul};
+use std::sync::Arc;
+
+use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, plan_of, ul};
 use crate::engine::{Answer, Command, Denial, NewCalibration, NewVerification};
 use crate::quantity::{Millis, Volume};
-use crate::record::{CalibrationRun, DoseEnd, DoseId, DoseKind, Entry, HoldScope};
+use crate::record::{
+    CalibrationRun, DoseEnd, DoseId, DoseKind, Entry, HoldScope, StoredCalibration,
+};
 
 fn told(world: &mut World, command: Command) -> Result<Answer, Denial> {
     let ticket = world.ask(command);
@@ -74,6 +78,7 @@ fn runs(pairs: &[(i64, i64)]) -> NewCalibration {
         volume: ul(*volume),
         typed: format!("{volume} uL"),
         dose: None,
+        used: true,
     };
     NewCalibration {
         head: name("calcium"),
@@ -239,6 +244,127 @@ fn runs_make_a_calibration_with_what_it_covers_and_doses_outside_are_refused() {
     prepare(&mut world, 1_000, DoseKind::Calibration).unwrap();
 }
 
+/// Starts anew with another tolerance of the calcium head, and with what a keeper's file could do to its newest calibration.
+fn restart_with(world: &mut World, percent: f64, record: impl Fn(&mut StoredCalibration)) {
+    let controller = Arc::make_mut(&mut world.controller);
+    let head = controller.heads.get_mut(&name("calcium")).unwrap();
+    head.tolerance_percent = percent;
+    let newest = world.books.entries.iter_mut().rev().find_map(|e| {
+        let Entry::Calibration(c) = e else {
+            return None;
+        };
+        (c.head == name("calcium")).then_some(c)
+    });
+    record(newest.unwrap());
+    world.restart_after(SECOND);
+    world.sync();
+}
+
+fn by_hand(world: &mut World, volume: i64) -> Result<(), String> {
+    let command = Command::PrepareDose {
+        line: name("calcium"),
+        volume: ul(volume),
+        kind: DoseKind::Hand,
+    };
+    told(world, command)
+        .map(drop)
+        .map_err(|d| format!("{}: {}", d.code, d.text))
+}
+
+#[test]
+fn another_tolerance_holds_from_the_next_start_for_calibrations_on_record() {
+    let mut world = world();
+    told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+    by_hand(&mut world, 1_200).unwrap();
+    restart_with(&mut world, 1.0, |_| {});
+    let refused = by_hand(&mut world, 1_200).unwrap_err();
+    assert!(
+        refused.starts_with("not-metered") && refused.contains("within 1 %"),
+        "{refused}"
+    );
+    by_hand(&mut world, 3_000).unwrap();
+    assert_eq!(
+        world.notes("tolerance-changed").len(),
+        1,
+        "the head that changed"
+    );
+    restart_with(&mut world, 5.0, |_| {});
+    by_hand(&mut world, 1_200).unwrap();
+}
+
+#[test]
+fn a_head_whose_runs_do_not_tell_for_another_tolerance_meters_nothing_and_says_what_to_do() {
+    let nothing: [fn(&mut StoredCalibration); 3] = [
+        |c| c.runs.clear(),
+        |c| c.resolution = None,
+        |c| c.resolution = Some(ul(100)),
+    ];
+    for spoil in nothing {
+        let mut world = world();
+        told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+        restart_with(&mut world, 5.0, spoil);
+        by_hand(&mut world, 3_000).unwrap();
+        restart_with(&mut world, 1.0, |_| {});
+        let refused = by_hand(&mut world, 3_000).unwrap_err();
+        assert!(
+            refused.starts_with("not-metered")
+                && refused.contains("made for 5 %, tolerance-percent is now 1 %")
+                && refused.contains("calibrate the head again"),
+            "{refused}"
+        );
+        assert!(world.notes("tolerance-changed")[0].contains("meters nothing"));
+        // The slot at 23:00 as well, and the way out stays open.
+        world.run(18 * HOUR);
+        assert_eq!(world.not_given()[0].code, "not-metered");
+        prepare(&mut world, 3_000, DoseKind::Calibration).unwrap();
+        told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+        by_hand(&mut world, 3_000).unwrap();
+    }
+}
+
+#[test]
+fn a_calibration_of_which_nobody_knows_what_it_covers_meters_nothing() {
+    let mut world = world();
+    restart_with(&mut world, 5.0, |c| c.limits = None);
+    let refused = by_hand(&mut world, 3_000).unwrap_err();
+    assert!(
+        refused.starts_with("not-metered") && refused.contains("calibrate"),
+        "{refused}"
+    );
+}
+
+#[test]
+fn a_reading_that_was_replaced_is_kept_and_changes_nothing() {
+    let mut world = world();
+    let rate = |world: &mut World| {
+        let heads = world.status().heads;
+        heads
+            .iter()
+            .find(|h| h.name == name("calcium"))
+            .and_then(|h| h.calibration)
+    };
+    told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+    let without = rate(&mut world);
+    let mut with = runs(&GOOD);
+    with.runs.push(CalibrationRun {
+        volume: ul(9_000),
+        used: false,
+        ..with.runs[0].clone()
+    });
+    told(&mut world, Command::Calibrate(with)).unwrap();
+    assert_eq!(rate(&mut world), without);
+    let kept = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Calibration(c) = e else {
+            return None;
+        };
+        Some(c.runs.clone())
+    });
+    assert_eq!(kept.unwrap().len(), 5);
+    // Neither does it count when the runs are fitted again.
+    restart_with(&mut world, 2.0, |_| {});
+    by_hand(&mut world, 3_000).unwrap();
+}
+
 #[test]
 fn a_plan_that_a_new_calibration_does_not_cover_is_told_and_its_doses_are_refused() {
     let mut world = world();
@@ -255,6 +381,33 @@ fn a_plan_that_a_new_calibration_does_not_cover_is_told_and_its_doses_are_refuse
     let refused = world.not_given();
     assert_eq!(refused.len(), 1, "{refused:?}");
     assert_eq!(refused[0].code, "not-metered");
+    let status = world.line("calcium");
+    assert_eq!(
+        status.reason.map(|(code, ..)| code).as_deref(),
+        Some("not-metered")
+    );
+}
+
+#[test]
+fn a_plan_that_a_calibration_on_record_does_not_cover_is_told_at_the_start() {
+    let mut world = world();
+    told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
+    world.restart_after(SECOND);
+    world.run(SECOND);
+    assert!(world.notes("plan-not-metered").is_empty());
+    // 0.6 mL take 1.2 s; the shortest run took 2 s.
+    let text = "uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = 0.6\nat = [\"23:00\"]\n";
+    world.plan = plan_of(text, &world.controller);
+    world.restart_after(SECOND);
+    world.run(SECOND);
+    let told = world.notes("plan-not-metered");
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(
+        told[0].contains("line calcium is planned with doses")
+            && told[0].contains("calibrate with shorter runs"),
+        "{told:?}"
+    );
+    world.sync();
     let status = world.line("calcium");
     assert_eq!(
         status.reason.map(|(code, ..)| code).as_deref(),

@@ -510,6 +510,7 @@ fn bench_runs(stored: &StoredCalibration) -> NewCalibration {
         volume: stored.calibration.volume(Millis::new(ms)),
         typed: String::new(),
         dose: None,
+        used: true,
     });
     NewCalibration {
         head: stored.head.clone(),

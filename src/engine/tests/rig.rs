@@ -8,12 +8,12 @@ use std::sync::{Arc, Mutex, OnceLock};
 
 use jiff::Timestamp;
 
-use crate::config::{Controller, Plan, check_plan_text, check_texts};
+use crate::config::{Controller, Head, Plan, check_plan_text, check_texts};
 use crate::engine::{
     Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, RefillLevel, RunEnd,
     RunReport, Setup, Status, Ticket, TrustSource,
 };
-use crate::metering::Calibration;
+use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
 use crate::record::{
@@ -80,6 +80,16 @@ pub(super) fn calcium_at(times: &str, count: i64, controller: &Controller) -> Ar
     let text =
         format!("uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = {ml}\nat = [{times}]\n");
     plan_of(&text, controller)
+}
+
+/// Limits that a head meets with any dose.
+fn every_dose(head: &Head) -> MeteringLimits {
+    MeteringLimits {
+        run_min: Calibration::RUN_MIN,
+        run_max: head.run_max,
+        dose_min: Volume::ZERO,
+        tolerance_percent: head.tolerance_percent,
+    }
 }
 
 /// One stretch of liquid that really went in.
@@ -239,9 +249,10 @@ impl World {
                 head: head.clone(),
                 calibration,
                 variation: Some(0.01),
-                limits: None,
+                limits: Some(every_dose(config)),
                 simulated: false,
                 runs: Vec::new(),
+                resolution: None,
                 weighing: String::new(),
                 method: "by weight".to_owned(),
                 who: keeper(),
