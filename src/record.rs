@@ -741,8 +741,12 @@ pub struct BottleSwap {
     pub before: Volume,
     /// What it gives a day of the new one.
     pub after: Volume,
+    /// Lines that followed it, with what they gave a day: they are to stay there.
+    pub followers: Vec<(Name, Volume)>,
     /// The last dose of all before the swap: what the line gave since went through the tube.
     pub dose_last: DoseId,
+    /// Whether outputs were driven: one of a dry run is a rehearsal.
+    pub live: bool,
     /// What becomes of it.
     pub state: SwapState,
     /// In the owner's words.

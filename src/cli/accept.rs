@@ -38,7 +38,7 @@ pub(super) fn accept(place: &Place, options: &Accept, out: &mut Out) -> Result<(
         return Err(Failure::new(
             exit::REFUSED,
             format!(
-                "{what} is under way; one thing at a time, or nobody can tell what did what: finish it or step back first"
+                "{what} is under way; one thing at a time, or nobody can tell what did what: finish it or go back first"
             ),
         ));
     }

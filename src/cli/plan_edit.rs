@@ -62,7 +62,7 @@ impl Edit {
     /// A line's daily volume in mL, as `daily-ml` or, for one that follows another, as its ratio to what that one gives.
     pub(super) fn volume(line: Name, ml: f64, leader: Option<Volume>) -> Self {
         match leader {
-            Some(leader) => Self::Ratio(line, (ml / leader.as_ml() * 1e4).round() / 1e4),
+            Some(leader) => Self::Ratio(line, written_ratio(ml / leader.as_ml())),
             None => Self::Daily(line, written_ml(ml)),
         }
     }
@@ -87,6 +87,18 @@ pub(super) fn written_ml(ml: f64) -> f64 {
         1000.0
     };
     (ml * places).round() / places
+}
+
+/// A ratio as a person writes it: four places, more where that would lose over a two-thousandth of it.
+fn written_ratio(ratio: f64) -> f64 {
+    let places = if ratio >= 0.1 {
+        1e4
+    } else if ratio >= 0.01 {
+        1e5
+    } else {
+        1e7
+    };
+    (ratio * places).round() / places
 }
 
 /// The text with the numbers changed; why not, when a key is not where it belongs.
@@ -165,9 +177,14 @@ impl FileChange {
         Failure::new(
             exit::IO,
             format!(
-                "{} cannot be changed: {error}; change it by hand ({}), then dosewright reload",
+                "{} cannot be changed: {error}; change it by hand ({}), then {}",
                 self.path.display(),
-                self.words
+                self.words,
+                if self.shown.ends_with(CONTROLLER_FILE) {
+                    "restart the daemon"
+                } else {
+                    "dosewright reload"
+                }
             ),
         )
     }
@@ -265,37 +282,68 @@ impl BothChange {
     /// # Errors
     /// Why one cannot be replaced; both are as they were before then.
     pub(super) fn write(&self) -> Result<(), Failure> {
-        self.controller.write()?;
-        self.plan.write().or_else(|failure| {
-            self.controller.undo()?;
-            Err(failure.after("both files are as they were before"))
+        // Both are on the disk before the first takes its place: a lost supply finds both old or both new but for an instant.
+        let controller = beside(&self.controller.path, &self.controller.after)
+            .map_err(|e| self.controller.unwritten(&e))?;
+        let plan = beside(&self.plan.path, &self.plan.after).map_err(|e| {
+            drop(fs::remove_file(&controller));
+            self.plan.unwritten(&e)
+        })?;
+        put_in_place(&plan, &self.plan.path).map_err(|e| {
+            drop(fs::remove_file(&controller));
+            self.plan.unwritten(&e)
+        })?;
+        put_in_place(&controller, &self.controller.path).or_else(|e| {
+            self.plan.undo()?;
+            Err(self
+                .controller
+                .unwritten(&e)
+                .after("both files are as they were before"))
         })
+    }
+
+    /// Whether the files say all of it already.
+    pub(super) fn is_nothing(&self) -> bool {
+        self.controller.before == self.controller.after && self.plan.before == self.plan.after
     }
 }
 
 /// Replaces a file whole, with its owner and rights.
 fn replace(path: &Path, text: &str) -> io::Result<()> {
+    let new = beside(path, text)?;
+    put_in_place(&new, path)
+}
+
+/// Writes a new text beside a file, with its owner and rights, safe on the disk.
+fn beside(path: &Path, text: &str) -> io::Result<PathBuf> {
     let old = fs::metadata(path)?;
-    let mut beside = path.as_os_str().to_owned();
-    beside.push(".new");
-    let beside = Path::new(&beside);
+    let mut name = path.as_os_str().to_owned();
+    name.push(".new");
+    let beside = PathBuf::from(name);
     let write = || -> io::Result<()> {
-        let mut file = File::create(beside)?;
+        let mut file = File::create(&beside)?;
         file.write_all(text.as_bytes())?;
         file.set_permissions(old.permissions())?;
         let new = file.metadata()?;
         if (new.uid(), new.gid()) != (old.uid(), old.gid()) {
             std::os::unix::fs::fchown(&file, Some(old.uid()), Some(old.gid()))?;
         }
-        file.sync_all()?;
-        fs::rename(beside, path)
+        file.sync_all()
     };
     let written = write();
     if written.is_err() {
         // Best effort: the file that counts is untouched.
-        drop(fs::remove_file(beside));
+        drop(fs::remove_file(&beside));
     }
-    written?;
+    written.map(|()| beside)
+}
+
+/// Puts a new file in place of an old one.
+fn put_in_place(new: &Path, path: &Path) -> io::Result<()> {
+    if let Err(error) = fs::rename(new, path) {
+        drop(fs::remove_file(new));
+        return Err(error);
+    }
     path.parent()
         .map_or(Ok(()), |folder| File::open(folder)?.sync_all())
 }
@@ -336,6 +384,13 @@ mod tests {
     fn a_written_volume_loses_less_than_half_a_percent() {
         for ml in [0.5, 1.9994, 2.004, 19.994, 20.04, 82.2499, 4000.06] {
             assert!((written_ml(ml) / ml - 1.0).abs() < 0.005, "{ml}");
+        }
+    }
+
+    #[test]
+    fn a_written_ratio_loses_less_than_a_thousandth_however_small() {
+        for ratio in [0.005_728, 0.0123, 0.1, 0.736_1, 1.0, 12.345_6] {
+            assert!((written_ratio(ratio) / ratio - 1.0).abs() < 5e-4, "{ratio}");
         }
     }
 

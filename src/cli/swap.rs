@@ -15,7 +15,9 @@ use super::plan_edit::{BothChange, Edit};
 use super::words::{agreed, configuration, unread, usage};
 use crate::config::Loaded;
 use crate::control::Request;
-use crate::plan::{SwapShape, SwapWish, plan_daily_volumes, shape_swap, with_solution};
+use crate::plan::{
+    SwapShape, SwapWish, doses_daily, plan_daily_volumes, shape_swap, with_solution,
+};
 use crate::quantity::{Millis, Name, Volume, parse_volume};
 use crate::record::{BottleSwap, SwapState};
 
@@ -37,6 +39,12 @@ pub(super) fn begin(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Resu
             "--json asks nothing; give --yes or --preview with it",
         ));
     }
+    if let Some(fade) = super::changeover::under_way(place).ok().flatten() {
+        return Err(Failure::new(
+            exit::REFUSED,
+            format!("{fade}; finish it or step back first: one thing at a time"),
+        ));
+    }
     let loaded = configuration(place)?;
     let wish = wish(place, &loaded, swap)?;
     let current = under_way(place).ok().flatten();
@@ -52,6 +60,12 @@ pub(super) fn begin(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Resu
         dose_min(place, &controller, &wish.line),
     )
     .map_err(|error| Failure::new(exit::REFUSED, format!("no such swap: {error}")))?;
+    // What no start would take afterwards must not be begun.
+    if wish.to != wish.placed {
+        in_the_files(place, &loaded, (&wish.line, &wish.to), shape.after).map_err(|failure| {
+            failure.after("no such swap: it could not be put into the files afterwards")
+        })?;
+    }
     if swap.preview && swap.json {
         return Ok(out.json(&as_json(&wish, &shape))?);
     }
@@ -73,6 +87,7 @@ pub(super) fn begin(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Resu
         to: wish.to.to_string(),
         by: swap.by.clone(),
         tube_ul: wish.tube.as_ul(),
+        after_ul: shape.after.as_ul(),
         note: swap.note.clone(),
     };
     ask(place, &request, swap.json, out).map(drop)
@@ -134,16 +149,20 @@ fn say(
     )?;
     let drifts = shape.rises_after.more_than(&shape.rises_before);
     drift_lines(&drifts, ", at once and not faded in", out)?;
+    let lasts = if doses_daily(&loaded.plan, line) {
+        format!("for {} at the present volume", until_new(wish))
+    } else {
+        "over its next doses".to_owned()
+    };
     writeln!(
         out,
-        "the tube still gives its {} of {from}, for {} at the present volume; the daemon counts them and then changes the volume by itself",
-        wish.tube,
-        until_new(wish)
+        "the tube still gives its {} of {from}, {lasts}; the daemon counts them and then changes the volume by itself",
+        wish.tube
     )?;
     if shape.early.as_dkh() > 0.0 {
         writeln!(
             out,
-            "if the new solution comes through the tube at once instead, {:.3} dKH more than planned are given in that time",
+            "if the new solution comes through at once, or the tube holds twice as much, up to {:.3} dKH more than planned are given meanwhile",
             shape.early.as_dkh()
         )?;
     }
@@ -164,6 +183,24 @@ fn say(
     Ok(())
 }
 
+/// Both files as they are to be: the line's solution and volume, and its followers where they are.
+fn in_the_files(
+    place: &Place,
+    loaded: &Loaded,
+    (line, solution): (&Name, &Name),
+    after: Volume,
+) -> Result<BothChange, Failure> {
+    let daily = plan_daily_volumes(&loaded.plan);
+    let leader = leader_volume(&loaded.plan, line);
+    let mut plan = vec![Edit::volume(line.clone(), after.as_ml(), leader)];
+    for follower in followers_of(&loaded.plan, line) {
+        let volume = daily.get(&follower).copied().unwrap_or(Volume::ZERO);
+        plan.push(Edit::volume(follower, volume.as_ml(), Some(after)));
+    }
+    let solution = Edit::Solution(line.clone(), solution.clone());
+    BothChange::prepare(place, &[solution], &plan)
+}
+
 /// Puts a swap that is through into both files.
 pub(super) fn finish(
     place: &Place,
@@ -178,20 +215,12 @@ pub(super) fn finish(
         ));
     }
     let loaded = configuration(place)?;
-    let daily = plan_daily_volumes(&loaded.plan);
-    let leader = leader_volume(&loaded.plan, &current.line);
-    let mut plan = vec![Edit::volume(
-        current.line.clone(),
-        current.after.as_ml(),
-        leader,
-    )];
-    for follower in followers_of(&loaded.plan, &current.line) {
-        let volume = daily.get(&follower).copied().unwrap_or(Volume::ZERO);
-        plan.push(Edit::volume(follower, volume.as_ml(), Some(current.after)));
-    }
-    let solution = Edit::Solution(current.line.clone(), current.to.clone());
-    let change = BothChange::prepare(place, &[solution], &plan)?;
+    let (solution, volume) = current.in_force();
+    let change = in_the_files(place, &loaded, (&current.line, solution), volume)?;
     let next = "restart the daemon (sudo systemctl restart dosewright); in live mode arm it again, because controller.toml has changed";
+    if change.is_nothing() {
+        return Ok(writeln!(out, "both files say it already; now {next}")?);
+    }
     if !as_json {
         writeln!(out, "{}", change.words())?;
     }

@@ -154,6 +154,8 @@ pub enum Request {
         by: String,
         /// What the tube holds.
         tube_ul: i64,
+        /// The daily volume of the new solution that the owner was shown.
+        after_ul: i64,
         /// In the owner's words.
         note: String,
     },

@@ -217,6 +217,7 @@ fn changeover_command(request: Request) -> Result<Command, String> {
         to,
         by,
         tube_ul,
+        after_ul,
         note,
     } = request
     {
@@ -225,6 +226,7 @@ fn changeover_command(request: Request) -> Result<Command, String> {
             to: name(&to)?,
             by: measured(&by)?,
             tube: volume(tube_ul)?,
+            expected: Some(volume(after_ul)?),
             note: shortened(&note),
         }));
     }

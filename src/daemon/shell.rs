@@ -571,8 +571,12 @@ impl Shell<'_> {
                 })
             }
             Err(mistakes) => {
-                let text =
+                let mut text =
                     format!("the plan was not taken, the one before stays in force:\n{mistakes}");
+                if let Some(why) = self.engine.waits_for_restart() {
+                    text.push('\n');
+                    text.push_str(&why);
+                }
                 tracing::error!("{text}");
                 if let Some(ticket) = ticket {
                     self.reply(ticket, Err(Denial::new("plan-refused", text)));

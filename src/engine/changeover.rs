@@ -202,7 +202,8 @@ impl Engine {
         let Some(current) = self.under_way().cloned() else {
             return Err(Denial::new(
                 "unknown-changeover",
-                "no changeover is under way",
+                self.swap_in_the_way(None)
+                    .unwrap_or_else(|| "no changeover is under way".to_owned()),
             ));
         };
         let state = match (action, current.state) {

@@ -65,7 +65,7 @@ impl Engine {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
-            Command::StartSwap(new) => match self.start_swap(new, ticket, who, now) {
+            Command::StartSwap(new) => match self.start_swap(&new, ticket, who, now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
@@ -392,7 +392,6 @@ impl Engine {
             self.drop_waiting(NotGiven::Refused, &denial, now);
             self.touch_all_lines();
             self.settle_changeover(now);
-            self.settle_swap(now);
             let mut text = format!(
                 "plan reloaded: {} lines, {} a day",
                 self.plan.lines.len(),

@@ -338,6 +338,8 @@ pub struct NewSwap {
     pub by: Measured,
     /// What the tube holds between bottle and outlet.
     pub tube: Volume,
+    /// The daily volume of the new solution that the owner was shown; `None` when nothing was shown.
+    pub expected: Option<Volume>,
     /// In the owner's words.
     pub note: String,
 }

@@ -35,6 +35,7 @@ mod start;
 mod state;
 mod status;
 mod swap;
+mod swap_start;
 mod watch;
 
 pub use crate::record;

@@ -288,7 +288,7 @@ impl Engine {
         daily
     }
 
-    fn leader_of(&self, line: &Name) -> Option<&Name> {
+    pub(super) fn leader_of(&self, line: &Name) -> Option<&Name> {
         self.plan
             .lines
             .iter()

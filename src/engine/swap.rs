@@ -4,13 +4,11 @@
 //! What the line gave since the swap is counted by the books, so a restart or a lost power supply changes nothing about it. Which liquid
 //! leaves a tube cannot be measured here; its volume is what the owner says.
 
-use std::sync::Arc;
-
 use super::effect::{Answer, Denial, Ticket};
 use super::event::{NewSwap, Now};
 use super::state::Engine;
 use crate::config::Plan;
-use crate::plan::{DailyVolumes, SwapWish, plan_daily_volumes, shape_swap, with_solution};
+use crate::plan::{DailyVolumes, SwapWish, plan_daily_volumes, shape_swap};
 use crate::quantity::{Name, Volume};
 use crate::record::{BottleSwap, DoseId, Entry, HoldScope, SwapState, Who};
 
@@ -28,8 +26,20 @@ impl Engine {
     pub(super) fn overlay_swap(&self, daily: &mut DailyVolumes) {
         if let Some(swap) = self.swap_under_way() {
             let (_, volume) = swap.in_force();
-            daily.insert(swap.line.clone(), volume);
+            // A line that plan.toml has put on standby or taken out gives nothing, whatever was agreed for it.
+            if let Some(planned) = daily.get_mut(&swap.line).filter(|v| **v > Volume::ZERO) {
+                *planned = volume;
+            }
         }
+    }
+
+    /// Why a plan may not fit before the next start; `None` when nothing of that kind is under way.
+    pub fn waits_for_restart(&self) -> Option<String> {
+        let swap = self.swap_under_way()?;
+        Some(format!(
+            "bottle swap {} is under way: after `dosewright changeover finish` restart the daemon instead, because controller.toml is read at a start only, and both files belong together",
+            swap.number
+        ))
     }
 
     /// Why something else that touches the line must wait; `None` when nothing is under way.
@@ -38,26 +48,41 @@ impl Engine {
         let concerned = line.is_none_or(|line| *line == swap.line);
         concerned.then(|| {
             format!(
-                "bottle swap {} on line {} is under way; one thing at a time: `dosewright changeover list` shows how far it is",
-                swap.number, swap.line
+                "bottle swap {} on line {} is under way; one thing at a time: finish it (`dosewright status` shows how far it is), or put the old bottle back (`dosewright changeover swap {} --to {} --tube VOLUME`)",
+                swap.number, swap.line, swap.line, swap.from
             )
         })
     }
 
     pub(super) fn start_swap(
         &mut self,
-        new: NewSwap,
+        new: &NewSwap,
         ticket: Ticket,
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
         self.clock_for_course()?;
         let refuse = |why: String| Denial::new("swap-refused", why);
-        self.swap_may_begin(&new).map_err(refuse)?;
-        if let Some(back) = self.put_back(&new) {
-            self.put_swap(back, who, Some(ticket), now);
-            return Ok(());
+        self.swap_may_begin(new).map_err(refuse)?;
+        let swap = match self.put_back(new) {
+            Some(back) => back,
+            None => self.swap_wanted(new)?,
+        };
+        if let Some(expected) = new.expected.filter(|expected| !same(*expected, swap.after)) {
+            return Err(refuse(format!(
+                "you were shown {expected} a day, and by the plan in force it would be {}: plan.toml was edited and not read; `dosewright reload`, then ask again",
+                swap.after
+            )));
         }
+        if let Some(before) = self.swap_under_way().cloned() {
+            let note = format!("the way back is swap {}", swap.number);
+            self.end_swap(before, &note, now);
+        }
+        self.put_swap(swap, who, Some(ticket), now);
+        Ok(())
+    }
+
+    fn swap_wanted(&self, new: &NewSwap) -> Result<BottleSwap, Denial> {
         let Some(placed) = self.solution_in_file(&new.line).cloned() else {
             return Err(self.no_line(&new.line));
         };
@@ -77,25 +102,44 @@ impl Engine {
             self.uptake(),
             self.dose_min(&new.line),
         )
-        .map_err(|error| refuse(error.to_string()))?;
-        let number = self.swap.as_ref().map_or(0, |(swap, _)| swap.number);
-        let swap = BottleSwap {
-            number: number.saturating_add(1),
-            line: new.line,
+        .map_err(|error| Denial::new("swap-refused", error.to_string()))?;
+        Ok(BottleSwap {
+            number: self.next_swap(),
+            line: new.line.clone(),
             from: shape.from,
-            to: new.to,
-            by: new.by,
+            to: new.to.clone(),
+            by: new.by.clone(),
             tube: new.tube,
             before: wish.standing,
             after: shape.after,
+            followers: self.followers_of(&new.line),
             dose_last: DoseId(self.dose_last),
+            live: self.live,
             state: SwapState::Tube,
-            note: new.note,
-            who: who.clone(),
-            at: self.stamp(now),
-        };
-        self.put_swap(swap, who, Some(ticket), now);
-        Ok(())
+            note: new.note.clone(),
+            who: Who::Daemon,
+            at: self.stamp(self.clock.last),
+        })
+    }
+
+    fn next_swap(&self) -> i64 {
+        let last = self.swap.as_ref().map_or(0, |(swap, _)| swap.number);
+        last.saturating_add(1)
+    }
+
+    /// Lines that follow this one, with what they give a day by plan.
+    pub(super) fn followers_of(&self, line: &Name) -> Vec<(Name, Volume)> {
+        let daily = plan_daily_volumes(&self.plan);
+        let follows = |other: &&Name| self.leader_of(other) == Some(line);
+        let names = self.plan.lines.iter().map(|l| &l.line).filter(follows);
+        names
+            .map(|name| {
+                (
+                    name.clone(),
+                    daily.get(name).copied().unwrap_or(Volume::ZERO),
+                )
+            })
+            .collect()
     }
 
     /// Whether a bottle of this line may be swapped now.
@@ -132,29 +176,47 @@ impl Engine {
         Ok(())
     }
 
-    /// The old bottle is put back while the tube still gives its solution: the swap is over.
+    /// The old bottle is put back while the tube still gives its solution: that is in force at once.
     fn put_back(&self, new: &NewSwap) -> Option<BottleSwap> {
         let swap = self.swap_under_way()?;
         let back = swap.state == SwapState::Tube && swap.from == new.to;
         back.then(|| BottleSwap {
-            state: SwapState::Ended,
+            number: self.next_swap(),
+            from: swap.to.clone(),
             to: swap.from.clone(),
+            before: swap.after,
             after: swap.before,
-            note: "the old bottle was put back".to_owned(),
+            state: SwapState::Through,
+            note: new.note.clone(),
             ..swap.clone()
         })
     }
 
     /// Counts what a line gave; once the tube is through, the new solution and its volume are in force.
     pub(super) fn follow_swap(&mut self, line: &Name, delivered: Volume, now: Now) {
+        let driven = self.live;
         let Some((swap, given)) = self.swap.as_mut() else {
             return;
         };
-        if swap.line != *line || swap.state != SwapState::Tube {
+        // A dry run moves nothing in a real tube.
+        if swap.line != *line || swap.state != SwapState::Tube || swap.live != driven {
             return;
         }
         *given = given.saturating_add(delivered);
-        self.settle_swap(now);
+        self.tube_through(now);
+    }
+
+    pub(super) fn tube_through(&mut self, now: Now) {
+        let Some((swap, given)) = self.swap.clone() else {
+            return;
+        };
+        if swap.state == SwapState::Tube && given >= swap.tube {
+            let through = BottleSwap {
+                state: SwapState::Through,
+                ..swap
+            };
+            self.put_swap(through, Who::Daemon, None, now);
+        }
     }
 
     /// Whether a plan may replace the present one while a bottle swap is under way.
@@ -173,78 +235,9 @@ impl Engine {
             return Ok(());
         }
         Err(format!(
-            "bottle swap {} is under way: line {} must stay at {} a day in plan.toml, or get {}; `dosewright changeover finish` writes that once the tube is through",
-            swap.number, swap.line, swap.before, swap.after
+            "bottle swap {} is under way: line {} must stay at {} a day in plan.toml; `dosewright changeover finish` writes the new volume, and what follows from it, once the tube is through",
+            swap.number, swap.line, swap.before
         ))
-    }
-
-    /// At a start, and when something about it changed: puts the solution in force in place of what controller.toml says, and ends what
-    /// both files have caught up with. Where nobody can tell what is in the bottle the line is held.
-    pub(super) fn settle_swap(&mut self, now: Now) {
-        let Some(swap) = self.swap_under_way().cloned() else {
-            return;
-        };
-        if swap.state == SwapState::Tube
-            && self
-                .swap
-                .as_ref()
-                .is_some_and(|(_, given)| *given >= swap.tube)
-        {
-            let through = BottleSwap {
-                state: SwapState::Through,
-                ..swap
-            };
-            return self.put_swap(through, Who::Daemon, None, now);
-        }
-        let (solution, _) = swap.in_force();
-        let Some(file) = self.solution_in_file(&swap.line).cloned() else {
-            return self.end_swap(swap, "its line is not in controller.toml any more", now);
-        };
-        let known = self.controller.solutions.contains_key(solution);
-        if !known || (file != swap.from && file != swap.to) {
-            let reason = format!(
-                "bottle swap {} went from {} to {}, and controller.toml says neither, or does not describe {solution} any more; make sure what is in the bottle and that controller.toml says it, then resume",
-                swap.number, swap.from, swap.to
-            );
-            self.set_hold(
-                HoldScope::Line(swap.line.clone()),
-                reason,
-                Who::Daemon,
-                None,
-                now,
-            );
-            return self.end_swap(swap, "controller.toml was edited to another solution", now);
-        }
-        let says = plan_daily_volumes(&self.plan).get(&swap.line).copied();
-        let caught_up = file == swap.to && says.is_some_and(|says| same(says, swap.after));
-        self.pour(&swap);
-        if swap.state == SwapState::Through && caught_up {
-            self.end_swap(swap, "both files say it now", now);
-        }
-    }
-
-    /// What controller.toml says is in the bottle of a line.
-    fn solution_in_file(&self, line: &Name) -> Option<&Name> {
-        let config = self.file_controller.lines.iter().find(|l| l.name == *line);
-        config.map(|l| &l.solution)
-    }
-
-    /// What the line doses from now on is this solution.
-    fn pour(&mut self, swap: &BottleSwap) {
-        let (solution, _) = swap.in_force();
-        let says = self.line_config(&swap.line).map(|l| &l.solution);
-        if says != Some(solution) {
-            self.controller = Arc::new(with_solution(&self.controller, &swap.line, solution));
-        }
-    }
-
-    fn end_swap(&mut self, swap: BottleSwap, note: &str, now: Now) {
-        let ended = BottleSwap {
-            state: SwapState::Ended,
-            note: note.to_owned(),
-            ..swap
-        };
-        self.put_swap(ended, Who::Daemon, None, now);
     }
 
     /// What status says of it; `None` when none is under way.
@@ -271,6 +264,15 @@ impl Engine {
         }
     }
 
+    pub(super) fn end_swap(&mut self, swap: BottleSwap, note: &str, now: Now) {
+        let ended = BottleSwap {
+            state: SwapState::Ended,
+            note: note.to_owned(),
+            ..swap
+        };
+        self.put_swap(ended, Who::Daemon, None, now);
+    }
+
     fn put_swap(&mut self, swap: BottleSwap, who: Who, ticket: Option<Ticket>, now: Now) {
         let swap = BottleSwap {
             who,
@@ -282,24 +284,31 @@ impl Engine {
             Some(_) | None => Volume::ZERO,
         };
         self.swap = Some((swap.clone(), given));
+        if swap.is_under_way() {
+            self.pour(&swap);
+        }
         self.touch_all_lines();
         // What was given so far was given by another measure.
         self.watched_from = now.elapsed;
         let text = self.swap_words().unwrap_or_else(|| swap.to_string());
-        let text = match swap.state {
-            SwapState::Tube => format!("{text}; now `dosewright resume {}`", swap.line),
-            SwapState::Through | SwapState::Ended => text,
+        let resume = match self.holds.iter().find(|h| h.scope == HoldScope::All) {
+            Some(_) => "dosewright resume".to_owned(),
+            None => format!("dosewright resume {}", swap.line),
+        };
+        let text = match (swap.state, &ticket) {
+            (SwapState::Tube | SwapState::Through, Some(_)) => format!("{text}; now `{resume}`"),
+            (SwapState::Tube | SwapState::Through | SwapState::Ended, _) => text,
         };
         self.mark_written(now);
         self.store(
             Entry::Swap(swap),
             ticket.map(|ticket| (ticket, Answer::Done { text })),
         );
-        self.settle_swap(now);
         self.follow_ramp(now);
     }
 }
 
-fn same(a: Volume, b: Volume) -> bool {
+/// Whether two daily volumes are the same but for rounding by hand.
+pub(super) fn same(a: Volume, b: Volume) -> bool {
     (a.as_ml() - b.as_ml()).abs() <= SAME_PART * b.as_ml()
 }

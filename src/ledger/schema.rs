@@ -398,7 +398,9 @@ CREATE TABLE bottle_swap (
     tube_ul INTEGER NOT NULL CHECK (tube_ul > 0),
     before_ul INTEGER NOT NULL CHECK (before_ul > 0),
     after_ul INTEGER NOT NULL CHECK (after_ul > 0),
+    followers TEXT NOT NULL,
     dose_last INTEGER NOT NULL CHECK (dose_last >= 0),
+    live INTEGER NOT NULL CHECK (live IN (0, 1)),
     state TEXT NOT NULL CHECK (state IN ('tube', 'through', 'ended')),
     note TEXT NOT NULL,
     who TEXT NOT NULL

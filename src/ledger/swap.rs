@@ -7,7 +7,7 @@ use super::error::LedgerError;
 use super::open::Place;
 use super::reader::LedgerReader;
 use crate::engine::record::{BottleSwap, DoseId, SwapState};
-use crate::quantity::Volume;
+use crate::quantity::{Name, Volume};
 
 impl LedgerReader {
     /// Every word on every swapped bottle, oldest first.
@@ -38,8 +38,8 @@ pub(super) fn newest(conn: &Connection) -> rusqlite::Result<Option<(BottleSwap, 
     newest
         .map(|swap| {
             let given = conn.query_row(
-                "SELECT coalesce(sum(coalesce(delivered_ul, volume_ul)), 0) FROM dose WHERE id > ?1 AND line = ?2",
-                params![swap.dose_last.0, swap.line.as_str()],
+                "SELECT coalesce(sum(coalesce(delivered_ul, volume_ul)), 0) FROM dose WHERE id > ?1 AND line = ?2 AND live = ?3",
+                params![swap.dose_last.0, swap.line.as_str(), swap.live],
                 |row| row.get(0),
             )?;
             Ok((swap, Volume::from_ul(given)))
@@ -61,13 +61,38 @@ fn swap(row: &Row<'_>) -> rusqlite::Result<BottleSwap> {
         tube: codec::volume(row, "tube_ul")?,
         before: codec::volume(row, "before_ul")?,
         after: codec::volume(row, "after_ul")?,
+        followers: followers(row)?,
         dose_last: DoseId(codec::int(row, "dose_last")?),
+        live: codec::flag(row, "live")?,
         state: state
             .ok_or_else(|| codec::unexpected(row, "state", &word, "the state of a bottle swap"))?,
         note: codec::text(row, "note")?,
         who: codec::who(row)?,
         at: codec::stamp(row)?,
     })
+}
+
+/// Followers as `calcium=75600;magnesium=6000`, in microlitres a day.
+fn followers_text(followers: &[(Name, Volume)]) -> String {
+    let each = followers
+        .iter()
+        .map(|(line, volume)| format!("{line}={}", volume.as_ul()));
+    each.collect::<Vec<_>>().join(";")
+}
+
+fn followers(row: &Row<'_>) -> rusqlite::Result<Vec<(Name, Volume)>> {
+    let text = codec::text(row, "followers")?;
+    let each = |part: &str| {
+        let (line, ul) = part.split_once('=')?;
+        Some((Name::new(line).ok()?, Volume::from_ul(ul.parse().ok()?)))
+    };
+    let parts = text.split(';').filter(|part| !part.is_empty());
+    parts
+        .map(|part| {
+            each(part)
+                .ok_or_else(|| codec::unexpected(row, "followers", part, "a line and a volume"))
+        })
+        .collect()
 }
 
 /// Writes one down.
@@ -78,8 +103,8 @@ pub(super) fn insert(
 ) -> rusqlite::Result<usize> {
     tx.execute(
         "INSERT INTO bottle_swap (session, at_ms, elapsed_ms, trusted, swap, line, from_solution, to_solution, measured,
-                                  tube_ul, before_ul, after_ul, dose_last, state, note, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
+                                  tube_ul, before_ul, after_ul, followers, dose_last, live, state, note, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)",
         params![
             session,
             swap.at.wall.as_millisecond(),
@@ -93,7 +118,9 @@ pub(super) fn insert(
             swap.tube.as_ul(),
             swap.before.as_ul(),
             swap.after.as_ul(),
+            followers_text(&swap.followers),
             swap.dose_last.0,
+            swap.live,
             swap.state.as_str(),
             swap.note,
             who_text(&swap.who),

@@ -139,6 +139,12 @@ pub fn check_course(
     Ok(day_within(controller, &daily, uptake.filter(|_| carries))?)
 }
 
+/// Whether a line doses on every day; false for one that is not planned.
+pub fn doses_daily(plan: &Plan, line: &Name) -> bool {
+    let planned = plan.lines.iter().find(|l| l.line == *line);
+    planned.is_some_and(|l| doses_a_day(plan, &l.times).is_some())
+}
+
 /// Doses on every day; `None` for a line that does not dose every day.
 pub(super) fn doses_a_day(plan: &Plan, times: &Times) -> Option<u32> {
     match times {

@@ -50,7 +50,9 @@ pub enum OverLimit {
     },
     /// The ramp of alkalinity.
     #[error(
-        "{planned} of alkalinity a day would be planned, over uptake and the largest rise ({limit} a day)"
+        "{:.3} dKH of alkalinity a day would be planned, over uptake and the largest rise ({:.3} dKH a day)",
+        planned.as_dkh(),
+        limit.as_dkh()
     )]
     Ramp {
         /// All lines.

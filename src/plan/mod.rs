@@ -34,7 +34,7 @@ pub use changeover::{
     drift_per_day, shape_changeover, shape_under_way,
 };
 pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
-pub use course::{CourseError, CourseShape, check_course, shape_course};
+pub use course::{CourseError, CourseShape, check_course, doses_daily, shape_course};
 pub use error::{Latest, Need, PlacementError};
 pub use limits::OverLimit;
 pub use midnight::{Crossing, across_midnights};

@@ -9,7 +9,7 @@ use thiserror::Error;
 use super::limits::{OverLimit, day_within, line_within};
 use super::{Schedule, plan_daily_volumes};
 use crate::chemistry::{Element, Rises};
-use crate::config::{ApartRule, Controller, Plan, Solution};
+use crate::config::{ApartRule, Controller, Line, Plan, Solution, UPTAKE_TOLERANCE_DKH_PER_DAY};
 use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
 use std::sync::Arc;
 
@@ -41,8 +41,8 @@ pub struct SwapShape {
     pub rises_before: Rises,
     /// What it adds a day afterwards.
     pub rises_after: Rises,
-    /// The most alkalinity over the plan that a new solution which comes through the tube sooner than its volume says can add; zero when
-    /// the new one is no stronger.
+    /// The most alkalinity over the plan while the tube is through: when a stronger solution comes at once, or when the tube holds twice as
+    /// much as said and a weaker one's larger volume begins with the old one still in it.
     pub early: Alkalinity,
 }
 
@@ -104,6 +104,38 @@ pub enum SwapError {
         doses: u32,
         /// The smallest dose.
         smallest: Volume,
+    },
+    /// Another line takes from the same bottle.
+    #[error(
+        "lines {line} and {other} take from one bottle, so a swap would change both; give each its own bottle, or hold both and write the new solution into the files by hand"
+    )]
+    Shared {
+        /// The line.
+        line: Name,
+        /// The other line.
+        other: Name,
+    },
+    /// Alkalinity would not stay what it is.
+    #[error(
+        "alkalinity would go from {before:.3} to {after:.3} dKH a day by it; a swap must leave alkalinity within {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH a day of what it is"
+    )]
+    Alkalinity {
+        /// Of this line a day before, dKH.
+        before: f64,
+        /// Afterwards, dKH.
+        after: f64,
+    },
+    /// Nobody has said how far apart the new solution must be kept.
+    #[error(
+        "{from} is kept apart from {other}, and controller.toml does not say how far apart {to} must be; write an [[apart]] for the two, a short one where they may meet, and restart first"
+    )]
+    ApartUnsaid {
+        /// The old solution.
+        from: Name,
+        /// The new solution.
+        to: Name,
+        /// A solution of another line.
+        other: Name,
     },
     /// Over a limit.
     #[error("{0}; use a solution of another strength, or another number of doses a day")]
@@ -186,33 +218,34 @@ pub fn shape_swap(
         per_litre(old, controller.tank),
         per_litre(new, controller.tank),
     );
-    let by = wish.by.as_ref();
-    let per = |name: &Name, rises: &Rises| {
-        Some(rises.measure(by))
-            .filter(|amount| *amount > 0.0 && amount.is_finite())
-            .ok_or_else(|| SwapError::NotCarried {
-                solution: name.clone(),
-                what: by.map_or("alkalinity", Element::symbol).to_owned(),
-            })
-    };
-    let factor = per(&config.solution, &old_litre)? / per(&wish.to, &new_litre)?;
+    let factor = strength(&config.solution, &old_litre, wish.by.as_ref())?
+        / strength(&wish.to, &new_litre, wish.by.as_ref())?;
     let after = wish
         .standing
         .scaled(factor)
         .unwrap_or(Volume::from_ul(i64::MAX));
+    check_bottle(controller, config)?;
     check_apart(controller, (line, &wish.placed, &wish.to))?;
     let swapped = with_solution(controller, line, &wish.to);
     check_limits((&swapped, plan), (line, after), uptake, dose_min)?;
     let rises =
         |solution: &Solution, volume| Rises::of(&[(&solution.effect, volume)], controller.tank);
-    let early = rises(new, wish.tube)
-        .alkalinity
-        .minus(rises(old, wish.tube).alkalinity);
-    let early = if early > Alkalinity::ZERO {
-        early
-    } else {
-        Alkalinity::ZERO
-    };
+    let (rises_before, rises_after) = (rises(old, wish.standing), rises(new, after));
+    let (before_dkh, after_dkh) = (
+        rises_before.alkalinity.as_dkh(),
+        rises_after.alkalinity.as_dkh(),
+    );
+    if (after_dkh - before_dkh).abs() > UPTAKE_TOLERANCE_DKH_PER_DAY {
+        return Err(SwapError::Alkalinity {
+            before: before_dkh,
+            after: after_dkh,
+        });
+    }
+    let early = early(
+        rises(old, wish.tube).alkalinity,
+        rises(new, wish.tube).alkalinity,
+        after.as_ml() / wish.standing.as_ml(),
+    );
     if let Some(limits) = controller
         .alkalinity
         .as_ref()
@@ -227,10 +260,37 @@ pub fn shape_swap(
     Ok(SwapShape {
         from: config.solution.clone(),
         after,
-        rises_before: rises(old, wish.standing),
-        rises_after: rises(new, after),
+        rises_before,
+        rises_after,
         early,
     })
+}
+
+/// The bottle must be this line's alone.
+fn check_bottle(controller: &Controller, line: &Line) -> Result<(), SwapError> {
+    let shares = |l: &&Line| l.name != line.name && l.reservoir == line.reservoir;
+    controller
+        .lines
+        .iter()
+        .find(shares)
+        .map_or(Ok(()), |other| {
+            Err(SwapError::Shared {
+                line: line.name.clone(),
+                other: other.name.clone(),
+            })
+        })
+}
+
+/// What a tube of these two contents can add over the plan; `factor` is by how much the volume grows.
+fn early(old: Alkalinity, new: Alkalinity, factor: f64) -> Alkalinity {
+    let stronger = new.minus(old);
+    let larger = old.times(factor - 1.0);
+    let most = if stronger > larger { stronger } else { larger };
+    if most > Alkalinity::ZERO {
+        most
+    } else {
+        Alkalinity::ZERO
+    }
 }
 
 fn solution<'a>(controller: &'a Controller, name: &Name) -> Result<&'a Solution, SwapError> {
@@ -241,6 +301,16 @@ fn solution<'a>(controller: &'a Controller, name: &Name) -> Result<&'a Solution,
             known: known.join(", "),
         }
     })
+}
+
+/// How much of the measure is in a litre of a solution.
+fn strength(name: &Name, litre: &Rises, by: Option<&Element>) -> Result<f64, SwapError> {
+    Some(litre.measure(by))
+        .filter(|amount| *amount > 0.0 && amount.is_finite())
+        .ok_or_else(|| SwapError::NotCarried {
+            solution: name.clone(),
+            what: by.map_or("alkalinity", Element::symbol).to_owned(),
+        })
 }
 
 /// What a whole litre adds, so that the strength keeps all its figures.
@@ -292,6 +362,13 @@ fn check_apart(
     };
     for other in controller.lines.iter().filter(|l| l.name != *line) {
         let (kept, gap) = (gap_to(from, &other.solution), gap_to(to, &other.solution));
+        if gap == Millis::ZERO && kept > Millis::ZERO {
+            return Err(SwapError::ApartUnsaid {
+                from: from.clone(),
+                to: to.clone(),
+                other: other.solution.clone(),
+            });
+        }
         if gap > kept {
             return Err(SwapError::Apart {
                 line: line.clone(),

@@ -25,6 +25,17 @@ fn with_a_second_line() -> Reef {
     reef
 }
 
+/// What a swap of the first line needs beside the second line: soda ash is kept apart from magnesium too.
+const APART: &str = "[[apart]]\nfirst = \"bicarbonate\"\nsecond = \"magnesium-mix\"\ngap-min = 1\n";
+
+fn with_a_swap() -> Reef {
+    let reef = with_a_second_line();
+    let path = reef.config().join("controller.toml");
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, format!("{text}{APART}")).unwrap();
+    reef
+}
+
 fn step(reef: &Reef) -> (i64, String) {
     let list = reef.json(&["changeover", "list", "--json"]);
     let newest = list.as_array().unwrap().last().unwrap().clone();
@@ -103,7 +114,7 @@ fn a_changeover_is_shown_day_by_day_carried_out_and_put_into_the_plan_file() {
 
 #[test]
 fn a_swapped_bottle_is_shown_with_what_is_left_in_the_tube_and_a_refused_one_is_not() {
-    let reef = with_a_second_line();
+    let reef = with_a_swap();
     let swap = |to: &str, more: &[&str]| {
         let mut words = vec![
             "changeover",
@@ -154,7 +165,7 @@ fn a_swapped_bottle_is_shown_with_what_is_left_in_the_tube_and_a_refused_one_is_
 
 #[test]
 fn a_swapped_bottle_is_followed_by_the_daemon_and_put_into_both_files() {
-    let mut reef = with_a_second_line();
+    let mut reef = with_a_swap();
     reef.start("3600");
     let run = |reef: &Reef, words: &[&str]| {
         let done = reef.run(words);

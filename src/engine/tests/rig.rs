@@ -763,6 +763,7 @@ impl World {
             if let Some((swap, given)) = history.swap.as_mut()
                 && past.id > swap.dose_last
                 && past.line == swap.line
+                && intent.live == swap.live
             {
                 *given = given.saturating_add(past.counted);
             }

@@ -1,5 +1,7 @@
 //! Swapped bottles over virtual days.
 
+use std::sync::Arc;
+
 use super::rig::{CONTROLLER, DAY, Flow, HOUR, PLAN, SECOND, World, name, plan_of, ul};
 use crate::config::{Controller, check_texts};
 use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewSwap};
@@ -19,16 +21,53 @@ caustic = true
 [solution.third]
 salts = [{ salt = "NaHCO3", g-per-l = 60 }]
 caustic = false
+[solution.unsaid]
+salts = [{ salt = "NaHCO3", g-per-l = 65 }]
+caustic = false
+[[apart]]
+first = "bicarbonate"
+second = "calcium-chloride"
+gap-min = 1
+[[apart]]
+first = "bicarbonate"
+second = "magnesium-mix"
+gap-min = 1
+[[apart]]
+first = "strong-soda"
+second = "calcium-chloride"
+gap-min = 1
+[[apart]]
+first = "strong-soda"
+second = "magnesium-mix"
+gap-min = 1
+[[apart]]
+first = "third"
+second = "calcium-chloride"
+gap-min = 1
+[[apart]]
+first = "third"
+second = "magnesium-mix"
+gap-min = 1
 "#;
 
 fn controller_of(text: &str) -> Controller {
     let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
     let texts = [("controller.toml", text), ("plan.toml", PLAN)];
     let mut controller = check_texts(texts, &zones).unwrap().controller;
+    // As a label may claim it: calcium with some alkalinity.
+    let mut both = controller.solutions[&name("calcium-chloride")].clone();
+    both.name = name("calcium-too");
+    both.effect.alkalinity_meq_per_l = 100.0;
+    controller.apart.push(crate::config::ApartRule {
+        first: both.name.clone(),
+        second: name("soda-ash"),
+        gap: crate::quantity::Millis::from_mins(15),
+    });
+    controller.solutions.insert(both.name.clone(), both);
     let bottle = controller.reservoirs.get_mut(&name("alkalinity")).unwrap();
     bottle.capacity = ul(5_000_000);
     for line in &mut controller.lines {
-        if line.name == name("alkalinity") {
+        if line.name == name("alkalinity") || line.name == name("calcium") {
             line.daily_cap = ul(150_000);
             line.dose_cap = ul(12_000);
         }
@@ -53,6 +92,7 @@ fn ask(world: &mut World, to: &str, tube: i64) -> Result<Answer, Denial> {
         to: name(to),
         by: Measured::Alkalinity,
         tube: ul(tube),
+        expected: None,
         note: String::new(),
     }))
 }
@@ -201,9 +241,7 @@ fn a_swap_is_over_when_both_files_say_it_and_not_before() {
     assert_eq!(newest(&world).state, SwapState::Through);
     assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
     // Both.
-    let plan = PLAN
-        .replace("daily-ml = 75.6", "daily-ml = 102.7")
-        .replace("ratio = 1.0", "ratio = 0.7361");
+    let plan = finished_plan();
     world.plan = plan_of(&plan, &world.controller);
     world.restart_after(SECOND);
     world.sync();
@@ -237,6 +275,48 @@ fn what_makes_a_step_is_refused_and_nothing_is_swapped() {
         early.contains("1.59 dKH") && early.contains("0.50 dKH"),
         "{early}"
     );
+    no_swap(&world);
+}
+
+fn no_swap(world: &World) {
+    let swaps = world.books.entries.iter();
+    assert_eq!(swaps.filter(|e| matches!(e, Entry::Swap(_))).count(), 0);
+}
+
+#[test]
+fn what_is_not_said_or_not_equal_or_not_alone_in_its_bottle_is_refused() {
+    let mut world = world();
+    let why = |answer: Result<Answer, Denial>| answer.unwrap_err().text;
+    world.hold(Some("alkalinity"), "bottle swap");
+    world.run(SECOND);
+    let unsaid = why(ask(&mut world, "unsaid", 6_300));
+    assert!(
+        unsaid.contains("does not say how far apart unsaid must be"),
+        "{unsaid}"
+    );
+    let shown = Command::StartSwap(NewSwap {
+        line: name("alkalinity"),
+        to: name("bicarbonate"),
+        by: Measured::Alkalinity,
+        tube: ul(6_300),
+        expected: Some(ul(108_700)),
+        note: String::new(),
+    });
+    let shown = why(world.told(shown));
+    assert!(shown.contains("you were shown 108.7 mL"), "{shown}");
+    world.hold(Some("calcium"), "bottle swap");
+    world.run(SECOND);
+    let moves = Command::StartSwap(NewSwap {
+        line: name("calcium"),
+        to: name("calcium-too"),
+        by: Measured::from_word("Ca").unwrap(),
+        tube: ul(6_300),
+        expected: None,
+        note: String::new(),
+    });
+    let moves = why(world.told(moves));
+    // 75.6 mL of 100 meq/L in 300 L are 0.0252 meq/L or 0.071 dKH.
+    assert!(moves.contains("from 0.000 to 0.071 dKH"), "{moves}");
     let mut controller = (*world.controller).clone();
     controller.apart.push(crate::config::ApartRule {
         first: name("bicarbonate"),
@@ -259,12 +339,19 @@ fn what_makes_a_step_is_refused_and_nothing_is_swapped() {
     );
     let cap = why(ask(&mut world, "third", 6_300));
     assert!(cap.contains("over its limit of 85"), "{cap}");
-    let swaps = world
-        .books
-        .entries
-        .iter()
-        .filter(|e| matches!(e, Entry::Swap(_)));
-    assert_eq!(swaps.count(), 0);
+    let mut controller = (*world.controller).clone();
+    for line in &mut controller.lines {
+        if line.name == name("iodine") {
+            line.reservoir = name("alkalinity");
+        }
+    }
+    world.controller = controller.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    let shared = why(ask(&mut world, "third", 6_300));
+    assert!(shared.contains("one bottle"), "{shared}");
+    no_swap(&world);
 }
 
 #[test]
@@ -314,7 +401,8 @@ fn the_old_bottle_can_be_put_back_at_once_or_later() {
     let mut world = world();
     swap(&mut world, "bicarbonate", 6_300);
     swap(&mut world, "soda-ash", 6_300);
-    assert_eq!(newest(&world).state, SwapState::Ended);
+    // In force at once; that the files agree is seen at the next start.
+    assert_eq!(newest(&world).state, SwapState::Through);
     let from = world.flows_of("alkalinity").len();
     world.run(6 * HOUR);
     assert!(
@@ -322,7 +410,11 @@ fn the_old_bottle_can_be_put_back_at_once_or_later() {
             .iter()
             .all(|d| *d == ("soda-ash".to_owned(), 32))
     );
-    // Later: the way back goes through the tube as well, and ends by itself, because the files never said anything else.
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).state, SwapState::Ended);
+    // Later: the way back goes through the tube as well.
     swap(&mut world, "bicarbonate", 3_000);
     world.run(6 * HOUR);
     assert_eq!(newest(&world).state, SwapState::Through);
@@ -346,7 +438,7 @@ fn the_old_bottle_can_be_put_back_at_once_or_later() {
     let from = world.flows_of("alkalinity").len();
     swap(&mut world, "soda-ash", 4_000);
     world.run(3 * HOUR);
-    assert_eq!(newest(&world).state, SwapState::Ended);
+    assert_eq!(newest(&world).state, SwapState::Through);
     let doses = since(&world, from);
     assert_eq!(
         doses.into_iter().take(3).collect::<Vec<_>>(),
@@ -359,6 +451,154 @@ fn the_old_bottle_can_be_put_back_at_once_or_later() {
     world.run(DAY);
     assert_eq!(world.not_given(), [], "every slot has its gap");
     world.check_books();
+    // Of the three that were begun and the one way back all are over after a start with files that say soda.
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    let last_of = |number: i64| {
+        let mut rows = world.books.entries.iter().rev();
+        rows.find_map(|e| {
+            let Entry::Swap(swap) = e else {
+                return None;
+            };
+            (swap.number == number).then_some(swap.state)
+        })
+    };
+    for number in 1..=4 {
+        assert_eq!(last_of(number), Some(SwapState::Ended), "swap {number}");
+    }
+}
+
+#[test]
+fn the_way_back_after_the_files_were_finished_but_not_read_keeps_what_is_in_the_bottle() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    // `finish` has written the files; nobody restarted, and the old bottle goes back in.
+    swap(&mut world, "soda-ash", 3_000);
+    world.run(3 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    let plan = finished_plan();
+    let edited = with_solution(&world.controller, &name("alkalinity"), &name("bicarbonate"));
+    world.plan = plan_of(&plan, &edited);
+    world.controller = edited.into();
+    world.restart_after(SECOND);
+    world.sync();
+    let from = world.flows_of("alkalinity").len();
+    world.run(3 * HOUR);
+    let doses = since(&world, from);
+    assert!(!doses.is_empty());
+    assert!(
+        doses.iter().all(|d| *d == ("soda-ash".to_owned(), 32)),
+        "{doses:?}"
+    );
+    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+}
+
+fn finished_plan() -> String {
+    PLAN.replace("daily-ml = 75.6", "daily-ml = 102.7")
+        .replace("ratio = 1.0", "ratio = 0.7361")
+}
+
+fn held(world: &mut World, line: &str) -> String {
+    let from = world.flows_of(line).len();
+    world.run(3 * HOUR);
+    assert_eq!(
+        world.flows_of(line).len(),
+        from,
+        "line {line} gave something"
+    );
+    format!("{:?}", world.status().holds)
+}
+
+#[test]
+fn a_follower_whose_ratio_was_forgotten_is_held_and_not_multiplied() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    let edited = with_solution(&world.controller, &name("alkalinity"), &name("bicarbonate"));
+    world.plan = plan_of(
+        &PLAN.replace("daily-ml = 75.6", "daily-ml = 102.7"),
+        &edited,
+    );
+    world.controller = edited.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).state, SwapState::Ended);
+    let held = held(&mut world, "calcium");
+    assert!(
+        held.contains("102.7 mL a day instead of 75.6 mL") && held.contains("ratio = 0.736"),
+        "{held}"
+    );
+}
+
+#[test]
+fn a_volume_edited_while_the_daemon_was_off_holds_the_line_and_standby_is_standby() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    let before = Arc::clone(&world.plan);
+    let less = PLAN
+        .replace("daily-ml = 75.6", "daily-ml = 72.0")
+        .replace("uptake-dkh-per-day = 0.80", "uptake-dkh-per-day = 0.76");
+    world.plan = plan_of(&less, &world.controller.clone());
+    world.restart_after(SECOND);
+    world.sync();
+    let reason = held(&mut world, "alkalinity");
+    assert!(reason.contains("edited to 72.0 mL"), "{reason}");
+    world.plan = before;
+    world.restart_after(SECOND);
+    world.sync();
+    world.resume(Some("alkalinity"));
+    let from = world.flows_of("alkalinity").len();
+    world.run(3 * HOUR);
+    assert!(world.flows_of("alkalinity").len() > from);
+    let mut waits = (*world.plan).clone();
+    for line in &mut waits.lines {
+        line.standby = line.line == name("alkalinity");
+    }
+    world.plan = waits.into();
+    world.restart_after(SECOND);
+    world.sync();
+    held(&mut world, "alkalinity");
+}
+
+#[test]
+fn a_strength_edited_meanwhile_holds_the_line() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    let mut edited = (*world.controller).clone();
+    let solution = edited.solutions.get_mut(&name("bicarbonate")).unwrap();
+    solution.effect.alkalinity_meq_per_l *= 1.1;
+    world.controller = edited.into();
+    world.restart_after(SECOND);
+    world.sync();
+    let reason = held(&mut world, "alkalinity");
+    assert!(reason.contains("put their strengths right"), "{reason}");
+}
+
+#[test]
+fn what_was_rehearsed_in_a_dry_run_is_not_in_force_live() {
+    let controller = controller_of(&format!("{CONTROLLER}{WEAKER}"));
+    let plan = plan_of(PLAN, &controller);
+    let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
+    world.live = false;
+    world.start();
+    world.sync();
+    world.read_alkalinity(7.9);
+    world.run(HOUR);
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    world.live = true;
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).state, SwapState::Ended);
+    assert_eq!(world.line("alkalinity").solution, name("soda-ash"));
+    assert_eq!(world.line("alkalinity").plan_standing.as_ul(), 75_600);
 }
 
 #[test]
