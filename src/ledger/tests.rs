@@ -304,6 +304,15 @@ fn a_ledger_of_every_earlier_schema_is_brought_up_to_date_with_what_is_in_it() {
             )
             .unwrap();
         }
+        if version >= 5 {
+            conn.execute_batch(
+                "INSERT INTO calibration (id, session, at_ms, elapsed_ms, trusted, head, rate_ml_per_min, offset_ul, variation,
+                     method, head_run_ms, who, run_min_ms, run_max_ms, dose_min_ul, tolerance_percent)
+                     VALUES (1, 1, 0, 0, 1, 'pump', 30.0, 0, 0.01, '', 0, 'local:1000', 2000, 24000, 1000, 5.0);
+                 INSERT INTO calibration_run (calibration, on_time_ms, volume_ul, typed) VALUES (1, 2000, 1000, '1 mL');",
+            )
+            .unwrap();
+        }
         conn.pragma_update(None, "user_version", i64::try_from(version).unwrap())
             .unwrap();
         drop(conn);
@@ -312,6 +321,10 @@ fn a_ledger_of_every_earlier_schema_is_brought_up_to_date_with_what_is_in_it() {
         assert_eq!(found, schema::version_known(), "from {version}");
         let history = ledger.history(at(10)).unwrap();
         assert_eq!(history.reservoirs.len(), 1, "from {version}");
+        if version >= 5 {
+            let (old, _) = &history.calibrations[0];
+            assert_eq!((old.resolution, old.runs[0].used), (None, true));
+        }
         if version >= 3 {
             assert_eq!(history.courses.len(), 1, "from {version}");
             assert_eq!(history.courses[0].kind, CourseKind::Once);
