@@ -53,8 +53,9 @@ impl Kernel {
             std::os::unix::fs::symlink(&device, chip.join("device")).unwrap();
             fs::write(chip.join("npwm"), format!("{channels}\n")).unwrap();
             kernel.serve(&chip, "export", export);
+            // The kernel keeps what a channel does when it is given back (seen on the emulated board).
             kernel.serve(&chip, "unexport", |folder| {
-                fs::remove_dir_all(folder).unwrap();
+                fs::rename(folder, kept(folder)).unwrap();
             });
         }
         kernel
@@ -149,8 +150,15 @@ impl Drop for Kernel {
     }
 }
 
+fn kept(folder: &Path) -> PathBuf {
+    folder.with_extension("kept")
+}
+
 /// A channel as it is given to user space.
 fn export(folder: &Path) {
+    if kept(folder).exists() {
+        return fs::rename(kept(folder), folder).unwrap();
+    }
     let made = folder.with_extension("new");
     fs::create_dir(&made).unwrap();
     for (file, value) in [
@@ -241,6 +249,10 @@ fn ft_pwm_02_a_channel_of_somebody_else_is_refused_and_never_written_to() {
     let before = kernel.all();
     let error = kernel.take(1).err().unwrap().to_string();
     assert!(error.contains("is not free"), "{error}");
+    let error = force_pwm_off(&kernel.class(), "fe20c000.pwm", 1)
+        .unwrap_err()
+        .to_string();
+    assert!(error.contains("is not free"), "{error}");
     assert_eq!(kernel.all(), before);
     assert_eq!(kernel.claims().pwm_records(), []);
     fs::remove_dir(chip.join("export")).unwrap();
@@ -252,12 +264,6 @@ fn ft_pwm_02_a_channel_of_somebody_else_is_refused_and_never_written_to() {
         let error = kernel.take(1).err().unwrap().to_string();
         assert!(error.contains("another program uses it"), "{error}");
     }
-    assert_eq!(kernel.all(), before);
-    // And what is not exported is not touched by the stop hook either.
-    assert_eq!(
-        force_pwm_off(&kernel.class(), "fe20c000.pwm", 0),
-        Ok(Found::NotDriven)
-    );
     assert_eq!(kernel.all(), before);
 }
 
@@ -382,6 +388,26 @@ fn a_killed_daemons_channel_is_found_by_its_record_and_switched_off_from_outside
         ("0".into(), "0".into())
     );
     assert_eq!(off(), Ok(Found::Off));
+}
+
+#[test]
+fn a_channel_that_was_given_back_while_it_pulsed_is_found_by_the_stop_hook_and_by_the_next_start() {
+    for by_the_hook in [true, false] {
+        let kernel = Kernel::new(&[("fe20c000.pwm", 2)]);
+        export(&kernel.folder_of(0, 0));
+        kernel.write(0, "enable", "1");
+        fs::rename(kernel.folder_of(0, 0), kept(&kernel.folder_of(0, 0))).unwrap();
+        if by_the_hook {
+            assert_eq!(
+                force_pwm_off(&kernel.class(), "fe20c000.pwm", 0),
+                Ok(Found::On)
+            );
+            while kernel.folder_of(0, 0).exists() {
+                std::thread::yield_now();
+            }
+        }
+        assert_eq!(kernel.take(0).unwrap().was_on, !by_the_hook);
+    }
 }
 
 #[test]

@@ -88,11 +88,22 @@ impl Channel {
         }
     }
 
+    /// What it means that the kernel does not give the channel to user space.
+    fn not_given(&self, export: &Path, error: &std::io::Error) -> PwmError {
+        if error.kind() == std::io::ErrorKind::ResourceBusy {
+            PwmError::Busy {
+                chip: self.chip.name.clone(),
+                channel: self.number,
+            }
+        } else {
+            self.not_free(format!("{}: {error}", export.display()))
+        }
+    }
+
     /// Has the channel given to user space.
     fn export(&self) -> Result<(), PwmError> {
         let path = self.chip.folder.join("export");
-        write(&path, &self.number.to_string())
-            .map_err(|error| self.not_free(why_not_given(&path, &error)))?;
+        write(&path, &self.number.to_string()).map_err(|error| self.not_given(&path, &error))?;
         self.wait_until_ready()
     }
 
@@ -127,15 +138,6 @@ impl Channel {
             channel: self.number,
             what: what.to_owned(),
         }
-    }
-}
-
-/// What it means that the kernel does not give a channel to user space.
-fn why_not_given(export: &Path, error: &std::io::Error) -> String {
-    if error.kind() == std::io::ErrorKind::ResourceBusy {
-        "a driver of the kernel has it, such as a fan's; choose another channel".to_owned()
-    } else {
-        format!("{}: {error}", export.display())
     }
 }
 
@@ -294,14 +296,20 @@ impl Drop for PwmOutput {
 }
 
 /// Looks at a channel, then drives it off, whoever drove it before. Needs no claim: this must work against a daemon, too. One that is
-/// not exported is driven by nobody, or by a driver of the kernel, and is not touched.
+/// not exported may pulse all the same, as whoever had it left it; it is looked at and given back. One that the kernel does not give
+/// is a driver's of its own, and is not touched.
 ///
 /// # Errors
-/// When there is no such channel, or it does not obey.
+/// When there is no such channel, it cannot be looked at, or it does not obey.
 pub fn force_pwm_off(class: &PwmClass, chip: &str, channel: u8) -> Result<Found, PwmError> {
     let channel = Channel::of(class, chip.trim_matches('/'), channel)?;
-    if !channel.is_exported() {
-        return Ok(Found::NotDriven);
+    let give_back = !channel.is_exported();
+    if give_back {
+        match channel.export() {
+            Ok(()) => {}
+            Err(PwmError::Busy { .. }) => return Ok(Found::NotDriven),
+            Err(error) => return Err(error),
+        }
     }
     let found = match channel.is_enabled() {
         Ok(true) => Found::On,
@@ -309,6 +317,9 @@ pub fn force_pwm_off(class: &PwmClass, chip: &str, channel: u8) -> Result<Found,
         Err(_) => Found::Unknown,
     };
     channel.off()?;
+    if give_back && let Err(error) = channel.unexport() {
+        tracing::warn!(%error, "a PWM channel is off, and could not be given back");
+    }
     Ok(found)
 }
 
@@ -316,14 +327,25 @@ pub fn force_pwm_off(class: &PwmClass, chip: &str, channel: u8) -> Result<Found,
 mod tests {
     use super::*;
 
-    /// EBUSY is what the kernel answers when another driver has the channel; no folder that plays the kernel can.
+    /// EBUSY is what the kernel answers when a driver of its own has the channel (seen on the emulated board); no folder that plays the
+    /// kernel can answer so.
     #[test]
     fn ft_pwm_02_a_channel_that_the_kernel_does_not_give_is_said_to_be_somebody_elses() {
-        let busy = std::io::Error::from(rustix::io::Errno::BUSY);
-        let why = why_not_given(Path::new("/x/export"), &busy);
-        assert!(why.contains("a driver of the kernel has it"), "{why}");
-        let denied = std::io::Error::from(rustix::io::Errno::ACCESS);
-        let why = why_not_given(Path::new("/x/export"), &denied);
-        assert!(why.contains("/x/export"), "{why}");
+        let channel = Channel {
+            chip: PwmChip {
+                folder: PathBuf::from("/x"),
+                name: "fe20c000.pwm".to_owned(),
+                device: PathBuf::from("/y"),
+            },
+            number: 3,
+        };
+        let answer = |errno: rustix::io::Errno| {
+            let error = channel.not_given(Path::new("/x/export"), &errno.into());
+            error.to_string()
+        };
+        let busy = answer(rustix::io::Errno::BUSY);
+        assert!(busy.contains("a driver of the kernel has it"), "{busy}");
+        let denied = answer(rustix::io::Errno::ACCESS);
+        assert!(denied.contains("/x/export"), "{denied}");
     }
 }

@@ -50,6 +50,17 @@ pub enum PwmError {
         /// Those it has, in words.
         valid: String,
     },
+    /// The kernel does not give the channel to user space. It was not touched.
+    #[error(
+        "channel {channel} of PWM chip \"{chip}\" is not free: a driver of the kernel has it, such as a fan's, or a program that takes it at this \
+         moment; it was left as it is; choose another channel"
+    )]
+    Busy {
+        /// The chip.
+        chip: String,
+        /// The channel.
+        channel: u8,
+    },
     /// Somebody else has the channel. It was not touched.
     #[error("channel {channel} of PWM chip \"{chip}\" is not free: {why}; it was left as it is")]
     NotFree {
