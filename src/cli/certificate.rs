@@ -234,6 +234,9 @@ pub(super) fn calibration(
     } else if stored.simulated {
         writeln!(out, "Of the SIMULATED head: it counts in a dry run only")?;
     }
+    if !stored.drive.is_empty() {
+        writeln!(out, "driven: {}; it holds for this only", stored.drive)?;
+    }
     if !stored.weighing.is_empty() {
         writeln!(out, "weighed: {}", stored.weighing)?;
     }
@@ -497,7 +500,7 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
     });
     json!({
         "head": certificate.head.name.as_str(), "at": stored.at.wall.to_string(), "who": stored.who.to_string(), "note": stored.method,
-        "measured": stored.variation.is_some(), "simulated": stored.simulated, "weighing": stored.weighing,
+        "measured": stored.variation.is_some(), "simulated": stored.simulated, "weighing": stored.weighing, "drive": stored.drive,
         "rate_ml_per_min": stored.calibration.rate().as_ml_per_min(), "offset_ul": stored.calibration.offset().as_ul(),
         "runs": runs, "fit": fitted, "change_percent": change,
         "dose_min_ul": stored.limits.map(|l| l.dose_min.as_ul()), "tolerance_percent": stored.limits.map(|l| l.tolerance_percent),

@@ -396,6 +396,7 @@ impl Engine {
             simulated: !self.live && new.runs.iter().any(|run| run.dose.is_some()),
             runs: new.runs,
             weighing: new.weighing,
+            drive: head.output.speed(),
             method: new.method,
             who,
             at: self.stamp(now),

@@ -10,7 +10,7 @@ use super::event::{Now, TrustSource};
 use super::state::{
     AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
 };
-use crate::config::{Controller, Plan};
+use crate::config::{Controller, HeadOutput, Plan};
 use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
 use crate::plan::Schedule;
@@ -276,6 +276,7 @@ impl Engine {
                     simulated: true,
                     runs: Vec::new(),
                     weighing: String::new(),
+                    drive: head.output.speed(),
                     method,
                     who: Who::Daemon,
                     at,
@@ -319,9 +320,15 @@ impl Engine {
             if self.live && (stored.variation.is_none() || stored.simulated) {
                 continue;
             }
+            let holds = self
+                .controller
+                .heads
+                .get(&stored.head)
+                .is_some_and(|head| is_of_this_speed(&stored.drive, &head.output));
             if let Some(memory) = self.heads.get_mut(&stored.head) {
                 *memory = HeadMemory {
-                    calibration: Some(stored),
+                    other_speed: (!holds).then(|| stored.drive.clone()),
+                    calibration: Some(stored).filter(|_| holds),
                     run_since,
                 };
             }
@@ -411,6 +418,17 @@ impl Engine {
             (began, ended)
         } else {
             (began.min(now.elapsed), ended.min(now.elapsed))
+        }
+    }
+}
+
+/// Whether a calibration that was made at a speed holds for a head that is driven like this. Ledgers of before the speed was kept know
+/// no PWM heads, and a change of those that there were was not seen.
+fn is_of_this_speed(drive: &str, output: &HeadOutput) -> bool {
+    match output {
+        HeadOutput::Switched(_) | HeadOutput::Stepper(_) if drive.is_empty() => true,
+        HeadOutput::Switched(_) | HeadOutput::Stepper(_) | HeadOutput::Pwm(_) => {
+            drive == output.speed()
         }
     }
 }

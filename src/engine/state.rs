@@ -94,6 +94,8 @@ pub(super) enum LedgerState {
 pub(super) struct HeadMemory {
     pub(super) calibration: Option<StoredCalibration>,
     pub(super) run_since: Millis,
+    /// How fast the head was driven for a calibration that does not hold for how fast it is driven now.
+    pub(super) other_speed: Option<String>,
 }
 
 #[derive(Debug, Default)]

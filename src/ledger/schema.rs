@@ -12,7 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 6] = [FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE];
+pub(super) const MIGRATIONS: [&str; 7] = [FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE, SPEED];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -380,4 +380,9 @@ CREATE TABLE changeover (
     note TEXT NOT NULL,
     who TEXT NOT NULL
 ) STRICT;
+";
+
+/// How fast a head was driven when it was calibrated: the calibration holds for that only.
+const SPEED: &str = "
+ALTER TABLE calibration ADD COLUMN drive TEXT NOT NULL DEFAULT '';
 ";

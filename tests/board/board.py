@@ -3,7 +3,7 @@
 QEMU's qtest socket tells every edge of every output pin and reads the pins' functions; writing the set and clear registers from
 there sets the level of an input. A shell in the guest takes commands over the serial line. Times are host times of receipt.
 
-Not shown by this emulation: voltages, pull resistors, edge interrupts, hardware PWM, /dev/gpiomem and its rights, real timing.
+Not shown by this emulation: voltages, pull resistors, edge interrupts, the pulses of hardware PWM, /dev/gpiomem and its rights, real timing.
 """
 import gzip
 import io

@@ -99,7 +99,7 @@ fn keys_that_are_missing_or_out_of_range_are_named() {
     ] {
         refused(old, new, words);
     }
-    for channel in 0..=255 {
+    for channel in [0, 1, 2, 3, 127, 128, 255] {
         check(&pwm("channel = 0", &format!("channel = {channel}")), PLAN).unwrap();
     }
 }

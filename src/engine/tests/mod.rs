@@ -8,5 +8,6 @@ mod inputs;
 mod owner;
 mod properties;
 mod rig;
+mod speed;
 mod steppers;
 mod time;

@@ -243,6 +243,7 @@ impl World {
                 simulated: false,
                 runs: Vec::new(),
                 weighing: String::new(),
+                drive: config.output.speed(),
                 method: "by weight".to_owned(),
                 who: keeper(),
                 at,
