@@ -200,6 +200,17 @@ fn due(
     }
 }
 
+/// What else a calibration holds for, and how its volumes were read; nothing where nothing is known.
+fn driven_and_weighed(stored: &StoredCalibration, out: &mut Out) -> Result<(), Failure> {
+    if !stored.drive.is_empty() {
+        writeln!(out, "driven, and holds for that only: {}", stored.drive)?;
+    }
+    if !stored.weighing.is_empty() {
+        writeln!(out, "weighed: {}", stored.weighing)?;
+    }
+    Ok(())
+}
+
 /// Shows a certificate.
 pub(super) fn calibration(
     place: &Place,
@@ -234,12 +245,7 @@ pub(super) fn calibration(
     } else if stored.simulated {
         writeln!(out, "Of the SIMULATED head: it counts in a dry run only")?;
     }
-    if !stored.drive.is_empty() {
-        writeln!(out, "driven: {}; it holds for this only", stored.drive)?;
-    }
-    if !stored.weighing.is_empty() {
-        writeln!(out, "weighed: {}", stored.weighing)?;
-    }
+    driven_and_weighed(stored, out)?;
     for (number, run) in (1..).zip(&stored.runs) {
         let dose = run
             .dose

@@ -199,13 +199,23 @@ def steppers(rig, driver):
     print('steps, direction and enable')
     b = rig.board
     for volume, ms in (('0.5 mL', 1000), ('1 mL', 2000), ('3 mL', 6000)):
-        at = time.monotonic()
-        if rig.dose('west', volume) is None:
-            row(f'{driver}: steps of {volume}', 'did not start', 'starts', False)
-            return
-        b.wait_for(lambda: b.pulses(ENABLE, 0, at), 12)
-        time.sleep(.7)
-        dose, sent, wanted = rig.doses()[-1], rises(b, STEP, at), steps_in(ms)
+        for again in range(4):
+            at = time.monotonic()
+            if rig.dose('west', volume) is None:
+                row(f'{driver}: steps of {volume}', 'did not start', 'starts', False)
+                return
+            b.wait_for(lambda: b.pulses(ENABLE, 0, at), 20)
+            time.sleep(.7)
+            dose, sent, wanted = rig.doses()[-1], rises(b, STEP, at), steps_in(ms)
+            # A host that gives the emulator too little of its processors: the program says so itself, ends the run and books what it sent.
+            if again == 3 or dose['outcome'] != 'failed' or 'too busy' not in json.dumps(dose):
+                break
+            booked = dose['on_time_ms']
+            row(f'{driver}: {volume}, this machine is too busy (load {os.getloadavg()[0]:.1f}): the run is given up and booked',
+                f'{booked} ms for {sent} steps', 'by the steps seen, rounded up', steps_in(booked) >= sent > steps_in(booked - 1) and b.is_driven(ENABLE, 1))
+            restart(rig)
+            b.sh(f'{DW} resume north; {DW} resume south; {DW} resume west; {DW} resume east')
+            time.sleep(20)
         turns = (len(b.pulses(ENABLE, 0, at)), len(b.pulses(DIRECTION, 1, at)), len(b.pulses(CUT_OFF, 1, at)))
         took = b.pulses(ENABLE, 0, at)[0][1]
         row(f'{driver}: {volume}, steps seen', f'{sent} in {took:.3f} s, {dose["outcome"]}, {dose["on_time_ms"]} ms booked', f'{wanted}, delivered, {ms} ms',

@@ -69,7 +69,7 @@ impl Kernel {
         let mut open = fs::OpenOptions::new();
         let reader = open.read(true).write(true).open(&pipe).unwrap();
         self.threads.push(std::thread::spawn(move || {
-            for byte in reader.bytes() {
+            for byte in std::io::BufReader::new(reader).bytes() {
                 match char::from(byte.unwrap()) {
                     'q' => return,
                     number => act(&chip.join(format!("pwm{number}"))),

@@ -57,7 +57,7 @@ fn calibrated_at(world: &mut World, drive: &str) {
 
 fn code(world: &mut World) -> String {
     let asked = world.by_hand("calcium", 2_000, DoseKind::Hand);
-    asked.map_or_else(|denial| denial.code.to_string(), |_| "given".to_owned())
+    asked.map_or_else(|denial| denial.code.clone(), |_| "given".to_owned())
 }
 
 #[test]

@@ -45,7 +45,7 @@ impl Channel {
         let path = self.folder().join(file);
         fs::read_to_string(&path)
             .map(|text| text.trim().to_owned())
-            .map_err(|error| PwmError::file(&path, error))
+            .map_err(|error| PwmError::file(&path, &error))
     }
 
     /// Writes a value if it is another one, and reads it back. The kernel refuses some values that it has already, such as no duty
@@ -56,7 +56,7 @@ impl Channel {
         }
         let path = self.folder().join(file);
         write(&path, value).map_err(|error| {
-            PwmError::file(&path, format!("{value} could not be written: {error}"))
+            PwmError::file(&path, &format!("{value} could not be written: {error}"))
         })?;
         let kept = self.read(file)?;
         if kept == value {
@@ -64,7 +64,7 @@ impl Channel {
         } else {
             Err(PwmError::file(
                 &path,
-                format!("{value} was written but it reads {kept}"),
+                &format!("{value} was written but it reads {kept}"),
             ))
         }
     }
@@ -117,7 +117,7 @@ impl Channel {
             let unready = files.into_iter().find_map(|file| {
                 let path = self.folder().join(file);
                 let opened = OpenOptions::new().write(true).open(&path);
-                opened.err().map(|error| PwmError::file(&path, error))
+                opened.err().map(|error| PwmError::file(&path, &error))
             });
             match unready {
                 None => return Ok(()),
@@ -289,7 +289,7 @@ impl Drop for PwmOutput {
         match self.channel.unexport() {
             Ok(()) => self.claim.forget(),
             Err(error) => {
-                tracing::warn!(%error, "a PWM channel is off, and could not be given back")
+                tracing::warn!(%error, "a PWM channel is off, and could not be given back");
             }
         }
     }

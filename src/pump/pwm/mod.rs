@@ -92,7 +92,7 @@ pub enum PwmError {
 }
 
 impl PwmError {
-    fn file(path: &Path, why: impl ToString) -> Self {
+    fn file(path: &Path, why: &dyn std::fmt::Display) -> Self {
         Self::File {
             path: path.display().to_string(),
             why: why.to_string(),
@@ -187,11 +187,11 @@ impl PwmChip {
     /// When it has not, with those that it has; when that cannot be read.
     pub fn check_channel(&self, channel: u8) -> Result<(), PwmError> {
         let path = self.folder.join("npwm");
-        let text = fs::read_to_string(&path).map_err(|error| PwmError::file(&path, error))?;
+        let text = fs::read_to_string(&path).map_err(|error| PwmError::file(&path, &error))?;
         let count: u32 = text
             .trim()
             .parse()
-            .map_err(|_| PwmError::file(&path, "is not a number of channels"))?;
+            .map_err(|_| PwmError::file(&path, &"is not a number of channels"))?;
         if u32::from(channel) < count {
             return Ok(());
         }
