@@ -142,9 +142,8 @@ pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
         };
         if cut_off.is_none() {
             let words = format!(
-                "{}goes on pulsing when the program is killed, until somebody stops it; in live mode such a head needs the common cut-off, which \
+                "head \"{name}\": pwm: its channel goes on pulsing when the program is killed, until somebody stops it; in live mode such a head needs the common cut-off, which \
                  takes the supply away however the channel stands; give board.cut-off, or drive the head by output",
-                table.label
             );
             if live {
                 sink.mistake(table.at, words);

@@ -30,7 +30,7 @@ pub enum PwmError {
     /// No chip, or several, are that device.
     #[error(
         "{found} PWM chips are the device \"{chip}\", and it must be exactly one (there are: {known}); mend pwm.chip, and see that the board's \
-         set-up turns PWM on (hw-notes/pins.md)"
+         set-up turns PWM on (hw-notes/heads.md, PWM)"
     )]
     Chip {
         /// The device looked for.
