@@ -320,6 +320,8 @@ pub struct StoredCalibration {
     pub resolution: Option<Volume>,
     /// What volumes were read from weights by, in words; empty when they were read in mL.
     pub weighing: String,
+    /// How fast the head was driven, see `HeadOutput::speed`; empty in ledgers of before this was kept.
+    pub drive: String,
     /// How it was got, in words.
     pub method: String,
     /// Who entered it.

@@ -189,6 +189,17 @@ fn due(
     }
 }
 
+/// What else a calibration holds for, and how its volumes were read; nothing where nothing is known.
+fn driven_and_weighed(stored: &StoredCalibration, out: &mut Out) -> Result<(), Failure> {
+    if !stored.drive.is_empty() {
+        writeln!(out, "driven, and holds for that only: {}", stored.drive)?;
+    }
+    if !stored.weighing.is_empty() {
+        writeln!(out, "weighed: {}", stored.weighing)?;
+    }
+    Ok(())
+}
+
 /// Shows a certificate.
 pub(super) fn calibration(
     place: &Place,
@@ -258,9 +269,7 @@ fn origin(stored: &StoredCalibration, out: &mut Out) -> Result<(), Failure> {
     } else if stored.simulated {
         writeln!(out, "Of the SIMULATED head: it counts in a dry run only")?;
     }
-    if !stored.weighing.is_empty() {
-        writeln!(out, "weighed: {}", stored.weighing)?;
-    }
+    driven_and_weighed(stored, out)?;
     for (number, run) in (1..).zip(&stored.runs) {
         let dose = run
             .dose
@@ -502,7 +511,7 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
     });
     json!({
         "head": certificate.head.name.as_str(), "at": stored.at.wall.to_string(), "who": stored.who.to_string(), "note": stored.method,
-        "measured": stored.variation.is_some(), "simulated": stored.simulated, "weighing": stored.weighing,
+        "measured": stored.variation.is_some(), "simulated": stored.simulated, "weighing": stored.weighing, "drive": stored.drive,
         "rate_ml_per_min": stored.calibration.rate().as_ml_per_min(), "offset_ul": stored.calibration.offset().as_ul(),
         "runs": runs, "fit": fitted, "change_percent": change,
         "dose_min_ul": limits.map(|l| l.smallest(&stored.calibration).as_ul()), "tolerance_percent": limits.map(|l| l.tolerance_percent),

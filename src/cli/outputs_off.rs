@@ -12,7 +12,10 @@ use super::exit::{self, Failure};
 use super::out::{Out, Tone};
 use crate::config::{BoardDriver, CONTROLLER_FILE, Output};
 use crate::daemon::level_text;
-use crate::pump::{CLAIMS_FOLDER, Claims, Found, Recognition, force_off, recognise};
+use crate::pump::{
+    CLAIMS_FOLDER, Claims, Found, PwmClass, RecognisedPwm, Recognition, force_off, force_pwm_off,
+    recognise,
+};
 
 /// Largest file that is read, in bytes.
 const FILE_BYTES_MAX: u64 = 1_048_576;
@@ -21,7 +24,10 @@ const FILE_BYTES_MAX: u64 = 1_048_576;
 #[derive(Debug, Serialize)]
 struct Done {
     what: String,
-    gpio: u8,
+    /// The pin; null for a PWM channel.
+    gpio: Option<u8>,
+    /// Chip and channel; null for a pin.
+    pwm: Option<(String, u8)>,
     active: &'static str,
     /// `on`, `off`, `not driven`, `unknown`; null when it could not be driven off.
     found: Option<&'static str>,
@@ -99,13 +105,13 @@ fn switch_off(found: Recognition, unreadable: Option<String>) -> Report {
         (None, true) => Some(BoardDriver::Rppal),
         (None, false) => None,
     };
-    if let Some(driver) = driver {
+    if let Some(driver) = &driver {
         for output in found.outputs {
             // What the daemon really drove is more than what the file says now.
             let gpio = output.output.gpio;
             if !wanted
                 .iter()
-                .any(|(d, o, ..)| *d == driver && o.gpio == gpio)
+                .any(|(d, o, ..)| d == driver && o.gpio == gpio)
             {
                 wanted.push((driver.clone(), output.output, output.what, output.guess));
             }
@@ -114,21 +120,54 @@ fn switch_off(found: Recognition, unreadable: Option<String>) -> Report {
         lost.clear();
     }
     lost.extend(unreadable);
-    let outputs = wanted
-        .into_iter()
-        .map(|(driver, output, what, guess)| {
-            let done = force_off(&driver, &output);
-            Done {
-                what,
-                gpio: output.gpio,
-                active: level_text(output.active),
-                found: done.as_ref().ok().copied().map(Found::as_str),
-                error: done.err().map(|error| error.to_string()),
-                guess,
-            }
-        })
-        .collect();
+    let channels = channels(found.channels, driver.is_some());
+    let pins = wanted.into_iter().map(|(driver, output, what, guess)| {
+        let done = force_off(&driver, &output);
+        Done {
+            what,
+            gpio: Some(output.gpio),
+            pwm: None,
+            active: level_text(output.active),
+            found: done.as_ref().ok().copied().map(Found::as_str),
+            error: done.err().map(|error| error.to_string()),
+            guess,
+        }
+    });
+    // Pins first, the common cut-off among them: it stops whatever a channel does.
+    let outputs = pins.chain(channels.into_iter().map(channel_off)).collect();
     Report { outputs, lost }
+}
+
+/// PWM channels to switch off: chip, channel, and what hangs on it.
+fn channels(recognised: Vec<RecognisedPwm>, on_a_board: bool) -> Vec<(String, u8, String)> {
+    let records = Claims::at(Path::new(CLAIMS_FOLDER)).pwm_records();
+    let mut wanted: Vec<(String, u8, String)> = records
+        .into_iter()
+        .map(|record| (record.chip, record.channel, record.what))
+        .collect();
+    for pwm in recognised.into_iter().filter(|_| on_a_board) {
+        // A record has the whole path of the device, and a configuration its end.
+        let known = wanted.iter().any(|(chip, channel, _)| {
+            *channel == pwm.channel && Path::new(chip).ends_with(pwm.chip.trim_matches('/'))
+        });
+        if !known {
+            wanted.push((pwm.chip, pwm.channel, pwm.what));
+        }
+    }
+    wanted
+}
+
+fn channel_off((chip, channel, what): (String, u8, String)) -> Done {
+    let done = force_pwm_off(&PwmClass::system(), &chip, channel);
+    Done {
+        what,
+        gpio: None,
+        pwm: Some((chip, channel)),
+        active: "high",
+        found: done.as_ref().ok().copied().map(Found::as_str),
+        error: done.err().map(|error| error.to_string()),
+        guess: None,
+    }
 }
 
 fn print(report: &Report, out: &mut Out) -> Result<(), Failure> {
@@ -139,7 +178,12 @@ fn print(report: &Report, out: &mut Out) -> Result<(), Failure> {
         )?;
     }
     for done in &report.outputs {
-        let (what, gpio) = (&done.what, done.gpio);
+        let what = &done.what;
+        let place = match (&done.pwm, done.gpio) {
+            (Some((chip, channel)), _) => format!("PWM {chip} channel {channel}"),
+            (None, Some(gpio)) => format!("GPIO{gpio}"),
+            (None, None) => String::new(),
+        };
         match (&done.error, done.found) {
             (Some(error), _) => {
                 let label = out.tone(Tone::Bad, "NOT OFF");
@@ -149,7 +193,7 @@ fn print(report: &Report, out: &mut Out) -> Result<(), Failure> {
                 let found = found.unwrap_or("unknown");
                 let tone = if found == "on" { Tone::Bad } else { Tone::Good };
                 let found = out.tone(tone, &format!("was {found}"));
-                writeln!(out, "off: {what}, GPIO{gpio} ({found})")?;
+                writeln!(out, "off: {what}, {place} ({found})")?;
             }
         }
         if let Some(guess) = &done.guess {

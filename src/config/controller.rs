@@ -11,7 +11,7 @@ use super::model::{
 };
 use super::stepper::{self, HeadOutput};
 use super::tree::RawTable;
-use super::{board, input, limits, relations, solution};
+use super::{board, input, limits, pwm, relations, solution};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
 use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume, i64_from_f64};
@@ -28,6 +28,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         .and_then(|tank| tank.number("volume-l"))
         .map(TankVolume::from_litres);
     relations::pins_used_once(raw, sink);
+    pwm::check(raw, sink);
     let board = board::build(raw, sink);
     let heads = collect(raw, "head", sink, head);
     let reservoirs = collect(raw, "reservoir", sink, reservoir);
@@ -248,8 +249,10 @@ fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'
     let (gpio, active) = (pin.gpio, pin.active);
     let at = raw
         .table("stepper")
-        .map_or_else(|| raw.place("output"), |table| table.place(use_of));
-    if rests_on_at_boot(gpio, active) && use_of.is_empty() {
+        .map(|table| table.place(use_of))
+        .or_else(|| raw.table("pwm").map(|table| table.place("pin")))
+        .unwrap_or_else(|| raw.place("output"));
+    if rests_on_at_boot(gpio, active) && (use_of.is_empty() || use_of == "pwm") {
         sink.warn(
             at,
             format!(

@@ -149,6 +149,12 @@ fn output_words(output: &HeadOutput) -> String {
     let level = |pin: &Output| level_word(pin.active);
     match output {
         HeadOutput::Switched(pin) => format!("{}, on when {}", pin_words(pin.gpio), level(pin)),
+        HeadOutput::Pwm(pwm) => format!(
+            "{pwm} on {}, channel {} of chip {}, off when low",
+            pin_words(pwm.pin),
+            pwm.channel,
+            pwm.chip
+        ),
         HeadOutput::Stepper(stepper) => {
             let direction = stepper
                 .direction

@@ -5,7 +5,7 @@
 //! needs a restart; a plan may be reloaded any day and can never lift a limit, because every limit is in the controller file.
 //!
 //! The way of a text: `raw.rs` reads it along the table of keys in `schema.rs` (types, ranges, defaults, unknown keys),
-//! `controller.rs`, `board.rs`, `limits.rs`, `solution.rs`, `stepper.rs`, `input.rs` and `plan_file.rs` build the checked types, `relations.rs` and
+//! `controller.rs`, `board.rs`, `limits.rs`, `solution.rs`, `stepper.rs`, `pwm.rs`, `input.rs` and `plan_file.rs` build the checked types, `relations.rs` and
 //! `plan_relations.rs` hold the parts against each other,
 //! `load.rs` puts the two files together. Only `load.rs` touches the disk.
 
@@ -23,6 +23,7 @@ mod nearest;
 mod pin;
 mod plan_file;
 mod plan_relations;
+mod pwm;
 mod raw;
 mod relations;
 mod schema;
@@ -48,4 +49,5 @@ pub use model::{
 };
 pub use pin::{header_pin, parse_pin};
 pub use plan_relations::UPTAKE_TOLERANCE_DKH_PER_DAY;
+pub use pwm::Pwm;
 pub use stepper::{HeadOutput, StepSpeed, Stepper};

@@ -131,7 +131,8 @@ impl Walk<'_, '_> {
         }
         let given = |name: &str| table.get(name).is_some();
         for key in section.keys.iter().filter(|key| !given(key.name)) {
-            let replaced = matches!(key.need, Need::Unless(other) if given(other));
+            let replaced =
+                matches!(key.need, Need::Unless(others) if others.iter().any(|other| given(other)));
             if !replaced && !suggested.contains(&key.name) {
                 values.extend(self.absent(key, &spot));
             }

@@ -37,6 +37,9 @@ pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
                     see(table, key, &format!("{group} \"{name}\": stepper"));
                 }
             }
+            if let Some(table) = table.table("pwm") {
+                see(table, "pin", &format!("{group} \"{name}\": pwm"));
+            }
         }
     }
     if let Some(table) = raw.table("board") {

@@ -72,8 +72,8 @@ pub(super) enum Naming {
 pub(super) enum Need {
     /// A limit or a fact that only the owner knows: never assumed.
     Required,
-    /// The same, unless this key is there, which takes its place.
-    Unless(&'static str),
+    /// The same, unless one of these keys is there, which takes its place.
+    Unless(&'static [&'static str]),
     /// May be absent; the check of relations decides what that means.
     Optional,
     /// This number when absent.
@@ -177,9 +177,10 @@ const HEAD: Section = section(&[
     num("nominal-rate-ml-per-min", 0.05, 500.0, "mL/min", Required),
     num("run-max-s", 0.2, 3600.0, "s", Required),
     num("dose-min-ml", 0.001, 1000.0, "mL", Required),
-    key("output", PIN, Need::Unless("stepper")),
-    key("active", LEVEL, Need::Unless("stepper")),
+    key("output", PIN, Need::Unless(&["stepper", "pwm"])),
+    key("active", LEVEL, Need::Unless(&["stepper", "pwm"])),
     key("stepper", Kind::Table(&STEPPER), Optional),
+    key("pwm", Kind::Table(&PWM), Optional),
     key("run-sense", PIN, Optional),
     key("run-sense-running", LEVEL, Optional),
     num(
@@ -221,6 +222,22 @@ const STEPPER: Section = section(&[
         "steps/s2",
         Required,
     ),
+]);
+
+/// Frequency: from pulses that are short against the shortest run to what motor drivers take (ours). At least 1 %: a speed of none is
+/// no speed.
+const PWM: Section = section(&[
+    key(
+        "chip",
+        Kind::Text(
+            "the device of the PWM chip, in which `readlink -f /sys/class/pwm/pwmchip*/device` ends, for example \"fe20c000.pwm\"",
+        ),
+        Required,
+    ),
+    whole("channel", 0.0, 255.0, "", Required),
+    key("pin", PIN, Required),
+    whole("frequency-hz", 50.0, 50_000.0, "Hz", Required),
+    whole("duty-percent", 1.0, 100.0, "%", Required),
 ]);
 
 const SIMULATED: Section = section(&[

@@ -1,10 +1,12 @@
-//! How a head is driven: switched by one output, or stepped through a driver with step, direction and enable.
+//! How a head is driven: switched by one output, pulsed by hardware PWM (`pwm.rs`), or stepped through a driver with step, direction and
+//! enable.
 //!
 //! A table `[head.NAME.stepper]` makes a head a stepper; it takes the place of `output` and `active`.
 
 use super::mistake::Sink;
 use super::model::{ActiveLevel, Output};
 use super::pin::parse_pin;
+use super::pwm::{self, Pwm};
 use super::tree::RawTable;
 use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, i64_from_f64};
 
@@ -15,6 +17,8 @@ pub enum HeadOutput {
     Switched(Output),
     /// A stepper motor behind a driver that makes a step of every pulse.
     Stepper(Stepper),
+    /// A motor whose speed a PWM channel sets.
+    Pwm(Pwm),
 }
 
 /// The pins and the motion of a stepper head.
@@ -40,10 +44,23 @@ pub struct StepSpeed {
 }
 
 impl HeadOutput {
+    /// How fast it turns, in words that stay the same as long as the speed does: what a calibration holds for.
+    pub fn speed(&self) -> String {
+        match self {
+            Self::Switched(_) => "switched".to_owned(),
+            Self::Stepper(stepper) => format!(
+                "{} steps/s, {} steps/s2",
+                stepper.speed.steps_per_s, stepper.speed.steps_per_s2
+            ),
+            Self::Pwm(pwm) => pwm.to_string(),
+        }
+    }
+
     /// Every pin, what it is for (empty for a switched head), and its level while the head runs.
     pub fn pins(&self) -> Vec<(&'static str, Output)> {
         match self {
             Self::Switched(output) => vec![("", output.clone())],
+            Self::Pwm(pwm) => vec![("pwm", pwm.output())],
             Self::Stepper(stepper) => {
                 let step = Output {
                     gpio: stepper.step,
@@ -80,6 +97,9 @@ pub(super) fn build(
     flow: (Option<FlowRate>, Option<Volume>),
     sink: &mut Sink<'_>,
 ) -> Option<HeadOutput> {
+    if let Some(table) = raw.table("pwm") {
+        return pwm::build(raw, table, sink);
+    }
     let Some(table) = raw.table("stepper") else {
         return Some(HeadOutput::Switched(Output {
             gpio: parse_pin(raw.text("output")?).ok()?,

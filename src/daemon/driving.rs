@@ -7,14 +7,15 @@ use std::sync::Arc;
 use tokio::sync::mpsc::UnboundedSender;
 
 use super::arming::Acceptance;
+use super::pwm::{self, LeftOn};
 use super::shell::Happening;
 use super::start::{DaemonError, send};
 use crate::config::{ActiveLevel, Board, Controller, Head, HeadOutput, Mode, StepSpeed};
 use crate::ledger::Ledger;
 use crate::pump::{
     CLAIMS_FOLDER, Claims, CutOff, InputWatch, Output, Pace, Pins, Pump, PumpHandle, PumpReport,
-    Safeguards, SimulatedLine, SimulatedOutput, StepperLines, SwitchedPump, WatchedInput,
-    force_off,
+    PwmClass, PwmTaken, Safeguards, SimulatedLine, SimulatedOutput, StepperLines, SwitchedPump,
+    WatchedInput, force_off,
 };
 use crate::quantity::Name;
 
@@ -52,6 +53,7 @@ impl Driving {
                 .ok_or("controller.toml has no table [board]")?;
             let pins = Pins::open(&board.driver, Claims::at(Path::new(CLAIMS_FOLDER)))
                 .map_err(|error| error.to_string())?;
+            pwm::check(controller, &PwmClass::system())?;
             let ledger = ledger.map_err(|why| {
                 format!("the ledger, which holds the arming, cannot be used: {why}")
             })?;
@@ -94,9 +96,11 @@ fn check_arming(acceptance: &Acceptance, ledger: &Ledger) -> Result<(), String> 
     }
 }
 
-/// Before anything else in live mode: what a daemon before this one drove and did not give back goes off.
-pub(super) fn force_off_leftovers() {
-    for record in Claims::at(Path::new(CLAIMS_FOLDER)).records() {
+/// Before anything else in live mode: what a daemon before this one drove and did not give back goes off. Gives the PWM channels
+/// that had been left pulsing.
+pub(super) fn force_off_leftovers() -> LeftOn {
+    let claims = Claims::at(Path::new(CLAIMS_FOLDER));
+    for record in claims.records() {
         match force_off(&record.driver(), &record.output()) {
             Ok(found) => {
                 tracing::warn!(gpio = record.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off");
@@ -106,6 +110,7 @@ pub(super) fn force_off_leftovers() {
             }
         }
     }
+    pwm::force_off_leftovers(&PwmClass::system(), &claims)
 }
 
 /// The heads' threads.
@@ -120,6 +125,7 @@ pub(super) fn start_heads(
     controller: &Controller,
     driving: &Driving,
     pace: Pace,
+    left_on: &LeftOn,
     tell: &UnboundedSender<Happening>,
 ) -> Result<Heads, DaemonError> {
     let (cut_off, heartbeat) = common_outputs(driving)?;
@@ -128,12 +134,11 @@ pub(super) fn start_heads(
     for (name, head) in &controller.heads {
         let (output, safeguards) = match driving {
             Driving::Simulated { .. } => simulated(head, pace),
-            Driving::Board { pins, .. } => {
-                on_board(name, head, pins, cut_off.as_ref()).map_err(|why| DaemonError::Head {
+            Driving::Board { pins, .. } => on_board(name, head, (pins, left_on), cut_off.as_ref())
+                .map_err(|why| DaemonError::Head {
                     head: name.clone(),
                     why,
-                })?
-            }
+                })?,
         };
         ready.push((name.clone(), output, safeguards));
     }
@@ -149,6 +154,7 @@ pub(super) fn start_heads(
 enum Lines {
     Switched(Box<dyn Output>),
     Stepper(StepperLines, StepSpeed),
+    Pwm(PwmTaken),
 }
 
 fn start_head(
@@ -168,6 +174,14 @@ fn start_head(
     let pump: Result<Box<dyn Pump>, crate::pump::PumpError> = match lines {
         Lines::Switched(output) => SwitchedPump::new(name, output, pace, safeguards, fault)
             .map(|pump| -> Box<dyn Pump> { Box::new(pump) }),
+        Lines::Pwm(PwmTaken { output, was_on }) => {
+            SwitchedPump::new(name, output, pace, safeguards, fault).map(|pump| -> Box<dyn Pump> {
+                if was_on {
+                    pump.was_on();
+                }
+                Box::new(pump)
+            })
+        }
         Lines::Stepper(lines, speed) => {
             SwitchedPump::stepper(name, lines, speed, safeguards, fault)
                 .map(|pump| -> Box<dyn Pump> { Box::new(pump) })
@@ -226,7 +240,7 @@ fn simulated(head: &Head, pace: Pace) -> (Lines, Safeguards) {
             },
             stepper.speed,
         ),
-        HeadOutput::Stepper(_) | HeadOutput::Switched(_) => {
+        HeadOutput::Stepper(_) | HeadOutput::Switched(_) | HeadOutput::Pwm(_) => {
             let (output, _trace) = SimulatedOutput::new(head.simulated.clone(), pace);
             Lines::Switched(Box::new(output))
         }
@@ -234,8 +248,15 @@ fn simulated(head: &Head, pace: Pace) -> (Lines, Safeguards) {
     (lines, Safeguards::default())
 }
 
+/// The pins of a board, and the PWM channels that had been left pulsing.
+type OnBoard<'a> = (&'a Pins, &'a LeftOn);
+
 /// Every output of a head, driven off.
-fn lines_on_board(name: &Name, head: &Head, pins: &Pins) -> Result<Lines, String> {
+fn lines_on_board(name: &Name, head: &Head, (pins, left_on): OnBoard<'_>) -> Result<Lines, String> {
+    if let HeadOutput::Pwm(pwm) = &head.output {
+        // Its pin belongs to the kernel.
+        return pwm::take(name, pwm, left_on).map(Lines::Pwm);
+    }
     let mut taken = BTreeMap::new();
     for (use_of, pin) in head.output.pins() {
         let comma = if use_of.is_empty() { "" } else { ", " };
@@ -244,7 +265,9 @@ fn lines_on_board(name: &Name, head: &Head, pins: &Pins) -> Result<Lines, String
     }
     let missing = || "it has no output".to_owned();
     Ok(match &head.output {
-        HeadOutput::Switched(_) => Lines::Switched(taken.remove("").ok_or_else(missing)?),
+        HeadOutput::Switched(_) | HeadOutput::Pwm(_) => {
+            Lines::Switched(taken.remove("").ok_or_else(missing)?)
+        }
         HeadOutput::Stepper(stepper) => Lines::Stepper(
             StepperLines {
                 step: taken.remove("step").ok_or_else(missing)?,
@@ -259,10 +282,10 @@ fn lines_on_board(name: &Name, head: &Head, pins: &Pins) -> Result<Lines, String
 fn on_board(
     name: &Name,
     head: &Head,
-    pins: &Pins,
+    (pins, left_on): OnBoard<'_>,
     cut_off: Option<&Arc<CutOff>>,
 ) -> Result<(Lines, Safeguards), String> {
-    let lines = lines_on_board(name, head, pins)?;
+    let lines = lines_on_board(name, head, (pins, left_on))?;
     let sense = match head.run_sense {
         None => None,
         Some(sense) => {

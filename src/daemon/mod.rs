@@ -13,6 +13,7 @@ mod holdfile;
 mod lock;
 mod log;
 mod options;
+mod pwm;
 mod requests;
 mod settings;
 mod shell;

@@ -1,4 +1,5 @@
-//! Both files with all tables: what `run`, `check` and `arm` load. `config` knows nothing of MQTT, so its table is joined here.
+//! Both files with all tables: what `run`, `check` and `arm` load. `config` knows nothing of MQTT, so its table is joined here,
+//! as is what this machine's PWM class says.
 
 use std::path::Path;
 
@@ -7,6 +8,7 @@ use toml::Spanned;
 
 use crate::config::{ConfigMistakes, ForeignFinding, Loaded, load_with};
 use crate::mqtt::{Defect, RawMqtt, Settings, Severity};
+use crate::pump::PwmClass;
 
 /// Both files, without a mistake.
 #[derive(Debug, Clone)]
@@ -26,7 +28,8 @@ pub fn load_all(dir: &Path) -> Result<All, ConfigMistakes> {
     let loaded = load_with(dir, &mut |text| {
         let (settings, found) = mqtt_table(text);
         mqtt = settings;
-        found
+        let on_this_machine = super::pwm::findings(text, &PwmClass::system());
+        found.into_iter().chain(on_this_machine).collect()
     })?;
     Ok(All { loaded, mqtt })
 }

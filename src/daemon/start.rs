@@ -23,6 +23,7 @@ use super::holdfile::{HoldKeeper, read_holds};
 use super::ledger_path;
 use super::lock::{InstanceLock, LockError};
 use super::options::RunOptions;
+use super::pwm::LeftOn;
 use super::settings::{All, load_all};
 use super::shell::{Guards, Happening, Shell, Signals, Waiting};
 use crate::config::{ConfigMistakes, Controller, Mode};
@@ -202,14 +203,15 @@ async fn run_once(
     let clock = shell_clock(options);
     super::clock::show_in_log(clock);
     let acceptance = Acceptance::of(&parts.controller, &parts.controller_fingerprint);
-    if parts.controller.mode == Mode::Live {
-        force_off_leftovers();
-    }
+    let left_on = match parts.controller.mode {
+        Mode::Live => force_off_leftovers(),
+        Mode::DryRun => LeftOn::new(),
+    };
     let (ledger, driving, history, ledger_fault) =
         open_ledger(options, parts, &acceptance, &clock, &tell);
     // Heads before all that follows: whatever else goes wrong, they are off.
     let Heads { pumps, heartbeat } =
-        start_heads(&parts.controller, &driving, pace(options), &tell)?;
+        start_heads(&parts.controller, &driving, pace(options), &left_on, &tell)?;
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {

@@ -342,6 +342,7 @@ impl Engine {
             runs: new.runs,
             resolution: Some(new.resolution),
             weighing: new.weighing,
+            drive: head.output.speed(),
             method: new.method,
             who,
             at: self.stamp(now),

@@ -2,7 +2,7 @@
 
 use super::event::Now;
 use super::state::{Engine, HeadMemory};
-use crate::config::Line;
+use crate::config::{HeadOutput, Line};
 use crate::metering::Coverage;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{StoredCalibration, Who};
@@ -30,6 +30,7 @@ impl HeadMemory {
         Self {
             calibration: Some(stored),
             coverage: Some(coverage),
+            other_speed: None,
             run_since,
         }
     }
@@ -50,6 +51,15 @@ impl Engine {
             let Some(head) = self.controller.heads.get(&stored.head) else {
                 continue;
             };
+            if !is_of_this_speed(&stored.drive, &head.output) {
+                let memory = HeadMemory {
+                    other_speed: Some(stored.drive),
+                    run_since,
+                    ..HeadMemory::default()
+                };
+                self.heads.insert(stored.head, memory);
+                continue;
+            }
             let made_for = stored.limits.map(|l| l.tolerance_percent);
             let name = stored.head.clone();
             let memory = HeadMemory::with(stored, head.tolerance_percent, run_since);
@@ -124,5 +134,16 @@ impl Engine {
             })
         };
         self.controller.lines.iter().filter_map(of_line).collect()
+    }
+}
+
+/// Whether a calibration that was made at a speed holds for a head that is driven like this. Ledgers of before the speed was kept know
+/// no PWM heads, and a change of those that there were was not seen.
+fn is_of_this_speed(drive: &str, output: &HeadOutput) -> bool {
+    match output {
+        HeadOutput::Switched(_) | HeadOutput::Stepper(_) if drive.is_empty() => true,
+        HeadOutput::Switched(_) | HeadOutput::Stepper(_) | HeadOutput::Pwm(_) => {
+            drive == output.speed()
+        }
     }
 }

@@ -153,7 +153,7 @@ impl Engine {
         // Steps that come late are not crowded together: a stepper head may take twice its time.
         let stretch = match self.controller.heads.get(&head).map(|head| &head.output) {
             Some(HeadOutput::Stepper(_)) => permit.run_time(),
-            Some(HeadOutput::Switched(_)) | None => Millis::ZERO,
+            Some(HeadOutput::Switched(_) | HeadOutput::Pwm(_)) | None => Millis::ZERO,
         };
         dose.overdue_at = due.plus(stretch).plus(self.grace);
         let answer = Answer::DoseStarted {

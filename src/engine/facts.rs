@@ -90,6 +90,19 @@ impl Engine {
         })
     }
 
+    /// Why a head has no calibration, if that is because it is driven at another speed than then.
+    pub(super) fn calibration_speed_fault(&self, head: &Head) -> Option<String> {
+        let memory = self.heads.get(&head.name)?;
+        let then = memory.other_speed.as_ref()?;
+        let then = if then.is_empty() { "otherwise" } else { then };
+        memory.calibration.is_none().then(|| {
+            format!(
+                "its calibration does not count, as it was made with the head driven {then}, and it is driven {} now",
+                head.output.speed()
+            )
+        })
+    }
+
     pub(super) fn ramp_facts(&self, now: Now) -> Option<RampFacts> {
         let limits = self.controller.alkalinity.clone()?;
         Some(RampFacts {

@@ -278,6 +278,7 @@ impl Engine {
                     runs: Vec::new(),
                     resolution: None,
                     weighing: String::new(),
+                    drive: head.output.speed(),
                     method,
                     who: Who::Daemon,
                     at,

@@ -103,6 +103,8 @@ pub(super) struct HeadMemory {
     /// Which doses it covers.
     pub(super) coverage: Option<Coverage>,
     pub(super) run_since: Millis,
+    /// How fast the head was driven for a calibration that does not hold for how fast it is driven now.
+    pub(super) other_speed: Option<String>,
 }
 
 #[derive(Debug, Default)]

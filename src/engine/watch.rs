@@ -72,11 +72,10 @@ impl Engine {
     fn watch_heads(&mut self, now: Now) {
         let heads: Vec<Name> = self.controller.heads.keys().cloned().collect();
         for name in heads {
-            let fault = self
-                .controller
-                .heads
-                .get(&name)
-                .and_then(|head| self.calibration_age_fault(head, now));
+            let fault = self.controller.heads.get(&name).and_then(|head| {
+                self.calibration_age_fault(head, now)
+                    .or_else(|| self.calibration_speed_fault(head))
+            });
             let cause = fault.map(|why| {
                 format!("head {name}: {why}; calibrate it again with `dosewright calibrate {name}`")
             });

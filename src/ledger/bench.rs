@@ -170,6 +170,7 @@ pub(super) fn calibration(conn: &Connection, row: &Row<'_>) -> rusqlite::Result<
             .get::<_, Option<i64>>("resolution_ul")?
             .map(Volume::from_ul),
         weighing: codec::text(row, "weighing")?,
+        drive: codec::text(row, "drive")?,
         method: codec::text(row, "method")?,
         who: codec::who(row)?,
         at: codec::stamp(row)?,
@@ -224,8 +225,8 @@ pub(super) fn insert_calibration(
     let rows = tx.execute(
         "INSERT INTO calibration (session, at_ms, elapsed_ms, trusted, head, rate_ml_per_min, offset_ul, variation,
                                   method, head_run_ms, who, run_min_ms, run_max_ms, dose_min_ul, tolerance_percent,
-                                  simulated, weighing, resolution_ul)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)",
+                                  simulated, weighing, resolution_ul, drive)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19)",
         params![
             session,
             stored.at.wall.as_millisecond(),
@@ -245,6 +246,7 @@ pub(super) fn insert_calibration(
             stored.simulated,
             stored.weighing,
             stored.resolution.map(Volume::as_ul),
+            stored.drive,
         ],
     )?;
     let number = tx.last_insert_rowid();

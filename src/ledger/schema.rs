@@ -12,7 +12,9 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 8] = [FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE, SWAP, REFIT];
+pub(super) const MIGRATIONS: [&str; 9] = [
+    FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE, SWAP, REFIT, SPEED,
+];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -411,4 +413,9 @@ CREATE TABLE bottle_swap (
 const REFIT: &str = "
 ALTER TABLE calibration ADD COLUMN resolution_ul INTEGER CHECK (resolution_ul >= 0);
 ALTER TABLE calibration_run ADD COLUMN used INTEGER NOT NULL DEFAULT 1 CHECK (used IN (0, 1));
+";
+
+/// How fast a head was driven when it was calibrated: the calibration holds for that only.
+const SPEED: &str = "
+ALTER TABLE calibration ADD COLUMN drive TEXT NOT NULL DEFAULT '';
 ";

@@ -122,7 +122,7 @@ fn the_settings_that_durability_rests_on_are_in_force() {
         ("cache_size", -512),
         ("wal_autocheckpoint", 256),
         ("application_id", APPLICATION_ID),
-        ("user_version", 8),
+        ("user_version", 9),
     ] {
         assert_eq!(number(name), value, "{name}");
     }

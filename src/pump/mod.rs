@@ -13,6 +13,7 @@ mod cutoff;
 mod gpio;
 mod inputs;
 mod priority;
+mod pwm;
 mod ramp;
 mod simulated;
 mod simulated_line;
@@ -24,11 +25,12 @@ pub use clock::{Pace, elapsed};
 pub use control::{RunControl, Waited};
 pub use cutoff::CutOff;
 pub use gpio::{
-    CLAIMS_FOLDER, Claims, Contact, Found, GpioError, OutputRecord, Pins, Recognised, Recognition,
-    choose_chip, force_off, recognise,
+    CLAIMS_FOLDER, Claims, Contact, Found, GpioError, OutputRecord, Pins, PwmRecord, Recognised,
+    RecognisedPwm, Recognition, choose_chip, force_off, recognise,
 };
 pub use inputs::{InputReport, InputWatch, WatchedInput};
 pub use priority::{Priority, ask_for_real_time};
+pub use pwm::{PwmChip, PwmClass, PwmError, PwmTaken, force_pwm_off};
 pub use ramp::{steps_in, time_for};
 pub use simulated::{SimulatedOutput, SimulatedTrace, Trouble};
 pub use simulated_line::{LineTrace, SimulatedLine};
@@ -88,6 +90,11 @@ pub enum PumpError {
         "the output was found on although no dose runs, and was switched off; another program drives this pin"
     )]
     FoundOn,
+    /// It was on when it was taken over, and nobody knows since when.
+    #[error(
+        "the output was found on when it was taken over, and was switched off; what it gave is in no book, so look at the bottle and the tank"
+    )]
+    WasOn,
     /// The run-sense contact disagrees with what the output was told.
     #[error("its run-sense contact shows {shows} although it was switched {told}")]
     Sense {

@@ -127,6 +127,11 @@ impl<O: Output> SwitchedPump<O> {
         Ok(pump)
     }
 
+    /// The output was on when it was taken over: told, and treated, like one that is found on later.
+    pub fn was_on(&self) {
+        self.give_alarm(&PumpError::WasOn);
+    }
+
     pub(super) fn head(&self) -> &Name {
         &self.head
     }

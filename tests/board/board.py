@@ -1,9 +1,10 @@
 """An emulated Raspberry Pi 3B whose pins are seen, and set, from outside.
 
 QEMU's qtest socket tells every edge of every output pin and reads the pins' functions; writing the set and clear registers from
-there sets the level of an input. A shell in the guest takes commands over the serial line. Times are host times of receipt.
+there sets the level of an input. A shell in the guest takes commands over the serial line. The time of an edge is the emulator's own,
+taken where the guest writes the register and told in its log; a busy host that reads late does not move it. How late it read is kept.
 
-Not shown by this emulation: voltages, pull resistors, edge interrupts, hardware PWM, /dev/gpiomem and its rights, real timing.
+Not shown by this emulation: voltages, pull resistors, edge interrupts, the pulses of hardware PWM, /dev/gpiomem and its rights, real timing.
 """
 import gzip
 import io
@@ -95,6 +96,7 @@ class Board:
         self.log, self.lines = [], queue.Queue()
         self.follow = None                    # called with (pin, up) on every edge
         self.asked, self.lock, self.number = deque(), threading.Lock(), 0
+        self.apart, self.read_late = float('inf'), 0.0    # emulator's clock to ours; longest time that an edge lay unread
 
     def __enter__(self):
         self.tmp = tempfile.mkdtemp(prefix='board.')
@@ -110,14 +112,14 @@ class Board:
                    '-display', 'none', '-monitor', 'none', '-serial', 'null']
         for kind in ('serial', 'qmp', 'qtest'):
             command += ['-' + kind, f'unix:{self.tmp}/{kind},server=on,wait=off']
-        command += ['-qtest-log', '/dev/null', '-drive', f'if=sd,format=raw,file={self.disk}']
-        self.stderr = open(self.tmp + '/stderr', 'w')
-        self.qemu = subprocess.Popen(command, stderr=self.stderr)
+        # Without -qtest-log every word on that socket is told on stderr too, with its time.
+        command += ['-drive', f'if=sd,format=raw,file={self.disk}']
+        self.qemu = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, errors='replace')
         self.serial, self.qtest, qmp = self._dial('serial'), self._dial('qtest'), self._dial('qmp')
         self.qmp = qmp.makefile('rw')
         self.qmp.readline()
         self._qmp('qmp_capabilities')
-        for work in (self._read_serial, self._read_qtest):
+        for work in (self._read_serial, self._drain_qtest, self._read_log):
             threading.Thread(target=work, daemon=True).start()
         self._ask('irq_intercept_out /machine/soc/peripherals/gpio')
         threading.Thread(target=self._poll, daemon=True).start()
@@ -127,7 +129,7 @@ class Board:
     def __exit__(self, *_):
         self.qemu.terminate()
         self.qemu.wait()
-        self.stderr.close()
+        self.qemu.stderr.close()
         shutil.rmtree(self.tmp, ignore_errors=True)
 
     # --- wires ---------------------------------------------------------------------------------------------------------
@@ -142,8 +144,8 @@ class Board:
                 if self.qemu.poll() is not None:
                     break
                 time.sleep(.02)
-        with open(self.tmp + '/stderr') as f:
-            raise BoardError('the emulator did not start: ' + f.read())
+        self.qemu.kill()
+        raise BoardError('the emulator did not start: ' + self.qemu.stderr.read())
 
     def _qmp(self, name):
         self.qmp.write(json.dumps({'execute': name}) + '\n')
@@ -176,17 +178,34 @@ class Board:
             except OSError:
                 pass
 
-    def _read_qtest(self):    # answers and edges come in true order
+    def _drain_qtest(self):   # a full socket would stall the guest; the log says the same, with times
         try:
-            for line in self.qtest.makefile('r'):
-                now, words = time.monotonic(), line.split()
+            while self.qtest.recv(65536):
+                pass
+        except OSError:
+            return
+
+    def _on_our_clock(self, told):
+        """A time of the emulator's log on this process's clock: the quickest line shows how the two stand to each other."""
+        received = time.monotonic()
+        self.apart = min(self.apart, received - told)
+        self.read_late = max(self.read_late, received - told - self.apart)
+        return told + self.apart
+
+    def _read_log(self):      # answers and edges come in true order
+        try:
+            for line in self.qemu.stderr:
+                if not line.startswith('[S +'):
+                    continue
+                told, *words = line[4:].replace(']', '', 1).split()
+                now = self._on_our_clock(float(told))
                 if words[0] == 'IRQ':
                     self._edge(now, int(words[2]), words[1] == 'raise')
                 elif words[0] in ('OK', 'FAIL'):
                     tag = self.asked.popleft()
                     if tag is not None and len(words) > 1:
                         self._register(now, tag, int(words[1], 16))
-        except OSError:
+        except (OSError, ValueError):
             return
 
     def _edge(self, now, pin, up):
@@ -218,7 +237,7 @@ class Board:
             for bank in range(3):
                 self._ask(f'readl 0x{GPIO + 4 * bank:x}', bank)
             self._ask(f'readl 0x{LEV0:x}', 'levels')
-            time.sleep(.005)
+            time.sleep(.01)
 
     def wait_up(self):
         self._expect('@@READY', 180)

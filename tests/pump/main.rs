@@ -3,6 +3,7 @@
 #![cfg(test)]
 
 mod permits;
+mod pwm;
 mod steppers;
 
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -116,6 +117,17 @@ fn a_switched_head_keeps_the_contract_of_heads() {
 #[test]
 fn a_stepper_head_keeps_the_contract_of_heads() {
     a_head_keeps_the_contract(steppers::simulated_stepper);
+}
+
+#[test]
+fn the_pwm_driver_keeps_the_contract() {
+    let kernel = pwm::Kernel::new(&[("fe20c000.pwm", 2)]);
+    keeps_the_contract(kernel.take(1).unwrap().output);
+}
+
+#[test]
+fn a_pwm_head_keeps_the_contract_of_heads() {
+    a_head_keeps_the_contract(pwm::head);
 }
 
 /// A driver that breaks in the middle of a run, with its output on.

@@ -3,6 +3,7 @@
 mod board;
 mod exact;
 mod numbers;
+mod pwm;
 mod samples;
 mod stepper;
 mod typos;

@@ -8,6 +8,7 @@ mod inputs;
 mod owner;
 mod properties;
 mod rig;
+mod speed;
 mod steppers;
 mod swap;
 mod time;

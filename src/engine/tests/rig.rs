@@ -254,6 +254,7 @@ impl World {
                 runs: Vec::new(),
                 resolution: None,
                 weighing: String::new(),
+                drive: config.output.speed(),
                 method: "by weight".to_owned(),
                 who: keeper(),
                 at,

@@ -4,7 +4,7 @@ use super::faults::calcium_world;
 use super::rig::{SECOND, World, name};
 use crate::config::{ActiveLevel, HeadOutput, Output, StepSpeed, Stepper};
 use crate::engine::Event;
-use crate::record::DoseKind;
+use crate::record::{DoseKind, Entry};
 
 /// Milliseconds from the start of a dose of 6 mL whose end is never told until the daemon gives up.
 fn patience(mut world: World) -> i64 {
@@ -41,6 +41,12 @@ fn a_stepper_head_is_waited_for_by_its_run_time_longer_than_a_switched_one() {
         },
     });
     world.controller = controller.into();
+    // It meters whatever drives the head: this is about waiting.
+    for entry in &mut world.books.entries {
+        if let Entry::Calibration(stored) = entry {
+            stored.drive.clear();
+        }
+    }
     world.restart_after(SECOND);
     world.sync();
     world.run(6 * 60 * SECOND);

@@ -1,4 +1,4 @@
-//! One daemon a pin: a lock file for each output, on a file system that a power cut empties.
+//! One daemon a pin or PWM channel: a lock file for each output, on a file system that a power cut empties.
 //!
 //! Register access reserves nothing, so two daemons could drive one pin without noticing. The lock is the kernel's and goes with
 //! the process. What stands in the file outlives a killed daemon: it tells `outputs-off` what was driven, also when the
@@ -10,6 +10,7 @@ use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use rustix::fs::{FlockOperation, flock};
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::GpioError;
@@ -79,68 +80,143 @@ impl Claims {
         }
     }
 
-    /// Claims a pin and records how it is driven.
-    pub(super) fn take(&self, record: &OutputRecord) -> Result<Claim, GpioError> {
-        let path = self.folder.join(format!("pin-{}", record.gpio));
-        let fault = |error: std::io::Error| GpioError::Claim {
-            gpio: record.gpio,
-            path: path.display().to_string(),
-            why: error.to_string(),
-        };
-        std::fs::create_dir_all(&self.folder).map_err(fault)?;
-        let mut file = OpenOptions::new()
+    /// Opens a lock file and locks it, without a word in it.
+    fn lock(&self, name: &str) -> Result<Claim, Unlocked> {
+        std::fs::create_dir_all(&self.folder).map_err(Unlocked::Fault)?;
+        let file = OpenOptions::new()
             .write(true)
             .create(true)
             .truncate(false)
             .mode(0o644)
-            .open(&path)
-            .map_err(fault)?;
+            .open(self.folder.join(name))
+            .map_err(Unlocked::Fault)?;
         match flock(&file, FlockOperation::NonBlockingLockExclusive) {
-            Ok(()) => {}
-            Err(rustix::io::Errno::WOULDBLOCK) => {
-                return Err(GpioError::Taken {
-                    gpio: record.gpio,
-                    path: path.display().to_string(),
-                });
-            }
-            Err(errno) => return Err(fault(errno.into())),
+            Ok(()) => Ok(Claim { file }),
+            Err(rustix::io::Errno::WOULDBLOCK) => Err(Unlocked::Taken),
+            Err(errno) => Err(Unlocked::Fault(errno.into())),
         }
-        let text = serde_json::to_vec(record).map_err(|e| fault(e.into()))?;
-        file.set_len(0)
-            .and_then(|()| file.write_all(&text))
-            .map_err(fault)?;
-        Ok(Claim { file })
     }
 
-    /// What is or was driven and not given back in order. Files that say nothing are passed over.
+    /// Claims a pin and records how it is driven.
+    pub(super) fn take(&self, record: &OutputRecord) -> Result<Claim, GpioError> {
+        let name = format!("pin-{}", record.gpio);
+        let path = self.folder.join(&name).display().to_string();
+        let fault = |error: std::io::Error| GpioError::Claim {
+            gpio: record.gpio,
+            path: path.clone(),
+            why: error.to_string(),
+        };
+        let mut claim = self.lock(&name).map_err(|error| match error {
+            Unlocked::Taken => GpioError::Taken {
+                gpio: record.gpio,
+                path: path.clone(),
+            },
+            Unlocked::Fault(error) => fault(error),
+        })?;
+        claim.write(record).map_err(fault)?;
+        Ok(claim)
+    }
+
+    /// Claims a PWM channel. What stands in the file is left for the caller to look at first: it tells whose an exported channel is.
+    ///
+    /// # Errors
+    /// In words, when another daemon has it or the file cannot be made.
+    pub(in crate::pump) fn lock_pwm(&self, record: &PwmRecord) -> Result<Claim, String> {
+        let name = record.file_name();
+        let path = self.folder.join(&name).display().to_string();
+        self.lock(&name).map_err(|error| match error {
+            Unlocked::Taken => format!(
+                "another dosewright daemon drives it (lock file {path}); stop that one"
+            ),
+            Unlocked::Fault(error) => format!(
+                "{path}: {error}; the service manager makes that folder (RuntimeDirectory), or make it for the daemon's user"
+            ),
+        })
+    }
+
+    /// Pins that are or were driven and not given back in order. Files that say nothing are passed over.
     pub fn records(&self) -> Vec<OutputRecord> {
+        let mut records: Vec<OutputRecord> = self.read("pin-");
+        records.sort_by_key(|record| record.gpio);
+        records
+    }
+
+    /// PWM channels that are or were driven and not given back in order.
+    pub fn pwm_records(&self) -> Vec<PwmRecord> {
+        let mut records: Vec<PwmRecord> = self.read("pwm-");
+        records.sort_by(|a, b| (&a.chip, a.channel).cmp(&(&b.chip, b.channel)));
+        records
+    }
+
+    fn read<T: DeserializeOwned>(&self, prefix: &str) -> Vec<T> {
         let Ok(entries) = std::fs::read_dir(&self.folder) else {
             return Vec::new();
         };
-        let mut records: Vec<OutputRecord> = entries
+        entries
             .flatten()
-            .filter(|entry| entry.file_name().to_string_lossy().starts_with("pin-"))
+            .filter(|entry| entry.file_name().to_string_lossy().starts_with(prefix))
             .filter_map(|entry| {
                 let mut text = String::new();
                 let file = File::open(entry.path()).ok()?;
                 file.take(RECORD_BYTES_MAX).read_to_string(&mut text).ok()?;
                 serde_json::from_str(&text).ok()
             })
-            .collect();
-        records.sort_by_key(|record| record.gpio);
-        records
+            .collect()
     }
 }
 
-/// A claimed pin, until dropped.
+/// Why a lock file could not be locked.
+enum Unlocked {
+    /// Another process has it.
+    Taken,
+    /// The system refused.
+    Fault(std::io::Error),
+}
+
+/// Which PWM channel was driven.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PwmRecord {
+    /// The chip, by the whole path of its device.
+    pub chip: String,
+    /// The channel.
+    pub channel: u8,
+    /// What hangs on it.
+    pub what: String,
+}
+
+impl PwmRecord {
+    /// One file a channel, whatever way its chip is named in a configuration.
+    fn file_name(&self) -> String {
+        let chip: String = self
+            .chip
+            .chars()
+            .map(|c| if c == '/' { '-' } else { c })
+            .collect();
+        format!("pwm-{}-{}", chip.trim_matches('-'), self.channel)
+    }
+}
+
+/// A claimed pin or channel, until dropped.
 #[derive(Debug)]
-pub(super) struct Claim {
+pub(in crate::pump) struct Claim {
     file: File,
 }
 
 impl Claim {
-    /// The pin is off and given back in order: nothing is left for `outputs-off`.
-    pub(super) fn forget(&mut self) {
+    /// Whether a daemon that did not give it back has left a record.
+    pub(in crate::pump) fn says_something(&self) -> bool {
+        self.file.metadata().is_ok_and(|meta| meta.len() > 0)
+    }
+
+    /// Records how it is driven.
+    pub(in crate::pump) fn write(&mut self, record: &impl Serialize) -> std::io::Result<()> {
+        let text = serde_json::to_vec(record)?;
+        self.file.set_len(0)?;
+        self.file.write_all(&text)
+    }
+
+    /// It is off and given back in order: nothing is left for `outputs-off`.
+    pub(in crate::pump) fn forget(&mut self) {
         if let Err(error) = self.file.set_len(0) {
             tracing::debug!(%error, "the record of a pin could not be emptied");
         }

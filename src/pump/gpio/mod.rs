@@ -12,9 +12,10 @@ mod recognise;
 mod registers;
 
 pub use chardev::choose_chip;
-pub use claim::{CLAIMS_FOLDER, Claims, OutputRecord};
+pub(super) use claim::Claim;
+pub use claim::{CLAIMS_FOLDER, Claims, OutputRecord, PwmRecord};
 pub use force::{Found, force_off};
-pub use recognise::{Recognised, Recognition, recognise};
+pub use recognise::{Recognised, RecognisedPwm, Recognition, recognise};
 
 use thiserror::Error;
 
@@ -177,7 +178,7 @@ impl Pins {
 /// An output and its claim: off first, then given back.
 struct Claimed {
     output: Box<dyn Output>,
-    claim: claim::Claim,
+    claim: Claim,
 }
 
 impl Output for Claimed {

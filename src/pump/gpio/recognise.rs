@@ -18,6 +18,17 @@ pub struct Recognised {
     pub guess: Option<String>,
 }
 
+/// A PWM channel that was recognised.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RecognisedPwm {
+    /// What hangs on it.
+    pub what: String,
+    /// The chip, by its device.
+    pub chip: String,
+    /// The channel.
+    pub channel: u8,
+}
+
 /// What a file says of its outputs.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Recognition {
@@ -25,6 +36,8 @@ pub struct Recognition {
     pub driver: Option<BoardDriver>,
     /// The outputs.
     pub outputs: Vec<Recognised>,
+    /// The PWM channels.
+    pub channels: Vec<RecognisedPwm>,
     /// What looked like an output and could not be read.
     pub lost: Vec<String>,
     /// Whether the file was no TOML and had to be scanned.
@@ -81,9 +94,14 @@ fn gather(tables: &[Pairs], scanned: bool) -> Recognition {
                 stepper(table, head, &mut found);
                 continue;
             }
-            // Its pins are in a table of their own.
-            let own = format!("{}.stepper", table.name);
-            if table.get("output").is_none() && tables.iter().any(|other| other.name == own) {
+            if let Some(head) = head.strip_suffix(".pwm") {
+                pwm(table, head, &mut found);
+                continue;
+            }
+            // Its outputs are in a table of their own.
+            let own = ["stepper", "pwm"].map(|kind| format!("{}.{kind}", table.name));
+            if table.get("output").is_none() && tables.iter().any(|other| own.contains(&other.name))
+            {
                 continue;
             }
             see(
@@ -121,6 +139,22 @@ fn stepper(table: &Pairs, head: &str, found: &mut Recognition) {
             None,
             found,
         );
+    }
+}
+
+fn pwm(table: &Pairs, head: &str, found: &mut Recognition) {
+    let what = format!("head {head}, PWM");
+    let channel = table.get("channel").and_then(|text| text.parse().ok());
+    match (table.get("chip"), channel) {
+        (Some(chip), Some(channel)) => found.channels.push(RecognisedPwm {
+            what,
+            chip: chip.to_owned(),
+            channel,
+        }),
+        (None, _) => found.lost.push(format!("{what}: no chip was recognised")),
+        (Some(_), None) => found
+            .lost
+            .push(format!("{what}: no channel was recognised")),
     }
 }
 
@@ -182,8 +216,8 @@ fn from_toml(table: &toml::Table) -> Vec<Pairs> {
             .iter()
             .filter_map(|(key, value)| match value {
                 Value::String(text) => Some((key.clone(), text.clone())),
-                Value::Integer(_)
-                | Value::Float(_)
+                Value::Integer(number) => Some((key.clone(), number.to_string())),
+                Value::Float(_)
                 | Value::Boolean(_)
                 | Value::Datetime(_)
                 | Value::Array(_)
@@ -198,9 +232,12 @@ fn from_toml(table: &toml::Table) -> Vec<Pairs> {
         .flatten()
         .filter_map(|(name, head)| Some((name, head.as_table()?)))
         .flat_map(|(name, head)| {
-            let stepper = head.get("stepper").and_then(Value::as_table);
-            let stepper = stepper.map(|table| texts(format!("head.{name}.stepper"), table));
-            [Some(texts(format!("head.{name}"), head)), stepper]
+            let inner = |kind: &str| {
+                let table = head.get(kind).and_then(Value::as_table);
+                table.map(|table| texts(format!("head.{name}.{kind}"), table))
+            };
+            let own = Some(texts(format!("head.{name}"), head));
+            [own, inner("stepper"), inner("pwm")]
         })
         .flatten();
     board
@@ -398,6 +435,41 @@ steps-per-s = 1000
         let found = recognise(&STEPPER.replace("step = \"GPIO17\"", ""));
         assert!(found.lost[0].contains("calcium, step"), "{:?}", found.lost);
         assert_eq!(found.outputs.len(), 2);
+    }
+
+    const PWM: &str = "
+[board]
+driver = \"rppal\"
+cut-off = \"GPIO24\"
+[head.calcium]
+run-max-s = 20
+[head.calcium.pwm]
+chip = \"fe20c000.pwm\"
+channel = 1   # the second
+pin = \"GPIO19\"
+";
+
+    #[test]
+    fn the_channel_of_a_pwm_head_is_found_in_a_good_and_in_a_broken_file_and_its_pin_is_left_alone()
+    {
+        for (text, scanned) in [(PWM.to_owned(), false), (format!("{PWM}= ="), true)] {
+            let found = recognise(&text);
+            assert_eq!(found.scanned, scanned, "{text}");
+            assert!(found.lost.is_empty(), "{:?}", found.lost);
+            assert_eq!(pins(&found), vec![(24, ActiveLevel::High)]);
+            let [channel] = found.channels.as_slice() else {
+                panic!("{:?}", found.channels);
+            };
+            assert_eq!(
+                (channel.chip.as_str(), channel.channel),
+                ("fe20c000.pwm", 1)
+            );
+            assert!(channel.what.contains("calcium"));
+        }
+        for (old, new) in [("channel = 1", "channel = 300"), ("chip =", "chop =")] {
+            let found = recognise(&PWM.replace(old, new));
+            assert!(found.lost[0].contains("calcium, PWM"), "{:?}", found.lost);
+        }
     }
 
     #[test]

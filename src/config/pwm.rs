@@ -1,0 +1,170 @@
+//! A head whose speed is set by hardware PWM: which channel of the kernel's PWM class, how fast it pulses and how wide.
+//!
+//! A table `[head.NAME.pwm]` takes the place of `output` and `active`. Frequency and duty belong to the head like its tube: they are
+//! fixed here, never changed while a dose runs, and a calibration holds for them only. There is no active-low: a channel that is
+//! off rests low, so a head that runs while its pin is low would run whenever nothing is dosed.
+
+use std::collections::BTreeMap;
+
+use super::mistake::Sink;
+use super::model::{ActiveLevel, Output};
+use super::pin::parse_pin;
+use super::stepper::HeadOutput;
+use super::tree::RawTable;
+use crate::quantity::i64_from_f64;
+
+/// One channel and what it does while the head runs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pwm {
+    /// The chip by its device, `fe20c000.pwm`, or by the last parts of its path; never by its number, which differs between kernels.
+    pub chip: String,
+    /// The channel on that chip.
+    pub channel: u8,
+    /// BCM GPIO number of the pin that the board's set-up puts the channel on. Not driven from here; it must be nobody else's.
+    pub pin: u8,
+    /// Pulses per second.
+    pub frequency_hz: u32,
+    /// How much of the time the output is high, in whole percent.
+    pub duty_percent: u8,
+}
+
+impl Pwm {
+    /// Time from pulse to pulse in nanoseconds, rounded down.
+    pub fn period_ns(&self) -> u32 {
+        1_000_000_000_u32
+            .checked_div(self.frequency_hz)
+            .unwrap_or(u32::MAX)
+    }
+
+    /// Width of a pulse in nanoseconds, rounded down.
+    pub fn duty_ns(&self) -> u32 {
+        let whole = u64::from(self.period_ns()).saturating_mul(u64::from(self.duty_percent)) / 100;
+        u32::try_from(whole)
+            .unwrap_or(u32::MAX)
+            .min(self.period_ns())
+    }
+
+    /// The pin and its level while the head runs.
+    pub(super) fn output(&self) -> Output {
+        Output {
+            gpio: self.pin,
+            active: ActiveLevel::High,
+        }
+    }
+}
+
+impl std::fmt::Display for Pwm {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "PWM {} % at {} Hz", self.duty_percent, self.frequency_hz)
+    }
+}
+
+/// Builds it from the table of a head that has one; `None` when it is wrong, which is then in the sink.
+pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> Option<HeadOutput> {
+    let mut fits = true;
+    for (key, why) in [
+        (
+            "output",
+            "switches a motor, and this head has a table [pwm]",
+        ),
+        (
+            "active",
+            "has no meaning with a table [pwm]: such a head runs while its pin pulses high, and a channel that is off rests low",
+        ),
+        (
+            "run-sense",
+            "shows whether a switched motor has voltage, and that of a PWM head pulses",
+        ),
+        (
+            "run-sense-running",
+            "shows whether a switched motor has voltage, and that of a PWM head pulses",
+        ),
+    ] {
+        if head.text(key).is_some() {
+            sink.mistake(
+                head.place(key),
+                format!("{}{key} {why}; take one of the two out", head.label),
+            );
+            fits = false;
+        }
+    }
+    if head.table("stepper").is_some() {
+        sink.mistake(
+            table.at,
+            format!(
+                "{}has a table [stepper] and a table [pwm]; a head is driven in one way, take one of the two out",
+                head.label
+            ),
+        );
+        fits = false;
+    }
+    let chip = table.text("chip")?.trim_matches('/');
+    if numbered(chip) {
+        sink.mistake(
+            table.place("chip"),
+            format!(
+                "{}chip is a number of the kernel's, which changes with kernels and devices; give the device that \
+                 `readlink -f /sys/class/pwm/pwmchip*/device` ends in, for example \"fe20c000.pwm\"",
+                table.label
+            ),
+        );
+        fits = false;
+    }
+    let pwm = Pwm {
+        chip: chip.to_owned(),
+        channel: u8::try_from(whole(table, "channel")?).ok()?,
+        pin: parse_pin(table.text("pin")?).ok()?,
+        frequency_hz: whole(table, "frequency-hz")?,
+        duty_percent: u8::try_from(whole(table, "duty-percent")?).ok()?,
+    };
+    fits.then_some(HeadOutput::Pwm(pwm))
+}
+
+/// Whether it names a chip as the kernel numbers them.
+fn numbered(chip: &str) -> bool {
+    let last = chip.rsplit('/').next().unwrap_or_default();
+    let digits = last.strip_prefix("pwmchip").unwrap_or(last);
+    digits.chars().all(|c| c.is_ascii_digit())
+}
+
+fn whole(table: &RawTable, key: &str) -> Option<u32> {
+    u32::try_from(i64_from_f64(table.number(key)?)?).ok()
+}
+
+/// Holds the PWM heads of a file against each other and against the board.
+pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
+    let cut_off = raw.table("board").and_then(|board| board.text("cut-off"));
+    let live = raw.text("mode") == Some("live");
+    let mut users: BTreeMap<(String, i64), &str> = BTreeMap::new();
+    for (name, head) in raw.named("head") {
+        let Some(table) = head.table("pwm") else {
+            continue;
+        };
+        if cut_off.is_none() {
+            let words = format!(
+                "head \"{name}\": pwm: its channel goes on pulsing when the program is killed, until somebody stops it; in live mode such a head needs the common cut-off, which \
+                 takes the supply away however the channel stands; give board.cut-off, or drive the head by output",
+            );
+            if live {
+                sink.mistake(table.at, words);
+            } else {
+                sink.warn(table.at, words);
+            }
+        }
+        let channel = table.number("channel").and_then(i64_from_f64);
+        let (Some(chip), Some(channel)) = (table.text("chip"), channel) else {
+            continue;
+        };
+        let key = (chip.trim_matches('/').to_owned(), channel);
+        if let Some(other) = users.insert(key, name) {
+            sink.mistake(
+                table.place("channel"),
+                format!(
+                    "{}channel {channel} of chip \"{}\" is already used by head \"{other}\"; give each head its own",
+                    table.label,
+                    super::mistake::quoted(chip)
+                ),
+            );
+        }
+    }
+}

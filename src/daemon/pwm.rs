@@ -1,0 +1,207 @@
+//! PWM heads on this very machine: whether its PWM class has the channels that the configuration names, and what was left on.
+//!
+//! `config` knows no machine, so this is joined to its checks where files are loaded. A chip that is there and has no such channel is
+//! a mistake in either mode. One that is not there is a warning, for a file may be checked elsewhere; the daemon stays dry then.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+use serde::Deserialize;
+use toml::Spanned;
+
+use crate::config::{Controller, ForeignFinding, HeadOutput, Pwm};
+use crate::pump::{CLAIMS_FOLDER, Claims, Found, PwmClass, PwmError, PwmTaken, force_pwm_off};
+use crate::quantity::Name;
+
+/// What is read of the file here; the rest is not looked at, and what has another shape has been said by its own reader.
+#[derive(Deserialize)]
+struct Outer {
+    mode: Option<String>,
+    #[serde(default)]
+    head: BTreeMap<String, Head>,
+}
+
+#[derive(Deserialize)]
+struct Head {
+    pwm: Option<Channel>,
+}
+
+#[derive(Deserialize)]
+struct Channel {
+    chip: Spanned<String>,
+    channel: Spanned<u8>,
+}
+
+/// What this machine's PWM class says to a controller file.
+pub(super) fn findings(text: &str, class: &PwmClass) -> Vec<ForeignFinding> {
+    let Ok(outer) = toml::from_str::<Outer>(text) else {
+        return Vec::new();
+    };
+    let live = outer.mode.as_deref() == Some("live");
+    let heads = outer.head.into_iter();
+    let channels = heads.filter_map(|(name, head)| Some((name, head.pwm?)));
+    let finding = |(name, pwm): (String, Channel)| {
+        let error = has(class, pwm.chip.get_ref(), *pwm.channel.get_ref()).err()?;
+        let no_such_channel = matches!(error, PwmError::Channel { .. });
+        if !no_such_channel && !live {
+            return None;
+        }
+        let at = if no_such_channel {
+            pwm.channel.span().start
+        } else {
+            pwm.chip.span().start
+        };
+        Some(ForeignFinding {
+            at,
+            is_mistake: no_such_channel,
+            message: format!("head \"{name}\": pwm: {error}"),
+        })
+    };
+    channels.filter_map(finding).collect()
+}
+
+fn has(class: &PwmClass, chip: &str, channel: u8) -> Result<(), PwmError> {
+    class.find(chip.trim_matches('/'))?.check_channel(channel)
+}
+
+/// Whether the class has every channel that the heads need.
+///
+/// # Errors
+/// In words, for the first that it has not.
+pub(super) fn check(controller: &Controller, class: &PwmClass) -> Result<(), String> {
+    for (name, head) in &controller.heads {
+        if let HeadOutput::Pwm(pwm) = &head.output {
+            has(class, &pwm.chip, pwm.channel).map_err(|error| format!("head {name}: {error}"))?;
+        }
+    }
+    Ok(())
+}
+
+/// Channels that a daemon before this one had left pulsing.
+pub(super) type LeftOn = BTreeSet<(String, u8)>;
+
+/// Drives off what a daemon before this one drove and did not give back.
+pub(super) fn force_off_leftovers(class: &PwmClass, claims: &Claims) -> LeftOn {
+    let mut left_on = LeftOn::new();
+    for record in claims.pwm_records() {
+        match force_pwm_off(class, &record.chip, record.channel) {
+            Ok(found) => {
+                tracing::warn!(chip = %record.chip, channel = record.channel, what = %record.what, found = found.as_str(), "a PWM channel that was not given back is driven off");
+                if found == Found::On {
+                    left_on.insert((record.what, record.channel));
+                }
+            }
+            Err(error) => {
+                tracing::error!(what = %record.what, %error, "a PWM channel that was not given back");
+            }
+        }
+    }
+    left_on
+}
+
+/// Takes over the channel of a head and drives it off.
+///
+/// # Errors
+/// In words, when it cannot be had.
+pub(super) fn take(name: &Name, pwm: &Pwm, left_on: &LeftOn) -> Result<PwmTaken, String> {
+    let what = format!("head {name}");
+    let claims = Claims::at(Path::new(CLAIMS_FOLDER));
+    let mut taken = PwmClass::system()
+        .take(pwm, &claims, &what)
+        .map_err(|error| error.to_string())?;
+    taken.was_on |= left_on.contains(&(what, pwm.channel));
+    Ok(taken)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs;
+
+    /// A class with one chip of two channels.
+    fn class(folder: &Path) -> PwmClass {
+        let device = folder.join("soc/fe20c000.pwm");
+        let chip = folder.join("class/pwmchip3");
+        fs::create_dir_all(&device).unwrap();
+        fs::create_dir_all(&chip).unwrap();
+        fs::write(chip.join("npwm"), "2\n").unwrap();
+        std::os::unix::fs::symlink(device, chip.join("device")).unwrap();
+        PwmClass::at(&folder.join("class"))
+    }
+
+    fn text(mode: &str, chip: &str, channel: u32) -> String {
+        format!(
+            "mode = \"{mode}\"\n[head.a]\nrun-max-s = 20\n[head.a.pwm]\nchip = \"{chip}\"\nchannel = {channel}\n[head.b]\noutput = \"GPIO17\"\n"
+        )
+    }
+
+    #[test]
+    fn ft_pwm_01_a_channel_that_this_machine_has_not_is_a_mistake_at_load_with_those_it_has() {
+        let folder = tempfile::tempdir().unwrap();
+        let class = class(folder.path());
+        for mode in ["dry-run", "live"] {
+            for channel in 0..=255 {
+                let text = text(mode, "fe20c000.pwm", channel);
+                let found = findings(&text, &class);
+                assert_eq!(
+                    found.len(),
+                    usize::from(channel >= 2),
+                    "{channel}: {found:?}"
+                );
+                for found in found {
+                    assert!(found.is_mistake);
+                    assert!(
+                        found.message.contains("head \"a\"")
+                            && found.message.contains("channels 0, 1")
+                    );
+                    assert!(text[found.at..].starts_with(&channel.to_string()));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_chip_that_is_not_here_is_said_in_live_mode_and_expected_in_dry_run() {
+        let folder = tempfile::tempdir().unwrap();
+        for class in [
+            class(folder.path()),
+            PwmClass::at(Path::new("/nonexistent")),
+        ] {
+            assert!(findings(&text("dry-run", "elsewhere.pwm", 0), &class).is_empty());
+            let found = findings(&text("live", "elsewhere.pwm", 0), &class);
+            assert!(found.len() == 1 && !found[0].is_mistake, "{found:?}");
+        }
+        // What has no such shape is the business of the reader of the rest.
+        let class = PwmClass::at(Path::new("/nonexistent"));
+        for broken in [
+            "= =",
+            "head = 3",
+            "[head.a]\npwm = 1",
+            "[head.a.pwm]\nchip = 1\nchannel = \"0\"",
+        ] {
+            assert!(findings(broken, &class).is_empty());
+        }
+    }
+
+    #[test]
+    fn what_had_been_left_pulsing_is_switched_off_and_told_by_its_head() {
+        let folder = tempfile::tempdir().unwrap();
+        let class = class(folder.path());
+        let channel = folder.path().join("class/pwmchip3/pwm1");
+        fs::create_dir(&channel).unwrap();
+        fs::write(channel.join("enable"), "1\n").unwrap();
+        fs::write(channel.join("duty_cycle"), "600000\n").unwrap();
+        let claims = folder.path().join("run");
+        fs::create_dir(&claims).unwrap();
+        let device = folder.path().join("soc/fe20c000.pwm");
+        let record = format!(
+            "{{\"chip\":\"{}\",\"channel\":1,\"what\":\"head a\"}}",
+            device.display()
+        );
+        fs::write(claims.join("pwm-soc-fe20c000.pwm-1"), record).unwrap();
+        let left_on = force_off_leftovers(&class, &Claims::at(&claims));
+        assert_eq!(left_on, LeftOn::from([("head a".to_owned(), 1)]));
+        assert_eq!(fs::read_to_string(channel.join("enable")).unwrap(), "0");
+        assert!(force_off_leftovers(&class, &Claims::at(&claims)).is_empty());
+    }
+}
