@@ -126,7 +126,7 @@ pub enum ChangeoverError {
     },
     /// Over a limit in 24 h that two days share.
     #[error(
-        "in the 24 h across the midnight before day {day} {over}; take more days for it, or plan the doses of both lines at like hours"
+        "in the 24 h across the midnight before day {day}: {over}; take more days for it, or plan the doses of both lines at like hours"
     )]
     OverMidnight {
         /// Which day, from 1.
@@ -136,7 +136,7 @@ pub enum ChangeoverError {
     },
     /// Over a limit.
     #[error(
-        "on day {day} {over}; use a solution of another strength, or plan other doses for its line"
+        "on day {day}: {over}; use a solution of another strength, or plan other doses for its line"
     )]
     Over {
         /// Which day, from 1.

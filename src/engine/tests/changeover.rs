@@ -279,7 +279,7 @@ fn an_evening_and_a_morning_that_are_too_much_together_are_refused_before_it_beg
     let mut world = world_with(early, "2026-06-10T04:00:00Z");
     let why = start(&mut world, 1).unwrap_err().text;
     assert!(why.contains("midnight before day 1"), "{why}");
-    assert!(why.contains("1.4") && why.contains("1.30 dKH"), "{why}");
+    assert!(why.contains("1.4") && why.contains("1.300 dKH"), "{why}");
     start(&mut world, 2).unwrap();
     for _ in 0..4 {
         world.run(DAY);
