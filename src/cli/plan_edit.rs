@@ -177,14 +177,9 @@ impl FileChange {
         Failure::new(
             exit::IO,
             format!(
-                "{} cannot be changed: {error}; change it by hand ({}), then {}",
+                "{} cannot be changed: {error}; change it by hand ({}), then dosewright reload",
                 self.path.display(),
-                self.words,
-                if self.shown.ends_with(CONTROLLER_FILE) {
-                    "restart the daemon"
-                } else {
-                    "dosewright reload"
-                }
+                self.words
             ),
         )
     }
@@ -284,22 +279,30 @@ impl BothChange {
     pub(super) fn write(&self) -> Result<(), Failure> {
         // Both are on the disk before the first takes its place: a lost supply finds both old or both new but for an instant.
         let controller = beside(&self.controller.path, &self.controller.after)
-            .map_err(|e| self.controller.unwritten(&e))?;
+            .map_err(|e| self.unwritten(&self.controller, &e))?;
         let plan = beside(&self.plan.path, &self.plan.after).map_err(|e| {
             drop(fs::remove_file(&controller));
-            self.plan.unwritten(&e)
+            self.unwritten(&self.plan, &e)
         })?;
         put_in_place(&plan, &self.plan.path).map_err(|e| {
             drop(fs::remove_file(&controller));
-            self.plan.unwritten(&e)
+            self.unwritten(&self.plan, &e)
         })?;
         put_in_place(&controller, &self.controller.path).or_else(|e| {
             self.plan.undo()?;
-            Err(self
-                .controller
-                .unwritten(&e)
-                .after("both files are as they were before"))
+            Err(self.unwritten(&self.controller, &e))
         })
+    }
+
+    fn unwritten(&self, file: &FileChange, error: &io::Error) -> Failure {
+        Failure::new(
+            exit::IO,
+            format!(
+                "{} cannot be changed: {error}; both files are as they were before. By hand: {}; then restart the daemon",
+                file.path.display(),
+                self.words()
+            ),
+        )
     }
 
     /// Whether the files say all of it already.

@@ -11,13 +11,11 @@ use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::Out;
 use super::owner_args::ChangeoverSwap;
-use super::plan_edit::{BothChange, Edit};
+use super::plan_edit::{BothChange, Edit, written_ml};
 use super::words::{agreed, configuration, unread, usage};
 use crate::config::Loaded;
 use crate::control::Request;
-use crate::plan::{
-    SwapShape, SwapWish, doses_daily, plan_daily_volumes, shape_swap, with_solution,
-};
+use crate::plan::{SwapShape, SwapWish, doses_daily, plan_daily_volumes, shape_swap};
 use crate::quantity::{Millis, Name, Volume, parse_volume};
 use crate::record::{BottleSwap, SwapState};
 
@@ -46,26 +44,36 @@ pub(super) fn begin(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Resu
         ));
     }
     let loaded = configuration(place)?;
-    let wish = wish(place, &loaded, swap)?;
-    let current = under_way(place).ok().flatten();
-    let present = current.filter(|c| c.line == wish.line);
-    let controller = present.map_or_else(
-        || loaded.controller.clone(),
-        |c| with_solution(&loaded.controller, &wish.line, c.in_force().0),
-    );
+    let wish = wish(&loaded, swap)?;
+    let back = under_way(place)
+        .ok()
+        .flatten()
+        .filter(|current| current.line == wish.line && current.from == wish.to);
+    if let Some(current) = back {
+        return go_back(place, &current, swap, out);
+    }
     let shape = shape_swap(
-        (&controller, &loaded.plan),
+        (&loaded.controller, &loaded.plan),
         &wish,
         loaded.plan.uptake,
-        dose_min(place, &controller, &wish.line),
+        dose_min(place, &loaded.controller, &wish.line),
     )
     .map_err(|error| Failure::new(exit::REFUSED, format!("no such swap: {error}")))?;
     // What no start would take afterwards must not be begun.
-    if wish.to != wish.placed {
-        in_the_files(place, &loaded, (&wish.line, &wish.to), shape.after).map_err(|failure| {
-            failure.after("no such swap: it could not be put into the files afterwards")
-        })?;
-    }
+    let daily = plan_daily_volumes(&loaded.plan);
+    let followers: Vec<(Name, Volume)> = followers_of(&loaded.plan, &wish.line)
+        .into_iter()
+        .filter_map(|line| daily.get(&line).map(|volume| (line.clone(), *volume)))
+        .collect();
+    in_the_files(
+        place,
+        &loaded,
+        (&wish.line, &wish.to),
+        (shape.after, &followers),
+    )
+    .map_err(|failure| {
+        failure.after("no such swap: it could not be put into the files afterwards")
+    })?;
     if swap.preview && swap.json {
         return Ok(out.json(&as_json(&wish, &shape))?);
     }
@@ -75,33 +83,69 @@ pub(super) fn begin(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Resu
     if swap.preview {
         return Ok(());
     }
+    tell(place, &wish.line, shape.after, swap, out)
+}
+
+/// The old bottle again, at the volume that it had.
+fn go_back(
+    place: &Place,
+    current: &BottleSwap,
+    swap: &ChangeoverSwap,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let now = match current.state {
+        SwapState::Tube => "at once, because the tube still gives it",
+        SwapState::Through | SwapState::Ended => "once what the tube holds is through",
+    };
+    let words = format!(
+        "line {}: back to {} at {} a day, {now}",
+        current.line, current.from, current.before
+    );
+    if swap.preview && swap.json {
+        return Ok(out.json(&json!({
+            "line": current.line.as_str(), "from": current.to.as_str(), "to": current.from.as_str(),
+            "daily_ul_before": current.after.as_ul(), "daily_ul_after": current.before.as_ul(), "text": words,
+        }))?);
+    }
+    if !swap.json {
+        writeln!(out, "{words}")?;
+    }
+    if swap.preview {
+        return Ok(());
+    }
+    tell(place, &current.line, current.before, swap, out)
+}
+
+/// Asks the owner, then the daemon.
+fn tell(
+    place: &Place,
+    line: &Name,
+    after: Volume,
+    swap: &ChangeoverSwap,
+    out: &mut Out,
+) -> Result<(), Failure> {
     if !swap.yes {
         let question = format!(
-            "Line {} is on hold, and the new bottle is connected and entered? Type yes to begin:",
-            wish.line
+            "Line {line} is on hold, and the bottle is changed, connected and entered? Type yes to begin:"
         );
         agreed(&question, "no swap was begun", out)?;
     }
     let request = Request::SwapStart {
-        line: wish.line.to_string(),
-        to: wish.to.to_string(),
+        line: line.to_string(),
+        to: swap.to.clone(),
         by: swap.by.clone(),
-        tube_ul: wish.tube.as_ul(),
-        after_ul: shape.after.as_ul(),
+        tube_ul: parse_volume(&swap.tube).map_err(usage)?.as_ul(),
+        after_ul: after.as_ul(),
         note: swap.note.clone(),
     };
     ask(place, &request, swap.json, out).map(drop)
 }
 
-fn wish(place: &Place, loaded: &Loaded, swap: &ChangeoverSwap) -> Result<SwapWish, Failure> {
+fn wish(loaded: &Loaded, swap: &ChangeoverSwap) -> Result<SwapWish, Failure> {
     let line = Name::new(&swap.line).map_err(usage)?;
     let config = loaded.controller.lines.iter().find(|l| l.name == line);
     let config = config.ok_or_else(|| usage(format!("there is no line {line}")))?;
-    let current = under_way(place).ok().flatten();
-    let standing = current
-        .filter(|c| c.line == line)
-        .map(|c| c.in_force().1)
-        .or_else(|| plan_daily_volumes(&loaded.plan).get(&line).copied());
+    let standing = plan_daily_volumes(&loaded.plan).get(&line).copied();
     Ok(SwapWish {
         placed: config.solution.clone(),
         to: Name::new(&swap.to).map_err(usage)?,
@@ -188,14 +232,14 @@ fn in_the_files(
     place: &Place,
     loaded: &Loaded,
     (line, solution): (&Name, &Name),
-    after: Volume,
+    (after, followers): (Volume, &[(Name, Volume)]),
 ) -> Result<BothChange, Failure> {
-    let daily = plan_daily_volumes(&loaded.plan);
     let leader = leader_volume(&loaded.plan, line);
     let mut plan = vec![Edit::volume(line.clone(), after.as_ml(), leader)];
-    for follower in followers_of(&loaded.plan, line) {
-        let volume = daily.get(&follower).copied().unwrap_or(Volume::ZERO);
-        plan.push(Edit::volume(follower, volume.as_ml(), Some(after)));
+    let written = written_ml(after.as_ml());
+    let of = Volume::from_ml(written).unwrap_or(after);
+    for (follower, volume) in followers {
+        plan.push(Edit::volume(follower.clone(), volume.as_ml(), Some(of)));
     }
     let solution = Edit::Solution(line.clone(), solution.clone());
     BothChange::prepare(place, &[solution], &plan)
@@ -216,10 +260,18 @@ pub(super) fn finish(
     }
     let loaded = configuration(place)?;
     let (solution, volume) = current.in_force();
-    let change = in_the_files(place, &loaded, (&current.line, solution), volume)?;
+    let change = in_the_files(
+        place,
+        &loaded,
+        (&current.line, solution),
+        (volume, &current.followers),
+    )?;
     let next = "restart the daemon (sudo systemctl restart dosewright); in live mode arm it again, because controller.toml has changed";
     if change.is_nothing() {
-        return Ok(writeln!(out, "both files say it already; now {next}")?);
+        return Ok(writeln!(
+            out,
+            "both files say it already; now restart the daemon, which ends the swap"
+        )?);
     }
     if !as_json {
         writeln!(out, "{}", change.words())?;

@@ -7,7 +7,7 @@
 use super::effect::{Answer, Denial, Ticket};
 use super::event::{NewSwap, Now};
 use super::state::Engine;
-use crate::config::Plan;
+use crate::config::{Mode, Plan};
 use crate::plan::{DailyVolumes, SwapWish, plan_daily_volumes, shape_swap};
 use crate::quantity::{Name, Volume};
 use crate::record::{BottleSwap, DoseId, Entry, HoldScope, SwapState, Who};
@@ -48,8 +48,8 @@ impl Engine {
         let concerned = line.is_none_or(|line| *line == swap.line);
         concerned.then(|| {
             format!(
-                "bottle swap {} on line {} is under way; one thing at a time: finish it (`dosewright status` shows how far it is), or put the old bottle back (`dosewright changeover swap {} --to {} --tube VOLUME`)",
-                swap.number, swap.line, swap.line, swap.from
+                "bottle swap {} on line {} is under way; one thing at a time: finish it (`dosewright status` shows how far it is), or put the old bottle back (`dosewright changeover swap {} --to {} --by {} --tube VOLUME`)",
+                swap.number, swap.line, swap.line, swap.from, swap.by
             )
         })
     }
@@ -64,7 +64,7 @@ impl Engine {
         self.clock_for_course()?;
         let refuse = |why: String| Denial::new("swap-refused", why);
         self.swap_may_begin(new).map_err(refuse)?;
-        let swap = match self.put_back(new) {
+        let swap = match self.way_back(new) {
             Some(back) => back,
             None => self.swap_wanted(new)?,
         };
@@ -92,9 +92,7 @@ impl Engine {
             to: new.to.clone(),
             by: new.by.element().cloned(),
             tube: new.tube,
-            standing: self
-                .swap_under_way()
-                .map_or_else(|| self.standing_of(&new.line), |swap| swap.in_force().1),
+            standing: self.standing_of(&new.line),
         };
         let shape = shape_swap(
             (&self.controller, &self.plan),
@@ -151,11 +149,17 @@ impl Engine {
                 other.number, other.from, other.to
             ));
         }
-        // The one swap that may follow another before it is in the files is the way back to what they say.
-        let way_back = self.swap_under_way().is_some_and(|swap| swap.line == *line)
-            && self.solution_in_file(line) == Some(&new.to);
-        if let Some(why) = self.swap_in_the_way(None).filter(|_| !way_back) {
+        // The one swap that may follow another before it is in the files is the way back.
+        if let Some(why) = self
+            .swap_in_the_way(None)
+            .filter(|_| self.way_back(new).is_none())
+        {
             return Err(why);
+        }
+        if self.controller.mode == Mode::Live && !self.live {
+            return Err(
+                "this daemon is set to live and not armed, so it drives nothing and empties no tube: `dosewright arm` first, then swap".to_owned(),
+            );
         }
         if let Some(course) = self.courses.iter().find(|c| c.line == *line) {
             return Err(format!(
@@ -176,17 +180,25 @@ impl Engine {
         Ok(())
     }
 
-    /// The old bottle is put back while the tube still gives its solution: that is in force at once.
-    fn put_back(&self, new: &NewSwap) -> Option<BottleSwap> {
+    /// The old bottle is put back: to the very volume that it had, whatever the files say of strengths by now. While the tube still gives
+    /// its solution that is in force at once.
+    fn way_back(&self, new: &NewSwap) -> Option<BottleSwap> {
         let swap = self.swap_under_way()?;
-        let back = swap.state == SwapState::Tube && swap.from == new.to;
+        let back = swap.line == new.line && swap.from == new.to;
+        let state = match swap.state {
+            SwapState::Tube => SwapState::Through,
+            SwapState::Through | SwapState::Ended => SwapState::Tube,
+        };
         back.then(|| BottleSwap {
             number: self.next_swap(),
             from: swap.to.clone(),
             to: swap.from.clone(),
             before: swap.after,
             after: swap.before,
-            state: SwapState::Through,
+            tube: new.tube,
+            dose_last: DoseId(self.dose_last),
+            live: self.live,
+            state,
             note: new.note.clone(),
             ..swap.clone()
         })
@@ -231,12 +243,19 @@ impl Engine {
             .get(&swap.line)
             .copied()
             .unwrap_or(Volume::ZERO);
-        if same(says, swap.before) || same(says, swap.after) {
+        let stands = self.standing_of(&swap.line);
+        // What an edit while the daemon was off has put there may be taken back.
+        let right = if self.solution_in_file(&swap.line) == Some(&swap.to) {
+            swap.after
+        } else {
+            swap.before
+        };
+        if same(says, stands) || same(says, right) {
             return Ok(());
         }
         Err(format!(
-            "bottle swap {} is under way: line {} must stay at {} a day in plan.toml; `dosewright changeover finish` writes the new volume, and what follows from it, once the tube is through",
-            swap.number, swap.line, swap.before
+            "bottle swap {} is under way, and line {} stays at {right} a day in plan.toml until it is over: `dosewright changeover finish` writes what is to stand there once the tube is through, and a restart of the daemon reads both files",
+            swap.number, swap.line
         ))
     }
 
@@ -257,6 +276,9 @@ impl Engine {
             SwapState::Ended => None,
             SwapState::Tube => Some(format!(
                 "bottle swap {number} on line {line}: {given} of the {tube} of {from} in the tube are out; then {after} of {to} a day instead of {before}"
+            )),
+            SwapState::Through if self.standing_of(line) == Volume::ZERO => Some(format!(
+                "bottle swap {number} on line {line}: {to} is through, and the line gives nothing, because plan.toml has it on standby; put it into the files with `dosewright changeover finish`, then restart the daemon"
             )),
             SwapState::Through => Some(format!(
                 "bottle swap {number} on line {line}: {after} of {to} a day are in force; put it into the files with `dosewright changeover finish`, then restart the daemon"

@@ -9,7 +9,8 @@ use super::event::Now;
 use super::state::Engine;
 use super::swap::same;
 use crate::chemistry::Rises;
-use crate::plan::{plan_daily_volumes, with_solution};
+use crate::config::Mode;
+use crate::plan::{reserved_daily_volumes, with_solution};
 use crate::quantity::{Name, Volume};
 use crate::record::{BottleSwap, HoldScope, SwapState, Who};
 
@@ -24,7 +25,7 @@ impl Engine {
         let Some(swap) = self.swap_under_way().cloned() else {
             return;
         };
-        if self.live && !swap.live {
+        if self.controller.mode == Mode::Live && !swap.live {
             return self.end_swap(
                 swap,
                 "it was rehearsed in a dry run: no bottle was changed",
@@ -34,35 +35,53 @@ impl Engine {
         let Some(file) = self.solution_in_file(&swap.line).cloned() else {
             return self.end_swap(swap, "its line is not in controller.toml any more", now);
         };
-        let (solution, _) = swap.in_force();
-        let known = self.controller.solutions.contains_key(solution);
-        if !known || (file != swap.from && file != swap.to) {
+        if file != swap.from && file != swap.to {
             let reason = format!(
-                "bottle swap {} went from {} to {}, and controller.toml says neither, or does not describe {solution} any more; make sure what is in the bottle and that controller.toml says it, then resume",
+                "bottle swap {} went from {} to {}, and controller.toml says {file}; make sure what is in the bottle and that controller.toml says it, then resume",
                 swap.number, swap.from, swap.to
             );
             self.hold_line(&swap.line, reason, now);
             return self.end_swap(swap, "controller.toml was edited to another solution", now);
         }
         self.pour(&swap);
-        let says = plan_daily_volumes(&self.plan).get(&swap.line).copied();
-        let says = says.unwrap_or(Volume::ZERO);
-        let caught_up = file == swap.to && (same(says, swap.after) || says == Volume::ZERO);
+        // On standby or not: what it will give is what counts.
+        let says = reserved_daily_volumes(&self.plan).get(&swap.line).copied();
+        self.hold_moved_followers(&swap, says, now);
+        let caught_up = file == swap.to && says.is_none_or(|says| same(says, swap.after));
         if swap.state == SwapState::Through && caught_up {
-            self.hold_forgotten_followers(&swap, now);
             self.end_swap(swap, "both files say it now", now);
-        } else if let Some(reason) = self.swap_doubt(&swap, says) {
+        } else if let Some(reason) = self.swap_doubt(&swap, (&file, says)) {
             self.hold_line(&swap.line, reason, now);
         }
     }
 
     /// Why the volume of a swap may not be right any more.
-    fn swap_doubt(&self, swap: &BottleSwap, says: Volume) -> Option<String> {
+    fn swap_doubt(
+        &self,
+        swap: &BottleSwap,
+        (file, says): (&Name, Option<Volume>),
+    ) -> Option<String> {
         let (solution, volume) = swap.in_force();
-        if says != Volume::ZERO && !same(says, swap.before) && !same(says, swap.after) {
+        if let Some(says) =
+            says.filter(|says| !same(*says, swap.before) && !same(*says, swap.after))
+        {
+            let again = if *file == swap.to {
+                swap.after
+            } else {
+                swap.before
+            };
             return Some(format!(
-                "plan.toml was edited to {says} a day for line {} while bottle swap {} is under way, so {volume} of {solution} would be given and not that; write {} there again, or `dosewright changeover finish` once the tube is through, then resume",
-                swap.line, swap.number, swap.before
+                "plan.toml was edited to {says} a day for line {} while bottle swap {} is under way, so {volume} of {solution} would be given and not that; write {again} there again and `dosewright reload`, or `dosewright changeover finish` once the tube is through and restart, then resume",
+                swap.line, swap.number
+            ));
+        }
+        let unknown = [&swap.from, &swap.to]
+            .into_iter()
+            .find(|name| !self.controller.solutions.contains_key(*name));
+        if let Some(unknown) = unknown {
+            return Some(format!(
+                "controller.toml does not describe {unknown} any more, and bottle swap {} on line {} is under way with it; describe it again and restart the daemon, then resume",
+                swap.number, swap.line
             ));
         }
         let effect = |solution: &Name, volume: Volume| {
@@ -70,39 +89,38 @@ impl Engine {
             let rises = Rises::of(&[(effect, volume)], self.controller.tank);
             Some(rises.measure(swap.by.element()))
         };
-        let before = effect(&swap.from, swap.before);
-        let after = effect(&swap.to, swap.after);
-        let equal = before
-            .zip(after)
-            .is_some_and(|(b, a)| (a - b).abs() <= EFFECT_PART * b.abs());
-        (!equal).then(|| {
+        let (before, after) = (
+            effect(&swap.from, swap.before)?,
+            effect(&swap.to, swap.after)?,
+        );
+        ((after - before).abs() > EFFECT_PART * before.abs()).then(|| {
             format!(
-                "bottle swap {} made {} of {} a day worth {} of {}, and by what controller.toml says of the two now they are not; put their strengths right and restart, or put the old bottle back, then resume",
-                swap.number, swap.before, swap.from, swap.after, swap.to
+                "bottle swap {} made {} of {} a day worth {} of {}, and by what controller.toml says of the two now they are not; put their strengths right and restart, or put the old bottle back (`dosewright changeover swap {} --to {} --by {} --tube VOLUME`), then resume",
+                swap.number, swap.before, swap.from, swap.after, swap.to, swap.line, swap.from, swap.by
             )
         })
     }
 
-    /// A line that follows the swapped one by the ratio of before would change by as much as that one did.
-    fn hold_forgotten_followers(&mut self, swap: &BottleSwap, now: Now) {
-        let factor = swap.after.as_ml() / swap.before.as_ml();
+    /// A line that follows the swapped one moves with its volume in plan.toml unless its ratio is changed too. Where both have moved, nobody
+    /// can tell whether that was meant.
+    fn hold_moved_followers(&mut self, swap: &BottleSwap, says: Option<Volume>, now: Now) {
+        if says.is_none_or(|says| same(says, swap.before)) {
+            return;
+        }
         let present = self.followers_of(&swap.line);
         for (line, before) in &swap.followers {
-            let Some((_, says)) = present.iter().find(|(name, _)| name == line) else {
+            let Some((_, moved)) = present
+                .iter()
+                .find(|(name, now)| name == line && !same(*now, *before))
+            else {
                 continue;
             };
-            let forgotten = before
-                .scaled(factor)
-                .is_some_and(|scaled| same(*says, scaled) && !same(*says, *before));
-            if forgotten {
-                let reason = format!(
-                    "line {line} follows {} and its ratio was not changed with bottle swap {}: it would give {says} a day instead of {before}; write ratio = {:.4} in plan.toml and `dosewright reload`, then resume",
-                    swap.line,
-                    swap.number,
-                    before.as_ml() / swap.after.as_ml()
-                );
-                self.hold_line(line, reason, now);
-            }
+            let ratio = says.map_or(1.0, |says| before.as_ml() / says.as_ml());
+            let reason = format!(
+                "line {line} follows {}, whose volume in plan.toml was changed with bottle swap {}: it would give {moved} a day instead of {before}; to keep {before} write ratio = {ratio:.4} and `dosewright reload`, then resume",
+                swap.line, swap.number
+            );
+            self.hold_line(line, reason, now);
         }
     }
 

@@ -565,6 +565,73 @@ fn a_volume_edited_while_the_daemon_was_off_holds_the_line_and_standby_is_standb
 }
 
 #[test]
+fn standby_is_not_the_new_volume() {
+    let mut world = world();
+    swap(&mut world, "strong-soda", 3_000);
+    world.run(3 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    // 37.8 mL of the strong one were worth 75.6; on standby with 75.6 in the file it must not come back with that.
+    let edited = with_solution(&world.controller, &name("alkalinity"), &name("strong-soda"));
+    let mut waits = (*world.plan).clone();
+    for line in &mut waits.lines {
+        line.standby = line.line == name("alkalinity");
+    }
+    world.controller = edited.into();
+    world.plan = waits.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    held(&mut world, "alkalinity");
+}
+
+#[test]
+fn the_way_back_after_an_edited_strength_is_to_the_volume_of_before() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    let mut edited = (*world.controller).clone();
+    let solution = edited.solutions.get_mut(&name("bicarbonate")).unwrap();
+    solution.effect.alkalinity_meq_per_l *= 1.2;
+    world.controller = edited.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    ask(&mut world, "soda-ash", 3_000).unwrap();
+    world.resume(Some("alkalinity"));
+    world.run(6 * HOUR);
+    assert_eq!(newest(&world).state, SwapState::Through);
+    assert_eq!(newest(&world).after.as_ul(), 75_600);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(newest(&world).state, SwapState::Ended);
+    let holds = format!("{:?}", world.status().holds);
+    assert!(!holds.contains("bottle swap"), "{holds}");
+}
+
+#[test]
+fn a_new_volume_in_the_plan_alone_is_not_taken_and_moves_no_follower() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    let alone = PLAN.replace("daily-ml = 75.6", "daily-ml = 102.7");
+    let edited = with_solution(&world.controller, &name("alkalinity"), &name("bicarbonate"));
+    let plan = plan_of(&alone, &edited);
+    let ticket = world.reload(Arc::clone(&plan));
+    world.run(SECOND);
+    let why = world.answer(ticket).clone().unwrap_err();
+    assert!(why.text.contains("stays at 75.6 mL"), "{}", why.text);
+    // The same while the daemon was off: calcium would be 102.7 mL.
+    world.plan = plan;
+    world.restart_after(SECOND);
+    world.sync();
+    let reason = held(&mut world, "calcium");
+    assert!(reason.contains("instead of 75.6 mL"), "{reason}");
+    assert_eq!(world.line("alkalinity").solution, name("bicarbonate"));
+}
+
+#[test]
 fn a_strength_edited_meanwhile_holds_the_line() {
     let mut world = world();
     swap(&mut world, "bicarbonate", 3_000);
@@ -592,6 +659,18 @@ fn what_was_rehearsed_in_a_dry_run_is_not_in_force_live() {
     swap(&mut world, "bicarbonate", 3_000);
     world.run(3 * HOUR);
     assert_eq!(newest(&world).state, SwapState::Through);
+    let mut edited = (*world.controller).clone();
+    edited.mode = crate::config::Mode::Live;
+    world.controller = edited.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    // Set to live, and not armed: what was rehearsed is over, and nothing new may begin, for no tube is emptied.
+    assert_eq!(newest(&world).state, SwapState::Ended);
+    world.hold(Some("alkalinity"), "bottle swap");
+    world.run(SECOND);
+    let why = ask(&mut world, "bicarbonate", 3_000).unwrap_err();
+    assert!(why.text.contains("dosewright arm"), "{}", why.text);
     world.live = true;
     world.restart_after(SECOND);
     world.sync();
