@@ -268,10 +268,12 @@ pub(super) fn finish(
     )?;
     let next = "restart the daemon (sudo systemctl restart dosewright); in live mode arm it again, because controller.toml has changed";
     if change.is_nothing() {
-        return Ok(writeln!(
-            out,
-            "both files say it already; now restart the daemon, which ends the swap"
-        )?);
+        let next = "restart the daemon, which ends the swap";
+        return if as_json {
+            Ok(out.json(&json!({ "changed": "", "next": next }))?)
+        } else {
+            Ok(writeln!(out, "both files say it already; now {next}")?)
+        };
     }
     if !as_json {
         writeln!(out, "{}", change.words())?;

@@ -234,7 +234,7 @@ impl Engine {
     /// Whether a plan may replace the present one while a bottle swap is under way.
     ///
     /// # Errors
-    /// Why not: the line's volume would be neither the old one nor the new one.
+    /// Why not: the line's volume in the file must stay until both files are read together.
     pub(super) fn swap_allows(&self, plan: &Plan) -> Result<(), String> {
         let Some(swap) = self.swap_under_way() else {
             return Ok(());
