@@ -10,14 +10,14 @@ use super::exit::{self, Failure};
 use super::ledger::open;
 use super::out::Out;
 use super::owner_args::{ChangeoverArgs, ChangeoverCommand, ChangeoverStart};
-use super::plan_edit::{Edit, PlanChange};
+use super::plan_edit::{Edit, PlanChange, written_ml};
 use super::words::{agreed, amount, configuration, unread, usage};
 use crate::chemistry::{Element, Rises};
-use crate::config::{Controller, Loaded, Plan, PlannedLine, Times};
+use crate::config::{Controller, Loaded, Plan};
 use crate::control::Request;
 use crate::daemon::machine_now;
 use crate::plan::{
-    ChangeoverShape, ChangeoverWish, across_midnights, drift_per_day, plan_daily_volumes,
+    ChangeoverShape, ChangeoverWish, across_midnights, drift_per_day, followers_of, leader_of,
     shape_changeover, shape_under_way,
 };
 use crate::quantity::{Name, Volume, f64_from_i64};
@@ -238,24 +238,9 @@ pub(super) fn drift_lines(
     Ok(())
 }
 
-/// Lines that follow this one.
-pub(super) fn followers_of(plan: &Plan, line: &Name) -> Vec<Name> {
-    let follows =
-        |l: &&PlannedLine| matches!(&l.times, Times::Follow { leader, .. } if leader == line);
-    plan.lines
-        .iter()
-        .filter(follows)
-        .map(|l| l.line.clone())
-        .collect()
-}
-
 /// What the line that this one follows gives a day; `None` for one that follows none.
 pub(super) fn leader_volume(plan: &Plan, line: &Name) -> Option<Volume> {
-    let planned = plan.lines.iter().find(|l| l.line == *line)?;
-    let leader = match &planned.times {
-        Times::Follow { leader, .. } => leader,
-        Times::Spread { .. } | Times::At(_) | Times::Cron(_) => return None,
-    };
+    let leader = leader_of(plan, line)?;
     let leader = plan.lines.iter().find(|l| l.line == *leader)?;
     Some(leader.daily_volume)
 }
@@ -358,28 +343,24 @@ fn finish(place: &Place, (yes, as_json): (bool, bool), out: &mut Out) -> Result<
         ));
     }
     let loaded = configuration(place)?;
-    let edits = finishing(place, &loaded, &current)?;
-    let along = followers_along(&loaded, &current, &edits);
-    let with_followers = PlanChange::prepare(
-        place,
-        &loaded.controller,
-        &[edits.as_slice(), along.as_slice()].concat(),
-    );
-    let change = match with_followers {
-        Ok(change) => change,
-        Err(_) if !along.is_empty() => PlanChange::prepare(place, &loaded.controller, &edits)?,
+    let (edits, along) = finishing(place, &loaded, &current)?;
+    let all = [edits.as_slice(), along.as_slice()].concat();
+    let (change, left) = match PlanChange::prepare(place, &loaded.controller, &all) {
+        Ok(change) => (change, along.is_empty()),
+        Err(_) if !along.is_empty() => (
+            PlanChange::prepare(place, &loaded.controller, &edits)?,
+            true,
+        ),
         Err(failure) => return Err(failure),
     };
     if !as_json {
         writeln!(out, "plan.toml gets {}", change.words())?;
-        for line in followers_of(&loaded.plan, &current.from) {
-            if line != current.to && !change.words().contains(&format!("[line.{line}]")) {
-                writeln!(
-                    out,
-                    "CAUTION: line {line} keeps its volume and still follows {}, so it will not go along when line {} is changed; give it times of its own",
-                    current.from, current.to
-                )?;
-            }
+        for (line, _) in left_behind(&loaded.plan, &current).filter(|_| left) {
+            writeln!(
+                out,
+                "CAUTION: line {line} keeps its volume and still follows {}, so it will not go along when line {} is changed; give it times of its own",
+                current.from, current.to
+            )?;
         }
     }
     if !yes {
@@ -397,35 +378,19 @@ fn finish(place: &Place, (yes, as_json): (bool, bool), out: &mut Out) -> Result<
     }
 }
 
-/// Lines that follow the old line follow the new one from now on, at the volume that they have; none when the new one follows another.
-fn followers_along(loaded: &Loaded, current: &Changeover, edits: &[Edit]) -> Vec<Edit> {
-    let full = edits.iter().find_map(|edit| match edit {
-        Edit::Daily(line, ml) if *line == current.to => Volume::from_ml(*ml),
-        Edit::Daily(..)
-        | Edit::Uptake(_)
-        | Edit::Ratio(..)
-        | Edit::Standby(..)
-        | Edit::Follow(..)
-        | Edit::Solution(..) => None,
-    });
-    let Some(full) = full else {
-        return Vec::new();
-    };
-    let daily = plan_daily_volumes(&loaded.plan);
-    followers_of(&loaded.plan, &current.from)
-        .into_iter()
-        .filter(|line| *line != current.to)
-        .flat_map(|line| {
-            let volume = daily.get(&line).copied().unwrap_or(Volume::ZERO);
-            [
-                Edit::Follow(line.clone(), current.to.clone()),
-                Edit::volume(line, volume.as_ml(), Some(full)),
-            ]
-        })
-        .collect()
+/// Lines that follow the old line, but for the new one.
+fn left_behind(plan: &Plan, current: &Changeover) -> impl Iterator<Item = (Name, Volume)> {
+    let followers = followers_of(plan, &current.from).into_iter();
+    followers.filter(|(line, _)| *line != current.to)
 }
 
-fn finishing(place: &Place, loaded: &Loaded, current: &Changeover) -> Result<Vec<Edit>, Failure> {
+/// What the plan file gets: both lines as they are now, and apart from it what has the followers of the old line follow the new one at the
+/// volume that they have; nothing of that when the new one follows another itself.
+fn finishing(
+    place: &Place,
+    loaded: &Loaded,
+    current: &Changeover,
+) -> Result<(Vec<Edit>, Vec<Edit>), Failure> {
     let controller = &loaded.controller;
     let shape = shape_under_way((controller, &loaded.plan), &current.wish(), &|line| {
         dose_min(place, controller, line)
@@ -433,10 +398,20 @@ fn finishing(place: &Place, loaded: &Loaded, current: &Changeover) -> Result<Vec
     .map_err(|error| Failure::new(exit::REFUSED, error.to_string()))?;
     let full = shape.at(shape.days).to;
     let leader = leader_volume(&loaded.plan, &current.to);
-    let volume = Edit::volume(current.to.clone(), full.as_ml(), leader);
-    Ok(vec![
+    let edits = vec![
         Edit::Standby(current.from.clone(), true),
         Edit::Standby(current.to.clone(), false),
-        volume,
-    ])
+        Edit::volume(current.to.clone(), full.as_ml(), leader),
+    ];
+    if leader.is_some() {
+        return Ok((edits, Vec::new()));
+    }
+    let written = Volume::from_ml(written_ml(full.as_ml())).unwrap_or(full);
+    let along = left_behind(&loaded.plan, current).flat_map(|(line, volume)| {
+        [
+            Edit::Follow(line.clone(), current.to.clone()),
+            Edit::volume(line, volume.as_ml(), Some(written)),
+        ]
+    });
+    Ok((edits, along.collect()))
 }

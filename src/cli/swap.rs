@@ -5,7 +5,7 @@ use std::io::Write;
 use serde_json::{Value, json};
 
 use super::args::Place;
-use super::changeover::{dose_min, drift_lines, followers_of, leader_volume, measure, newest_of};
+use super::changeover::{dose_min, drift_lines, leader_volume, measure, newest_of};
 use super::daemon::ask;
 use super::exit::{self, Failure};
 use super::ledger::open;
@@ -15,7 +15,7 @@ use super::plan_edit::{BothChange, Edit, written_ml};
 use super::words::{agreed, configuration, unread, usage};
 use crate::config::Loaded;
 use crate::control::Request;
-use crate::plan::{SwapShape, SwapWish, doses_daily, plan_daily_volumes, shape_swap};
+use crate::plan::{SwapShape, SwapWish, doses_daily, followers_of, plan_daily_volumes, shape_swap};
 use crate::quantity::{Millis, Name, Volume, parse_volume};
 use crate::record::{BottleSwap, SwapState};
 
@@ -60,11 +60,7 @@ pub(super) fn begin(place: &Place, swap: &ChangeoverSwap, out: &mut Out) -> Resu
     )
     .map_err(|error| Failure::new(exit::REFUSED, format!("no such swap: {error}")))?;
     // What no start would take afterwards must not be begun.
-    let daily = plan_daily_volumes(&loaded.plan);
-    let followers: Vec<(Name, Volume)> = followers_of(&loaded.plan, &wish.line)
-        .into_iter()
-        .filter_map(|line| daily.get(&line).map(|volume| (line.clone(), *volume)))
-        .collect();
+    let followers = followers_of(&loaded.plan, &wish.line);
     in_the_files(
         place,
         &loaded,
@@ -210,11 +206,8 @@ fn say(
             shape.early.as_dkh()
         )?;
     }
-    let daily = plan_daily_volumes(&loaded.plan);
-    for follower in followers_of(&loaded.plan, line) {
-        if let Some(volume) = daily.get(&follower) {
-            writeln!(out, "line {follower} follows and stays at {volume} a day")?;
-        }
+    for (follower, volume) in followers_of(&loaded.plan, line) {
+        writeln!(out, "line {follower} follows and stays at {volume} a day")?;
     }
     writeln!(
         out,

@@ -6,7 +6,7 @@ use super::effect::Denial;
 use super::event::Now;
 use super::state::{Engine, WaitingSlot};
 use crate::guard::{Refusal, Request, judge};
-use crate::plan::{DailyVolumes, Slot};
+use crate::plan::{DailyVolumes, Slot, leader_of};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseKind, Entry, NotGiven, OutageMissed, SlotNotGiven, Who};
 use jiff::Timestamp;
@@ -278,27 +278,12 @@ impl Engine {
         }
         for planned in &self.plan.lines {
             let moves = self.carries_alkalinity(&planned.line)
-                || self
-                    .leader_of(&planned.line)
-                    .is_some_and(|l| self.carries_alkalinity(l));
+                || leader_of(&self.plan, &planned.line).is_some_and(|l| self.carries_alkalinity(l));
             if let Some(volume) = daily.get_mut(&planned.line).filter(|_| moves) {
                 *volume = volume.scaled(share).unwrap_or(Volume::ZERO);
             }
         }
         daily
-    }
-
-    pub(super) fn leader_of(&self, line: &Name) -> Option<&Name> {
-        self.plan
-            .lines
-            .iter()
-            .find(|l| l.line == *line)
-            .and_then(|l| match &l.times {
-                crate::config::Times::Follow { leader, .. } => Some(leader),
-                crate::config::Times::Spread { .. }
-                | crate::config::Times::At(_)
-                | crate::config::Times::Cron(_) => None,
-            })
     }
 
     pub(super) fn carries_alkalinity(&self, line: &Name) -> bool {

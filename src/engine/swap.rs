@@ -8,7 +8,7 @@ use super::effect::{Answer, Denial, Ticket};
 use super::event::{NewSwap, Now};
 use super::state::Engine;
 use crate::config::{Mode, Plan};
-use crate::plan::{DailyVolumes, SwapWish, plan_daily_volumes, shape_swap};
+use crate::plan::{DailyVolumes, SwapWish, followers_of, plan_daily_volumes, shape_swap};
 use crate::quantity::{Name, Volume};
 use crate::record::{BottleSwap, DoseId, Entry, HoldScope, SwapState, Who};
 
@@ -110,7 +110,7 @@ impl Engine {
             tube: new.tube,
             before: wish.standing,
             after: shape.after,
-            followers: self.followers_of(&new.line),
+            followers: followers_of(&self.plan, &new.line),
             dose_last: DoseId(self.dose_last),
             live: self.live,
             state: SwapState::Tube,
@@ -123,21 +123,6 @@ impl Engine {
     fn next_swap(&self) -> i64 {
         let last = self.swap.as_ref().map_or(0, |(swap, _)| swap.number);
         last.saturating_add(1)
-    }
-
-    /// Lines that follow this one, with what they give a day by plan.
-    pub(super) fn followers_of(&self, line: &Name) -> Vec<(Name, Volume)> {
-        let daily = plan_daily_volumes(&self.plan);
-        let follows = |other: &&Name| self.leader_of(other) == Some(line);
-        let names = self.plan.lines.iter().map(|l| &l.line).filter(follows);
-        names
-            .map(|name| {
-                (
-                    name.clone(),
-                    daily.get(name).copied().unwrap_or(Volume::ZERO),
-                )
-            })
-            .collect()
     }
 
     /// Whether a bottle of this line may be swapped now.

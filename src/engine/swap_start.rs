@@ -10,7 +10,7 @@ use super::state::Engine;
 use super::swap::same;
 use crate::chemistry::Rises;
 use crate::config::Mode;
-use crate::plan::{reserved_daily_volumes, with_solution};
+use crate::plan::{followers_of, reserved_daily_volumes, with_solution};
 use crate::quantity::{Name, Volume};
 use crate::record::{BottleSwap, HoldScope, SwapState, Who};
 
@@ -107,7 +107,7 @@ impl Engine {
         if says.is_none_or(|says| same(says, swap.before)) {
             return;
         }
-        let present = self.followers_of(&swap.line);
+        let present = followers_of(&self.plan, &swap.line);
         for (line, before) in &swap.followers {
             let Some((_, moved)) = present
                 .iter()

@@ -4,7 +4,6 @@ use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
 use super::codec::{self, who_text};
 use super::error::LedgerError;
-use super::open::Place;
 use super::reader::LedgerReader;
 use crate::engine::record::{Changeover, ChangeoverState};
 
@@ -14,14 +13,11 @@ impl LedgerReader {
     /// # Errors
     /// Any [`LedgerError`].
     pub fn changeovers(&self) -> Result<Vec<Changeover>, LedgerError> {
-        let place = Place::new(&self.path, "read its changeovers");
-        let read = || -> rusqlite::Result<Vec<Changeover>> {
-            self.conn
-                .prepare("SELECT * FROM changeover ORDER BY id")?
-                .query_map([], changeover)?
-                .collect()
-        };
-        read().map_err(|e| place.sql(e))
+        self.rows(
+            "read its changeovers",
+            "SELECT * FROM changeover ORDER BY id",
+            changeover,
+        )
     }
 }
 

@@ -195,7 +195,8 @@ impl LedgerReader {
         read().map_err(|e| place.sql(e))
     }
 
-    fn rows<T>(
+    /// All rows that a query gives.
+    pub(super) fn rows<T>(
         &self,
         doing: &'static str,
         sql: &str,

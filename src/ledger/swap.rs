@@ -4,7 +4,6 @@ use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
 use super::codec::{self, who_text};
 use super::error::LedgerError;
-use super::open::Place;
 use super::reader::LedgerReader;
 use crate::engine::record::{BottleSwap, DoseId, SwapState};
 use crate::quantity::{Name, Volume};
@@ -15,14 +14,11 @@ impl LedgerReader {
     /// # Errors
     /// Any [`LedgerError`].
     pub fn swaps(&self) -> Result<Vec<BottleSwap>, LedgerError> {
-        let place = Place::new(&self.path, "read its bottle swaps");
-        let read = || -> rusqlite::Result<Vec<BottleSwap>> {
-            self.conn
-                .prepare("SELECT * FROM bottle_swap ORDER BY id")?
-                .query_map([], swap)?
-                .collect()
-        };
-        read().map_err(|e| place.sql(e))
+        self.rows(
+            "read its bottle swaps",
+            "SELECT * FROM bottle_swap ORDER BY id",
+            swap,
+        )
     }
 }
 

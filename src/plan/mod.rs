@@ -99,3 +99,22 @@ pub(crate) fn reserved_daily_volumes(plan: &Plan) -> DailyVolumes {
         })
         .collect()
 }
+
+/// The line that this one follows; `None` for one that has times of its own, or no plan.
+pub fn leader_of<'a>(plan: &'a Plan, line: &Name) -> Option<&'a Name> {
+    let planned = plan.lines.iter().find(|l| l.line == *line)?;
+    match &planned.times {
+        Times::Follow { leader, .. } => Some(leader),
+        Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
+    }
+}
+
+/// Lines that follow this one, with what they give a day by plan.
+pub fn followers_of(plan: &Plan, line: &Name) -> Vec<(Name, Volume)> {
+    let mut daily = plan_daily_volumes(plan);
+    let follows = |l: &&Name| leader_of(plan, l) == Some(line);
+    let names = plan.lines.iter().map(|l| &l.line).filter(follows);
+    names
+        .map(|name| (name.clone(), daily.remove(name).unwrap_or(Volume::ZERO)))
+        .collect()
+}
