@@ -534,7 +534,7 @@ fn a_follower_whose_ratio_was_forgotten_is_held_and_not_multiplied() {
 }
 
 #[test]
-fn a_volume_edited_while_the_daemon_was_off_holds_the_line_and_standby_is_standby() {
+fn a_volume_edited_while_the_daemon_was_off_holds_the_line() {
     let mut world = world();
     swap(&mut world, "bicarbonate", 3_000);
     world.run(3 * HOUR);
@@ -554,6 +554,16 @@ fn a_volume_edited_while_the_daemon_was_off_holds_the_line_and_standby_is_standb
     let from = world.flows_of("alkalinity").len();
     world.run(3 * HOUR);
     assert!(world.flows_of("alkalinity").len() > from);
+}
+
+#[test]
+fn a_line_on_standby_gives_nothing_whatever_was_agreed_for_it() {
+    let mut world = world();
+    swap(&mut world, "bicarbonate", 3_000);
+    world.run(3 * HOUR);
+    while world.running() > 0 {
+        world.run(SECOND);
+    }
     let mut waits = (*world.plan).clone();
     for line in &mut waits.lines {
         line.standby = line.line == name("alkalinity");
@@ -561,7 +571,11 @@ fn a_volume_edited_while_the_daemon_was_off_holds_the_line_and_standby_is_standb
     world.plan = waits.into();
     world.restart_after(SECOND);
     world.sync();
-    held(&mut world, "alkalinity");
+    assert_eq!(
+        held(&mut world, "alkalinity"),
+        "[]",
+        "no hold is what keeps it off"
+    );
 }
 
 #[test]
