@@ -30,7 +30,6 @@ pub struct Stamp {
 /// Who asked for something.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Who {
-    /// The plan.
     Plan,
     /// The daemon itself, for a reason of its own.
     Daemon,
@@ -62,20 +61,15 @@ impl fmt::Display for Who {
 pub enum DoseKind {
     /// A slot of the plan.
     Plan,
-    /// By hand.
     Hand,
-    /// Filling the tube.
     Prime,
-    /// A calibration run.
     Calibration,
 }
 
 /// A dose about to be given. Stored and synced before the output goes on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Intent {
-    /// Which dose.
     pub id: DoseId,
-    /// The line.
     pub line: Name,
     /// The head that runs.
     pub head: Name,
@@ -83,28 +77,23 @@ pub struct Intent {
     pub reservoir: Name,
     /// The solution in it.
     pub solution: Name,
-    /// Why it runs.
     pub kind: DoseKind,
     /// The slot, for planned doses.
     pub slot: Option<SlotKey>,
     /// Volume meant; never zero.
     pub volume: Volume,
-    /// Run time meant.
     pub run_time: Millis,
     /// Alkalinity that the whole volume adds to the tank.
     pub alkalinity: Alkalinity,
-    /// Who asked.
     pub who: Who,
     /// Whether an output is really driven.
     pub live: bool,
-    /// When.
     pub at: Stamp,
 }
 
 /// How a dose ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DoseEnd {
-    /// The whole run.
     Delivered,
     /// Stopped before its time; the volume is by time.
     Interrupted,
@@ -119,11 +108,8 @@ pub enum DoseEnd {
 /// The end of a dose.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Outcome {
-    /// Which dose.
     pub id: DoseId,
-    /// How it ended.
     pub end: DoseEnd,
-    /// Volume booked.
     pub delivered: Volume,
     /// Measured on-time; `None` when nobody measured it.
     pub on_time: Option<Millis>,
@@ -131,18 +117,15 @@ pub struct Outcome {
     pub reservoir_left: Volume,
     /// Why it ended so, in words; empty for an ordinary end.
     pub cause: String,
-    /// When.
     pub at: Stamp,
 }
 
 /// A slot that was not given.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SlotNotGiven {
-    /// Which slot.
     pub key: SlotKey,
     /// When it was due.
     pub due: Timestamp,
-    /// Its volume.
     pub volume: Volume,
     /// Missed (nobody was there in time) or refused (an interlock).
     pub kind: NotGiven,
@@ -166,11 +149,9 @@ pub enum NotGiven {
 /// Slots of one line that were missed together, in an outage: a range, so that a year's outage is one row.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OutageMissed {
-    /// The line.
     pub line: Name,
     /// First instant of the outage, exclusive.
     pub from: Timestamp,
-    /// Last instant, inclusive.
     pub until: Timestamp,
     /// Slots missed; `None` when the outage is too long to count them one by one.
     pub slots: Option<u32>,
@@ -183,20 +164,14 @@ pub struct OutageMissed {
 /// What a hold stops.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum HoldScope {
-    /// Every line.
     All,
-    /// One line.
     Line(Name),
 }
 
-/// A lasting stop.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Hold {
-    /// What it stops.
     pub scope: HoldScope,
-    /// Why.
     pub reason: String,
-    /// Who set it.
     pub who: Who,
     /// When, by the wall clock.
     pub since: Timestamp,
@@ -205,26 +180,19 @@ pub struct Hold {
 /// A change of what a bottle holds, told by the owner.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Refill {
-    /// The bottle.
     pub reservoir: Name,
-    /// Its content now.
     pub level: Volume,
     /// What the books said before; `None` for the first entry.
     pub before: Option<Volume>,
-    /// Who told.
     pub who: Who,
-    /// Why, in words.
     pub note: String,
-    /// When.
     pub at: Stamp,
 }
 
 /// What a reading measured.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Measured {
-    /// Total alkalinity.
     Alkalinity,
-    /// One element.
     Element(Element),
 }
 
@@ -265,37 +233,27 @@ impl fmt::Display for Measured {
 pub enum ReadingValue {
     /// Alkalinity with its standard uncertainty.
     Alkalinity {
-        /// The value.
         value: Alkalinity,
-        /// One standard uncertainty.
         uncertainty: Alkalinity,
     },
     /// A concentration with its standard uncertainty.
     Concentration {
-        /// The value.
         value: Concentration,
-        /// One standard uncertainty.
         uncertainty: Concentration,
     },
     /// Below the method's detection limit: stays what it is.
-    Below {
-        /// The limit.
-        limit: Concentration,
-    },
+    Below { limit: Concentration },
 }
 
 /// One water test result.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
-    /// What was measured.
     pub measured: Measured,
-    /// The result.
     pub value: ReadingValue,
     /// The method, in the owner's words.
     pub method: String,
     /// When the sample was taken.
     pub taken: Timestamp,
-    /// Who entered it.
     pub who: Who,
     /// When it was written down.
     pub at: Stamp,
@@ -304,9 +262,7 @@ pub struct Reading {
 /// A head's calibration as stored.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StoredCalibration {
-    /// The head.
     pub head: Name,
-    /// The metering line.
     pub calibration: Calibration,
     /// Coefficient of variation of the runs; `None` when it is not from runs.
     pub variation: Option<f64>,
@@ -324,9 +280,7 @@ pub struct StoredCalibration {
     pub drive: String,
     /// How it was got, in words.
     pub method: String,
-    /// Who entered it.
     pub who: Who,
-    /// When.
     pub at: Stamp,
 }
 
@@ -355,7 +309,6 @@ impl StoredCalibration {
 pub struct CalibrationRun {
     /// How long the head was on.
     pub on_time: Millis,
-    /// What came out.
     pub volume: Volume,
     /// As the owner wrote it: `14.8 mL`, `14.76 g`.
     pub typed: String,
@@ -379,13 +332,11 @@ impl CalibrationRun {
 /// One metered run, held against what was measured.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StoredVerification {
-    /// The head.
     pub head: Name,
     /// The dose that it was.
     pub dose: DoseId,
     /// What the books say that came out.
     pub expected: Volume,
-    /// What was measured.
     pub measured: Volume,
     /// As the owner wrote it.
     pub typed: String,
@@ -393,9 +344,7 @@ pub struct StoredVerification {
     pub tolerance_percent: f64,
     /// Run time of the head since its calibration, this run included.
     pub run_since: Millis,
-    /// Who entered it.
     pub who: Who,
-    /// When.
     pub at: Stamp,
 }
 
@@ -404,13 +353,10 @@ pub struct StoredVerification {
 pub struct UptakeAccepted {
     /// The new value per day.
     pub uptake: Alkalinity,
-    /// The value before.
     pub before: Alkalinity,
     /// What the plan file declared at that time, so that a new declaration can be told from the old one.
     pub declared: Alkalinity,
-    /// Who accepted it.
     pub who: Who,
-    /// When.
     pub at: Stamp,
 }
 
@@ -423,16 +369,13 @@ pub struct Note {
     pub line: Option<Name>,
     /// In words, with numbers and units.
     pub text: String,
-    /// Who caused it.
     pub who: Who,
-    /// When.
     pub at: Stamp,
 }
 
 /// The owner's recorded acceptance of the cautions, or its end. Without one that matches nothing is driven.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Arming {
-    /// Armed, or disarmed.
     pub armed: bool,
     /// Identifies the configuration and the board that it is for.
     pub fingerprint: String,
@@ -440,9 +383,7 @@ pub struct Arming {
     pub hardware: String,
     /// What was typed; empty for a disarming.
     pub sentence: String,
-    /// Who.
     pub who: Who,
-    /// When.
     pub at: Stamp,
 }
 
@@ -457,17 +398,14 @@ pub struct Fact {
     pub value: Option<f64>,
     /// One standard uncertainty of it; a value without one is a detection limit that was not reached.
     pub uncertainty: Option<f64>,
-    /// In words.
     pub text: String,
     /// When it was so.
     pub happened: Timestamp,
-    /// Who told.
     pub who: Who,
     /// When it was written down.
     pub at: Stamp,
 }
 
-/// Kinds of facts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FactKind {
     /// A reading of salinity, pH, temperature, nitrate or phosphate.
@@ -476,7 +414,6 @@ pub enum FactKind {
     Change,
     /// An earlier reading is replaced by a later one.
     Correction,
-    /// A lab report.
     Panel,
     /// Which columns a lab's reports have.
     PanelColumns,
@@ -486,7 +423,6 @@ pub enum FactKind {
 }
 
 impl FactKind {
-    /// All of them.
     pub const ALL: [Self; 6] = [
         Self::Water,
         Self::Change,
@@ -508,7 +444,6 @@ impl FactKind {
         }
     }
 
-    /// Back from [`Self::as_str`].
     pub fn from_word(word: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.as_str() == word)
     }
@@ -525,7 +460,6 @@ pub struct Course {
     pub kind: CourseKind,
     /// The line that gives it.
     pub line: Name,
-    /// What it raises.
     pub raises: Measured,
     /// By how much a day: meq/L for alkalinity, mg/L otherwise.
     pub rise_per_day: f64,
@@ -537,13 +471,11 @@ pub struct Course {
     pub first: Date,
     /// Days in force from `first` on.
     pub days: u32,
-    /// Whether it runs.
     pub state: CourseState,
     /// In the owner's words.
     pub note: String,
     /// Who wanted this change.
     pub who: Who,
-    /// When.
     pub at: Stamp,
 }
 
@@ -557,10 +489,8 @@ pub enum CourseKind {
 }
 
 impl CourseKind {
-    /// All of them.
     pub const ALL: [Self; 2] = [Self::Once, Self::TopUp];
 
-    /// Stable word.
     pub const fn as_str(self) -> &'static str {
         match self {
             Self::Once => "once",
@@ -581,10 +511,8 @@ pub enum CourseState {
 }
 
 impl CourseState {
-    /// All of them.
     pub const ALL: [Self; 3] = [Self::Running, Self::Paused, Self::Ended];
 
-    /// Stable word.
     pub const fn as_str(self) -> &'static str {
         match self {
             Self::Running => "running",
@@ -633,7 +561,6 @@ pub struct Changeover {
     pub from: Name,
     /// The line that fades in.
     pub to: Name,
-    /// What stays equal.
     pub by: Measured,
     /// Steps from the one to the other.
     pub days: u32,
@@ -647,7 +574,6 @@ pub struct Changeover {
     pub note: String,
     /// Who wanted this change.
     pub who: Who,
-    /// When.
     pub at: Stamp,
 }
 
@@ -701,7 +627,6 @@ pub enum ChangeoverState {
 }
 
 impl ChangeoverState {
-    /// All of them.
     pub const ALL: [Self; 6] = [
         Self::Forward,
         Self::Back,
@@ -711,7 +636,6 @@ impl ChangeoverState {
         Self::Ended,
     ];
 
-    /// Stable word.
     pub const fn as_str(self) -> &'static str {
         match self {
             Self::Forward => "forward",
@@ -729,13 +653,10 @@ impl ChangeoverState {
 pub struct BottleSwap {
     /// Its number, counted up from 1.
     pub number: i64,
-    /// The line.
     pub line: Name,
-    /// The solution before.
     pub from: Name,
     /// The solution in the new bottle.
     pub to: Name,
-    /// What stays equal.
     pub by: Measured,
     /// What the tube held of the old solution when the bottle was swapped.
     pub tube: Volume,
@@ -755,7 +676,6 @@ pub struct BottleSwap {
     pub note: String,
     /// Who wanted this change.
     pub who: Who,
-    /// When.
     pub at: Stamp,
 }
 
@@ -802,10 +722,8 @@ pub enum SwapState {
 }
 
 impl SwapState {
-    /// All of them.
     pub const ALL: [Self; 3] = [Self::Tube, Self::Through, Self::Ended];
 
-    /// Stable word.
     pub const fn as_str(self) -> &'static str {
         match self {
             Self::Tube => "tube",
@@ -846,24 +764,17 @@ pub enum Entry {
     Swap(BottleSwap),
     /// The owner told something.
     Fact(Fact),
-    /// Anything else.
     Note(Note),
 }
 
 /// A past dose, as much of it as the windows need. Its age is worked out from its session's clocks.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PastDose {
-    /// Its number.
     pub id: DoseId,
-    /// The line.
     pub line: Name,
-    /// The head.
     pub head: Name,
-    /// The bottle.
     pub reservoir: Name,
-    /// The solution.
     pub solution: Name,
-    /// Why it ran.
     pub kind: DoseKind,
     /// The slot, for planned doses.
     pub slot: Option<SlotKey>,
@@ -873,9 +784,7 @@ pub struct PastDose {
     pub run_time: Millis,
     /// How it ended; `Uncertain` for an intent without an outcome.
     pub end: DoseEnd,
-    /// Alkalinity that counts.
     pub alkalinity: Alkalinity,
-    /// When it began.
     pub at: Stamp,
     /// Session it belongs to, an index into [`History::sessions`].
     pub session: usize,
@@ -907,7 +816,6 @@ pub struct History {
     pub reservoirs: Vec<(Name, Volume)>,
     /// The latest calibration of each head, with the run time of its head since then.
     pub calibrations: Vec<(StoredCalibration, Millis)>,
-    /// Holds in force.
     pub holds: Vec<Hold>,
     /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
     pub settled: Vec<SlotKey>,

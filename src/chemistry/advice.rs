@@ -43,7 +43,6 @@ pub struct Patience {
 /// One entry of the change journal.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct JournalChange {
-    /// When.
     pub at: Millis,
     /// What, in the owner's words.
     pub what: String,
@@ -58,32 +57,21 @@ pub enum AdviceError {
     #[error(
         "{what} is {value}, which cannot be; check the plan and the solution before advice is asked"
     )]
-    Dosing {
-        /// Which number.
-        what: &'static str,
-        /// As given.
-        value: f64,
-    },
+    Dosing { what: &'static str, value: f64 },
 }
 
-/// The advice.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Advice {
-    /// Change nothing.
     LeaveAlone {
-        /// Why.
         why: LeaveReason,
     },
     /// Change the daily volume of the lead line.
     Change(Proposal),
-    /// Test before deciding.
     TestAgain {
-        /// Why.
         why: TestReason,
     },
     /// Something other than a slow change of uptake is going on.
     SomethingWrong {
-        /// What is seen.
         what: Trouble,
         /// Since when, where that can be told.
         since: Option<Millis>,
@@ -99,42 +87,30 @@ pub enum LeaveReason {
     InsideUncertainty {
         /// The estimate, for its numbers.
         uptake: String,
-        /// What is dosed.
         dosed: String,
         /// Days of further readings until the difference could be told, if 60 are enough.
         days_until_tight: Option<f64>,
     },
     /// A change was made and has not shown its effect yet.
-    Settling {
-        /// The change.
-        what: String,
-        /// Time left.
-        left: Millis,
-    },
+    Settling { what: String, left: Millis },
     /// The change would be smaller than can be metered.
     StepTooSmall {
         /// The wanted change of the daily volume.
         change: Volume,
-        /// The smallest step.
         smallest: Volume,
     },
     /// The wanted volume is over the daily cap: the solution is too weak or the cap too low.
     BeyondCap {
         /// The wanted daily volume.
         wanted: Volume,
-        /// The cap.
         cap: Volume,
     },
 }
 
-/// A proposed change.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Proposal {
-    /// What is tracked.
     pub tracked: Tracked,
-    /// Daily volume now.
     pub from: Volume,
-    /// Proposed daily volume.
     pub to: Volume,
     /// 95 % interval of the proposed volume.
     pub interval: (Volume, Volume),
@@ -152,51 +128,36 @@ pub enum TestReason {
     /// There is no estimate yet.
     NoEstimate(UptakeError),
     /// The newest reading is old.
-    Stale {
-        /// Its age.
-        age: Millis,
-    },
+    Stale { age: Millis },
     /// The newest reading does not fit the others.
     NewestOutlying,
     /// Least squares and the robust line differ by more than twice the standard error.
     MethodsDisagree {
         /// Least squares, with unit.
         plain: String,
-        /// Robust, with unit.
         robust: String,
     },
     /// Uptake seems to be moving, but not sharply.
-    Drifting {
-        /// Since when.
-        since: Millis,
-    },
+    Drifting { since: Millis },
 }
 
-/// What is wrong.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Trouble {
     /// Uptake rose or fell sharply.
     UptakeBroke {
-        /// Which way.
         direction: Direction,
-        /// Before, with unit.
         before: String,
         /// Since, with unit, when enough readings tell.
         after: Option<String>,
     },
     /// More comes in than is dosed: the whole interval of the uptake is below zero.
-    Negative {
-        /// The estimate.
-        uptake: String,
-    },
+    Negative { uptake: String },
 }
 
 /// What the change journal says about causes.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Cause {
-    /// Nothing was changed.
     NothingRecorded,
-    /// One thing was.
     One(String),
     /// Several were, so no cause can be told.
     CannotTell(Vec<String>),

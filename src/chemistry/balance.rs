@@ -14,7 +14,6 @@ use crate::quantity::Concentration;
 /// What is known between two panels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Account {
-    /// The element.
     pub element: Element,
     /// Level at the first panel.
     pub before: Concentration,
@@ -51,7 +50,6 @@ pub enum Verdict {
     },
     /// Less is there than came in: taken up, skimmed or precipitated.
     Consumed {
-        /// How much, mg/L.
         consumed: f64,
         /// Its 95 % half width, mg/L.
         half_width: f64,

@@ -15,7 +15,6 @@ pub enum PhScale {
     Total,
     /// Seawater scale: total plus hydrogen fluoride.
     Seawater,
-    /// Free hydrogen ion.
     Free,
     /// NBS or NIST: a glass electrode calibrated in the usual 4, 7 and 10 buffers. Reads about 0.13 above the total scale in seawater.
     Nbs,
@@ -24,9 +23,7 @@ pub enum PhScale {
 /// A pH with its scale.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Ph {
-    /// The number.
     pub value: f64,
-    /// The scale.
     pub scale: PhScale,
 }
 

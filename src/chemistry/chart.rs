@@ -49,9 +49,7 @@ pub struct Cusum {
 /// Which way a series has gone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Direction {
-    /// Up.
     Up,
-    /// Down.
     Down,
 }
 
@@ -91,7 +89,6 @@ impl Cusum {
 /// A signal of the chart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Signal {
-    /// Which way.
     pub direction: Direction,
     /// Index of the first value of the run that led to the signal: the change is dated to it.
     pub since: usize,

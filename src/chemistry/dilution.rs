@@ -17,31 +17,20 @@ use crate::quantity::{Concentration, TankVolume, Volume, f64_from_i64, i64_from_
 pub enum DilutionError {
     /// The share of a change is not between nothing and everything.
     #[error("a change of {percent} % of the water is none; give more than 0 and less than 100 %")]
-    Share {
-        /// As given, percent.
-        percent: f64,
-    },
+    Share { percent: f64 },
     /// Changes with this new water never reach the target.
     #[error(
         "changes with new water of {new} bring {from} never to {target}; the target must lie between the two"
     )]
     Unreachable {
-        /// Level now.
         from: Concentration,
-        /// Wanted level.
         target: Concentration,
         /// Level of the new water.
         new: Concentration,
     },
     /// A number that is not finite or has the wrong sign.
     #[error("{what} is {value}, which is no amount; check the entry")]
-    Value {
-        /// Which number.
-        what: &'static str,
-        /// As given.
-        value: f64,
-    },
-    /// Salinity or temperature.
+    Value { what: &'static str, value: f64 },
     #[error(transparent)]
     Water(#[from] WaterError),
 }
@@ -71,7 +60,6 @@ impl ChangeShare {
         Self::from_percent(changed.as_litres() / tank.as_litres() * 100.0)
     }
 
-    /// Percent.
     pub const fn as_percent(self) -> f64 {
         self.0 * 100.0
     }
@@ -175,7 +163,6 @@ fn gap_left(
 pub struct SteadyLevel {
     /// Just before a change.
     pub before: Concentration,
-    /// Just after it.
     pub after: Concentration,
 }
 

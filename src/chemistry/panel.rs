@@ -18,13 +18,9 @@ use crate::quantity::{Concentration, i64_from_f64};
 /// A unit of lab reports.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PanelUnit {
-    /// ug/L.
     MicrogramPerL,
-    /// mg/L.
     MilligramPerL,
-    /// ug/kg of seawater.
     MicrogramPerKg,
-    /// mg/kg of seawater.
     MilligramPerKg,
 }
 
@@ -35,19 +31,10 @@ pub enum PanelError {
     #[error(
         "\"{text}\" is not a unit that says what it means; write ug/L, mg/L, ug/kg or mg/kg (\"ppm\" is used for both mg/L and mg/kg, which differ by 2.3 %: ask the lab)"
     )]
-    Unit {
-        /// As written.
-        text: String,
-    },
+    Unit { text: String },
     /// A value that is no amount.
     #[error("{element}: {value} is no amount; correct the entry")]
-    Value {
-        /// The element.
-        element: Element,
-        /// As given.
-        value: f64,
-    },
-    /// Salinity or temperature.
+    Value { element: Element, value: f64 },
     #[error(transparent)]
     Water(#[from] WaterError),
 }
@@ -90,9 +77,7 @@ impl PanelUnit {
 /// A result: a number, or less than the detection limit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Finding {
-    /// Found.
     Found(Concentration),
-    /// Less than this.
     Below(Concentration),
 }
 
@@ -108,13 +93,11 @@ impl Finding {
 /// One value as the report has it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PanelEntry {
-    /// The element.
     pub element: Element,
     /// The number, or the detection limit.
     pub value: f64,
     /// Whether it is a detection limit ("<").
     pub detected: Detected,
-    /// Its unit.
     pub unit: PanelUnit,
     /// Relative standard uncertainty of the method, percent.
     pub uncertainty_percent: f64,
@@ -123,7 +106,6 @@ pub struct PanelEntry {
 /// Whether the number is a result or a limit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Detected {
-    /// A result.
     Yes,
     /// The detection limit; the element was not found.
     BelowLimit,
@@ -154,10 +136,8 @@ const fn band_edges(sureness: Sureness) -> (f64, f64) {
     }
 }
 
-/// One value compared.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Comparison {
-    /// The element.
     pub element: Element,
     /// In mg/L at the tank's salinity.
     pub finding: Finding,
@@ -165,7 +145,6 @@ pub struct Comparison {
     pub interval: (Concentration, Concentration),
     /// Natural level at the tank's salinity, with how sure it is.
     pub natural: Option<(Concentration, Sureness)>,
-    /// Where it lies.
     pub band: Band,
 }
 
@@ -296,9 +275,7 @@ impl fmt::Display for Band {
 /// Most by which an element is raised a day, and how long a course takes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SafeCourse {
-    /// What is missing.
     pub gap: Concentration,
-    /// Most a day.
     pub step_per_day: Concentration,
     /// Days at that step.
     pub days: u32,

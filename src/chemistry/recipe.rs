@@ -26,12 +26,7 @@ pub const ELEMENT_MG_PER_L_MAX: f64 = 800_000.0;
 pub enum RecipeError {
     /// The formula is not in the list.
     #[error("\"{text}\" is none of the known salts; write one of {known}")]
-    UnknownSalt {
-        /// What was written.
-        text: String,
-        /// The list.
-        known: String,
-    },
+    UnknownSalt { text: String, known: String },
     /// No salt at all.
     #[error(
         "the recipe names no salt; give at least one with its g per litre of finished solution"
@@ -41,24 +36,14 @@ pub enum RecipeError {
     #[error(
         "{salt}: {g_per_l} g/L is no amount of a solution; give more than 0 and at most {max} g per litre of finished solution"
     )]
-    Grams {
-        /// The salt.
-        salt: Salt,
-        /// As given.
-        g_per_l: f64,
-        /// The bound, g/L.
-        max: f64,
-    },
+    Grams { salt: Salt, g_per_l: f64, max: f64 },
     /// Two salts of one bottle precipitate with each other.
     #[error(
         "{first} and {second} in one bottle precipitate ({solid}); keep them in two bottles on two lines"
     )]
     Precipitates {
-        /// The metal salt.
         first: Salt,
-        /// What it meets.
         second: Salt,
-        /// What falls out.
         solid: &'static str,
     },
     /// A number of a claim is zero, negative, not finite or beyond any solution.
@@ -66,13 +51,10 @@ pub enum RecipeError {
         "{what} is {value} {unit}; it must be more than 0 and at most {max} {unit}; read the label again"
     )]
     Claim {
-        /// Which number.
         what: &'static str,
         /// As given or computed.
         value: f64,
-        /// Its unit.
         unit: &'static str,
-        /// The bound.
         max: f64,
     },
 }
@@ -80,7 +62,6 @@ pub enum RecipeError {
 /// What a label says its solution raises.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ClaimRise {
-    /// Alkalinity.
     Alkalinity(Alkalinity),
     /// One element, in mg/L of tank water.
     Element(Element, Concentration),

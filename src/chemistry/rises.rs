@@ -29,7 +29,6 @@ const SULPHATE: f64 = Atom::S.weight() + 4.0 * Atom::O.weight();
 /// What is added to the water of one tank.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Rises {
-    /// Alkalinity added.
     pub alkalinity: Alkalinity,
     /// Each element added, in mg/L of tank water.
     pub elements: BTreeMap<Element, Concentration>,
@@ -205,7 +204,6 @@ pub struct Residue {
     pub sodium_over_mg_per_l: f64,
     /// mg/L of chloride that found no sodium.
     pub chloride_over_mg_per_l: f64,
-    /// mg/L of sulphate.
     pub sulphate_mg_per_l: f64,
 }
 

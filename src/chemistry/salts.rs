@@ -50,7 +50,6 @@ impl Atom {
         }
     }
 
-    /// The symbol.
     pub(crate) const fn symbol(self) -> &'static str {
         match self {
             Self::B => "B",
@@ -330,7 +329,6 @@ mod tests {
         }
     }
 
-    /// Row `a3.balanced.ratio`.
     #[test]
     fn the_balanced_pair_has_the_ratio_of_the_molar_masses() {
         close(

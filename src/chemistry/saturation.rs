@@ -34,63 +34,44 @@ pub enum SaturationError {
         "{what} {value}{unit} is outside {low} to {high}{unit}, where the saturation can be computed; check the reading"
     )]
     Range {
-        /// Which value.
         what: &'static str,
-        /// As given.
         value: f64,
         /// Its unit with a space before it, or nothing.
         unit: &'static str,
-        /// Lowest.
         low: f64,
-        /// Highest.
         high: f64,
     },
     /// The hydroxide and borate of this pH alone are more than the alkalinity.
     #[error(
         "{ph} and an alkalinity of {alkalinity} cannot belong to the same water; check both readings"
     )]
-    Disagree {
-        /// pH as given.
-        ph: Ph,
-        /// Alkalinity as given.
-        alkalinity: Alkalinity,
-    },
+    Disagree { ph: Ph, alkalinity: Alkalinity },
 }
 
 /// What must be known of the water.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CarbonateWater {
-    /// Alkalinity.
     pub alkalinity: Alkalinity,
-    /// Calcium.
     pub calcium: Concentration,
     /// pH and its scale.
     pub ph: Ph,
-    /// Salinity.
     pub salinity: Salinity,
-    /// Temperature.
     pub temperature: Celsius,
 }
 
 /// Standard uncertainties of the readings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CarbonateUncertainty {
-    /// Of the alkalinity.
     pub alkalinity: Alkalinity,
-    /// Of the calcium.
     pub calcium: Concentration,
-    /// Of the pH.
     pub ph: f64,
 }
 
-/// Aragonite saturation.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Saturation {
-    /// Omega.
     pub omega: f64,
     /// pH on the total scale.
     pub ph_total: f64,
-    /// Carbonate, umol/kg.
     pub carbonate_umol_per_kg: f64,
     /// Total inorganic carbon, umol/kg.
     pub inorganic_carbon_umol_per_kg: f64,
@@ -101,7 +82,6 @@ pub struct Saturation {
 pub enum Caution {
     /// As in ordinary reef tanks.
     Ordinary,
-    /// Above 7: noted.
     Noted,
     /// Above 10: a warning.
     Warned,
@@ -250,7 +230,6 @@ impl CarbonateWater {
     }
 }
 
-/// `carbon` in mol/kg.
 fn describe(k: &Constants, carbon: f64, hydrogen: f64, calcium_mg_per_kg: f64) -> Saturation {
     let carbonate = carbon * k.carbonate_share(hydrogen);
     let calcium = calcium_mg_per_kg * 1e-3 / Atom::Ca.weight();
@@ -333,7 +312,6 @@ pub struct MixedStock {
 /// A saturation with its 95 % interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SaturationEstimate {
-    /// The estimate.
     pub saturation: Saturation,
     /// Low end of omega.
     pub low: f64,

@@ -26,26 +26,18 @@ pub enum WaterError {
     #[error(
         "salinity {salinity} is outside 0 to 42, where the equation of state holds; measure again"
     )]
-    Salinity {
-        /// As given.
-        salinity: f64,
-    },
+    Salinity { salinity: f64 },
     /// Temperature outside the equation.
     #[error(
         "{degrees} C is outside 0 to 40 C, where the equation of state holds; check the temperature and its unit"
     )]
-    Temperature {
-        /// As given, C.
-        degrees: f64,
-    },
+    Temperature { degrees: f64 },
     /// A specific gravity that no water between salinity 0 and 42 has.
     #[error(
         "specific gravity {value} at {sample} over water at {reference} is no salinity from 0 to 42 (here {low:.4} to {high:.4}); check the reading and its two temperatures"
     )]
     SpecificGravity {
-        /// As given.
         value: f64,
-        /// Sample temperature.
         sample: Celsius,
         /// Temperature of the pure water.
         reference: Celsius,
@@ -59,17 +51,13 @@ pub enum WaterError {
         "{ms_per_cm} mS/cm at {temperature} is no salinity from 2 to 42; check the unit (seawater is near 53 mS/cm at 25 C) and that the probe shows uncompensated conductivity"
     )]
     Conductivity {
-        /// As given.
         ms_per_cm: f64,
         /// Temperature of the sample.
         temperature: Celsius,
     },
     /// A reading that is scaled must be of an ion that goes with salinity.
     #[error("{element} does not go with salinity, so it is not scaled to 35")]
-    NotConservative {
-        /// The element.
-        element: Element,
-    },
+    NotConservative { element: Element },
 }
 
 /// Density of seawater at the surface, kg/m3.

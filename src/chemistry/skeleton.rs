@@ -23,7 +23,6 @@ const MG_SHARE_CORALLINE_HIGH: f64 = 0.20;
 /// What goes into skeleton with some alkalinity.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TakenAlong {
-    /// Calcium.
     pub calcium: Concentration,
     /// Strontium: estimate, low and high end.
     pub strontium: (Concentration, Concentration, Concentration),

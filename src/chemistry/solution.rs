@@ -22,7 +22,6 @@ impl Element {
         SYMBOLS.contains(&symbol).then(|| Self(symbol.to_owned()))
     }
 
-    /// The symbol.
     pub fn symbol(&self) -> &str {
         &self.0
     }

@@ -15,7 +15,6 @@ pub const POINTS_MAX: usize = 500;
 /// Why no line can be drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
 pub enum StatisticsError {
-    /// Too few.
     #[error(
         "a line with an interval needs at least 3 readings, there are {have}; take more readings"
     )]
@@ -23,7 +22,6 @@ pub enum StatisticsError {
         /// How many there are.
         have: usize,
     },
-    /// Too many.
     #[error(
         "{have} readings are more than the {POINTS_MAX} of one estimate; choose a shorter time"
     )]
@@ -35,10 +33,7 @@ pub enum StatisticsError {
     #[error(
         "reading {number} has a value, time or uncertainty that is no number; correct or leave it out"
     )]
-    NotANumber {
-        /// Which, from 1.
-        number: usize,
-    },
+    NotANumber { number: usize },
     /// All at one time.
     #[error(
         "all readings are from the same time, so no rate can be told; take another on another day"
@@ -49,7 +44,6 @@ pub enum StatisticsError {
 /// One reading in a line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Point {
-    /// Time, in days.
     pub x: f64,
     /// Value, in any one unit.
     pub y: f64,
@@ -60,7 +54,6 @@ pub struct Point {
 /// A straight line through points, by weighted least squares.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line {
-    /// Change a day.
     pub slope: f64,
     /// Value at x = 0.
     pub intercept: f64,
@@ -70,7 +63,6 @@ pub struct Line {
     pub intercept_se: f64,
     /// Root of chi squared over the degrees of freedom: 1 when the points scatter as promised.
     pub scatter_ratio: f64,
-    /// Points less two.
     pub degrees: u32,
     weight: f64,
     x_mean: f64,
@@ -164,13 +156,11 @@ fn check(points: &[Point]) -> Result<u32, StatisticsError> {
 /// The robust line: median of all pairwise slopes. A few wild readings do not move it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RobustLine {
-    /// Change a day.
     pub slope: f64,
     /// Median of y less slope times median of x.
     pub intercept: f64,
     /// Low end of the 95 % interval of the slope, by ranks (Sen 1968).
     pub slope_low: f64,
-    /// High end.
     pub slope_high: f64,
 }
 

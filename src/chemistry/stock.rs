@@ -20,29 +20,21 @@ use crate::quantity::{TankVolume, Volume};
 /// Why a recipe is refused.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum StockError {
-    /// The salts themselves.
     #[error(transparent)]
     Recipe(#[from] RecipeError),
     /// No solubility is tabulated for this salt.
     #[error(
         "no solubility of {salt} is on file, so it cannot be checked; describe the solution element by element instead"
     )]
-    NotTabulated {
-        /// The salt.
-        salt: Salt,
-    },
+    NotTabulated { salt: Salt },
     /// The temperature lies outside the table.
     #[error(
         "the solubility of {salt} is known from {low} to {high}, not at {coldest}; give the coldest temperature the reservoir sees"
     )]
     OutsideTable {
-        /// The salt.
         salt: Salt,
-        /// As given.
         coldest: Celsius,
-        /// Lowest tabulated temperature.
         low: Celsius,
-        /// Highest tabulated temperature.
         high: Celsius,
     },
     /// One salt alone is too much.
@@ -50,13 +42,10 @@ pub enum StockError {
         "{g_per_l:.1} g/L of {salt} do not stay dissolved at {coldest}: at most {limit:.1} g/L do; use a weaker recipe and a larger volume, or keep the reservoir warmer"
     )]
     TooMuch {
-        /// The salt.
         salt: Salt,
-        /// As given.
         g_per_l: f64,
         /// What may be used at that temperature, g/L.
         limit: f64,
-        /// The temperature.
         coldest: Celsius,
     },
     /// Each salt would dissolve, all together would not.
@@ -66,13 +55,11 @@ pub enum StockError {
     TooMuchTogether {
         /// Sum of each salt's share of its own limit, percent.
         percent: f64,
-        /// The temperature.
         coldest: Celsius,
     },
     /// The salt does not carry what is wanted.
     #[error("{salt} carries no {what}; choose a salt that does")]
     CarriesNone {
-        /// The salt.
         salt: Salt,
         /// Alkalinity or the element.
         what: String,
@@ -169,7 +156,6 @@ pub fn saturated_g_per_l(salt: Salt, temperature: Celsius) -> Result<f64, StockE
     Ok(10.0 * percent * density * salt.molar_mass() / anhydrous_mass)
 }
 
-/// g/mol of water.
 const WATER: f64 = 2.0 * Atom::H.weight() + Atom::O.weight();
 
 fn row_of(salt: Salt) -> Result<&'static Row, StockError> {
@@ -259,7 +245,6 @@ pub fn check_dissolves(salts: &[(Salt, f64)], coldest: Celsius) -> Result<Dissol
 /// A recipe of one salt.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Recipe {
-    /// The salt.
     pub salt: Salt,
     /// g per litre of finished solution.
     pub g_per_l: f64,

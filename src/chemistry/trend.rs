@@ -14,12 +14,10 @@ pub const REPORTS_MIN: usize = 3;
 /// Days of a month, for people: 365.25 / 12.
 const MONTH_DAYS: f64 = 30.4375;
 
-/// A trend.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Trend {
     /// Reports that it rests on.
     pub reports: usize,
-    /// mg/L a day.
     pub per_day: f64,
     /// 95 % interval of that.
     pub interval: (f64, f64),

@@ -30,7 +30,6 @@ const DRIFT_CHART: (f64, f64) = (0.5, 5.0);
 /// What is tracked, with the unit its numbers are in.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Tracked {
-    /// Alkalinity, in dKH.
     Alkalinity,
     /// An element, in mg/L.
     Element(Element),
@@ -58,7 +57,6 @@ impl fmt::Display for Tracked {
 /// One reading of the tracked quantity.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SeriesReading {
-    /// When.
     pub at: Millis,
     /// Value, in the unit of what is tracked.
     pub value: f64,
@@ -69,7 +67,6 @@ pub struct SeriesReading {
 /// What something added to the tank at one time; negative when a water change took away.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Addition {
-    /// When.
     pub at: Millis,
     /// Rise of the tank, in the unit of what is tracked.
     pub rise: f64,
@@ -78,7 +75,6 @@ pub struct Addition {
 /// Why there is no estimate.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum UptakeError {
-    /// Too few readings.
     #[error(
         "an estimate of uptake needs at least {READINGS_MIN} readings, there are {have}; take more, at the same hour of the day"
     )]
@@ -96,11 +92,7 @@ pub enum UptakeError {
     },
     /// An addition that is no number.
     #[error("addition {number} is no number; correct the record before uptake is estimated")]
-    Addition {
-        /// Which, from 1.
-        number: usize,
-    },
-    /// The readings themselves.
+    Addition { number: usize },
     #[error(transparent)]
     Statistics(#[from] StatisticsError),
 }
@@ -108,27 +100,21 @@ pub enum UptakeError {
 /// An estimate of uptake.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Uptake {
-    /// What is tracked.
     pub tracked: Tracked,
     /// Uptake, unit per day.
     pub per_day: f64,
     /// Low end of its 95 % interval.
     pub low: f64,
-    /// High end.
     pub high: f64,
-    /// Standard error.
     pub standard_error: f64,
     /// The robust twin (Theil-Sen), unit per day.
     pub robust_per_day: f64,
     /// 95 % interval of the robust twin.
     pub robust_interval: (f64, f64),
-    /// Readings used.
     pub readings: usize,
     /// First to last reading, days.
     pub span_days: f64,
-    /// The first reading.
     pub first: Millis,
-    /// The newest reading.
     pub newest: Millis,
     /// Readings that lie far off the robust line, by their index in time order.
     pub outliers: Vec<usize>,
@@ -395,7 +381,6 @@ pub(super) mod tests {
     use crate::chemistry::statistics::tests::ADJUSTED;
     use proptest::prelude::*;
 
-    /// Row `a6.series.alk`, dKH.
     pub(in crate::chemistry) const READ: [f64; 11] = [
         8.3, 8.22, 7.95, 7.88, 7.7, 7.56, 7.46, 7.22, 7.12, 7.0, 6.79,
     ];

@@ -9,22 +9,18 @@ use crate::quantity::Kelvins;
 pub struct Celsius(f64);
 
 impl Celsius {
-    /// From degrees Celsius.
     pub const fn from_degrees(value: f64) -> Self {
         Self(value)
     }
 
-    /// From degrees Fahrenheit.
     pub const fn from_fahrenheit(value: f64) -> Self {
         Self((value - 32.0) / 1.8)
     }
 
-    /// Degrees Celsius.
     pub const fn as_degrees(self) -> f64 {
         self.0
     }
 
-    /// Kelvin.
     pub const fn as_kelvin(self) -> f64 {
         self.0 + Kelvins::AT_ZERO_CELSIUS
     }
@@ -50,12 +46,10 @@ impl Salinity {
     /// The salinity to which readings are scaled before they are compared.
     pub const STANDARD: Self = Self(35.0);
 
-    /// From practical salinity.
     pub const fn from_practical(value: f64) -> Self {
         Self(value)
     }
 
-    /// Practical salinity.
     pub const fn as_practical(self) -> f64 {
         self.0
     }

@@ -41,7 +41,6 @@ pub(super) struct Ran {
     pub(super) dose: DoseId,
     /// How long the head was on.
     pub(super) on_time: Millis,
-    /// What was booked.
     pub(super) booked: Volume,
     /// Whether it ran its whole time.
     pub(super) whole: bool,

@@ -29,7 +29,6 @@ const PRIME: Millis = Millis::from_secs(60);
 /// Longest and shortest length against the usual dose: half of it, so that a clamped plan is still covered, and twice.
 const AROUND: (f64, f64) = (0.5, 2.0);
 
-/// Calibrates a head.
 pub(super) fn calibrate(place: &Place, options: &Calibrate, out: &mut Out) -> Result<(), Failure> {
     let mut entries = Entries::new(&options.conditions)?;
     let mut ear = None;
@@ -91,7 +90,6 @@ fn wire(run: &CalibrationRun) -> RunRequest {
     }
 }
 
-/// `30s=14.8mL`.
 fn typed_run(text: &str, weighing: Option<&Weighing>) -> Result<CalibrationRun, Failure> {
     let (time, volume) = text.split_once('=').ok_or_else(|| {
         usage(format!(

@@ -200,7 +200,6 @@ fn driven_and_weighed(stored: &StoredCalibration, out: &mut Out) -> Result<(), F
     Ok(())
 }
 
-/// Shows a certificate.
 pub(super) fn calibration(
     place: &Place,
     options: &CalibrationArgs,

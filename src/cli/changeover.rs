@@ -23,7 +23,6 @@ use crate::plan::{
 use crate::quantity::{Name, Volume, f64_from_i64};
 use crate::record::{Changeover, ChangeoverState, Measured};
 
-/// Everything about changeovers.
 pub(super) fn changeover(
     place: &Place,
     options: &ChangeoverArgs,
@@ -202,7 +201,6 @@ fn show(
     Ok(())
 }
 
-/// What else changes.
 fn drifts(controller: &Controller, shape: &ChangeoverShape, out: &mut Out) -> Result<(), Failure> {
     let drifts = drift_per_day(controller, shape);
     if drifts.is_empty() {

@@ -17,13 +17,10 @@ use crate::control::Request;
 use crate::ledger::LedgerReader;
 use crate::record::FactKind;
 
-/// One change.
 pub(super) struct Change {
-    /// When.
     pub(super) at: Timestamp,
     /// Stable word: `note`, `water`, `changeover`, `plan`, `controller`, `uptake`.
     pub(super) kind: &'static str,
-    /// In words.
     pub(super) what: String,
 }
 

@@ -25,7 +25,6 @@ use crate::plan::{CourseShape, check_course, plan_daily_volumes, shape_course};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64};
 use crate::record::{Course, CourseKind, CourseState, FactKind, Measured};
 
-/// Everything about courses.
 pub(super) fn course(place: &Place, options: &CourseArgs, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
         CourseCommand::Add(add) => add_course(place, add, out),
@@ -84,7 +83,6 @@ struct Wanted<'a> {
     kind: CourseKind,
     line: &'a str,
     raise: &'a str,
-    /// In all.
     by: ClaimRise,
     /// A day, as [`plain`] has it.
     at_most: f64,

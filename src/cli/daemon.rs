@@ -17,7 +17,6 @@ use crate::daemon::{InstanceLock, LockError, RunOptions, add_hold_offline, machi
 use crate::quantity::Name;
 use crate::record::{Hold as HoldRecord, HoldScope, Who};
 
-/// Runs the daemon.
 pub(super) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
     set_up_logging();
     let options = RunOptions {
@@ -148,7 +147,6 @@ fn hold_offline(
     Ok(true)
 }
 
-/// Lifts a hold.
 pub(super) fn resume(place: &Place, options: &Resume, out: &mut Out) -> Result<(), Failure> {
     ask(
         place,
@@ -173,7 +171,6 @@ pub(super) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Result<(),
     }
 }
 
-/// Acknowledges alarms.
 pub(super) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
         AlarmCommand::Acknowledge { code, json } => ask(

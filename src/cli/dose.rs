@@ -16,7 +16,6 @@ pub(super) fn dose(place: &Place, options: &Dose, out: &mut Out) -> Result<(), F
     by_hand(place, options, "hand", out)
 }
 
-/// Fills a tube.
 pub(super) fn prime(place: &Place, options: &Dose, out: &mut Out) -> Result<(), Failure> {
     by_hand(place, options, "prime", out)
 }

@@ -14,11 +14,8 @@ use crate::ledger::LedgerReader;
 use crate::quantity::{Alkalinity, TankVolume, parse_tank_volume};
 use crate::record::FactKind;
 
-/// One water change.
 pub(super) struct WaterChange {
-    /// When.
     pub(super) at: Timestamp,
-    /// Litres.
     pub(super) litres: f64,
     /// What the new water held: `alkalinity` in meq/L, or a symbol in mg/L.
     new: Vec<(String, f64)>,
@@ -43,7 +40,6 @@ impl WaterChange {
         (self.litres / tank.as_litres()).clamp(0.0, 1.0)
     }
 
-    /// In words.
     pub(super) fn words(&self) -> String {
         let new: Vec<String> = self
             .new
@@ -88,7 +84,6 @@ pub(super) fn water_changes(reader: &LedgerReader) -> Result<Vec<WaterChange>, F
         .collect())
 }
 
-/// Notes one down.
 pub(super) fn add(place: &Place, options: &ChangesWater, out: &mut Out) -> Result<(), Failure> {
     let litres = parse_tank_volume(&options.volume).map_err(usage)?;
     let mut lines = Vec::new();

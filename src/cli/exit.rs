@@ -26,12 +26,7 @@ pub(super) const CONFIG: u8 = 78;
 #[derive(Debug)]
 pub(super) enum Failure {
     /// With this text and exit code.
-    Said {
-        /// For standard error.
-        text: String,
-        /// Exit code.
-        code: u8,
-    },
+    Said { text: String, code: u8 },
     /// The reader of the output has gone; no failure at all.
     ClosedPipe,
 }

@@ -75,7 +75,6 @@ fn ended_early() -> Failure {
     Failure::new(exit::REFUSED, format!("ended before it was done: {KEPT}"))
 }
 
-/// Cautions, priming, runs.
 pub(super) fn dialogue(
     job: &Job<'_>,
     entries: &mut Entries,
@@ -434,7 +433,6 @@ mod tests {
         }
     }
 
-    /// FT-SENS-03.
     #[test]
     fn ft_sens_03_a_run_that_a_creeping_scale_spoils_is_made_again() {
         let mut answers = vec!["s"];

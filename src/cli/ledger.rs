@@ -22,7 +22,6 @@ pub(super) fn failure(error: ExportError) -> Failure {
     }
 }
 
-/// The ledger commands.
 pub(super) fn ledger(place: &Place, options: &LedgerArgs, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
         LedgerCommand::List(list) => list_rows(place, list, out),

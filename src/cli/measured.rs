@@ -207,7 +207,6 @@ impl Weighing {
         self.liquid.ml_per_gram(self.air).map_err(usage)
     }
 
-    /// For the record.
     pub(super) fn words(&self) -> Result<String, Failure> {
         let liquid = match self.liquid {
             Liquid::Water { celsius } => format!("water of {celsius} C"),

@@ -13,11 +13,8 @@ pub(super) struct Out {
 pub(super) enum Tone {
     /// As it should be.
     Good,
-    /// Needs attention.
     Bad,
-    /// A heading.
     Strong,
-    /// Less important.
     Quiet,
 }
 

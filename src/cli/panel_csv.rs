@@ -18,7 +18,6 @@ pub(super) struct Columns {
 }
 
 impl Columns {
-    /// From `element=...,value=...,unit=...,limit=...`.
     pub(super) fn parse(text: &str) -> Result<Self, String> {
         let mut found: [Option<String>; 4] = [None, None, None, None];
         for part in text.split(',') {
@@ -70,18 +69,15 @@ pub(super) struct Report {
 /// One value as it is kept.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Kept {
-    /// The element.
     pub(super) element: Element,
     /// The number, or the detection limit.
     pub(super) value: f64,
-    /// Below the limit.
     pub(super) below: bool,
     /// Unit as the report has it.
     pub(super) unit: String,
 }
 
 impl Kept {
-    /// `Ca;412;mg/L` or `I;<0.02;mg/L`.
     fn line(&self) -> String {
         let below = if self.below { "<" } else { "" };
         format!("{};{below}{};{}", self.element, self.value, self.unit)
@@ -125,7 +121,6 @@ pub(super) fn to_text(rows: &[Kept]) -> String {
     rows.iter().map(Kept::line).collect::<Vec<_>>().join("\n")
 }
 
-/// Back from [`to_text`].
 pub(super) fn from_text(text: &str) -> Vec<Kept> {
     text.lines().filter_map(Kept::from_line).collect()
 }

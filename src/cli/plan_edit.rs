@@ -21,7 +21,6 @@ use crate::quantity::{Name, Volume};
 /// One value of a file.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Edit {
-    /// `uptake-dkh-per-day`.
     Uptake(f64),
     /// `daily-ml` of a line.
     Daily(Name, f64),

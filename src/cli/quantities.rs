@@ -21,15 +21,11 @@ pub(super) struct Typed {
 /// What a reading is of.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Quantity {
-    /// Alkalinity, meq/L.
     Alkalinity,
-    /// An element, mg/L.
     Element(Element),
-    /// Practical salinity.
     Salinity,
     /// pH on a named scale.
     Ph,
-    /// C.
     Temperature,
     /// Nitrate as NO3, mg/L.
     Nitrate,

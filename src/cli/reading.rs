@@ -294,7 +294,6 @@ fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Fai
     ask(place, &request, add.json, out).map(drop)
 }
 
-/// What is corrected.
 struct Old {
     quantity: Quantity,
     method: String,

@@ -34,7 +34,6 @@ struct Known {
     sources: Vec<String>,
 }
 
-/// Estimates the saturation.
 pub(super) fn saturation(
     place: &Place,
     options: &SaturationArgs,

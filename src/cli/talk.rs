@@ -10,7 +10,6 @@ use crate::quantity::Millis;
 
 /// Who is talked to.
 pub(super) trait Talk {
-    /// Tells something.
     fn say(&mut self, text: &str) -> Result<(), Failure>;
 
     /// Asks, and waits for a line; it comes back trimmed.

@@ -55,7 +55,6 @@ pub enum CronError {
         "restrict the day of the month or the weekday, not both; programs disagree on whether that means \"and\" or \"or\""
     )]
     BothDays,
-    /// Not understood.
     #[error("not a cron expression: {why}")]
     Syntax {
         /// What the parser said.
@@ -66,12 +65,7 @@ pub enum CronError {
     Never,
     /// Too many on one day.
     #[error("this comes {found} times on one day; at most {max} doses a day are allowed")]
-    TooOften {
-        /// How often.
-        found: usize,
-        /// The limit.
-        max: usize,
-    },
+    TooOften { found: usize, max: usize },
 }
 
 impl CronTimes {

@@ -20,10 +20,7 @@ pub enum NoSuchHead {
     #[error(
         "no line uses head {head}; add one to controller.toml, with its bottle and its caps, and restart"
     )]
-    Line {
-        /// The head.
-        head: Name,
-    },
+    Line { head: Name },
 }
 
 impl Controller {

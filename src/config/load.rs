@@ -29,9 +29,7 @@ pub type ForeignCheck<'a> = &'a mut dyn FnMut(&str) -> Vec<ForeignFinding>;
 /// Both files, without a mistake.
 #[derive(Debug, Clone)]
 pub struct Loaded {
-    /// `controller.toml`.
     pub controller: Controller,
-    /// `plan.toml`.
     pub plan: Plan,
     /// What is legal but doubtful.
     pub warnings: Vec<Warning>,
@@ -44,7 +42,6 @@ pub struct Loaded {
 /// A plan for a running controller, without a mistake.
 #[derive(Debug, Clone)]
 pub struct LoadedPlan {
-    /// The plan.
     pub plan: Plan,
     /// What is legal but doubtful.
     pub warnings: Vec<Warning>,

@@ -11,7 +11,6 @@ use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
 
-/// `controller.toml`, checked.
 #[derive(Debug, Clone)]
 pub struct Controller {
     /// Name of this controller, as displays show it.
@@ -24,13 +23,10 @@ pub struct Controller {
     pub time_zone_name: String,
     /// The zone's rules, read from the system's zone data.
     pub time_zone: TimeZone,
-    /// Net water volume.
     pub tank: TankVolume,
     /// Pump heads by name.
     pub heads: BTreeMap<Name, Head>,
-    /// Bottles by name.
     pub reservoirs: BTreeMap<Name, Reservoir>,
-    /// Solutions by name.
     pub solutions: BTreeMap<Name, Solution>,
     /// Lines in the order of the file; earlier lines get the better times when slots are placed.
     pub lines: Vec<Line>,
@@ -44,7 +40,6 @@ pub struct Controller {
     pub alkalinity: Option<AlkalinityLimits>,
     /// Largest rise per 24 h for single elements, where the owner gives one.
     pub element_rise_max: BTreeMap<Element, Concentration>,
-    /// Limits in time.
     pub times: TimeLimits,
 }
 
@@ -60,7 +55,6 @@ pub enum Mode {
 /// How pins are driven and read in live mode.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Board {
-    /// By which driver.
     pub driver: BoardDriver,
     /// Common cut-off, in series with the supply of all heads: on only while a dose runs.
     pub cut_off: Option<Output>,
@@ -102,10 +96,8 @@ pub struct RunSense {
     pub running: ActiveLevel,
 }
 
-/// One peristaltic head.
 #[derive(Debug, Clone)]
 pub struct Head {
-    /// Its name.
     pub name: Name,
     /// The rate the maker states or the owner expects; plausibility and slot planning only, never metering.
     pub nominal_rate: FlowRate,
@@ -165,16 +157,13 @@ pub struct Output {
 /// The level that means "on".
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ActiveLevel {
-    /// On when high.
     High,
-    /// On when low.
     Low,
 }
 
 /// The stand-in for a real head in dry run.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SimulatedHead {
-    /// Its true rate.
     pub rate: FlowRate,
     /// Its true start-stop offset.
     pub offset: Volume,
@@ -182,10 +171,8 @@ pub struct SimulatedHead {
     pub scatter: f64,
 }
 
-/// One bottle.
 #[derive(Debug, Clone)]
 pub struct Reservoir {
-    /// Its name.
     pub name: Name,
     /// What it holds when full.
     pub capacity: Volume,
@@ -200,7 +187,6 @@ pub struct Reservoir {
 /// What is in a bottle.
 #[derive(Debug, Clone)]
 pub struct Solution {
-    /// Its name.
     pub name: Name,
     /// What one litre of it carries.
     pub effect: SolutionEffect,
@@ -213,11 +199,8 @@ pub struct Solution {
 /// One head drawing one solution from one reservoir.
 #[derive(Debug, Clone)]
 pub struct Line {
-    /// Its name.
     pub name: Name,
-    /// The head.
     pub head: Name,
-    /// The bottle.
     pub reservoir: Name,
     /// The solution in the bottle.
     pub solution: Name,
@@ -230,9 +213,7 @@ pub struct Line {
 /// Two solutions that must not meet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ApartRule {
-    /// One solution.
     pub first: Name,
-    /// The other.
     pub second: Name,
     /// Time from the end of one dose to the start of the other, in either order.
     pub gap: Millis,
@@ -241,9 +222,7 @@ pub struct ApartRule {
 /// A contact or switch.
 #[derive(Debug, Clone)]
 pub struct Input {
-    /// Its name.
     pub name: Name,
-    /// What it tells.
     pub role: InputRole,
     /// BCM GPIO number, from the text `GPIO24`.
     pub gpio: u8,
@@ -279,9 +258,7 @@ pub enum InputRole {
 /// What an input blocks.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Blocks {
-    /// Every line.
     All,
-    /// The named lines.
     Lines(Vec<Name>),
 }
 
@@ -317,13 +294,10 @@ pub struct AlkalinityLimits {
 pub enum AlarmAction {
     /// Holds the lines that carry alkalinity.
     HoldAlkalinityLines,
-    /// Holds every line.
     HoldAll,
-    /// An alarm only.
     Warn,
 }
 
-/// Limits in time.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TimeLimits {
     /// A slot seen later than this is missed.
@@ -352,13 +326,11 @@ pub struct Plan {
 /// The standing plan of one line.
 #[derive(Debug, Clone)]
 pub struct PlannedLine {
-    /// The line.
     pub line: Name,
     /// Volume per local day.
     pub daily_volume: Volume,
     /// Whether it waits for a changeover: its times are kept free, and nothing is given by plan.
     pub standby: bool,
-    /// When.
     pub times: Times,
 }
 

@@ -22,7 +22,6 @@ pub struct Pwm {
     pub channel: u8,
     /// BCM GPIO number of the pin that the board's set-up puts the channel on. Not driven from here; it must be nobody else's.
     pub pin: u8,
-    /// Pulses per second.
     pub frequency_hz: u32,
     /// How much of the time the output is high, in whole percent.
     pub duty_percent: u8,

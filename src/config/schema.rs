@@ -12,7 +12,6 @@ pub(super) struct Section {
     pub(super) element_mg: Option<Range>,
 }
 
-/// One key.
 pub(super) struct Key {
     /// As written in the file; its unit is the end of it.
     pub(super) name: &'static str,
@@ -25,9 +24,7 @@ pub(super) struct Key {
 /// An inclusive range and its unit.
 #[derive(Clone, Copy)]
 pub(super) struct Range {
-    /// Smallest accepted value.
     pub(super) low: f64,
-    /// Largest accepted value.
     pub(super) high: f64,
     /// Unit, empty for a plain number.
     pub(super) unit: &'static str,
@@ -36,11 +33,9 @@ pub(super) struct Range {
 /// What a key holds.
 #[derive(Clone, Copy)]
 pub(super) enum Kind {
-    /// A finite number.
     Number(Range),
     /// A whole number that is a count.
     Whole(Range),
-    /// `true` or `false`.
     Flag,
     /// Text, with words for what is wanted.
     Text(&'static str),
@@ -48,7 +43,6 @@ pub(super) enum Kind {
     Choice(&'static [&'static str]),
     /// A list of texts, with words for what is wanted; a single text is read as a list of one.
     Texts(&'static str),
-    /// A table.
     Table(&'static Section),
     /// Tables by name: `[head.NAME]`.
     Named(&'static Section, Naming),
@@ -61,9 +55,7 @@ pub(super) enum Kind {
 /// What the names of a group of tables are.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(super) enum Naming {
-    /// The owner's names.
     Own,
-    /// Symbols of elements.
     Element,
 }
 
@@ -80,7 +72,6 @@ pub(super) enum Need {
     Number(f64),
     /// This word when absent.
     Text(&'static str),
-    /// This when absent.
     Flag(bool),
 }
 
@@ -107,7 +98,6 @@ const fn section(keys: &'static [Key]) -> Section {
     }
 }
 
-/// `controller.toml`.
 pub(super) const CONTROLLER: Section = section(&[
     key(
         "name",
@@ -139,7 +129,6 @@ pub(super) const CONTROLLER: Section = section(&[
 
 /// A pin, written with its numbering scheme.
 const PIN: Kind = Kind::Text("a pin with its numbering scheme, for example \"GPIO17\"");
-/// A level.
 const LEVEL: Kind = Kind::Choice(&["high", "low"]);
 
 /// How pins are driven in live mode. Without this table live mode is refused.
@@ -417,7 +406,6 @@ pub(super) const LIMITS_TIME: Section = section(&[
     num("permit-valid-s", 0.5, 60.0, "s", Need::Number(5.0)),
 ]);
 
-/// `plan.toml`.
 pub(super) const PLAN: Section = section(&[
     num("uptake-dkh-per-day", 0.0, 10.0, "dKH per day", Optional),
     key("line", Kind::Named(&PLAN_LINE, Naming::Own), Optional),

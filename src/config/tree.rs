@@ -2,7 +2,6 @@
 
 use crate::quantity::Volume;
 
-/// A checked table.
 #[derive(Debug, Default)]
 pub(super) struct RawTable {
     /// How messages name this table, with what joins it to a key: `line "alkalinity": `, `tank.`.
@@ -38,7 +37,6 @@ pub(super) enum Data {
 pub(super) struct RawText {
     /// Byte where it stands.
     pub(super) at: usize,
-    /// The text.
     pub(super) text: String,
 }
 
@@ -66,7 +64,6 @@ impl RawTable {
         Volume::from_ml(self.number(name)?)
     }
 
-    /// A flag.
     pub(super) fn flag(&self, name: &str) -> Option<bool> {
         let Data::Flag(value) = self.value(name)?.data else {
             return None;
@@ -74,7 +71,6 @@ impl RawTable {
         Some(value)
     }
 
-    /// A text.
     pub(super) fn text(&self, name: &str) -> Option<&str> {
         let Data::Text(value) = &self.value(name)?.data else {
             return None;

@@ -18,20 +18,15 @@ const RESPONSE_BYTES_MAX: u64 = 4 * 1024 * 1024;
 /// Why there is no answer.
 #[derive(Debug, Error)]
 pub enum ClientError {
-    /// Nobody listens.
     #[error("no daemon answers at {path}; is it running with the same --state folder?")]
     NotRunning {
-        /// The socket.
         path: PathBuf,
         /// What the system said.
         source: io::Error,
     },
     /// The socket may not be used.
     #[error("no permission to use {path}; become a member of its group, or use sudo")]
-    NotAllowed {
-        /// The socket.
-        path: PathBuf,
-    },
+    NotAllowed { path: PathBuf },
     /// The conversation broke off.
     #[error("the daemon did not answer")]
     Broken(#[source] io::Error),

@@ -31,7 +31,6 @@ const SOCKET_PATH_BYTES_MAX: usize = 107;
 /// A request with its sender, waiting for its answer.
 #[derive(Debug)]
 pub struct Incoming {
-    /// What is asked.
     pub request: Request,
     /// The peer's user id, from the kernel.
     pub uid: u32,
@@ -47,19 +46,13 @@ pub enum ServeError {
         "{path} is too long for a socket ({length} bytes, at most {SOCKET_PATH_BYTES_MAX}); use a shorter --state folder"
     )]
     PathTooLong {
-        /// The path.
         path: PathBuf,
         /// Its length in bytes.
         length: usize,
     },
     /// The folder or the socket cannot be made.
     #[error("cannot make the control socket {path}")]
-    Make {
-        /// The path.
-        path: PathBuf,
-        /// Why.
-        source: io::Error,
-    },
+    Make { path: PathBuf, source: io::Error },
 }
 
 /// The listening socket. Removed when dropped.

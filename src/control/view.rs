@@ -14,7 +14,6 @@ use crate::record::HoldScope;
 /// Everything there is to show. Times are RFC 3339 with the offset of the owner's zone.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StatusView {
-    /// `dry_run` or `live`.
     pub mode: String,
     /// Why outputs are not driven although the configuration says live; absent otherwise.
     #[serde(skip_serializing_if = "Option::is_none", default)]
@@ -22,7 +21,6 @@ pub struct StatusView {
     /// How many times faster than real time virtual time runs; absent in real time.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub warp: Option<u32>,
-    /// The controller's name.
     pub controller: String,
     /// Version of the daemon.
     pub version: String,
@@ -30,7 +28,6 @@ pub struct StatusView {
     pub controller_fingerprint: String,
     /// Identifies the plan's meaning.
     pub plan_fingerprint: String,
-    /// The daemon's time.
     pub time: String,
     /// IANA name of the zone.
     pub time_zone: String,
@@ -48,7 +45,6 @@ pub struct StatusView {
     pub heads: Vec<HeadView>,
     /// One for each bottle.
     pub reservoirs: Vec<ReservoirView>,
-    /// Contacts.
     pub inputs: Vec<InputView>,
     /// Alarms, latched ones included.
     pub alarms: Vec<AlarmView>,
@@ -66,18 +62,14 @@ pub struct StatusView {
 pub struct HoldView {
     /// The line; null for all dosing.
     pub line: Option<String>,
-    /// Why.
     pub reason: String,
-    /// Who set it.
     pub who: String,
-    /// When.
     pub since: String,
 }
 
 /// Whether the clock is trusted.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ClockView {
-    /// Whether it is.
     pub trusted: bool,
     /// `kernel`, `owner`, `virtual`, or null.
     pub by: Option<String>,
@@ -88,20 +80,15 @@ pub struct ClockView {
 /// Whether doses can be recorded.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LedgerView {
-    /// Whether they can.
     pub writable: bool,
     /// Why not; null when they can.
     pub reason: Option<String>,
 }
 
-/// One line.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LineView {
-    /// Its name.
     pub name: String,
-    /// Its solution.
     pub solution: String,
-    /// Its bottle.
     pub reservoir: String,
     /// `dosing`, `waiting`, `held`, `blocked` or `unplanned`.
     pub state: String,
@@ -135,33 +122,25 @@ pub struct LineView {
     pub next_slot: Option<SlotView>,
     /// When the last dose ended.
     pub last_dose_at: Option<String>,
-    /// Its volume.
     pub last_dose_ul: Option<i64>,
     /// The last slot that was refused since the last dose.
     pub last_refusal: Option<String>,
-    /// When that was.
     pub last_refusal_at: Option<String>,
 }
 
 /// A planned time and volume.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SlotView {
-    /// When.
     pub at: String,
-    /// How much.
     pub volume_ul: i64,
 }
 
-/// One head.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HeadView {
-    /// Its name.
     pub name: String,
     /// Whether it is calibrated.
     pub calibrated: bool,
-    /// By calibration.
     pub rate_ml_per_min: Option<f64>,
-    /// By calibration.
     pub offset_ul: Option<i64>,
     /// Smallest dose that is metered, by calibration and configuration; null when none is.
     pub dose_min_ul: Option<i64>,
@@ -177,49 +156,37 @@ pub struct HeadView {
     pub meters_nothing: Option<String>,
     /// How the calibration was got.
     pub calibration_method: Option<String>,
-    /// Its age.
     pub calibration_age_days: Option<f64>,
-    /// Run time since.
     pub run_since_calibration_s: f64,
     /// `real_time`, or `ordinary: ` and why real time was refused; absent for a head that drives nothing.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub thread_priority: Option<String>,
 }
 
-/// One bottle.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ReservoirView {
-    /// Its name.
     pub name: String,
     /// By the books; null when nobody has told.
     pub left_ul: Option<i64>,
-    /// When full.
     pub capacity_ul: i64,
-    /// Never pumped.
     pub reserve_ul: i64,
     /// Until it is used up by the plan in force; null when nothing draws on it.
     pub days_left: Option<f64>,
 }
 
-/// A contact.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct InputView {
-    /// Its name.
     pub name: String,
     /// Whether it counts as safe.
     pub safe: bool,
 }
 
-/// An alarm.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct AlarmView {
-    /// Stable code.
     pub code: String,
     /// Line, head, bottle or input; empty for the whole.
     pub subject: String,
-    /// In words.
     pub text: String,
-    /// Since when.
     pub since: String,
     /// Whether its cause lasts.
     pub active: bool,
@@ -238,7 +205,6 @@ pub struct AlkalinityView {
     pub in_force_dkh_per_day: f64,
     /// Most that may be added in 24 h.
     pub allowed_dkh_per_day: Option<f64>,
-    /// Why that much.
     pub allowed_because: Option<String>,
     /// Prediction; null without a reading.
     pub predicted_dkh: Option<f64>,
@@ -255,7 +221,6 @@ pub struct ShellFacts {
     pub not_live: Option<String>,
     /// The warp factor, if time is warped.
     pub warp: Option<u32>,
-    /// The controller's name.
     pub controller: String,
     /// Version of the daemon.
     pub version: String,
@@ -263,9 +228,7 @@ pub struct ShellFacts {
     pub controller_fingerprint: String,
     /// Identifies the plan's meaning.
     pub plan_fingerprint: String,
-    /// The owner's zone.
     pub zone: TimeZone,
-    /// Its IANA name.
     pub zone_name: String,
     /// How the connection to the MQTT broker is; `None` when MQTT is off.
     pub mqtt: Option<String>,

@@ -12,7 +12,6 @@ pub enum Request {
     Hold {
         /// The line; all when absent.
         line: Option<String>,
-        /// Why.
         reason: String,
     },
     /// Lifts the holds of one line, or those of all.
@@ -22,14 +21,12 @@ pub enum Request {
     },
     /// First step of a dose by hand.
     PrepareDose {
-        /// The line.
         line: String,
         /// How much, in microlitres.
         volume_ul: i64,
         /// `hand`, `prime` or `calibration`.
         kind: String,
     },
-    /// Second step.
     ConfirmDose {
         /// From the first step.
         token: u64,
@@ -38,11 +35,8 @@ pub enum Request {
     },
     /// First step of a run by time.
     PrepareRun {
-        /// The head.
         head: String,
-        /// How long.
         run_time_ms: i64,
-        /// `prime` or `calibration`.
         kind: String,
     },
     /// Second step of a run that somebody stands beside: it ends when this connection does, or is silent for 5 s.
@@ -50,14 +44,12 @@ pub enum Request {
         /// From the first step, of a dose too.
         token: u64,
     },
-    /// Ends one run.
     StopRun {
         /// The number of the dose.
         dose: i64,
     },
     /// A metered run held against what was measured.
     Verify {
-        /// The head.
         head: String,
         /// The number of the dose.
         dose: i64,
@@ -70,7 +62,6 @@ pub enum Request {
     },
     /// What a bottle holds now.
     Refill {
-        /// The bottle.
         reservoir: String,
         /// `full`, `to` or `add`.
         how: String,
@@ -81,7 +72,6 @@ pub enum Request {
     },
     /// A water test result.
     Reading(ReadingRequest),
-    /// A head's calibration.
     Calibrate(CalibrateRequest),
     /// A fact for the record.
     Fact {
@@ -93,14 +83,12 @@ pub enum Request {
         value: Option<f64>,
         /// One standard uncertainty; absent for a detection limit.
         uncertainty: Option<f64>,
-        /// In words.
         text: String,
         /// RFC 3339; now when absent.
         happened: Option<String>,
     },
     /// A course: so much more on one line for so many days, from the next local day on.
     CourseAdd {
-        /// The line.
         line: String,
         /// `alkalinity` or an element's symbol.
         raises: String,
@@ -110,14 +98,12 @@ pub enum Request {
         extra_ul: i64,
         /// For how many days.
         days: u32,
-        /// `once` or `top-up`.
         kind: String,
         /// In the owner's words.
         note: String,
     },
     /// A top-up goes on after a new reading.
     CourseConfirm {
-        /// Its number.
         number: i64,
         /// For how many days from tomorrow.
         days: u32,
@@ -126,7 +112,6 @@ pub enum Request {
     },
     /// Pauses, resumes or ends a course.
     CourseSet {
-        /// Its number.
         number: i64,
         /// `pause`, `resume` or `end`.
         action: String,
@@ -146,7 +131,6 @@ pub enum Request {
     },
     /// Another solution is in the bottle of a line.
     SwapStart {
-        /// The line.
         line: String,
         /// The solution in the new bottle.
         to: String,
@@ -189,7 +173,6 @@ pub enum Request {
     Disarm,
     /// Dry run only: what a contact shows.
     SimulateInput {
-        /// Which.
         input: String,
         /// Whether it shows its safe level.
         safe: bool,
@@ -216,19 +199,15 @@ pub struct ReadingRequest {
     pub sure: bool,
 }
 
-/// A head's calibration.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CalibrateRequest {
-    /// The head.
     pub head: String,
-    /// Its runs.
     pub runs: Vec<RunRequest>,
     /// Step of the cylinder or scale, in microlitres; 0 when not known.
     pub resolution_ul: i64,
     /// What volumes were read from weights by, in words.
     pub weighing: String,
-    /// In words.
     pub method: String,
 }
 
@@ -238,7 +217,6 @@ pub struct CalibrateRequest {
 pub struct RunRequest {
     /// How long the head was on.
     pub on_time_ms: i64,
-    /// What came out.
     pub volume_ul: i64,
     /// As the owner wrote it.
     pub typed: String,
@@ -269,7 +247,6 @@ pub struct Response {
 }
 
 impl Response {
-    /// A yes.
     pub fn done(text: impl Into<String>, data: serde_json::Value) -> Self {
         Self {
             ok: true,

@@ -11,7 +11,6 @@ use crate::config::{ActiveLevel, Controller, Head, fingerprint, rests_on_at_boot
 /// The sentence to type when every head's pin rests off while the board boots.
 const SENTENCE: &str = "I have read the cautions and accept that pumps will run";
 
-/// What is accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Acceptance {
     /// Identifies configuration and board.

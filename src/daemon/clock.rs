@@ -13,7 +13,6 @@ use crate::quantity::Millis;
 /// The clocks of the shell: the machine's own, or virtual ones that run faster.
 #[derive(Debug, Clone, Copy)]
 pub enum ShellClock {
-    /// The machine's clocks.
     Real,
     /// Virtual time: `start` was at `anchor` on the machine's elapsed clock, and time passes `warp` times faster.
     ///

@@ -40,7 +40,6 @@ pub(super) struct Told {
     pub(super) totals: Totals,
 }
 
-/// The loop's end.
 pub(super) struct Displays {
     state: watch::Sender<Option<Arc<Snapshot>>>,
     events: broadcast::Sender<Arc<EventLine>>,

@@ -19,16 +19,13 @@ use crate::pump::{
 };
 use crate::quantity::Name;
 
-/// What is driven.
 pub(super) enum Driving {
-    /// Nothing.
     Simulated {
         /// Why not, when the configuration says live.
         not_live: Option<String>,
     },
     /// The pins of a board.
     Board {
-        /// The pins.
         pins: Pins,
         /// How the board is wired.
         board: Board,
@@ -113,7 +110,6 @@ pub(super) fn force_off_leftovers() -> LeftOn {
     pwm::force_off_leftovers(&PwmClass::system(), &claims)
 }
 
-/// The heads' threads.
 pub(super) struct Heads {
     pub(super) pumps: BTreeMap<Name, PumpHandle>,
     /// The pin of the watchdog relay.

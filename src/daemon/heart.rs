@@ -43,7 +43,6 @@ impl LoopBeat {
     }
 }
 
-/// What is watched.
 pub(super) struct Watched {
     pub(super) event_loop: LoopBeat,
     pub(super) pumps: Vec<(Name, Arc<RunControl>)>,
@@ -74,7 +73,6 @@ impl Watched {
     }
 }
 
-/// The thread.
 #[derive(Debug)]
 pub(super) struct Heart {
     stop: Option<Sender<()>>,
@@ -200,7 +198,6 @@ mod tests {
     use crate::record::DoseId;
     use std::sync::Mutex;
 
-    /// Counts edges.
     struct Pin(Arc<Mutex<Vec<bool>>>);
 
     impl Output for Pin {

@@ -23,30 +23,15 @@ use crate::record::{Hold, HoldScope, Who};
 pub enum HoldFileError {
     /// The file cannot be read.
     #[error("cannot read {path}: {source}")]
-    Read {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: io::Error,
-    },
+    Read { path: PathBuf, source: io::Error },
     /// The file cannot be written.
     #[error("cannot write {path}: {source}")]
-    Write {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: io::Error,
-    },
+    Write { path: PathBuf, source: io::Error },
     /// The file holds something else.
     #[error(
         "{path} is not a hold file: {why}; look at it, and remove it only when nothing should be on hold"
     )]
-    Content {
-        /// The file.
-        path: PathBuf,
-        /// What is wrong.
-        why: String,
-    },
+    Content { path: PathBuf, why: String },
 }
 
 #[derive(Debug, Serialize, Deserialize)]

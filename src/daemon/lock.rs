@@ -21,18 +21,10 @@ pub enum LockError {
     #[error(
         "another dosewright daemon runs on the state folder {state}; stop that one first, or use another --state folder"
     )]
-    Taken {
-        /// The state folder.
-        state: PathBuf,
-    },
+    Taken { state: PathBuf },
     /// The lock file cannot be made.
     #[error("cannot make the lock file {path}; check the folder and its owner")]
-    Make {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: io::Error,
-    },
+    Make { path: PathBuf, source: io::Error },
 }
 
 impl InstanceLock {

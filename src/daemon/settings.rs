@@ -13,7 +13,6 @@ use crate::pump::PwmClass;
 /// Both files, without a mistake.
 #[derive(Debug, Clone)]
 pub struct All {
-    /// Controller and plan.
     pub loaded: Loaded,
     /// `[mqtt]`; `None` when it is absent or not enabled.
     pub mqtt: Option<Settings>,

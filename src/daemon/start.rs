@@ -62,35 +62,19 @@ pub enum DaemonError {
     Socket(#[source] ServeError),
     /// The state folder cannot be made.
     #[error("cannot make the state folder {path}: {source}")]
-    State {
-        /// The folder.
-        path: PathBuf,
-        /// Why.
-        source: io::Error,
-    },
+    State { path: PathBuf, source: io::Error },
     /// The system gave no thread, signal or runtime.
     #[error("the system refused what the daemon needs: {0}")]
     System(#[from] io::Error),
     /// A head cannot be switched off.
     #[error("head {head}: {why}; nothing is started with a head that does not obey")]
-    Head {
-        /// The head.
-        head: Name,
-        /// What is wrong.
-        why: String,
-    },
+    Head { head: Name, why: String },
     /// The cut-off or the heartbeat cannot be driven.
     #[error("[board]: {why}; nothing is started with a board that does not obey")]
-    Board {
-        /// What is wrong.
-        why: String,
-    },
+    Board { why: String },
     /// It ran, and something in it broke.
     #[error("the daemon ended because {why}; all heads were switched off")]
-    Broken {
-        /// What.
-        why: String,
-    },
+    Broken { why: String },
 }
 
 /// How a run of the loop ended.
@@ -104,10 +88,7 @@ pub enum Ended {
         holds: Vec<Hold>,
     },
     /// Something can no longer be relied on.
-    Broken {
-        /// What.
-        why: String,
-    },
+    Broken { why: String },
 }
 
 impl std::fmt::Display for Ended {
@@ -171,7 +152,6 @@ fn make_state_folder(state: &Path) -> Result<(), DaemonError> {
     })
 }
 
-/// The configuration, shared.
 struct Parts {
     controller: Arc<Controller>,
     plan: Arc<crate::config::Plan>,

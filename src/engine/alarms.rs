@@ -37,7 +37,6 @@ pub enum AlarmCode {
     ReadingOld,
     /// A reading was outside the alarm band.
     ReadingAlarm,
-    /// Slots were missed.
     SlotsMissed,
     /// A contact changes too often to be believed.
     InputChattering,
@@ -58,7 +57,6 @@ pub enum AlarmCode {
 }
 
 impl AlarmCode {
-    /// Stable text.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::ClockUnsure => "clock-unsure",
@@ -85,7 +83,6 @@ impl AlarmCode {
     }
 }
 
-/// One alarm.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Alarm {
     /// What it is about.

@@ -16,14 +16,12 @@ pub enum Effect {
     StoreIntent(Intent),
     /// Run the head of this permit; answer with `RunEnded`.
     StartPump {
-        /// The head.
         head: Name,
         /// The leave to do so.
         permit: DosePermit,
     },
     /// Switch a head off now.
     StopPump {
-        /// The head.
         head: Name,
         /// Why, for the log.
         why: String,
@@ -32,36 +30,27 @@ pub enum Effect {
     StoreOutcome(Outcome),
     /// Store an entry; when it is on disk, give this answer.
     Store {
-        /// What.
         entry: Entry,
         /// Who waits for it, and for what.
         reply: Option<(Ticket, Answer)>,
     },
     /// Write all holds in force to their own file; when they are on disk, give this answer.
     SaveHolds {
-        /// All of them.
         holds: Vec<Hold>,
         /// Who waits for it, and for what.
         reply: Option<(Ticket, Answer)>,
     },
-    /// Answer at once.
     Reply {
-        /// Whom.
         ticket: Ticket,
-        /// What.
         answer: Result<Answer, Denial>,
     },
     /// The daemon must end, and all outputs be forced off: something in it can no longer be relied on.
-    Exit {
-        /// Why.
-        why: String,
-    },
+    Exit { why: String },
 }
 
 /// A yes, with what came of it.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Answer {
-    /// Done; in words.
     Done {
         /// What was done, with numbers and units.
         text: String,
@@ -70,35 +59,27 @@ pub enum Answer {
     DosePrepared {
         /// To be given back within a minute.
         token: u64,
-        /// The line.
         line: Name,
-        /// The solution.
         solution: Name,
         /// Whether it burns skin and eyes.
         caustic: bool,
-        /// How much.
         volume: Volume,
         /// How long it takes.
         run_time: Millis,
-        /// Why it runs.
         kind: DoseKind,
         /// More than three times the line's usual dose: the volume must be repeated.
         unusual: bool,
     },
     /// A dose by hand was started.
     DoseStarted {
-        /// Its number.
         id: DoseId,
-        /// The line.
         line: Name,
-        /// How much.
         volume: Volume,
         /// How long it takes.
         run_time: Millis,
     },
 }
 
-/// A no.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Denial {
     /// Short stable code, for programs.

@@ -18,7 +18,6 @@ pub struct Now {
     pub elapsed: Millis,
 }
 
-/// Something that happened.
 #[derive(Debug)]
 pub enum Event {
     /// A deadline was reached, or the shell looked at the clocks.
@@ -40,51 +39,34 @@ pub enum Event {
     /// An intent is on disk.
     IntentStored(DoseId),
     /// An intent could not be stored.
-    IntentFailed {
-        /// Which.
-        id: DoseId,
-        /// Why.
-        why: String,
-    },
+    IntentFailed { id: DoseId, why: String },
     /// A head has stopped, and its driver has seen it stop.
     RunEnded {
         /// Which dose it ran for.
         id: DoseId,
-        /// What was measured.
         report: RunReport,
     },
     /// A head does not obey: it could not be switched off, or does not answer.
-    PumpFault {
-        /// Which.
-        head: Name,
-        /// What is wrong.
-        why: String,
-    },
+    PumpFault { head: Name, why: String },
     /// A plan was read again and found good.
     PlanReplaced {
-        /// The new plan.
         plan: Arc<Plan>,
         /// Who waits for the answer.
         ticket: Option<Ticket>,
-        /// Who asked.
         who: Who,
     },
     /// A contact was read.
     Input {
-        /// Which.
         input: Name,
         /// Whether it shows its safe level; `None` when it could not be read.
         safe: Option<bool>,
     },
     /// The board's under-voltage flag.
     UnderVoltage(bool),
-    /// Somebody wants something.
     Command {
         /// Who waits for the answer.
         ticket: Ticket,
-        /// Who asks.
         who: Who,
-        /// What.
         command: Command,
     },
     /// The daemon is being stopped: no new dose, all heads off.
@@ -107,7 +89,6 @@ pub enum TrustSource {
 pub struct RunReport {
     /// Time between switching on and switching off; zero when it was never on.
     pub on_time: Millis,
-    /// Why it ended.
     pub end: RunEnd,
 }
 
@@ -116,11 +97,8 @@ pub struct RunReport {
 pub enum RunEnd {
     /// It ran its time.
     Completed,
-    /// It was stopped.
     Stopped,
-    /// The driver failed.
     Failed {
-        /// What is wrong.
         why: String,
     },
 }
@@ -130,21 +108,16 @@ pub enum RunEnd {
 pub enum Command {
     /// Stop one line or all, until an explicit resume.
     Hold {
-        /// What to stop.
         scope: HoldScope,
-        /// Why.
         reason: String,
     },
     /// Lift all holds of this scope.
     Resume {
-        /// Which.
         scope: HoldScope,
     },
     /// First step of a dose by hand: what would it be?
     PrepareDose {
-        /// The line.
         line: Name,
-        /// How much.
         volume: Volume,
         /// By hand, priming or calibrating.
         kind: DoseKind,
@@ -158,9 +131,7 @@ pub enum Command {
     },
     /// What a bottle holds now.
     Refill {
-        /// The bottle.
         reservoir: Name,
-        /// Its content.
         level: RefillLevel,
         /// In the owner's words.
         note: String,
@@ -169,19 +140,14 @@ pub enum Command {
     AddReading(NewReading),
     /// First step of a run by time: what it would give at most, and how long it takes.
     PrepareRun {
-        /// The head.
         head: Name,
-        /// How long.
         run_time: Millis,
         /// Priming, or a calibration run.
         kind: DoseKind,
     },
-    /// Ends one run.
     StopRun {
-        /// Which.
         dose: DoseId,
     },
-    /// A head's calibration.
     Calibrate(NewCalibration),
     /// A check of a head against its calibration.
     Verify(NewVerification),
@@ -191,7 +157,6 @@ pub enum Command {
     AddCourse(NewCourse),
     /// Pauses, resumes or ends a course.
     SetCourse {
-        /// Its number.
         number: i64,
         /// What to do with it.
         action: CourseAction,
@@ -213,7 +178,6 @@ pub enum Command {
     },
     /// Dry run only: what a contact shows.
     SimulateInput {
-        /// Which.
         input: Name,
         /// Whether it shows its safe level.
         safe: bool,
@@ -223,9 +187,7 @@ pub enum Command {
 /// How a refill is told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum RefillLevel {
-    /// To its capacity.
     Full,
-    /// To this content.
     To(Volume),
     /// By this much more.
     Add(Volume),
@@ -234,9 +196,7 @@ pub enum RefillLevel {
 /// A reading as it is entered.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewReading {
-    /// What was measured.
     pub measured: Measured,
-    /// The result.
     pub value: ReadingValue,
     /// The method, in the owner's words.
     pub method: String,
@@ -249,9 +209,7 @@ pub struct NewReading {
 /// A calibration as it is told.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewCalibration {
-    /// The head.
     pub head: Name,
-    /// Its runs.
     pub runs: Vec<CalibrationRun>,
     /// Step of the cylinder or scale, as a volume; zero when not known.
     pub resolution: Volume,
@@ -264,13 +222,11 @@ pub struct NewCalibration {
 /// A check of a head as it is told.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewVerification {
-    /// The head.
     pub head: Name,
     /// The dose that was measured.
     pub dose: DoseId,
     /// What the books say that came out.
     pub expected: Volume,
-    /// What was measured.
     pub measured: Volume,
     /// As the owner wrote it.
     pub typed: String,
@@ -279,15 +235,12 @@ pub struct NewVerification {
 /// A fact as it is told.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewFact {
-    /// What kind.
     pub kind: crate::record::FactKind,
     /// What it is about.
     pub name: String,
-    /// A number.
     pub value: Option<f64>,
     /// One standard uncertainty of it.
     pub uncertainty: Option<f64>,
-    /// In words.
     pub text: String,
     /// When it was so; now when `None`.
     pub happened: Option<Timestamp>,
@@ -298,9 +251,7 @@ pub struct NewFact {
 pub struct NewCourse {
     /// Whether it has an aim or a review date.
     pub kind: crate::record::CourseKind,
-    /// The line.
     pub line: Name,
-    /// What it raises.
     pub raises: Measured,
     /// By how much a day: meq/L for alkalinity, mg/L otherwise.
     pub rise_per_day: f64,
@@ -319,7 +270,6 @@ pub struct NewChangeover {
     pub from: Name,
     /// The line that fades in; on standby in the plan.
     pub to: Name,
-    /// What stays equal.
     pub by: Measured,
     /// Over how many days.
     pub days: u32,
@@ -330,11 +280,9 @@ pub struct NewChangeover {
 /// A swapped bottle as it is told.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewSwap {
-    /// The line.
     pub line: Name,
     /// The solution in the new bottle.
     pub to: Name,
-    /// What stays equal.
     pub by: Measured,
     /// What the tube holds between bottle and outlet.
     pub tube: Volume,
@@ -362,7 +310,6 @@ pub enum CourseAction {
     Pause,
     /// Give it again, from the next local day on.
     Resume,
-    /// End it now.
     End,
     /// Let a top-up go on for so many days from tomorrow.
     Confirm {

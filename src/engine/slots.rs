@@ -294,7 +294,6 @@ impl Engine {
     }
 }
 
-/// `by` before `wall`.
 fn shift(wall: Timestamp, by: Millis) -> Timestamp {
     Timestamp::from_millisecond(wall.as_millisecond().saturating_sub(by.as_ms()))
         .unwrap_or(Timestamp::MIN)

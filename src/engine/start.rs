@@ -28,7 +28,6 @@ const UNCERTAIN_MAX: usize = 2;
 pub struct Setup {
     /// The checked controller file.
     pub controller: Arc<Controller>,
-    /// The checked plan.
     pub plan: Arc<Plan>,
     /// What the ledger knows; an empty history when it cannot be read, and then `ledger_fault` says why.
     pub history: History,
@@ -48,7 +47,6 @@ pub struct Setup {
     pub pace: u32,
     /// How long after its planned end a run's report may come before its thread counts as lost.
     pub grace: Millis,
-    /// When.
     pub now: Now,
 }
 

@@ -14,7 +14,6 @@ use crate::record::{DoseId, DoseKind, Hold};
 /// Everything at one moment.
 #[derive(Debug, Clone)]
 pub struct Status {
-    /// When.
     pub now: Now,
     /// Whether outputs are driven.
     pub live: bool,
@@ -44,7 +43,6 @@ pub struct Status {
     pub share_in_force: f64,
     /// How much may be added in 24 h, and why.
     pub allowance: Option<Allowance>,
-    /// Predicted alkalinity.
     pub prediction: Option<Prediction>,
     /// Each contact and whether it counts as safe.
     pub inputs: Vec<(Name, bool)>,
@@ -57,7 +55,6 @@ pub enum LineState {
     Dosing,
     /// Waits for its next slot.
     Waiting,
-    /// On hold.
     Held,
     /// An interlock does not allow its next dose.
     Blocked,
@@ -66,7 +63,6 @@ pub enum LineState {
 }
 
 impl LineState {
-    /// Stable text.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Dosing => "dosing",
@@ -78,14 +74,10 @@ impl LineState {
     }
 }
 
-/// One line.
 #[derive(Debug, Clone)]
 pub struct LineStatus {
-    /// Its name.
     pub name: Name,
-    /// Its solution.
     pub solution: Name,
-    /// Its bottle.
     pub reservoir: Name,
     /// What it is doing.
     pub state: LineState,
@@ -107,7 +99,6 @@ pub struct LineStatus {
     pub dose_cap: Volume,
     /// What may still be dosed in these 24 h.
     pub cap_left: Volume,
-    /// The next slot.
     pub next_slot: Option<Slot>,
     /// When the last dose ended and its volume.
     pub last_dose: Option<(Timestamp, Volume)>,
@@ -118,7 +109,6 @@ pub struct LineStatus {
 /// A dose that runs.
 #[derive(Debug, Clone)]
 pub struct RunningStatus {
-    /// Its number.
     pub id: DoseId,
     /// How much is meant.
     pub volume: Volume,
@@ -126,10 +116,8 @@ pub struct RunningStatus {
     pub so_far: Volume,
 }
 
-/// One head.
 #[derive(Debug, Clone)]
 pub struct HeadStatus {
-    /// Its name.
     pub name: Name,
     /// Rate and offset by calibration; `None` when not calibrated.
     pub calibration: Option<(FlowRate, Volume)>,
@@ -145,10 +133,8 @@ pub struct HeadStatus {
     pub run_since: Millis,
 }
 
-/// One bottle.
 #[derive(Debug, Clone)]
 pub struct ReservoirStatus {
-    /// Its name.
     pub name: Name,
     /// Content by the books; `None` when nobody has told.
     pub left: Option<Volume>,

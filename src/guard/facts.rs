@@ -15,11 +15,8 @@ use crate::record::{DoseId, DoseKind, Hold};
 pub struct Request<'a> {
     /// The number it will have.
     pub id: DoseId,
-    /// The line.
     pub line: &'a Name,
-    /// How much.
     pub volume: Volume,
-    /// Why it runs.
     pub kind: DoseKind,
     /// For a run that is bounded by time: how long. Then `volume` is the most that it can give, and no calibration is needed.
     pub timed: Option<Millis>,
@@ -28,21 +25,17 @@ pub struct Request<'a> {
 /// Everything known that bears on a request, about one line.
 #[derive(Debug)]
 pub struct Facts<'a> {
-    /// The line.
     pub line: &'a Line,
-    /// Its head.
     pub head: &'a Head,
     /// What is in its bottle.
     pub solution: &'a Solution,
     /// All solutions, for what earlier doses of other lines added.
     pub solutions: &'a BTreeMap<Name, Solution>,
-    /// The tank.
     pub tank: TankVolume,
     /// Holds that stop this line, its own or of all.
     pub holds: Vec<&'a Hold>,
     /// Doses of all lines that may still count.
     pub window: &'a DoseWindow,
-    /// Keep-apart rules.
     pub apart: &'a [ApartRule],
     /// Heads the supply can run together.
     pub heads_at_once: u32,
@@ -91,7 +84,6 @@ pub enum ClockFact<'a> {
 /// A contact or flag that blocks.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InputBlock {
-    /// Which input.
     pub input: String,
     /// What it says, in words.
     pub says: String,

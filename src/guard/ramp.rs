@@ -17,7 +17,6 @@ const ROUNDING: f64 = 1e-9;
 /// Alkalinity of the tank as the engine sees it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RampFacts {
-    /// The owner's limits.
     pub limits: AlkalinityLimits,
     /// Established uptake per day; `None` when none is declared.
     pub uptake: Option<Alkalinity>,
@@ -28,7 +27,6 @@ pub struct RampFacts {
 /// Predicted alkalinity: last reading, plus what was added, minus uptake times time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Prediction {
-    /// The expected value.
     pub value: Alkalinity,
     /// One standard uncertainty; it grows with the reading's age.
     pub uncertainty: Alkalinity,
@@ -68,7 +66,6 @@ impl Prediction {
 pub struct Allowance {
     /// The most in 24 h.
     pub per_day: Alkalinity,
-    /// Why.
     pub reason: AllowanceReason,
 }
 
@@ -81,14 +78,12 @@ pub enum AllowanceReason {
     NoReading,
     /// The last reading is too old: nothing above uptake.
     StaleReading {
-        /// Its age.
         age: Millis,
         /// The age at which a reading is too old.
         limit: Millis,
     },
     /// The prediction at its worst case is above the wanted band: nothing above uptake.
     AboveBand {
-        /// The worst case.
         worst: Alkalinity,
         /// Top of the band.
         top: Alkalinity,

@@ -13,27 +13,18 @@ pub enum Refusal {
     Held {
         /// Why it was set.
         reason: String,
-        /// Who set it.
         who: String,
     },
     /// Doses cannot be recorded.
     #[error("the ledger cannot be written, and no dose is given without a record: {why}")]
-    LedgerNotWritable {
-        /// What is wrong.
-        why: String,
-    },
+    LedgerNotWritable { why: String },
     /// The clock is not known to be set.
     #[error("the clock is not trusted: {why}")]
-    ClockUnsure {
-        /// What is missing.
-        why: String,
-    },
+    ClockUnsure { why: String },
     /// A contact or a flag of the board blocks.
     #[error("input {input}: {says}")]
     InputBlocks {
-        /// Which one.
         input: String,
-        /// What it says.
         says: String,
         /// When it stops blocking, if known.
         until: Option<Millis>,
@@ -42,14 +33,10 @@ pub enum Refusal {
     #[error(
         "head {head} is not calibrated, so nothing can be metered with it; run `dosewright calibrate {head}`"
     )]
-    Uncalibrated {
-        /// The head.
-        head: Name,
-    },
+    Uncalibrated { head: Name },
     /// The calibration is past its age or run hours, and the configuration says to block.
     #[error("head {head}: {why}; calibrate it again")]
     CalibrationExpired {
-        /// The head.
         head: Name,
         /// How old it is.
         why: String,
@@ -57,21 +44,17 @@ pub enum Refusal {
     /// More than one dose may be.
     #[error("{volume} is over the dose cap of {cap} of line {line}")]
     DoseCap {
-        /// The line.
         line: Name,
         /// What was asked for.
         volume: Volume,
-        /// The cap.
         cap: Volume,
     },
     /// Less than the head meters.
     #[error("{volume} is less than head {head} can meter ({smallest})")]
     TooSmall {
-        /// The head.
         head: Name,
         /// What was asked for.
         volume: Volume,
-        /// The smallest dose.
         smallest: Volume,
     },
     /// The run would be too short to be one.
@@ -79,47 +62,36 @@ pub enum Refusal {
         "a run of {run_time} on head {head} is too short to measure; the shortest is {smallest}"
     )]
     RunTooShort {
-        /// The head.
         head: Name,
-        /// As asked for.
         run_time: Millis,
-        /// The shortest run.
         smallest: Millis,
     },
     /// Outside what the calibration covers.
     #[error("the calibration of head {head} does not cover this dose: {why}")]
     NotMetered {
-        /// The head.
         head: Name,
-        /// In which way.
         why: crate::metering::DoseRefusal,
     },
     /// The run would be too long.
     #[error("{volume} takes {run_time} on head {head}, over its longest run of {run_max}")]
     RunTooLong {
-        /// The head.
         head: Name,
         /// What was asked for.
         volume: Volume,
         /// Time it would take.
         run_time: Millis,
-        /// The limit.
         run_max: Millis,
     },
     /// Nobody has said what the bottle holds.
     #[error(
         "nobody has said what reservoir {reservoir} holds; enter it with `dosewright refill {reservoir} VOLUME`"
     )]
-    ReservoirUnknown {
-        /// The bottle.
-        reservoir: Name,
-    },
+    ReservoirUnknown { reservoir: Name },
     /// The bottle is used up by the books.
     #[error(
         "reservoir {reservoir} is used up: {left} left, {reserve} of it reserve, {volume} wanted; refill it and run `dosewright refill {reservoir} VOLUME`"
     )]
     ReservoirUsedUp {
-        /// The bottle.
         reservoir: Name,
         /// Content by the books.
         left: Volume,
@@ -131,13 +103,11 @@ pub enum Refusal {
     /// The daily cap would be passed.
     #[error("{volume} would make {total} of line {line} in 24 h, over the daily cap of {cap}")]
     DailyCap {
-        /// The line.
         line: Name,
         /// What was asked for.
         volume: Volume,
         /// What the last 24 h would come to.
         total: Volume,
-        /// The cap.
         cap: Volume,
         /// When there is room again; `None` when there never is.
         until: Option<Millis>,
@@ -162,20 +132,15 @@ pub enum Refusal {
     #[error(
         "line {line} carries alkalinity, but no uptake is established; declare uptake-dkh-per-day in plan.toml"
     )]
-    NoUptake {
-        /// The line.
-        line: Name,
-    },
+    NoUptake { line: Name },
     /// An element would rise too fast.
     #[error("{rise} {element} more would make {total} added in 24 h, over its limit of {limit}")]
     ElementRise {
-        /// The element's symbol.
         element: String,
         /// What this dose adds.
         rise: Concentration,
         /// What the last 24 h would come to.
         total: Concentration,
-        /// The limit.
         limit: Concentration,
         /// When there is room again; `None` when there never is.
         until: Option<Millis>,
@@ -183,7 +148,6 @@ pub enum Refusal {
     /// The head is running, or about to.
     #[error("head {head} is running another dose")]
     HeadBusy {
-        /// The head.
         head: Name,
         /// When that run should be over.
         until: Millis,
@@ -191,9 +155,7 @@ pub enum Refusal {
     /// The supply has no room for another head.
     #[error("{running} heads are running, and the supply allows {max} at once")]
     SupplyBusy {
-        /// How many run.
         running: u32,
-        /// How many may.
         max: u32,
         /// When one of them should be over.
         until: Millis,
@@ -201,13 +163,10 @@ pub enum Refusal {
     /// A solution that precipitates with this one was dosed too lately.
     #[error("{other} was dosed {since} ago and must be kept {gap} apart from {solution}")]
     Apart {
-        /// This line's solution.
         solution: Name,
-        /// The other solution.
         other: Name,
         /// Time since its dose ended.
         since: Millis,
-        /// The gap.
         gap: Millis,
         /// When the gap is over.
         until: Millis,
@@ -217,7 +176,6 @@ pub enum Refusal {
         "the same dose of {volume} was given by hand {since} ago; ask again after {wait} if you mean a second one"
     )]
     Repeated {
-        /// The volume.
         volume: Volume,
         /// Time since it began.
         since: Millis,

@@ -9,21 +9,13 @@ use crate::record::{DoseId, DoseKind};
 /// One dose as the windows count it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Counted {
-    /// Its number.
     pub id: DoseId,
-    /// The line.
     pub line: Name,
-    /// The head.
     pub head: Name,
-    /// The bottle.
     pub reservoir: Name,
-    /// The solution.
     pub solution: Name,
-    /// Why it ran.
     pub kind: DoseKind,
-    /// Volume that counts.
     pub volume: Volume,
-    /// Alkalinity that counts.
     pub alkalinity: Alkalinity,
     /// Elapsed time at which it began, or was allowed to.
     pub began: Millis,
@@ -40,7 +32,6 @@ pub struct DoseWindow {
 }
 
 impl DoseWindow {
-    /// Adds a dose.
     pub fn add(&mut self, dose: Counted) {
         let place = self.doses.partition_point(|d| d.began <= dose.began);
         self.doses.insert(place, dose);

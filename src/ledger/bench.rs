@@ -16,9 +16,7 @@ use crate::quantity::{FlowRate, Millis, Name, Volume};
 /// How a dose ended, for who waits for it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct EndedDose {
-    /// How.
     pub end: DoseEnd,
-    /// Volume booked.
     pub delivered: Volume,
     /// Measured on-time; `None` when nobody measured it.
     pub on_time: Option<Millis>,
@@ -27,13 +25,10 @@ pub struct EndedDose {
 /// A dose that may be held against what was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct DoseToCheck {
-    /// Its number.
     pub id: DoseId,
     /// What was asked for.
     pub volume: Volume,
-    /// How it ended.
     pub end: DoseEnd,
-    /// Volume booked.
     pub delivered: Volume,
     /// Whether a check of it is on record.
     pub checked: bool,

@@ -23,9 +23,7 @@ pub(super) const OPEN_SPAN_MAX: i64 = 500;
 pub(super) struct Books {
     /// Order number of the newest outcome or refill.
     pub(super) order: i64,
-    /// Highest dose number.
     pub(super) dose_last: i64,
-    /// Intents without outcome.
     pub(super) open: BTreeSet<i64>,
     /// Left in each reservoir, microlitres, with the order number that said so.
     pub(super) reservoirs: BTreeMap<String, (i64, i64)>,
@@ -40,11 +38,8 @@ pub(super) struct Books {
 /// What a closed dose does to the books.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Closed {
-    /// Its order number.
     pub(super) order: i64,
-    /// The bottle.
     pub(super) reservoir: String,
-    /// The head.
     pub(super) head: String,
     /// Left in the bottle, microlitres.
     pub(super) left_ul: i64,
@@ -77,7 +72,6 @@ pub(super) fn peq(meq_per_l: f64) -> i64 {
     i64_from_f64(meq_per_l * 1e9).unwrap_or(0)
 }
 
-/// Back from [`peq`].
 pub(super) fn meq_from_peq(peq: i64) -> f64 {
     f64_from_i64(peq) / 1e9
 }

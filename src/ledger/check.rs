@@ -35,7 +35,6 @@ pub struct CheckReport {
     pub open: u64,
     /// Outcomes that nobody saw, counted in full.
     pub uncertain: u64,
-    /// Refills.
     pub refills: u64,
     /// Sum of all that was delivered, microlitres.
     pub delivered_ul: i64,

@@ -31,7 +31,6 @@ pub(super) fn unexpected(
     rusqlite::Error::FromSqlConversionFailure(index, Type::Text, Box::new(cause))
 }
 
-/// A whole number.
 pub(super) fn int(row: &Row<'_>, column: &str) -> rusqlite::Result<i64> {
     row.get(column)
 }
@@ -41,7 +40,6 @@ pub(super) fn flag(row: &Row<'_>, column: &str) -> rusqlite::Result<bool> {
     int(row, column).map(|value| value != 0)
 }
 
-/// Text.
 pub(super) fn text(row: &Row<'_>, column: &str) -> rusqlite::Result<String> {
     row.get(column)
 }
@@ -51,12 +49,10 @@ pub(super) fn volume(row: &Row<'_>, column: &str) -> rusqlite::Result<Volume> {
     int(row, column).map(Volume::from_ul)
 }
 
-/// Milliseconds.
 pub(super) fn millis(row: &Row<'_>, column: &str) -> rusqlite::Result<Millis> {
     int(row, column).map(Millis::new)
 }
 
-/// A name.
 pub(super) fn name(row: &Row<'_>, column: &str) -> rusqlite::Result<Name> {
     let value = row
         .get_ref(column)?
@@ -105,7 +101,6 @@ pub(super) fn who_text(who: &Who) -> String {
     }
 }
 
-/// Back from [`who_text`].
 pub(super) fn who(row: &Row<'_>) -> rusqlite::Result<Who> {
     let value = text(row, "who")?;
     let read = match value.split_once(':') {
@@ -130,7 +125,6 @@ pub(super) fn kind_text(kind: DoseKind) -> &'static str {
     }
 }
 
-/// Back from [`kind_text`].
 pub(super) fn kind(row: &Row<'_>) -> rusqlite::Result<DoseKind> {
     let value = text(row, "kind")?;
     match value.as_str() {

@@ -16,11 +16,8 @@ pub enum LedgerError {
         .path.display()
     )]
     DiskFull {
-        /// The ledger.
         path: PathBuf,
-        /// What was tried.
         doing: &'static str,
-        /// Detail.
         why: String,
     },
     /// The file or its file system cannot be written.
@@ -29,11 +26,8 @@ pub enum LedgerError {
         .path.display()
     )]
     ReadOnly {
-        /// The ledger.
         path: PathBuf,
-        /// What was tried.
         doing: &'static str,
-        /// Detail.
         why: String,
     },
     /// Another program held the lock for longer than 5 s.
@@ -41,23 +35,15 @@ pub enum LedgerError {
         "{}: could not {doing}: another program has held it locked for more than 5 s; nothing is dosed; close the program that has the ledger open for writing",
         .path.display()
     )]
-    Locked {
-        /// The ledger.
-        path: PathBuf,
-        /// What was tried.
-        doing: &'static str,
-    },
+    Locked { path: PathBuf, doing: &'static str },
     /// Not readable as a ledger any more. Left exactly as it is.
     #[error(
         "{}: could not {doing}: it is damaged ({why}); nothing is dosed, and the file is left as it is; stop the daemon, move the file and those named like it with -wal and -shm away (keep them), and put a copy made with `dosewright ledger backup` in its place",
         .path.display()
     )]
     Damaged {
-        /// The ledger.
         path: PathBuf,
-        /// What was tried.
         doing: &'static str,
-        /// Detail.
         why: String,
     },
     /// A file of something else.
@@ -66,7 +52,6 @@ pub enum LedgerError {
         .path.display()
     )]
     Foreign {
-        /// The file.
         path: PathBuf,
         /// What it is instead.
         why: String,
@@ -77,9 +62,7 @@ pub enum LedgerError {
         .path.display()
     )]
     FutureSchema {
-        /// The ledger.
         path: PathBuf,
-        /// Its schema number.
         found: i64,
         /// The newest that this version knows.
         known: i64,
@@ -90,9 +73,7 @@ pub enum LedgerError {
         .path.display()
     )]
     OldSchema {
-        /// The ledger.
         path: PathBuf,
-        /// Its schema number.
         found: i64,
         /// The one that this version reads.
         known: i64,
@@ -105,7 +86,6 @@ pub enum LedgerError {
         if *.virtual_time { "with --warp" } else { "without --warp" }
     )]
     OtherTimeline {
-        /// The ledger.
         path: PathBuf,
         /// Whether the ledger on disk is one of virtual time.
         virtual_time: bool,
@@ -118,7 +98,6 @@ pub enum LedgerError {
     Absent {
         /// Where it was looked for.
         path: PathBuf,
-        /// Detail.
         why: String,
     },
     /// The ledger of another installation.
@@ -127,7 +106,6 @@ pub enum LedgerError {
         .path.display()
     )]
     OtherInstallation {
-        /// The ledger.
         path: PathBuf,
         /// The id in the ledger.
         found: String,
@@ -137,9 +115,7 @@ pub enum LedgerError {
     /// The books do not allow this row: it contradicts one that is there. Writing it again would not help.
     #[error("{}: refused to {doing}: {why}; nothing is dosed for it", .path.display())]
     Conflict {
-        /// The ledger.
         path: PathBuf,
-        /// What was tried.
         doing: &'static str,
         /// Which rule of the books.
         why: String,
@@ -150,11 +126,8 @@ pub enum LedgerError {
         .path.display()
     )]
     Unreadable {
-        /// The ledger.
         path: PathBuf,
-        /// What was tried.
         doing: &'static str,
-        /// Detail.
         why: String,
     },
     /// The disk or the file system failed.
@@ -163,21 +136,15 @@ pub enum LedgerError {
         .path.display()
     )]
     Io {
-        /// The file.
         path: PathBuf,
-        /// What was tried.
         doing: &'static str,
-        /// Detail.
         why: String,
     },
     /// Anything else the database said.
     #[error("{}: could not {doing}: {why}; nothing is dosed", .path.display())]
     Other {
-        /// The ledger.
         path: PathBuf,
-        /// What was tried.
         doing: &'static str,
-        /// Detail.
         why: String,
     },
 }

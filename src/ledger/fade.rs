@@ -53,7 +53,6 @@ fn changeover(row: &Row<'_>) -> rusqlite::Result<Changeover> {
     })
 }
 
-/// Writes one down.
 pub(super) fn insert(
     tx: &Transaction<'_>,
     session: i64,

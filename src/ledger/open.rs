@@ -20,7 +20,6 @@ use crate::engine::record::Stamp;
 pub enum Timeline {
     /// The days outside the window.
     Real,
-    /// Virtual days (`--warp`).
     Virtual,
 }
 
@@ -29,13 +28,10 @@ pub enum Timeline {
 pub struct SessionStart {
     /// The kernel's boot id.
     pub boot: String,
-    /// When.
     pub at: Stamp,
     /// Version of the program.
     pub version: String,
-    /// Fingerprint of `controller.toml`.
     pub controller_fingerprint: String,
-    /// Fingerprint of `plan.toml`.
     pub plan_fingerprint: String,
     /// Whether outputs are really driven.
     pub live: bool,

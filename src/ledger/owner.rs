@@ -23,7 +23,6 @@ use crate::quantity::{Alkalinity, Name, Volume};
 pub struct StoredReading {
     /// Its number in the ledger.
     pub number: i64,
-    /// The reading.
     pub reading: Reading,
     /// Whether a later entry replaced it.
     pub corrected: bool,
@@ -34,20 +33,16 @@ pub struct StoredReading {
 pub struct StoredFact {
     /// Its number in the ledger.
     pub number: i64,
-    /// The fact.
     pub fact: Fact,
 }
 
 /// What one dose brought.
 #[derive(Debug, Clone, PartialEq)]
 pub struct GivenDose {
-    /// When it began.
     pub at: Timestamp,
     /// The local date of its slot; `None` for a dose that is not of the plan.
     pub slot_date: Option<Date>,
-    /// The line.
     pub line: Name,
-    /// The solution.
     pub solution: Name,
     /// Volume that counts: all of it when nobody saw the end.
     pub volume: Volume,
@@ -58,11 +53,8 @@ pub struct GivenDose {
 /// One start of the daemon.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StoredSession {
-    /// When.
     pub at: Timestamp,
-    /// What `controller.toml` was.
     pub controller_fingerprint: String,
-    /// What `plan.toml` was.
     pub plan_fingerprint: String,
 }
 

@@ -25,13 +25,10 @@ pub enum Table {
     Outage,
     /// Holds set and lifted.
     Hold,
-    /// Bottles filled.
     Refill,
-    /// Heads calibrated.
     Calibration,
     /// Heads checked against their calibration.
     Verification,
-    /// Water tests.
     Reading,
     /// Changes of the established uptake.
     Uptake,
@@ -45,35 +42,27 @@ pub enum Table {
     Swap,
     /// What the owner told.
     Fact,
-    /// Other events.
     Event,
     /// Starts of the daemon.
     Session,
 }
 
-/// Which rows.
 #[derive(Debug, Clone, Default)]
 pub struct Filter {
     /// Only rows of this line; tables without lines then have none.
     pub line: Option<Name>,
     /// Not before this instant, by the wall clock as it was.
     pub since: Option<Timestamp>,
-    /// Before this instant.
     pub until: Option<Timestamp>,
     /// Only the newest so many. They still come oldest first.
     pub newest: Option<u32>,
 }
 
-/// One value.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Cell {
-    /// Nothing.
     Empty,
-    /// A whole number.
     Whole(i64),
-    /// A number.
     Number(f64),
-    /// Yes or no.
     Flag(bool),
     /// A word of this program, or a time.
     Word(String),

@@ -91,7 +91,6 @@ fn followers(row: &Row<'_>) -> rusqlite::Result<Vec<(Name, Volume)>> {
         .collect()
 }
 
-/// Writes one down.
 pub(super) fn insert(
     tx: &Transaction<'_>,
     session: i64,

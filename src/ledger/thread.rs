@@ -26,7 +26,6 @@ pub enum Request {
     Intent(Intent),
     /// Write an outcome; answered by `OutcomeStored` or `OutcomeFailed`, the latter perhaps followed by the former.
     Outcome(Outcome),
-    /// Write anything else.
     Entry(Entry),
     /// Prove that the ledger works, writing down that the daemon was alive then; answered by `Healthy` or `Fault`.
     Probe(Stamp),
@@ -40,19 +39,12 @@ pub enum LedgerReport {
     /// The intent is on the disk: the dose may start.
     IntentStored(DoseId),
     /// The intent is not stored: the dose must not start.
-    IntentFailed {
-        /// Which dose.
-        id: DoseId,
-        /// Why.
-        why: LedgerError,
-    },
+    IntentFailed { id: DoseId, why: LedgerError },
     /// The outcome is on the disk.
     OutcomeStored(DoseId),
     /// The outcome is not stored. Until it is, the dose counts in full after a restart.
     OutcomeFailed {
-        /// Which dose.
         id: DoseId,
-        /// Why.
         why: LedgerError,
         /// Whether it waits in memory for the disk to recover.
         kept: bool,
@@ -61,7 +53,6 @@ pub enum LedgerReport {
     EntryStored,
     /// An entry is not stored.
     EntryFailed {
-        /// Why.
         why: LedgerError,
         /// Whether it waits in memory for the disk to recover.
         kept: bool,
@@ -69,10 +60,7 @@ pub enum LedgerReport {
     /// A probe found everything in order and nothing waiting.
     Healthy,
     /// The ledger does not work: nothing may be dosed until `Healthy`.
-    Fault {
-        /// Why.
-        why: LedgerError,
-    },
+    Fault { why: LedgerError },
     /// The thread has ended, for whatever reason, a panic included.
     Ended,
 }
@@ -88,10 +76,8 @@ pub enum LedgerUnavailable {
     Ended,
 }
 
-/// Where reports go.
 pub(super) type Report = Box<dyn Fn(LedgerReport) + Send>;
 
-/// Starts the thread.
 #[derive(Debug)]
 pub struct LedgerThread;
 

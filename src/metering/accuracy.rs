@@ -22,9 +22,7 @@ pub const API675_TURNDOWN: f64 = 10.0;
 /// Repeated deliveries of one set volume.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DeliveryStats {
-    /// How many.
     pub count: usize,
-    /// Mean, mL.
     pub mean_ml: f64,
     /// Mean less what was set, mL.
     pub systematic_ml: f64,
@@ -98,7 +96,6 @@ fn largest_distance(flows: &[f64], mean: f64) -> f64 {
         .fold(0.0, f64::max)
 }
 
-/// Flow against setting.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Linearity {
     /// Flow for one of the setting.

@@ -74,12 +74,10 @@ impl Calibration {
         Ok(Self { rate, offset })
     }
 
-    /// The slope.
     pub const fn rate(&self) -> FlowRate {
         self.rate
     }
 
-    /// The intercept.
     pub const fn offset(&self) -> Volume {
         self.offset
     }

@@ -13,7 +13,6 @@ use crate::quantity::{Millis, Volume, f64_from_i64, i64_from_f64};
 /// A dose as it would be metered.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MeteredDose {
-    /// Run time.
     pub on_time: Millis,
     /// Confidence limits of the run time, from the uncertainty of the line alone, s, low and high.
     pub on_time_limits_s: (f64, f64),
@@ -30,7 +29,6 @@ pub struct MeteringLimits {
     pub run_max: Millis,
     /// Smallest dose that meets the tolerance.
     pub dose_min: Volume,
-    /// The tolerance, %.
     pub tolerance_percent: f64,
 }
 

@@ -27,11 +27,8 @@ pub struct LineFit {
     pub f_statistic: f64,
     /// Degrees of freedom: points less two.
     pub dof: usize,
-    /// Number of points.
     pub count: usize,
-    /// Mean of x.
     pub x_mean: f64,
-    /// Mean of y.
     pub y_mean: f64,
     /// Sum of squared deviations of x from its mean.
     pub x_spread: f64,
@@ -177,7 +174,6 @@ pub struct OriginFit {
     pub slope: f64,
     /// Standard error of the slope.
     pub slope_se: f64,
-    /// Residual standard deviation.
     pub residual_sd: f64,
     /// Part of the sum of squares of y *about zero* that the line explains.
     pub r_squared: f64,

@@ -26,7 +26,6 @@ pub struct OnRecord<'a> {
     pub calibration: Calibration,
     /// What it covered when it was made, with the tolerance of that day.
     pub limits: Option<MeteringLimits>,
-    /// Its runs.
     pub runs: &'a [Run],
     /// The step of the vessel or scale that they were read by; `None` when it is not on record.
     pub resolution: Option<Volume>,
@@ -66,7 +65,6 @@ pub enum Uncovered {
 /// Why runs on record are not fitted again.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum NoRefit {
-    /// There are none.
     #[error("its runs are not on record")]
     NoRuns,
     /// Coarse readings look more precise than they are.

@@ -15,7 +15,6 @@ pub enum CalibrationRefusal {
         "{runs} runs of {lengths} different lengths are too few; at least {runs_min} runs of at least {lengths_min} lengths are needed, the shortest and the longest length repeated"
     )]
     TooFew {
-        /// Runs there are.
         runs: usize,
         /// Different lengths there are.
         lengths: usize,
@@ -26,18 +25,13 @@ pub enum CalibrationRefusal {
     },
     /// The shortest or longest length was run only once, so nobody knows how well it repeats.
     #[error("the length {on_time} was run only once; run it again, so that its scatter is known")]
-    NotRepeated {
-        /// The length.
-        on_time: Millis,
-    },
+    NotRepeated { on_time: Millis },
     /// Start and stop cannot be told from the flow.
     #[error(
         "run times from {shortest} to {longest} are too alike; the longest must be at least {ratio_min} times the shortest"
     )]
     LengthsTooClose {
-        /// Shortest length.
         shortest: Millis,
-        /// Longest length.
         longest: Millis,
         /// Least ratio of longest to shortest.
         ratio_min: f64,
@@ -47,7 +41,6 @@ pub enum CalibrationRefusal {
     RunTime {
         /// Place in the list, from 1.
         number: usize,
-        /// Its time.
         on_time: Millis,
     },
     /// Nothing came out, or less than nothing.
@@ -57,9 +50,7 @@ pub enum CalibrationRefusal {
     RunVolume {
         /// Place in the list, from 1.
         number: usize,
-        /// Its time.
         on_time: Millis,
-        /// What was entered.
         volume: Volume,
     },
     /// Repeats of the same length differ too much.
@@ -70,7 +61,6 @@ pub enum CalibrationRefusal {
     TooScattered {
         /// Coefficient of variation of all lengths together, %.
         cv_percent: f64,
-        /// The limit, %.
         limit_percent: f64,
         /// The run that stands out, if one does.
         suspect: Option<SuspectRun>,
@@ -85,7 +75,6 @@ pub enum CalibrationRefusal {
         on_time: Millis,
         /// By how much, %.
         bend_percent: f64,
-        /// The limit, %.
         limit_percent: f64,
         /// The run that stands out, if one does.
         suspect: Option<SuspectRun>,
@@ -144,7 +133,6 @@ pub enum DoseRefusal {
     BelowTolerance {
         /// The volume asked for.
         volume: Volume,
-        /// The tolerance, %.
         tolerance_percent: f64,
         /// Smallest dose that meets it.
         smallest: Volume,
@@ -154,7 +142,6 @@ pub enum DoseRefusal {
         "no dose of this head is known within {tolerance_percent} %, the best is {best_percent:.1} %; repeat the calibration with more runs, or read the volumes more finely"
     )]
     NeverPrecise {
-        /// The tolerance, %.
         tolerance_percent: f64,
         /// The best relative half-width within the range, %.
         best_percent: f64,

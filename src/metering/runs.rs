@@ -12,9 +12,7 @@ use crate::quantity::{Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64
 /// One calibration run: how long the head was on, and what came out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Run {
-    /// Measured on-time.
     pub on_time: Millis,
-    /// Measured volume.
     pub volume: Volume,
 }
 
@@ -37,7 +35,6 @@ pub struct LengthStats {
     pub on_time: Millis,
     /// How many there are.
     pub runs: usize,
-    /// Mean volume, mL.
     pub mean_ml: f64,
     /// Standard deviation about their own mean, n - 1 in the denominator, mL; `None` for a single run.
     pub sd_ml: Option<f64>,
@@ -118,7 +115,6 @@ pub(super) fn pooled_cv_percent(lengths: &[LengthStats]) -> f64 {
 pub struct SuspectRun {
     /// Its place in the list, from 1.
     pub number: usize,
-    /// The run.
     pub run: Run,
     /// What the line through all the other runs gives for its time, mL.
     pub expected_ml: f64,

@@ -20,12 +20,10 @@ impl Confidence {
         (0.5..=0.9999).contains(&fraction).then_some(Self(fraction))
     }
 
-    /// As a fraction.
     pub const fn as_fraction(self) -> f64 {
         self.0
     }
 
-    /// In per cent.
     pub const fn as_percent(self) -> f64 {
         self.0 * 100.0
     }

@@ -14,7 +14,6 @@ use crate::quantity::{Millis, Volume, f64_from_i64};
 pub struct Sample {
     /// What should have been delivered.
     pub planned: Volume,
-    /// What was delivered.
     pub delivered: Volume,
 }
 
@@ -31,7 +30,6 @@ pub struct TrumpetPoint {
     pub error_min_percent: f64,
 }
 
-/// The curve.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Trumpet {
     /// Its points, in the order of the windows asked for.
@@ -59,18 +57,12 @@ pub enum TrumpetRefusal {
     },
     /// The window is not made of whole samples.
     #[error("a window of {window} is not a whole number of samples of {sample}")]
-    Window {
-        /// The window.
-        window: Millis,
-        /// The sample.
-        sample: Millis,
-    },
+    Window { window: Millis, sample: Millis },
     /// The window is longer than the data.
     #[error(
         "a window of {window} is longer than the {there} that were recorded; record for longer"
     )]
     TooShort {
-        /// The window.
         window: Millis,
         /// How long the data are.
         there: Millis,

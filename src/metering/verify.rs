@@ -17,14 +17,11 @@ pub struct Verification {
     pub run_time: Millis,
     /// What was asked for.
     pub expected: Volume,
-    /// What came out.
     pub measured: Volume,
 }
 
-/// Pass or fail.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Outcome {
-    /// Within the tolerance.
     Passed,
     /// Outside it, or not to be judged.
     Failed,
@@ -41,10 +38,7 @@ pub enum VerificationError {
     },
     /// Less than nothing came out.
     #[error("{measured} cannot have come out; check the vessel's own weight")]
-    Measured {
-        /// What was entered.
-        measured: Volume,
-    },
+    Measured { measured: Volume },
     /// The tolerance is no tolerance.
     #[error("a tolerance of {percent} % makes no sense; it must be from 0.1 to 50 %")]
     Tolerance {
@@ -121,14 +115,12 @@ pub enum NotYet {
 /// What a history of checks says.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Drift {
-    /// Cannot tell yet.
     CannotTellYet(NotYet),
     /// The latest check or the fitted line is already outside the tolerance: calibrate now.
     OutNow {
         /// Error now by the line, or of the last check when that is larger, %.
         error_percent: f64,
     },
-    /// Drift is seen.
     Drifts {
         /// Slope, % per hour of run time.
         percent_per_hour: f64,

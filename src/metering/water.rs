@@ -22,9 +22,7 @@ pub enum WeighingError {
     WaterTemperature {
         /// What was given, C.
         celsius: f64,
-        /// Lowest temperature, C.
         low: f64,
-        /// Highest temperature, C.
         high: f64,
     },
     /// The air is outside the range in which it can be breathed, let alone weighed in.
@@ -41,7 +39,6 @@ pub enum WeighingError {
         /// What was given, hPa.
         hpa: f64,
     },
-    /// No relative humidity.
     #[error("a humidity of {percent} % is outside 0 to 100 %")]
     Humidity {
         /// What was given, % relative humidity.
@@ -66,11 +63,9 @@ pub enum WeighingError {
 /// The air round the scale.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Air {
-    /// Temperature, C.
     pub celsius: f64,
     /// Pressure where the scale stands (not reduced to sea level), hPa.
     pub hpa: f64,
-    /// Relative humidity, %.
     pub humidity_percent: f64,
 }
 
@@ -121,15 +116,9 @@ impl Air {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Liquid {
     /// Fresh water of this temperature, C.
-    Water {
-        /// Temperature, C.
-        celsius: f64,
-    },
+    Water { celsius: f64 },
     /// Any other liquid of known density, kg/L: for a check weighing of the stock solution itself.
-    Density {
-        /// Density, kg/L.
-        kg_per_l: f64,
-    },
+    Density { kg_per_l: f64 },
 }
 
 impl Liquid {

@@ -15,7 +15,6 @@ pub const WEAR_PERCENT: f64 = 5.0;
 /// What a change of rate means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum TubeVerdict {
-    /// Within the threshold.
     Steady,
     /// Slower by more than the threshold.
     SlowerPerhapsWorn,
@@ -26,9 +25,7 @@ pub enum TubeVerdict {
 /// A calibration against an earlier one.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Comparison {
-    /// Rate before.
     pub rate_before: FlowRate,
-    /// Rate now.
     pub rate_now: FlowRate,
     /// Change of the rate, % of the earlier one.
     pub rate_change_percent: f64,
@@ -36,7 +33,6 @@ pub struct Comparison {
     pub offset_change: Volume,
     /// Whether the earlier rate lies outside the confidence limits of the new one, so that the change is more than scatter.
     pub beyond_scatter: bool,
-    /// What it means.
     pub verdict: TubeVerdict,
 }
 

@@ -21,7 +21,6 @@ pub struct Reading {
 /// Two readings of an unchanged load.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Baseline {
-    /// First reading.
     pub first: Reading,
     /// Last reading, at least [`Baseline::SPAN_MIN`] later.
     pub last: Reading,
@@ -81,12 +80,8 @@ pub enum DriftRefusal {
         "the baseline after the run begins before the one before it ends; give the readings in the order they were taken"
     )]
     Order,
-    /// Nothing was added.
     #[error("the run added {grams:.2} g; it must add something: check which reading is which")]
-    NothingAdded {
-        /// Net mass, g.
-        grams: f64,
-    },
+    NothingAdded { grams: f64 },
     /// The scale drifted too much.
     #[error(
         "the scale drifted by {correction_grams:.2} g during a run of {grams:.2} g, more than {limit_percent:.1} %; let it warm up for half an hour, then weigh larger amounts in shorter runs"
@@ -94,7 +89,6 @@ pub enum DriftRefusal {
     TooLarge {
         /// Drift during the run, g.
         correction_grams: f64,
-        /// Net mass, g.
         grams: f64,
         /// The limit, % of the net mass.
         limit_percent: f64,
@@ -106,7 +100,6 @@ pub enum DriftRefusal {
     Unsteady {
         /// Half the difference, g.
         doubt_grams: f64,
-        /// Net mass, g.
         grams: f64,
         /// The limit, % of the net mass.
         limit_percent: f64,
@@ -117,7 +110,6 @@ impl Baseline {
     /// Shortest time between the two readings of a baseline (our rule: a scale of 0.1 g sees 0.5 g in 12 min in it).
     pub const SPAN_MIN: Millis = Millis::from_secs(30);
 
-    /// Drift in g/s.
     fn drift(&self, which: &'static str) -> Result<f64, DriftRefusal> {
         for Reading { grams, .. } in [self.first, self.last] {
             if !grams.is_finite() {

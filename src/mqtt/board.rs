@@ -13,7 +13,6 @@ use tokio::time::Instant;
 /// Longest payload that is sent; a broker may drop the connection over longer ones.
 pub(super) const PAYLOAD_BYTES_MAX: usize = 240 * 1024;
 
-/// One state topic.
 #[derive(Debug)]
 struct Slot {
     payload: Arc<str>,
@@ -22,7 +21,6 @@ struct Slot {
     sent: Option<Instant>,
 }
 
-/// All state topics.
 #[derive(Debug, Default)]
 pub(super) struct Board {
     slots: BTreeMap<String, Slot>,

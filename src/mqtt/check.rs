@@ -23,20 +23,16 @@ const EARLY_MAX: usize = 8;
 /// How a step went.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Verdict {
-    /// It works.
     Works,
     /// It does not; what follows was not tried if it needs this.
     Fails,
-    /// Worth knowing.
     Note,
 }
 
-/// One step.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Finding {
     /// Which step: `credentials`, `network`, `login`, `publish`, `retained`, `discovery`, `daemon`.
     pub step: &'static str,
-    /// How it went.
     pub verdict: Verdict,
     /// In words, with what to do.
     pub text: String,
@@ -45,12 +41,10 @@ pub struct Finding {
 /// All steps, in order.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Report {
-    /// The steps.
     pub findings: Vec<Finding>,
 }
 
 impl Report {
-    /// Whether nothing failed.
     pub fn is_good(&self) -> bool {
         self.findings.iter().all(|f| f.verdict != Verdict::Fails)
     }

@@ -47,9 +47,7 @@ pub struct Seams {
     pub state: watch::Receiver<Option<Arc<Snapshot>>>,
     /// New lines of the journal.
     pub events: broadcast::Receiver<Arc<EventLine>>,
-    /// Where commands go.
     pub commands: mpsc::Sender<RemoteCommand>,
-    /// Both clocks.
     pub clock: Clock,
 }
 
@@ -280,7 +278,6 @@ impl Worker {
         }
     }
 
-    /// The newest snapshot.
     pub(super) fn snapshot(&mut self) -> Option<Arc<Snapshot>> {
         self.state.borrow_and_update().clone()
     }
@@ -308,7 +305,6 @@ impl Worker {
         gone
     }
 
-    /// Our availability message.
     pub(super) fn availability(&self, online: bool) -> String {
         let live = self.state.borrow().as_ref().is_some_and(|s| s.status.live);
         availability(online, live, &self.instance).to_string()

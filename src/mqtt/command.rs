@@ -12,7 +12,6 @@ use crate::engine::{Command, Denial, NewReading};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume};
 use crate::record::{DoseKind, HoldScope, Measured, ReadingValue};
 
-/// Longest command.
 pub(super) const COMMAND_BYTES_MAX: usize = 4096;
 /// Longest id and longest name that a sender may give itself, in characters.
 const ID_CHARS_MAX: usize = 64;
@@ -30,7 +29,6 @@ pub(super) struct Parsed {
     pub(super) sent: Option<Timestamp>,
     /// What the sender calls itself.
     pub(super) from: Option<String>,
-    /// What is asked.
     pub(super) command: Command,
 }
 

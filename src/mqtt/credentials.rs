@@ -8,15 +8,12 @@ use std::path::Path;
 
 use thiserror::Error;
 
-/// Largest credential file.
 const FILE_BYTES_MAX: u64 = 4096;
 
 /// A user name and a password.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Credentials {
-    /// The user name.
     pub user: String,
-    /// The password.
     pub password: String,
 }
 
@@ -36,7 +33,6 @@ pub enum CredentialsError {
     /// It cannot be read.
     #[error("credential file {path} cannot be read: {why}")]
     Unreadable {
-        /// The file.
         path: String,
         /// What the system said.
         why: String,
@@ -45,18 +41,12 @@ pub enum CredentialsError {
     #[error(
         "credential file {path} may be read by everybody; take that right away: chmod o= {path}"
     )]
-    Open {
-        /// The file.
-        path: String,
-    },
+    Open { path: String },
     /// It does not hold two lines.
     #[error(
         "credential file {path} must hold the user name in its first line and the password in its second, nothing else, at most {FILE_BYTES_MAX} bytes"
     )]
-    Shape {
-        /// The file.
-        path: String,
-    },
+    Shape { path: String },
 }
 
 impl Credentials {

@@ -47,7 +47,6 @@ pub(super) struct Received<'a> {
 /// What is to be done about it.
 #[derive(Debug)]
 pub(super) enum Outcome {
-    /// Publish this answer.
     Reply(Value),
     /// Nothing is said, because too much was said already.
     Silent,
@@ -131,7 +130,6 @@ impl Desk {
         self.refused
     }
 
-    /// Takes one message.
     pub(super) fn receive(&mut self, message: &Received<'_>) -> Outcome {
         let now = (self.clock)();
         let parsed = match self.admit(message, now) {

@@ -9,13 +9,9 @@ pub const TABLE_SOURCE: &str = "homeassistant 2026.11.0 and 2026.2.3, run agains
 /// A combination of platform, device class, state class and unit that hubs accept. Units are case-sensitive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Allowed {
-    /// Kind of entity.
     pub platform: &'static str,
-    /// Its device class.
     pub device_class: Option<&'static str>,
-    /// Its state class.
     pub state_class: Option<&'static str>,
-    /// Its unit.
     pub unit: Option<&'static str>,
 }
 
@@ -46,7 +42,6 @@ pub(super) const VOLUME_INCREASING: Allowed =
     sensor(Some("volume"), Some("total_increasing"), Some("mL"));
 /// Content of a bottle.
 pub(super) const STORAGE: Allowed = sensor(Some("volume_storage"), Some("measurement"), Some("mL"));
-/// Days.
 pub(super) const DAYS: Allowed = sensor(Some("duration"), Some("measurement"), Some("d"));
 /// A momentary volume: the class `volume` does not allow a measurement, so it has none.
 pub(super) const PLAIN_ML: Allowed = sensor(None, Some("measurement"), Some("mL"));
@@ -54,21 +49,16 @@ pub(super) const PLAIN_ML: Allowed = sensor(None, Some("measurement"), Some("mL"
 pub(super) const RATE: Allowed = sensor(None, Some("measurement"), Some("mL/min"));
 /// Alkalinity: no class knows dKH.
 pub(super) const DKH: Allowed = sensor(None, Some("measurement"), Some("dKH"));
-/// An instant.
 pub(super) const INSTANT: Allowed = sensor(Some("timestamp"), None, None);
 /// One of several words.
 pub(super) const WORDS: Allowed = sensor(Some("enum"), None, None);
-/// Free text.
 pub(super) const TEXT: Allowed = sensor(None, None, None);
 /// On = something is wrong.
 pub(super) const PROBLEM: Allowed = binary(Some("problem"));
-/// On = unsafe.
 pub(super) const SAFETY: Allowed = binary(Some("safety"));
-/// On = runs.
 pub(super) const RUNNING: Allowed = binary(Some("running"));
 /// On or off, nothing more.
 pub(super) const PLAIN_BINARY: Allowed = binary(None);
-/// Something to press.
 pub(super) const BUTTON: Allowed = Allowed {
     platform: "button",
     device_class: None,

@@ -55,7 +55,6 @@ pub struct Identity {
     pub machine_id: String,
     /// The controller's name, as displays show it.
     pub name: Name,
-    /// The program's version.
     pub version: String,
     /// Any number that differs from process to process: it spreads reconnects and tells two instances apart.
     pub seed: u64,
@@ -64,7 +63,6 @@ pub struct Identity {
 /// Everything that is published, at one moment.
 #[derive(Debug, Clone)]
 pub struct Snapshot {
-    /// The engine's status.
     pub status: Status,
     /// Whether the owner has accepted the cautions for this hardware.
     pub armed: bool,
@@ -83,22 +81,16 @@ pub struct Snapshot {
 pub struct EventLine {
     /// Its number; the same event always has the same one.
     pub id: i64,
-    /// When.
     pub at: Timestamp,
-    /// Short stable code.
     pub code: String,
-    /// The line concerned.
     pub line: Option<Name>,
-    /// In words.
     pub text: String,
-    /// Who caused it.
     pub who: String,
 }
 
 /// A command that passed every check here, for the engine to judge.
 #[derive(Debug)]
 pub struct RemoteCommand {
-    /// What is asked.
     pub command: Command,
     /// Who asked, as far as the broker tells.
     pub sender: String,
@@ -106,5 +98,4 @@ pub struct RemoteCommand {
     pub reply: oneshot::Sender<Result<Answer, Denial>>,
 }
 
-/// The shell's clock.
 pub type Clock = Arc<dyn Fn() -> Now + Send + Sync>;

@@ -48,7 +48,6 @@ pub(super) fn mode(live: bool) -> &'static str {
     if live { "live" } else { "dry-run" }
 }
 
-/// The availability message.
 pub(super) fn availability(online: bool, live: bool, instance: &str) -> Value {
     json!({
         "state": if online { "online" } else { "offline" },
@@ -57,7 +56,6 @@ pub(super) fn availability(online: bool, live: bool, instance: &str) -> Value {
     })
 }
 
-/// One event.
 pub(super) fn event(entry: &EventLine, live: bool, dropped: u64) -> Value {
     json!({
         "mode": mode(live),

@@ -37,13 +37,10 @@ pub struct RawMqtt {
     pub command_age_max_s: Option<Spanned<i64>>,
     /// Commands that may come over the broker. Default: `["hold"]`.
     pub commands: Option<Vec<Spanned<String>>>,
-    /// Home-automation discovery.
     pub discovery: Option<RawDiscovery>,
-    /// Encryption.
     pub tls: Option<RawTls>,
 }
 
-/// `[mqtt.discovery]`.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct RawDiscovery {
@@ -53,7 +50,6 @@ pub struct RawDiscovery {
     pub prefix: Option<Spanned<String>>,
 }
 
-/// `[mqtt.tls]`.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct RawTls {
@@ -68,9 +64,7 @@ pub struct RawTls {
 /// What can be asked over the broker.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum RemoteKind {
-    /// Stop.
     Hold,
-    /// Lift a hold.
     Resume,
     /// A dose by hand.
     Dose,
@@ -81,7 +75,6 @@ pub enum RemoteKind {
 }
 
 impl RemoteKind {
-    /// All of them.
     pub const ALL: [Self; 5] = [
         Self::Hold,
         Self::Resume,
@@ -102,7 +95,6 @@ impl RemoteKind {
     }
 }
 
-/// Encryption.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Tls {
     /// PEM file of the authority.
@@ -118,7 +110,6 @@ pub struct Timing {
     pub connect: Duration,
     /// First pause after a lost connection; doubles from there.
     pub back_off_first: Duration,
-    /// Longest pause.
     pub back_off_max: Duration,
     /// First pause after a refused login.
     pub back_off_refused: Duration,
@@ -134,7 +125,6 @@ pub struct Timing {
     pub refresh: Duration,
     /// Longest wait for the engine's answer to a command.
     pub answer: Duration,
-    /// Longest goodbye.
     pub goodbye: Duration,
 }
 
@@ -156,12 +146,10 @@ impl Default for Timing {
     }
 }
 
-/// The checked settings.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Settings {
     /// The broker's name or address.
     pub host: String,
-    /// Its port.
     pub port: u16,
     /// Client id; `None` for the one made from the machine.
     pub client_id: Option<String>,
@@ -173,7 +161,6 @@ pub struct Settings {
     pub credential_file: Option<PathBuf>,
     /// Whether hubs get a description.
     pub discovery: bool,
-    /// Where hubs look.
     pub discovery_prefix: String,
     /// Commands that are allowed.
     pub commands: BTreeSet<RemoteKind>,
@@ -229,9 +216,7 @@ impl Settings {
 /// How bad a finding of the check is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Severity {
-    /// Nothing is started.
     Mistake,
-    /// Legal but doubtful.
     Warning,
 }
 
@@ -240,7 +225,6 @@ pub enum Severity {
 pub struct Defect {
     /// Byte of the file where it stands; `None` for the table as a whole.
     pub at: Option<usize>,
-    /// How bad.
     pub severity: Severity,
     /// In words, with the key's path.
     pub message: String,

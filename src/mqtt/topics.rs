@@ -52,7 +52,6 @@ impl Topics {
         self.of("status")
     }
 
-    /// Events, not retained.
     pub fn event(&self) -> String {
         self.of("event")
     }

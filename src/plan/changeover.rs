@@ -34,11 +34,9 @@ pub struct ChangeoverWish {
 /// One side of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Side {
-    /// The line.
     pub line: Name,
     /// What 1 mL adds to the tank of the measure: meq/L for alkalinity, mg/L otherwise.
     pub per_ml: f64,
-    /// Doses a day.
     pub doses: u32,
     /// The smallest dose that its head is asked for.
     pub dose_min: Volume,
@@ -62,7 +60,6 @@ pub struct ChangeoverShape {
     pub to: Side,
     /// What the line that fades out gives a day by plan.
     pub standing: Volume,
-    /// Days.
     pub days: u32,
 }
 
@@ -76,36 +73,23 @@ pub enum ChangeoverError {
     SameLine,
     /// Too long, or none.
     #[error("{days} days are no length of a changeover; give 1 to {CHANGEOVER_DAYS_MAX}")]
-    Days {
-        /// As asked for.
-        days: u32,
-    },
+    Days { days: u32 },
     /// The old line gives nothing.
     #[error(
         "line {line} gives nothing by plan, so there is nothing to change over from; name the line that is dosed now"
     )]
-    NotPlanned {
-        /// The line.
-        line: Name,
-    },
+    NotPlanned { line: Name },
     /// The new line is not on standby.
     #[error(
         "line {line} must stand in plan.toml with its times and `standby = true`, so that they are kept free for it; then `dosewright reload`"
     )]
-    NotOnStandby {
-        /// The line.
-        line: Name,
-    },
+    NotOnStandby { line: Name },
     /// A line that does not dose every day.
     #[error("line {line} does not dose every day; a changeover needs a daily plan on both lines")]
-    NotDaily {
-        /// The line.
-        line: Name,
-    },
+    NotDaily { line: Name },
     /// The measure is not in a bottle.
     #[error("1 mL of line {line} adds no {what}; choose another measure with --by")]
     NotCarried {
-        /// The line.
         line: Name,
         /// What should stay equal.
         what: String,
@@ -115,13 +99,11 @@ pub enum ChangeoverError {
         "line {line} would give {volume} a day in {doses} doses, smaller than its head meters ({smallest}); plan fewer doses a day for it"
     )]
     TooSmall {
-        /// The line.
         line: Name,
         /// What it would give a day in the end.
         volume: Volume,
         /// In how many doses.
         doses: u32,
-        /// The smallest dose.
         smallest: Volume,
     },
     /// Over a limit in 24 h that two days share.
@@ -131,17 +113,14 @@ pub enum ChangeoverError {
     OverMidnight {
         /// Which day, from 1.
         day: u32,
-        /// Which limit.
         over: OverLimit,
     },
-    /// Over a limit.
     #[error(
         "on day {day}: {over}; use a solution of another strength, or plan other doses for its line"
     )]
     Over {
         /// Which day, from 1.
         day: u32,
-        /// Which limit.
         over: OverLimit,
     },
 }

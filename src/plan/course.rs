@@ -15,38 +15,21 @@ use crate::quantity::{Alkalinity, Name, Volume, i64_from_f64};
 pub enum CourseError {
     /// A number that makes no sense.
     #[error("{what} is {value}; give more than 0")]
-    Value {
-        /// Which number.
-        what: &'static str,
-        /// As given.
-        value: f64,
-    },
-    /// Too long.
+    Value { what: &'static str, value: f64 },
     #[error(
         "at that step it would take {days:.0} days, more than a year; raise by less, or by more a day"
     )]
-    TooLong {
-        /// How many.
-        days: f64,
-    },
+    TooLong { days: f64 },
     /// No such line in controller.toml, or none in the plan.
     #[error(
         "line {line} has no plan, and a course is given with its planned doses; plan a small daily volume first"
     )]
-    NotPlanned {
-        /// The line.
-        line: Name,
-    },
+    NotPlanned { line: Name },
     /// The line does not dose every day.
     #[error("line {line} doses by a cron expression, not every day; a course needs a daily plan")]
-    NotDaily {
-        /// The line.
-        line: Name,
-    },
-    /// Over a limit.
+    NotDaily { line: Name },
     #[error("{over}; raise by less a day, or use a stronger solution")]
     Over {
-        /// Which limit.
         #[from]
         over: OverLimit,
     },
@@ -55,7 +38,6 @@ pub enum CourseError {
 /// A course worked out.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CourseShape {
-    /// Days it takes.
     pub days: u32,
     /// Extra volume a day; equal on all days.
     pub extra: Volume,

@@ -14,7 +14,6 @@ pub(super) const DAY_S: u32 = 86_400;
 /// Where a gap ends at midnight, its slots run on the next date: how far into it, at most.
 pub(super) const PAST_MIDNIGHT_MS: i64 = 3_600_000;
 
-/// One local date.
 #[derive(Debug, Clone)]
 pub(super) struct LocalDay {
     pub(super) date: Date,

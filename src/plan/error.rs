@@ -20,25 +20,16 @@ pub enum Need {
         gap: Millis,
     },
     /// Both lines use one head.
-    OneHead {
-        /// The head.
-        head: Name,
-    },
+    OneHead { head: Name },
     /// Both lines draw from one bottle.
-    OneReservoir {
-        /// The bottle.
-        reservoir: Name,
-    },
+    OneReservoir { reservoir: Name },
     /// Doses of one line follow each other.
     OneLine {
         /// Time set aside for one dose.
         duration: Millis,
     },
     /// The supply runs only so many heads together.
-    HeadsAtOnce {
-        /// How many.
-        max: u32,
-    },
+    HeadsAtOnce { max: u32 },
 }
 
 impl fmt::Display for Need {
@@ -72,10 +63,7 @@ pub enum PlacementError {
     #[error(
         "line {line:?} of the plan is not among the controller's lines, or its head is missing; add it there or take it out of the plan"
     )]
-    UnknownLine {
-        /// The line.
-        line: Name,
-    },
+    UnknownLine { line: Name },
     /// Two fixed times are too close.
     #[error(
         "on {date} line {first:?} is due at {first_time} and line {second:?} at {second_time}, but {need}; \
@@ -84,13 +72,9 @@ pub enum PlacementError {
     FixedTimesClash {
         /// The local date on which it was found first.
         date: Date,
-        /// The earlier one.
         first: Name,
-        /// Its time.
         first_time: Time,
-        /// The later one.
         second: Name,
-        /// Its time.
         second_time: Time,
         /// What they must respect.
         need: Need,
@@ -105,7 +89,6 @@ pub enum PlacementError {
     NoRoom {
         /// The local date on which it was found first.
         date: Date,
-        /// The line.
         line: Name,
         /// When its dose was to be.
         time: Time,
@@ -124,25 +107,19 @@ pub enum PlacementError {
     PastDayEnd {
         /// The local date on which it was found first.
         date: Date,
-        /// The line.
         line: Name,
         /// When its dose was to be.
         time: Time,
-        /// Latest start.
         latest: Time,
         /// The largest gap that concerns its solution.
         gap: Millis,
     },
     /// A date beyond what the calendar holds.
     #[error("{date} is beyond the calendar; check the clock")]
-    NoSuchDate {
-        /// The date.
-        date: Date,
-    },
+    NoSuchDate { date: Date },
     /// Slots of too long a time were asked for at once.
     #[error("slots of {days} days were asked for at once; at most {max} days are given")]
     SpanTooLong {
-        /// Days asked for.
         days: i64,
         /// Days given at most.
         max: i64,

@@ -13,13 +13,11 @@ pub enum OverLimit {
     /// A cap of a line.
     #[error("line {line} would give {volume} {what}, over its limit of {limit}")]
     Cap {
-        /// The line.
         line: Name,
         /// What it would give.
         volume: Volume,
         /// In a day or in a dose.
         what: &'static str,
-        /// The limit.
         limit: Volume,
     },
     /// The longest run of a head.
@@ -27,9 +25,7 @@ pub enum OverLimit {
         "a dose of line {line} would be {volume}, which takes about {seconds:.0} s, over its head's longest run of {limit}"
     )]
     RunTime {
-        /// The line.
         line: Name,
-        /// One dose.
         volume: Volume,
         /// How long that takes at the nominal rate, s.
         seconds: f64,
@@ -41,11 +37,8 @@ pub enum OverLimit {
         "{element} would rise by {rise:.4} mg/L a day with everything planned, over its limit of {limit:.4} mg/L a day"
     )]
     Element {
-        /// Symbol.
         element: String,
-        /// mg/L a day.
         rise: f64,
-        /// mg/L a day.
         limit: f64,
     },
     /// The ramp of alkalinity.
@@ -55,7 +48,6 @@ pub enum OverLimit {
         limit.as_dkh()
     )]
     Ramp {
-        /// All lines.
         planned: Alkalinity,
         /// Uptake plus the largest rise.
         limit: Alkalinity,

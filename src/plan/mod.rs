@@ -47,7 +47,6 @@ pub use swap::{SwapError, SwapShape, SwapWish, shape_swap, with_solution};
 /// local day began. It is not an ordinal, so an edit of the number of doses does not give an old key to a new slot.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SlotKey {
-    /// The line.
     pub line: Name,
     /// The local date the slot belongs to.
     pub date: Date,
@@ -58,11 +57,9 @@ pub struct SlotKey {
 /// One planned time and volume.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Slot {
-    /// Which slot.
     pub key: SlotKey,
     /// The instant it is due, after staggering.
     pub at: Timestamp,
-    /// How much.
     pub volume: Volume,
 }
 

@@ -125,7 +125,6 @@ struct Obstacle {
 struct Board<'a> {
     layout: &'a Layout,
     day: &'a LocalDay,
-    /// By start.
     taken: Vec<Reservation>,
     slots: Vec<PlacedSlot>,
     errors: Vec<PlacementError>,

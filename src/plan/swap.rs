@@ -16,7 +16,6 @@ use std::sync::Arc;
 /// A swap that is wanted.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SwapWish {
-    /// The line.
     pub line: Name,
     /// The solution in the new bottle.
     pub to: Name,
@@ -53,40 +52,25 @@ pub enum SwapError {
     #[error(
         "line {line} gives nothing by plan, so there is nothing to swap; name a line that is dosed now"
     )]
-    NotPlanned {
-        /// The line.
-        line: Name,
-    },
-    /// No such solution.
+    NotPlanned { line: Name },
     #[error(
         "there is no solution {solution}; describe it in controller.toml and restart first; the solutions are: {known}"
     )]
     NoSolution {
-        /// As asked for.
         solution: Name,
         /// Those that there are.
         known: String,
     },
     /// The bottle holds it already.
     #[error("line {line} gives {solution} already")]
-    Same {
-        /// The line.
-        line: Name,
-        /// The solution.
-        solution: Name,
-    },
-    /// An impossible tube.
+    Same { line: Name, solution: Name },
     #[error(
         "a tube of {tube} is none; give what it holds between bottle and outlet, 0.001 mL to 1000 mL"
     )]
-    Tube {
-        /// As given.
-        tube: Volume,
-    },
+    Tube { tube: Volume },
     /// The measure is not in a bottle.
     #[error("solution {solution} carries no {what}; choose another measure with --by")]
     NotCarried {
-        /// The solution.
         solution: Name,
         /// What should stay equal.
         what: String,
@@ -96,25 +80,18 @@ pub enum SwapError {
         "line {line} would give {volume} a day in {doses} doses, smaller than its head meters ({smallest}); plan fewer doses a day for it first"
     )]
     TooSmall {
-        /// The line.
         line: Name,
         /// What it would give a day.
         volume: Volume,
         /// In how many doses.
         doses: u32,
-        /// The smallest dose.
         smallest: Volume,
     },
     /// Another line takes from the same bottle.
     #[error(
         "lines {line} and {other} take from one bottle, so a swap would change both; give each its own bottle, or hold both and write the new solution into the files by hand"
     )]
-    Shared {
-        /// The line.
-        line: Name,
-        /// The other line.
-        other: Name,
-    },
+    Shared { line: Name, other: Name },
     /// Alkalinity would not stay what it is.
     #[error(
         "alkalinity would go from {before:.3} to {after:.3} dKH a day by it; a swap must leave alkalinity within {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH a day of what it is"
@@ -122,7 +99,6 @@ pub enum SwapError {
     Alkalinity {
         /// Of this line a day before, dKH.
         before: f64,
-        /// Afterwards, dKH.
         after: f64,
     },
     /// Nobody has said how far apart the new solution must be kept.
@@ -130,14 +106,11 @@ pub enum SwapError {
         "{from} is kept apart from {other}, and controller.toml does not say how far apart {to} must be; write an [[apart]] for the two, a short one where they may meet, and restart first"
     )]
     ApartUnsaid {
-        /// The old solution.
         from: Name,
-        /// The new solution.
         to: Name,
         /// A solution of another line.
         other: Name,
     },
-    /// Over a limit.
     #[error("{0}; use a solution of another strength, or another number of doses a day")]
     Over(#[from] OverLimit),
     /// Times are placed for smaller gaps than the new solution needs.
@@ -145,11 +118,8 @@ pub enum SwapError {
         "{to} must be kept {gap} apart from {other}, and the times of line {line} keep only {kept}; give {from} the same gap to {other} in controller.toml and restart first, so that times are placed for it"
     )]
     Apart {
-        /// The line.
         line: Name,
-        /// The old solution.
         from: Name,
-        /// The new solution.
         to: Name,
         /// A solution of another line.
         other: Name,
@@ -163,9 +133,7 @@ pub enum SwapError {
         "a tube of {tube} may give up to {early} of alkalinity over the plan while the new solution comes through, over the largest rise of {limit} a day; use a weaker solution"
     )]
     Early {
-        /// The tube.
         tube: Volume,
-        /// The most.
         early: Alkalinity,
         /// The largest rise a day.
         limit: Alkalinity,

@@ -27,7 +27,6 @@ pub(super) fn elapsed_us() -> i64 {
 pub struct Pace(i64);
 
 impl Pace {
-    /// Real time.
     pub const REAL: Self = Self(1);
 
     /// Faster by a whole factor of at least 1.

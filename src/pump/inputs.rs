@@ -14,9 +14,7 @@ use super::gpio::Contact;
 use crate::config::ActiveLevel;
 use crate::quantity::{Millis, Name};
 
-/// One contact.
 pub struct WatchedInput {
-    /// Its name.
     pub name: Name,
     /// Its pin; `None` when it could not be had, which reads as "unknown" for ever.
     pub contact: Option<Box<dyn Contact>>,
@@ -27,7 +25,6 @@ pub struct WatchedInput {
 /// What one look found.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InputReport {
-    /// Which.
     pub input: Name,
     /// Whether it shows its safe level; `None` when it cannot be read.
     pub safe: Option<bool>,

@@ -74,17 +74,13 @@ pub enum PumpError {
     /// The level could not be set.
     #[error("the output could not be switched {to}: {why}")]
     Write {
-        /// `on` or `off`.
         to: &'static str,
         /// What the driver said.
         why: String,
     },
     /// The level that was read back is not the one that was set.
     #[error("the output was switched {to} but reads as the opposite")]
-    ReadBack {
-        /// `on` or `off`.
-        to: &'static str,
-    },
+    ReadBack { to: &'static str },
     /// It is on although no dose runs.
     #[error(
         "the output was found on although no dose runs, and was switched off; another program drives this pin"
@@ -100,7 +96,6 @@ pub enum PumpError {
     Sense {
         /// What the contact shows.
         shows: &'static str,
-        /// `on` or `off`.
         told: &'static str,
     },
     /// The run-sense contact cannot be read.
@@ -108,10 +103,7 @@ pub enum PumpError {
     SenseUnreadable,
     /// The steps of a stepper head were not sent as planned.
     #[error("its steps failed: {why}")]
-    Steps {
-        /// What happened.
-        why: String,
-    },
+    Steps { why: String },
     /// The common cut-off is off for good, or does not obey.
     #[error(
         "the common cut-off is off: {why}; look at the heads and their wiring, then restart the daemon"

@@ -11,7 +11,6 @@ use crate::quantity::{Millis, Volume, f64_from_i64, i64_from_f64};
 /// What a simulated output does wrong, for tests.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Trouble {
-    /// Nothing.
     #[default]
     None,
     /// Does not switch on: reads as off.

@@ -16,26 +16,11 @@ use crate::record::DoseId;
 #[derive(Debug)]
 pub enum PumpReport {
     /// A run has ended, and the output is off.
-    Ended {
-        /// Which dose.
-        id: DoseId,
-        /// What was measured.
-        report: RunReport,
-    },
+    Ended { id: DoseId, report: RunReport },
     /// The output does not obey; the thread goes on trying.
-    Fault {
-        /// Which head.
-        head: Name,
-        /// What is wrong.
-        why: String,
-    },
+    Fault { head: Name, why: String },
     /// The thread has ended. Expected only after its handle is gone.
-    Gone {
-        /// Which head.
-        head: Name,
-        /// Whether it panicked.
-        panicked: bool,
-    },
+    Gone { head: Name, panicked: bool },
 }
 
 /// The shell's end of a pump thread.

@@ -18,10 +18,8 @@ pub const MG_CACO3_PER_MEQ: f64 = 100.086 / 2.0;
 pub struct Alkalinity(f64);
 
 impl Alkalinity {
-    /// None.
     pub const ZERO: Self = Self(0.0);
 
-    /// From meq/L.
     pub const fn from_meq_per_l(value: f64) -> Self {
         Self(value)
     }
@@ -36,28 +34,23 @@ impl Alkalinity {
         Self(value / MG_CACO3_PER_MEQ)
     }
 
-    /// meq/L.
     pub const fn as_meq_per_l(self) -> f64 {
         self.0
     }
 
-    /// German degrees.
     pub const fn as_dkh(self) -> f64 {
         self.0 / MEQ_PER_DKH
     }
 
-    /// mg/L as CaCO3.
     pub const fn as_mg_per_l_caco3(self) -> f64 {
         self.0 * MG_CACO3_PER_MEQ
     }
 
-    /// Sum.
     #[must_use]
     pub const fn plus(self, other: Self) -> Self {
         Self(self.0 + other.0)
     }
 
-    /// Difference.
     #[must_use]
     pub const fn minus(self, other: Self) -> Self {
         Self(self.0 - other.0)
@@ -92,12 +85,10 @@ impl fmt::Debug for Alkalinity {
 pub struct Concentration(f64);
 
 impl Concentration {
-    /// From mg/L.
     pub const fn from_mg_per_l(value: f64) -> Self {
         Self(value)
     }
 
-    /// mg/L.
     pub const fn as_mg_per_l(self) -> f64 {
         self.0
     }
@@ -128,12 +119,10 @@ impl fmt::Debug for Concentration {
 pub struct FlowRate(f64);
 
 impl FlowRate {
-    /// From mL/min.
     pub const fn from_ml_per_min(value: f64) -> Self {
         Self(value)
     }
 
-    /// mL/min.
     pub const fn as_ml_per_min(self) -> f64 {
         self.0
     }
@@ -161,12 +150,10 @@ impl fmt::Debug for FlowRate {
 pub struct TankVolume(f64);
 
 impl TankVolume {
-    /// From litres.
     pub const fn from_litres(value: f64) -> Self {
         Self(value)
     }
 
-    /// Litres.
     pub const fn as_litres(self) -> f64 {
         self.0
     }

@@ -16,7 +16,6 @@ pub enum QuantityError {
         "\"{text}\" is not a number; write digits with at most one decimal point, then the unit: {units}"
     )]
     Number {
-        /// As typed, shortened.
         text: String,
         /// The units accepted here.
         units: &'static str,
@@ -24,7 +23,6 @@ pub enum QuantityError {
     /// A number without a unit.
     #[error("\"{text}\" has no unit, and none is guessed; write one of: {units}")]
     NoUnit {
-        /// As typed, shortened.
         text: String,
         /// The units accepted here.
         units: &'static str,
@@ -32,7 +30,6 @@ pub enum QuantityError {
     /// A unit that does not belong to this quantity.
     #[error("\"{text}\": unit \"{unit}\" is not one of: {units}")]
     Unit {
-        /// As typed, shortened.
         text: String,
         /// The unit that was found.
         unit: String,
@@ -42,19 +39,14 @@ pub enum QuantityError {
     /// Right form, impossible size.
     #[error("\"{text}\" is out of range; give a value from {low} to {high}")]
     Range {
-        /// As typed, shortened.
         text: String,
         /// Smallest accepted value with its unit.
         low: &'static str,
         /// Largest accepted value with its unit.
         high: &'static str,
     },
-    /// Not a name.
     #[error("\"{text}\" is not a name; use 1 to 32 of a-z, 0-9 and \"-\", beginning with a letter")]
-    Name {
-        /// As typed, shortened.
-        text: String,
-    },
+    Name { text: String },
 }
 
 const VOLUME_UNITS: &str = "uL, mL, L";

@@ -9,7 +9,6 @@ use super::convert::{f64_from_i64, i64_from_f64};
 pub struct Volume(i64);
 
 impl Volume {
-    /// No liquid.
     pub const ZERO: Self = Self(0);
 
     /// A volume from whole microlitres.
@@ -22,12 +21,10 @@ impl Volume {
         i64_from_f64(ml * 1000.0).map(Self)
     }
 
-    /// Whole microlitres.
     pub const fn as_ul(self) -> i64 {
         self.0
     }
 
-    /// Millilitres.
     pub fn as_ml(self) -> f64 {
         f64_from_i64(self.0) / 1000.0
     }
@@ -107,14 +104,12 @@ impl fmt::Debug for Volume {
 pub struct Millis(i64);
 
 impl Millis {
-    /// No time.
     pub const ZERO: Self = Self(0);
     /// 24 hours: the window of every cap.
     pub const DAY: Self = Self(86_400_000);
     /// The far future of the elapsed clock.
     pub const MAX: Self = Self(i64::MAX);
 
-    /// From whole milliseconds.
     pub const fn new(ms: i64) -> Self {
         Self(ms)
     }
@@ -134,12 +129,10 @@ impl Millis {
         i64_from_f64(seconds * 1000.0).map(Self)
     }
 
-    /// Whole milliseconds.
     pub const fn as_ms(self) -> i64 {
         self.0
     }
 
-    /// Seconds.
     pub fn as_secs(self) -> f64 {
         f64_from_i64(self.0) / 1000.0
     }

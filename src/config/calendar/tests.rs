@@ -83,7 +83,6 @@ fn a_clock_far_in_the_future_has_times_too() {
     }
 }
 
-/// Row FT-CRON-09.
 #[test]
 fn steps_that_do_not_divide_their_field_are_named_with_their_smallest_gap() {
     for (text, step, a_day, gap_s) in [
@@ -123,7 +122,6 @@ fn steps_that_do_not_divide_their_field_are_named_with_their_smallest_gap() {
     );
 }
 
-/// Row FT-CRON-10.
 #[test]
 fn day_of_month_and_weekday_together_are_refused() {
     for text in ["0 9 1 * Mon", "0 9 */2 * Mon", "0 9 1-31 * Mon-Sun"] {
@@ -137,7 +135,6 @@ fn day_of_month_and_weekday_together_are_refused() {
     assert_eq!(days("0 9 1 * ?", date(2026, 6, 1)), "#.............");
 }
 
-/// Row FT-CRON-11.
 #[test]
 fn five_and_six_fields_are_told_apart_and_other_numbers_refused() {
     let five = CronTimes::new("0 */4 * * *").unwrap();

@@ -227,7 +227,6 @@ fn names_are_checked() {
     );
 }
 
-/// Fault row FT-GPIO-05.
 #[test]
 fn a_pin_is_written_with_its_scheme_and_used_once() {
     let line = place_of(CONTROLLER, "output = \"GPIO17\"");
@@ -352,7 +351,6 @@ fn limits_that_contradict_each_other_are_refused() {
     );
 }
 
-/// Fault row FT-CONF-03.
 #[test]
 fn litres_taken_for_millilitres_are_noticed() {
     let text = edited(

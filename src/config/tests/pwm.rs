@@ -104,7 +104,6 @@ fn keys_that_are_missing_or_out_of_range_are_named() {
     }
 }
 
-/// Fault row FT-PWM-02.
 #[test]
 fn a_chip_is_never_named_by_its_number() {
     for number in ["pwmchip0", "0", "/sys/class/pwm/pwmchip2"] {

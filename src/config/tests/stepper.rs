@@ -164,7 +164,6 @@ fn keys_that_do_not_fit_a_stepper_and_speeds_out_of_range_are_refused() {
     .unwrap();
 }
 
-/// Fault row FT-GPIO-05.
 #[test]
 fn the_pins_of_a_stepper_are_written_as_pins_and_used_once() {
     for (pin, key) in [

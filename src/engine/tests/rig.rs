@@ -162,7 +162,6 @@ pub(super) struct World {
     runs: BTreeMap<DoseId, Run>,
     pub(super) flows: Vec<Flow>,
     started_keys: BTreeSet<SlotKey>,
-    /// The hold file.
     pub(super) holds: Vec<Hold>,
     /// Every effect since the beginning, as text.
     pub(super) trace: Vec<String>,

@@ -6,7 +6,6 @@ fn one(zone: &str, times: Times) -> Reef {
     reef(zone, &[part("alkalinity", 24_000, times)], &[], 1)
 }
 
-/// Row FT-CRON-02.
 #[test]
 fn a_slot_in_the_gap_runs_once_at_the_first_instant_after_it() {
     for times in [at(&[(2, 30)]), cron("30 2 * * *")] {
@@ -28,7 +27,6 @@ fn a_slot_in_the_gap_runs_once_at_the_first_instant_after_it() {
     }
 }
 
-/// Row FT-CRON-03.
 #[test]
 fn a_slot_that_comes_twice_runs_at_the_first_of_the_two() {
     let on = date(2026, 10, 25);

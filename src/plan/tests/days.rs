@@ -177,7 +177,6 @@ fn clamped_volumes_move_no_time() {
     assert_eq!(alkalinity.map(|s| s.volume).sum::<Volume>().as_ul(), 20_001);
 }
 
-/// Row FT-CRON-06.
 #[test]
 fn a_jump_of_a_century_is_neither_counted_nor_listed() {
     let reef = demo("Europe/Berlin");

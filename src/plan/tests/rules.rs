@@ -177,7 +177,6 @@ fn dates_that_meet_only_sometimes_are_placed_too() {
     );
 }
 
-/// Row FT-CRON-09.
 #[test]
 fn the_preview_has_doses_a_day_and_the_smallest_gap() {
     let parts = [

@@ -13,7 +13,6 @@ use crate::pump::{Output, PumpError};
 /// What the kernel shows as the user of a line.
 const CONSUMER: &str = "dosewright";
 
-/// One chip.
 #[derive(Debug)]
 pub(super) struct Chip {
     path: PathBuf,

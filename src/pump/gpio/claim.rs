@@ -25,7 +25,6 @@ const RECORD_BYTES_MAX: u64 = 4096;
 /// What an output was driven as.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct OutputRecord {
-    /// The pin.
     pub gpio: u8,
     /// Whether it is on when low.
     pub active_low: bool,
@@ -169,7 +168,6 @@ impl Claims {
 enum Unlocked {
     /// Another process has it.
     Taken,
-    /// The system refused.
     Fault(std::io::Error),
 }
 
@@ -178,7 +176,6 @@ enum Unlocked {
 pub struct PwmRecord {
     /// The chip, by the whole path of its device.
     pub chip: String,
-    /// The channel.
     pub channel: u8,
     /// What hangs on it.
     pub what: String,

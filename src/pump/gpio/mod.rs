@@ -35,12 +35,7 @@ pub enum GpioError {
     #[error(
         "driver \"{driver}\" does not work here: {why}; use the other driver, or set mode = \"dry-run\""
     )]
-    Board {
-        /// The driver.
-        driver: &'static str,
-        /// What it said.
-        why: String,
-    },
+    Board { driver: &'static str, why: String },
     /// No chip, or several, have the label.
     #[error(
         "{found} GPIO chips are labelled \"{label}\", and it must be exactly one (there are: {known}); mend board.chip-label"
@@ -58,37 +53,22 @@ pub enum GpioError {
         "{found} lines of chip \"{label}\" are named GPIO{gpio}, and it must be exactly one; use line-by = \"offset\" if its lines have no such names"
     )]
     Line {
-        /// The chip's label.
         label: String,
-        /// The pin.
         gpio: u8,
         /// How many lines have that name.
         found: usize,
     },
     /// Another daemon drives the pin.
     #[error("GPIO{gpio} is driven by another dosewright daemon (lock file {path}); stop that one")]
-    Taken {
-        /// The pin.
-        gpio: u8,
-        /// The lock file.
-        path: String,
-    },
+    Taken { gpio: u8, path: String },
     /// The lock file cannot be made.
     #[error(
         "GPIO{gpio} cannot be claimed: {path}: {why}; the service manager makes that folder (RuntimeDirectory), or make it for the daemon's user"
     )]
-    Claim {
-        /// The pin.
-        gpio: u8,
-        /// The lock file.
-        path: String,
-        /// Why.
-        why: String,
-    },
+    Claim { gpio: u8, path: String, why: String },
     /// The driver refused the pin.
     #[error("GPIO{gpio} cannot be used: {why}")]
     Pin {
-        /// The pin.
         gpio: u8,
         /// What the driver said.
         why: String,

@@ -25,7 +25,6 @@ pub struct RecognisedPwm {
     pub what: String,
     /// The chip, by its device.
     pub chip: String,
-    /// The channel.
     pub channel: u8,
 }
 
@@ -34,9 +33,7 @@ pub struct RecognisedPwm {
 pub struct Recognition {
     /// The driver; `None` when there is none in the file or it was not recognised.
     pub driver: Option<BoardDriver>,
-    /// The outputs.
     pub outputs: Vec<Recognised>,
-    /// The PWM channels.
     pub channels: Vec<RecognisedPwm>,
     /// What looked like an output and could not be read.
     pub lost: Vec<String>,

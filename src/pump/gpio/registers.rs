@@ -6,7 +6,6 @@ use super::{Contact, Found, GpioError, off_level};
 use crate::config::{ActiveLevel, Output as OutputConfig};
 use crate::pump::{Output, PumpError};
 
-/// The registers.
 #[derive(Debug)]
 pub(super) struct Registers {
     gpio: Gpio,
@@ -102,7 +101,6 @@ fn level(level: Level) -> ActiveLevel {
     }
 }
 
-/// One output pin.
 #[derive(Debug)]
 pub(super) struct RegisterOutput {
     pin: OutputPin,
@@ -141,7 +139,6 @@ impl Drop for RegisterOutput {
     }
 }
 
-/// One input pin.
 #[derive(Debug)]
 pub(super) struct RegisterContact {
     pin: InputPin,

@@ -148,7 +148,6 @@ fn write(path: &Path, value: &str) -> std::io::Result<()> {
 
 /// A channel that was taken over, and is off.
 pub struct PwmTaken {
-    /// What drives it.
     pub output: Box<dyn Output>,
     /// Whether it was pulsing before, told by nobody here.
     pub was_on: bool,

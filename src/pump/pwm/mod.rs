@@ -43,9 +43,7 @@ pub enum PwmError {
     /// The chip has no such channel. There is no falling back to another one.
     #[error("PWM chip \"{chip}\" has no channel {channel}; it has {valid}")]
     Channel {
-        /// The chip.
         chip: String,
-        /// The channel.
         channel: u8,
         /// Those it has, in words.
         valid: String,
@@ -55,18 +53,11 @@ pub enum PwmError {
         "channel {channel} of PWM chip \"{chip}\" is not free: a driver of the kernel has it, such as a fan's, or a program that takes it at this \
          moment; it was left as it is; choose another channel"
     )]
-    Busy {
-        /// The chip.
-        chip: String,
-        /// The channel.
-        channel: u8,
-    },
+    Busy { chip: String, channel: u8 },
     /// Somebody else has the channel. It was not touched.
     #[error("channel {channel} of PWM chip \"{chip}\" is not free: {why}; it was left as it is")]
     NotFree {
-        /// The chip.
         chip: String,
-        /// The channel.
         channel: u8,
         /// Who has it, as far as that is known, and what to do.
         why: String,
@@ -74,21 +65,13 @@ pub enum PwmError {
     /// Another daemon drives it, or the lock file cannot be made.
     #[error("channel {channel} of PWM chip \"{chip}\" cannot be claimed: {why}")]
     Claim {
-        /// The chip.
         chip: String,
-        /// The channel.
         channel: u8,
-        /// Why.
         why: String,
     },
     /// A file of the class could not be read or written, or does not keep what was written.
     #[error("{path}: {why}")]
-    File {
-        /// The file.
-        path: String,
-        /// What is wrong.
-        why: String,
-    },
+    File { path: String, why: String },
 }
 
 impl PwmError {
@@ -118,7 +101,6 @@ pub struct PwmChip {
 }
 
 impl PwmClass {
-    /// The kernel's.
     pub fn system() -> Self {
         Self::at(Path::new(SYSTEM))
     }
