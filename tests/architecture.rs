@@ -43,7 +43,7 @@ const PURE: &[&str] = &[
     "plan",
     "guard",
     "engine",
-    "record.rs",
+    "record",
     "config/model.rs",
     "config/calendar",
 ];
@@ -438,7 +438,7 @@ fn an_import_against_the_direction_is_found() {
     );
     assert_eq!(bad("ledger/mod.rs", "use crate::control::Server;"), 1);
     assert_eq!(bad("plan/mod.rs", "use super::super::guard::judge;"), 1);
-    assert_eq!(bad("record.rs", "use super::engine::Engine;"), 1);
+    assert_eq!(bad("record", "use super::engine::Engine;"), 1);
     assert_eq!(bad("config/model.rs", "use crate::plan::Slot;"), 1);
     assert_eq!(bad("fish/mod.rs", ""), 1);
     assert_eq!(

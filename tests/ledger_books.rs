@@ -7,15 +7,15 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use dosewright::chemistry::Element;
-use dosewright::engine::record::{
-    Arming, CalibrationRun, DoseEnd, DoseId, Entry, Hold, HoldScope, Measured, NotGiven, Note,
-    OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
-    StoredVerification, UptakeAccepted, Who,
-};
 use dosewright::ledger::{Cell, Filter, Ledger, LedgerError, Table};
 use dosewright::metering::{Calibration, MeteringLimits};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
+use dosewright::record::{
+    Arming, CalibrationRun, DoseEnd, DoseId, Entry, Hold, HoldScope, Measured, NotGiven, Note,
+    OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
+    StoredVerification, UptakeAccepted, Who,
+};
 use proptest::prelude::*;
 use support::{
     EPOCH_MS, LINES, at, delivered, generate, intent, name, open, open_as, refill, slot_intent,
@@ -554,7 +554,7 @@ fn csv_is_quoted_and_holds_no_formula_that_people_typed() {
     let (_dir, path) = new_ledger();
     let mut ledger = open(&path, 0);
     let note = |text: &str| {
-        Entry::Refill(dosewright::engine::record::Refill {
+        Entry::Refill(dosewright::record::Refill {
             note: text.to_owned(),
             ..refill("trace", -5, None, 0)
         })
@@ -900,7 +900,7 @@ fn only_what_the_owner_told_after_the_arming_counts_as_filled() {
     }
     ledger.store(&Entry::Arming(arming(true, 10))).unwrap();
     assert!(ledger.refilled_since_arming().unwrap().is_empty());
-    let assumed = dosewright::engine::record::Refill {
+    let assumed = dosewright::record::Refill {
         who: Who::Daemon,
         ..refill("magnesium", 1_000, None, 20)
     };

@@ -13,11 +13,11 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
-use dosewright::engine::record::{Entry, Note, Who};
 use dosewright::ledger::{
     APPLICATION_ID, Ledger, LedgerError, LedgerHandle, LedgerReport, LedgerThread,
     LedgerUnavailable, OpenAs, RESERVE_BYTES, Request, Timeline,
 };
+use dosewright::record::{Entry, Note, Who};
 use support::{at, delivered, generate, intent, open, open_as, refill, slot_intent};
 
 const HOUR: i64 = 3_600_000;
@@ -466,8 +466,8 @@ fn the_thread_answers_each_request_and_ends_when_told() {
     assert!(
         matches!(running.ask(Request::Intent(slot.clone())), LedgerReport::IntentStored(id) if id.0 == 1)
     );
-    let again = dosewright::engine::record::Intent {
-        id: dosewright::engine::record::DoseId(2),
+    let again = dosewright::record::Intent {
+        id: dosewright::record::DoseId(2),
         ..slot
     };
     assert!(

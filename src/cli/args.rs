@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
-use super::bench_args::{Calibrate, CalibrationArgs, Verify};
-use super::owner_args::{
+use crate::cli::heads::bench_args::{Calibrate, CalibrationArgs, Verify};
+use crate::cli::water::owner_args::{
     Accept, Advise, ChangeoverArgs, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation,
     Solution,
 };

@@ -3,43 +3,13 @@
 //! Every command says what it did with numbers and units, goes wrong with a reason and a next step on standard error, and has
 //! one of a few exit codes (see `exit.rs`). Colour is used on a terminal only; a closed pipe is no error.
 
-mod accept;
-mod advise;
 mod args;
-mod arm;
-mod bench;
-mod bench_args;
-mod calibrate;
-mod certificate;
-mod changeover;
-mod changes;
-mod check;
-mod course;
-mod creep;
-mod daemon;
-mod dose;
-mod exchanged;
 mod exit;
-mod guided;
-mod keys;
-mod ledger;
-mod measured;
-mod mqtt;
+mod heads;
 mod out;
-mod outputs_off;
-mod owner_args;
-mod panel;
-mod panel_csv;
-mod plan_edit;
-mod quantities;
-mod reading;
-mod saturation;
-mod solution;
-mod status;
-mod swap;
+mod record;
+mod running;
 mod talk;
-mod tank;
-mod verify;
 mod water;
 mod words;
 
@@ -77,37 +47,37 @@ pub fn main() -> ExitCode {
 fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
     let place = &cli.place;
     match &cli.command {
-        Command::Run(options) => daemon::run(place, options),
-        Command::Check(options) => check::check(place, options, out),
-        Command::Status(options) => status::status(place, options, out),
-        Command::Arm(_) => arm::arm(place, out),
-        Command::Disarm(options) => arm::disarm(place, options, out),
-        Command::OutputsOff(options) => outputs_off::outputs_off(place, options, out),
-        Command::Hold(options) => daemon::hold(place, options, out),
-        Command::Resume(options) => daemon::resume(place, options, out),
-        Command::Reload(options) => daemon::reload(place, options, out),
-        Command::Dose(options) => dose::dose(place, options, out),
-        Command::Prime(options) => dose::prime(place, options, out),
-        Command::Refill(options) => tank::refill(place, options, out),
-        Command::Reading(options) => reading::reading(place, options, out),
-        Command::Solution(options) => solution::solution(place, options, out),
-        Command::Saturation(options) => saturation::saturation(place, options, out),
-        Command::Advise(options) => advise::advise(place, options, out),
-        Command::Accept(options) => accept::accept(place, options, out),
-        Command::Changes(options) => changes::changes(place, options, out),
-        Command::Course(options) => course::course(place, options, out),
-        Command::Panel(options) => panel::panel(place, options, out),
-        Command::Dilute(options) => water::dilute(place, options, out),
-        Command::Changeover(options) => changeover::changeover(place, options, out),
-        Command::Calibrate(options) => calibrate::calibrate(place, options, out),
-        Command::Verify(options) => verify::verify(place, options, out),
-        Command::Calibration(options) => certificate::calibration(place, options, out),
-        Command::Clock(options) => daemon::clock(place, options, out),
-        Command::Alarm(options) => daemon::alarm(place, options, out),
-        Command::Simulate(options) => daemon::simulate(place, options, out),
-        Command::Mqtt(options) => mqtt::mqtt(place, options, out),
+        Command::Run(options) => running::daemon::run(place, options),
+        Command::Check(options) => running::check::check(place, options, out),
+        Command::Status(options) => running::status::status(place, options, out),
+        Command::Arm(_) => running::arm::arm(place, out),
+        Command::Disarm(options) => running::arm::disarm(place, options, out),
+        Command::OutputsOff(options) => running::outputs_off::outputs_off(place, options, out),
+        Command::Hold(options) => running::daemon::hold(place, options, out),
+        Command::Resume(options) => running::daemon::resume(place, options, out),
+        Command::Reload(options) => running::daemon::reload(place, options, out),
+        Command::Dose(options) => running::dose::dose(place, options, out),
+        Command::Prime(options) => running::dose::prime(place, options, out),
+        Command::Refill(options) => water::tank::refill(place, options, out),
+        Command::Reading(options) => water::reading::reading(place, options, out),
+        Command::Solution(options) => water::solution::solution(place, options, out),
+        Command::Saturation(options) => water::saturation::saturation(place, options, out),
+        Command::Advise(options) => water::advise::advise(place, options, out),
+        Command::Accept(options) => water::accept::accept(place, options, out),
+        Command::Changes(options) => water::changes::changes(place, options, out),
+        Command::Course(options) => water::course::course(place, options, out),
+        Command::Panel(options) => water::panel::panel(place, options, out),
+        Command::Dilute(options) => water::water::dilute(place, options, out),
+        Command::Changeover(options) => water::changeover::changeover(place, options, out),
+        Command::Calibrate(options) => heads::calibrate::calibrate(place, options, out),
+        Command::Verify(options) => heads::verify::verify(place, options, out),
+        Command::Calibration(options) => heads::certificate::calibration(place, options, out),
+        Command::Clock(options) => running::daemon::clock(place, options, out),
+        Command::Alarm(options) => running::daemon::alarm(place, options, out),
+        Command::Simulate(options) => running::daemon::simulate(place, options, out),
+        Command::Mqtt(options) => running::mqtt::mqtt(place, options, out),
         Command::Schema => Ok(out.json(&crate::mqtt::schema())?),
-        Command::Ledger(options) => ledger::ledger(place, options, out),
+        Command::Ledger(options) => record::ledger::ledger(place, options, out),
         Command::Completions { shell } => {
             clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
             Ok(())

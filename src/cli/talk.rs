@@ -3,8 +3,8 @@
 use std::io::{self, Write};
 
 use super::exit::Failure;
-use super::keys::Ear;
 use super::out::Out;
+use crate::cli::heads::keys::Ear;
 use crate::daemon::machine_now;
 use crate::quantity::Millis;
 

@@ -38,7 +38,6 @@ mod swap;
 mod swap_start;
 mod watch;
 
-pub use crate::record;
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{

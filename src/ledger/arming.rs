@@ -7,8 +7,8 @@ use rusqlite::OptionalExtension;
 use super::codec::{flag, name, stamp, text, who};
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
-use crate::engine::record::Arming;
 use crate::quantity::Name;
+use crate::record::Arming;
 
 impl Ledger {
     /// The latest arming or disarming; `None` when there never was one.

@@ -7,11 +7,9 @@ use super::codec::{self, who_text};
 use super::error::LedgerError;
 use super::open::Place;
 use super::reader::LedgerReader;
-use crate::engine::record::{
-    CalibrationRun, DoseEnd, DoseId, StoredCalibration, StoredVerification,
-};
 use crate::metering::{Calibration, MeteringLimits};
 use crate::quantity::{FlowRate, Millis, Name, Volume};
+use crate::record::{CalibrationRun, DoseEnd, DoseId, StoredCalibration, StoredVerification};
 
 /// How a dose ended, for who waits for it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -6,9 +6,9 @@ use rusqlite::Row;
 use rusqlite::types::Type;
 use thiserror::Error;
 
-use crate::engine::record::{DoseEnd, DoseKind, Measured, NotGiven, Stamp, Who};
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
+use crate::record::{DoseEnd, DoseKind, Measured, NotGiven, Stamp, Who};
 
 /// A column holds something that this program never writes there.
 #[derive(Debug, Error)]

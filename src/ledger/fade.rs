@@ -5,7 +5,7 @@ use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 use super::codec::{self, who_text};
 use super::error::LedgerError;
 use super::reader::LedgerReader;
-use crate::engine::record::{Changeover, ChangeoverState};
+use crate::record::{Changeover, ChangeoverState};
 
 impl LedgerReader {
     /// Every word on every changeover, oldest first.

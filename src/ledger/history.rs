@@ -10,12 +10,12 @@ use super::books::{OPEN_SPAN_MAX, alkalinity_counted, meq_from_peq, peq, run_cou
 use super::codec;
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
-use crate::engine::record::{
+use crate::plan::SlotKey;
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
+use crate::record::{
     DoseEnd, DoseId, History, Hold, HoldScope, Intent, Measured, PastDose, PastSession, Reading,
     ReadingValue, Stamp, StoredCalibration, UptakeAccepted,
 };
-use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 
 /// Doses older than this matter to no window: 24 h and a margin.
 const WINDOW: Millis = Millis::new(26 * 3_600_000);

@@ -13,7 +13,7 @@ use super::error::LedgerError;
 use super::reserve::Reserve;
 use super::vitals::FileIds;
 use super::{schema, wal};
-use crate::engine::record::Stamp;
+use crate::record::Stamp;
 
 /// Which kind of days a ledger counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

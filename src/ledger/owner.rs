@@ -13,10 +13,8 @@ use super::error::LedgerError;
 use super::history;
 use super::open::Place;
 use super::reader::LedgerReader;
-use crate::engine::record::{
-    Course, CourseKind, CourseState, Fact, FactKind, Reading, UptakeAccepted,
-};
 use crate::quantity::{Alkalinity, Name, Volume};
+use crate::record::{Course, CourseKind, CourseState, Fact, FactKind, Reading, UptakeAccepted};
 
 /// A reading with its number.
 #[derive(Debug, Clone, PartialEq)]

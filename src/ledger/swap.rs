@@ -5,8 +5,8 @@ use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 use super::codec::{self, who_text};
 use super::error::LedgerError;
 use super::reader::LedgerReader;
-use crate::engine::record::{BottleSwap, DoseId, SwapState};
 use crate::quantity::{Name, Volume};
+use crate::record::{BottleSwap, DoseId, SwapState};
 
 impl LedgerReader {
     /// Every word on every swapped bottle, oldest first.

@@ -7,11 +7,11 @@ use jiff::Timestamp;
 
 use super::thread::{Keeper, Report};
 use super::*;
-use crate::engine::record::{
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::record::{
     BottleSwap, Changeover, ChangeoverState, CourseKind, DoseEnd, DoseId, DoseKind, Entry,
     FactKind, Intent, Measured, Note, Outcome, Stamp, SwapState, Who,
 };
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
 fn at(ms: i64) -> Stamp {
     Stamp {
@@ -395,7 +395,7 @@ fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
         ledger.store(&Entry::Swap(swap.clone())).unwrap();
     }
     ledger
-        .store(&Entry::Refill(crate::engine::record::Refill {
+        .store(&Entry::Refill(crate::record::Refill {
             reservoir: name("trace"),
             level: Volume::from_ul(100_000),
             before: None,

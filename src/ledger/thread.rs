@@ -12,7 +12,7 @@ use thiserror::Error;
 
 use super::error::LedgerError;
 use super::open::Ledger;
-use crate::engine::record::{DoseId, Entry, Intent, Outcome, Stamp};
+use crate::record::{DoseId, Entry, Intent, Outcome, Stamp};
 
 /// Requests that may wait for the thread.
 const WAITING_MAX: usize = 256;

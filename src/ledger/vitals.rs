@@ -11,7 +11,7 @@ use super::books::Books;
 use super::error::LedgerError;
 use super::open::{Ledger, Place, beside, check_header};
 use super::schema::PAGE_BYTES;
-use crate::engine::record::Stamp;
+use crate::record::Stamp;
 
 /// Newest doses that a probe reads from the disk.
 const DOSES_READ: i64 = 512;

@@ -8,11 +8,11 @@ use super::books::{
 use super::codec::{end_text, kind_text, not_given_text, who_text};
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
-use crate::engine::record::{
+use crate::quantity::Millis;
+use crate::record::{
     Arming, Course, DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Measured, Note, OutageMissed,
     Outcome, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, UptakeAccepted, Who,
 };
-use crate::quantity::Millis;
 
 /// Doses of the trusted wall clock this much older than a sample end the search for doses after it: a small step of the
 /// clock must not hide one.

@@ -3,10 +3,10 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use dosewright::engine::record::{DoseId, DoseKind, Entry, Intent, Refill, Stamp, Who};
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Millis, Name, Volume};
+use dosewright::record::{DoseId, DoseKind, Entry, Intent, Refill, Stamp, Who};
 use jiff::Timestamp;
 
 use crate::rig::{BOTTLE_UL, Rig, Spread, pause, text};

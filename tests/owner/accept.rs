@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 
 use dosewright::chemistry::Element;
-use dosewright::engine::record::{Entry, Measured, Reading, ReadingValue};
 use dosewright::quantity::Concentration;
+use dosewright::record::{Entry, Measured, Reading, ReadingValue};
 use serde_json::Value;
 
 use super::{DAY, at, dose, owner, three_weeks};

@@ -1,6 +1,6 @@
 //! Water changes of the record, lab reports over a season, corrections of what is kept as facts, top-ups.
 
-use dosewright::engine::record::{Entry, Fact, FactKind};
+use dosewright::record::{Entry, Fact, FactKind};
 
 use super::accept::Reef;
 use super::{DAY, at, dose, json, ledger, near, owner, run, text, three_weeks};

@@ -5,13 +5,13 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use dosewright::chemistry::Element;
-use dosewright::engine::record::{
-    Course, CourseKind, CourseState, DoseEnd, DoseId, DoseKind, Entry, Fact, FactKind, Intent,
-    Measured, Outcome, Reading, ReadingValue, Refill, Stamp, UptakeAccepted, Who,
-};
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
+use dosewright::record::{
+    Course, CourseKind, CourseState, DoseEnd, DoseId, DoseKind, Entry, Fact, FactKind, Intent,
+    Measured, Outcome, Reading, ReadingValue, Refill, Stamp, UptakeAccepted, Who,
+};
 use jiff::Timestamp;
 use serde_json::Value;
 

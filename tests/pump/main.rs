@@ -65,7 +65,7 @@ fn a_head_keeps_the_contract<P: Pump + 'static, F: Fn() -> bool>(head: impl Fn()
         (RunEnd::Stopped, Millis::ZERO)
     );
     let stopped = RunControl::default();
-    stopped.stop(dosewright::engine::record::DoseId(3));
+    stopped.stop(dosewright::record::DoseId(3));
     let report = pump.run(permit(&controller, 3, 8_000), &stopped);
     assert_eq!(
         (report.end, report.on_time),

@@ -3,10 +3,10 @@
 use std::collections::BTreeMap;
 
 use dosewright::config::{Controller, check_texts};
-use dosewright::engine::record::{DoseId, DoseKind};
 use dosewright::guard::{ClockFact, DosePermit, DoseWindow, Facts, LedgerFact, Request, judge};
 use dosewright::metering::{Calibration, Coverage};
 use dosewright::quantity::{FlowRate, Millis, Name, Volume};
+use dosewright::record::{DoseId, DoseKind};
 use jiff::tz::TimeZone;
 
 /// The demo reef; its line `magnesium` carries no alkalinity, so nothing but the run itself is judged.

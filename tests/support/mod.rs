@@ -3,10 +3,10 @@
 
 use std::path::Path;
 
-use dosewright::engine::record::{DoseEnd, DoseId, DoseKind, Intent, Outcome, Refill, Stamp, Who};
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Millis, Name, Volume};
+use dosewright::record::{DoseEnd, DoseId, DoseKind, Intent, Outcome, Refill, Stamp, Who};
 use jiff::Timestamp;
 
 pub(crate) const LINES: [&str; 5] = ["alkalinity", "calcium", "magnesium", "trace", "iodine"];

@@ -1,0 +1,201 @@
+//! One run of a head at the bench: asked for, started, watched, stopped when somebody wants that, and read back from the record.
+
+use std::io::Write;
+
+use serde_json::Value;
+
+use crate::cli::args::Place;
+use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::heads::keys::{Ear, Keys};
+use crate::cli::out::Out;
+use crate::cli::record::ledger::open;
+use crate::cli::words::unread;
+use crate::control::{Client, Request, Response, StatusView};
+use crate::ledger::EndedDose;
+use crate::quantity::{Millis, Volume, f64_from_i64};
+use crate::record::{DoseEnd, DoseId};
+
+/// Cells of the progress bar.
+const BAR: usize = 30;
+
+/// Looks without an end in the record, after the head is off, before that is called wrong: 10 s.
+const UNSEEN_MAX: u32 = 100;
+
+/// What is to be run.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::cli) enum Wanted<'a> {
+    /// A head for a time.
+    Time {
+        head: &'a str,
+        run_time: Millis,
+        kind: &'static str,
+    },
+    /// A metered volume on a line.
+    Volume { line: &'a str, volume: Volume },
+}
+
+/// A run that is over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::cli) struct Ran {
+    /// The number of the dose in the record.
+    pub(in crate::cli) dose: DoseId,
+    /// How long the head was on.
+    pub(in crate::cli) on_time: Millis,
+    pub(in crate::cli) booked: Volume,
+    /// Whether it ran its whole time.
+    pub(in crate::cli) whole: bool,
+}
+
+/// Runs a head; any key stops it at once, a signal ends all of it as well.
+pub(in crate::cli) fn run(
+    place: &Place,
+    wanted: Wanted<'_>,
+    ear: &mut Ear,
+    out: &mut Out,
+) -> Result<Ran, Failure> {
+    let mut client = Client::connect(&place.state)?;
+    let prepared = accepted(client.ask(&prepare(wanted))?)?;
+    let token = number(&prepared, "token")?;
+    let mut keys = ear.keys()?;
+    // The run belongs to this connection: when it ends, because this program was killed or hangs, the daemon ends the run.
+    let started = accepted(client.ask(&Request::ConfirmRun {
+        token: token.unsigned_abs(),
+    })?)?;
+    let dose = DoseId(number(&started, "dose")?);
+    let line = started
+        .data
+        .get("line")
+        .and_then(Value::as_str)
+        .unwrap_or_default();
+    let ended = watch((place, &mut client), (dose, line), &mut keys, out)?;
+    let signalled = keys.signalled();
+    drop(keys);
+    if matches!(ended.end, DoseEnd::Failed | DoseEnd::Uncertain) {
+        return Err(Failure::new(
+            exit::REFUSED,
+            format!(
+                "dose {} did not end as it should; look at `dosewright status` before anything else",
+                dose.0
+            ),
+        ));
+    }
+    let on_time = ended.on_time.unwrap_or(Millis::ZERO);
+    if signalled {
+        return Err(Failure::new(
+            exit::REFUSED,
+            format!(
+                "ended by a signal, the head is off after {on_time}: {} are counted, nothing else was changed",
+                ended.delivered
+            ),
+        ));
+    }
+    Ok(Ran {
+        dose,
+        on_time,
+        booked: ended.delivered,
+        whole: ended.end == DoseEnd::Delivered,
+    })
+}
+
+fn prepare(wanted: Wanted<'_>) -> Request {
+    match wanted {
+        Wanted::Time {
+            head,
+            run_time,
+            kind,
+        } => Request::PrepareRun {
+            head: head.to_owned(),
+            run_time_ms: run_time.as_ms(),
+            kind: kind.to_owned(),
+        },
+        Wanted::Volume { line, volume } => Request::PrepareDose {
+            line: line.to_owned(),
+            volume_ul: volume.as_ul(),
+            kind: "calibration".to_owned(),
+        },
+    }
+}
+
+fn number(response: &Response, key: &str) -> Result<i64, Failure> {
+    response.data.get(key).and_then(Value::as_i64).ok_or_else(|| {
+        Failure::new(
+            exit::NO_DAEMON,
+            format!("the daemon's answer lacks \"{key}\"; are daemon and command of the same version?"),
+        )
+    })
+}
+
+/// Watches a run to its end, which is in the record.
+fn watch(
+    (place, client): (&Place, &mut Client),
+    (dose, line): (DoseId, &str),
+    keys: &mut Keys<'_>,
+    out: &mut Out,
+) -> Result<EndedDose, Failure> {
+    let reader = open(place)?;
+    let mut unseen = 0;
+    let mut asked_to_stop = false;
+    loop {
+        if keys.wants_stop() && !asked_to_stop {
+            asked_to_stop = true;
+            // A denial means that it is over already; the record says how.
+            drop(client.ask(&Request::StopRun { dose: dose.0 })?);
+        }
+        if let Some(ended) = reader.end_of(dose).map_err(|e| unread(&e))? {
+            bar(1.0, out)?;
+            if out.is_terminal() {
+                writeln!(out)?;
+            }
+            return Ok(ended);
+        }
+        match share_of(client, line)? {
+            Some(share) => bar(share, out)?,
+            None => unseen += 1,
+        }
+        if unseen > UNSEEN_MAX {
+            return Err(Failure::new(
+                exit::IO,
+                format!(
+                    "the end of dose {} is not in the record; see `dosewright status`",
+                    dose.0
+                ),
+            ));
+        }
+    }
+}
+
+/// How far the run on a line has come, from 0 to 1; `None` when nothing runs there.
+fn share_of(client: &mut Client, line: &str) -> Result<Option<f64>, Failure> {
+    let view = crate::cli::running::status::fetch(client)?;
+    let line = view.lines.iter().find(|l| l.name == line);
+    Ok(line.and_then(|l| {
+        let (whole, so_far) = (l.running_volume_ul?, l.running_so_far_ul?);
+        Some((f64_from_i64(so_far) / f64_from_i64(whole.max(1))).clamp(0.0, 1.0))
+    }))
+}
+
+/// What the daemon shows.
+pub(in crate::cli) fn status(place: &Place) -> Result<StatusView, Failure> {
+    crate::cli::running::status::fetch(&mut Client::connect(&place.state)?)
+}
+
+/// A bar that grows; on a terminal only.
+fn bar(share: f64, out: &mut Out) -> Result<(), Failure> {
+    if !out.is_terminal() {
+        return Ok(());
+    }
+    let full = (0..BAR)
+        .filter(|cell| {
+            crate::quantity::f64_from_usize(*cell) < share * crate::quantity::f64_from_usize(BAR)
+        })
+        .count();
+    write!(
+        out,
+        "\r[{}{}] {:3.0} %  any key stops the head ",
+        "#".repeat(full),
+        "-".repeat(BAR - full),
+        share * 100.0
+    )?;
+    out.flush()?;
+    Ok(())
+}

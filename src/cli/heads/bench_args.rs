@@ -1,0 +1,99 @@
+//! What can be typed at the bench: calibration and checks of heads.
+
+use clap::{Args, Subcommand};
+
+use crate::cli::heads::measured::Conditions;
+
+/// Options of `calibrate`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright calibrate alkalinity\n          dosewright calibrate alkalinity --water-temperature \"22 C\"\n          dosewright calibrate alkalinity --run 3s=1.55mL --run 3s=1.53mL --run 12s=6.1mL --run 12s=6.15mL\nWithout --run it guides through priming and runs at the sump; any key stops the head. Each run is a time and what came out in it, in mL or in g. Runs that scatter too much are refused. Doses shorter than the shortest run are not covered."
+)]
+pub(in crate::cli) struct Calibrate {
+    /// The head
+    pub(in crate::cli) head: String,
+    /// A run that was timed before: time=mL or time=g, for example 3s=1.55mL; at least two lengths, the shortest and the longest twice
+    #[arg(long = "run", value_name = "TIME=MEASURED")]
+    pub(in crate::cli) runs: Vec<String>,
+    /// How long the guided runs are, for example "3s,12s"; half and twice the planned dose when left out
+    #[arg(long, value_name = "TIMES", conflicts_with = "runs")]
+    pub(in crate::cli) lengths: Option<String>,
+    /// How often each length is run
+    #[arg(long, default_value_t = 3, value_parser = clap::value_parser!(u32).range(2..=20), conflicts_with = "runs")]
+    pub(in crate::cli) repeats: u32,
+    /// What vessels and scales are read by
+    #[command(flatten)]
+    pub(in crate::cli) conditions: Conditions,
+    /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"
+    #[arg(long, value_name = "STEP")]
+    pub(in crate::cli) resolution: Option<String>,
+    /// Guided, on a scale that creeps: weigh twice before and twice after each run, so that its drift is taken off or the run refused
+    #[arg(long, conflicts_with = "runs")]
+    pub(in crate::cli) creep: bool,
+    /// In your words, for the certificate: the tube, the vessel
+    #[arg(long, default_value = "")]
+    pub(in crate::cli) note: String,
+    /// Do not ask whether to take the result
+    #[arg(long)]
+    pub(in crate::cli) yes: bool,
+    /// Print JSON; only with --run
+    #[arg(long, requires = "runs")]
+    pub(in crate::cli) json: bool,
+}
+
+/// Options of `verify`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright verify alkalinity \"3.15 mL\"\n          dosewright verify alkalinity \"3.15 mL\" --water-temperature \"22 C\"\n          dosewright verify alkalinity 3.15mL --start && dosewright verify alkalinity 3.15mL --measured 3.1mL\nRuns the head once into a vessel, asks what came out, and says whether that is within the head's tolerance-percent."
+)]
+pub(in crate::cli) struct Verify {
+    /// The head
+    pub(in crate::cli) head: String,
+    /// A usual dose
+    pub(in crate::cli) volume: String,
+    /// Ask nothing: run the head, and say which dose that was; measure it, then give --measured
+    #[arg(long, conflicts_with_all = ["measured", "creep", "dose"])]
+    pub(in crate::cli) start: bool,
+    /// Ask nothing and run nothing: what came out of the head's last run for a check, for example 3.1mL or 3.09g
+    #[arg(long, value_name = "MEASURED", conflicts_with = "creep")]
+    pub(in crate::cli) measured: Option<String>,
+    /// With --measured: another dose of the head than its last run for a check, by its number in the record
+    #[arg(long, value_name = "NUMBER", requires = "measured")]
+    pub(in crate::cli) dose: Option<i64>,
+    /// On a scale that creeps: weigh twice before and twice after the run, so that its drift is taken off or the check refused
+    #[arg(long)]
+    pub(in crate::cli) creep: bool,
+    /// What vessels and scales are read by
+    #[command(flatten)]
+    pub(in crate::cli) conditions: Conditions,
+    /// Print JSON
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}
+
+/// Options of `calibration`.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct CalibrationArgs {
+    /// What to show
+    #[command(subcommand)]
+    pub(in crate::cli) command: CalibrationCommand,
+}
+
+/// What to show of a calibration.
+#[derive(Debug, Subcommand)]
+pub(in crate::cli) enum CalibrationCommand {
+    /// The certificate of a head: runs, fit with its limits, what it covers, checks since, when it is due again
+    #[command(
+        after_help = "Examples: dosewright calibration show alkalinity\n          dosewright calibration show alkalinity --accuracy\nWorks without a daemon."
+    )]
+    Show {
+        /// The head
+        head: String,
+        /// Also the error by length of time, from the checks, and the terms of API 675 where they fit
+        #[arg(long)]
+        accuracy: bool,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}

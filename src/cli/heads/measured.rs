@@ -1,0 +1,306 @@
+//! What was measured after a run: read in mL on a cylinder, or weighed in g and turned into a volume.
+
+use crate::cli::exit::Failure;
+use crate::cli::talk::Talk;
+use crate::cli::words::{celsius, usage};
+use crate::metering::{Air, Liquid};
+use crate::quantity::{Volume, parse_plain_number, parse_volume};
+
+/// Air pressure where the owner gives none, hPa: the standard atmosphere (ISO 2533). 50 hPa either way change a volume by 0.005 %.
+const STANDARD_HPA: f64 = 1013.25;
+
+/// Relative humidity of a room, %: its whole range changes a volume by 0.001 %. Ours.
+const ROOM_HUMIDITY_PERCENT: f64 = 50.0;
+
+/// Room temperature, C, where the owner gives none for a liquid of stated density; it matters to the air alone.
+const ROOM_CELSIUS: f64 = 20.0;
+
+/// What a weight is turned into a volume by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::cli) struct Weighing {
+    liquid: Liquid,
+    air: Air,
+}
+
+/// The conditions as they are typed.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub(in crate::cli) struct Conditions {
+    /// Temperature of the water that is weighed, for example "22 C"; asked for at the first entry in g when left out
+    #[arg(long, value_name = "TEMPERATURE")]
+    pub(in crate::cli) water_temperature: Option<String>,
+    /// Air pressure where the scale stands, for example "1002 hPa"; the standard atmosphere when left out
+    #[arg(long, value_name = "PRESSURE")]
+    pub(in crate::cli) air_pressure: Option<String>,
+    /// Density of the liquid when it is not plain water, for example "1.062 kg/L"
+    #[arg(long, value_name = "DENSITY", conflicts_with = "water_temperature")]
+    pub(in crate::cli) density: Option<String>,
+}
+
+impl Conditions {
+    /// What weights are turned into volumes by; `None` when nothing was said of the liquid.
+    pub(in crate::cli) fn weighing(&self) -> Result<Option<Weighing>, Failure> {
+        let hpa = match &self.air_pressure {
+            None => STANDARD_HPA,
+            Some(text) => with_unit(text, "hPa", "an air pressure", "1002 hPa")?,
+        };
+        let air = |celsius| Air {
+            celsius,
+            hpa,
+            humidity_percent: ROOM_HUMIDITY_PERCENT,
+        };
+        let weighing = match (&self.water_temperature, &self.density) {
+            (Some(text), _) => {
+                let celsius = celsius(text)?.as_degrees();
+                Weighing {
+                    liquid: Liquid::Water { celsius },
+                    air: air(celsius),
+                }
+            }
+            (None, Some(text)) => Weighing {
+                liquid: Liquid::Density {
+                    kg_per_l: with_unit(text, "kg/L", "a density", "1.062 kg/L")?,
+                },
+                air: air(ROOM_CELSIUS),
+            },
+            (None, None) => return Ok(None),
+        };
+        // Refused here, not after the first run.
+        weighing.ml_per_gram()?;
+        Ok(Some(weighing))
+    }
+}
+
+/// What is entered at the bench, and what turns it into volumes: asked for when the first weight is entered, unless it is known.
+#[derive(Debug)]
+pub(in crate::cli) struct Entries {
+    conditions: Conditions,
+    weighing: Option<Weighing>,
+}
+
+impl Entries {
+    /// By the conditions that were typed with the command.
+    ///
+    /// # Errors
+    /// When they make no sense.
+    pub(in crate::cli) fn new(conditions: &Conditions) -> Result<Self, Failure> {
+        Ok(Self {
+            weighing: conditions.weighing()?,
+            conditions: conditions.clone(),
+        })
+    }
+
+    /// What weights are turned into volumes by; `None` while nothing is known of the liquid.
+    pub(in crate::cli) const fn weighing(&self) -> Option<&Weighing> {
+        self.weighing.as_ref()
+    }
+
+    /// How entries are taken, for whoever is to make them.
+    pub(in crate::cli) fn words(&self) -> String {
+        let liquid = self.weighing.map(|weighing| weighing.liquid);
+        match liquid {
+            Some(Liquid::Density { kg_per_l }) => {
+                format!("Entries are in mL, or in g of a liquid of {kg_per_l} kg/L.")
+            }
+            Some(Liquid::Water { .. }) | None => "Entries are in mL, or in g on a scale. Grams are converted as plain water: weigh water, never a dense solution (its known density is given with --density).".to_owned(),
+        }
+    }
+
+    /// An entry as it is kept: a weight with what turned it into a volume.
+    ///
+    /// # Errors
+    /// When nothing is known of what was weighed.
+    pub(in crate::cli) fn kept(&self, typed: &str) -> Result<String, Failure> {
+        match (grams(typed), self.weighing) {
+            (Some(_), Some(weighing)) => Ok(format!("{typed} ({})", weighing.words()?)),
+            (Some(_) | None, _) => Ok(typed.to_owned()),
+        }
+    }
+
+    /// An entry as a volume; `None` when it is none, which was said.
+    ///
+    /// # Errors
+    /// When whoever was asked went away.
+    pub(in crate::cli) fn volume(
+        &mut self,
+        typed: &str,
+        talk: &mut impl Talk,
+    ) -> Result<Option<Volume>, Failure> {
+        if grams(typed).is_some() {
+            self.ask_liquid(talk)?;
+        }
+        told(measured(typed, self.weighing.as_ref()), talk)
+    }
+
+    /// A net mass in g as a volume; `None` when it is none, which was said.
+    ///
+    /// # Errors
+    /// When whoever was asked went away.
+    pub(in crate::cli) fn volume_of(
+        &mut self,
+        grams: f64,
+        talk: &mut impl Talk,
+    ) -> Result<Option<Volume>, Failure> {
+        let Weighing { liquid, air } = self.ask_liquid(talk)?;
+        told(liquid.volume(grams, air).map_err(usage), talk)
+    }
+
+    /// Asks what is weighed in which air, when nobody knows.
+    ///
+    /// # Errors
+    /// When whoever was asked went away.
+    pub(in crate::cli) fn ask_liquid(&mut self, talk: &mut impl Talk) -> Result<Weighing, Failure> {
+        if let Some(weighing) = self.weighing {
+            return Ok(weighing);
+        }
+        talk.say("Grams are converted as plain water: what is weighed has to be water, never a dense solution.")?;
+        let mut weighing = loop {
+            let typed = talk.ask("Temperature of the water? (for example 22 C)")?;
+            let conditions = Conditions {
+                water_temperature: Some(typed),
+                ..self.conditions.clone()
+            };
+            if let Some(Some(weighing)) = told(conditions.weighing(), talk)? {
+                self.conditions = conditions;
+                break weighing;
+            }
+        };
+        while self.conditions.air_pressure.is_none() {
+            let typed = talk.ask(
+                "Air pressure where the scale stands? (for example 1002 hPa; Enter when it is not known)",
+            )?;
+            if typed.is_empty() {
+                break;
+            }
+            let conditions = Conditions {
+                air_pressure: Some(typed),
+                ..self.conditions.clone()
+            };
+            if let Some(Some(better)) = told(conditions.weighing(), talk)? {
+                self.conditions = conditions;
+                weighing = better;
+            }
+        }
+        self.weighing = Some(weighing);
+        Ok(weighing)
+    }
+}
+
+/// Says what is wrong with an answer; `None` then.
+fn told<T>(result: Result<T, Failure>, talk: &mut impl Talk) -> Result<Option<T>, Failure> {
+    match result {
+        Ok(value) => Ok(Some(value)),
+        Err(Failure::Said { text, .. }) => talk.say(&text).map(|()| None),
+        Err(other @ Failure::ClosedPipe) => Err(other),
+    }
+}
+
+/// The number of a weight in g; `None` for what is no weight.
+pub(in crate::cli) fn grams(text: &str) -> Option<f64> {
+    text.trim()
+        .strip_suffix('g')
+        .and_then(|number| parse_plain_number(number.trim()).ok())
+}
+
+impl Weighing {
+    /// mL that show 1 g on the scale.
+    pub(in crate::cli) fn ml_per_gram(&self) -> Result<f64, Failure> {
+        self.liquid.ml_per_gram(self.air).map_err(usage)
+    }
+
+    pub(in crate::cli) fn words(&self) -> Result<String, Failure> {
+        let liquid = match self.liquid {
+            Liquid::Water { celsius } => format!("water of {celsius} C"),
+            Liquid::Density { kg_per_l } => format!("a liquid of {kg_per_l} kg/L"),
+        };
+        Ok(format!(
+            "{liquid}, air of {} hPa: 1 g is {:.5} mL",
+            self.air.hpa,
+            self.ml_per_gram()?
+        ))
+    }
+}
+
+fn with_unit(text: &str, unit: &str, what: &str, example: &str) -> Result<f64, Failure> {
+    text.trim()
+        .strip_suffix(unit)
+        .and_then(|number| parse_plain_number(number.trim()).ok())
+        .ok_or_else(|| {
+            usage(format!(
+                "\"{text}\" is no {}; write it with its unit, for example \"{example}\"",
+                what.trim_start_matches("a ").trim_start_matches("an ")
+            ))
+        })
+}
+
+/// `14.8 mL` as read, or `14.76 g` as weighed.
+pub(in crate::cli) fn measured(text: &str, weighing: Option<&Weighing>) -> Result<Volume, Failure> {
+    let trimmed = text.trim();
+    let Some(grams) = grams(trimmed) else {
+        return parse_volume(trimmed).map_err(|error| {
+            usage(format!(
+                "{error}; a weight is written in g, for example \"14.76 g\""
+            ))
+        });
+    };
+    let weighing = weighing.ok_or_else(|| {
+        usage("a weight needs the temperature of the water: add --water-temperature, for example \"22 C\"")
+    })?;
+    weighing.liquid.volume(grams, weighing.air).map_err(usage)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(celsius: &str, hpa: &str) -> Weighing {
+        let conditions = Conditions {
+            water_temperature: Some(celsius.to_owned()),
+            air_pressure: Some(hpa.to_owned()),
+            density: None,
+        };
+        conditions.weighing().unwrap().unwrap()
+    }
+
+    fn refused<T>(result: Result<T, Failure>) -> String {
+        match result {
+            Err(Failure::Said { text, .. }) => text,
+            Err(Failure::ClosedPipe) | Ok(_) => panic!("not refused"),
+        }
+    }
+
+    /// ISO 8655-6 prints Z = 1.0029 uL/mg for water of 20.0 C at 1013 hPa.
+    #[test]
+    fn grams_become_millilitres_by_water_density_and_air_buoyancy() {
+        let weighing = at("20 C", "1013 hPa");
+        let volume = measured("10.000 g", Some(&weighing)).unwrap();
+        assert!((volume.as_ml() - 10.029).abs() < 0.001, "{volume}");
+        assert_eq!(
+            measured("14.8mL", Some(&weighing)).unwrap(),
+            Volume::from_ul(14_800)
+        );
+        assert!(
+            weighing.words().unwrap().contains("1 g is 1.0028"),
+            "{}",
+            weighing.words().unwrap()
+        );
+    }
+
+    #[test]
+    fn a_weight_without_a_temperature_and_a_number_without_a_unit_are_refused() {
+        assert!(refused(measured("14.7 g", None)).contains("--water-temperature"));
+        assert!(refused(measured("14.7", None)).contains("mL"));
+        for wrong in ["22", "22 K", "85 C"] {
+            let conditions = Conditions {
+                water_temperature: Some(wrong.to_owned()),
+                ..Conditions::default()
+            };
+            refused(conditions.weighing());
+        }
+        let conditions = Conditions {
+            water_temperature: Some("20 C".to_owned()),
+            air_pressure: Some("1013".to_owned()),
+            density: None,
+        };
+        assert!(refused(conditions.weighing()).contains("hPa"));
+    }
+}

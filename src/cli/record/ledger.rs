@@ -1,0 +1,230 @@
+//! Looking at the record, with or without a running daemon.
+
+use std::io::Write;
+
+use crate::cli::args::{
+    Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Place, Plain,
+};
+use crate::cli::exit::{self, Failure, chain};
+use crate::cli::out::{Out, Tone};
+use crate::daemon::ledger_path;
+use crate::ledger::{Cell, ExportError, Filter, Ledger, LedgerReader, Row, Table};
+use crate::quantity::{Name, Volume};
+
+/// Opens the ledger of the state folder for reading.
+pub(in crate::cli) fn open(place: &Place) -> Result<LedgerReader, Failure> {
+    Ledger::open_to_read(&ledger_path(&place.state)).map_err(|e| Failure::new(exit::IO, chain(&e)))
+}
+
+/// A failed export; a closed pipe is none.
+pub(in crate::cli) fn failure(error: ExportError) -> Failure {
+    match error {
+        ExportError::Output(io) => io.into(),
+        ExportError::Ledger(ledger) => Failure::new(exit::IO, chain(&ledger)),
+    }
+}
+
+pub(in crate::cli) fn ledger(
+    place: &Place,
+    options: &LedgerArgs,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    match &options.command {
+        LedgerCommand::List(list) => list_rows(place, list, out),
+        LedgerCommand::Export(export) => export_rows(place, export, out),
+        LedgerCommand::Check(plain) => check(place, plain, out),
+        LedgerCommand::Backup { file } => {
+            open(place)?
+                .backup(file)
+                .map_err(|e| Failure::new(exit::IO, chain(&e)))?;
+            writeln!(
+                out,
+                "the ledger is copied to {} and the copy is checked",
+                file.display()
+            )?;
+            Ok(())
+        }
+    }
+}
+
+fn table(name: &str) -> Result<Table, Failure> {
+    // "doses" reads as well as "dose".
+    let singular = name.strip_suffix('s').unwrap_or(name);
+    Table::from_name(name)
+        .or_else(|| Table::from_name(singular))
+        .ok_or_else(|| {
+            let known: Vec<&str> = Table::ALL.iter().map(|t| t.name()).collect();
+            Failure::new(
+                exit::USAGE,
+                format!("the ledger has no \"{name}\"; it has: {}", known.join(", ")),
+            )
+        })
+}
+
+fn line(text: Option<&String>) -> Result<Option<Name>, Failure> {
+    text.map(|t| Name::new(t))
+        .transpose()
+        .map_err(|e| Failure::new(exit::USAGE, e.to_string()))
+}
+
+fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result<(), Failure> {
+    let filter = Filter {
+        line: line(list.line.as_ref())?,
+        since: list.since,
+        until: list.until,
+        newest: Some(list.newest),
+    };
+    let rows = open(place)?
+        .list(table(&list.table)?, &filter)
+        .map_err(failure)?;
+    print(&rows, list.json, out)
+}
+
+/// Columns for programs, not shown to a person.
+const HIDDEN: [&str; 7] = [
+    "elapsed_ms",
+    "session",
+    "clock_trusted",
+    "ended_elapsed_ms",
+    "ended_session",
+    "ended_clock_trusted",
+    "order",
+];
+
+/// Prints rows as a table or as JSON. A column that is empty in every row is left out of the table.
+pub(in crate::cli) fn print(rows: &[Row], json: bool, out: &mut Out) -> Result<(), Failure> {
+    if json {
+        out.json(&rows)?;
+        return Ok(());
+    }
+    let Some(first) = rows.first() else {
+        writeln!(out, "nothing recorded")?;
+        return Ok(());
+    };
+    let names = first
+        .cells
+        .iter()
+        .map(|(name, _)| *name)
+        .filter(|name| !HIDDEN.contains(name));
+    let columns: Vec<(String, Vec<String>)> = names
+        .map(|name| {
+            (
+                name.trim_end_matches("_ul").replace('_', " "),
+                rows.iter()
+                    .map(|row| {
+                        row.get(name)
+                            .map_or(String::new(), |cell| shown(name, cell))
+                    })
+                    .collect(),
+            )
+        })
+        .filter(|(_, cells): &(String, Vec<String>)| cells.iter().any(|c| !c.is_empty()))
+        .collect();
+    let widths: Vec<usize> = columns
+        .iter()
+        .map(|(title, cells)| {
+            cells
+                .iter()
+                .chain([title])
+                .map(|c| c.chars().count())
+                .max()
+                .unwrap_or(0)
+        })
+        .collect();
+    let titles = columns
+        .iter()
+        .zip(&widths)
+        .map(|((title, _), w)| format!("{title:w$}"))
+        .collect::<Vec<_>>()
+        .join("  ");
+    writeln!(out, "{}", out.tone(Tone::Strong, titles.trim_end()))?;
+    for row in 0..rows.len() {
+        let cells = columns
+            .iter()
+            .zip(&widths)
+            .filter_map(|((_, cells), w)| cells.get(row).map(|c| format!("{c:w$}")));
+        writeln!(out, "{}", cells.collect::<Vec<_>>().join("  ").trim_end())?;
+    }
+    Ok(())
+}
+
+/// A cell with its unit: microlitres as mL, the rest as it is.
+fn shown(column: &str, cell: &Cell) -> String {
+    match cell {
+        Cell::Whole(ul) if column.ends_with("_ul") => Volume::from_ul(*ul).to_string(),
+        Cell::Whole(ms) if column.ends_with("_ms") => crate::quantity::Millis::new(*ms).to_string(),
+        Cell::Typed(text) | Cell::Word(text) => text.clone(),
+        Cell::Whole(number) => number.to_string(),
+        Cell::Number(number) => format!("{number:.4}"),
+        Cell::Flag(flag) => if *flag { "yes" } else { "no" }.to_owned(),
+        Cell::Empty => String::new(),
+    }
+}
+
+fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<(), Failure> {
+    let filter = Filter {
+        line: line(export.line.as_ref())?,
+        since: export.since,
+        until: export.until,
+        newest: None,
+    };
+    let (reader, table) = (open(place)?, table(&export.table)?);
+    let done = if export.format == "json" {
+        reader.export_json(&[table], &filter, out)
+    } else {
+        reader.export_csv(table, &filter, out)
+    };
+    done.map_err(failure)
+}
+
+fn check(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
+    let report = open(place)?
+        .check()
+        .map_err(|e| Failure::new(exit::IO, chain(&e)))?;
+    if options.json {
+        out.json(&report)?;
+    } else {
+        writeln!(
+            out,
+            "{} doses, {} of them open, {} with an end nobody saw; {} refills",
+            report.doses, report.open, report.uncertain, report.refills
+        )?;
+        writeln!(
+            out,
+            "delivered in all: {}",
+            Volume::from_ul(report.delivered_ul)
+        )?;
+        for (reservoir, ul) in &report.reservoirs_ul {
+            writeln!(out, "reservoir {reservoir}: {} left", Volume::from_ul(*ul))?;
+        }
+        for mistake in &report.mistakes {
+            let dose = mistake
+                .dose
+                .map_or(String::new(), |d| format!("dose {d}: "));
+            writeln!(
+                out,
+                "{} {dose}{}",
+                out.tone(Tone::Bad, "MISTAKE"),
+                mistake.what
+            )?;
+        }
+    }
+    if report.is_clean() {
+        if !options.json {
+            writeln!(
+                out,
+                "{}",
+                out.tone(Tone::Good, "the books are right to the microlitre")
+            )?;
+        }
+        return Ok(());
+    }
+    out.flush()?;
+    Err(Failure::new(
+        exit::REFUSED,
+        format!(
+            "{} mistakes in the ledger; keep a copy of it before you do anything else",
+            report.mistakes_total
+        ),
+    ))
+}

@@ -1,0 +1,3 @@
+//! The record.
+
+pub(in crate::cli) mod ledger;

@@ -1,0 +1,108 @@
+//! `check`: the start-up code, without starting anything.
+
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::sync::Arc;
+
+use serde_json::json;
+
+use crate::cli::args::{Check, Place};
+use crate::cli::exit::{self, Failure};
+use crate::cli::out::{Out, Tone};
+use crate::config::{Loaded, explain};
+use crate::control::rfc3339;
+use crate::daemon::{load_all, machine_now};
+use crate::plan::{Schedule, Slot, plan_daily_volumes};
+use crate::quantity::{Name, Volume};
+
+/// Loads both files exactly as the daemon does, and shows what would be in force.
+pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
+    let loaded = match load_all(&place.config) {
+        Ok(all) => all.loaded,
+        Err(mistakes) if options.json => {
+            let list: Vec<String> = mistakes.mistakes.iter().map(ToString::to_string).collect();
+            out.json(&json!({ "ok": false, "mistakes": list }))?;
+            out.flush()?;
+            return Err(Failure::new(exit::CONFIG, ""));
+        }
+        Err(mistakes) => return Err(Failure::new(exit::CONFIG, mistakes.to_string())),
+    };
+    let zone = loaded.controller.time_zone.clone();
+    let day = options
+        .day
+        .unwrap_or_else(|| zone.to_datetime(machine_now().wall).date());
+    let mut schedule = Schedule::new(
+        Arc::new(loaded.controller.clone()),
+        Arc::new(loaded.plan.clone()),
+    );
+    let daily = plan_daily_volumes(&loaded.plan);
+    let slots = schedule
+        .day(day, &daily)
+        .map_err(|e| Failure::new(exit::CONFIG, format!("plan.toml: {day}: {e}")))?;
+    if options.json {
+        let slots: Vec<_> = slots
+            .iter()
+            .map(|s| json!({ "line": s.key.line.as_str(), "at": rfc3339(s.at, &zone), "volume_ul": s.volume.as_ul() }))
+            .collect();
+        let warnings: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
+        out.json(&json!({
+            "ok": true, "day": day.to_string(), "time_zone": loaded.controller.time_zone_name, "warnings": warnings,
+            "controller_fingerprint": loaded.controller_fingerprint, "plan_fingerprint": loaded.plan_fingerprint, "slots": slots,
+        }))?;
+        return Ok(());
+    }
+    print(&loaded, day, &slots, out)
+}
+
+fn print(
+    loaded: &Loaded,
+    day: jiff::civil::Date,
+    slots: &[Slot],
+    out: &mut Out,
+) -> Result<(), Failure> {
+    for warning in &loaded.warnings {
+        writeln!(out, "{} {warning}", out.tone(Tone::Bad, "warning"))?;
+    }
+    writeln!(out, "{}", explain(loaded))?;
+    let zone = &loaded.controller.time_zone;
+    writeln!(
+        out,
+        "{}",
+        out.tone(
+            Tone::Strong,
+            &format!("slots of {day} ({})", loaded.controller.time_zone_name)
+        )
+    )?;
+    let width = slots
+        .iter()
+        .map(|s| s.key.line.as_str().len())
+        .max()
+        .unwrap_or(4);
+    for slot in slots {
+        let at = zone.to_datetime(slot.at);
+        writeln!(
+            out,
+            "  {:02}:{:02}:{:02} {}  {:width$}  {}",
+            at.hour(),
+            at.minute(),
+            at.second(),
+            zone.to_offset(slot.at),
+            slot.key.line,
+            slot.volume
+        )?;
+    }
+    let mut sums: BTreeMap<&Name, (usize, Volume)> = BTreeMap::new();
+    for slot in slots {
+        let sum = sums.entry(&slot.key.line).or_default();
+        *sum = (sum.0 + 1, sum.1.saturating_add(slot.volume));
+    }
+    for (line, (count, volume)) in sums {
+        writeln!(out, "  {line}: {volume} in {count} doses")?;
+    }
+    writeln!(
+        out,
+        "{}",
+        out.tone(Tone::Good, "no mistakes in controller.toml and plan.toml")
+    )?;
+    Ok(())
+}

@@ -1,0 +1,205 @@
+//! The daemon, and what is asked of it in a word: hold, resume, reload, the clock, alarms, simulated contacts.
+
+use std::io::{IsTerminal, Write};
+use std::time::Duration;
+
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::{Layer, SubscriberExt};
+use tracing_subscriber::util::SubscriberInitExt;
+
+use crate::cli::args::{
+    Alarm, AlarmCommand, Clock, ClockCommand, Hold, Place, Plain, Resume, Run, Simulate,
+};
+use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::out::Out;
+use crate::control::{Client, ClientError, Request, Response};
+use crate::daemon::{InstanceLock, LockError, RunOptions, add_hold_offline, machine_now};
+use crate::quantity::Name;
+use crate::record::{Hold as HoldRecord, HoldScope, Who};
+
+pub(in crate::cli) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
+    set_up_logging();
+    let options = RunOptions {
+        config: place.config.clone(),
+        state: place.state.clone(),
+        warp: options.warp,
+        start_at: options.start_at,
+    };
+    Ok(crate::daemon::run(&options)?)
+}
+
+/// Logs to standard error. The level is `info` unless `DOSEWRIGHT_LOG` says otherwise (`debug`, or `warn,dosewright=info`).
+fn set_up_logging() {
+    let wanted = std::env::var("DOSEWRIGHT_LOG")
+        .ok()
+        .and_then(|text| text.parse::<Targets>().ok());
+    let targets = wanted.unwrap_or_else(|| Targets::new().with_default(tracing::Level::INFO));
+    let lines = tracing_subscriber::fmt::layer()
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false)
+        .with_timer(crate::daemon::LogTime);
+    tracing_subscriber::registry()
+        .with(lines.with_filter(targets))
+        .init();
+}
+
+/// Asks the daemon once and prints what it says.
+pub(in crate::cli) fn ask(
+    place: &Place,
+    request: &Request,
+    json: bool,
+    out: &mut Out,
+) -> Result<Response, Failure> {
+    let response = Client::connect(&place.state)?.ask(request)?;
+    say(response, json, out)
+}
+
+/// Prints a response: a no fails the command.
+pub(in crate::cli) fn say(
+    response: Response,
+    json: bool,
+    out: &mut Out,
+) -> Result<Response, Failure> {
+    if json {
+        out.json(&response)?;
+        return if response.ok {
+            Ok(response)
+        } else {
+            Err(Failure::new(exit::REFUSED, ""))
+        };
+    }
+    let response = accepted(response)?;
+    writeln!(out, "{}", response.text)?;
+    Ok(response)
+}
+
+/// A hold that meets a daemon which is just starting, or starting anew, tries again this often,
+const HOLD_TRY_EVERY: Duration = Duration::from_millis(50);
+/// and so many times: 5 s.
+const HOLD_TRIES: u32 = 100;
+
+/// Stops all dosing, or one line. Without a daemon the hold is written down for its next start.
+pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Result<(), Failure> {
+    let request = Request::Hold {
+        line: options.line.clone(),
+        reason: options.reason.clone(),
+    };
+    for _ in 0..HOLD_TRIES {
+        match Client::connect(&place.state) {
+            Ok(mut client) => {
+                let response = client.ask(&request)?;
+                say(response, options.json, out)?;
+                return Ok(());
+            }
+            Err(error @ ClientError::NotRunning { .. }) => {
+                if hold_offline(place, options, &error, out)? {
+                    return Ok(());
+                }
+            }
+            Err(error) => return Err(error.into()),
+        }
+        std::thread::park_timeout(HOLD_TRY_EVERY);
+    }
+    let text = format!(
+        "a daemon holds the state folder {} but does not answer; stop it, or switch the heads' supply off",
+        place.state.display()
+    );
+    Err(Failure::new(exit::NO_DAEMON, text))
+}
+
+/// Writes a hold down for the next start. `false` when a daemon holds the folder: it is just starting, and will answer soon.
+fn hold_offline(
+    place: &Place,
+    options: &Hold,
+    error: &ClientError,
+    out: &mut Out,
+) -> Result<bool, Failure> {
+    if !place.state.is_dir() {
+        return Err(Failure::new(exit::NO_DAEMON, exit::chain(error)));
+    }
+    let scope = match &options.line {
+        None => HoldScope::All,
+        Some(text) => {
+            HoldScope::Line(Name::new(text).map_err(|e| Failure::new(exit::USAGE, e.to_string()))?)
+        }
+    };
+    // The lock keeps a daemon that is just starting from reading the file half-way.
+    let _lock = match InstanceLock::take(&place.state) {
+        Ok(lock) => lock,
+        Err(LockError::Taken { .. }) => return Ok(false),
+        Err(lock @ LockError::Make { .. }) => {
+            return Err(Failure::new(exit::IO, exit::chain(&lock)));
+        }
+    };
+    let who = Who::Local {
+        uid: rustix::process::getuid().as_raw(),
+    };
+    let hold = HoldRecord {
+        scope,
+        reason: options.reason.clone(),
+        who,
+        since: machine_now().wall,
+    };
+    add_hold_offline(&place.state, hold).map_err(|e| Failure::new(exit::IO, exit::chain(&e)))?;
+    let text = "no daemon runs here; the hold is written down and in force from its next start";
+    say(
+        Response::done(text, serde_json::Value::Null),
+        options.json,
+        out,
+    )?;
+    Ok(true)
+}
+
+pub(in crate::cli) fn resume(
+    place: &Place,
+    options: &Resume,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    ask(
+        place,
+        &Request::Resume {
+            line: options.line.clone(),
+        },
+        options.json,
+        out,
+    )
+    .map(drop)
+}
+
+/// Reads the plan again.
+pub(in crate::cli) fn reload(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
+    ask(place, &Request::Reload, options.json, out).map(drop)
+}
+
+/// Vouches for the clock.
+pub(in crate::cli) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Result<(), Failure> {
+    match &options.command {
+        ClockCommand::Trust(plain) => ask(place, &Request::TrustClock, plain.json, out).map(drop),
+    }
+}
+
+pub(in crate::cli) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Result<(), Failure> {
+    match &options.command {
+        AlarmCommand::Acknowledge { code, json } => ask(
+            place,
+            &Request::Acknowledge { code: code.clone() },
+            *json,
+            out,
+        )
+        .map(drop),
+    }
+}
+
+/// Sets what a simulated contact shows.
+pub(in crate::cli) fn simulate(
+    place: &Place,
+    options: &Simulate,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let request = Request::SimulateInput {
+        input: options.input.clone(),
+        safe: options.level == "safe",
+    };
+    ask(place, &request, options.json, out).map(drop)
+}

@@ -1,0 +1,69 @@
+//! `mqtt check`: whether displays can be reached with the settings as they are.
+
+use std::io::Write;
+
+use serde_json::json;
+
+use crate::cli::args::{Mqtt, MqttCheck, MqttCommand, Place};
+use crate::cli::exit::{self, Failure};
+use crate::cli::out::{Out, Tone};
+use crate::daemon::{load_all, machine_id};
+use crate::mqtt::{Report, Verdict};
+
+/// Does what is asked about MQTT.
+pub(in crate::cli) fn mqtt(place: &Place, options: &Mqtt, out: &mut Out) -> Result<(), Failure> {
+    match &options.command {
+        MqttCommand::Check(options) => check(place, options, out),
+    }
+}
+
+fn check(place: &Place, options: &MqttCheck, out: &mut Out) -> Result<(), Failure> {
+    let all = load_all(&place.config)
+        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
+    let Some(settings) = all.mqtt else {
+        return Err(Failure::new(
+            exit::REFUSED,
+            "MQTT is off in controller.toml; set enabled = true and host under [mqtt], then check again",
+        ));
+    };
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    let report = runtime.block_on(crate::mqtt::check(&settings, &machine_id(&place.state)));
+    if options.json {
+        let steps: Vec<_> = report
+            .findings
+            .iter()
+            .map(|f| json!({ "step": f.step, "result": word(f.verdict), "text": f.text }))
+            .collect();
+        out.json(&json!({ "ok": report.is_good(), "steps": steps }))?;
+    } else {
+        print(&report, out)?;
+    }
+    if report.is_good() {
+        return Ok(());
+    }
+    out.flush()?;
+    Err(Failure::new(exit::REFUSED, ""))
+}
+
+fn word(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Works => "works",
+        Verdict::Fails => "fails",
+        Verdict::Note => "note",
+    }
+}
+
+fn print(report: &Report, out: &mut Out) -> Result<(), Failure> {
+    for finding in &report.findings {
+        let tone = match finding.verdict {
+            Verdict::Works => Tone::Good,
+            Verdict::Fails => Tone::Bad,
+            Verdict::Note => Tone::Quiet,
+        };
+        let label = out.tone(tone, &format!("{:5}", word(finding.verdict)));
+        writeln!(out, "{label}  {:11}  {}", finding.step, finding.text)?;
+    }
+    Ok(())
+}

@@ -1,0 +1,218 @@
+//! Putting advice into force: the established uptake with the daemon, the volume in the plan file, one after the other.
+
+use std::io::Write;
+
+use serde_json::json;
+
+use crate::chemistry::{Advice, Proposal, Tracked, Uptake, figures};
+use crate::cli::args::Place;
+use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::out::Out;
+use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, tracked};
+use crate::cli::water::owner_args::Accept;
+use crate::cli::water::plan_edit::{Edit, PlanChange, written_ml};
+use crate::cli::words::agreed;
+use crate::config::AlkalinityLimits;
+use crate::control::{Client, Request, Response};
+use crate::quantity::{Alkalinity, f64_from_i64};
+
+/// A daily volume is changed by at most this part of itself at a time; what is right to do at once for alkalinity is bounded by its own
+/// limits. Ours.
+const PART_MAX: f64 = 0.25;
+
+/// What is to be put into force.
+struct Step {
+    /// The line's new daily volume, mL.
+    ml: f64,
+    /// The new established uptake, dKH a day; alkalinity only.
+    uptake_dkh: Option<f64>,
+    /// What is shown before it is agreed to.
+    said: Vec<String>,
+}
+
+/// Puts the advice into force.
+pub(in crate::cli) fn accept(
+    place: &Place,
+    options: &Accept,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let tracked = tracked(&options.quantity)?;
+    let case = gather(place, &tracked, options.days)?;
+    if let Some(what) = &case.under_way {
+        return Err(Failure::new(
+            exit::REFUSED,
+            format!(
+                "{what} is under way; one thing at a time, or nobody can tell what did what: finish it or go back first"
+            ),
+        ));
+    }
+    let advice = advice(&case)?;
+    let refused = |why: String| Failure::new(exit::REFUSED, why);
+    let (Advice::Change(proposal), Ok(uptake)) = (&advice, &case.estimate) else {
+        return Err(refused(format!("there is nothing to accept: {advice}")));
+    };
+    if case
+        .given_per_day
+        .is_some_and(|given| given < GIVEN_SHARE * case.dosing.per_day)
+    {
+        return Err(refused(
+            "much less than the plan was given while these readings were taken; find out why before anything is changed (dosewright status, dosewright ledger list not_given)".to_owned(),
+        ));
+    }
+    let step = match &tracked {
+        Tracked::Alkalinity => of_alkalinity(&case, uptake)?,
+        Tracked::Element(_) => of_element(&case, proposal),
+    };
+    let edits = edits(&case, &step);
+    let change = if options.by_hand {
+        None
+    } else {
+        Some(PlanChange::prepare(place, &case.loaded.controller, &edits)?)
+    };
+    if !options.json {
+        for line in &step.said {
+            writeln!(out, "{line}")?;
+        }
+        if let Some(change) = &change {
+            let words = change.words();
+            writeln!(out, "plan.toml gets {words}; lines that follow go along")?;
+        } else {
+            let words: Vec<String> = edits.iter().map(Edit::words).collect();
+            writeln!(out, "for plan.toml: {}", words.join(" and "))?;
+            if let Some(target) = step.uptake_dkh {
+                writeln!(out, "{}", meanwhile(&case, target))?;
+            }
+        }
+    }
+    if !options.yes {
+        agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
+    }
+    let told = put_into_force(place, &step, change.as_ref())?;
+    if options.json {
+        let texts: Vec<&str> = told.iter().map(|r| r.text.as_str()).collect();
+        let (line, daily) = (case.lead.line.as_str(), step.ml);
+        return Ok(out.json(&json!({
+            "quantity": tracked.to_string(), "line": line, "daily_ml": daily, "uptake_dkh_per_day": step.uptake_dkh,
+            "plan_edited": change.is_some(), "done": texts,
+        }))?);
+    }
+    for response in &told {
+        writeln!(out, "{}", response.text)?;
+    }
+    Ok(())
+}
+
+/// The uptake first, then the file, then the reload: stopped in between, the daemon still holds to the limits of either.
+fn put_into_force(
+    place: &Place,
+    step: &Step,
+    change: Option<&PlanChange>,
+) -> Result<Vec<Response>, Failure> {
+    let mut told = Vec::new();
+    if let Some(target) = step.uptake_dkh {
+        let mut client = Client::connect(&place.state)?;
+        let request = Request::AcceptUptake {
+            meq_per_l_per_day: Alkalinity::from_dkh(target).as_meq_per_l(),
+        };
+        told.push(accepted(client.ask(&request)?)?);
+    }
+    if let Some(change) = change {
+        told.push(change.apply(place)?);
+    }
+    Ok(told)
+}
+
+fn of_alkalinity(case: &Case, uptake: &Uptake) -> Result<Step, Failure> {
+    let (Some(established), Some(limits)) = (case.established, &case.loaded.controller.alkalinity)
+    else {
+        return Err(Failure::new(
+            exit::REFUSED,
+            "there is nothing to accept: no line carries alkalinity, or no uptake is declared in plan.toml yet",
+        ));
+    };
+    let target = bounded(established, uptake, limits);
+    let ml = case.dosing.volume.as_ml() + (target - case.dosing.per_day) / case.dosing.rise_per_ml;
+    let mut said = vec![format!(
+        "uptake from {established} to {target:.2} dKH a day (estimate {} dKH a day, {} to {} at 95 %)",
+        figures(uptake.per_day),
+        figures(uptake.low),
+        figures(uptake.high)
+    )];
+    if (uptake.per_day.max(0.0) - target).abs() > 0.0051 {
+        said.push(format!(
+            "that is the largest step of {} a day; a further one is possible after {}",
+            limits.uptake_change_max, limits.settling
+        ));
+    }
+    Ok(Step {
+        ml: written_ml(ml.max(0.0)),
+        uptake_dkh: Some(target),
+        said,
+    })
+}
+
+/// The estimate, within the largest step; two decimals, as the plan file will have it.
+fn bounded(established: Alkalinity, uptake: &Uptake, limits: &AlkalinityLimits) -> f64 {
+    let most = limits.uptake_change_max.as_dkh();
+    let step = (uptake.per_day.max(0.0) - established.as_dkh()).clamp(-most, most);
+    ((established.as_dkh() + step) * 100.0).round() / 100.0
+}
+
+fn of_element(case: &Case, proposal: &Proposal) -> Step {
+    let (from, wanted) = (proposal.from.as_ml(), proposal.to.as_ml());
+    let to = wanted.clamp(from * (1.0 - PART_MAX), from * (1.0 + PART_MAX));
+    let mut said = vec![format!(
+        "line {} from {} to {} mL a day ({} to {} at 95 %)",
+        case.lead.line,
+        proposal.from,
+        written_ml(to),
+        proposal.interval.0,
+        proposal.interval.1
+    )];
+    if (wanted - to).abs() > 0.001 {
+        said.push(format!(
+            "that is the largest step, {:.0} % of it; a further one is possible once this one has settled",
+            PART_MAX * 100.0
+        ));
+    }
+    Step {
+        ml: written_ml(to),
+        uptake_dkh: None,
+        said,
+    }
+}
+
+/// What changes in the plan file: the volume of the line, or its ratio to the line that it follows.
+fn edits(case: &Case, step: &Step) -> Vec<Edit> {
+    let line = case.lead.line.clone();
+    let daily = crate::plan::plan_daily_volumes(&case.loaded.plan);
+    let leader = case.lead.leader.as_ref().and_then(|l| daily.get(l));
+    let volume = Edit::volume(line, step.ml, leader.copied());
+    step.uptake_dkh
+        .map(Edit::Uptake)
+        .into_iter()
+        .chain([volume])
+        .collect()
+}
+
+/// What the plan does until it is edited.
+fn meanwhile(case: &Case, target_dkh: f64) -> String {
+    let Some(limits) = &case.loaded.controller.alkalinity else {
+        return String::new();
+    };
+    let planned = case.dosing.per_day;
+    let high = target_dkh + limits.max_rise.as_dkh();
+    let low = (target_dkh - limits.max_fall.as_dkh()).max(0.0);
+    let days = f64_from_i64(limits.stale_after.as_ms()) / 86_400_000.0;
+    if planned > high || planned < low {
+        format!(
+            "until then the plan's {planned:.2} dKH a day is clamped to {low:.2} to {high:.2} dKH a day"
+        )
+    } else if planned <= target_dkh + 0.0051 {
+        format!("until then the plan's {planned:.2} dKH a day goes on unchanged")
+    } else {
+        format!(
+            "until then the plan's {planned:.2} dKH a day goes on unchanged; without a reading for {days:.0} d, or with alkalinity above the band, it is clamped to {target_dkh:.2} dKH a day"
+        )
+    }
+}

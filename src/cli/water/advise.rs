@@ -1,0 +1,468 @@
+//! What to do about the readings, and putting an estimated uptake into force.
+
+use std::io::Write;
+
+use jiff::Timestamp;
+use serde_json::{Value, json};
+
+use crate::chemistry::{
+    Addition, Advice, Dosing, Element, JournalChange, Patience, Proposal, SeriesReading, Tracked,
+    Uptake, UptakeError, figures, taken_along,
+};
+use crate::cli::args::Place;
+use crate::cli::exit::{self, Failure};
+use crate::cli::out::{Out, Tone};
+use crate::cli::record::ledger::open;
+use crate::cli::water::changes::journal;
+use crate::cli::water::exchanged::{WaterChange, water_changes};
+use crate::cli::water::owner_args::Advise as AdviseArgs;
+use crate::cli::words::{configuration, present, unread, usage};
+use crate::config::{Loaded, PlannedLine, Times};
+use crate::ledger::LedgerReader;
+use crate::plan::plan_daily_volumes;
+use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
+use crate::record::{Measured, ReadingValue};
+
+/// Smallest change of a daily volume worth making: a twentieth of a mL over a day is lost in any head's error. Ours.
+const SMALLEST_STEP: Volume = Volume::from_ul(50);
+
+/// Less than this part of the plan given is worth a warning. Ours.
+pub(in crate::cli) const GIVEN_SHARE: f64 = 0.8;
+
+/// Daily steps of common practice (no source; rows a8.cp.Ca_rate, a8.cp.Mg_rate) where the owner gives no limit, mg/L.
+const STEP_CALCIUM: f64 = 25.0;
+const STEP_MAGNESIUM: f64 = 50.0;
+
+/// Settling and staleness where no alkalinity limits are configured, days (ours; those of the demo configuration).
+const SETTLING_DAYS: i64 = 7;
+const STALE_DAYS: i64 = 14;
+
+/// Everything an advice rests on.
+pub(in crate::cli) struct Case {
+    pub(in crate::cli) loaded: Loaded,
+    pub(in crate::cli) estimate: Result<Uptake, UptakeError>,
+    pub(in crate::cli) dosing: Dosing,
+    pub(in crate::cli) lead: Lead,
+    pub(in crate::cli) journal: Vec<JournalChange>,
+    pub(in crate::cli) patience: Patience,
+    pub(in crate::cli) now: Timestamp,
+    /// What doses really added a day over the span of the readings.
+    pub(in crate::cli) given_per_day: Option<f64>,
+    /// Doses of solutions that the configuration does not know any more.
+    pub(in crate::cli) unknown_doses: usize,
+    /// Readings that were left out because a water change of unknown content lies after them, and when that was.
+    pub(in crate::cli) left_out: Option<(usize, Timestamp)>,
+    pub(in crate::cli) established: Option<Alkalinity>,
+    /// A changeover or a swapped bottle that is under way, in words: then the plan's volumes are not those in force.
+    pub(in crate::cli) under_way: Option<String>,
+}
+
+fn millis(at: Timestamp) -> Millis {
+    Millis::new(at.as_millisecond())
+}
+
+pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Result<Case, Failure> {
+    let loaded = configuration(place)?;
+    let reader = open(place)?;
+    let now = present(&reader)?;
+    let since = millis(now).minus(Millis::from_secs(i64::from(days) * 86_400));
+    let readings = readings(&reader, tracked, since)?;
+    let exchanged = water_changes(&reader)?;
+    let (readings, left_out) = related(readings, &exchanged, tracked);
+    let from = readings.iter().map(|r| r.at).min().unwrap_or(millis(now));
+    let (doses, unknown_doses) = additions(&reader, &loaded, tracked, from)?;
+    let mut all = brought(&readings, &exchanged, (tracked, loaded.controller.tank));
+    all.extend_from_slice(&doses);
+    let estimate = Uptake::estimate(tracked.clone(), &readings, &all);
+    let given_per_day = estimate.as_ref().ok().map(|uptake| {
+        let within = |a: &&Addition| uptake.first < a.at && a.at <= uptake.newest;
+        // Begun at zero, for the sum of nothing is minus zero.
+        let sum = doses.iter().filter(within).fold(0.0, |sum, a| sum + a.rise);
+        sum / uptake.span_days
+    });
+    let (lead, dosing) = dosing(&loaded, tracked)?;
+    let journal = journal(&reader)?
+        .into_iter()
+        .map(|change| JournalChange {
+            at: millis(change.at),
+            settles: change.kind != "water",
+            what: change.what,
+        })
+        .collect();
+    let patience = loaded.controller.alkalinity.as_ref().map_or(
+        Patience {
+            settling: Millis::from_secs(SETTLING_DAYS * 86_400),
+            stale_after: Millis::from_secs(STALE_DAYS * 86_400),
+        },
+        |limits| Patience {
+            settling: limits.settling,
+            stale_after: limits.stale_after,
+        },
+    );
+    let accepted = reader
+        .uptakes()
+        .map_err(|e| unread(&e))?
+        .last()
+        .map(|u| u.uptake);
+    Ok(Case {
+        established: accepted.or(loaded.plan.uptake),
+        loaded,
+        estimate,
+        dosing,
+        lead,
+        journal,
+        patience,
+        now,
+        given_per_day,
+        unknown_doses,
+        left_out,
+        under_way: crate::cli::water::changeover::in_the_way(place)?,
+    })
+}
+
+/// The readings that can be related to the newest: none from before a water change of which nobody knows what it brought. Also how
+/// many were left out, and for which change.
+fn related(
+    readings: Vec<SeriesReading>,
+    exchanged: &[WaterChange],
+    tracked: &Tracked,
+) -> (Vec<SeriesReading>, Option<(usize, Timestamp)>) {
+    let unknown = exchanged.iter().rfind(|c| c.level(tracked).is_none());
+    let Some(unknown) = unknown else {
+        return (readings, None);
+    };
+    let all = readings.len();
+    let kept: Vec<SeriesReading> = readings
+        .into_iter()
+        .filter(|r| r.at > millis(unknown.at))
+        .collect();
+    let left_out = all - kept.len();
+    (kept, (left_out > 0).then_some((left_out, unknown.at)))
+}
+
+/// What water changes of known content moved, by the last reading before each.
+fn brought(
+    readings: &[SeriesReading],
+    exchanged: &[WaterChange],
+    (tracked, tank): (&Tracked, TankVolume),
+) -> Vec<Addition> {
+    exchanged
+        .iter()
+        .filter_map(|change| {
+            let at = millis(change.at);
+            let before = readings.iter().filter(|r| r.at <= at);
+            let level = before.max_by_key(|r| r.at)?.value;
+            let rise = change.part(tank) * (change.level(tracked)? - level);
+            Some(Addition { at, rise })
+        })
+        .collect()
+}
+
+fn readings(
+    reader: &LedgerReader,
+    tracked: &Tracked,
+    since: Millis,
+) -> Result<Vec<SeriesReading>, Failure> {
+    let all = reader.readings().map_err(|e| unread(&e))?;
+    let series = all.iter().filter(|s| !s.corrected).filter_map(|s| {
+        let (value, uncertainty) = match (&s.reading.measured, tracked, s.reading.value) {
+            (
+                Measured::Alkalinity,
+                Tracked::Alkalinity,
+                ReadingValue::Alkalinity { value, uncertainty },
+            ) => (value.as_dkh(), uncertainty.as_dkh()),
+            (
+                Measured::Element(of),
+                Tracked::Element(wanted),
+                ReadingValue::Concentration { value, uncertainty },
+            ) if of == wanted => (value.as_mg_per_l(), uncertainty.as_mg_per_l()),
+            (Measured::Alkalinity | Measured::Element(_), _, _) => return None,
+        };
+        let at = millis(s.reading.taken);
+        (at >= since).then_some(SeriesReading {
+            at,
+            value,
+            uncertainty,
+        })
+    });
+    Ok(series.collect())
+}
+
+/// What doses added; the content of a solution is that of today's configuration, its alkalinity that of the day of the dose.
+fn additions(
+    reader: &LedgerReader,
+    loaded: &Loaded,
+    tracked: &Tracked,
+    from: Millis,
+) -> Result<(Vec<Addition>, usize), Failure> {
+    let since = Timestamp::from_millisecond(from.as_ms()).unwrap_or(Timestamp::UNIX_EPOCH);
+    let mut unknown = 0;
+    let mut additions = Vec::new();
+    for dose in reader.doses_since(since).map_err(|e| unread(&e))? {
+        let rise = match tracked {
+            Tracked::Alkalinity => dose.alkalinity.as_dkh(),
+            Tracked::Element(element) => {
+                let Some(solution) = loaded.controller.solutions.get(&dose.solution) else {
+                    unknown += 1;
+                    continue;
+                };
+                solution
+                    .effect
+                    .element_rise(element, dose.volume, loaded.controller.tank)
+                    .as_mg_per_l()
+            }
+        };
+        if rise > 0.0 {
+            additions.push(Addition {
+                at: millis(dose.at),
+                rise,
+            });
+        }
+    }
+    Ok((additions, unknown))
+}
+
+/// The line whose volume is spoken of.
+pub(in crate::cli) struct Lead {
+    pub(in crate::cli) line: Name,
+    /// The line that it follows itself; then its volume is that line's times a ratio.
+    pub(in crate::cli) leader: Option<Name>,
+    /// Lines that follow it, with their ratios.
+    pub(in crate::cli) followers: Vec<(Name, f64)>,
+}
+
+/// The line that carries most of it, those that follow that, and what the plan adds a day.
+fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure> {
+    let controller = &loaded.controller;
+    let daily = plan_daily_volumes(&loaded.plan);
+    let rise = |line: &Name, volume: Volume| -> f64 {
+        let solution = controller
+            .lines
+            .iter()
+            .find(|l| l.name == *line)
+            .and_then(|l| controller.solutions.get(&l.solution));
+        solution.map_or(0.0, |s| match tracked {
+            Tracked::Alkalinity => s.effect.alkalinity_rise(volume, controller.tank).as_dkh(),
+            Tracked::Element(element) => s
+                .effect
+                .element_rise(element, volume, controller.tank)
+                .as_mg_per_l(),
+        })
+    };
+    let litre = Volume::from_ul(1_000_000);
+    let per_ml = |line: &Name| rise(line, litre) / 1000.0;
+    let per_day = daily.iter().map(|(line, volume)| rise(line, *volume)).sum();
+    let line = daily
+        .iter()
+        .max_by(|a, b| rise(a.0, *a.1).total_cmp(&rise(b.0, *b.1)))
+        .filter(|(line, volume)| rise(line, **volume) > 0.0)
+        .map(|(line, _)| line.clone())
+        .ok_or_else(|| usage(format!("no planned line carries {tracked}")))?;
+    let followed = |l: &PlannedLine| match &l.times {
+        Times::Follow { leader, ratio } => Some((leader.clone(), *ratio)),
+        Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
+    };
+    let lines = &loaded.plan.lines;
+    let leader = lines
+        .iter()
+        .find(|l| l.line == line)
+        .and_then(followed)
+        .map(|(leader, _)| leader);
+    let followers: Vec<(Name, f64)> = lines
+        .iter()
+        .filter_map(|l| Some((l.line.clone(), followed(l).filter(|f| f.0 == line)?.1)))
+        .collect();
+    let along: f64 = followers
+        .iter()
+        .map(|(line, ratio)| per_ml(line) * ratio)
+        .sum();
+    let cap = controller
+        .lines
+        .iter()
+        .find(|l| l.name == line)
+        .map_or(Volume::ZERO, |l| l.daily_cap);
+    let dosing = Dosing {
+        per_day,
+        volume: daily.get(&line).copied().unwrap_or(Volume::ZERO),
+        rise_per_ml: per_ml(&line) + along,
+        smallest_step: SMALLEST_STEP,
+        cap,
+        step_per_day_max: step(loaded, tracked),
+    };
+    let lead = Lead {
+        line,
+        leader,
+        followers,
+    };
+    Ok((lead, dosing))
+}
+
+fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
+    match tracked {
+        Tracked::Alkalinity => loaded
+            .controller
+            .alkalinity
+            .as_ref()
+            .map_or(0.5, |limits| limits.max_rise.as_dkh()),
+        Tracked::Element(element) => loaded.controller.element_rise_max.get(element).map_or(
+            if element.symbol() == "Mg" {
+                STEP_MAGNESIUM
+            } else {
+                STEP_CALCIUM
+            },
+            |limit| limit.as_mg_per_l(),
+        ),
+    }
+}
+
+pub(in crate::cli) fn tracked(word: &str) -> Result<Tracked, Failure> {
+    if word == "alkalinity" {
+        return Ok(Tracked::Alkalinity);
+    }
+    Element::new(word).map(Tracked::Element).ok_or_else(|| {
+        usage(format!(
+            "\"{word}\" is not advised on; give alkalinity, Ca or Mg"
+        ))
+    })
+}
+
+pub(in crate::cli) fn advice(case: &Case) -> Result<Advice, Failure> {
+    let now = millis(case.now);
+    crate::chemistry::advise(
+        case.estimate.as_ref(),
+        &case.dosing,
+        &case.journal,
+        case.patience,
+        now,
+    )
+    .map_err(|error| Failure::new(exit::REFUSED, error.to_string()))
+}
+
+/// Says what to do.
+pub(in crate::cli) fn advise(
+    place: &Place,
+    options: &AdviseArgs,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let tracked = tracked(&options.quantity)?;
+    let case = gather(place, &tracked, options.days)?;
+    let advice = advice(&case)?;
+    if options.json {
+        return Ok(out.json(&as_json(&case, &tracked, &advice))?);
+    }
+    let tone = match &advice {
+        Advice::LeaveAlone { .. } => Tone::Good,
+        Advice::Change(_) | Advice::TestAgain { .. } => Tone::Strong,
+        Advice::SomethingWrong { .. } => Tone::Bad,
+    };
+    if let Some(what) = &case.under_way {
+        let text = format!(
+            "LEAVE IT ALONE for now: {what} is under way, and nothing can be accepted until it is over. What follows goes by plan.toml."
+        );
+        writeln!(out, "{}", out.tone(Tone::Strong, &text))?;
+    }
+    writeln!(out, "{}", out.tone(tone, &advice.to_string()))?;
+    if let Ok(uptake) = &case.estimate {
+        let said = advice.to_string();
+        if !said.contains(&uptake.to_string()) {
+            writeln!(out, "{uptake}")?;
+        }
+        if tracked == Tracked::Alkalinity {
+            let along = taken_along(Alkalinity::from_dkh(uptake.per_day.max(0.0)));
+            writeln!(
+                out,
+                "if all of it is calcification, a day takes along {along}"
+            )?;
+        }
+    }
+    writeln!(
+        out,
+        "the plan adds {} {} a day, line {} {} of it being the one to change",
+        figures(case.dosing.per_day),
+        tracked.unit(),
+        case.lead.line,
+        case.dosing.volume
+    )?;
+    if let Some(given) = case
+        .given_per_day
+        .filter(|given| *given < GIVEN_SHARE * case.dosing.per_day)
+    {
+        let text = format!(
+            "WARNING: only {} {} a day were given while these readings were taken, much less than the plan; find out why first (dosewright status, dosewright ledger list not_given)",
+            figures(given),
+            tracked.unit()
+        );
+        writeln!(out, "{}", out.tone(Tone::Bad, &text))?;
+    }
+    if let Some((left_out, at)) = case.left_out {
+        writeln!(
+            out,
+            "{left_out} readings from before the water change of {at:.0} were left out: what the new water held of {tracked} is not on record"
+        )?;
+    }
+    if case.unknown_doses > 0 {
+        writeln!(
+            out,
+            "{} doses of solutions that are configured no more were not counted",
+            case.unknown_doses
+        )?;
+    }
+    if let Advice::Change(proposal) = &advice {
+        what_next(&case, &tracked, proposal, out)?;
+    }
+    Ok(())
+}
+
+/// What goes along with a change, and how it is put into force.
+fn what_next(
+    case: &Case,
+    tracked: &Tracked,
+    proposal: &Proposal,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    for (line, ratio) in &case.lead.followers {
+        let volume = proposal.to.scaled(*ratio).unwrap_or(Volume::ZERO);
+        writeln!(out, "line {line} follows to {volume} a day by itself")?;
+    }
+    if let Some(leader) = &case.lead.leader {
+        writeln!(
+            out,
+            "line {} follows {leader}: it is their ratio that changes",
+            case.lead.line
+        )?;
+    }
+    let word = match tracked {
+        Tracked::Alkalinity => String::new(),
+        Tracked::Element(element) => format!(" {}", element.symbol()),
+    };
+    writeln!(
+        out,
+        "to put it into force: dosewright accept{word}; the limits hold whatever is planned"
+    )?;
+    Ok(())
+}
+
+fn as_json(case: &Case, tracked: &Tracked, advice: &Advice) -> Value {
+    let (kind, to, interval, ramp_days) = match advice {
+        Advice::LeaveAlone { .. } => ("leave-alone", None, None, None),
+        Advice::TestAgain { .. } => ("test-again", None, None, None),
+        Advice::SomethingWrong { .. } => ("something-wrong", None, None, None),
+        Advice::Change(p) => (
+            "change",
+            Some(p.to.as_ul()),
+            Some([p.interval.0.as_ul(), p.interval.1.as_ul()]),
+            Some(p.ramp_days),
+        ),
+    };
+    let estimate = case.estimate.as_ref().ok().map(|u| {
+        json!({
+            "per_day": u.per_day, "low": u.low, "high": u.high, "robust_per_day": u.robust_per_day,
+            "readings": u.readings, "span_days": u.span_days, "unit": tracked.unit(),
+        })
+    });
+    json!({
+        "quantity": tracked.to_string(), "advice": kind, "text": advice.to_string(), "uptake": estimate,
+        "plan_per_day": case.dosing.per_day, "given_per_day": case.given_per_day, "unit": tracked.unit(), "line": case.lead.line.as_str(),
+        "under_way": case.under_way, "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
+    })
+}

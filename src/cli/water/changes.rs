@@ -1,0 +1,144 @@
+//! The journal of changes: of plan, solutions and hardware as the daemon saw them, and what the owner notes down.
+
+use std::io::Write;
+
+use jiff::Timestamp;
+use serde_json::json;
+
+use crate::cli::args::Place;
+use crate::cli::exit::Failure;
+use crate::cli::out::Out;
+use crate::cli::record::ledger::open;
+use crate::cli::running::daemon::ask;
+use crate::cli::water::exchanged::water_changes;
+use crate::cli::water::owner_args::{Changes as ChangesArgs, ChangesCommand};
+use crate::cli::words::{minute, unread, usage, zone};
+use crate::control::Request;
+use crate::ledger::LedgerReader;
+use crate::record::FactKind;
+
+pub(in crate::cli) struct Change {
+    pub(in crate::cli) at: Timestamp,
+    /// Stable word: `note`, `water`, `changeover`, `plan`, `controller`, `uptake`.
+    pub(in crate::cli) kind: &'static str,
+    pub(in crate::cli) what: String,
+}
+
+/// Every change of the record, oldest first.
+pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
+    let mut all: Vec<Change> = reader
+        .facts(FactKind::Change)
+        .map_err(|e| unread(&e))?
+        .into_iter()
+        .map(|stored| Change {
+            at: stored.fact.happened,
+            kind: "note",
+            what: stored.fact.text,
+        })
+        .collect();
+    all.extend(water_changes(reader)?.into_iter().map(|change| Change {
+        at: change.at,
+        kind: "water",
+        what: change.words(),
+    }));
+    for fade in reader.changeovers().map_err(|e| unread(&e))? {
+        all.push(Change {
+            at: fade.at.wall,
+            kind: "changeover",
+            what: fade.to_string(),
+        });
+    }
+    for swap in reader.swaps().map_err(|e| unread(&e))? {
+        all.push(Change {
+            at: swap.at.wall,
+            kind: "changeover",
+            what: swap.to_string(),
+        });
+    }
+    for uptake in reader.uptakes().map_err(|e| unread(&e))? {
+        let (before, after) = (uptake.before, uptake.uptake);
+        // The first declaration of all, and a plan brought into line, change nothing.
+        if after.minus(before).as_dkh().abs() > 0.0051 {
+            all.push(Change {
+                at: uptake.at.wall,
+                kind: "uptake",
+                what: format!("established uptake from {before} to {after} a day"),
+            });
+        }
+    }
+    for (at, text) in reader.events("plan-reloaded").map_err(|e| unread(&e))? {
+        all.push(Change {
+            at,
+            kind: "plan",
+            what: text,
+        });
+    }
+    let sessions = reader.sessions().map_err(|e| unread(&e))?;
+    for (before, after) in sessions.iter().zip(sessions.iter().skip(1)) {
+        let mut push = |kind, what: &str| {
+            all.push(Change {
+                at: after.at,
+                kind,
+                what: what.to_owned(),
+            });
+        };
+        if before.controller_fingerprint != after.controller_fingerprint {
+            push(
+                "controller",
+                "controller.toml: hardware, solutions or limits",
+            );
+        }
+        if before.plan_fingerprint != after.plan_fingerprint {
+            push("plan", "plan.toml, seen at a start");
+        }
+    }
+    all.sort_by_key(|change| change.at);
+    Ok(all)
+}
+
+/// Lists changes, or notes one down.
+pub(in crate::cli) fn changes(
+    place: &Place,
+    options: &ChangesArgs,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    if let Some(ChangesCommand::Add { text, at, json }) = &options.command {
+        if text.trim().is_empty() {
+            return Err(usage("say in a few words what was changed"));
+        }
+        let request = Request::Fact {
+            kind: FactKind::Change.as_str().to_owned(),
+            name: String::new(),
+            value: None,
+            uncertainty: None,
+            text: text.trim().chars().take(200).collect(),
+            happened: at.map(|at| at.to_string()),
+        };
+        return ask(place, &request, *json, out).map(drop);
+    }
+    if let Some(ChangesCommand::Water(water)) = &options.command {
+        return crate::cli::water::exchanged::add(place, water, out);
+    }
+    let all = journal(&open(place)?)?;
+    if options.json {
+        let rows: Vec<_> = all
+            .iter()
+            .map(|c| json!({ "at": c.at.to_string(), "kind": c.kind, "what": c.what }))
+            .collect();
+        return Ok(out.json(&rows)?);
+    }
+    if all.is_empty() {
+        writeln!(out, "no change is on record")?;
+    }
+    let zone = zone(place);
+    for change in &all {
+        writeln!(
+            out,
+            "{}  {:10}  {}",
+            minute(change.at, &zone),
+            change.kind,
+            change.what
+        )?;
+    }
+    Ok(())
+}

@@ -1,0 +1,271 @@
+//! What a reading can be of, how its value is written, and which values are asked about before they are stored.
+
+use crate::chemistry::{Element, figures};
+use crate::cli::exit::Failure;
+use crate::cli::words::{celsius, ph_scale, salinity, usage};
+use crate::quantity::{parse_alkalinity, parse_concentration, parse_plain_number};
+
+/// A value as it is typed, in the unit of the record.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::cli) struct Typed {
+    /// In the record's unit.
+    pub(in crate::cli) value: f64,
+    /// One standard uncertainty in the same unit.
+    pub(in crate::cli) uncertainty: f64,
+    /// Below the detection limit, which is the value.
+    pub(in crate::cli) below: bool,
+    /// What was typed: the number alone would lose a scale, or the two temperatures of a specific gravity.
+    pub(in crate::cli) as_read: String,
+}
+
+/// What a reading is of.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::cli) enum Quantity {
+    Alkalinity,
+    Element(Element),
+    Salinity,
+    /// pH on a named scale.
+    Ph,
+    Temperature,
+    /// Nitrate as NO3, mg/L.
+    Nitrate,
+    /// Phosphate as PO4, mg/L.
+    Phosphate,
+}
+
+/// Usual standard uncertainties when none is given: one drop of a titration kit, 5 % of a concentration, 0.5 of salinity, 0.1 of
+/// pH, 0.3 C (common practice, no source).
+const ALKALINITY_UNCERTAINTY_DKH: f64 = 0.2;
+const CONCENTRATION_UNCERTAINTY: f64 = 0.05;
+const SALINITY_UNCERTAINTY: f64 = 0.5;
+const PH_UNCERTAINTY: f64 = 0.1;
+const TEMPERATURE_UNCERTAINTY_C: f64 = 0.3;
+
+/// A value this many times the last one, or less than one in as many, may be a decimal point in the wrong place.
+const SLIP_FACTOR: f64 = 5.0;
+
+impl Quantity {
+    /// By the word that is typed.
+    pub(in crate::cli) fn from_word(word: &str) -> Result<Self, Failure> {
+        match word {
+            "alkalinity" => Ok(Self::Alkalinity),
+            "salinity" => Ok(Self::Salinity),
+            "pH" | "ph" => Ok(Self::Ph),
+            "temperature" => Ok(Self::Temperature),
+            "nitrate" => Ok(Self::Nitrate),
+            "phosphate" => Ok(Self::Phosphate),
+            symbol => Element::new(symbol).map(Self::Element).ok_or_else(|| {
+                usage(format!(
+                    "\"{symbol}\" is not measured here; give alkalinity, salinity, pH, temperature, nitrate, phosphate or an element's symbol, for example Ca"
+                ))
+            }),
+        }
+    }
+
+    /// The word of the record.
+    pub(in crate::cli) fn word(&self) -> &str {
+        match self {
+            Self::Alkalinity => "alkalinity",
+            Self::Element(element) => element.symbol(),
+            Self::Salinity => "salinity",
+            Self::Ph => "pH",
+            Self::Temperature => "temperature",
+            Self::Nitrate => "nitrate",
+            Self::Phosphate => "phosphate",
+        }
+    }
+
+    /// The unit of the record.
+    pub(in crate::cli) const fn unit(&self) -> &'static str {
+        match self {
+            Self::Alkalinity => "meq/L",
+            Self::Element(_) | Self::Nitrate | Self::Phosphate => "mg/L",
+            Self::Salinity | Self::Ph => "",
+            Self::Temperature => "C",
+        }
+    }
+
+    /// Reads a value and its uncertainty.
+    pub(in crate::cli) fn parse(
+        &self,
+        text: &str,
+        uncertainty: Option<&str>,
+    ) -> Result<Typed, Failure> {
+        let (below, plain) = text
+            .trim()
+            .strip_prefix('<')
+            .map_or((false, text.trim()), |rest| (true, rest.trim()));
+        if below && !matches!(self, Self::Element(_) | Self::Nitrate | Self::Phosphate) {
+            return Err(usage(format!(
+                "{} is never below a detection limit; give its value",
+                self.word()
+            )));
+        }
+        let value = self.value(plain)?;
+        let uncertainty = match uncertainty {
+            Some(text) => self.uncertainty(text)?,
+            None => self.usual_uncertainty(value),
+        };
+        let as_read = text.trim().to_owned();
+        Ok(Typed {
+            value,
+            uncertainty,
+            below,
+            as_read,
+        })
+    }
+
+    fn value(&self, text: &str) -> Result<f64, Failure> {
+        match self {
+            Self::Alkalinity => Ok(parse_alkalinity(text).map_err(usage)?.as_meq_per_l()),
+            Self::Element(_) | Self::Nitrate | Self::Phosphate => {
+                Ok(parse_concentration(text).map_err(usage)?.as_mg_per_l())
+            }
+            Self::Salinity => Ok(salinity(text)?.as_practical()),
+            Self::Temperature => Ok(celsius(text)?.as_degrees()),
+            Self::Ph => {
+                let wrong = || {
+                    usage(format!(
+                        "\"{text}\" is no pH with its scale; write for example \"8.2 nbs\" (an electrode calibrated in the usual buffers) or \"8.05 total\"; the scales differ by more than a tank swings in a day"
+                    ))
+                };
+                let (number, scale) = text.split_once(' ').ok_or_else(wrong)?;
+                ph_scale(&scale.trim().to_lowercase()).ok_or_else(wrong)?;
+                parse_plain_number(number).map_err(|_| wrong())
+            }
+        }
+    }
+
+    fn uncertainty(&self, text: &str) -> Result<f64, Failure> {
+        match self {
+            Self::Alkalinity | Self::Element(_) | Self::Nitrate | Self::Phosphate => {
+                self.value(text)
+            }
+            Self::Salinity | Self::Ph => parse_plain_number(text).map_err(usage),
+            Self::Temperature => {
+                let number = text.trim().trim_end_matches('C').trim();
+                parse_plain_number(number).map_err(usage)
+            }
+        }
+        .and_then(|value| {
+            if value > 0.0 {
+                Ok(value)
+            } else {
+                Err(usage(format!(
+                    "an uncertainty of {text} is none; no test is exact, give what one reading can be off by"
+                )))
+            }
+        })
+    }
+
+    fn usual_uncertainty(&self, value: f64) -> f64 {
+        match self {
+            Self::Alkalinity => ALKALINITY_UNCERTAINTY_DKH * crate::quantity::MEQ_PER_DKH,
+            Self::Element(_) | Self::Nitrate | Self::Phosphate => value * CONCENTRATION_UNCERTAINTY,
+            Self::Salinity => SALINITY_UNCERTAINTY,
+            Self::Ph => PH_UNCERTAINTY,
+            Self::Temperature => TEMPERATURE_UNCERTAINTY_C,
+        }
+    }
+
+    /// Where values of a reef tank lie; outside, the unit or the test is wrong more often than the water (ours).
+    fn plausible(&self) -> Option<(f64, f64)> {
+        match self {
+            Self::Alkalinity => Some((
+                3.0 * crate::quantity::MEQ_PER_DKH,
+                20.0 * crate::quantity::MEQ_PER_DKH,
+            )),
+            Self::Salinity => Some((25.0, 42.0)),
+            Self::Ph => Some((7.2, 8.9)),
+            Self::Temperature => Some((18.0, 32.0)),
+            Self::Nitrate => Some((0.0, 200.0)),
+            Self::Phosphate => Some((0.0, 5.0)),
+            Self::Element(element) => match element.symbol() {
+                "Ca" | "K" => Some((200.0, 700.0)),
+                "Mg" => Some((700.0, 2000.0)),
+                "Sr" => Some((1.0, 30.0)),
+                "I" => Some((0.0, 0.5)),
+                _ => None,
+            },
+        }
+    }
+
+    /// Why this value should be asked about; `None` when nothing speaks against it. `last` is the newest earlier value.
+    pub(in crate::cli) fn doubt(&self, typed: &Typed, last: Option<f64>) -> Option<String> {
+        let unit = self.unit();
+        let word = self.word();
+        if !typed.below
+            && let Some((low, high)) = self.plausible()
+            && !(low..=high).contains(&typed.value)
+        {
+            return Some(format!(
+                "{word} {} {unit} is outside {} to {} {unit}, where reef tanks lie; is the unit right?",
+                figures(typed.value),
+                figures(low),
+                figures(high)
+            ));
+        }
+        let last = last.filter(|v| *v > 0.0 && !typed.below)?;
+        let factor = typed.value / last;
+        (factor >= SLIP_FACTOR || factor <= 1.0 / SLIP_FACTOR).then(|| {
+            format!(
+                "{word} {} {unit} is {factor:.2} times the last reading ({} {unit}); is the decimal point right?",
+                figures(typed.value),
+                figures(last)
+            )
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn calcium() -> Quantity {
+        Quantity::from_word("Ca").unwrap()
+    }
+
+    #[test]
+    fn a_tenfold_slip_against_the_last_reading_is_asked_about() {
+        let iodine = Quantity::from_word("I").unwrap();
+        let slip = iodine.parse("0.4 mg/L", None).unwrap();
+        assert!(iodine.doubt(&slip, Some(0.05)).is_some());
+        assert!(iodine.doubt(&slip, Some(0.1)).is_none());
+        assert!(iodine.doubt(&slip, None).is_none());
+        let low = iodine.parse("0.005 mg/L", None).unwrap();
+        assert!(iodine.doubt(&low, Some(0.05)).is_some());
+    }
+
+    #[test]
+    fn a_value_that_no_reef_has_is_asked_about() {
+        // 420 ug/L where mg/L was meant.
+        let wrong_unit = calcium().parse("420 ug/L", None).unwrap();
+        assert!(calcium().doubt(&wrong_unit, None).is_some());
+        let right = calcium().parse("420 mg/L", None).unwrap();
+        assert_eq!(calcium().doubt(&right, Some(415.0)), None);
+    }
+
+    #[test]
+    fn a_value_below_the_detection_limit_stays_one_and_is_not_compared() {
+        let iodine = Quantity::from_word("I").unwrap();
+        let below = iodine.parse("<0.02 mg/L", None).unwrap();
+        assert!(below.below);
+        assert_eq!(iodine.doubt(&below, Some(0.5)), None);
+        assert!(Quantity::Alkalinity.parse("<2 dKH", None).is_err());
+    }
+
+    #[test]
+    fn a_ph_without_its_scale_is_not_taken() {
+        assert!(Quantity::Ph.parse("8.2", None).is_err());
+        assert!(Quantity::Ph.parse("8.2 electrode", None).is_err());
+        let typed = Quantity::Ph.parse("8.2 nbs", None).unwrap();
+        assert!((typed.value - 8.2).abs() < 1e-12);
+        assert_eq!(typed.as_read, "8.2 nbs");
+    }
+
+    #[test]
+    fn an_uncertainty_of_nothing_is_not_taken() {
+        assert!(Quantity::Alkalinity.parse("8 dKH", Some("0 dKH")).is_err());
+        assert!(calcium().parse("420 mg/L", Some("10 mg/L")).is_ok());
+    }
+}

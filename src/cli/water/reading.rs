@@ -1,0 +1,354 @@
+//! Water tests: entered with a question where they look like a slip, corrected without losing the old entry, listed for people.
+
+use std::collections::BTreeSet;
+use std::io::Write;
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde_json::{Value, json};
+
+use crate::chemistry::{Salinity, figures, scaled_to_35};
+use crate::cli::args::{Place, Reading, ReadingAdd, ReadingCommand};
+use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::out::{Out, Tone};
+use crate::cli::record::ledger::open;
+use crate::cli::running::daemon::ask;
+use crate::cli::water::owner_args::ReadingCorrect;
+use crate::cli::water::quantities::{Quantity, Typed};
+use crate::cli::words::{minute, unread, usage, zone};
+use crate::control::{Client, ReadingRequest, Request};
+use crate::ledger::{LedgerReader, StoredReading};
+use crate::quantity::{Alkalinity, Concentration};
+use crate::record::{FactKind, Measured, ReadingValue};
+
+/// A salinity this far from a reading in time still scales it, in days.
+const SALINITY_DAYS_MAX: f64 = 7.0;
+
+/// Enters, corrects or lists readings.
+pub(in crate::cli) fn reading(
+    place: &Place,
+    options: &Reading,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    match &options.command {
+        ReadingCommand::Add(add) => reading_add(place, add, out),
+        ReadingCommand::Correct(correct) => reading_correct(place, correct, out),
+        ReadingCommand::List { json } => {
+            let entries = entries(&open(place)?)?;
+            if *json {
+                let rows: Vec<Value> = entries.iter().map(Entry::json).collect();
+                return Ok(out.json(&rows)?);
+            }
+            list(&entries, &zone(place), out)
+        }
+    }
+}
+
+/// One reading of any kind, as it is listed.
+pub(in crate::cli) struct Entry {
+    /// Number, with a letter for those that are kept as facts: `12`, `w3`.
+    number: String,
+    pub(in crate::cli) taken: Timestamp,
+    pub(in crate::cli) word: String,
+    /// In the record's unit.
+    pub(in crate::cli) value: f64,
+    /// `None` for below the detection limit.
+    pub(in crate::cli) uncertainty: Option<f64>,
+    unit: &'static str,
+    /// What was typed, where the number alone would lose something.
+    pub(in crate::cli) as_read: String,
+    method: String,
+    who: String,
+    pub(in crate::cli) corrected: bool,
+    at_35: Option<f64>,
+}
+
+/// Every reading of the record, by the time it was taken.
+pub(in crate::cli) fn entries(reader: &LedgerReader) -> Result<Vec<Entry>, Failure> {
+    let water = reader.facts(FactKind::Water).map_err(|e| unread(&e))?;
+    let marks = reader.facts(FactKind::Correction).map_err(|e| unread(&e))?;
+    let corrected: BTreeSet<String> = marks.into_iter().map(|mark| mark.fact.name).collect();
+    let mut all: Vec<Entry> = water
+        .into_iter()
+        .filter_map(|stored| {
+            let number = format!("w{}", stored.number);
+            let quantity = Quantity::from_word(&stored.fact.name).ok()?;
+            let (as_read, method) = stored.fact.text.split_once('\n').unwrap_or(("", ""));
+            Some(Entry {
+                corrected: corrected.contains(&number),
+                number,
+                taken: stored.fact.happened,
+                word: quantity.word().to_owned(),
+                value: stored.fact.value?,
+                uncertainty: stored.fact.uncertainty,
+                unit: quantity.unit(),
+                as_read: as_read.to_owned(),
+                method: method.to_owned(),
+                who: stored.fact.who.to_string(),
+                at_35: None,
+            })
+        })
+        .collect();
+    let salinities: Vec<(Timestamp, f64)> = all
+        .iter()
+        .filter(|e| e.word == "salinity" && !e.corrected)
+        .map(|e| (e.taken, e.value))
+        .collect();
+    let stored = reader.readings().map_err(|e| unread(&e))?;
+    all.extend(stored.into_iter().map(|s| entry(s, &salinities)));
+    all.sort_by_key(|e| e.taken);
+    Ok(all)
+}
+
+fn entry(stored: StoredReading, salinities: &[(Timestamp, f64)]) -> Entry {
+    let reading = stored.reading;
+    let (value, uncertainty) = match reading.value {
+        ReadingValue::Alkalinity { value, uncertainty } => {
+            (value.as_meq_per_l(), Some(uncertainty.as_meq_per_l()))
+        }
+        ReadingValue::Concentration { value, uncertainty } => {
+            (value.as_mg_per_l(), Some(uncertainty.as_mg_per_l()))
+        }
+        ReadingValue::Below { limit } => (limit.as_mg_per_l(), None),
+    };
+    let (word, unit, at_35) = match &reading.measured {
+        Measured::Alkalinity => ("alkalinity".to_owned(), "meq/L", None),
+        Measured::Element(element) => {
+            let near = nearest(salinities, reading.taken).filter(|_| uncertainty.is_some());
+            let scaled = near.and_then(|s| {
+                let salinity = Salinity::from_practical(s);
+                scaled_to_35(element, Concentration::from_mg_per_l(value), salinity).ok()
+            });
+            let symbol = element.symbol().to_owned();
+            (symbol, "mg/L", scaled.map(Concentration::as_mg_per_l))
+        }
+    };
+    Entry {
+        number: stored.number.to_string(),
+        taken: reading.taken,
+        word,
+        value,
+        uncertainty,
+        unit,
+        as_read: String::new(),
+        method: reading.method,
+        who: reading.who.to_string(),
+        corrected: stored.corrected,
+        at_35,
+    }
+}
+
+/// The salinity nearest in time, within a week.
+fn nearest(salinities: &[(Timestamp, f64)], at: Timestamp) -> Option<f64> {
+    let distance = |t: &Timestamp| t.as_millisecond().abs_diff(at.as_millisecond());
+    let (when, value) = salinities.iter().min_by_key(|(t, _)| distance(t))?;
+    let days = when.duration_since(at).abs().as_secs_f64() / 86_400.0;
+    (days <= SALINITY_DAYS_MAX).then_some(*value)
+}
+
+impl Entry {
+    /// The value in words, with unit and 95 % interval.
+    pub(in crate::cli) fn shown(&self) -> String {
+        let unit = if self.unit.is_empty() {
+            String::new()
+        } else {
+            format!(" {}", self.unit)
+        };
+        let Some(u) = self.uncertainty else {
+            return format!("below {}{unit}", figures(self.value));
+        };
+        let half = 1.96 * u;
+        if self.word == "alkalinity" {
+            let dkh = |meq: f64| Alkalinity::from_meq_per_l(meq).as_dkh();
+            return format!(
+                "{:.2} dKH ({:.2} to {:.2} at 95 %), {:.2} meq/L",
+                dkh(self.value),
+                dkh(self.value - half),
+                dkh(self.value + half),
+                self.value
+            );
+        }
+        // Only these two can be read on more than one scale.
+        let one_scale =
+            !matches!(self.word.as_str(), "salinity" | "pH") || !self.as_read.contains(' ');
+        let as_read = if one_scale {
+            String::new()
+        } else {
+            format!(", read as {}", self.as_read)
+        };
+        let scaled = self.at_35.map_or(String::new(), |scaled| {
+            format!("; {} mg/L at salinity 35", figures(scaled))
+        });
+        format!(
+            "{}{unit} ({} to {} at 95 %){as_read}{scaled}",
+            figures(self.value),
+            figures((self.value - half).max(0.0)),
+            figures(self.value + half)
+        )
+    }
+
+    fn json(&self) -> Value {
+        json!({
+            "number": self.number, "taken": self.taken.to_string(), "measured": self.word,
+            "form": if self.uncertainty.is_some() { "value" } else { "below" }, "value": self.value,
+            "uncertainty": self.uncertainty, "unit": self.unit, "as_read": self.as_read, "method": self.method,
+            "who": self.who, "corrected": self.corrected, "at_salinity_35_mg_per_l": self.at_35,
+        })
+    }
+}
+
+fn list(entries: &[Entry], zone: &TimeZone, out: &mut Out) -> Result<(), Failure> {
+    if entries.is_empty() {
+        writeln!(out, "nothing recorded")?;
+        return Ok(());
+    }
+    let width = |f: fn(&Entry) -> usize| entries.iter().map(f).max().unwrap_or(1);
+    let (number, word) = (width(|e| e.number.len()), width(|e| e.word.len()));
+    for entry in entries {
+        let method = if entry.method.is_empty() {
+            String::new()
+        } else {
+            format!("  [{}]", entry.method)
+        };
+        let line = format!(
+            "{:>number$}  {}  {:word$}  {}{method}",
+            entry.number,
+            minute(entry.taken, zone),
+            entry.word,
+            entry.shown()
+        );
+        if entry.corrected {
+            let text = format!("{line}  (corrected by a later entry)");
+            writeln!(out, "{}", out.tone(Tone::Quiet, &text))?;
+        } else {
+            writeln!(out, "{line}")?;
+        }
+    }
+    Ok(())
+}
+
+/// Asks about a value that looks like a slip.
+fn question(
+    place: &Place,
+    quantity: &Quantity,
+    typed: &Typed,
+    (sure, not): (bool, Option<&str>),
+) -> Result<(), Failure> {
+    if sure {
+        return Ok(());
+    }
+    // Without a ledger there is no history to hold it against; the daemon asks again on its own.
+    let last = open(place)
+        .and_then(|reader| entries(&reader))
+        .unwrap_or_default()
+        .into_iter()
+        .rev()
+        .find(|e| {
+            e.word == quantity.word()
+                && !e.corrected
+                && e.uncertainty.is_some()
+                && not != Some(e.number.as_str())
+        })
+        .map(|e| e.value);
+    match quantity.doubt(typed, last) {
+        None => Ok(()),
+        Some(why) => Err(Failure::new(
+            exit::REFUSED,
+            format!("not stored: {why} If it is right, enter it again with --sure"),
+        )),
+    }
+}
+
+fn request(
+    quantity: &Quantity,
+    typed: &Typed,
+    method: &str,
+    (taken, sure): (Option<Timestamp>, bool),
+) -> Request {
+    match quantity {
+        Quantity::Alkalinity | Quantity::Element(_) => Request::Reading(ReadingRequest {
+            quantity: quantity.word().to_owned(),
+            value: typed.value,
+            uncertainty: typed.uncertainty,
+            below: typed.below,
+            method: method.to_owned(),
+            taken: taken.map(|at| at.to_string()),
+            sure,
+        }),
+        Quantity::Salinity
+        | Quantity::Ph
+        | Quantity::Temperature
+        | Quantity::Nitrate
+        | Quantity::Phosphate => Request::Fact {
+            kind: FactKind::Water.as_str().to_owned(),
+            name: quantity.word().to_owned(),
+            value: Some(typed.value),
+            uncertainty: (!typed.below).then_some(typed.uncertainty),
+            text: format!("{}\n{}", typed.as_read, method.replace('\n', " ")),
+            happened: taken.map(|at| at.to_string()),
+        },
+    }
+}
+
+fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Failure> {
+    let quantity = Quantity::from_word(&add.quantity)?;
+    let typed = quantity.parse(&add.value, add.uncertainty.as_deref())?;
+    question(place, &quantity, &typed, (add.sure, None))?;
+    let request = request(&quantity, &typed, &add.method, (add.at, add.sure));
+    ask(place, &request, add.json, out).map(drop)
+}
+
+struct Old {
+    quantity: Quantity,
+    method: String,
+    taken: Timestamp,
+    corrected: bool,
+}
+
+/// The entry of a number as `reading list` shows it.
+fn find_old(reader: &LedgerReader, number: &str) -> Result<Old, Failure> {
+    let missing = || {
+        usage(format!(
+            "there is no reading {number}; `dosewright reading list` shows the numbers"
+        ))
+    };
+    let entry = entries(reader)?
+        .into_iter()
+        .find(|e| e.number == number)
+        .ok_or_else(missing)?;
+    Ok(Old {
+        quantity: Quantity::from_word(&entry.word)?,
+        method: entry.method,
+        taken: entry.taken,
+        corrected: entry.corrected,
+    })
+}
+
+fn reading_correct(place: &Place, correct: &ReadingCorrect, out: &mut Out) -> Result<(), Failure> {
+    let number = correct.number.trim();
+    let old = find_old(&open(place)?, number)?;
+    if old.corrected {
+        return Err(Failure::new(
+            exit::REFUSED,
+            format!("reading {number} was corrected before; correct the entry that replaced it"),
+        ));
+    }
+    let quantity = old.quantity;
+    let typed = quantity.parse(&correct.value, correct.uncertainty.as_deref())?;
+    question(place, &quantity, &typed, (correct.sure, Some(number)))?;
+    // Told from the old value, which is known to be wrong, the new one may look unlikely; it was asked about above.
+    let new = request(&quantity, &typed, &old.method, (Some(old.taken), true));
+    let stored = accepted(Client::connect(&place.state)?.ask(&new)?)?;
+    if !correct.json {
+        writeln!(out, "{}", stored.text)?;
+    }
+    let mark = Request::Fact {
+        kind: FactKind::Correction.as_str().to_owned(),
+        name: number.to_owned(),
+        value: None,
+        uncertainty: None,
+        text: correct.reason.chars().take(200).collect(),
+        happened: None,
+    };
+    ask(place, &mark, correct.json, out).map(drop)
+}

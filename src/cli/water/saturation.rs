@@ -1,0 +1,259 @@
+//! Aragonite saturation of the water, and where a dose meets it.
+
+use std::io::Write;
+
+use serde_json::{Value, json};
+
+use crate::chemistry::{
+    Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, MixedStock, Ph, PhScale,
+    SATURATION_LIMITS, Salinity, SaturationError,
+};
+use crate::cli::args::Place;
+use crate::cli::exit::{self, Failure};
+use crate::cli::out::{Out, Tone};
+use crate::cli::record::ledger::open;
+use crate::cli::water::owner_args::Saturation as SaturationArgs;
+use crate::cli::water::reading::{Entry, entries};
+use crate::cli::words::{celsius, minute, ph_scale, salinity, usage, zone};
+use crate::config::{Controller, Solution, load};
+use crate::quantity::{Alkalinity, Concentration, parse_alkalinity, parse_concentration};
+
+/// Standard uncertainty of a typed alkalinity, dKH, and of a typed calcium, part of the value (common practice, no source).
+const TYPED_ALKALINITY_DKH: f64 = 0.2;
+const TYPED_CALCIUM: f64 = 0.03;
+
+fn refused(error: &SaturationError) -> Failure {
+    Failure::new(exit::REFUSED, error.to_string())
+}
+
+/// What is known, typed or from the record.
+struct Known {
+    water: CarbonateWater,
+    uncertainty: CarbonateUncertainty,
+    /// Where each value is from.
+    sources: Vec<String>,
+}
+
+pub(in crate::cli) fn saturation(
+    place: &Place,
+    options: &SaturationArgs,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let known = known(place, options)?;
+    let estimate = known
+        .water
+        .saturation_with(known.uncertainty)
+        .map_err(|e| refused(&e))?;
+    let controller = load(&place.config).ok().map(|loaded| loaded.controller);
+    let mixing = controller
+        .as_ref()
+        .map_or_else(Vec::new, |controller| mixing(&known.water, controller));
+    let caution = estimate.saturation.caution();
+    if options.json {
+        let mixing: Vec<Value> = mixing
+            .iter()
+            .map(|(line, ml, omega)| json!({ "line": line, "ml_per_l": ml, "omega": omega }))
+            .collect();
+        return Ok(out.json(&json!({
+            "omega_aragonite": estimate.saturation.omega, "low": estimate.low, "high": estimate.high,
+            "ph_total": estimate.saturation.ph_total, "carbonate_umol_per_kg": estimate.saturation.carbonate_umol_per_kg,
+            "inorganic_carbon_umol_per_kg": estimate.saturation.inorganic_carbon_umol_per_kg,
+            "caution": caution.to_string(), "mixing_point": mixing, "from": known.sources, "limits": SATURATION_LIMITS,
+        }))?);
+    }
+    let tone = match caution {
+        Caution::Ordinary => Tone::Good,
+        Caution::Noted => Tone::Strong,
+        Caution::Warned => Tone::Bad,
+    };
+    writeln!(out, "{}", out.tone(tone, &estimate.to_string()))?;
+    writeln!(out, "from {}", known.sources.join("; "))?;
+    for (line, ml, omega) in &mixing {
+        writeln!(
+            out,
+            "where a dose of line {line} meets the water, {ml} mL in a litre: {}",
+            omega.map_or("outside what can be computed".to_owned(), |o| format!(
+                "about {o:.1}"
+            ))
+        )?;
+    }
+    if !mixing.is_empty() {
+        writeln!(
+            out,
+            "dose into strong flow: the first seconds decide whether crystals form there"
+        )?;
+    }
+    writeln!(out, "{SATURATION_LIMITS}")?;
+    Ok(())
+}
+
+/// The readings of the record, and which of them were used.
+struct Record {
+    entries: Vec<Entry>,
+    zone: jiff::tz::TimeZone,
+    used: Vec<String>,
+}
+
+impl Record {
+    fn newest(&mut self, word: &str, option: &str) -> Result<&Entry, Failure> {
+        let found = self
+            .entries
+            .iter()
+            .rev()
+            .find(|e| e.word == word && !e.corrected && e.uncertainty.is_some());
+        let entry = found.ok_or_else(|| {
+            usage(format!(
+                "there is no reading of {word} on record; give it with {option}"
+            ))
+        })?;
+        let when = minute(entry.taken, &self.zone);
+        self.used
+            .push(format!("{word} {} of {when}", entry.shown()));
+        Ok(entry)
+    }
+}
+
+fn known(place: &Place, options: &SaturationArgs) -> Result<Known, Failure> {
+    let mut record = Record {
+        entries: match open(place) {
+            Ok(reader) => entries(&reader)?,
+            Err(_) => Vec::new(),
+        },
+        zone: zone(place),
+        used: Vec::new(),
+    };
+    let (alkalinity, alkalinity_u) = known_alkalinity(options, &mut record)?;
+    let (calcium, calcium_u) = known_calcium(options, &mut record)?;
+    let (ph, ph_u) = known_ph(options, &mut record)?;
+    let salinity = match &options.salinity {
+        Some(text) => salinity(text)?,
+        None => Salinity::from_practical(record.newest("salinity", "--salinity")?.value),
+    };
+    let temperature = if let Some(text) = &options.temperature {
+        celsius(text)?
+    } else {
+        Celsius::from_degrees(record.newest("temperature", "--temperature")?.value)
+    };
+    let mut sources = record.used;
+    if sources.is_empty() {
+        sources.push("what was typed".to_owned());
+    }
+    if options.ph.is_some() {
+        sources.push(format!("{ph} as typed"));
+    }
+    Ok(Known {
+        water: CarbonateWater {
+            alkalinity,
+            calcium,
+            ph,
+            salinity,
+            temperature,
+        },
+        uncertainty: CarbonateUncertainty {
+            alkalinity: alkalinity_u,
+            calcium: calcium_u,
+            ph: ph_u,
+        },
+        sources,
+    })
+}
+
+fn known_alkalinity(
+    options: &SaturationArgs,
+    record: &mut Record,
+) -> Result<(Alkalinity, Alkalinity), Failure> {
+    if let Some(text) = &options.alkalinity {
+        let typed = parse_alkalinity(text).map_err(usage)?;
+        return Ok((typed, Alkalinity::from_dkh(TYPED_ALKALINITY_DKH)));
+    }
+    let entry = record.newest("alkalinity", "--alkalinity")?;
+    let uncertainty = entry.uncertainty.unwrap_or(0.0);
+    Ok((
+        Alkalinity::from_meq_per_l(entry.value),
+        Alkalinity::from_meq_per_l(uncertainty),
+    ))
+}
+
+fn known_calcium(
+    options: &SaturationArgs,
+    record: &mut Record,
+) -> Result<(Concentration, Concentration), Failure> {
+    if let Some(text) = &options.calcium {
+        let typed = parse_concentration(text).map_err(usage)?;
+        let uncertainty = typed.as_mg_per_l() * TYPED_CALCIUM;
+        return Ok((typed, Concentration::from_mg_per_l(uncertainty)));
+    }
+    let entry = record.newest("Ca", "--calcium")?;
+    let uncertainty = entry.uncertainty.unwrap_or(0.0);
+    Ok((
+        Concentration::from_mg_per_l(entry.value),
+        Concentration::from_mg_per_l(uncertainty),
+    ))
+}
+
+fn known_ph(options: &SaturationArgs, record: &mut Record) -> Result<(Ph, f64), Failure> {
+    let scale = options.ph_scale.as_deref().and_then(ph_scale);
+    if let (Some(value), Some(scale)) = (options.ph, scale) {
+        return Ok((Ph { value, scale }, options.ph_uncertainty));
+    }
+    let entry = record.newest("pH", "--ph and --ph-scale")?;
+    let uncertainty = entry.uncertainty.unwrap_or(options.ph_uncertainty);
+    Ok((recorded_ph(entry), uncertainty))
+}
+
+/// A pH of the record, whose scale was typed with it.
+fn recorded_ph(entry: &Entry) -> Ph {
+    let scale = entry
+        .as_read
+        .split_once(' ')
+        .and_then(|(_, s)| ph_scale(&s.trim().to_lowercase()));
+    Ph {
+        value: entry.value,
+        scale: scale.unwrap_or(PhScale::Nbs),
+    }
+}
+
+/// What an alkalinity solution is made of; a label claim is taken for carbonate.
+fn base(solution: &Solution) -> Base {
+    if !solution.effect.carries_alkalinity() {
+        return Base::None;
+    }
+    let main = solution
+        .salts
+        .iter()
+        .max_by(|a, b| (a.0.meq_per_g() * a.1).total_cmp(&(b.0.meq_per_g() * b.1)));
+    match main.map(|(salt, _)| salt.formula()) {
+        Some("NaOH" | "Ca(OH)2" | "KOH") => Base::Hydroxide,
+        Some("NaHCO3" | "KHCO3") => Base::Bicarbonate,
+        Some(_) | None => Base::Carbonate,
+    }
+}
+
+/// Omega where 1 mL of each alkalinity or calcium solution meets a litre.
+fn mixing(water: &CarbonateWater, controller: &Controller) -> Vec<(String, f64, Option<f64>)> {
+    const ML_PER_L: f64 = 1.0;
+    controller
+        .lines
+        .iter()
+        .filter_map(|line| {
+            let solution = controller.solutions.get(&line.solution)?;
+            let calcium = solution
+                .effect
+                .elements_mg_per_l
+                .iter()
+                .find(|(e, _)| e.symbol() == "Ca")
+                .map_or(0.0, |(_, mg)| *mg);
+            let meq = solution.effect.alkalinity_meq_per_l;
+            if meq <= 0.0 && calcium <= 0.0 {
+                return None;
+            }
+            let stock = MixedStock {
+                alkalinity_meq_per_l: meq,
+                calcium_mg_per_l: calcium,
+                base: base(solution),
+            };
+            let mixed = water.saturation_at_mixing_point(stock, ML_PER_L).ok();
+            Some((line.name.to_string(), ML_PER_L, mixed.map(|s| s.omega)))
+        })
+        .collect()
+}

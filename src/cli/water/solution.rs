@@ -1,0 +1,286 @@
+//! What the solutions do to this tank, and recipes for a wanted strength.
+
+use std::io::Write;
+
+use serde_json::json;
+
+use crate::chemistry::{Balance, Rises, Salt, check_dissolves, recipe_for};
+use crate::cli::args::Place;
+use crate::cli::exit::{self, Failure};
+use crate::cli::out::{Out, Tone};
+use crate::cli::water::owner_args::{Solution as SolutionArgs, SolutionCommand, SolutionRecipe};
+use crate::cli::words::{celsius, configuration, rise, rises_json, rises_words, tank, usage};
+use crate::config::{Controller, Loaded, Solution};
+use crate::plan::plan_daily_volumes;
+use crate::quantity::{Name, Volume, parse_volume};
+
+/// Shows solutions, or makes a recipe.
+pub(in crate::cli) fn solution(
+    place: &Place,
+    options: &SolutionArgs,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    match &options.command {
+        Some(SolutionCommand::Recipe(recipe)) => make_recipe(place, recipe, out),
+        None => show(place, options, out),
+    }
+}
+
+/// One solution worked out.
+struct Shown<'a> {
+    solution: &'a Solution,
+    per_ml: Rises,
+    /// Lines that dose it, with their daily volume.
+    lines: Vec<(Name, Volume)>,
+    day: Rises,
+    /// For each bottle it is in, whether it stays dissolved, in words.
+    dissolves: Vec<(Name, Result<String, String>)>,
+}
+
+fn work_out<'a>(loaded: &'a Loaded, solution: &'a Solution) -> Shown<'a> {
+    let controller = &loaded.controller;
+    let tank = controller.tank;
+    let daily = plan_daily_volumes(&loaded.plan);
+    let lines: Vec<(Name, Volume)> = controller
+        .lines
+        .iter()
+        .filter(|line| line.solution == solution.name)
+        .map(|line| {
+            let volume = daily.get(&line.name).copied().unwrap_or(Volume::ZERO);
+            (line.name.clone(), volume)
+        })
+        .collect();
+    let volume = lines.iter().map(|(_, volume)| *volume).sum();
+    let bottles = controller
+        .lines
+        .iter()
+        .filter(|line| line.solution == solution.name && !solution.salts.is_empty())
+        .filter_map(|line| controller.reservoirs.get(&line.reservoir));
+    Shown {
+        solution,
+        per_ml: Rises::of(&[(&solution.effect, Volume::from_ul(1000))], tank),
+        day: Rises::of(&[(&solution.effect, volume)], tank),
+        lines,
+        dissolves: bottles
+            .map(|bottle| {
+                let checked = check_dissolves(&solution.salts, bottle.coldest)
+                    .map(|dissolves| dissolves.to_string())
+                    .map_err(|error| error.to_string());
+                (bottle.name.clone(), checked)
+            })
+            .collect(),
+    }
+}
+
+/// Pairs of an alkalinity and a calcium solution, with what equal volumes of them do.
+fn pairs(controller: &Controller) -> Vec<(Name, Name, Balance)> {
+    let ml = Volume::from_ul(1000);
+    let used = |s: &&Solution| controller.lines.iter().any(|l| l.solution == s.name);
+    let carries = |s: &Solution, symbol: &str| {
+        s.effect
+            .elements_mg_per_l
+            .iter()
+            .any(|(e, mg)| e.symbol() == symbol && *mg > 0.0)
+    };
+    let mut found = Vec::new();
+    for basic in controller.solutions.values().filter(used) {
+        if !basic.effect.carries_alkalinity() {
+            continue;
+        }
+        for calcium in controller.solutions.values().filter(used) {
+            if calcium.name != basic.name && carries(calcium, "Ca") {
+                let both = [(&basic.effect, ml), (&calcium.effect, ml)];
+                let balance = Rises::of(&both, controller.tank).balance();
+                found.push((basic.name.clone(), calcium.name.clone(), balance));
+            }
+        }
+    }
+    found
+}
+
+fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Failure> {
+    let loaded = configuration(place)?;
+    let controller = &loaded.controller;
+    let wanted = |s: &&Solution| options.name.as_ref().is_none_or(|n| s.name.as_str() == n);
+    let shown: Vec<Shown<'_>> = controller
+        .solutions
+        .values()
+        .filter(wanted)
+        .map(|solution| work_out(&loaded, solution))
+        .collect();
+    if shown.is_empty() {
+        let known: Vec<&str> = controller.solutions.keys().map(Name::as_str).collect();
+        return Err(usage(format!(
+            "there is no such solution; the solutions are: {}",
+            known.join(", ")
+        )));
+    }
+    let daily = plan_daily_volumes(&loaded.plan);
+    let parts: Vec<_> = controller
+        .lines
+        .iter()
+        .filter_map(|line| {
+            let solution = controller.solutions.get(&line.solution)?;
+            Some((&solution.effect, *daily.get(&line.name)?))
+        })
+        .collect();
+    let whole = options
+        .name
+        .is_none()
+        .then(|| Rises::of(&parts, controller.tank));
+    let pairs = if options.name.is_none() {
+        pairs(controller)
+    } else {
+        Vec::new()
+    };
+    if options.json {
+        return Ok(out.json(&as_json(&loaded, &shown, whole.as_ref(), &pairs))?);
+    }
+    for one in &shown {
+        print_one(one, controller, out)?;
+    }
+    if let Some(whole) = &whole {
+        writeln!(out, "{}", out.tone(Tone::Strong, "the whole plan, a day"))?;
+        writeln!(out, "  adds {}", rises_words(whole))?;
+        match whole.balance() {
+            Balance::NotAPair => {}
+            balance @ (Balance::Balanced { .. }
+            | Balance::CalciumHigh { .. }
+            | Balance::CalciumLow { .. }) => writeln!(out, "  as planned: {balance}")?,
+        }
+        for (basic, calcium, balance) in &pairs {
+            writeln!(out, "  equal volumes of {basic} and {calcium}: {balance}")?;
+        }
+        writeln!(out, "  {}", whole.left_behind_per_year())?;
+        writeln!(
+            out,
+            "  volumes of cron lines count for the days on which they dose; what animals, skimming and splashing take out is not counted"
+        )?;
+    }
+    Ok(())
+}
+
+fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<(), Failure> {
+    writeln!(
+        out,
+        "{}",
+        out.tone(Tone::Strong, one.solution.name.as_str())
+    )?;
+    let salts: Vec<String> = one
+        .solution
+        .salts
+        .iter()
+        .map(|(salt, g)| format!("{g} g/L {salt}"))
+        .collect();
+    if !salts.is_empty() {
+        writeln!(out, "  made of {}", salts.join(" + "))?;
+    }
+    if one.solution.caustic {
+        writeln!(out, "  CAUTION: caustic; gloves and eye protection")?;
+    }
+    writeln!(
+        out,
+        "  1 mL in {} adds {}",
+        controller.tank,
+        rises_words(&one.per_ml)
+    )?;
+    for (line, volume) in &one.lines {
+        writeln!(out, "  line {line} gives {volume} a day")?;
+    }
+    if one.lines.is_empty() {
+        writeln!(out, "  no line doses it")?;
+    } else {
+        writeln!(out, "  which adds {} a day", rises_words(&one.day))?;
+    }
+    for (bottle, checked) in &one.dissolves {
+        match checked {
+            Ok(text) => writeln!(out, "  in reservoir {bottle}: {text}")?,
+            Err(text) => writeln!(
+                out,
+                "  in reservoir {bottle}: {}",
+                out.tone(Tone::Bad, text)
+            )?,
+        }
+    }
+    Ok(())
+}
+
+fn as_json(
+    loaded: &Loaded,
+    shown: &[Shown<'_>],
+    whole: Option<&Rises>,
+    pairs: &[(Name, Name, Balance)],
+) -> serde_json::Value {
+    let solutions: Vec<_> = shown
+        .iter()
+        .map(|one| {
+            let lines: Vec<_> = one
+                .lines
+                .iter()
+                .map(|(line, volume)| json!({ "line": line.as_str(), "daily_ul": volume.as_ul() }))
+                .collect();
+            let salts: Vec<_> = one
+                .solution
+                .salts
+                .iter()
+                .map(|(salt, g)| json!({ "salt": salt.formula(), "g_per_l": g }))
+                .collect();
+            let dissolves: Vec<_> = one
+                .dissolves
+                .iter()
+                .map(|(bottle, checked)| {
+                    let text = checked.as_ref().unwrap_or_else(|error| error);
+                    json!({ "reservoir": bottle.as_str(), "ok": checked.is_ok(), "text": text })
+                })
+                .collect();
+            json!({
+                "solution": one.solution.name.as_str(), "caustic": one.solution.caustic, "salts": salts, "lines": lines,
+                "one_ml_adds": rises_json(&one.per_ml), "day_adds": rises_json(&one.day), "dissolves": dissolves,
+            })
+        })
+        .collect();
+    let pairs: Vec<_> = pairs
+        .iter()
+        .map(|(a, b, balance)| {
+            json!({ "alkalinity": a.as_str(), "calcium": b.as_str(), "equal_volumes": balance.to_string() })
+        })
+        .collect();
+    let whole = whole.map(|rises| {
+        let left = rises.left_behind_per_year();
+        json!({
+            "adds": rises_json(rises), "balance": rises.balance().to_string(),
+            "left_per_year": {
+                "sodium_chloride_g_per_l": left.sodium_chloride_g_per_l, "sodium_over_mg_per_l": left.sodium_over_mg_per_l,
+                "chloride_over_mg_per_l": left.chloride_over_mg_per_l, "sulphate_mg_per_l": left.sulphate_mg_per_l,
+            },
+        })
+    });
+    json!({ "tank_l": loaded.controller.tank.as_litres(), "solutions": solutions, "plan_day": whole, "pairs": pairs })
+}
+
+fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result<(), Failure> {
+    let salt: Salt = options.salt.parse().map_err(usage)?;
+    let volume = parse_volume(&options.volume).map_err(usage)?;
+    let rise = rise(&options.raises, &options.by)?;
+    let tank = tank(place, options.tank.as_ref())?;
+    let coldest = celsius(&options.coldest)?;
+    let recipe = recipe_for(salt, &rise, volume, tank, coldest)
+        .map_err(|error| Failure::new(exit::REFUSED, format!("no such recipe: {error}")))?;
+    if options.json {
+        return Ok(out.json(&json!({
+            "salt": salt.formula(), "g_per_l": recipe.g_per_l, "volume_ul": volume.as_ul(), "tank_l": tank.as_litres(),
+            "coldest_c": coldest.as_degrees(), "percent_of_limit": recipe.dissolves.percent_of_limit,
+        }))?);
+    }
+    writeln!(out, "{recipe}")?;
+    writeln!(
+        out,
+        "so that {volume} raise {} in {tank} by {}",
+        options.raises, options.by
+    )?;
+    writeln!(
+        out,
+        "CAUTION: weigh the dry powder as its label names it (a hydrate weighs more), add it to water and not water to it; gloves and eye protection"
+    )?;
+    Ok(())
+}

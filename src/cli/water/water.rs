@@ -1,0 +1,270 @@
+//! What water changes and doses dilute, and aragonite saturation.
+
+use std::io::Write;
+
+use serde_json::{Value, json};
+
+use crate::chemistry::{
+    ChangeShare, DilutionError, Rises, dosed_water, figures, left_after_continuous,
+    litres_for_continuous, share_to_reach,
+};
+use crate::cli::args::Place;
+use crate::cli::exit::{self, Failure};
+use crate::cli::out::Out;
+use crate::cli::water::owner_args::{Dilute, DiluteCommand};
+use crate::cli::words::{celsius, configuration, salinity, tank, usage};
+use crate::plan::plan_daily_volumes;
+use crate::quantity::{Concentration, TankVolume, Volume, parse_concentration, parse_volume};
+
+/// What is worked out: lines for people, and the same for programs.
+struct Worked {
+    lines: Vec<String>,
+    json: Value,
+}
+
+/// What the arithmetic refuses.
+fn refused(error: &DilutionError) -> Failure {
+    Failure::new(exit::REFUSED, error.to_string())
+}
+
+fn level(text: &str) -> Result<Concentration, Failure> {
+    parse_concentration(text).map_err(usage)
+}
+
+fn litres(text: &str) -> Result<TankVolume, Failure> {
+    let volume = parse_volume(text).map_err(usage)?;
+    Ok(TankVolume::from_litres(volume.as_ml() / 1000.0))
+}
+
+fn mg(value: Concentration) -> String {
+    format!("{} mg/L", figures(value.as_mg_per_l()))
+}
+
+/// Works out what is asked about dilution.
+pub(in crate::cli) fn dilute(
+    place: &Place,
+    options: &Dilute,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let tank = tank(place, options.tank.as_ref())?;
+    let worked = match &options.command {
+        DiluteCommand::Changes {
+            change,
+            times,
+            from,
+            new,
+        } => changes(tank, litres(change)?, *times, (from.as_ref(), new))?,
+        DiluteCommand::Reach {
+            change,
+            from,
+            to,
+            new,
+        } => reach(
+            tank,
+            litres(change)?,
+            (level(from)?, level(to)?, level(new)?),
+        )?,
+        DiluteCommand::Steady {
+            change,
+            every_days,
+            gain,
+            uptake,
+            new,
+        } => {
+            let per_day = match (gain, uptake) {
+                (Some(gain), _) => level(gain)?.as_mg_per_l(),
+                (None, Some(uptake)) => -level(uptake)?.as_mg_per_l(),
+                (None, None) => 0.0,
+            };
+            steady(tank, litres(change)?, (*every_days, per_day), level(new)?)?
+        }
+        DiluteCommand::Continuous { litres: flow, left } => continuous(tank, flow.as_ref(), *left)?,
+        DiluteCommand::Doses {
+            days,
+            salinity,
+            temperature,
+        } => doses(place, tank, *days, (salinity, temperature))?,
+    };
+    if options.json {
+        return Ok(out.json(&worked.json)?);
+    }
+    for line in &worked.lines {
+        writeln!(out, "{line}")?;
+    }
+    Ok(())
+}
+
+fn changes(
+    tank: TankVolume,
+    change: TankVolume,
+    times: u32,
+    (from, new): (Option<&String>, &str),
+) -> Result<Worked, Failure> {
+    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
+    let left = share.left_after(times);
+    let mut lines = vec![
+        format!(
+            "{times} changes of {change} ({:.1} % of {tank}) leave {:.1} % of the old water",
+            share.as_percent(),
+            left * 100.0
+        ),
+        format!(
+            "half of it is left after {:.1} changes",
+            share.changes_to_halve()
+        ),
+    ];
+    let new = level(new)?;
+    let after = from
+        .map(|from| level(from))
+        .transpose()?
+        .map(|from| (from, share.level_after(from, new, times)));
+    if let Some((from, after)) = after {
+        lines.push(format!(
+            "{} becomes {}, with new water of {} and nothing else happening",
+            mg(from),
+            mg(after),
+            mg(new)
+        ));
+    }
+    let json = json!({
+        "tank_l": tank.as_litres(), "change_l": change.as_litres(), "changes": times, "left_percent": left * 100.0,
+        "changes_to_halve": share.changes_to_halve(), "level_after_mg_per_l": after.map(|(_, a)| a.as_mg_per_l()),
+    });
+    Ok(Worked { lines, json })
+}
+
+fn reach(
+    tank: TankVolume,
+    change: TankVolume,
+    (from, to, new): (Concentration, Concentration, Concentration),
+) -> Result<Worked, Failure> {
+    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
+    let times = share
+        .changes_to_reach(from, to, new)
+        .map_err(|e| refused(&e))?;
+    let after = share.level_after(from, new, times);
+    let single = share_to_reach(from, to, new).ok();
+    let mut lines = vec![format!(
+        "{times} changes of {change} ({:.1} % of {tank}) bring {} to {}, with new water of {}",
+        share.as_percent(),
+        mg(from),
+        mg(after),
+        mg(new)
+    )];
+    if let Some(single) = single {
+        lines.push(format!(
+            "one change would have to be {:.1} % of the water ({}); large changes move everything else at once",
+            single.as_percent(),
+            TankVolume::from_litres(tank.as_litres() * single.as_percent() / 100.0)
+        ));
+    }
+    let json = json!({
+        "tank_l": tank.as_litres(), "change_l": change.as_litres(), "changes": times,
+        "level_after_mg_per_l": after.as_mg_per_l(), "single_change_percent": single.map(ChangeShare::as_percent),
+    });
+    Ok(Worked { lines, json })
+}
+
+fn steady(
+    tank: TankVolume,
+    change: TankVolume,
+    (every_days, per_day): (u32, f64),
+    new: Concentration,
+) -> Result<Worked, Failure> {
+    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
+    let gain = Concentration::from_mg_per_l(per_day * f64::from(every_days));
+    let steady = share.steady_level(new, gain);
+    let word = if per_day < 0.0 { "taken up" } else { "gained" };
+    let lines = vec![
+        format!(
+            "with {change} ({:.1} % of {tank}) changed every {every_days} d and {} mg/L {word} a day:",
+            share.as_percent(),
+            figures(per_day.abs())
+        ),
+        format!("it {steady}"),
+        format!(
+            "half of the way is gone after {:.1} changes ({:.0} d)",
+            share.changes_to_halve(),
+            share.changes_to_halve() * f64::from(every_days)
+        ),
+    ];
+    let json = json!({
+        "tank_l": tank.as_litres(), "change_l": change.as_litres(), "every_days": every_days, "gain_mg_per_l_per_day": per_day,
+        "before_change_mg_per_l": steady.before.as_mg_per_l(), "after_change_mg_per_l": steady.after.as_mg_per_l(),
+    });
+    Ok(Worked { lines, json })
+}
+
+fn continuous(
+    tank: TankVolume,
+    flow: Option<&String>,
+    left: Option<f64>,
+) -> Result<Worked, Failure> {
+    let (exchanged, left) = match (flow, left) {
+        (Some(flow), _) => {
+            let exchanged = litres(flow)?;
+            (
+                exchanged,
+                left_after_continuous(exchanged, tank).map_err(|e| refused(&e))?,
+            )
+        }
+        (None, percent) => {
+            let left = percent.unwrap_or(100.0) / 100.0;
+            (
+                litres_for_continuous(tank, left).map_err(|e| refused(&e))?,
+                left,
+            )
+        }
+    };
+    let lines = vec![format!(
+        "{exchanged} flowing through {tank} leave {:.1} % of the old water; one change of as much would leave less, many small ones about as much",
+        left * 100.0
+    )];
+    let json = json!({ "tank_l": tank.as_litres(), "exchanged_l": exchanged.as_litres(), "left_percent": left * 100.0 });
+    Ok(Worked { lines, json })
+}
+
+fn doses(
+    place: &Place,
+    tank: TankVolume,
+    days: u32,
+    (salinity_text, temperature_text): (&str, &str),
+) -> Result<Worked, Failure> {
+    let loaded = configuration(place)?;
+    let daily = plan_daily_volumes(&loaded.plan);
+    let parts: Vec<_> = loaded
+        .controller
+        .lines
+        .iter()
+        .filter_map(|line| {
+            let solution = loaded.controller.solutions.get(&line.solution)?;
+            Some((&solution.effect, *daily.get(&line.name)?))
+        })
+        .collect();
+    let day: Volume = parts.iter().map(|(_, volume)| *volume).sum();
+    let residue = Rises::of(&parts, tank).left_behind_per_year();
+    let salt = (residue.sodium_chloride_g_per_l
+        + (residue.sodium_over_mg_per_l
+            + residue.chloride_over_mg_per_l
+            + residue.sulphate_mg_per_l)
+            / 1000.0)
+        * f64::from(days)
+        / 365.0;
+    let water = (salinity(salinity_text)?, celsius(temperature_text)?);
+    let dosed = dosed_water(tank, water, day, days, salt).map_err(|e| refused(&e))?;
+    let lines = vec![
+        format!(
+            "the plan's {day} a day over {days} d leave {} g/L of salt behind (sodium chloride, sulphate and what is over) when no water is changed",
+            figures(salt)
+        ),
+        format!("from {}: {dosed}", water.0),
+        "salt that skimming, splashing and animals carry out is not counted; measure salinity"
+            .to_owned(),
+    ];
+    let json = json!({
+        "tank_l": tank.as_litres(), "days": days, "day_ul": day.as_ul(), "salt_g_per_l": salt, "litres": dosed.litres,
+        "salinity_level_held": dosed.salinity_level_held.as_practical(),
+        "salinity_displaced": dosed.salinity_displaced.as_practical(),
+    });
+    Ok(Worked { lines, json })
+}

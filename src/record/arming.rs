@@ -1,0 +1,17 @@
+//! The owner's acceptance of the cautions.
+
+use super::stamp::{Stamp, Who};
+
+/// The owner's recorded acceptance of the cautions, or its end. Without one that matches nothing is driven.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Arming {
+    pub armed: bool,
+    /// Identifies the configuration and the board that it is for.
+    pub fingerprint: String,
+    /// The board, in words.
+    pub hardware: String,
+    /// What was typed; empty for a disarming.
+    pub sentence: String,
+    pub who: Who,
+    pub at: Stamp,
+}

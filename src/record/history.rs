@@ -1,0 +1,59 @@
+//! What the ledger knows at start.
+
+use jiff::Timestamp;
+
+use super::calibration::StoredCalibration;
+use super::changeover::Changeover;
+use super::course::Course;
+use super::dose::{Intent, PastDose};
+use super::hold::Hold;
+use super::reading::Reading;
+use super::swap::BottleSwap;
+use super::uptake::UptakeAccepted;
+use crate::plan::SlotKey;
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+
+/// One start of the daemon, as far as the ledger knows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PastSession {
+    /// The kernel's boot id: sessions of one boot share the elapsed clock.
+    pub boot: String,
+    /// Largest elapsed time written down in this session.
+    pub elapsed_last: Millis,
+}
+
+/// What the ledger knows at start.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct History {
+    /// Highest dose number so far; 0 in a new ledger.
+    pub dose_last: i64,
+    /// Newest wall time of any entry that was written with a trusted clock.
+    pub newest_wall: Option<Timestamp>,
+    /// Doses that may still count in a 24 h window, oldest first, intents without outcome included in full.
+    pub doses: Vec<PastDose>,
+    /// Sessions, oldest first, at least all that `doses` refer to, and all after those.
+    pub sessions: Vec<PastSession>,
+    /// Intents without an outcome; the engine closes them as uncertain.
+    pub open: Vec<Intent>,
+    /// Bottle contents by the books, open intents not yet taken off.
+    pub reservoirs: Vec<(Name, Volume)>,
+    /// The latest calibration of each head, with the run time of its head since then.
+    pub calibrations: Vec<(StoredCalibration, Millis)>,
+    pub holds: Vec<Hold>,
+    /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
+    pub settled: Vec<SlotKey>,
+    /// The last reading of each quantity.
+    pub readings: Vec<Reading>,
+    /// Alkalinity added since the last alkalinity reading was taken, all lines, open intents in full.
+    pub alkalinity_since_reading: Alkalinity,
+    /// The last accepted change of uptake.
+    pub uptake: Option<UptakeAccepted>,
+    /// The newest word on each course, ended ones included.
+    pub courses: Vec<Course>,
+    /// When the water was last changed.
+    pub water_changed: Option<Timestamp>,
+    /// The newest word on the newest changeover, ended or not.
+    pub changeover: Option<Changeover>,
+    /// The newest word on the newest swapped bottle, with what its line gave since: delivered, or all of it when nobody saw the end.
+    pub swap: Option<(BottleSwap, Volume)>,
+}

@@ -1,0 +1,48 @@
+//! Slots that were not given.
+
+use jiff::Timestamp;
+
+use super::stamp::Stamp;
+use crate::plan::SlotKey;
+use crate::quantity::{Name, Volume};
+
+/// A slot that was not given.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SlotNotGiven {
+    pub key: SlotKey,
+    /// When it was due.
+    pub due: Timestamp,
+    pub volume: Volume,
+    /// Missed (nobody was there in time) or refused (an interlock).
+    pub kind: NotGiven,
+    /// The reason in words, with its numbers.
+    pub reason: String,
+    /// A short stable code of the reason, for programs.
+    pub code: String,
+    /// When it was written down.
+    pub at: Stamp,
+}
+
+/// Why a slot was not given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NotGiven {
+    /// Its time passed while the daemon was off, the clock unsure, or the clock jumped over it.
+    Missed,
+    /// An interlock did not allow it.
+    Refused,
+}
+
+/// Slots of one line that were missed together, in an outage: a range, so that a year's outage is one row.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OutageMissed {
+    pub line: Name,
+    /// First instant of the outage, exclusive.
+    pub from: Timestamp,
+    pub until: Timestamp,
+    /// Slots missed; `None` when the outage is too long to count them one by one.
+    pub slots: Option<u32>,
+    /// Their volume; `None` likewise.
+    pub volume: Option<Volume>,
+    /// When it was written down.
+    pub at: Stamp,
+}
