@@ -67,7 +67,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Changes(options) => water::changes::changes(place, options, out),
         Command::Course(options) => water::course::course(place, options, out),
         Command::Panel(options) => water::panel::panel(place, options, out),
-        Command::Dilute(options) => water::water::dilute(place, options, out),
+        Command::Dilute(options) => water::dilute::dilute(place, options, out),
         Command::Changeover(options) => water::changeover::changeover(place, options, out),
         Command::Calibrate(options) => heads::calibrate::calibrate(place, options, out),
         Command::Verify(options) => heads::verify::verify(place, options, out),
