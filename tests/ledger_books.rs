@@ -6,15 +6,15 @@ mod support;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use dosewright::chemistry::Element;
+use dosewright::chemistry::{Element, Quantity};
 use dosewright::ledger::{Cell, Filter, Ledger, LedgerError, Table};
 use dosewright::metering::{Calibration, MeteringLimits};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
 use dosewright::record::{
-    Arming, CalibrationRun, DoseEnd, DoseId, Entry, Hold, HoldScope, Measured, NotGiven, Note,
-    OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
-    StoredVerification, UptakeAccepted, Who,
+    Arming, CalibrationRun, DoseEnd, DoseId, Entry, Hold, HoldScope, NotGiven, Note, OutageMissed,
+    Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
+    UptakeAccepted, Who,
 };
 use proptest::prelude::*;
 use support::{
@@ -269,7 +269,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         at: at(2_000),
     };
     let alkalinity = Reading {
-        measured: Measured::Alkalinity,
+        measured: Quantity::Alkalinity,
         value: ReadingValue::Alkalinity {
             value: Alkalinity::from_dkh(8.2),
             uncertainty: Alkalinity::from_dkh(0.1),
@@ -280,7 +280,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         at: at(3 * HOUR + 600_000),
     };
     let iodine = Reading {
-        measured: Measured::Element(Element::new("I").unwrap()),
+        measured: Quantity::Element(Element::new("I").unwrap()),
         value: ReadingValue::Below {
             limit: Concentration::from_mg_per_l(0.02),
         },
@@ -687,7 +687,7 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
     }
 }
 
-/// Measured by the write-ahead log's own growth: 3 pages for nearly every dose (intent 2, outcome 1), more when a leaf of
+/// Quantity by the write-ahead log's own growth: 3 pages for nearly every dose (intent 2, outcome 1), more when a leaf of
 /// the tree splits. Budget: 16 KiB on the mean, 24 KiB for 9 of 10, never more than 9 pages.
 #[test]
 fn a_dose_writes_three_pages_and_reading_writes_nothing() {

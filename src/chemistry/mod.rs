@@ -23,6 +23,7 @@ mod conductivity;
 mod dilution;
 mod natural;
 mod panel;
+mod quantity;
 mod recipe;
 mod rises;
 pub mod salts;
@@ -55,6 +56,7 @@ pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
 pub use panel::{
     Band, Comparison, Detected, Finding, PanelEntry, PanelError, PanelUnit, SafeCourse, safe_course,
 };
+pub use quantity::Quantity;
 pub use recipe::{
     ALKALINITY_MEQ_PER_L_MAX, ClaimRise, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX,
 };

@@ -9,17 +9,78 @@ use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Element(String);
 
-/// Elements that reef solutions and lab panels speak of.
-const SYMBOLS: [&str; 44] = [
-    "Ag", "Al", "As", "B", "Ba", "Be", "Bi", "Br", "C", "Ca", "Cd", "Ce", "Cl", "Co", "Cr", "Cs",
-    "Cu", "F", "Fe", "Hg", "I", "K", "La", "Li", "Mg", "Mn", "Mo", "N", "Na", "Ni", "P", "Pb",
-    "Rb", "S", "Sb", "Se", "Si", "Sn", "Sr", "Ti", "U", "V", "W", "Zn",
+/// Elements that reef solutions and lab panels speak of: symbol, and English name (IUPAC spelling).
+const ELEMENTS: [(&str, &str); 44] = [
+    ("Ag", "silver"),
+    ("Al", "aluminium"),
+    ("As", "arsenic"),
+    ("B", "boron"),
+    ("Ba", "barium"),
+    ("Be", "beryllium"),
+    ("Bi", "bismuth"),
+    ("Br", "bromine"),
+    ("C", "carbon"),
+    ("Ca", "calcium"),
+    ("Cd", "cadmium"),
+    ("Ce", "cerium"),
+    ("Cl", "chlorine"),
+    ("Co", "cobalt"),
+    ("Cr", "chromium"),
+    ("Cs", "caesium"),
+    ("Cu", "copper"),
+    ("F", "fluorine"),
+    ("Fe", "iron"),
+    ("Hg", "mercury"),
+    ("I", "iodine"),
+    ("K", "potassium"),
+    ("La", "lanthanum"),
+    ("Li", "lithium"),
+    ("Mg", "magnesium"),
+    ("Mn", "manganese"),
+    ("Mo", "molybdenum"),
+    ("N", "nitrogen"),
+    ("Na", "sodium"),
+    ("Ni", "nickel"),
+    ("P", "phosphorus"),
+    ("Pb", "lead"),
+    ("Rb", "rubidium"),
+    ("S", "sulfur"),
+    ("Sb", "antimony"),
+    ("Se", "selenium"),
+    ("Si", "silicon"),
+    ("Sn", "tin"),
+    ("Sr", "strontium"),
+    ("Ti", "titanium"),
+    ("U", "uranium"),
+    ("V", "vanadium"),
+    ("W", "tungsten"),
+    ("Zn", "zinc"),
 ];
 
 impl Element {
     /// An element by its symbol, for example `Ca`; `None` when it is none that can be dosed or measured here.
     pub fn new(symbol: &str) -> Option<Self> {
-        SYMBOLS.contains(&symbol).then(|| Self(symbol.to_owned()))
+        let known = ELEMENTS.iter().any(|(known, _)| *known == symbol);
+        known.then(|| Self(symbol.to_owned()))
+    }
+
+    /// By its English name in lower case, for example `calcium`.
+    pub fn from_name(name: &str) -> Option<Self> {
+        let (symbol, _) = ELEMENTS.iter().find(|(_, known)| *known == name)?;
+        Some(Self((*symbol).to_owned()))
+    }
+
+    /// Every element that is known here.
+    pub fn all() -> impl Iterator<Item = Self> {
+        ELEMENTS
+            .iter()
+            .map(|(symbol, _)| Self((*symbol).to_owned()))
+    }
+
+    /// Its English name in lower case.
+    pub fn name(&self) -> &str {
+        let named = ELEMENTS.iter().find(|(symbol, _)| *symbol == self.0);
+        named.map_or(self.0.as_str(), |(_, name)| name)
     }
 
     pub fn symbol(&self) -> &str {

@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 use serde_json::json;
 
+use crate::chemistry::Quantity;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
     Answer, ChangeoverAction, Command, CourseAction, Denial, NewCalibration, NewChangeover,
@@ -10,7 +11,7 @@ use crate::engine::{
 };
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{
-    CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, Measured, ReadingValue,
+    CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, ReadingValue,
 };
 
 /// What a request comes to.
@@ -443,8 +444,8 @@ fn volume(ul: i64) -> Result<Volume, String> {
     }
 }
 
-fn measured(quantity: &str) -> Result<Measured, String> {
-    Measured::from_word(quantity).ok_or_else(|| {
+fn measured(quantity: &str) -> Result<Quantity, String> {
+    Quantity::from_word(quantity).ok_or_else(|| {
         format!(
             "\"{quantity}\" is not measured here; give alkalinity or an element's symbol, for example Ca"
         )
@@ -464,20 +465,20 @@ fn reading_value(
         ));
     }
     match measured(quantity)? {
-        Measured::Alkalinity if below => {
+        Quantity::Alkalinity if below => {
             Err("alkalinity is never below a detection limit; give its value".to_owned())
         }
-        Measured::Alkalinity => {
+        Quantity::Alkalinity => {
             let (value, uncertainty) = (
                 Alkalinity::from_meq_per_l(value),
                 Alkalinity::from_meq_per_l(uncertainty),
             );
             Ok(ReadingValue::Alkalinity { value, uncertainty })
         }
-        Measured::Element(_) if below => Ok(ReadingValue::Below {
+        Quantity::Element(_) if below => Ok(ReadingValue::Below {
             limit: Concentration::from_mg_per_l(value),
         }),
-        Measured::Element(_) => {
+        Quantity::Element(_) => {
             let (value, uncertainty) = (
                 Concentration::from_mg_per_l(value),
                 Concentration::from_mg_per_l(uncertainty),

@@ -5,9 +5,10 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::effect::Ticket;
+use crate::chemistry::Quantity;
 use crate::config::Plan;
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::{CalibrationRun, DoseId, DoseKind, HoldScope, Measured, ReadingValue, Who};
+use crate::record::{CalibrationRun, DoseId, DoseKind, HoldScope, ReadingValue, Who};
 
 /// The time, on both clocks, as the shell read them together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -196,7 +197,7 @@ pub enum RefillLevel {
 /// A reading as it is entered.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewReading {
-    pub measured: Measured,
+    pub measured: Quantity,
     pub value: ReadingValue,
     /// The method, in the owner's words.
     pub method: String,
@@ -252,7 +253,7 @@ pub struct NewCourse {
     /// Whether it has an aim or a review date.
     pub kind: crate::record::CourseKind,
     pub line: Name,
-    pub raises: Measured,
+    pub raises: Quantity,
     /// By how much a day: meq/L for alkalinity, mg/L otherwise.
     pub rise_per_day: f64,
     /// Extra volume a day.
@@ -270,7 +271,7 @@ pub struct NewChangeover {
     pub from: Name,
     /// The line that fades in; on standby in the plan.
     pub to: Name,
-    pub by: Measured,
+    pub by: Quantity,
     /// Over how many days.
     pub days: u32,
     /// In the owner's words.
@@ -283,7 +284,7 @@ pub struct NewSwap {
     pub line: Name,
     /// The solution in the new bottle.
     pub to: Name,
-    pub by: Measured,
+    pub by: Quantity,
     /// What the tube holds between bottle and outlet.
     pub tube: Volume,
     /// The daily volume of the new solution that the owner was shown; `None` when nothing was shown.

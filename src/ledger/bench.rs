@@ -16,7 +16,7 @@ use crate::record::{CalibrationRun, DoseEnd, DoseId, StoredCalibration, StoredVe
 pub struct EndedDose {
     pub end: DoseEnd,
     pub delivered: Volume,
-    /// Measured on-time; `None` when nobody measured it.
+    /// Quantity on-time; `None` when nobody measured it.
     pub on_time: Option<Millis>,
 }
 

@@ -6,9 +6,10 @@ use rusqlite::Row;
 use rusqlite::types::Type;
 use thiserror::Error;
 
+use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::{DoseEnd, DoseKind, Measured, NotGiven, Stamp, Who};
+use crate::record::{DoseEnd, DoseKind, NotGiven, Stamp, Who};
 
 /// A column holds something that this program never writes there.
 #[derive(Debug, Error)]
@@ -174,8 +175,8 @@ pub(super) fn not_given_text(kind: NotGiven) -> &'static str {
 }
 
 /// What was measured, from its word.
-pub(super) fn measured(row: &Row<'_>) -> rusqlite::Result<Measured> {
+pub(super) fn measured(row: &Row<'_>) -> rusqlite::Result<Quantity> {
     let value = text(row, "measured")?;
-    Measured::from_word(&value)
+    Quantity::from_word(&value)
         .ok_or_else(|| unexpected(row, "measured", &value, "alkalinity or an element"))
 }

@@ -10,10 +10,11 @@ use super::books::{OPEN_SPAN_MAX, alkalinity_counted, meq_from_peq, peq, run_cou
 use super::codec;
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
+use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{
-    DoseEnd, DoseId, History, Hold, HoldScope, Intent, Measured, PastDose, PastSession, Reading,
+    DoseEnd, DoseId, History, Hold, HoldScope, Intent, PastDose, PastSession, Reading,
     ReadingValue, Stamp, StoredCalibration, UptakeAccepted,
 };
 
@@ -497,11 +498,11 @@ pub(super) fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
         (_, None) => ReadingValue::Below {
             limit: Concentration::from_mg_per_l(value),
         },
-        (Measured::Alkalinity, Some(uncertainty)) => ReadingValue::Alkalinity {
+        (Quantity::Alkalinity, Some(uncertainty)) => ReadingValue::Alkalinity {
             value: Alkalinity::from_meq_per_l(value),
             uncertainty: Alkalinity::from_meq_per_l(uncertainty),
         },
-        (Measured::Element(_), Some(uncertainty)) => ReadingValue::Concentration {
+        (Quantity::Element(_), Some(uncertainty)) => ReadingValue::Concentration {
             value: Concentration::from_mg_per_l(value),
             uncertainty: Concentration::from_mg_per_l(uncertainty),
         },

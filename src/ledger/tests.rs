@@ -7,10 +7,11 @@ use jiff::Timestamp;
 
 use super::thread::{Keeper, Report};
 use super::*;
+use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
     BottleSwap, Changeover, ChangeoverState, CourseKind, DoseEnd, DoseId, DoseKind, Entry,
-    FactKind, Intent, Measured, Note, Outcome, Stamp, SwapState, Who,
+    FactKind, Intent, Note, Outcome, Stamp, SwapState, Who,
 };
 
 fn at(ms: i64) -> Stamp {
@@ -346,7 +347,7 @@ fn swap(state: SwapState, number: i64) -> BottleSwap {
         line: Name::new("trace").unwrap(),
         from: Name::new("soda").unwrap(),
         to: Name::new("bicarbonate").unwrap(),
-        by: Measured::Alkalinity,
+        by: Quantity::Alkalinity,
         tube: Volume::from_ul(6_300),
         before: Volume::from_ul(75_600),
         after: Volume::from_ul(102_721),
@@ -369,7 +370,7 @@ fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
         number: 3,
         from: name("soda"),
         to: name("bicarbonate"),
-        by: Measured::from_word("Ca").unwrap(),
+        by: Quantity::from_word("Ca").unwrap(),
         days: 5,
         step,
         on: jiff::civil::date(2026, 1, 4),

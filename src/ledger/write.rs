@@ -8,10 +8,11 @@ use super::books::{
 use super::codec::{end_text, kind_text, not_given_text, who_text};
 use super::error::LedgerError;
 use super::open::{Ledger, Place};
+use crate::chemistry::Quantity;
 use crate::quantity::Millis;
 use crate::record::{
-    Arming, Course, DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Measured, Note, OutageMissed,
-    Outcome, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, UptakeAccepted, Who,
+    Arming, Course, DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Note, OutageMissed, Outcome,
+    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, UptakeAccepted, Who,
 };
 
 /// Doses of the trusted wall clock this much older than a sample end the search for doses after it: a small step of the
@@ -417,10 +418,10 @@ fn insert_reading(
     };
     let taken_ms = reading.taken.as_millisecond();
     let total_then = match reading.measured {
-        Measured::Alkalinity => books
+        Quantity::Alkalinity => books
             .alkalinity_peq
             .saturating_sub(alkalinity_after_peq(tx, taken_ms)?),
-        Measured::Element(_) => 0,
+        Quantity::Element(_) => 0,
     };
     tx.execute(
         "INSERT INTO reading (session, at_ms, elapsed_ms, trusted, measured, form, value, uncertainty, unit, method,

@@ -38,7 +38,7 @@ pub enum VerificationError {
     },
     /// Less than nothing came out.
     #[error("{measured} cannot have come out; check the vessel's own weight")]
-    Measured { measured: Volume },
+    Quantity { measured: Volume },
     /// The tolerance is no tolerance.
     #[error("a tolerance of {percent} % makes no sense; it must be from 0.1 to 50 %")]
     Tolerance {
@@ -63,7 +63,7 @@ impl Verification {
             return Err(VerificationError::Expected { expected });
         }
         if measured < Volume::ZERO {
-            return Err(VerificationError::Measured { measured });
+            return Err(VerificationError::Quantity { measured });
         }
         let off = f64_from_i64(measured.saturating_sub(expected).as_ul());
         Ok(100.0 * off / f64_from_i64(expected.as_ul()))

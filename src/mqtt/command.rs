@@ -8,9 +8,10 @@ use serde_json::{Value, json};
 
 use super::settings::RemoteKind;
 use crate::chemistry::Element;
+use crate::chemistry::Quantity;
 use crate::engine::{Command, Denial, NewReading};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume};
-use crate::record::{DoseKind, HoldScope, Measured, ReadingValue};
+use crate::record::{DoseKind, HoldScope, ReadingValue};
 
 pub(super) const COMMAND_BYTES_MAX: usize = 4096;
 /// Longest id and longest name that a sender may give itself, in characters.
@@ -216,7 +217,7 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
                 value: Alkalinity::from_dkh(number(value, "alkalinity_dkh")?),
                 uncertainty: Alkalinity::from_dkh(number(uncertainty, "uncertainty_dkh")?),
             };
-            (Measured::Alkalinity, value)
+            (Quantity::Alkalinity, value)
         }
         (None, Some(symbol)) => {
             let element = Element::new(symbol)
@@ -239,7 +240,7 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
                     ));
                 }
             };
-            (Measured::Element(element), value)
+            (Quantity::Element(element), value)
         }
         (Some(_), Some(_)) | (None, None) => {
             return Err(malformed(
@@ -502,7 +503,7 @@ mod tests {
         let r = read(
             r#""element":"Ca","value_mg_per_l":412,"uncertainty_mg_per_l":8,"taken":"2026-11-25T09:00:00+01:00""#,
         );
-        assert_eq!(r.measured, Measured::Element(Element::new("Ca").unwrap()));
+        assert_eq!(r.measured, Quantity::Element(Element::new("Ca").unwrap()));
         assert_eq!(r.taken, Some("2026-11-25T08:00:00Z".parse().unwrap()));
         let r = read(r#""element":"Fe","below_mg_per_l":0.002"#);
         assert!(matches!(r.value, ReadingValue::Below { .. }));

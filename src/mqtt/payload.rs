@@ -8,11 +8,12 @@ use serde_json::{Map, Value, json};
 
 use super::topics::Topics;
 use super::{EventLine, Identity, Snapshot};
+use crate::chemistry::Quantity;
 use crate::engine::{
     Alarm, AlarmCode, HeadStatus, LineStatus, ReservoirStatus, RunningStatus, Status, TrustSource,
 };
 use crate::quantity::{Volume, f64_from_i64};
-use crate::record::{Hold, HoldScope, Measured, Reading, ReadingValue};
+use crate::record::{Hold, HoldScope, Reading, ReadingValue};
 
 /// All state messages of one moment with their topics, the availability message left out.
 pub fn messages(snapshot: &Snapshot, identity: &Identity, topics: &Topics) -> Vec<(String, Value)> {
@@ -214,7 +215,7 @@ fn water(snapshot: &Snapshot) -> Value {
     let alkalinity = snapshot
         .readings
         .iter()
-        .find(|r| r.measured == Measured::Alkalinity);
+        .find(|r| r.measured == Quantity::Alkalinity);
     let known = match alkalinity.map(|r| r.value) {
         Some(ReadingValue::Alkalinity { value, uncertainty }) => {
             Some((value.as_dkh(), uncertainty.as_dkh()))
@@ -251,7 +252,7 @@ fn water(snapshot: &Snapshot) -> Value {
 }
 
 fn element_reading(reading: &Reading, status: &Status) -> Option<Value> {
-    let Measured::Element(element) = &reading.measured else {
+    let Quantity::Element(element) = &reading.measured else {
         return None;
     };
     let (value, uncertainty, below) = match reading.value {

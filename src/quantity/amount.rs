@@ -13,7 +13,7 @@ pub const MEQ_PER_DKH: f64 = 20.0 / 56.077;
 /// mg/L as CaCO3 in 1 meq/L: M(CaCO3) / 2, M(CaCO3) = 100.086 g/mol (standard atomic weights 2021, IUPAC/CIAAW).
 pub const MG_CACO3_PER_MEQ: f64 = 100.086 / 2.0;
 
-/// Alkalinity, or a change of it, in meq/L.
+/// Alkalinity, or a change of it. Kept and written in dKH, the unit that people read, so that what is written reads back as itself.
 #[derive(Clone, Copy, PartialEq, PartialOrd, Default)]
 pub struct Alkalinity(f64);
 
@@ -21,29 +21,29 @@ impl Alkalinity {
     pub const ZERO: Self = Self(0.0);
 
     pub const fn from_meq_per_l(value: f64) -> Self {
-        Self(value)
+        Self(value / MEQ_PER_DKH)
     }
 
     /// From German degrees of carbonate hardness.
     pub const fn from_dkh(value: f64) -> Self {
-        Self(value * MEQ_PER_DKH)
+        Self(value)
     }
 
     /// From mg/L expressed as CaCO3.
     pub const fn from_mg_per_l_caco3(value: f64) -> Self {
-        Self(value / MG_CACO3_PER_MEQ)
+        Self::from_meq_per_l(value / MG_CACO3_PER_MEQ)
     }
 
     pub const fn as_meq_per_l(self) -> f64 {
-        self.0
+        self.0 * MEQ_PER_DKH
     }
 
     pub const fn as_dkh(self) -> f64 {
-        self.0 / MEQ_PER_DKH
+        self.0
     }
 
     pub const fn as_mg_per_l_caco3(self) -> f64 {
-        self.0 * MG_CACO3_PER_MEQ
+        self.as_meq_per_l() * MG_CACO3_PER_MEQ
     }
 
     #[must_use]
@@ -76,7 +76,7 @@ impl fmt::Display for Alkalinity {
 
 impl fmt::Debug for Alkalinity {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} meq/L", self.0)
+        write!(f, "{} dKH", self.0)
     }
 }
 

@@ -1,13 +1,14 @@
 //! Quantities with their units: volumes, durations, alkalinity, concentrations, rates.
 //!
 //! Terms: a *volume* is a whole number of microlitres, so that books add up exactly; *alkalinity* is kept in
-//! meq/L and shown in dKH or mg/L as CaCO3; *elapsed* time is milliseconds on a clock that never steps.
+//! dKH and read in meq/L or mg/L as CaCO3 too; *elapsed* time is milliseconds on a clock that never steps.
 //! Nothing here guesses a unit: a bare number where a unit is needed is an error that lists the units.
 //! This module does no I/O and knows nothing of tanks, lines or plans.
 
 mod amount;
 mod convert;
 mod parse;
+mod serial;
 mod volume;
 
 pub use amount::{

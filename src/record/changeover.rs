@@ -4,8 +4,8 @@ use std::fmt;
 
 use jiff::civil::Date;
 
-use super::reading::Measured;
 use super::stamp::{Stamp, Who};
+use crate::chemistry::Quantity;
 use crate::plan::ChangeoverWish;
 use crate::quantity::Name;
 
@@ -18,7 +18,7 @@ pub struct Changeover {
     pub from: Name,
     /// The line that fades in.
     pub to: Name,
-    pub by: Measured,
+    pub by: Quantity,
     /// Steps from the one to the other.
     pub days: u32,
     /// The step in force, 0 to `days`.

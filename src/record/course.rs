@@ -2,8 +2,8 @@
 
 use jiff::civil::Date;
 
-use super::reading::Measured;
 use super::stamp::{Stamp, Who};
+use crate::chemistry::Quantity;
 use crate::quantity::{Name, Volume};
 
 /// A finite extra: so much of one thing over so many days on one line, on top of its standing volume; then it ends by itself.
@@ -17,7 +17,7 @@ pub struct Course {
     pub kind: CourseKind,
     /// The line that gives it.
     pub line: Name,
-    pub raises: Measured,
+    pub raises: Quantity,
     /// By how much a day: meq/L for alkalinity, mg/L otherwise.
     pub rise_per_day: f64,
     /// Extra volume on each local day in force.

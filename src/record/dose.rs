@@ -63,7 +63,7 @@ pub struct Outcome {
     pub id: DoseId,
     pub end: DoseEnd,
     pub delivered: Volume,
-    /// Measured on-time; `None` when nobody measured it.
+    /// Quantity on-time; `None` when nobody measured it.
     pub on_time: Option<Millis>,
     /// What is left in the bottle by the books.
     pub reservoir_left: Volume,

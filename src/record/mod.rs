@@ -29,7 +29,7 @@ pub use fact::{Fact, FactKind};
 pub use history::{History, PastSession};
 pub use hold::{Hold, HoldScope};
 pub use note::Note;
-pub use reading::{Measured, Reading, ReadingValue};
+pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};

@@ -3,8 +3,8 @@
 use std::fmt;
 
 use super::dose::DoseId;
-use super::reading::Measured;
 use super::stamp::{Stamp, Who};
+use crate::chemistry::Quantity;
 use crate::quantity::{Name, Volume};
 
 /// Another solution in the bottle of a line. Each change of it is written down whole; the newest row counts.
@@ -16,7 +16,7 @@ pub struct BottleSwap {
     pub from: Name,
     /// The solution in the new bottle.
     pub to: Name,
-    pub by: Measured,
+    pub by: Quantity,
     /// What the tube held of the old solution when the bottle was swapped.
     pub tube: Volume,
     /// What the line gave a day of the old one.

@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use dosewright::chemistry::Element;
+use dosewright::chemistry::{Element, Quantity};
 use dosewright::engine::{
     Answer, Command, Denial, HeadStatus, LineState, LineStatus, Now, ReservoirStatus, Status,
     TrustSource,
@@ -21,7 +21,7 @@ use dosewright::mqtt::{
 };
 use dosewright::plan::{Slot, SlotKey};
 use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
-use dosewright::record::{Measured, Reading, ReadingValue, Stamp, Who};
+use dosewright::record::{Reading, ReadingValue, Stamp, Who};
 use jiff::Timestamp;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, PublishOptions, QoS};
 use serde_json::Value;
@@ -151,21 +151,21 @@ fn readings(at: Stamp) -> Vec<Reading> {
     };
     vec![
         reading(
-            Measured::Alkalinity,
+            Quantity::Alkalinity,
             ReadingValue::Alkalinity {
                 value: Alkalinity::from_dkh(8.1),
                 uncertainty: Alkalinity::from_dkh(0.1),
             },
         ),
         reading(
-            Measured::Element(Element::new("Ca").unwrap()),
+            Quantity::Element(Element::new("Ca").unwrap()),
             ReadingValue::Concentration {
                 value: Concentration::from_mg_per_l(420.0),
                 uncertainty: Concentration::from_mg_per_l(8.0),
             },
         ),
         reading(
-            Measured::Element(Element::new("Fe").unwrap()),
+            Quantity::Element(Element::new("Fe").unwrap()),
             ReadingValue::Below {
                 limit: Concentration::from_mg_per_l(0.002),
             },

@@ -6,7 +6,7 @@ use std::process::{Child, Command, Output, Stdio};
 
 use dosewright::chemistry::Element;
 use dosewright::quantity::Concentration;
-use dosewright::record::{Entry, Measured, Reading, ReadingValue};
+use dosewright::record::{Entry, Reading, ReadingValue};
 use serde_json::Value;
 
 use super::{DAY, at, dose, owner, three_weeks};
@@ -117,7 +117,7 @@ impl Reef {
 
 fn calcium(ms: i64, mg_per_l: f64) -> Entry {
     Entry::Reading(Reading {
-        measured: Measured::Element(Element::new("Ca").unwrap()),
+        measured: Quantity::Element(Element::new("Ca").unwrap()),
         value: ReadingValue::Concentration {
             value: Concentration::from_mg_per_l(mg_per_l),
             uncertainty: Concentration::from_mg_per_l(3.0),

@@ -10,7 +10,7 @@ use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use dosewright::record::{
     Course, CourseKind, CourseState, DoseEnd, DoseId, DoseKind, Entry, Fact, FactKind, Intent,
-    Measured, Outcome, Reading, ReadingValue, Refill, Stamp, UptakeAccepted, Who,
+    Outcome, Reading, ReadingValue, Refill, Stamp, UptakeAccepted, Who,
 };
 use jiff::Timestamp;
 use serde_json::Value;
@@ -75,7 +75,7 @@ fn ledger(state: &Path) -> Ledger {
 
 fn alkalinity(ms: i64, dkh: f64) -> Entry {
     Entry::Reading(Reading {
-        measured: Measured::Alkalinity,
+        measured: Quantity::Alkalinity,
         value: ReadingValue::Alkalinity {
             value: Alkalinity::from_dkh(dkh),
             uncertainty: Alkalinity::from_dkh(0.1),
@@ -423,7 +423,7 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
         })
     };
     let calcium = Entry::Reading(Reading {
-        measured: Measured::Element(Element::new("Ca").unwrap()),
+        measured: Quantity::Element(Element::new("Ca").unwrap()),
         value: ReadingValue::Concentration {
             value: Concentration::from_mg_per_l(400.0),
             uncertainty: Concentration::from_mg_per_l(10.0),
@@ -497,7 +497,7 @@ fn a_course_is_listed_with_what_was_given_of_it() {
         number: 1,
         kind: CourseKind::Once,
         line: name("iodine"),
-        raises: Measured::Element(Element::new("I").unwrap()),
+        raises: Quantity::Element(Element::new("I").unwrap()),
         rise_per_day: 0.0001,
         extra: Volume::from_ul(500),
         standing: Volume::from_ul(2_000),

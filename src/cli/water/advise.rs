@@ -5,6 +5,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
+use crate::chemistry::Quantity;
 use crate::chemistry::{
     Addition, Advice, Dosing, Element, JournalChange, Patience, Proposal, SeriesReading, Tracked,
     Uptake, UptakeError, figures, taken_along,
@@ -21,7 +22,7 @@ use crate::config::{Loaded, PlannedLine, Times};
 use crate::ledger::LedgerReader;
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
-use crate::record::{Measured, ReadingValue};
+use crate::record::ReadingValue;
 
 /// Smallest change of a daily volume worth making: a twentieth of a mL over a day is lost in any head's error. Ours.
 const SMALLEST_STEP: Volume = Volume::from_ul(50);
@@ -167,16 +168,16 @@ fn readings(
     let series = all.iter().filter(|s| !s.corrected).filter_map(|s| {
         let (value, uncertainty) = match (&s.reading.measured, tracked, s.reading.value) {
             (
-                Measured::Alkalinity,
+                Quantity::Alkalinity,
                 Tracked::Alkalinity,
                 ReadingValue::Alkalinity { value, uncertainty },
             ) => (value.as_dkh(), uncertainty.as_dkh()),
             (
-                Measured::Element(of),
+                Quantity::Element(of),
                 Tracked::Element(wanted),
                 ReadingValue::Concentration { value, uncertainty },
             ) if of == wanted => (value.as_mg_per_l(), uncertainty.as_mg_per_l()),
-            (Measured::Alkalinity | Measured::Element(_), _, _) => return None,
+            (Quantity::Alkalinity | Quantity::Element(_), _, _) => return None,
         };
         let at = millis(s.reading.taken);
         (at >= since).then_some(SeriesReading {

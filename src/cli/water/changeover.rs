@@ -4,6 +4,7 @@ use std::io::Write;
 
 use serde_json::{Value, json};
 
+use crate::chemistry::Quantity;
 use crate::chemistry::{Element, Rises};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
@@ -21,7 +22,7 @@ use crate::plan::{
     shape_changeover, shape_under_way,
 };
 use crate::quantity::{Name, Volume, f64_from_i64};
-use crate::record::{Changeover, ChangeoverState, Measured};
+use crate::record::{Changeover, ChangeoverState};
 
 pub(in crate::cli) fn changeover(
     place: &Place,
@@ -46,7 +47,7 @@ pub(in crate::cli) fn changeover(
 }
 
 pub(in crate::cli) fn measure(word: &str) -> Result<Option<Element>, Failure> {
-    let measured = Measured::from_word(word).ok_or_else(|| {
+    let measured = Quantity::from_word(word).ok_or_else(|| {
         usage(format!(
             "\"{word}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\""
         ))

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::json;
 
+use crate::chemistry::Quantity;
 use crate::chemistry::{ClaimRise, Rises, figures};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
@@ -23,7 +24,7 @@ use crate::control::Request;
 use crate::ledger::{GivenDose, LedgerReader};
 use crate::plan::{CourseShape, check_course, plan_daily_volumes, shape_course};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64};
-use crate::record::{Course, CourseKind, CourseState, FactKind, Measured};
+use crate::record::{Course, CourseKind, CourseState, FactKind};
 
 pub(in crate::cli) fn course(
     place: &Place,
@@ -58,13 +59,13 @@ fn plain(rise: &ClaimRise) -> f64 {
 }
 
 /// The same number in words.
-fn in_words(raises: &Measured, value: f64) -> String {
+fn in_words(raises: &Quantity, value: f64) -> String {
     match raises {
-        Measured::Alkalinity => format!(
+        Quantity::Alkalinity => format!(
             "{} dKH",
             figures(Alkalinity::from_meq_per_l(value).as_dkh())
         ),
-        Measured::Element(_) => amount(value),
+        Quantity::Element(_) => amount(value),
     }
 }
 
@@ -120,8 +121,8 @@ fn top_up(place: &Place, add: &CourseTopUp, out: &mut Out) -> Result<(), Failure
 
 fn begin(place: &Place, wanted: &Wanted<'_>, out: &mut Out) -> Result<(), Failure> {
     let raises = match &wanted.by {
-        ClaimRise::Alkalinity(_) => Measured::Alkalinity,
-        ClaimRise::Element(element, _) => Measured::Element(element.clone()),
+        ClaimRise::Alkalinity(_) => Quantity::Alkalinity,
+        ClaimRise::Element(element, _) => Quantity::Element(element.clone()),
     };
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
@@ -144,8 +145,8 @@ fn begin(place: &Place, wanted: &Wanted<'_>, out: &mut Out) -> Result<(), Failur
         controller.tank,
     );
     let per_ml = match &raises {
-        Measured::Alkalinity => litre.alkalinity.as_meq_per_l() / 1000.0,
-        Measured::Element(element) => litre.element(element).as_mg_per_l() / 1000.0,
+        Quantity::Alkalinity => litre.alkalinity.as_meq_per_l() / 1000.0,
+        Quantity::Element(element) => litre.element(element).as_mg_per_l() / 1000.0,
     };
     let refused =
         |e: crate::plan::CourseError| Failure::new(exit::REFUSED, format!("no such course: {e}"));
@@ -225,7 +226,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
 /// The newest reading or lab value, with when its sample was taken.
 fn newest_result(
     reader: &LedgerReader,
-    of: &Measured,
+    of: &Quantity,
 ) -> Result<Option<(Timestamp, String)>, Failure> {
     let word = of.as_str();
     let read = entries(reader)?
@@ -246,7 +247,7 @@ fn newest_result(
 struct Worked<'a> {
     kind: CourseKind,
     line: &'a Name,
-    raises: &'a Measured,
+    raises: &'a Quantity,
     standing: Volume,
     shape: CourseShape,
     each: Rises,
@@ -291,7 +292,7 @@ fn show(worked: &Worked<'_>, out: &mut Out) -> Result<(), Failure> {
         }
     };
     writeln!(out, "begins with the next local day and {ends}")?;
-    if **raises == Measured::Alkalinity {
+    if **raises == Quantity::Alkalinity {
         writeln!(
             out,
             "without a fresh reading, or above the band, alkalinity stays at uptake and the course is clamped"
@@ -385,7 +386,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
                 "course": number, "kind": first.kind.as_str(), "last_date": newest.last().to_string(), "line": first.line.as_str(), "state": newest.state.as_str(), "extra_ul": first.extra.as_ul(),
                 "first_date": first.first.to_string(), "days": first.days, "days_left": newest.days, "rise_per_day": first.rise_per_day,
                 "planned_ul": planned.as_ul(), "given_ul": given.as_ul(), "raised": raised,
-                "unit": match first.raises { Measured::Alkalinity => "meq/L", Measured::Element(_) => "mg/L" },
+                "unit": match first.raises { Quantity::Alkalinity => "meq/L", Quantity::Element(_) => "mg/L" },
             }));
             continue;
         }

@@ -20,7 +20,7 @@ pub(in crate::cli) struct Typed {
 
 /// What a reading is of.
 #[derive(Debug, Clone, PartialEq)]
-pub(in crate::cli) enum Quantity {
+pub(in crate::cli) enum Measurand {
     Alkalinity,
     Element(Element),
     Salinity,
@@ -44,7 +44,7 @@ const TEMPERATURE_UNCERTAINTY_C: f64 = 0.3;
 /// A value this many times the last one, or less than one in as many, may be a decimal point in the wrong place.
 const SLIP_FACTOR: f64 = 5.0;
 
-impl Quantity {
+impl Measurand {
     /// By the word that is typed.
     pub(in crate::cli) fn from_word(word: &str) -> Result<Self, Failure> {
         match word {
@@ -221,13 +221,13 @@ impl Quantity {
 mod tests {
     use super::*;
 
-    fn calcium() -> Quantity {
-        Quantity::from_word("Ca").unwrap()
+    fn calcium() -> Measurand {
+        Measurand::from_word("Ca").unwrap()
     }
 
     #[test]
     fn a_tenfold_slip_against_the_last_reading_is_asked_about() {
-        let iodine = Quantity::from_word("I").unwrap();
+        let iodine = Measurand::from_word("I").unwrap();
         let slip = iodine.parse("0.4 mg/L", None).unwrap();
         assert!(iodine.doubt(&slip, Some(0.05)).is_some());
         assert!(iodine.doubt(&slip, Some(0.1)).is_none());
@@ -247,25 +247,25 @@ mod tests {
 
     #[test]
     fn a_value_below_the_detection_limit_stays_one_and_is_not_compared() {
-        let iodine = Quantity::from_word("I").unwrap();
+        let iodine = Measurand::from_word("I").unwrap();
         let below = iodine.parse("<0.02 mg/L", None).unwrap();
         assert!(below.below);
         assert_eq!(iodine.doubt(&below, Some(0.5)), None);
-        assert!(Quantity::Alkalinity.parse("<2 dKH", None).is_err());
+        assert!(Measurand::Alkalinity.parse("<2 dKH", None).is_err());
     }
 
     #[test]
     fn a_ph_without_its_scale_is_not_taken() {
-        assert!(Quantity::Ph.parse("8.2", None).is_err());
-        assert!(Quantity::Ph.parse("8.2 electrode", None).is_err());
-        let typed = Quantity::Ph.parse("8.2 nbs", None).unwrap();
+        assert!(Measurand::Ph.parse("8.2", None).is_err());
+        assert!(Measurand::Ph.parse("8.2 electrode", None).is_err());
+        let typed = Measurand::Ph.parse("8.2 nbs", None).unwrap();
         assert!((typed.value - 8.2).abs() < 1e-12);
         assert_eq!(typed.as_read, "8.2 nbs");
     }
 
     #[test]
     fn an_uncertainty_of_nothing_is_not_taken() {
-        assert!(Quantity::Alkalinity.parse("8 dKH", Some("0 dKH")).is_err());
+        assert!(Measurand::Alkalinity.parse("8 dKH", Some("0 dKH")).is_err());
         assert!(calcium().parse("420 mg/L", Some("10 mg/L")).is_ok());
     }
 }

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
+use crate::chemistry::Quantity;
 use crate::chemistry::{Salinity, figures, scaled_to_35};
 use crate::cli::args::{Place, Reading, ReadingAdd, ReadingCommand};
 use crate::cli::exit::{self, Failure, accepted};
@@ -14,12 +15,12 @@ use crate::cli::out::{Out, Tone};
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::ReadingCorrect;
-use crate::cli::water::quantities::{Quantity, Typed};
+use crate::cli::water::quantities::{Measurand, Typed};
 use crate::cli::words::{minute, unread, usage, zone};
 use crate::control::{Client, ReadingRequest, Request};
 use crate::ledger::{LedgerReader, StoredReading};
 use crate::quantity::{Alkalinity, Concentration};
-use crate::record::{FactKind, Measured, ReadingValue};
+use crate::record::{FactKind, ReadingValue};
 
 /// A salinity this far from a reading in time still scales it, in days.
 const SALINITY_DAYS_MAX: f64 = 7.0;
@@ -72,7 +73,7 @@ pub(in crate::cli) fn entries(reader: &LedgerReader) -> Result<Vec<Entry>, Failu
         .into_iter()
         .filter_map(|stored| {
             let number = format!("w{}", stored.number);
-            let quantity = Quantity::from_word(&stored.fact.name).ok()?;
+            let quantity = Measurand::from_word(&stored.fact.name).ok()?;
             let (as_read, method) = stored.fact.text.split_once('\n').unwrap_or(("", ""));
             Some(Entry {
                 corrected: corrected.contains(&number),
@@ -112,8 +113,8 @@ fn entry(stored: StoredReading, salinities: &[(Timestamp, f64)]) -> Entry {
         ReadingValue::Below { limit } => (limit.as_mg_per_l(), None),
     };
     let (word, unit, at_35) = match &reading.measured {
-        Measured::Alkalinity => ("alkalinity".to_owned(), "meq/L", None),
-        Measured::Element(element) => {
+        Quantity::Alkalinity => ("alkalinity".to_owned(), "meq/L", None),
+        Quantity::Element(element) => {
             let near = nearest(salinities, reading.taken).filter(|_| uncertainty.is_some());
             let scaled = near.and_then(|s| {
                 let salinity = Salinity::from_practical(s);
@@ -230,7 +231,7 @@ fn list(entries: &[Entry], zone: &TimeZone, out: &mut Out) -> Result<(), Failure
 /// Asks about a value that looks like a slip.
 fn question(
     place: &Place,
-    quantity: &Quantity,
+    quantity: &Measurand,
     typed: &Typed,
     (sure, not): (bool, Option<&str>),
 ) -> Result<(), Failure> {
@@ -260,13 +261,13 @@ fn question(
 }
 
 fn request(
-    quantity: &Quantity,
+    quantity: &Measurand,
     typed: &Typed,
     method: &str,
     (taken, sure): (Option<Timestamp>, bool),
 ) -> Request {
     match quantity {
-        Quantity::Alkalinity | Quantity::Element(_) => Request::Reading(ReadingRequest {
+        Measurand::Alkalinity | Measurand::Element(_) => Request::Reading(ReadingRequest {
             quantity: quantity.word().to_owned(),
             value: typed.value,
             uncertainty: typed.uncertainty,
@@ -275,11 +276,11 @@ fn request(
             taken: taken.map(|at| at.to_string()),
             sure,
         }),
-        Quantity::Salinity
-        | Quantity::Ph
-        | Quantity::Temperature
-        | Quantity::Nitrate
-        | Quantity::Phosphate => Request::Fact {
+        Measurand::Salinity
+        | Measurand::Ph
+        | Measurand::Temperature
+        | Measurand::Nitrate
+        | Measurand::Phosphate => Request::Fact {
             kind: FactKind::Water.as_str().to_owned(),
             name: quantity.word().to_owned(),
             value: Some(typed.value),
@@ -291,7 +292,7 @@ fn request(
 }
 
 fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Failure> {
-    let quantity = Quantity::from_word(&add.quantity)?;
+    let quantity = Measurand::from_word(&add.quantity)?;
     let typed = quantity.parse(&add.value, add.uncertainty.as_deref())?;
     question(place, &quantity, &typed, (add.sure, None))?;
     let request = request(&quantity, &typed, &add.method, (add.at, add.sure));
@@ -299,7 +300,7 @@ fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Fai
 }
 
 struct Old {
-    quantity: Quantity,
+    quantity: Measurand,
     method: String,
     taken: Timestamp,
     corrected: bool,
@@ -317,7 +318,7 @@ fn find_old(reader: &LedgerReader, number: &str) -> Result<Old, Failure> {
         .find(|e| e.number == number)
         .ok_or_else(missing)?;
     Ok(Old {
-        quantity: Quantity::from_word(&entry.word)?,
+        quantity: Measurand::from_word(&entry.word)?,
         method: entry.method,
         taken: entry.taken,
         corrected: entry.corrected,

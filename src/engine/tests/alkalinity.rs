@@ -1,6 +1,7 @@
 //! The ramp, the prediction, readings, uptake, and limits of single elements.
 
 use super::rig::{DAY, HOUR, MINUTE, PLAN, SECOND, World, demo, name, plan_of, ul};
+use crate::chemistry::Quantity;
 use crate::config::AlarmAction;
 use crate::engine::{AlarmCode, Command, LineState};
 use crate::guard::AllowanceReason;
@@ -326,7 +327,7 @@ fn a_reading_far_from_the_last_one_is_asked_about() {
     world.read_alkalinity(8.0);
     let mut ask = |dkh: f64| {
         let ticket = world.ask(Command::AddReading(crate::engine::NewReading {
-            measured: crate::record::Measured::Alkalinity,
+            measured: Quantity::Alkalinity,
             value: crate::record::ReadingValue::Alkalinity {
                 value: Alkalinity::from_dkh(dkh),
                 uncertainty: Alkalinity::from_dkh(0.1),

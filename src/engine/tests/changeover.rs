@@ -1,10 +1,11 @@
 //! Changeovers over virtual days.
 
 use super::rig::{CONTROLLER, DAY, HOUR, PLAN, SECOND, World, name, plan_of};
+use crate::chemistry::Quantity;
 use crate::config::{Controller, check_texts};
 use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewChangeover};
 use crate::quantity::f64_from_i64;
-use crate::record::{Changeover, ChangeoverState, Entry, Measured};
+use crate::record::{Changeover, ChangeoverState, Entry};
 
 /// A second alkalinity line: 70 g/L of NaHCO3 (84.007 g/mol) are 0.8333 meq/mL, against 1.1322 of the demo's soda.
 const MORE: &str = include_str!("../../../tests/support/second_line.toml");
@@ -46,7 +47,7 @@ fn start(world: &mut World, days: u32) -> Result<Answer, Denial> {
     world.told(Command::StartChangeover(NewChangeover {
         from: name("alkalinity"),
         to: name("bicarbonate"),
-        by: Measured::Alkalinity,
+        by: Quantity::Alkalinity,
         days,
         note: String::new(),
     }))
@@ -244,7 +245,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
     let backwards = Command::StartChangeover(NewChangeover {
         from: name("bicarbonate"),
         to: name("alkalinity"),
-        by: Measured::Alkalinity,
+        by: Quantity::Alkalinity,
         days: 4,
         note: String::new(),
     });
@@ -252,7 +253,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
     let other = Command::StartChangeover(NewChangeover {
         from: name("alkalinity"),
         to: name("calcium"),
-        by: Measured::Alkalinity,
+        by: Quantity::Alkalinity,
         days: 4,
         note: String::new(),
     });
@@ -384,7 +385,7 @@ fn a_course_gives_nothing_on_a_line_that_waits() {
     let course = Command::AddCourse(crate::engine::NewCourse {
         kind: crate::record::CourseKind::Once,
         line: name("bicarbonate"),
-        raises: Measured::Alkalinity,
+        raises: Quantity::Alkalinity,
         rise_per_day: 0.05,
         extra: crate::quantity::Volume::from_ul(7_000),
         days: 3,

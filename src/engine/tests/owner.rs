@@ -2,9 +2,10 @@
 
 use super::rig::{DAY, HOUR, PLAN, SECOND, World, demo, name, plan_of, ul};
 use crate::chemistry::Element;
+use crate::chemistry::Quantity;
 use crate::engine::{Answer, Command, CourseAction, Denial, NewCourse, NewFact};
 use crate::quantity::{Alkalinity, Millis};
-use crate::record::{CourseKind, CourseState, Entry, FactKind, Measured};
+use crate::record::{CourseKind, CourseState, Entry, FactKind};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
 fn settled() -> World {
@@ -94,7 +95,7 @@ fn iodine(extra_ul: i64, days: u32) -> Command {
     Command::AddCourse(NewCourse {
         kind: CourseKind::Once,
         line: name("iodine"),
-        raises: Measured::Element(Element::new("I").unwrap()),
+        raises: Quantity::Element(Element::new("I").unwrap()),
         rise_per_day: 0.0001,
         extra: ul(extra_ul),
         days,
@@ -199,7 +200,7 @@ fn a_course_that_a_cap_would_refuse_slot_by_slot_is_refused_before_it_starts() {
     let cron = Command::AddCourse(NewCourse {
         kind: CourseKind::Once,
         line: name("trace"),
-        raises: Measured::Element(Element::new("Mn").unwrap()),
+        raises: Quantity::Element(Element::new("Mn").unwrap()),
         rise_per_day: 0.0001,
         extra: ul(100),
         days: 2,
@@ -215,7 +216,7 @@ fn a_course_of_alkalinity_counts_in_the_ramp() {
         Command::AddCourse(NewCourse {
             kind: CourseKind::Once,
             line: name("alkalinity"),
-            raises: Measured::Alkalinity,
+            raises: Quantity::Alkalinity,
             rise_per_day: 0.1,
             extra: ul(extra),
             days: 3,
@@ -245,7 +246,7 @@ fn top_up(days: u32) -> Command {
     Command::AddCourse(NewCourse {
         kind: CourseKind::TopUp,
         line: name("iodine"),
-        raises: Measured::Element(Element::new("I").unwrap()),
+        raises: Quantity::Element(Element::new("I").unwrap()),
         rise_per_day: 0.0001,
         extra: ul(500),
         days,

@@ -8,6 +8,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 
 use jiff::Timestamp;
 
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Head, Plan, check_plan_text, check_texts};
 use crate::engine::{
     Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, RefillLevel, RunEnd,
@@ -17,9 +18,9 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
 use crate::record::{
-    DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Measured,
-    Outcome, PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp,
-    StoredCalibration, Who,
+    DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Outcome,
+    PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
+    Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -516,7 +517,7 @@ impl World {
         let uncertainty = Alkalinity::from_dkh(0.1);
         let value = Alkalinity::from_dkh(dkh);
         let ticket = self.ask(Command::AddReading(NewReading {
-            measured: Measured::Alkalinity,
+            measured: Quantity::Alkalinity,
             value: ReadingValue::Alkalinity { value, uncertainty },
             method: "titration".to_owned(),
             taken,

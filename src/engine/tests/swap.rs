@@ -3,11 +3,12 @@
 use std::sync::Arc;
 
 use super::rig::{CONTROLLER, DAY, Flow, HOUR, PLAN, SECOND, World, name, plan_of, ul};
+use crate::chemistry::Quantity;
 use crate::config::{Controller, check_texts};
 use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewSwap};
 use crate::plan::with_solution;
 use crate::quantity::f64_from_i64;
-use crate::record::{BottleSwap, Entry, Measured, SwapState};
+use crate::record::{BottleSwap, Entry, SwapState};
 
 /// 70 g/L of NaHCO3 (84.007 g/mol) are 0.8333 meq/mL, against 1.1322 of the demo's soda (60 g/L, 105.988 g/mol, two equivalents): 75.6 mL
 /// of the one are worth 102.72 mL of the other.
@@ -90,7 +91,7 @@ fn ask(world: &mut World, to: &str, tube: i64) -> Result<Answer, Denial> {
     world.told(Command::StartSwap(NewSwap {
         line: name("alkalinity"),
         to: name(to),
-        by: Measured::Alkalinity,
+        by: Quantity::Alkalinity,
         tube: ul(tube),
         expected: None,
         note: String::new(),
@@ -297,7 +298,7 @@ fn what_is_not_said_or_not_equal_or_not_alone_in_its_bottle_is_refused() {
     let shown = Command::StartSwap(NewSwap {
         line: name("alkalinity"),
         to: name("bicarbonate"),
-        by: Measured::Alkalinity,
+        by: Quantity::Alkalinity,
         tube: ul(6_300),
         expected: Some(ul(108_700)),
         note: String::new(),
@@ -309,7 +310,7 @@ fn what_is_not_said_or_not_equal_or_not_alone_in_its_bottle_is_refused() {
     let moves = Command::StartSwap(NewSwap {
         line: name("calcium"),
         to: name("calcium-too"),
-        by: Measured::from_word("Ca").unwrap(),
+        by: Quantity::from_word("Ca").unwrap(),
         tube: ul(6_300),
         expected: None,
         note: String::new(),
@@ -362,7 +363,7 @@ fn while_a_swap_is_under_way_nothing_else_moves_the_line() {
     let course = Command::AddCourse(crate::engine::NewCourse {
         kind: crate::record::CourseKind::Once,
         line: name("alkalinity"),
-        raises: Measured::Alkalinity,
+        raises: Quantity::Alkalinity,
         rise_per_day: 0.05,
         extra: ul(3_000),
         days: 3,
