@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 
-use dosewright::chemistry::Element;
+use dosewright::chemistry::{Element, Quantity};
 use dosewright::quantity::Concentration;
 use dosewright::record::{Entry, Reading, ReadingValue};
 use serde_json::Value;

@@ -4,7 +4,7 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
-use dosewright::chemistry::Element;
+use dosewright::chemistry::{Element, Quantity};
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
