@@ -70,7 +70,7 @@ pub use seawater::{
     SpecificGravity, WaterError, alkalinity_meq_per_kg, alkalinity_scaled_to_35,
     concentration_from_mg_per_kg, density_kg_per_m3, scaled_to_35,
 };
-pub(crate) use show::figures;
+pub(crate) use show::{amount, figures};
 pub use skeleton::{TakenAlong, taken_along};
 pub use solution::{Element, SolutionEffect};
 pub use statistics::{Line, POINTS_MAX, Point, RobustLine, StatisticsError};

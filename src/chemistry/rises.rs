@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use super::salts::Atom;
-use super::show::{figures, signed};
+use super::show::{amount, figures, signed};
 use super::solution::{Element, SolutionEffect};
 use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
 
@@ -61,6 +61,26 @@ impl Rises {
             || self.alkalinity.as_meq_per_l(),
             |element| self.element(element).as_mg_per_l(),
         )
+    }
+
+    /// On one line, with signs and units; small amounts in ug/L.
+    pub fn words(&self) -> String {
+        let mut parts = Vec::new();
+        if self.alkalinity.as_meq_per_l() > 0.0 {
+            parts.push(format!(
+                "alkalinity +{} dKH ({} meq/L)",
+                figures(self.alkalinity.as_dkh()),
+                figures(self.alkalinity.as_meq_per_l())
+            ));
+        }
+        for (element, rise) in &self.elements {
+            parts.push(format!("{element} +{}", amount(rise.as_mg_per_l())));
+        }
+        if parts.is_empty() {
+            "nothing".to_owned()
+        } else {
+            parts.join(", ")
+        }
     }
 
     /// How much more of each element is added than in `before`, mg/L; negative for less. What differs by less than a ten-thousandth is

@@ -21,7 +21,16 @@ pub(crate) fn figures(value: f64) -> String {
     format!("{value:.decimals$}")
 }
 
-/// The same with a plus sign on what is added.
+/// mg/L, or ug/L where that reads better.
+pub(crate) fn amount(mg_per_l: f64) -> String {
+    if mg_per_l.abs() < 0.01 && mg_per_l.abs() > 0.0 {
+        format!("{} ug/L", figures(mg_per_l * 1000.0))
+    } else {
+        format!("{} mg/L", figures(mg_per_l))
+    }
+}
+
+/// [`figures`] with a plus sign on what is added.
 pub(crate) fn signed(value: f64) -> String {
     let text = figures(value);
     if value > 0.0 {

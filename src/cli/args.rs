@@ -85,13 +85,13 @@ pub(super) enum Command {
     Advise(Advise),
     /// Put the estimated alkalinity uptake into force
     Accept(Accept),
-    /// Raise one thing by so much over some days, on top of a line's plan
+    /// Depart from the plan for some days: raise, lower, top up, change over from one line to another
     Course(Course),
     /// Import lab reports and hold them against natural seawater, earlier ones and what was dosed
     Panel(Panel),
     /// Show what was changed and when, or note a change down
     Changes(Changes),
-    /// Fade from one solution to another at equal effect on the water
+    /// Put another solution into a bottle at equal effect on the water
     Changeover(ChangeoverArgs),
     /// Calibrate a head: guided at the sump, or from runs that were timed before
     Calibrate(Calibrate),

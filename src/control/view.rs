@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
-use crate::engine::{HeadStatus, LineStatus, Status, TrustSource};
+use crate::engine::{CourseStatus, HeadStatus, LineStatus, Status, TrustSource};
 use crate::metering::Coverage;
 use crate::quantity::{Alkalinity, Volume};
 use crate::record::HoldScope;
@@ -48,8 +48,10 @@ pub struct StatusView {
     pub inputs: Vec<InputView>,
     /// Alarms, latched ones included.
     pub alarms: Vec<AlarmView>,
-    /// How a changeover stands, in words; null when none is under way.
-    pub changeover: Option<String>,
+    /// Departures from the plan that are under way.
+    pub courses: Vec<CourseStatus>,
+    /// How a swapped bottle stands, in words; null when none is under way.
+    pub swap: Option<String>,
     /// Alkalinity; absent when the configuration has no limits for it.
     pub alkalinity: Option<AlkalinityView>,
     /// How the connection to the MQTT broker is; absent when MQTT is off.
@@ -240,7 +242,8 @@ pub struct ShellFacts {
 pub fn status_view(status: &Status, shell: &ShellFacts) -> StatusView {
     let show = |at: Timestamp| rfc3339(at, &shell.zone);
     StatusView {
-        changeover: status.changeover.clone(),
+        courses: status.courses.clone(),
+        swap: status.swap.clone(),
         mode: if status.live { "live" } else { "dry_run" }.to_owned(),
         not_live_because: shell.not_live.clone(),
         warp: shell.warp,

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::engine::{CourseAction, CourseWish, ShownDays};
+
 /// A request, one JSON object on one line, told apart by its `request`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "request", rename_all = "kebab-case", deny_unknown_fields)]
@@ -87,47 +89,21 @@ pub enum Request {
         /// RFC 3339; now when absent.
         happened: Option<String>,
     },
-    /// A course: so much more on one line for so many days, from the next local day on.
-    CourseAdd {
-        line: String,
-        /// `alkalinity` or an element's symbol.
-        raises: String,
-        /// meq/L a day for alkalinity, mg/L a day otherwise.
-        rise_per_day: f64,
-        /// Extra volume a day, in microlitres.
-        extra_ul: i64,
-        /// For how many days.
-        days: u32,
-        kind: String,
+    /// What a course would be, day by day; nothing is begun.
+    PrepareCourse {
+        wish: CourseWish,
+    },
+    /// A course from the next local day on, as it was shown.
+    BeginCourse {
+        wish: CourseWish,
         /// In the owner's words.
         note: String,
+        /// The volumes of the proposal, by date; refused when by now something else would be given.
+        shown: ShownDays,
     },
-    /// A top-up goes on after a new reading.
-    CourseConfirm {
+    SetCourse {
         number: i64,
-        /// For how many days from tomorrow.
-        days: u32,
-        /// When the sample was taken, RFC 3339.
-        read: String,
-    },
-    /// Pauses, resumes or ends a course.
-    CourseSet {
-        number: i64,
-        /// `pause`, `resume` or `end`.
-        action: String,
-    },
-    /// A changeover, from the next local day on.
-    ChangeoverStart {
-        /// The line that fades out.
-        from: String,
-        /// The line that fades in; on standby in the plan.
-        to: String,
-        /// What stays equal: `alkalinity` or an element's symbol.
-        by: String,
-        /// Over how many days.
-        days: u32,
-        /// In the owner's words.
-        note: String,
+        action: CourseAction,
     },
     /// Another solution is in the bottle of a line.
     SwapStart {
@@ -142,11 +118,6 @@ pub enum Request {
         after_ul: i64,
         /// In the owner's words.
         note: String,
-    },
-    /// What to do with the changeover that is under way.
-    ChangeoverSet {
-        /// `pause`, `resume` or `back`.
-        action: String,
     },
     /// The owner accepts an uptake.
     AcceptUptake {

@@ -68,10 +68,7 @@ fn entry(entry: &Entry) {
             tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established");
         }
         Entry::Course(course) => {
-            tracing::info!(course = course.number, line = %course.line, extra = %course.extra, days = course.days, state = course.state.as_str(), "course");
-        }
-        Entry::Changeover(fade) => {
-            tracing::info!(changeover = fade.number, from = %fade.from, to = %fade.to, step = fade.step, days = fade.days, state = fade.state.as_str(), "changeover");
+            tracing::info!(course = course.number, what = %course.what, step = course.step, days = course.days, state = course.state.as_str(), "course");
         }
         Entry::Swap(swap) => {
             tracing::info!(swap = swap.number, line = %swap.line, from = %swap.from, to = %swap.to, before = %swap.before, after = %swap.after, state = swap.state.as_str(), "bottle swap");

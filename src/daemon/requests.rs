@@ -6,13 +6,11 @@ use serde_json::json;
 use crate::chemistry::Quantity;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
-    Answer, ChangeoverAction, Command, CourseAction, Denial, NewCalibration, NewChangeover,
-    NewCourse, NewFact, NewReading, NewSwap, NewVerification, RefillLevel,
+    Answer, Command, Denial, NewCalibration, NewFact, NewReading, NewSwap, NewVerification,
+    RefillLevel,
 };
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
-use crate::record::{
-    CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, ReadingValue,
-};
+use crate::record::{CalibrationRun, DoseId, DoseKind, FactKind, HoldScope, ReadingValue};
 
 /// What a request comes to.
 pub(super) enum Sorted {
@@ -114,12 +112,13 @@ fn command(request: Request) -> Result<Asked, String> {
         request @ (Request::Calibrate(_) | Request::PrepareRun { .. } | Request::Verify { .. }) => {
             bench_command(request)?
         }
-        request @ (Request::CourseAdd { .. }
-        | Request::CourseSet { .. }
-        | Request::CourseConfirm { .. }
-        | Request::ChangeoverStart { .. }
-        | Request::SwapStart { .. }
-        | Request::ChangeoverSet { .. }) => course_command(request)?,
+        Request::PrepareCourse { wish } => Command::PrepareCourse(wish),
+        Request::BeginCourse { wish, note, shown } => {
+            let note = shortened(&note);
+            Command::BeginCourse { wish, note, shown }
+        }
+        Request::SetCourse { number, action } => Command::SetCourse { number, action },
+        request @ Request::SwapStart { .. } => swap_command(request)?,
         request @ (Request::Fact { .. } | Request::AcceptUptake { .. }) => owner_command(request)?,
         Request::TrustClock => Command::TrustClock,
         Request::Acknowledge { code } => Command::Acknowledge { code },
@@ -153,66 +152,7 @@ fn owner_command(request: Request) -> Result<Command, String> {
     Err("a number in the request is not finite".to_owned())
 }
 
-/// What is asked about courses.
-fn course_command(request: Request) -> Result<Command, String> {
-    if let Request::CourseAdd {
-        line,
-        raises,
-        rise_per_day,
-        extra_ul,
-        days,
-        kind,
-        note,
-    } = request
-    {
-        return Ok(Command::AddCourse(NewCourse {
-            kind: CourseKind::ALL
-                .into_iter()
-                .find(|known| known.as_str() == kind)
-                .ok_or_else(|| format!("\"{kind}\" is no kind of course"))?,
-            line: name(&line)?,
-            raises: measured(&raises)?,
-            rise_per_day,
-            extra: volume(extra_ul)?,
-            days,
-            note: shortened(&note),
-        }));
-    }
-    if let Request::CourseSet { number, action } = &request {
-        return Ok(Command::SetCourse {
-            number: *number,
-            action: course_action(action)?,
-        });
-    }
-    if let Request::CourseConfirm { number, days, read } = request {
-        let read = read
-            .parse()
-            .map_err(|e| format!("\"{read}\" is no time: {e}"))?;
-        return Ok(Command::SetCourse {
-            number,
-            action: CourseAction::Confirm { days, read },
-        });
-    }
-    changeover_command(request)
-}
-
-fn changeover_command(request: Request) -> Result<Command, String> {
-    if let Request::ChangeoverStart {
-        from,
-        to,
-        by,
-        days,
-        note,
-    } = request
-    {
-        return Ok(Command::StartChangeover(NewChangeover {
-            from: name(&from)?,
-            to: name(&to)?,
-            by: measured(&by)?,
-            days,
-            note: shortened(&note),
-        }));
-    }
+fn swap_command(request: Request) -> Result<Command, String> {
     if let Request::SwapStart {
         line,
         to,
@@ -231,30 +171,7 @@ fn changeover_command(request: Request) -> Result<Command, String> {
             note: shortened(&note),
         }));
     }
-    if let Request::ChangeoverSet { action } = request {
-        return Ok(Command::SetChangeover(match action.as_str() {
-            "pause" => ChangeoverAction::Pause,
-            "resume" => ChangeoverAction::Resume,
-            "back" => ChangeoverAction::Back,
-            other => {
-                return Err(format!(
-                    "\"{other}\" is nothing to do with a changeover; it must be pause, resume or back"
-                ));
-            }
-        }));
-    }
-    Err("this asks nothing about courses and changeovers".to_owned())
-}
-
-fn course_action(action: &str) -> Result<CourseAction, String> {
-    match action {
-        "pause" => Ok(CourseAction::Pause),
-        "resume" => Ok(CourseAction::Resume),
-        "end" => Ok(CourseAction::End),
-        other => Err(format!(
-            "\"{other}\" is nothing to do with a course; it must be pause, resume or end"
-        )),
-    }
+    Err("this asks nothing about swapped bottles".to_owned())
 }
 
 fn name(text: &str) -> Result<Name, String> {
@@ -493,6 +410,10 @@ pub(super) fn response(answer: Result<Answer, Denial>) -> Response {
     match answer {
         Err(denial) => Response::denied(&denial.code, denial.text),
         Ok(Answer::Done { text }) => Response::done(text, serde_json::Value::Null),
+        Ok(Answer::Course(proposal)) => Response::done(
+            proposal.words.join("\n"),
+            serde_json::to_value(&proposal).unwrap_or_default(),
+        ),
         Ok(Answer::DosePrepared {
             token,
             line,

@@ -816,7 +816,9 @@ fn give(sender: oneshot::Sender<Response>, response: Response) {
 fn in_force_only(answer: &Answer, why: &str) -> Denial {
     let done = match answer {
         Answer::Done { text } => text.clone(),
-        Answer::DosePrepared { .. } | Answer::DoseStarted { .. } => "done".to_owned(),
+        Answer::DosePrepared { .. } | Answer::Course(_) | Answer::DoseStarted { .. } => {
+            "done".to_owned()
+        }
     };
     Denial::new(
         "not-recorded",

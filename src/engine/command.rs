@@ -51,25 +51,22 @@ impl Engine {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
-            Command::AddCourse(new) => match self.add_course(new, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
+            Command::PrepareCourse(wish) => self
+                .work_out(&wish, now)
+                .map(|proposal| Answer::Course(Box::new(proposal))),
+            Command::BeginCourse { wish, note, shown } => {
+                match self.begin_course(&wish, (note, &shown), ticket, who, now) {
+                    Ok(()) => return,
+                    Err(denial) => Err(denial),
+                }
+            }
             Command::SetCourse { number, action } => {
                 match self.set_course(number, action, ticket, who, now) {
                     Ok(()) => return,
                     Err(denial) => Err(denial),
                 }
             }
-            Command::StartChangeover(new) => match self.start_changeover(new, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
             Command::StartSwap(new) => match self.start_swap(&new, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
-            Command::SetChangeover(action) => match self.set_changeover(action, ticket, who, now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
@@ -371,7 +368,7 @@ impl Engine {
         now: Now,
     ) {
         let taken = self
-            .changeover_allows(&plan)
+            .courses_allow(&plan)
             .and_then(|()| self.swap_allows(&plan))
             .and_then(|()| self.take_declared_uptake(plan.uptake, &who, now));
         let answer = if let Err(why) = taken {
@@ -391,7 +388,7 @@ impl Engine {
             );
             self.drop_waiting(NotGiven::Refused, &denial, now);
             self.touch_all_lines();
-            self.settle_changeover(now);
+            self.settle_courses(now);
             let mut text = format!(
                 "plan reloaded: {} lines, {} a day",
                 self.plan.lines.len(),

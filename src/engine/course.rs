@@ -1,17 +1,25 @@
-//! Courses: a finite extra on one line, on whole local days, on top of its standing volume.
+//! Courses as they are asked for: worked out, shown and begun.
 //!
 //! A course changes volumes of slots and nothing else: each dose still passes the guard. A day on which little or nothing was
 //! given (a hold, an outage) is not made up for: a course gives at most what it says, and may give less.
+//!
+//! Beside each other: one changeover at a time; any number of additions on a line, as long as none of them pulls the other way on that
+//! line or on that quantity. An addition on a line of a changeover goes along with what the line gives.
 
-use super::alarms::AlarmCode;
-use super::effect::{Answer, Denial, Ticket};
-use super::event::{CourseAction, NewCourse, Now};
-use super::state::Engine;
-use crate::plan::{DailyVolumes, check_course};
-use crate::quantity::{Name, Volume};
-use crate::record::{Course, CourseKind, CourseState, Entry, Who};
-use jiff::Timestamp;
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
+
+use super::effect::{CourseDay, CourseProposal, Denial, ShownDays, Ticket};
+use super::event::{CourseWish, Now};
+use super::state::Engine;
+use crate::chemistry::Quantity;
+use crate::plan::{
+    Carrier, CourseError, DailyVolumes, Outlook, ShiftShape, departed, equal_days, hold_fall,
+    rises_of_day,
+};
+use crate::quantity::{Name, Volume};
+use crate::record::{Course, CourseState, Departure, Ends, Who};
 
 /// Courses that may be under way together; each needs an owner who watches it. Ours.
 const COURSES_MAX: usize = 8;
@@ -19,265 +27,316 @@ const COURSES_MAX: usize = 8;
 /// Days from one review of a top-up to the next at most: a quarter of a year. Ours.
 pub(super) const REVIEW_DAYS_MAX: u32 = 92;
 
-/// An alarm asks for the review of a top-up when it gives for so many more days. Ours: time for a lab to answer is the owner's to plan,
-/// this is time to test at home.
-const REVIEW_ASKED_DAYS: u32 = 3;
+pub(super) fn refused(why: impl Into<String>) -> Denial {
+    Denial::new("course-refused", why)
+}
 
 impl Engine {
-    /// The standing volumes and what the courses in force add.
-    pub(super) fn planned_volumes(&self) -> DailyVolumes {
-        let mut daily = crate::plan::plan_daily_volumes(&self.plan);
-        self.overlay_changeover(&mut daily);
-        self.overlay_swap(&mut daily);
-        for (line, extra) in &self.course_extra {
-            // A line that has left the plan, waits on standby or has faded out gives nothing, its course neither.
-            if let Some(volume) = daily.get_mut(line).filter(|v| **v > Volume::ZERO) {
-                *volume = volume.saturating_add(*extra);
-            }
-        }
-        daily
+    /// A course as it would be given, with everything that is in force; nothing is begun.
+    ///
+    /// # Errors
+    /// Why there is no such course.
+    pub(super) fn work_out(&self, wish: &CourseWish, now: Now) -> Result<CourseProposal, Denial> {
+        self.clock_for_course()?;
+        let course = self
+            .wanted(wish, now)
+            .map_err(|error| refused(error.to_string()))?;
+        self.may_stand_beside(&course).map_err(refused)?;
+        let days = self
+            .hold_course(&course, now)
+            .map_err(|error| refused(error.to_string()))?;
+        let words = self.proposal_words(&course, &days);
+        Ok(CourseProposal {
+            course,
+            days,
+            words,
+        })
     }
 
-    /// Ends courses whose days are over, and finds what those in force add today.
-    pub(super) fn follow_courses(&mut self, now: Now) {
-        if self.courses.is_empty() || self.clock.unsure.is_some() {
-            return;
-        }
-        let today = self.local_date(now.wall);
-        let over: Vec<Course> = self
-            .courses
-            .iter()
-            .filter(|course| course.is_over_on(today))
-            .cloned()
-            .collect();
-        for course in over {
-            let ended = Course {
-                state: CourseState::Ended,
-                ..course
-            };
-            if ended.kind == CourseKind::TopUp {
-                let text = format!(
-                    "course {} on line {} gives nothing more: it came to its review date and no reading confirmed it; test {}, then begin a new one if it is still needed",
-                    ended.number, ended.line, ended.raises
-                );
-                let subject = ended.number.to_string();
-                self.raise(AlarmCode::TopUpReview, &subject, text, now);
-            }
-            // Its cause is over with it: the alarm stays until it is seen, no longer.
-            self.put_course(ended, Who::Daemon, None, now);
-        }
-        self.courses_changed(today, now);
-        self.ask_for_reviews(today, now);
-    }
-
-    /// Asks for a reading in time before the review date of a top-up.
-    fn ask_for_reviews(&mut self, today: Date, now: Now) {
-        let due: Vec<(String, Option<String>)> = self
-            .courses
-            .iter()
-            .filter(|c| c.kind == CourseKind::TopUp)
-            .map(|course| {
-                let left = course.days.saturating_sub(course.days_begun(today));
-                let asks = course.state == CourseState::Running && left < REVIEW_ASKED_DAYS;
-                let text = asks.then(|| {
-                    format!(
-                        "course {} on line {} stops after {} unless a new reading confirms it; test {}, then `dosewright course confirm {} --review-days 30`, or let it end",
-                        course.number, course.line, course.last(), course.raises, course.number
-                    )
-                });
-                (course.number.to_string(), text)
-            })
-            .collect();
-        for (subject, text) in due {
-            self.alarm_if(AlarmCode::TopUpReview, &subject, text, now);
-        }
-    }
-
-    fn courses_changed(&mut self, today: Date, now: Now) {
-        let mut extra = DailyVolumes::new();
-        for course in self.courses.iter().filter(|c| c.in_force_on(today)) {
-            let sum = extra.entry(course.line.clone()).or_default();
-            *sum = sum.saturating_add(course.extra);
-        }
-        if extra != self.course_extra {
-            self.course_extra = extra;
-            self.touch_all_lines();
-            self.follow_ramp(now);
-        }
-    }
-
-    pub(super) fn add_course(
+    /// Begins what was shown, unless by now something else would come of it.
+    pub(super) fn begin_course(
         &mut self,
-        new: NewCourse,
+        wish: &CourseWish,
+        (note, shown): (String, &ShownDays),
         ticket: Ticket,
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        self.clock_for_course()?;
-        let refuse = |why: String| Denial::new("course-refused", why);
-        let longest = match new.kind {
-            CourseKind::Once => 365,
-            CourseKind::TopUp => REVIEW_DAYS_MAX,
-        };
-        if !(1..=longest).contains(&new.days) || !new.rise_per_day.is_finite() {
-            return Err(refuse(format!(
-                "{} days are no length of such a course; give 1 to {longest}",
-                new.days
-            )));
+        let proposal = self.work_out(wish, now)?;
+        if proposal.shown() != *shown {
+            return Err(Denial::new(
+                "course-changed",
+                "by now this course would give something else than what was shown; nothing was begun, look at it again",
+            ));
         }
-        if self.courses.len() >= COURSES_MAX {
-            return Err(refuse(format!(
-                "{COURSES_MAX} courses are under way already; end one first"
-            )));
-        }
-        if let Some(why) = self.swap_in_the_way(Some(&new.line)) {
-            return Err(refuse(why));
-        }
-        let others = self.extra_of_others(&new.line, None);
-        check_course(
-            &self.controller,
-            &self.plan,
-            &new.line,
-            others.saturating_add(new.extra),
-            self.uptake(),
-        )
-        .map_err(|error| refuse(error.to_string()))?;
-        self.course_last = self.course_last.saturating_add(1);
+        self.course_last = proposal.course.number;
         let course = Course {
-            number: self.course_last,
-            kind: new.kind,
-            standing: self.standing_of(&new.line),
-            line: new.line,
-            raises: new.raises,
-            rise_per_day: new.rise_per_day,
-            extra: new.extra,
-            first: self.tomorrow(now),
-            days: new.days,
-            state: CourseState::Running,
-            note: new.note,
-            who: who.clone(),
-            at: self.stamp(now),
+            note,
+            ..proposal.course
         };
         self.put_course(course, who, Some(ticket), now);
         Ok(())
     }
 
-    pub(super) fn set_course(
-        &mut self,
-        number: i64,
-        action: CourseAction,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        self.clock_for_course()?;
-        let course = self.courses.iter().find(|c| c.number == number).cloned();
-        let course = course.ok_or_else(|| {
-            Denial::new(
-                "unknown-course",
-                format!(
-                    "there is no course {number} under way; `dosewright course list` shows them"
-                ),
-            )
-        })?;
-        let refuse = |why: &str| Denial::new("course-refused", format!("course {number} {why}"));
+    fn wanted(&self, wish: &CourseWish, now: Now) -> Result<Course, CourseError> {
         let today = self.local_date(now.wall);
-        let mut changed = match (action, course.state) {
-            (CourseAction::Pause, CourseState::Running) => {
-                // The day that has begun counts as given, so that no day is given twice.
-                let left = course.days.saturating_sub(course.days_begun(today));
-                Course {
-                    days: left,
-                    state: CourseState::Paused,
-                    ..course
+        let tomorrow = today.tomorrow().unwrap_or(today);
+        let (what, days, since) = match wish {
+            CourseWish::Change {
+                line,
+                of,
+                by,
+                at_most,
+            } => {
+                let (days, per_day) = equal_days(by.abs(), *at_most)?;
+                let per_day = per_day.copysign(*by);
+                (self.addition(line, of, per_day, Ends::Aim)?, days, tomorrow)
+            }
+            CourseWish::TopUp {
+                line,
+                of,
+                per_day,
+                days,
+            } => {
+                equal_days(*per_day, *per_day)?;
+                if !(1..=REVIEW_DAYS_MAX).contains(days) {
+                    return Err(CourseError::Days {
+                        days: *days,
+                        longest: REVIEW_DAYS_MAX,
+                    });
                 }
+                let what = self.addition(line, of, *per_day, Ends::Review)?;
+                (what, *days, tomorrow)
             }
-            (CourseAction::Resume, CourseState::Paused) => {
-                self.may_go_on(&course)?;
-                Course {
-                    first: self.tomorrow(now),
-                    state: CourseState::Running,
-                    standing: self.standing_of(&course.line),
-                    ..course
-                }
+            CourseWish::Changeover { from, to, of, days } => {
+                let what = Departure::Shift {
+                    from: from.clone(),
+                    to: to.clone(),
+                    of: of.clone(),
+                };
+                (what, *days, today)
             }
-            (CourseAction::Confirm { days, read }, CourseState::Running) => {
-                Self::check_review(&course, (days, read), now)?;
-                self.may_go_on(&course)?;
-                Course {
-                    days: course.days_begun(today).saturating_add(days),
-                    standing: self.standing_of(&course.line),
-                    ..course
-                }
-            }
-            (CourseAction::Confirm { .. }, _) => {
-                return Err(refuse("is paused; resume it first"));
-            }
-            (CourseAction::End, CourseState::Running | CourseState::Paused) => Course {
-                days: course.days_begun(today),
-                state: CourseState::Ended,
-                ..course
-            },
-            (CourseAction::Pause, _) => return Err(refuse("is paused already")),
-            (CourseAction::Resume, _) => return Err(refuse("runs already")),
-            (CourseAction::End, CourseState::Ended) => return Err(refuse("is over already")),
         };
-        if changed.state == CourseState::Paused && changed.days == 0 {
-            changed.state = CourseState::Ended;
-        }
-        self.put_course(changed, who, Some(ticket), now);
-        self.courses_changed(today, now);
-        Ok(())
-    }
-
-    /// Whether the plan and the limits of today still leave room for it.
-    fn may_go_on(&self, course: &Course) -> Result<(), Denial> {
-        let others = self.extra_of_others(&course.line, Some(course.number));
-        let all = others.saturating_add(course.extra);
-        check_course(
-            &self.controller,
-            &self.plan,
-            &course.line,
-            all,
-            self.uptake(),
-        )
-        .map_err(|error| {
-            let number = course.number;
-            Denial::new(
-                "course-refused",
-                format!("course {number} cannot go on: {error}"),
-            )
+        Ok(Course {
+            number: self.course_last.saturating_add(1),
+            what,
+            days,
+            step: 0,
+            since,
+            state: CourseState::Running,
+            live: self.live,
+            note: String::new(),
+            who: Who::Daemon,
+            at: self.stamp(now),
         })
     }
 
-    /// A top-up goes on when a sample taken since it was last looked at says so.
-    fn check_review(
-        course: &Course,
-        (days, read): (u32, Timestamp),
-        now: Now,
-    ) -> Result<(), Denial> {
-        let refuse = |why: String| {
-            let number = course.number;
-            Err(Denial::new(
-                "course-refused",
-                format!("course {number} {why}"),
-            ))
+    /// So much a day on a line, by what is in its bottle now.
+    pub(super) fn addition(
+        &self,
+        line: &Name,
+        of: &Quantity,
+        per_day: f64,
+        ends: Ends,
+    ) -> Result<Departure, CourseError> {
+        let carrier = self.carrier(line, of)?;
+        let shape = self.shape();
+        let step = shape.as_ref().zip(self.shift().map(|c| c.step));
+        let given = departed(&self.standing_volumes(), step, &DailyVolumes::new());
+        if given.get(line).is_none_or(|v| *v <= Volume::ZERO) {
+            return Err(CourseError::NotPlanned { line: line.clone() });
+        }
+        let none = CourseError::Value {
+            what: "the volume a day in mL",
+            value: per_day.abs() / carrier.per_ml,
         };
-        if course.kind != CourseKind::TopUp {
-            return refuse("has an aim and ends by itself; there is nothing to confirm".to_owned());
-        }
-        if !(1..=REVIEW_DAYS_MAX).contains(&days) {
-            return refuse(format!(
-                "cannot go on for {days} days without a look; give 1 to {REVIEW_DAYS_MAX}"
+        let extra = carrier.volume_of(per_day);
+        Ok(Departure::Add {
+            line: line.clone(),
+            of: of.clone(),
+            per_day,
+            ends,
+            standing: self.standing_of(line),
+            extra: extra.filter(|extra| *extra != Volume::ZERO).ok_or(none)?,
+        })
+    }
+
+    fn carrier(&self, line: &Name, of: &Quantity) -> Result<Carrier, CourseError> {
+        Carrier::of(
+            (&self.controller, &self.plan),
+            (line, of),
+            self.dose_min(line),
+        )
+    }
+
+    fn may_stand_beside(&self, course: &Course) -> Result<(), String> {
+        if self.courses.len() >= COURSES_MAX {
+            return Err(format!(
+                "{COURSES_MAX} courses are under way already; end one first"
             ));
         }
-        if read <= course.at.wall || read > now.wall {
-            return refuse(format!(
-                "is confirmed by a sample taken after {:.0}, when it was last looked at, and not in the future; this one is of {read:.0}",
-                course.at.wall
-            ));
+        let line = (!course.what.is_shift()).then(|| course.what.line());
+        if let Some(why) = self.swap_in_the_way(line) {
+            return Err(why);
+        }
+        for other in &self.courses {
+            let number = other.number;
+            match (&course.what, &other.what) {
+                (Departure::Shift { .. }, Departure::Shift { .. }) => {
+                    return Err(format!("{other} is under way; one changeover at a time"));
+                }
+                (
+                    Departure::Add {
+                        line, of, per_day, ..
+                    },
+                    Departure::Add {
+                        line: other_line,
+                        of: other_of,
+                        per_day: against,
+                        ..
+                    },
+                ) if per_day * against < 0.0 && (line == other_line || of == other_of) => {
+                    return Err(format!(
+                        "course {number} is a {} and pulls the other way; end it first",
+                        other.what
+                    ));
+                }
+                (Departure::Add { .. } | Departure::Shift { .. }, _) => {}
+            }
         }
         Ok(())
+    }
+
+    /// The days of a course from today on as they would be given, each of them and every 24 h across their midnights held against all
+    /// limits. Others count with the most they may give on any day, paused ones too.
+    pub(super) fn hold_course(
+        &self,
+        course: &Course,
+        now: Now,
+    ) -> Result<Vec<CourseDay>, CourseError> {
+        let today = self.local_date(now.wall);
+        let standing = self.standing_volumes();
+        let (shape, lines) = self.moved_by(course, &standing)?;
+        let moves = if course.what.is_shift() {
+            Some(course)
+        } else {
+            self.shift()
+        };
+        let lowers = matches!(course.what, Departure::Add { per_day, .. } if per_day < 0.0);
+        let (mut shown, mut most) = (Vec::new(), Vec::new());
+        for day in 0..=days_ahead(course, today) {
+            let date = today
+                .checked_add(jiff::Span::new().days(i64::from(day)))
+                .unwrap_or(Date::MAX);
+            let step = shape.as_ref().zip(moves.map(|c| step_after(c, day)));
+            let forecast = self.extras(Some(course), |c, _| c.in_force_on(date));
+            let volumes = departed(&standing, step, &forecast);
+            if lowers && day > 0 {
+                let less = self.extras(Some(course), |_, extra| extra < Volume::ZERO);
+                let size = |(line, extra)| (line, Volume::ZERO.saturating_sub(extra));
+                let less = less.into_iter().map(size).collect();
+                let without = departed(&standing, step, &DailyVolumes::new());
+                for carrier in &lines {
+                    let controller = (&*self.controller, self.uptake());
+                    hold_fall(controller, (day, &without), &less, carrier)?;
+                }
+            }
+            let counts = |c: &Course| c.number != course.number || day > 0;
+            let raises = self.extras(Some(course), |c, extra| extra > Volume::ZERO && counts(c));
+            most.push(departed(&standing, step, &raises));
+            let of_course = lines.iter().filter_map(|carrier| {
+                let volume = volumes.get(&carrier.line).copied()?;
+                Some((carrier.line.clone(), volume))
+            });
+            shown.push(CourseDay {
+                date,
+                volumes: of_course.collect(),
+                alkalinity: rises_of_day(&self.controller, &volumes).alkalinity,
+                across_midnight: None,
+            });
+        }
+        // What gives less is over no limit that was kept without it.
+        if !lowers {
+            let crossings = self.outlook(course, today, most).hold(&lines)?;
+            for (day, crossing) in shown.iter_mut().skip(1).zip(crossings) {
+                day.across_midnight = Some(crossing.alkalinity);
+            }
+        }
+        Ok(shown)
+    }
+
+    /// The changeover that goes on beside a course, or is it, and the lines that the course moves.
+    fn moved_by(
+        &self,
+        course: &Course,
+        standing: &DailyVolumes,
+    ) -> Result<(Option<ShiftShape>, Vec<Carrier>), CourseError> {
+        let (from, to, of) = match &course.what {
+            Departure::Add { line, of, .. } => {
+                return Ok((self.shape(), vec![self.carrier(line, of)?]));
+            }
+            Departure::Shift { from, to, of } => (from, to, of),
+        };
+        let begins = self.shift().is_none_or(|s| s.number != course.number);
+        let work_out = if begins {
+            ShiftShape::to_begin
+        } else {
+            ShiftShape::of
+        };
+        let shape = work_out(
+            (&self.controller, &self.plan),
+            standing,
+            (from, to, of),
+            course.days,
+            &|line| self.dose_min(line),
+        )?;
+        let lines = vec![shape.from.clone(), shape.to.clone()];
+        Ok((Some(shape), lines))
+    }
+
+    fn outlook(&self, course: &Course, today: Date, days: Vec<DailyVolumes>) -> Outlook<'_> {
+        let way = if course.what.is_shift() {
+            "take more days for it, or use a solution of another strength"
+        } else {
+            "raise by less a day, or use a stronger solution"
+        };
+        // A course of something else need not answer for the alkalinity that is planned without it.
+        let asked = course.what.is_shift() || self.carries_alkalinity(course.what.line());
+        Outlook {
+            controller: &self.controller,
+            plan: &self.plan,
+            uptake: self.uptake().filter(|_| asked),
+            today,
+            days,
+            way,
+        }
+    }
+
+    /// What additions put on each line or take off it: of those that are under way, and of one that is asked for in place of its like.
+    pub(super) fn extras(
+        &self,
+        own: Option<&Course>,
+        counts: impl Fn(&Course, Volume) -> bool,
+    ) -> BTreeMap<Name, Volume> {
+        let others = self.courses.iter();
+        let others = others.filter(|c| own.is_none_or(|own| own.number != c.number));
+        let mut sums: BTreeMap<Name, Volume> = BTreeMap::new();
+        for course in others.chain(own) {
+            let Departure::Add {
+                line, of, per_day, ..
+            } = &course.what
+            else {
+                continue;
+            };
+            // What the line carries nothing of any more is not given.
+            let extra = crate::plan::extra_a_day(&self.controller, line, of, *per_day);
+            let extra = extra.unwrap_or(Volume::ZERO);
+            if counts(course, extra) {
+                let sum = sums.entry(line.clone()).or_default();
+                *sum = sum.saturating_add(extra);
+            }
+        }
+        sums
     }
 
     /// Dates need a clock.
@@ -290,57 +349,26 @@ impl Engine {
             )),
         }
     }
+}
 
-    fn tomorrow(&self, now: Now) -> Date {
-        let today = self.local_date(now.wall);
-        today.tomorrow().unwrap_or(today)
-    }
+/// Local days from today to the last of a course.
+fn days_ahead(course: &Course, today: Date) -> u32 {
+    let left = if course.what.is_shift() {
+        course.days.saturating_sub(course.step)
+    } else {
+        u32::try_from((course.last() - today).get_days()).unwrap_or(0)
+    };
+    left.min(crate::plan::AIM_DAYS_MAX)
+}
 
-    pub(super) fn standing_of(&self, line: &Name) -> Volume {
-        let daily = crate::plan::plan_daily_volumes(&self.plan);
-        daily.get(line).copied().unwrap_or(Volume::ZERO)
-    }
-
-    /// What other courses may add to a line on any day, paused ones included.
-    pub(super) fn extra_of_others(&self, line: &Name, not: Option<i64>) -> Volume {
-        self.courses
-            .iter()
-            .filter(|c| c.line == *line && Some(c.number) != not)
-            .map(|c| c.extra)
-            .sum()
-    }
-
-    /// Keeps the new state and writes it down.
-    fn put_course(&mut self, course: Course, who: Who, ticket: Option<Ticket>, now: Now) {
-        let course = Course {
-            who,
-            at: self.stamp(now),
-            ..course
-        };
-        self.courses.retain(|known| known.number != course.number);
-        if course.kind == CourseKind::TopUp && course.state != CourseState::Running {
-            self.clear(AlarmCode::TopUpReview, &course.number.to_string(), now);
-        }
-        let text = match course.state {
-            CourseState::Running => format!(
-                "course {}: {} more a day on line {}, from {} for {} days",
-                course.number, course.extra, course.line, course.first, course.days
-            ),
-            CourseState::Paused => format!(
-                "course {} is paused with {} days to come; nothing more of it is given until it is resumed",
-                course.number, course.days
-            ),
-            CourseState::Ended => {
-                format!("course {} on line {} is over", course.number, course.line)
-            }
-        };
-        if course.state != CourseState::Ended {
-            self.courses.push(course.clone());
-        }
-        self.mark_written(now);
-        self.store(
-            Entry::Course(course),
-            ticket.map(|ticket| (ticket, Answer::Done { text })),
-        );
+/// The step of a changeover so many days on.
+fn step_after(course: &Course, days: u32) -> u32 {
+    match course.state {
+        CourseState::Running => course.step.saturating_add(days).min(course.days),
+        CourseState::Back => course.step.saturating_sub(days),
+        CourseState::Paused
+        | CourseState::PausedBack
+        | CourseState::Complete
+        | CourseState::Ended => course.step,
     }
 }

@@ -1,8 +1,13 @@
 //! What goes out.
 
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
+
 use crate::guard::{DosePermit, Refusal};
-use crate::quantity::{Millis, Name, Volume};
-use crate::record::{DoseId, DoseKind, Entry, Hold, Intent, Outcome};
+use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::record::{Course, DoseId, DoseKind, Entry, Hold, Intent, Outcome};
 
 /// Names a waiting asker; the shell makes them up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -70,6 +75,8 @@ pub enum Answer {
         /// More than three times the line's usual dose: the volume must be repeated.
         unusual: bool,
     },
+    /// A course as it would be given.
+    Course(Box<CourseProposal>),
     /// A dose by hand was started.
     DoseStarted {
         id: DoseId,
@@ -78,6 +85,42 @@ pub enum Answer {
         /// How long it takes.
         run_time: Millis,
     },
+}
+
+/// A course worked out, with everything else that is in force.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CourseProposal {
+    pub course: Course,
+    /// From today on.
+    pub days: Vec<CourseDay>,
+    /// What to know before it begins.
+    pub words: Vec<String>,
+}
+
+impl CourseProposal {
+    /// The volumes that were shown: what must be given back to begin it.
+    pub fn shown(&self) -> ShownDays {
+        let days = self.days.iter();
+        days.map(|day| (day.date, day.volumes.clone())).collect()
+    }
+}
+
+/// Volumes of the lines that a course moves, in microlitres, by date.
+pub type ShownDays = BTreeMap<Date, BTreeMap<Name, Volume>>;
+
+/// One local day of a course.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CourseDay {
+    pub date: Date,
+    /// Of each line that the course moves, all of it.
+    #[serde(rename = "volumes_ul")]
+    pub volumes: BTreeMap<Name, Volume>,
+    /// What all lines add that day.
+    #[serde(rename = "alkalinity_dkh")]
+    pub alkalinity: Alkalinity,
+    /// The most that any 24 h across the midnight before it may add; null for today, and where less is given.
+    #[serde(rename = "across_midnight_dkh")]
+    pub across_midnight: Option<Alkalinity>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -3,8 +3,9 @@
 use std::sync::Arc;
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
-use super::effect::Ticket;
+use super::effect::{ShownDays, Ticket};
 use crate::chemistry::Quantity;
 use crate::config::Plan;
 use crate::quantity::{Millis, Name, Volume};
@@ -154,20 +155,21 @@ pub enum Command {
     Verify(NewVerification),
     /// A fact for the record.
     AddFact(NewFact),
-    /// A course, from the next local day on.
-    AddCourse(NewCourse),
-    /// Pauses, resumes or ends a course.
+    /// What a course would be; nothing is begun.
+    PrepareCourse(CourseWish),
+    /// A course as it was shown, from the next local day on.
+    BeginCourse {
+        wish: CourseWish,
+        /// In the owner's words.
+        note: String,
+        shown: ShownDays,
+    },
     SetCourse {
         number: i64,
-        /// What to do with it.
         action: CourseAction,
     },
-    /// A changeover, from the next local day on.
-    StartChangeover(NewChangeover),
     /// Another solution is in the bottle of a line.
     StartSwap(NewSwap),
-    /// Pauses, resumes or turns the changeover that is under way.
-    SetChangeover(ChangeoverAction),
     /// The owner accepts this uptake per day; within the same limits as a declaration in the plan.
     AcceptUptake(crate::quantity::Alkalinity),
     /// The owner says the wall clock is right.
@@ -247,35 +249,31 @@ pub struct NewFact {
     pub happened: Option<Timestamp>,
 }
 
-/// A course as it is asked for.
-#[derive(Debug, Clone, PartialEq)]
-pub struct NewCourse {
-    /// Whether it has an aim or a review date.
-    pub kind: crate::record::CourseKind,
-    pub line: Name,
-    pub raises: Quantity,
-    /// By how much a day: meq/L for alkalinity, mg/L otherwise.
-    pub rise_per_day: f64,
-    /// Extra volume a day.
-    pub extra: Volume,
-    /// For how many days.
-    pub days: u32,
-    /// In the owner's words.
-    pub note: String,
-}
-
-/// A changeover as it is asked for.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NewChangeover {
-    /// The line that fades out.
-    pub from: Name,
-    /// The line that fades in; on standby in the plan.
-    pub to: Name,
-    pub by: Quantity,
-    /// Over how many days.
-    pub days: u32,
-    /// In the owner's words.
-    pub note: String,
+/// A course as it is asked for. Amounts are in the quantity's unit: dKH, or mg/L.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub enum CourseWish {
+    /// So much in all, negative for less, in equal days of at most so much.
+    Change {
+        line: Name,
+        of: Quantity,
+        by: f64,
+        at_most: f64,
+    },
+    /// So much more a day until the review date.
+    TopUp {
+        line: Name,
+        of: Quantity,
+        per_day: f64,
+        days: u32,
+    },
+    /// From one line to another that waits in the plan, at equal effect on one thing.
+    Changeover {
+        from: Name,
+        to: Name,
+        of: Quantity,
+        days: u32,
+    },
 }
 
 /// A swapped bottle as it is told.
@@ -293,24 +291,16 @@ pub struct NewSwap {
     pub note: String,
 }
 
-/// What to do with the changeover that is under way.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum ChangeoverAction {
-    /// Stay at the present step.
-    Pause,
-    /// Go on, a step further each day.
-    Resume,
-    /// Go back, a step each day.
-    Back,
-}
-
 /// What to do with a course.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub enum CourseAction {
-    /// Give nothing of it until it is resumed.
+    /// Give nothing of an addition until it is resumed; leave a changeover at its step.
     Pause,
-    /// Give it again, from the next local day on.
+    /// Give it again from the next local day on; a step further each day.
     Resume,
+    /// Take a changeover back, a step each day.
+    Back,
     End,
     /// Let a top-up go on for so many days from tomorrow.
     Confirm {

@@ -18,10 +18,12 @@
 mod alarms;
 mod alkalinity;
 mod bench;
-mod changeover;
 mod clock;
 mod command;
 mod course;
+mod course_days;
+mod course_turn;
+mod course_words;
 mod coverage;
 mod dose;
 mod effect;
@@ -39,15 +41,16 @@ mod swap_start;
 mod watch;
 
 pub use alarms::{Alarm, AlarmCode};
-pub use effect::{Answer, Denial, Effect, Ticket};
+pub use effect::{Answer, CourseDay, CourseProposal, Denial, Effect, ShownDays, Ticket};
 pub use event::{
-    ChangeoverAction, Command, CourseAction, Event, NewCalibration, NewChangeover, NewCourse,
-    NewFact, NewReading, NewSwap, NewVerification, Now, RefillLevel, RunEnd, RunReport,
-    TrustSource,
+    Command, CourseAction, CourseWish, Event, NewCalibration, NewFact, NewReading, NewSwap,
+    NewVerification, Now, RefillLevel, RunEnd, RunReport, TrustSource,
 };
 pub use start::Setup;
 pub use state::Engine;
-pub use status::{HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status};
+pub use status::{
+    CourseStatus, HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status,
+};
 
 #[cfg(test)]
 mod tests;
@@ -86,7 +89,6 @@ impl Engine {
     fn go_on(&mut self, now: Now) {
         self.settle_inputs(now);
         self.follow_courses(now);
-        self.follow_changeover(now);
         self.check_overdue_runs(now);
         self.follow_ramp(now);
         self.due_slots(now);

@@ -133,11 +133,10 @@ impl Engine {
                 uptake: history.uptake,
                 share: 1.0,
             },
-            changeover: history.changeover,
             swap: history.swap,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
-            course_extra: crate::plan::DailyVolumes::new(),
+            course_extras: super::state::CourseExtras::default(),
             inputs: controller
                 .inputs
                 .keys()
@@ -169,7 +168,8 @@ impl Engine {
     ) {
         self.close_open(open, now);
         self.hold_unsteady_lines(now);
-        self.settle_changeover(now);
+        self.set_courses_aside(now);
+        self.settle_courses(now);
         self.settle_swap(now);
         if !self.live {
             self.assume_for_dry_run(now);

@@ -45,16 +45,13 @@ pub struct Engine {
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
     pub(super) alkalinity: AlkalinityMemory,
-    /// The newest changeover, over or not.
-    pub(super) changeover: Option<crate::record::Changeover>,
     /// The newest swapped bottle, over or not, with what its line gave since.
     pub(super) swap: Option<(crate::record::BottleSwap, Volume)>,
     /// Courses that are not over.
     pub(super) courses: Vec<crate::record::Course>,
     /// Highest number of a course so far.
     pub(super) course_last: i64,
-    /// What the courses in force add today to the standing volumes.
-    pub(super) course_extra: DailyVolumes,
+    pub(super) course_extras: CourseExtras,
     pub(super) inputs: BTreeMap<Name, InputMemory>,
     pub(super) under_voltage: bool,
     pub(super) alarms: Alarms,
@@ -68,6 +65,16 @@ pub struct Engine {
     /// Since when the plan in force has been watched.
     pub(super) watched_from: Millis,
     pub(super) out: Vec<Effect>,
+}
+
+/// What additions put on each line or take off it.
+#[derive(Debug, Default)]
+pub(super) struct CourseExtras {
+    pub(super) today: DailyVolumes,
+    /// Before they last changed,
+    pub(super) before: DailyVolumes,
+    /// and when that was.
+    pub(super) since: Millis,
 }
 
 #[derive(Debug)]

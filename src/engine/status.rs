@@ -1,6 +1,7 @@
 //! What is shown of the engine. Core types; their wire form is the control socket's business.
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use super::alarms::Alarm;
 use super::event::{Now, TrustSource};
@@ -9,7 +10,7 @@ use crate::guard::{Allowance, Prediction, Refusal, Request, allowance, examine};
 use crate::metering::Coverage;
 use crate::plan::Slot;
 use crate::quantity::{Alkalinity, FlowRate, Millis, Name, Volume};
-use crate::record::{DoseId, DoseKind, Hold};
+use crate::record::{Course, DoseId, DoseKind, Hold};
 
 /// Everything at one moment.
 #[derive(Debug, Clone)]
@@ -33,8 +34,10 @@ pub struct Status {
     pub reservoirs: Vec<ReservoirStatus>,
     /// Alarms, latched ones included.
     pub alarms: Vec<Alarm>,
-    /// How a changeover or a swapped bottle stands, in words; `None` when none is under way.
-    pub changeover: Option<String>,
+    /// Departures from the plan that are under way.
+    pub courses: Vec<CourseStatus>,
+    /// How a swapped bottle stands, in words; `None` when none is under way.
+    pub swap: Option<String>,
     /// Established uptake of alkalinity per day.
     pub uptake: Option<Alkalinity>,
     /// Alkalinity that the standing plan adds per day.
@@ -46,6 +49,14 @@ pub struct Status {
     pub prediction: Option<Prediction>,
     /// Each contact and whether it counts as safe.
     pub inputs: Vec<(Name, bool)>,
+}
+
+/// A course and how it stands, in words.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CourseStatus {
+    #[serde(flatten)]
+    pub course: Course,
+    pub words: String,
 }
 
 /// What a line is doing.
@@ -147,6 +158,14 @@ pub struct ReservoirStatus {
 }
 
 impl Engine {
+    fn courses_status(&self) -> Vec<CourseStatus> {
+        let status = |course: &Course| CourseStatus {
+            course: course.clone(),
+            words: self.course_words(course),
+        };
+        self.courses.iter().map(status).collect()
+    }
+
     /// Everything at this moment.
     pub fn status(&mut self, now: Now) -> Status {
         let next = self.next_slots(now);
@@ -177,7 +196,8 @@ impl Engine {
             heads: self.heads_status(now),
             reservoirs: self.reservoirs_status(),
             alarms: self.alarms.list(),
-            changeover: self.changeover_words().or_else(|| self.swap_words()),
+            courses: self.courses_status(),
+            swap: self.swap_words(),
             uptake: self.uptake(),
             planned_alkalinity: self.planned_alkalinity(),
             share_in_force: self.alkalinity.share,

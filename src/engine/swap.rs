@@ -128,10 +128,9 @@ impl Engine {
     /// Whether a bottle of this line may be swapped now.
     fn swap_may_begin(&self, new: &NewSwap) -> Result<(), String> {
         let line = &new.line;
-        if let Some(other) = self.under_way() {
+        if let Some(other) = self.shift() {
             return Err(format!(
-                "changeover {} from {} to {} is under way; finish it or step back first",
-                other.number, other.from, other.to
+                "{other} is under way; write it into plan.toml once it is complete, or step back first"
             ));
         }
         // The one swap that may follow another before it is in the files is the way back.
@@ -146,7 +145,7 @@ impl Engine {
                 "this daemon is set to live and not armed, so it drives nothing and empties no tube: `dosewright arm` first, then swap".to_owned(),
             );
         }
-        if let Some(course) = self.courses.iter().find(|c| c.line == *line) {
+        if let Some(course) = self.courses.iter().find(|c| c.what.line() == line) {
             return Err(format!(
                 "course {} gives with line {line}, worked out for its present solution; end it first",
                 course.number

@@ -114,8 +114,10 @@ impl Engine {
         }
         for (line, daily) in self.daily_volumes() {
             let planned = self.planned_last_24h(&line, daily, now);
-            // The last 24 h of a line that is fading lie between two steps.
-            let (least, most) = self.fading_between(&line).unwrap_or((planned, planned));
+            // The last 24 h of a line that a course changes lie between two days.
+            let (least, most) = self
+                .departing_between(&line, now)
+                .unwrap_or((planned, planned));
             let given = self.window.volume_24h(&line, now.elapsed);
             let share = |of: Volume| {
                 if of > Volume::ZERO {

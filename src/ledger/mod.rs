@@ -18,7 +18,6 @@ mod books;
 mod check;
 mod codec;
 mod error;
-mod fade;
 mod history;
 mod open;
 mod owner;

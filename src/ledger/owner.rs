@@ -14,7 +14,7 @@ use super::history;
 use super::open::Place;
 use super::reader::LedgerReader;
 use crate::quantity::{Alkalinity, Name, Volume};
-use crate::record::{Course, CourseKind, CourseState, Fact, FactKind, Reading, UptakeAccepted};
+use crate::record::{Course, Fact, FactKind, Reading, UptakeAccepted};
 
 /// A reading with its number.
 #[derive(Debug, Clone, PartialEq)]
@@ -234,32 +234,8 @@ pub(super) fn water_changed(conn: &Connection) -> rusqlite::Result<Option<Timest
 }
 
 fn course(row: &Row<'_>) -> rusqlite::Result<Course> {
-    let (word, date) = (codec::text(row, "state")?, codec::text(row, "first_date")?);
-    let state = CourseState::ALL
-        .into_iter()
-        .find(|state| state.as_str() == word);
-    let first = date.parse();
-    let kind_word = codec::text(row, "kind")?;
-    let kind = CourseKind::ALL
-        .into_iter()
-        .find(|kind| kind.as_str() == kind_word);
-    Ok(Course {
-        number: codec::int(row, "course")?,
-        kind: kind
-            .ok_or_else(|| codec::unexpected(row, "kind", &kind_word, "the kind of a course"))?,
-        line: codec::name(row, "line")?,
-        raises: codec::measured(row)?,
-        rise_per_day: row.get("rise_per_day")?,
-        extra: codec::volume(row, "extra_ul")?,
-        standing: codec::volume(row, "standing_ul")?,
-        first: first.map_err(|_| codec::unexpected(row, "first_date", &date, "a date"))?,
-        days: row.get("days")?,
-        state: state
-            .ok_or_else(|| codec::unexpected(row, "state", &word, "the state of a course"))?,
-        note: codec::text(row, "note")?,
-        who: codec::who(row)?,
-        at: codec::stamp(row)?,
-    })
+    let body = codec::text(row, "body")?;
+    serde_json::from_str(&body).map_err(|_| codec::unexpected(row, "body", &body, "a course"))
 }
 
 fn given(row: &Row<'_>) -> rusqlite::Result<GivenDose> {

@@ -34,10 +34,8 @@ pub enum Table {
     Uptake,
     /// Outputs allowed to be driven, or no longer.
     Arming,
-    /// Courses begun, paused, resumed and ended.
+    /// Courses begun, moved on, paused, resumed, turned and ended.
     Course,
-    /// Changeovers and their steps.
-    Changeover,
     /// Bottles that were swapped for another solution.
     Swap,
     /// What the owner told.
@@ -267,23 +265,6 @@ const ARMING: &[Column] = &[
     ("sentence", "sentence", Show::Typed),
     WHO,
 ];
-const CHANGEOVER: &[Column] = &[
-    NUMBER,
-    AT,
-    TRUSTED,
-    ELAPSED,
-    SESSION,
-    ("changeover", "changeover", Show::Plain),
-    ("from_line", "from_line", Show::Plain),
-    ("to_line", "to_line", Show::Plain),
-    ("measured", "measured", Show::Plain),
-    ("days", "days", Show::Plain),
-    ("step", "step", Show::Plain),
-    ("on_date", "on_date", Show::Plain),
-    ("state", "state", Show::Plain),
-    ("note", "note", Show::Typed),
-    WHO,
-];
 const SWAP: &[Column] = &[
     NUMBER,
     AT,
@@ -312,17 +293,7 @@ const COURSE: &[Column] = &[
     ELAPSED,
     SESSION,
     ("course", "course", Show::Plain),
-    ("kind", "kind", Show::Plain),
-    LINE,
-    ("measured", "measured", Show::Plain),
-    ("rise_per_day", "rise_per_day", Show::Plain),
-    ("extra_ul", "extra_ul", Show::Plain),
-    ("standing_ul", "standing_ul", Show::Plain),
-    ("first_date", "first_date", Show::Plain),
-    ("days", "days", Show::Plain),
-    ("state", "state", Show::Plain),
-    ("note", "note", Show::Typed),
-    WHO,
+    ("body", "body", Show::Typed),
 ];
 const FACT: &[Column] = &[
     NUMBER,
@@ -370,7 +341,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 15] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -382,7 +353,6 @@ impl Table {
         Self::Uptake,
         Self::Arming,
         Self::Course,
-        Self::Changeover,
         Self::Swap,
         Self::Fact,
         Self::Event,
@@ -418,7 +388,6 @@ impl Table {
             Self::Uptake => ("uptake", "uptake", UPTAKE),
             Self::Arming => ("arming", "arming", ARMING),
             Self::Course => ("course", "course", COURSE),
-            Self::Changeover => ("changeover", "changeover", CHANGEOVER),
             Self::Swap => ("swap", "bottle_swap", SWAP),
             Self::Fact => ("fact", "fact", FACT),
             Self::Event => ("event", "event", EVENT),

@@ -12,8 +12,15 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 9] = [
-    FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE, SWAP, REFIT, SPEED,
+pub(super) const MIGRATIONS: [&str; 8] = [
+    FIRST,
+    ARMING,
+    OWNER,
+    WATER_CHANGE,
+    BENCH,
+    SWAP,
+    REFIT,
+    SPEED,
 ];
 
 /// The schema of this version.
@@ -287,24 +294,13 @@ CREATE TABLE course (
     elapsed_ms INTEGER NOT NULL,
     trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
     course INTEGER NOT NULL CHECK (course > 0),
-    line TEXT NOT NULL,
-    measured TEXT NOT NULL,
-    rise_per_day REAL NOT NULL,
-    extra_ul INTEGER NOT NULL CHECK (extra_ul > 0),
-    standing_ul INTEGER NOT NULL CHECK (standing_ul >= 0),
-    first_date TEXT NOT NULL,
-    days INTEGER NOT NULL CHECK (days >= 0),
-    state TEXT NOT NULL CHECK (state IN ('running', 'paused', 'ended')),
-    note TEXT NOT NULL,
-    who TEXT NOT NULL
+    body TEXT NOT NULL CHECK (json_valid(body))
 ) STRICT;
 CREATE INDEX course_number ON course (course, id);
 ";
 
-/// Top-ups among the courses, water changes among the facts. The check of a column cannot be changed, so `fact` is made anew.
-const TOP_UP: &str = "
-ALTER TABLE course ADD COLUMN kind TEXT NOT NULL DEFAULT 'once' CHECK (kind IN ('once', 'top-up'));
-
+/// Water changes among the facts. The check of a column cannot be changed, so `fact` is made anew.
+const WATER_CHANGE: &str = "
 CREATE TABLE fact_of_six_kinds (
     id INTEGER PRIMARY KEY,
     session INTEGER NOT NULL REFERENCES session (id),
@@ -361,27 +357,6 @@ CREATE TABLE verification (
     who TEXT NOT NULL
 ) STRICT;
 CREATE INDEX verification_head ON verification (head, id);
-";
-
-/// Changeovers, a row for each day's step.
-const FADE: &str = "
-CREATE TABLE changeover (
-    id INTEGER PRIMARY KEY,
-    session INTEGER NOT NULL REFERENCES session (id),
-    at_ms INTEGER NOT NULL,
-    elapsed_ms INTEGER NOT NULL,
-    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
-    changeover INTEGER NOT NULL CHECK (changeover > 0),
-    from_line TEXT NOT NULL,
-    to_line TEXT NOT NULL,
-    measured TEXT NOT NULL,
-    days INTEGER NOT NULL CHECK (days > 0),
-    step INTEGER NOT NULL CHECK (step BETWEEN 0 AND days),
-    on_date TEXT NOT NULL,
-    state TEXT NOT NULL CHECK (state IN ('forward', 'back', 'paused', 'paused-back', 'complete', 'ended')),
-    note TEXT NOT NULL,
-    who TEXT NOT NULL
-) STRICT;
 ";
 
 /// Swapped bottles, a row for each change of state.

@@ -10,8 +10,8 @@ use super::*;
 use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    BottleSwap, Changeover, ChangeoverState, CourseKind, DoseEnd, DoseId, DoseKind, Entry,
-    FactKind, Intent, Note, Outcome, Stamp, SwapState, Who,
+    BottleSwap, Course, CourseState, Departure, DoseEnd, DoseId, DoseKind, Ends, Entry, FactKind,
+    Intent, Note, Outcome, Stamp, SwapState, Who,
 };
 
 fn at(ms: i64) -> Stamp {
@@ -123,7 +123,7 @@ fn the_settings_that_durability_rests_on_are_in_force() {
         ("cache_size", -512),
         ("wal_autocheckpoint", 256),
         ("application_id", APPLICATION_ID),
-        ("user_version", 9),
+        ("user_version", 8),
     ] {
         assert_eq!(number(name), value, "{name}");
     }
@@ -299,9 +299,7 @@ fn a_ledger_of_every_earlier_schema_is_brought_up_to_date_with_what_is_in_it() {
         if version >= 3 {
             conn.execute_batch(
                 "INSERT INTO fact VALUES (7, 1, 0, 0, 1, 'change', '', NULL, NULL, 'new light', 5, 'local:1000');
-                 INSERT INTO course (session, at_ms, elapsed_ms, trusted, course, line, measured, rise_per_day, extra_ul,
-                     standing_ul, first_date, days, state, note, who)
-                     VALUES (1, 0, 0, 1, 1, 'iodine', 'I', 0.1, 500, 2000, '2026-01-01', 3, 'running', '', 'local:1000');",
+                 ",
             )
             .unwrap();
         }
@@ -327,8 +325,6 @@ fn a_ledger_of_every_earlier_schema_is_brought_up_to_date_with_what_is_in_it() {
             assert_eq!((old.resolution, old.runs[0].used), (None, true));
         }
         if version >= 3 {
-            assert_eq!(history.courses.len(), 1, "from {version}");
-            assert_eq!(history.courses[0].kind, CourseKind::Once);
             drop(ledger);
             let reader = Ledger::open_to_read(&path).unwrap();
             let facts = reader.facts(FactKind::Change).unwrap();
@@ -361,36 +357,57 @@ fn swap(state: SwapState, number: i64) -> BottleSwap {
     }
 }
 
-#[test]
-fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut ledger = open(&dir);
+/// A changeover in each of its states, and an addition of each kind.
+fn courses() -> Vec<Course> {
     let name = |text: &str| Name::new(text).unwrap();
-    let fade = |state, step| Changeover {
-        number: 3,
-        from: name("soda"),
-        to: name("bicarbonate"),
-        by: Quantity::from_word("Ca").unwrap(),
+    let course = |number, what, state| Course {
+        number,
+        what,
         days: 5,
-        step,
-        on: jiff::civil::date(2026, 1, 4),
+        step: 2,
+        since: jiff::civil::date(2026, 1, 4),
         state,
+        live: number == 1,
         note: "new salt".to_owned(),
         who: Who::Plan,
         at: at(7),
     };
-    let fades: Vec<Changeover> = ChangeoverState::ALL
+    let of = Quantity::from_word("Ca").unwrap();
+    let shift = Departure::Shift {
+        from: name("soda"),
+        to: name("bicarbonate"),
+        of: of.clone(),
+    };
+    let add = |ends| Departure::Add {
+        line: name("soda"),
+        of: of.clone(),
+        per_day: -0.1,
+        ends,
+        standing: Volume::from_ul(2_000),
+        extra: Volume::from_ul(-500),
+    };
+    let mut courses: Vec<Course> = CourseState::ALL
         .into_iter()
-        .zip(0..)
-        .map(|(state, step)| fade(state, step.min(5)))
+        .map(|state| course(1, shift.clone(), state))
         .collect();
+    courses.push(course(2, add(Ends::Aim), CourseState::Paused));
+    courses.push(course(3, add(Ends::Review), CourseState::Running));
+    courses
+}
+
+#[test]
+fn courses_and_swapped_bottles_come_back_as_they_were_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    let name = |text: &str| Name::new(text).unwrap();
+    let courses = courses();
     let swaps: Vec<BottleSwap> = SwapState::ALL
         .into_iter()
         .zip(1..)
         .map(|(s, n)| swap(s, n))
         .collect();
-    for fade in &fades {
-        ledger.store(&Entry::Changeover(fade.clone())).unwrap();
+    for course in &courses {
+        ledger.store(&Entry::Course(course.clone())).unwrap();
     }
     for swap in &swaps {
         ledger.store(&Entry::Swap(swap.clone())).unwrap();
@@ -418,13 +435,13 @@ fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
         }
     }
     let history = ledger.history(at(50_000)).unwrap();
-    assert_eq!(history.changeover.as_ref(), fades.last());
+    assert_eq!(history.courses, courses[CourseState::ALL.len() - 1..]);
     assert_eq!(
         history.swap,
         Some((swaps[2].clone(), Volume::from_ul(3_500)))
     );
     drop(ledger);
     let reader = Ledger::open_to_read(&dir.path().join("ledger.db")).unwrap();
-    assert_eq!(reader.changeovers().unwrap(), fades);
+    assert_eq!(reader.courses().unwrap(), courses);
     assert_eq!(reader.swaps().unwrap(), swaps);
 }

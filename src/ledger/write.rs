@@ -127,7 +127,6 @@ impl Ledger {
                 }
                 Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
                 Entry::Course(course) => insert_course(tx, session, course),
-                Entry::Changeover(fade) => super::fade::insert(tx, session, fade),
                 Entry::Swap(swap) => super::swap::insert(tx, session, swap),
                 Entry::Fact(fact) => insert_fact(tx, session, fact),
                 Entry::Arming(arming) => insert_arming(tx, session, arming),
@@ -488,27 +487,17 @@ fn insert_uptake(
 }
 
 fn insert_course(tx: &Transaction<'_>, session: i64, course: &Course) -> rusqlite::Result<usize> {
+    let body = serde_json::to_string(course)
+        .map_err(|error| rusqlite::Error::ToSqlConversionFailure(Box::new(error)))?;
     tx.execute(
-        "INSERT INTO course (session, at_ms, elapsed_ms, trusted, course, line, measured, rise_per_day, extra_ul,
-                             standing_ul, first_date, days, state, note, who, kind)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
+        "INSERT INTO course (session, at_ms, elapsed_ms, trusted, course, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
         params![
             session,
             course.at.wall.as_millisecond(),
             course.at.elapsed.as_ms(),
             course.at.trusted,
             course.number,
-            course.line.as_str(),
-            course.raises.as_str(),
-            course.rise_per_day,
-            course.extra.as_ul(),
-            course.standing.as_ul(),
-            course.first.to_string(),
-            course.days,
-            course.state.as_str(),
-            course.note,
-            who_text(&course.who),
-            course.kind.as_str(),
+            body,
         ],
     )
 }

@@ -148,11 +148,10 @@ impl Desk {
             | Command::Verify(_)
             | Command::Calibrate(_)
             | Command::AddFact(_)
-            | Command::AddCourse(_)
+            | Command::PrepareCourse(_)
+            | Command::BeginCourse { .. }
             | Command::SetCourse { .. }
-            | Command::StartChangeover(_)
             | Command::StartSwap(_)
-            | Command::SetChangeover(_)
             | Command::AcceptUptake(_)
             | Command::TrustClock
             | Command::Acknowledge { .. }
@@ -415,6 +414,7 @@ fn sender(from: Option<&str>) -> String {
 fn words(answer: &Answer) -> String {
     match answer {
         Answer::Done { text } => text.clone(),
+        Answer::Course(proposal) => proposal.words.join("; "),
         Answer::DosePrepared {
             line,
             volume,
@@ -448,7 +448,7 @@ fn words(answer: &Answer) -> String {
 
 fn details(answer: &Answer) -> Vec<(String, Value)> {
     let rows = match answer {
-        Answer::Done { .. } => Vec::new(),
+        Answer::Done { .. } | Answer::Course(_) => Vec::new(),
         Answer::DosePrepared {
             token,
             line,

@@ -10,7 +10,8 @@ use super::topics::Topics;
 use super::{EventLine, Identity, Snapshot};
 use crate::chemistry::Quantity;
 use crate::engine::{
-    Alarm, AlarmCode, HeadStatus, LineStatus, ReservoirStatus, RunningStatus, Status, TrustSource,
+    Alarm, AlarmCode, CourseStatus, HeadStatus, LineStatus, ReservoirStatus, RunningStatus, Status,
+    TrustSource,
 };
 use crate::quantity::{Volume, f64_from_i64};
 use crate::record::{Hold, HoldScope, Reading, ReadingValue};
@@ -78,6 +79,20 @@ fn controller(snapshot: &Snapshot, identity: &Identity) -> Value {
         .filter_map(|l| l.next_slot.as_ref())
         .min_by_key(|s| s.at);
     let holds: Vec<Value> = status.holds.iter().map(|h| hold(h, status)).collect();
+    let courses: Vec<Value> = status
+        .courses
+        .iter()
+        .map(|CourseStatus { course, words }| {
+            json!({
+                "number": course.number,
+                "line": course.what.line(),
+                "state": course.state.as_str(),
+                "step": course.step,
+                "days": course.days,
+                "words": words,
+            })
+        })
+        .collect();
     let inputs: Vec<Value> = status
         .inputs
         .iter()
@@ -101,7 +116,8 @@ fn controller(snapshot: &Snapshot, identity: &Identity) -> Value {
         }),
         "ledger_ok": status.ledger_fault.is_none(),
         "ledger_fault": status.ledger_fault,
-        "changeover": status.changeover,
+        "courses": courses,
+        "swap": status.swap,
         "next_dose_at": next.map(|s| time(s.at)),
         "next_dose_line": next.map(|s| s.key.line.to_string()),
         "next_dose_ml": next.map(|s| ml(s.volume)),

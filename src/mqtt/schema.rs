@@ -101,10 +101,16 @@ const CONTROLLER: &[Field] = &[
         "why the ledger cannot be written",
     ),
     (
-        "changeover",
+        "courses",
+        T::List("course"),
+        false,
+        "departures from the plan that are under way",
+    ),
+    (
+        "swap",
         T::Text,
         true,
-        "how a changeover or a swapped bottle stands, while one is under way",
+        "how a swapped bottle stands, while one is under way",
     ),
     (
         "next_dose_at",
@@ -140,6 +146,30 @@ const HOLD: &[Field] = &[
     ("who", T::Text, false, "who set it"),
     ("since", T::Time, false, "when it was set"),
     ("hold_age_s", T::Integer, false, "how long ago, s"),
+];
+
+const COURSE: &[Field] = &[
+    ("number", T::Integer, false, "its number"),
+    (
+        "line",
+        T::Text,
+        false,
+        "the line that gives it; of a changeover the one that fades in",
+    ),
+    (
+        "state",
+        T::OneOf(&["running", "back", "paused", "paused-back", "complete"]),
+        false,
+        "what becomes of it",
+    ),
+    (
+        "step",
+        T::Integer,
+        false,
+        "days of it that were over when it was last changed; of a changeover the step in force",
+    ),
+    ("days", T::Integer, false, "days, or steps, in all"),
+    ("words", T::Text, false, "how it stands"),
 ];
 
 const INPUT: &[Field] = &[
@@ -542,7 +572,7 @@ const REPLY: &[Field] = &[
 /// Name, where it is published (`ID` is the controller's), whether retained, and its keys.
 type Message = (&'static str, Option<&'static str>, bool, &'static [Field]);
 
-const MESSAGES: [Message; 14] = [
+const MESSAGES: [Message; 15] = [
     ("status", Some("BASE/ID/status"), true, STATUS),
     ("controller", Some("BASE/ID/controller"), true, CONTROLLER),
     ("line", Some("BASE/ID/line/NAME"), true, LINE),
@@ -554,6 +584,7 @@ const MESSAGES: [Message; 14] = [
     ("reply", Some("BASE/ID/reply"), false, REPLY),
     ("hold", None, false, HOLD),
     ("input", None, false, INPUT),
+    ("course", None, false, COURSE),
     ("reading", None, false, READING),
     ("alarm", None, false, ALARM),
     ("command", None, false, &[]),

@@ -3,7 +3,7 @@
 use thiserror::Error;
 
 use super::DailyVolumes;
-use crate::chemistry::{Element, Rises};
+use crate::chemistry::{Element, Rises, SolutionEffect};
 use crate::config::Controller;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
@@ -54,6 +54,13 @@ pub enum OverLimit {
     },
 }
 
+/// What a line gives.
+pub(super) fn effect_of<'a>(controller: &'a Controller, line: &Name) -> Option<&'a SolutionEffect> {
+    let config = controller.lines.iter().find(|l| l.name == *line)?;
+    let solution = controller.solutions.get(&config.solution)?;
+    Some(&solution.effect)
+}
+
 /// Whether a line may give `volume` a day in `doses` doses. A line that is not known is over nothing.
 ///
 /// # Errors
@@ -100,6 +107,15 @@ pub(super) fn line_within(
     Ok(())
 }
 
+/// What a day of all lines adds.
+pub fn rises_of_day(controller: &Controller, daily: &DailyVolumes) -> Rises {
+    let lines = controller.lines.iter();
+    let parts: Vec<_> = lines
+        .filter_map(|l| Some((effect_of(controller, &l.name)?, *daily.get(&l.name)?)))
+        .collect();
+    Rises::of(&parts, controller.tank)
+}
+
 /// Whether all lines together may give these volumes a day: elements, and the ramp of alkalinity when an uptake is given.
 ///
 /// # Errors
@@ -109,15 +125,7 @@ pub(super) fn day_within(
     daily: &DailyVolumes,
     uptake: Option<Alkalinity>,
 ) -> Result<(), OverLimit> {
-    let parts: Vec<_> = controller
-        .lines
-        .iter()
-        .filter_map(|l| {
-            let solution = controller.solutions.get(&l.solution)?;
-            Some((&solution.effect, *daily.get(&l.name)?))
-        })
-        .collect();
-    let rises = Rises::of(&parts, controller.tank);
+    let rises = rises_of_day(controller, daily);
     let element = |element: &Element| rises.measure(Some(element));
     within(controller, rises.alkalinity, element, uptake)
 }

@@ -10,8 +10,8 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use jiff::{Span, Timestamp};
 
-use super::changeover::ChangeoverShape;
-use super::{DailyVolumes, Schedule, plan_daily_volumes};
+use super::limits::effect_of;
+use super::{DailyVolumes, Schedule};
 use crate::chemistry::{Element, Rises};
 use crate::config::{Controller, Plan};
 use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
@@ -38,55 +38,32 @@ impl Crossing {
     }
 }
 
-/// What each midnight of a changeover brings, the first one before `first`'s next day. `extra` is what courses add to a line.
+/// What each midnight between these days brings, the first of which is `today`.
 pub fn across_midnights(
     controller: &Controller,
     plan: &Plan,
-    (shape, today): (&ChangeoverShape, Date),
-    extra: &dyn Fn(&Name) -> Volume,
+    (today, days): (Date, &[DailyVolumes]),
 ) -> Vec<Crossing> {
     let mut schedule = Schedule::new(Arc::new(controller.clone()), Arc::new(plan.clone()));
     let strengths = Strengths::of(controller);
-    let mut slots_of = |step: u32| -> Vec<(Timestamp, Vec<f64>)> {
-        let date = today.checked_add(Span::new().days(i64::from(step)));
-        let daily = volumes(plan, shape, step, extra);
+    let mut before: Vec<(Timestamp, Vec<f64>)> = Vec::new();
+    let mut crossings = Vec::new();
+    for (day, daily) in (0..).zip(days) {
+        let date = today.checked_add(Span::new().days(i64::from(day)));
         // A day that cannot be placed is not dosed.
-        let slots = date.map(|date| schedule.day(date, &daily).unwrap_or_default());
-        slots
+        let slots = date.map(|date| schedule.day(date, daily).unwrap_or_default());
+        let after: Vec<(Timestamp, Vec<f64>)> = slots
             .unwrap_or_default()
             .into_iter()
             .map(|slot| (slot.at, strengths.of_slot(&slot.key.line, slot.volume)))
-            .collect()
-    };
-    let mut before = slots_of(0);
-    (1..=shape.days)
-        .map(|day| {
-            let after = slots_of(day);
+            .collect();
+        if day > 0 {
             let largest = largest_in_24_h(before.iter().chain(&after), strengths.count());
-            before = after;
-            strengths.crossing(day, &largest)
-        })
-        .collect()
-}
-
-/// Volumes of all lines on the day of a step.
-pub(super) fn volumes(
-    plan: &Plan,
-    shape: &ChangeoverShape,
-    step: u32,
-    extra: &dyn Fn(&Name) -> Volume,
-) -> DailyVolumes {
-    let day = shape.at(step);
-    let mut daily = plan_daily_volumes(plan);
-    daily.insert(shape.from.line.clone(), day.from);
-    daily.insert(shape.to.line.clone(), day.to);
-    for (line, volume) in &mut daily {
-        // What gives nothing carries no course either.
-        if *volume > Volume::ZERO {
-            *volume = volume.saturating_add(extra(line));
+            crossings.push(strengths.crossing(day, &largest));
         }
+        before = after;
     }
-    daily
+    crossings
 }
 
 /// What a microlitre of each line adds: alkalinity in meq/L first, then each limited element in mg/L.
@@ -100,7 +77,7 @@ impl Strengths {
         let elements: Vec<Element> = controller.element_rise_max.keys().cloned().collect();
         let litre = Volume::from_ul(1_000_000);
         let lines = controller.lines.iter().filter_map(|line| {
-            let effect = &controller.solutions.get(&line.solution)?.effect;
+            let effect = effect_of(controller, &line.name)?;
             let rises = Rises::of(&[(effect, litre)], controller.tank);
             let each = std::iter::once(None).chain(elements.iter().map(Some));
             let per_ul = each.map(|by| rises.measure(by) / 1e6).collect();

@@ -7,7 +7,6 @@
 //! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
 //! dosed, of holds or of limits; the guard looks at every dose again when it is due.
 
-mod changeover;
 mod check;
 mod course;
 mod daytime;
@@ -17,6 +16,7 @@ mod limits;
 mod midnight;
 mod place;
 mod schedule;
+mod shift;
 mod swap;
 #[cfg(test)]
 mod tests;
@@ -29,16 +29,16 @@ use jiff::civil::Date;
 use crate::config::{Plan, Times};
 use crate::quantity::{Name, Volume, f64_from_i64, i64_from_f64};
 
-pub use changeover::{
-    CHANGEOVER_DAYS_MAX, ChangeoverDay, ChangeoverError, ChangeoverShape, ChangeoverWish, Side,
-    drift_per_day, shape_changeover, shape_under_way,
-};
 pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
-pub use course::{CourseError, CourseShape, check_course, doses_daily, shape_course};
+pub use course::{
+    AIM_DAYS_MAX, Carrier, CourseError, Outlook, departed, doses_daily, equal_days, extra_a_day,
+    hold_fall,
+};
 pub use error::{Latest, Need, PlacementError};
-pub use limits::OverLimit;
+pub use limits::{OverLimit, rises_of_day};
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
+pub use shift::{SHIFT_DAYS_MAX, ShiftDay, ShiftShape, waits};
 pub use swap::{SwapError, SwapShape, SwapWish, shape_swap, with_solution};
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.

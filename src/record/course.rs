@@ -1,110 +1,198 @@
-//! Courses: finite departures from the plan.
+//! Courses: departures from the plan.
+
+use std::fmt;
 
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
 use crate::quantity::{Name, Volume};
 
-/// A finite extra: so much of one thing over so many days on one line, on top of its standing volume; then it ends by itself.
-///
-/// Each change of it is written down whole; the newest row of a number is what counts.
-#[derive(Debug, Clone, PartialEq)]
+/// A departure from the plan, on whole local days. Each change of it is written down whole; the newest row of a number counts.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Course {
-    /// Its number, counted up from 1.
+    /// Counted up from 1.
     pub number: i64,
-    /// Whether it has an aim or a review date.
-    pub kind: CourseKind,
-    /// The line that gives it.
-    pub line: Name,
-    pub raises: Quantity,
-    /// By how much a day: meq/L for alkalinity, mg/L otherwise.
-    pub rise_per_day: f64,
-    /// Extra volume on each local day in force.
-    pub extra: Volume,
-    /// The line's standing volume when this row was written, to tell the extra from it in the record.
-    pub standing: Volume,
-    /// First local date in force.
-    pub first: Date,
-    /// Days in force from `first` on.
+    pub what: Departure,
+    /// Days of an addition; steps of a changeover.
     pub days: u32,
+    /// Days of an addition that were over before `since`; the step of a changeover that is in force.
+    pub step: u32,
+    /// First local date of the days that are left of an addition; date on which a changeover's step was last looked at.
+    pub since: Date,
     pub state: CourseState,
+    /// Whether it was begun while outputs were driven. What was begun in a dry run is not in force otherwise, nor the other way round.
+    pub live: bool,
     /// In the owner's words.
     pub note: String,
-    /// Who wanted this change.
     pub who: Who,
     pub at: Stamp,
 }
 
-/// What a course is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum CourseKind {
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum Departure {
+    /// More or less of one thing each day, with the doses of one line.
+    Add {
+        line: Name,
+        of: Quantity,
+        /// In the quantity's unit; negative for less.
+        per_day: f64,
+        ends: Ends,
+        /// The line's volume a day without it and what it adds to that, as they were when the row was written: what tells its part of
+        /// a day's doses afterwards. What is given follows from `per_day` and what is in the bottle.
+        #[serde(rename = "standing_ul")]
+        standing: Volume,
+        #[serde(rename = "extra_ul")]
+        extra: Volume,
+    },
+    /// One line fades out while another fades in, at equal effect on one thing.
+    Shift { from: Name, to: Name, of: Quantity },
+}
+
+/// When an addition ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ends {
     /// So much in all, then it is over.
-    Once,
-    /// So much a day for what is used up all the time; over on its review date unless a new reading confirms it before.
-    TopUp,
+    Aim,
+    /// For what is used up all the time; over on its review date unless a new reading confirms it before.
+    Review,
 }
 
-impl CourseKind {
-    pub const ALL: [Self; 2] = [Self::Once, Self::TopUp];
-
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Once => "once",
-            Self::TopUp => "top-up",
-        }
-    }
-}
-
-/// Whether a course runs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// Running, paused and ended are of every course; the others of changeovers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CourseState {
-    /// It is given on its dates.
     Running,
-    /// Nothing is given until it is resumed; its days wait.
+    /// A step back on each day.
+    Back,
+    /// Stays as it is; an addition gives nothing meanwhile, and its days wait.
     Paused,
-    /// Over, by itself or by hand.
+    /// Stays at its step, on the way back.
+    PausedBack,
+    /// The new line gives all of it; the plan file does not say so yet.
+    Complete,
     Ended,
 }
 
 impl CourseState {
-    pub const ALL: [Self; 3] = [Self::Running, Self::Paused, Self::Ended];
+    pub const ALL: [Self; 6] = [
+        Self::Running,
+        Self::Back,
+        Self::Paused,
+        Self::PausedBack,
+        Self::Complete,
+        Self::Ended,
+    ];
 
     pub const fn as_str(self) -> &'static str {
         match self {
             Self::Running => "running",
+            Self::Back => "back",
             Self::Paused => "paused",
+            Self::PausedBack => "paused-back",
+            Self::Complete => "complete",
             Self::Ended => "ended",
         }
     }
 }
 
+impl Departure {
+    /// The thing that is added, or kept equal.
+    pub const fn of(&self) -> &Quantity {
+        match self {
+            Self::Add { of, .. } | Self::Shift { of, .. } => of,
+        }
+    }
+
+    /// The line it is about: the one that fades in, of a changeover.
+    pub const fn line(&self) -> &Name {
+        match self {
+            Self::Add { line, .. } => line,
+            Self::Shift { to, .. } => to,
+        }
+    }
+
+    pub const fn is_shift(&self) -> bool {
+        matches!(self, Self::Shift { .. })
+    }
+}
+
+impl fmt::Display for Departure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Add {
+                line,
+                of,
+                per_day,
+                ends,
+                ..
+            } => {
+                let what = match ends {
+                    Ends::Review => "top-up",
+                    Ends::Aim if *per_day < 0.0 => "lowering",
+                    Ends::Aim => "raise",
+                };
+                write!(f, "{what} of {of} on line {line}")
+            }
+            Self::Shift { from, to, .. } => write!(f, "changeover from {from} to {to}"),
+        }
+    }
+}
+
 impl Course {
-    /// Days of it that lie before the end of `today`.
+    pub fn is_top_up(&self) -> bool {
+        matches!(
+            self.what,
+            Departure::Add {
+                ends: Ends::Review,
+                ..
+            }
+        )
+    }
+
+    /// Days of an addition that lie before the end of `today`.
     pub fn days_begun(&self, today: Date) -> u32 {
-        let since = (today - self.first).get_days();
-        u32::try_from(since.saturating_add(1))
-            .unwrap_or(0)
+        let here = (today - self.since).get_days().saturating_add(1);
+        self.step
+            .saturating_add(u32::try_from(here).unwrap_or(0))
             .min(self.days)
     }
 
-    /// Last local date on which it gives anything.
+    /// Last local date on which an addition gives anything.
     pub fn last(&self) -> Date {
-        let after = i64::from(self.days.saturating_sub(1));
-        self.first
-            .checked_add(jiff::Span::new().days(after))
+        let left = i64::from(self.days.saturating_sub(self.step));
+        self.since
+            .checked_add(jiff::Span::new().days(left.saturating_sub(1)))
             .unwrap_or(Date::MAX)
     }
 
-    /// Whether it is in force on a local date.
-    pub fn in_force_on(&self, today: Date) -> bool {
+    /// Whether an addition is in force on a local date.
+    pub fn in_force_on(&self, date: Date) -> bool {
         self.state == CourseState::Running
-            && today >= self.first
-            && (today - self.first).get_days() < i32::try_from(self.days).unwrap_or(i32::MAX)
+            && self.step < self.days
+            && (self.since..=self.last()).contains(&date)
     }
 
-    /// Whether all its days lie before a local date.
-    pub fn is_over_on(&self, today: Date) -> bool {
-        self.state == CourseState::Running && today >= self.first && !self.in_force_on(today)
+    /// Whether all days of an addition lie before a local date.
+    pub fn is_over_on(&self, date: Date) -> bool {
+        self.state == CourseState::Running && date >= self.since && !self.in_force_on(date)
+    }
+}
+
+impl fmt::Display for Course {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let counted = if self.what.is_shift() { "step" } else { "day" };
+        write!(
+            f,
+            "course {}, {}: {counted} {} of {}, {}",
+            self.number,
+            self.what,
+            self.step,
+            self.days,
+            self.state.as_str()
+        )
     }
 }

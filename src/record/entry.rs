@@ -2,7 +2,6 @@
 
 use super::arming::Arming;
 use super::calibration::{StoredCalibration, StoredVerification};
-use super::changeover::Changeover;
 use super::course::Course;
 use super::fact::Fact;
 use super::hold::{Hold, HoldScope};
@@ -37,10 +36,8 @@ pub enum Entry {
     Uptake(UptakeAccepted),
     /// Outputs may be driven from now on, or no longer.
     Arming(Arming),
-    /// A course was begun, paused, resumed or ended.
+    /// A course was begun, moved on, paused, resumed, turned or ended.
     Course(Course),
-    /// A changeover was begun, moved on, paused, turned or ended.
-    Changeover(Changeover),
     /// A bottle was swapped, its solution is through, or the files say so.
     Swap(BottleSwap),
     /// The owner told something.

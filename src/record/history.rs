@@ -3,7 +3,6 @@
 use jiff::Timestamp;
 
 use super::calibration::StoredCalibration;
-use super::changeover::Changeover;
 use super::course::Course;
 use super::dose::{Intent, PastDose};
 use super::hold::Hold;
@@ -52,8 +51,6 @@ pub struct History {
     pub courses: Vec<Course>,
     /// When the water was last changed.
     pub water_changed: Option<Timestamp>,
-    /// The newest word on the newest changeover, ended or not.
-    pub changeover: Option<Changeover>,
     /// The newest word on the newest swapped bottle, with what its line gave since: delivered, or all of it when nobody saw the end.
     pub swap: Option<(BottleSwap, Volume)>,
 }

@@ -4,7 +4,6 @@
 
 mod arming;
 mod calibration;
-mod changeover;
 mod course;
 mod dose;
 mod entry;
@@ -21,8 +20,7 @@ mod uptake;
 
 pub use arming::Arming;
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
-pub use changeover::{Changeover, ChangeoverState};
-pub use course::{Course, CourseKind, CourseState};
+pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose};
 pub use entry::Entry;
 pub use fact::{Fact, FactKind};

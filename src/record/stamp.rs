@@ -3,22 +3,25 @@
 use std::fmt;
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use crate::quantity::Millis;
 
 /// When something happened, on both clocks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Stamp {
     /// Wall time, as the system clock had it.
     pub wall: Timestamp,
     /// The elapsed clock of this boot (it counts through suspend and never steps).
+    #[serde(rename = "elapsed_ms")]
     pub elapsed: Millis,
     /// Whether the wall clock was trusted then.
     pub trusted: bool,
 }
 
 /// Who asked for something.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Who {
     Plan,
     /// The daemon itself, for a reason of its own.

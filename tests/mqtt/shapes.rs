@@ -2,16 +2,44 @@
 
 use std::collections::BTreeSet;
 
-use dosewright::engine::{Alarm, LineState, RunningStatus};
+use dosewright::chemistry::Quantity;
+use dosewright::engine::{Alarm, CourseStatus, LineState, RunningStatus};
 use dosewright::guard::Prediction;
 use dosewright::mqtt::{
     ALLOWED, RemoteKind, Settings, Snapshot, TABLE_SOURCE, description, messages, schema,
 };
 use dosewright::quantity::{Alkalinity, FlowRate, Millis, Volume};
-use dosewright::record::{DoseId, Hold, HoldScope, Who};
+use dosewright::record::{Course, CourseState, Departure, DoseId, Hold, HoldScope, Stamp, Who};
 use serde_json::{Value, json};
 
 use crate::support::{all_commands, identity, line, name, snapshot, when};
+
+fn course() -> CourseStatus {
+    let course = Course {
+        number: 1,
+        what: Departure::Shift {
+            from: name("alk"),
+            to: name("ca"),
+            of: Quantity::Alkalinity,
+        },
+        days: 5,
+        step: 2,
+        since: "2026-11-25".parse().unwrap(),
+        state: CourseState::Running,
+        live: true,
+        note: String::new(),
+        who: Who::Local { uid: 1000 },
+        at: Stamp {
+            wall: when("2026-11-25T09:30:00Z"),
+            elapsed: Millis::new(1),
+            trusted: true,
+        },
+    };
+    CourseStatus {
+        course,
+        words: "course 1 at step 2 of 5".to_owned(),
+    }
+}
 
 /// Holds a value against a schema of the kinds that ours uses.
 fn fits(value: &Value, shape: &Value, root: &Value, path: &str) {
@@ -119,7 +147,8 @@ fn every_message_has_the_published_shape_and_says_dry_run_or_live() {
     full.status.holds = vec![hold(HoldScope::All), hold(HoldScope::Line(name("alk")))];
     full.status.clock_unsure = Some("not set since boot".to_owned());
     full.status.ledger_fault = Some("disk full".to_owned());
-    full.status.changeover = Some("changeover 1 at step 2 of 5".to_owned());
+    full.status.courses = vec![course()];
+    full.status.swap = Some("bottle swap 1".to_owned());
     let l = &mut full.status.lines[0];
     l.state = LineState::Dosing;
     l.reason = Some((

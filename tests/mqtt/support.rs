@@ -93,7 +93,8 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
     };
     Snapshot {
         status: Status {
-            changeover: None,
+            courses: Vec::new(),
+            swap: None,
             now,
             live: false,
             holds: Vec::new(),

@@ -1,4 +1,4 @@
-//! A changeover with the real binary in virtual time: begun, carried out, put into the plan file.
+//! A changeover with the real binary in virtual time: begun, carried out, complete. A swapped bottle, put into both files.
 
 use std::fs;
 
@@ -36,22 +36,19 @@ fn with_a_swap() -> Reef {
     reef
 }
 
-fn step(reef: &Reef) -> (i64, String) {
-    let list = reef.json(&["changeover", "list", "--json"]);
+fn state(reef: &Reef, group: &str) -> String {
+    let list = reef.json(&[group, "list", "--json"]);
     let newest = list.as_array().unwrap().last().unwrap().clone();
-    (
-        newest["step"].as_i64().unwrap_or(0),
-        newest["state"].as_str().unwrap().to_owned(),
-    )
+    newest["state"].as_str().unwrap().to_owned()
 }
 
 #[test]
-fn a_changeover_is_shown_day_by_day_carried_out_and_put_into_the_plan_file() {
+fn a_changeover_is_shown_day_by_day_carried_out_and_stays_until_the_plan_file_says_it() {
     let mut reef = with_a_second_line();
     reef.start("3600");
     let begun = reef.run(&[
+        "course",
         "changeover",
-        "start",
         "alkalinity",
         "bicarbonate",
         "--days",
@@ -77,37 +74,42 @@ fn a_changeover_is_shown_day_by_day_carried_out_and_put_into_the_plan_file() {
         "{refused:?}"
     );
     // Two virtual days and a bit: some seconds; the record says when.
+    let now = |reef: &Reef| state(reef, "course");
     assert!(
-        (0..20_000).any(|_| step(&reef).1 == "complete"),
-        "{:?}",
-        step(&reef)
-    );
-    let status: Value = serde_json::from_slice(&reef.run(&["status", "--json"]).stdout).unwrap();
-    assert!(
-        status["changeover"]
-            .as_str()
-            .unwrap()
-            .contains("changeover finish"),
-        "{status}"
+        (0..20_000).any(|_| now(&reef) == "complete"),
+        "{}",
+        now(&reef)
     );
     let before = reef.plan();
-    let done = reef.run(&["changeover", "finish", "--yes"]);
-    assert!(done.status.success(), "{done:?}");
-    let after = reef.plan();
+    let status: Value = serde_json::from_slice(&reef.run(&["status", "--json"]).stdout).unwrap();
+    let words = status["courses"][0]["words"].as_str().unwrap();
     assert!(
-        after.contains("daily-ml = 102.7 # what it will give"),
-        "{after}"
+        words.contains("is complete") && words.contains("`daily-ml = 102.721`"),
+        "{words}"
     );
-    assert!(after.contains("standby = false") && after.contains("standby = true"));
-    // What followed the old line follows the new one at its own 75.6 mL: 75.6 / 102.7 is 0.7361.
+    assert_eq!(reef.plan(), before, "the owner's file is the owner's");
+    // The owner may write what is in force into the file: the course is over then, and nothing changes.
+    let agreed = before
+        .replacen(
+            "daily-ml = 102.8 # what it will give\ndoses = 24\nstandby = true\n",
+            "daily-ml = 102.721\ndoses = 24\n",
+            1,
+        )
+        .replacen(
+            "[line.alkalinity]\n",
+            "[line.alkalinity]\nstandby = true\n",
+            1,
+        );
+    fs::write(reef.config().join("plan.toml"), agreed).unwrap();
+    let reloaded = reef.run(&["reload"]);
+    assert!(reloaded.status.success(), "{reloaded:?}");
+    assert_eq!(now(&reef), "ended");
+    let changes = reef.run(&["changes"]);
+    let changes = String::from_utf8_lossy(&changes.stdout).into_owned();
     assert!(
-        after.contains("follow = \"bicarbonate\"") && after.contains("ratio = 0.7361"),
-        "{after}"
+        changes.contains("changeover from alkalinity to bicarbonate: step 2 of 2"),
+        "{changes}"
     );
-    assert_eq!(after.lines().count(), before.lines().count() + 1);
-    assert_eq!(step(&reef).1, "ended");
-    let checked = reef.run(&["check"]);
-    assert!(checked.status.success(), "{checked:?}");
     let books = reef.run(&["ledger", "check"]);
     assert!(books.status.success(), "{books:?}");
 }
@@ -192,7 +194,7 @@ fn a_swapped_bottle_is_followed_by_the_daemon_and_put_into_both_files() {
     let early = reef.run(&["changeover", "finish", "--yes"]);
     assert_eq!(early.status.code(), Some(1), "{early:?}");
     run(&reef, &["resume", "alkalinity"]);
-    let state = |reef: &Reef| step(reef).1;
+    let state = |reef: &Reef| state(reef, "changeover");
     assert!(
         (0..20_000).any(|_| state(&reef) == "through"),
         "{}",

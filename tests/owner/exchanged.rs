@@ -129,11 +129,25 @@ fn a_top_up_is_shown_begun_listed_and_confirmed_by_a_new_result_only() {
     dose(&mut ledger, 1, "iodine", (DAY, 1_000), (1_999_000, 0.0));
     drop(ledger);
     reef.start("1");
+    let raise = |by, at_most| {
+        let words = ["course", "raise", "iodine", "--of", "I", "--by", by];
+        reef.run(&[&words[..], &["--at-most", at_most, "--yes"]].concat())
+    };
+    let over = raise("0.03 mg/L", "0.01 mg/L");
+    assert_eq!(over.status.code(), Some(1));
+    assert!(
+        String::from_utf8_lossy(&over.stderr).contains("over its limit"),
+        "{over:?}"
+    );
+    assert!(
+        over.stdout.is_empty(),
+        "what is refused is not explained as if it were not"
+    );
     let begun = reef.run(&[
         "course",
         "top-up",
         "iodine",
-        "--raise",
+        "--of",
         "I",
         "--per-day",
         "0.1 ug/L",
@@ -154,8 +168,8 @@ fn a_top_up_is_shown_begun_listed_and_confirmed_by_a_new_result_only() {
     );
     let list = reef.json(&["course", "list", "--json"]);
     assert_eq!(
-        (&list[0]["kind"], &list[0]["state"]),
-        (&"top-up".into(), &"running".into())
+        (&list[0]["what"]["ends"], &list[0]["state"]),
+        (&"review".into(), &"running".into())
     );
     let read = reef.run(&[
         "reading",
@@ -169,11 +183,11 @@ fn a_top_up_is_shown_begun_listed_and_confirmed_by_a_new_result_only() {
     let done = reef.run(&["course", "confirm", "1", "--review-days", "60"]);
     let said = String::from_utf8_lossy(&done.stdout).into_owned();
     assert!(
-        done.status.success() && said.contains("I 0.055"),
+        done.status.success() && said.contains("iodine 0.055"),
         "{done:?}"
     );
     let list = reef.json(&["course", "list", "--json"]);
-    assert_eq!(list[0]["days_left"], 60);
+    assert_eq!(list[0]["days"], 60);
 }
 
 #[test]

@@ -79,8 +79,11 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     reasons(view, out)?;
     alkalinity(view, out)?;
     heads(view, out)?;
-    if let Some(changeover) = &view.changeover {
-        writeln!(out, "\n{changeover}")?;
+    for course in &view.courses {
+        writeln!(out, "\n{}", course.words)?;
+    }
+    if let Some(swap) = &view.swap {
+        writeln!(out, "\n{swap}")?;
     }
     if let Some(mqtt) = &view.mqtt {
         writeln!(out, "\nmqtt: {mqtt}")?;

@@ -117,7 +117,7 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
         given_per_day,
         unknown_doses,
         left_out,
-        under_way: crate::cli::water::changeover::in_the_way(place)?,
+        under_way: crate::cli::water::course::in_the_way(place)?,
     })
 }
 

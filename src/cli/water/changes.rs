@@ -19,7 +19,7 @@ use crate::record::FactKind;
 
 pub(in crate::cli) struct Change {
     pub(in crate::cli) at: Timestamp,
-    /// Stable word: `note`, `water`, `changeover`, `plan`, `controller`, `uptake`.
+    /// Stable word: `note`, `water`, `course`, `changeover`, `plan`, `controller`, `uptake`.
     pub(in crate::cli) kind: &'static str,
     pub(in crate::cli) what: String,
 }
@@ -41,11 +41,11 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
         kind: "water",
         what: change.words(),
     }));
-    for fade in reader.changeovers().map_err(|e| unread(&e))? {
+    for course in reader.courses().map_err(|e| unread(&e))? {
         all.push(Change {
-            at: fade.at.wall,
-            kind: "changeover",
-            what: fade.to_string(),
+            at: course.at.wall,
+            kind: "course",
+            what: course.to_string(),
         });
     }
     for swap in reader.swaps().map_err(|e| unread(&e))? {

@@ -1,4 +1,4 @@
-//! Courses: worked out and shown before they begin, listed with what was given of them, paused, resumed and ended.
+//! Courses: shown as the daemon works them out before they begin, listed with what was given of them, paused, resumed, turned, ended.
 
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -7,186 +7,150 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::json;
 
-use crate::chemistry::Quantity;
-use crate::chemistry::{ClaimRise, Rises, figures};
+use crate::chemistry::{Quantity, figures};
 use crate::cli::args::Place;
-use crate::cli::exit::{self, Failure};
+use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
 use crate::cli::record::ledger::open;
-use crate::cli::running::daemon::ask;
+use crate::cli::running::daemon::{ask, say};
 use crate::cli::water::owner_args::{
-    Course as CourseArgs, CourseAdd, CourseCommand, CourseConfirm, CourseNumber, CourseTopUp,
+    Course as CourseArgs, CourseChange, CourseCommand, CourseConfirm, CourseNumber, CourseTold,
 };
 use crate::cli::water::panel_csv::from_text;
 use crate::cli::water::reading::entries;
-use crate::cli::words::{agreed, amount, configuration, minute, rise, unread, usage, zone};
-use crate::control::Request;
+use crate::cli::words::{agreed, amount, minute, unread, usage, zone};
+use crate::control::{Client, Request};
+use crate::engine::{CourseAction, CourseProposal, CourseWish};
 use crate::ledger::{GivenDose, LedgerReader};
-use crate::plan::{CourseShape, check_course, plan_daily_volumes, shape_course};
-use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64};
-use crate::record::{Course, CourseKind, CourseState, FactKind};
+use crate::quantity::{Name, Volume, f64_from_i64, parse_alkalinity, parse_concentration};
+use crate::record::{Course, CourseState, Departure, Ends, FactKind};
 
 pub(in crate::cli) fn course(
     place: &Place,
     options: &CourseArgs,
     out: &mut Out,
 ) -> Result<(), Failure> {
+    let set = |which: &CourseNumber, action, out: &mut Out| {
+        let request = Request::SetCourse {
+            number: which.number,
+            action,
+        };
+        ask(place, &request, which.json, out).map(drop)
+    };
     match &options.command {
-        CourseCommand::Add(add) => add_course(place, add, out),
-        CourseCommand::TopUp(add) => top_up(place, add, out),
-        CourseCommand::Confirm(which) => confirm(place, which, out),
+        CourseCommand::Raise(change) => begin(place, wanted(change, 1.0)?, &change.told, out),
+        CourseCommand::Lower(change) => begin(place, wanted(change, -1.0)?, &change.told, out),
+        CourseCommand::TopUp(top_up) => {
+            let of = quantity(&top_up.of)?;
+            let wish = CourseWish::TopUp {
+                line: Name::new(&top_up.line).map_err(usage)?,
+                per_day: so_much(&of, &top_up.per_day)?,
+                days: top_up.review_days,
+                of,
+            };
+            begin(place, wish, &top_up.told, out)
+        }
+        CourseCommand::Changeover(fade) => {
+            let wish = CourseWish::Changeover {
+                from: Name::new(&fade.from).map_err(usage)?,
+                to: Name::new(&fade.to).map_err(usage)?,
+                of: quantity(&fade.of)?,
+                days: fade.days,
+            };
+            begin(place, wish, &fade.told, out)
+        }
         CourseCommand::List { json } => list(place, *json, out),
-        CourseCommand::Pause(which) => set(place, which, "pause", out),
-        CourseCommand::Resume(which) => set(place, which, "resume", out),
-        CourseCommand::End(which) => set(place, which, "end", out),
+        CourseCommand::Pause(which) => set(which, CourseAction::Pause, out),
+        CourseCommand::Resume(which) => set(which, CourseAction::Resume, out),
+        CourseCommand::Back(which) => set(which, CourseAction::Back, out),
+        CourseCommand::End(which) => set(which, CourseAction::End, out),
+        CourseCommand::Confirm(which) => confirm(place, which, out),
     }
 }
 
-fn set(place: &Place, which: &CourseNumber, action: &str, out: &mut Out) -> Result<(), Failure> {
-    let request = Request::CourseSet {
-        number: which.number,
-        action: action.to_owned(),
-    };
-    ask(place, &request, which.json, out).map(drop)
+pub(in crate::cli) fn quantity(word: &str) -> Result<Quantity, Failure> {
+    Quantity::from_word(word).ok_or_else(|| {
+        usage(format!(
+            "\"{word}\" is not known; give \"alkalinity\", or an element such as \"calcium\" or \"Ca\""
+        ))
+    })
 }
 
-/// A rise as a plain number in the record's unit: meq/L for alkalinity, mg/L otherwise.
-fn plain(rise: &ClaimRise) -> f64 {
-    match rise {
-        ClaimRise::Alkalinity(rise) => rise.as_meq_per_l(),
-        ClaimRise::Element(_, rise) => rise.as_mg_per_l(),
+/// As a plain number in the quantity's unit.
+fn so_much(of: &Quantity, text: &str) -> Result<f64, Failure> {
+    match of {
+        Quantity::Alkalinity => Ok(parse_alkalinity(text).map_err(usage)?.as_dkh()),
+        Quantity::Element(_) => Ok(parse_concentration(text).map_err(usage)?.as_mg_per_l()),
     }
 }
 
 /// The same number in words.
-fn in_words(raises: &Quantity, value: f64) -> String {
-    match raises {
-        Quantity::Alkalinity => format!(
-            "{} dKH",
-            figures(Alkalinity::from_meq_per_l(value).as_dkh())
-        ),
+fn in_words(of: &Quantity, value: f64) -> String {
+    match of {
+        Quantity::Alkalinity => format!("{} dKH", figures(value)),
         Quantity::Element(_) => amount(value),
     }
 }
 
-fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failure> {
-    let by = rise(&add.raise, &add.by)?;
-    let wanted = Wanted {
-        kind: CourseKind::Once,
-        line: &add.line,
-        at_most: plain(&rise(&add.raise, &add.at_most)?),
-        raise: &add.raise,
-        by,
-        note: &add.note,
-        told: (add.yes, add.json),
-    };
-    begin(place, &wanted, out)
+fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
+    let of = quantity(&change.of)?;
+    Ok(CourseWish::Change {
+        line: Name::new(&change.line).map_err(usage)?,
+        by: sign * so_much(&of, &change.by)?,
+        at_most: so_much(&of, &change.at_most)?,
+        of,
+    })
 }
 
-/// A course as it is asked for.
-struct Wanted<'a> {
-    kind: CourseKind,
-    line: &'a str,
-    raise: &'a str,
-    by: ClaimRise,
-    /// A day, as [`plain`] has it.
-    at_most: f64,
-    note: &'a str,
-    /// Without being asked; as JSON.
-    told: (bool, bool),
-}
-
-/// The same rise on each of so many days.
-fn top_up(place: &Place, add: &CourseTopUp, out: &mut Out) -> Result<(), Failure> {
-    let per_day = rise(&add.raise, &add.per_day)?;
-    let days = f64::from(add.review_days);
-    let by = match &per_day {
-        ClaimRise::Alkalinity(rise) => ClaimRise::Alkalinity(rise.times(days)),
-        ClaimRise::Element(element, rise) => ClaimRise::Element(
-            element.clone(),
-            Concentration::from_mg_per_l(rise.as_mg_per_l() * days),
-        ),
-    };
-    let wanted = Wanted {
-        kind: CourseKind::TopUp,
-        line: &add.line,
-        at_most: plain(&per_day),
-        raise: &add.raise,
-        by,
-        note: &add.note,
-        told: (add.yes, add.json),
-    };
-    begin(place, &wanted, out)
-}
-
-fn begin(place: &Place, wanted: &Wanted<'_>, out: &mut Out) -> Result<(), Failure> {
-    let raises = match &wanted.by {
-        ClaimRise::Alkalinity(_) => Quantity::Alkalinity,
-        ClaimRise::Element(element, _) => Quantity::Element(element.clone()),
-    };
-    let loaded = configuration(place)?;
-    let controller = &loaded.controller;
-    let line = Name::new(wanted.line).map_err(usage)?;
-    let solution = controller
-        .lines
-        .iter()
-        .find(|l| l.name == line)
-        .and_then(|l| controller.solutions.get(&l.solution))
-        .ok_or_else(|| {
-            let known: Vec<&str> = controller.lines.iter().map(|l| l.name.as_str()).collect();
-            usage(format!(
-                "there is no line {line}; the lines are: {}",
-                known.join(", ")
-            ))
-        })?;
-    // A whole litre, so that what 1 mL adds keeps all its figures.
-    let litre = Rises::of(
-        &[(&solution.effect, Volume::from_ul(1_000_000))],
-        controller.tank,
-    );
-    let per_ml = match &raises {
-        Quantity::Alkalinity => litre.alkalinity.as_meq_per_l() / 1000.0,
-        Quantity::Element(element) => litre.element(element).as_mg_per_l() / 1000.0,
-    };
-    let refused =
-        |e: crate::plan::CourseError| Failure::new(exit::REFUSED, format!("no such course: {e}"));
-    let shape = shape_course(plain(&wanted.by), wanted.at_most, per_ml).map_err(refused)?;
-    check_course(
-        controller,
-        &loaded.plan,
-        &line,
-        shape.extra,
-        loaded.plan.uptake,
-    )
-    .map_err(refused)?;
-    let (yes, json) = wanted.told;
-    if !json {
-        let daily = plan_daily_volumes(&loaded.plan);
-        let standing = daily.get(&line).copied().unwrap_or(Volume::ZERO);
-        let each = Rises::of(&[(&solution.effect, shape.extra)], controller.tank);
-        let worked = Worked {
-            kind: wanted.kind,
-            line: &line,
-            raises: &raises,
-            standing,
-            shape,
-            each,
-        };
-        show(&worked, out)?;
+/// Shows what the daemon makes of it, and begins that on a yes.
+fn begin(place: &Place, wish: CourseWish, told: &CourseTold, out: &mut Out) -> Result<(), Failure> {
+    let prepare = Request::PrepareCourse { wish: wish.clone() };
+    let prepared = Client::connect(&place.state)?.ask(&prepare)?;
+    if !prepared.ok {
+        return say(prepared, told.json, out).map(drop);
     }
-    if !yes {
+    let prepared = accepted(prepared)?;
+    let proposal: CourseProposal = serde_json::from_value(prepared.data)
+        .map_err(|e| Failure::new(exit::IO, format!("the daemon's answer makes no sense: {e}")))?;
+    if !told.json {
+        show(&proposal, out)?;
+    }
+    if !told.yes {
         agreed("Begin it? Type yes to go on:", "no course was begun", out)?;
     }
-    let request = Request::CourseAdd {
-        line: line.as_str().to_owned(),
-        raises: wanted.raise.to_owned(),
-        rise_per_day: shape.rise_per_day,
-        extra_ul: shape.extra.as_ul(),
-        days: shape.days,
-        kind: wanted.kind.as_str().to_owned(),
-        note: wanted.note.to_owned(),
+    let request = Request::BeginCourse {
+        wish,
+        note: told.note.clone(),
+        shown: proposal.shown(),
     };
-    ask(place, &request, json, out).map(drop)
+    ask(place, &request, told.json, out).map(drop)
+}
+
+fn show(proposal: &CourseProposal, out: &mut Out) -> Result<(), Failure> {
+    let Some(today) = proposal.days.first() else {
+        return Ok(());
+    };
+    write!(out, "{:<12}", "day")?;
+    for line in today.volumes.keys() {
+        write!(out, "{:>16}", line.as_str())?;
+    }
+    writeln!(out, "  alkalinity a day of all lines")?;
+    let mut before = None;
+    for day in &proposal.days {
+        // Days like the one before need no row of their own.
+        if before.replace(&day.volumes) == Some(&day.volumes) {
+            continue;
+        }
+        write!(out, "{:<12}", day.date.to_string())?;
+        for volume in day.volumes.values() {
+            write!(out, "{:>16}", volume.to_string())?;
+        }
+        writeln!(out, "  {:.3} dKH", day.alkalinity.as_dkh())?;
+    }
+    for words in &proposal.words {
+        writeln!(out, "{words}")?;
+    }
+    Ok(())
 }
 
 /// Lets a top-up go on, by the newest result on record.
@@ -200,25 +164,27 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
             options.number
         ))
     })?;
-    let newest = newest_result(&reader, &course.raises)?;
-    let word = &course.raises;
+    let of = course.what.of();
+    let newest = newest_result(&reader, of)?;
     let (taken, shown) = newest.filter(|(taken, _)| *taken > course.at.wall).ok_or_else(|| {
         Failure::new(
             exit::REFUSED,
             format!(
-                "course {} is confirmed by a new result only: there is no reading or lab report of {word} since {:.0}; test, enter it, then confirm",
+                "course {} is confirmed by a new result only: there is no reading or lab report of {of} since {:.0}; test, enter it, then confirm",
                 course.number, course.at.wall
             ),
         )
     })?;
     if !options.json {
         let at = minute(taken, &zone(place));
-        writeln!(out, "by the result of {at}: {word} {shown}")?;
+        writeln!(out, "by the result of {at}: {of} {shown}")?;
     }
-    let request = Request::CourseConfirm {
+    let request = Request::SetCourse {
         number: options.number,
-        days: options.review_days,
-        read: taken.to_string(),
+        action: CourseAction::Confirm {
+            days: options.review_days,
+            read: taken,
+        },
     };
     ask(place, &request, options.json, out).map(drop)
 }
@@ -228,222 +194,152 @@ fn newest_result(
     reader: &LedgerReader,
     of: &Quantity,
 ) -> Result<Option<(Timestamp, String)>, Failure> {
-    let word = of.as_str();
     let read = entries(reader)?
         .into_iter()
-        .filter(|e| e.word == word && !e.corrected)
+        .filter(|e| Quantity::from_word(&e.word).as_ref() == Some(of) && !e.corrected)
         .map(|e| (e.taken, e.shown()));
     let panels = reader.facts(FactKind::Panel).map_err(|e| unread(&e))?;
     let found = panels.iter().flat_map(|panel| {
         from_text(&panel.fact.text)
             .into_iter()
-            .filter(|kept| kept.element.symbol() == word)
+            .filter(|kept| Some(&kept.element) == of.element())
             .map(|kept| (panel.fact.happened, kept.shown()))
     });
     Ok(read.chain(found).max_by_key(|(taken, _)| *taken))
 }
 
-/// A course as it is shown before it begins.
-struct Worked<'a> {
-    kind: CourseKind,
-    line: &'a Name,
-    raises: &'a Quantity,
-    standing: Volume,
-    shape: CourseShape,
-    each: Rises,
+/// Local dates on which an addition was in force, by its rows, oldest first: a row that followed cut the days short.
+fn dates<'a>(rows: &[&'a Course]) -> BTreeMap<Date, &'a Course> {
+    let mut dates: BTreeMap<Date, &Course> = BTreeMap::new();
+    for (index, row) in rows.iter().enumerate() {
+        if row.state != CourseState::Running {
+            continue;
+        }
+        let until = match rows.get(index + 1) {
+            Some(next) if next.state != CourseState::Running => next.step.min(row.days),
+            Some(_) | None => row.days,
+        };
+        let mut date = row.since;
+        for _ in row.step..until {
+            // What a confirmation adds comes after what was there.
+            dates.entry(date).or_insert(row);
+            date = date.tomorrow().unwrap_or(date);
+        }
+    }
+    dates
 }
 
-fn show(worked: &Worked<'_>, out: &mut Out) -> Result<(), Failure> {
-    let Worked {
-        kind,
-        line,
-        raises,
-        standing,
-        shape,
-        each,
-    } = worked;
-    let days = f64::from(shape.days);
-    let total = shape.extra.scaled(days).unwrap_or(shape.extra);
-    writeln!(
-        out,
-        "{} more a day on line {line} for {} days, {total} in all: with its plan {} a day, split over its doses",
-        shape.extra,
-        shape.days,
-        standing.saturating_add(shape.extra)
-    )?;
-    writeln!(
-        out,
-        "raises {} by {} a day, {} in all, if nothing is taken up meanwhile",
-        raises,
-        in_words(raises, shape.rise_per_day),
-        in_words(raises, shape.rise_per_day * days)
-    )?;
-    writeln!(
-        out,
-        "each day's extra adds {}",
-        crate::cli::words::rises_words(each)
-    )?;
-    let ends = match kind {
-        CourseKind::Once => {
-            "ends by itself; a missed day is not made up for. Test before, in the middle and after."
-        }
-        CourseKind::TopUp => {
-            "stops after these days unless a new reading confirms it (dosewright course confirm); a missed day is not made up for"
-        }
-    };
-    writeln!(out, "begins with the next local day and {ends}")?;
-    if **raises == Quantity::Alkalinity {
-        writeln!(
-            out,
-            "without a fresh reading, or above the band, alkalinity stays at uptake and the course is clamped"
-        )?;
+/// What of an addition was given and made, by the part of each day's volume that was: so much of the line, in the quantity's unit.
+fn given(rows: &[&Course], doses: &[GivenDose]) -> (Volume, f64) {
+    let mut sums = (Volume::ZERO, 0.0);
+    for (date, row) in dates(rows) {
+        let Departure::Add {
+            line,
+            per_day,
+            standing,
+            extra,
+            ..
+        } = &row.what
+        else {
+            continue;
+        };
+        let of_day = doses
+            .iter()
+            .filter(|d| d.line == *line && d.slot_date == Some(date));
+        let delivered: Volume = of_day.map(|d| d.volume).sum();
+        let whole = f64_from_i64(standing.saturating_add(*extra).as_ul()).max(1.0);
+        let part = (f64_from_i64(delivered.as_ul()) / whole).min(1.0);
+        let volume = Volume::from_ml(extra.as_ml() * part).unwrap_or_default();
+        sums = (sums.0.saturating_add(volume), sums.1 + per_day * part);
     }
-    Ok(())
+    sums
 }
 
-/// A course with all its rows, oldest first.
-struct History<'a> {
-    rows: Vec<&'a Course>,
-}
-
-impl History<'_> {
-    /// Local dates on which it was in force, by the rows that followed each other.
-    fn dates(&self) -> Vec<(Date, &Course)> {
-        let mut dates: BTreeMap<Date, &Course> = BTreeMap::new();
-        for (index, row) in self.rows.iter().enumerate() {
-            if row.state != CourseState::Running {
-                continue;
-            }
-            // A row that followed cut the days short: a pause counts the day that had begun.
-            let next = self.rows.get(index + 1);
-            let days = match next.map(|next| next.state) {
-                Some(CourseState::Paused) => {
-                    row.days.saturating_sub(next.map_or(0, |next| next.days))
-                }
-                Some(CourseState::Ended) => next.map_or(row.days, |next| next.days.min(row.days)),
-                Some(CourseState::Running) | None => row.days,
-            };
-            let mut date = row.first;
-            for _ in 0..days {
-                // What a confirmation adds comes after what was there.
-                dates.entry(date).or_insert(row);
-                date = date.tomorrow().unwrap_or(date);
-            }
-        }
-        dates.into_iter().collect()
+/// All rows of each number, oldest first.
+fn by_number(rows: &[Course]) -> BTreeMap<i64, Vec<&Course>> {
+    let mut all: BTreeMap<i64, Vec<&Course>> = BTreeMap::new();
+    for row in rows {
+        all.entry(row.number).or_default().push(row);
     }
-
-    /// What of it was given, by the part that the extra has in each day's volume.
-    fn given(&self, doses: &[GivenDose]) -> Volume {
-        self.dates()
-            .into_iter()
-            .map(|(date, row)| {
-                let delivered: Volume = doses
-                    .iter()
-                    .filter(|d| d.line == row.line && d.slot_date == Some(date))
-                    .map(|d| d.volume)
-                    .sum();
-                let whole = f64_from_i64(row.standing.saturating_add(row.extra).as_ul()).max(1.0);
-                let part = f64_from_i64(row.extra.as_ul()) / whole;
-                delivered
-                    .scaled(part)
-                    .unwrap_or(Volume::ZERO)
-                    .min(row.extra)
-            })
-            .sum()
-    }
+    all
 }
 
 fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
-    let reader: LedgerReader = open(place)?;
+    let reader = open(place)?;
     let rows = reader.courses().map_err(|e| unread(&e))?;
-    let mut by_number: BTreeMap<i64, History<'_>> = BTreeMap::new();
-    for row in &rows {
-        by_number
-            .entry(row.number)
-            .or_insert_with(|| History { rows: Vec::new() })
-            .rows
-            .push(row);
-    }
     let since = rows
         .first()
         .map_or(Timestamp::UNIX_EPOCH, |row| row.at.wall);
     let doses = reader.doses_since(since).map_err(|e| unread(&e))?;
-    let mut json_rows = Vec::new();
-    for (number, history) in &by_number {
-        let (Some(first), Some(newest)) = (history.rows.first(), history.rows.last()) else {
+    let mut shown = Vec::new();
+    for rows in by_number(&rows).values() {
+        let Some(newest) = rows.last() else {
             continue;
         };
-        let given = history.given(&doses);
-        let planned = first
-            .extra
-            .scaled(f64::from(first.days))
-            .unwrap_or(first.extra);
-        let raised =
-            first.rise_per_day * f64_from_i64(given.as_ul()) / f64_from_i64(first.extra.as_ul());
+        let (volume, made) = given(rows, &doses);
         if as_json {
-            json_rows.push(json!({
-                "course": number, "kind": first.kind.as_str(), "last_date": newest.last().to_string(), "line": first.line.as_str(), "state": newest.state.as_str(), "extra_ul": first.extra.as_ul(),
-                "first_date": first.first.to_string(), "days": first.days, "days_left": newest.days, "rise_per_day": first.rise_per_day,
-                "planned_ul": planned.as_ul(), "given_ul": given.as_ul(), "raised": raised,
-                "unit": match first.raises { Quantity::Alkalinity => "meq/L", Quantity::Element(_) => "mg/L" },
-            }));
-            continue;
+            let mut row = json!(newest);
+            if let (Some(row), false) = (row.as_object_mut(), newest.what.is_shift()) {
+                row.insert("given_ul".to_owned(), json!(volume));
+                row.insert("made".to_owned(), json!(made));
+                row.insert("unit".to_owned(), json!(newest.what.of().unit()));
+                row.insert("last_date".to_owned(), json!(newest.last()));
+            }
+            shown.push(row);
+        } else {
+            writeln!(out, "{}", in_a_line(newest, (volume, made)))?;
         }
-        say(history, (given, planned, raised), out)?;
     }
     if as_json {
-        return Ok(out.json(&json_rows)?);
+        return Ok(out.json(&shown)?);
     }
-    if by_number.is_empty() {
+    if rows.is_empty() {
         writeln!(out, "no course is on record")?;
     }
     Ok(())
 }
 
-/// One course in a line.
-fn say(
-    history: &History<'_>,
-    (given, planned, raised): (Volume, Volume, f64),
-    out: &mut Out,
-) -> Result<(), Failure> {
-    let (Some(first), Some(newest)) = (history.rows.first(), history.rows.last()) else {
-        return Ok(());
-    };
-    let number = first.number;
-    let what = &first.raises;
-    let paused = match newest.state {
-        CourseState::Paused => format!(", {} days to come", newest.days),
-        CourseState::Running | CourseState::Ended => String::new(),
-    };
-    let raised = in_words(&first.raises, raised);
-    let begin = format!(
-        "course {number}: {}{paused}; {} a day on line {} from {}",
-        newest.state.as_str(),
-        first.extra,
-        first.line,
-        first.first,
-    );
-    match (first.kind, newest.state) {
-        (CourseKind::Once, _) => {
-            let aim = in_words(&first.raises, first.rise_per_day * f64::from(first.days));
-            let days = first.days;
-            writeln!(
-                out,
-                "{begin} for {days} days; given {given} of {planned}, which raised {what} by {raised} of {aim}"
-            )?;
-        }
-        (CourseKind::TopUp, CourseState::Running) => {
-            let last = newest.last();
-            writeln!(
-                out,
-                "{begin}, reviewed by {last}; given {given}, which raised {what} by {raised}"
-            )?;
-        }
-        (CourseKind::TopUp, CourseState::Paused | CourseState::Ended) => writeln!(
-            out,
-            "{begin}; given {given}, which raised {what} by {raised}"
-        )?,
+fn in_a_line(newest: &Course, (volume, made): (Volume, f64)) -> String {
+    let mut parts = vec![newest.to_string()];
+    if let Departure::Add {
+        of,
+        per_day,
+        ends,
+        extra,
+        ..
+    } = &newest.what
+    {
+        let made = in_words(of, made);
+        let aim = in_words(of, per_day * f64::from(newest.days));
+        parts.push(format!("{extra} a day, given {volume}"));
+        parts.push(match ends {
+            Ends::Aim => format!("which makes {made} of {aim}"),
+            Ends::Review if newest.state == CourseState::Running => {
+                format!("which makes {made}, reviewed by {}", newest.last())
+            }
+            Ends::Review => format!("which makes {made}"),
+        });
     }
-    Ok(())
+    if !newest.live {
+        parts.push("in a dry run".to_owned());
+    }
+    if !newest.note.is_empty() {
+        parts.push(newest.note.clone());
+    }
+    parts.join("; ")
+}
+
+/// What is under way that makes the plan file's volumes not those in force, in words.
+pub(in crate::cli) fn in_the_way(place: &Place) -> Result<Option<String>, Failure> {
+    let swap = crate::cli::water::swap::under_way(place)?;
+    let swap = swap.map(|s| format!("bottle swap {} on line {}", s.number, s.line));
+    Ok(swap.or(changeover(place)?.map(|course| course.to_string())))
+}
+
+/// The changeover that is under way, if one is.
+pub(in crate::cli) fn changeover(place: &Place) -> Result<Option<Course>, Failure> {
+    let rows = open(place)?.courses().map_err(|e| unread(&e))?;
+    let mut newest = by_number(&rows).into_values().filter_map(|mut of| of.pop());
+    let under_way = newest.rfind(|c| c.what.is_shift() && c.state != CourseState::Ended);
+    Ok(under_way.cloned())
 }

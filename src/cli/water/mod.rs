@@ -2,7 +2,6 @@
 
 pub(in crate::cli) mod accept;
 pub(in crate::cli) mod advise;
-pub(in crate::cli) mod changeover;
 pub(in crate::cli) mod changes;
 pub(in crate::cli) mod course;
 pub(in crate::cli) mod dilute;

@@ -317,46 +317,47 @@ pub(in crate::cli) struct Course {
 /// What to do with courses.
 #[derive(Debug, Subcommand)]
 pub(in crate::cli) enum CourseCommand {
-    /// Work one out, show it, and begin it on the next local day
+    /// Raise one thing by so much in all, on top of a line's plan; shown before it begins on the next local day
     #[command(
-        after_help = "Example: dosewright course add iodine --raise I --by \"0.003 mg/L\" --at-most \"0.0003 mg/L\"\nThe extra is added to the line's doses of each day; every cap and limit counts it. It ends by itself, and a day that was missed is not made up for."
+        after_help = "Example: dosewright course raise iodine --of iodine --by \"0.003 mg/L\" --at-most \"0.0003 mg/L\"\nThe extra is added to the line's doses of each day; every cap and limit counts it. It ends by itself, and a day that was missed is not made up for."
     )]
-    Add(CourseAdd),
+    Raise(CourseChange),
+    /// Lower one thing by so much in all: the line gives less than its plan for some days
+    #[command(
+        after_help = "Example: dosewright course lower alkalinity --of alkalinity --by \"1 dKH\" --at-most \"0.2 dKH\"\nThe line gives less of everything that its bottle carries, never less than nothing. It ends by itself."
+    )]
+    Lower(CourseChange),
     /// Give so much a day of what is used up all the time, until a review date
     #[command(
-        after_help = "Example: dosewright course top-up iodine --raise I --per-day \"0.1 ug/L\" --review-days 30\nIt stops after that many days unless a reading or lab report from after its beginning confirms it: dosewright course confirm. An alarm asks for it three days before."
+        after_help = "Example: dosewright course top-up iodine --of iodine --per-day \"0.1 ug/L\" --review-days 30\nIt stops after that many days unless a reading or lab report from after its beginning confirms it: dosewright course confirm. An alarm asks for it three days before."
     )]
     TopUp(CourseTopUp),
-    /// Let a top-up go on, by a result that is newer than its last look
-    Confirm(CourseConfirm),
+    /// Fade from one line to another at equal effect on the water; shown day by day before it begins
+    #[command(
+        after_help = "Example: dosewright course changeover alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `standby = true`. Every cap and limit counts both."
+    )]
+    Changeover(CourseChangeover),
     /// List courses with what of them was given
     List {
         /// Print JSON
         #[arg(long)]
         json: bool,
     },
-    /// Give nothing of one until it is resumed; the day that has begun counts as given
+    /// Give nothing of one until it is resumed, or leave a changeover at its step; the day that has begun counts as given
     Pause(CourseNumber),
     /// Go on with one, from the next local day
     Resume(CourseNumber),
+    /// Take a changeover back to the old line, a step each day
+    Back(CourseNumber),
     /// End one now
     End(CourseNumber),
+    /// Let a top-up go on, by a result that is newer than its last look
+    Confirm(CourseConfirm),
 }
 
-/// Options of `course add`.
+/// How a course is begun.
 #[derive(Debug, Args)]
-pub(in crate::cli) struct CourseAdd {
-    /// The line that gives it
-    pub(in crate::cli) line: String,
-    /// What is raised: alkalinity, or an element's symbol
-    #[arg(long, value_name = "WHAT")]
-    pub(in crate::cli) raise: String,
-    /// By how much in all, for example "0.03 mg/L"
-    #[arg(long)]
-    pub(in crate::cli) by: String,
-    /// By how much a day at most, for example "0.01 mg/L"
-    #[arg(long, value_name = "RISE")]
-    pub(in crate::cli) at_most: String,
+pub(in crate::cli) struct CourseTold {
     /// In your words, for the record
     #[arg(long, default_value = "")]
     pub(in crate::cli) note: String,
@@ -366,6 +367,24 @@ pub(in crate::cli) struct CourseAdd {
     /// Print JSON; only with --yes
     #[arg(long, requires = "yes")]
     pub(in crate::cli) json: bool,
+}
+
+/// Options of `course raise` and `course lower`.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct CourseChange {
+    /// The line that gives it
+    pub(in crate::cli) line: String,
+    /// What is changed: alkalinity, or an element
+    #[arg(long, value_name = "WHAT")]
+    pub(in crate::cli) of: String,
+    /// By how much in all, for example "0.03 mg/L"
+    #[arg(long)]
+    pub(in crate::cli) by: String,
+    /// By how much a day at most, for example "0.01 mg/L"
+    #[arg(long, value_name = "AMOUNT")]
+    pub(in crate::cli) at_most: String,
+    #[command(flatten)]
+    pub(in crate::cli) told: CourseTold,
 }
 
 /// Options of `course top-up`.
@@ -373,24 +392,34 @@ pub(in crate::cli) struct CourseAdd {
 pub(in crate::cli) struct CourseTopUp {
     /// The line that gives it
     pub(in crate::cli) line: String,
-    /// What is raised: alkalinity, or an element's symbol
+    /// What is topped up: alkalinity, or an element
     #[arg(long, value_name = "WHAT")]
-    pub(in crate::cli) raise: String,
+    pub(in crate::cli) of: String,
     /// By how much a day, for example "0.1 ug/L"
-    #[arg(long, value_name = "RISE")]
+    #[arg(long, value_name = "AMOUNT")]
     pub(in crate::cli) per_day: String,
     /// Days until it stops or is confirmed
     #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
     pub(in crate::cli) review_days: u32,
-    /// In your words, for the record
-    #[arg(long, default_value = "")]
-    pub(in crate::cli) note: String,
-    /// Do not ask
-    #[arg(long)]
-    pub(in crate::cli) yes: bool,
-    /// Print JSON; only with --yes
-    #[arg(long, requires = "yes")]
-    pub(in crate::cli) json: bool,
+    #[command(flatten)]
+    pub(in crate::cli) told: CourseTold,
+}
+
+/// Options of `course changeover`.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct CourseChangeover {
+    /// The line that fades out
+    pub(in crate::cli) from: String,
+    /// The line that fades in
+    pub(in crate::cli) to: String,
+    /// Over how many days
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=92))]
+    pub(in crate::cli) days: u32,
+    /// What stays equal: alkalinity, or an element
+    #[arg(long, value_name = "WHAT", default_value = "alkalinity")]
+    pub(in crate::cli) of: String,
+    #[command(flatten)]
+    pub(in crate::cli) told: CourseTold,
 }
 
 /// Options of `course confirm`.
@@ -480,44 +509,21 @@ pub(in crate::cli) struct PanelShow {
 /// Options of `changeover`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct ChangeoverArgs {
-    /// What to do with changeovers
+    /// What to do with swapped bottles
     #[command(subcommand)]
     pub(in crate::cli) command: ChangeoverCommand,
 }
 
-/// What to do with changeovers.
+/// What to do with swapped bottles.
 #[derive(Debug, Subcommand)]
 pub(in crate::cli) enum ChangeoverCommand {
-    /// Fade from one line to another at equal effect on the water; shown day by day before it begins
-    #[command(
-        after_help = "Example: dosewright changeover start alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `standby = true`. Every cap and limit counts both."
-    )]
-    Start(ChangeoverStart),
-    /// List changeovers
+    /// List swapped bottles
     List {
         /// Print JSON
         #[arg(long)]
         json: bool,
     },
-    /// Stay at the present step
-    Pause {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-    /// Go on, a step further each day
-    Resume {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-    /// Go back to the old line, a step each day
-    Back {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-    /// Put a complete changeover into plan.toml, or a swapped bottle into both files
+    /// Put a swapped bottle into both files
     Finish {
         /// Do not ask
         #[arg(long)]
@@ -531,30 +537,6 @@ pub(in crate::cli) enum ChangeoverCommand {
         after_help = "Example: dosewright changeover swap alkalinity --to bicarbonate --tube \"3 mL\" --preview\nThe line is held, the bottle changed, then the swap begun: the daemon counts what is in the tube and changes the volume when it is through. CAUTION: never pour one solution into another; some precipitate, some give off heat."
     )]
     Swap(ChangeoverSwap),
-}
-
-/// Options of `changeover start`.
-#[derive(Debug, Args)]
-pub(in crate::cli) struct ChangeoverStart {
-    /// The line that fades out
-    pub(in crate::cli) from: String,
-    /// The line that fades in
-    pub(in crate::cli) to: String,
-    /// Over how many days
-    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=92))]
-    pub(in crate::cli) days: u32,
-    /// What stays equal: alkalinity, or an element's symbol
-    #[arg(long, default_value = "alkalinity")]
-    pub(in crate::cli) by: String,
-    /// In your words, for the record
-    #[arg(long, default_value = "")]
-    pub(in crate::cli) note: String,
-    /// Do not ask
-    #[arg(long)]
-    pub(in crate::cli) yes: bool,
-    /// Print JSON; only with --yes
-    #[arg(long, requires = "yes")]
-    pub(in crate::cli) json: bool,
 }
 
 /// Options of `changeover swap`.

@@ -378,7 +378,7 @@ fn proposal(comparison: &Comparison, loaded: Option<&Loaded>) -> Vec<String> {
     });
     match line {
         Some(line) => all.push(format!(
-            "dosewright course add {} --raise {symbol} --by \"{}\" --at-most \"{}\"",
+            "dosewright course raise {} --of {symbol} --by \"{}\" --at-most \"{}\"",
             line.name,
             amount(course.gap.as_mg_per_l()),
             amount(course.step_per_day.as_mg_per_l())

@@ -26,10 +26,6 @@ pub(in crate::cli) enum Edit {
     Daily(Name, f64),
     /// `ratio` of a line that follows another.
     Ratio(Name, f64),
-    /// `standby` of a line; the one key that may be new.
-    Standby(Name, bool),
-    /// `follow` of a line.
-    Follow(Name, Name),
     /// `solution` of a line, in `controller.toml`.
     Solution(Name, Name),
 }
@@ -42,14 +38,6 @@ impl Edit {
             Self::Uptake(value) => (Vec::new(), "uptake-dkh-per-day", number(value)),
             Self::Daily(line, value) => (vec!["line", line.as_str()], "daily-ml", number(value)),
             Self::Ratio(line, value) => (vec!["line", line.as_str()], "ratio", number(value)),
-            Self::Standby(line, value) => {
-                (vec!["line", line.as_str()], "standby", Value::from(*value))
-            }
-            Self::Follow(line, leader) => (
-                vec!["line", line.as_str()],
-                "follow",
-                Value::from(leader.as_str()),
-            ),
             Self::Solution(line, solution) => (
                 vec!["line", line.as_str()],
                 "solution",
@@ -113,10 +101,6 @@ pub(in crate::cli) fn edited(text: &str, edits: &[Edit]) -> Result<String, Strin
                 .ok_or_else(|| missing(step, edit))?;
         }
         let table = item.as_table_like_mut().ok_or_else(|| missing(key, edit))?;
-        if matches!(edit, Edit::Standby(..)) && !table.contains_key(key) {
-            table.insert(key, Item::Value(new));
-            continue;
-        }
         let value = table
             .get_mut(key)
             .and_then(Item::as_value_mut)

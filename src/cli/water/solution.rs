@@ -9,7 +9,7 @@ use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::water::owner_args::{Solution as SolutionArgs, SolutionCommand, SolutionRecipe};
-use crate::cli::words::{celsius, configuration, rise, rises_json, rises_words, tank, usage};
+use crate::cli::words::{celsius, configuration, rise, rises_json, tank, usage};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Name, Volume, parse_volume};
@@ -141,7 +141,7 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Fail
     }
     if let Some(whole) = &whole {
         writeln!(out, "{}", out.tone(Tone::Strong, "the whole plan, a day"))?;
-        writeln!(out, "  adds {}", rises_words(whole))?;
+        writeln!(out, "  adds {}", whole.words())?;
         match whole.balance() {
             Balance::NotAPair => {}
             balance @ (Balance::Balanced { .. }
@@ -182,7 +182,7 @@ fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<
         out,
         "  1 mL in {} adds {}",
         controller.tank,
-        rises_words(&one.per_ml)
+        one.per_ml.words()
     )?;
     for (line, volume) in &one.lines {
         writeln!(out, "  line {line} gives {volume} a day")?;
@@ -190,7 +190,7 @@ fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<
     if one.lines.is_empty() {
         writeln!(out, "  no line doses it")?;
     } else {
-        writeln!(out, "  which adds {} a day", rises_words(&one.day))?;
+        writeln!(out, "  which adds {} a day", one.day.words())?;
     }
     for (bottle, checked) in &one.dissolves {
         match checked {

@@ -4,20 +4,109 @@ use std::io::Write;
 
 use serde_json::{Value, json};
 
+use crate::chemistry::Element;
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
-use crate::cli::water::changeover::{dose_min, drift_lines, leader_volume, measure, newest_of};
-use crate::cli::water::owner_args::ChangeoverSwap;
+use crate::cli::water::course::quantity;
+use crate::cli::water::owner_args::{ChangeoverArgs, ChangeoverCommand, ChangeoverSwap};
 use crate::cli::water::plan_edit::{BothChange, Edit, written_ml};
-use crate::cli::words::{agreed, configuration, unread, usage};
-use crate::config::Loaded;
+use crate::cli::words::{agreed, amount, configuration, unread, usage};
+use crate::config::{Controller, Loaded, Plan};
 use crate::control::Request;
-use crate::plan::{SwapShape, SwapWish, doses_daily, followers_of, plan_daily_volumes, shape_swap};
+use crate::plan::{
+    SwapShape, SwapWish, doses_daily, followers_of, leader_of, plan_daily_volumes, shape_swap,
+};
 use crate::quantity::{Millis, Name, Volume, parse_volume};
 use crate::record::{BottleSwap, SwapState};
+
+pub(in crate::cli) fn changeover(
+    place: &Place,
+    options: &ChangeoverArgs,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    match &options.command {
+        ChangeoverCommand::List { json } => list(place, *json, out),
+        ChangeoverCommand::Finish { yes, json } => {
+            let refused = || Failure::new(exit::REFUSED, "no swap is under way");
+            let current = under_way(place)?.ok_or_else(refused)?;
+            finish(place, &current, (*yes, *json), out)
+        }
+        ChangeoverCommand::Swap(swap) => begin(place, swap, out),
+    }
+}
+
+fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
+    let swaps = newest(place)?;
+    if as_json {
+        let rows: Vec<Value> = swaps
+            .iter()
+            .map(|s| {
+                json!({
+                    "swap": s.number, "line": s.line.as_str(), "from": s.from.as_str(), "to": s.to.as_str(), "state": s.state.as_str(),
+                    "tube_ul": s.tube.as_ul(), "daily_ul_before": s.before.as_ul(), "daily_ul_after": s.after.as_ul(), "by": s.by.as_str(), "note": s.note,
+                })
+            })
+            .collect();
+        return Ok(out.json(&rows)?);
+    }
+    if swaps.is_empty() {
+        writeln!(out, "no swap is on record")?;
+    }
+    for swap in &swaps {
+        writeln!(out, "{swap}")?;
+    }
+    Ok(())
+}
+
+/// The smallest dose of a line's head, by the configuration and by its newest calibration.
+fn dose_min(place: &Place, controller: &Controller, line: &Name) -> Volume {
+    let Some(config) = controller.lines.iter().find(|l| l.name == *line) else {
+        return Volume::ZERO;
+    };
+    let head = controller.heads.get(&config.head);
+    let calibrated = head.and_then(|head| {
+        let stored = open(place).ok()?.calibrations_of(&head.name).ok()?.pop()?;
+        let limits = stored.coverage(head.tolerance_percent).limits()?;
+        Some(limits.smallest(&stored.calibration))
+    });
+    head.map_or(Volume::ZERO, |h| h.dose_min)
+        .max(calibrated.unwrap_or(Volume::ZERO))
+}
+
+/// How much more or less of each element is added from now on, a line each.
+fn drift_lines(drifts: &[(Element, f64)], and: &str, out: &mut Out) -> Result<(), Failure> {
+    for (element, per_day) in drifts {
+        let sign = if *per_day < 0.0 { "less" } else { "more" };
+        writeln!(
+            out,
+            "{}: {} {sign} each day afterwards, {} a year{and}",
+            element.symbol(),
+            amount(per_day.abs()),
+            amount((per_day * 365.0).abs())
+        )?;
+    }
+    Ok(())
+}
+
+/// What the line that this one follows gives a day; `None` for one that follows none.
+fn leader_volume(plan: &Plan, line: &Name) -> Option<Volume> {
+    let leader = leader_of(plan, line)?;
+    let leader = plan.lines.iter().find(|l| l.line == *leader)?;
+    Some(leader.daily_volume)
+}
+
+/// The last of the rows of each number, oldest first.
+fn newest_of<T>(rows: Vec<T>, number: impl Fn(&T) -> i64) -> Vec<T> {
+    let mut newest: Vec<T> = Vec::new();
+    for row in rows {
+        newest.retain(|known| number(known) != number(&row));
+        newest.push(row);
+    }
+    newest
+}
 
 /// The newest row of each swapped bottle.
 pub(in crate::cli) fn newest(place: &Place) -> Result<Vec<BottleSwap>, Failure> {
@@ -41,13 +130,10 @@ pub(in crate::cli) fn begin(
             "--json asks nothing; give --yes or --preview with it",
         ));
     }
-    if let Some(fade) = crate::cli::water::changeover::under_way(place)
-        .ok()
-        .flatten()
-    {
+    if let Some(fade) = crate::cli::water::course::changeover(place).ok().flatten() {
         return Err(Failure::new(
             exit::REFUSED,
-            format!("{fade}; finish it or step back first: one thing at a time"),
+            format!("{fade}: write it into plan.toml or step back first, one thing at a time"),
         ));
     }
     let loaded = configuration(place)?;
@@ -152,7 +238,7 @@ fn wish(loaded: &Loaded, swap: &ChangeoverSwap) -> Result<SwapWish, Failure> {
     Ok(SwapWish {
         placed: config.solution.clone(),
         to: Name::new(&swap.to).map_err(usage)?,
-        by: measure(&swap.by)?,
+        by: quantity(&swap.by)?.element().cloned(),
         tube: parse_volume(&swap.tube).map_err(usage)?,
         standing: standing.unwrap_or(Volume::ZERO),
         line,

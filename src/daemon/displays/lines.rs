@@ -102,7 +102,6 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Course(_)
-        | Entry::Changeover(_)
         | Entry::Swap(_)
         | Entry::Fact(_) => told(entry)?,
         Entry::Note(note) => {
@@ -161,7 +160,7 @@ fn told(entry: &Entry) -> Option<EventLine> {
             };
             made(arming.at, &arming.who, code, None, text.to_owned())
         }
-        Entry::Course(_) | Entry::Changeover(_) | Entry::Swap(_) | Entry::Fact(_) => wanted(entry)?,
+        Entry::Course(_) | Entry::Swap(_) | Entry::Fact(_) => wanted(entry)?,
         Entry::SlotNotGiven(_)
         | Entry::OutageMissed(_)
         | Entry::HoldSet(..)
@@ -174,21 +173,9 @@ fn told(entry: &Entry) -> Option<EventLine> {
 fn wanted(entry: &Entry) -> Option<EventLine> {
     Some(match entry {
         Entry::Course(course) => {
-            let text = format!(
-                "course {} is {}: {} a day more, {} days from {}",
-                course.number,
-                course.state.as_str(),
-                course.extra,
-                course.days,
-                course.first
-            );
-            let line = Some(course.line.clone());
+            let line = Some(course.what.line().clone());
+            let text = course.to_string();
             made(course.at, &course.who, "course", line, text)
-        }
-        Entry::Changeover(fade) => {
-            let text = fade.to_string();
-            let line = Some(fade.to.clone());
-            made(fade.at, &fade.who, "changeover", line, text)
         }
         Entry::Swap(swap) => {
             let line = Some(swap.line.clone());

@@ -3,9 +3,9 @@
 use super::rig::{CONTROLLER, DAY, HOUR, PLAN, SECOND, World, name, plan_of};
 use crate::chemistry::Quantity;
 use crate::config::{Controller, check_texts};
-use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewChangeover};
+use crate::engine::{Answer, CourseAction, CourseWish, Denial};
 use crate::quantity::f64_from_i64;
-use crate::record::{Changeover, ChangeoverState, Entry};
+use crate::record::{Course, CourseState, Entry};
 
 /// A second alkalinity line: 70 g/L of NaHCO3 (84.007 g/mol) are 0.8333 meq/mL, against 1.1322 of the demo's soda.
 const MORE: &str = include_str!("../../../tests/support/second_line.toml");
@@ -44,18 +44,17 @@ fn world_with(standby: &str, begin: &str) -> World {
 }
 
 fn start(world: &mut World, days: u32) -> Result<Answer, Denial> {
-    world.told(Command::StartChangeover(NewChangeover {
+    world.begin(CourseWish::Changeover {
         from: name("alkalinity"),
         to: name("bicarbonate"),
-        by: Quantity::Alkalinity,
+        of: Quantity::Alkalinity,
         days,
-        note: String::new(),
-    }))
+    })
 }
 
-fn newest(world: &World) -> Changeover {
+fn newest(world: &World) -> Course {
     let found = world.books.entries.iter().rev().find_map(|e| {
-        let Entry::Changeover(c) = e else {
+        let Entry::Course(c) = e else {
             return None;
         };
         Some(c.clone())
@@ -125,9 +124,15 @@ fn a_changeover_moves_a_step_a_day_at_equal_alkalinity_and_stays_when_complete()
         let meq = 1.1322 * soda + 0.8333 * bicarbonate;
         assert!((meq - 85.6).abs() < 1.5, "{meq} meq on a day");
     }
-    assert_eq!(newest(&world).state, ChangeoverState::Complete);
-    let words = world.status().changeover.unwrap();
-    assert!(words.contains("changeover finish"), "{words}");
+    assert_eq!(newest(&world).state, CourseState::Complete);
+    let status = world.status().courses.pop().unwrap();
+    assert_eq!(status.course.state, CourseState::Complete);
+    let words = status.words;
+    assert!(
+        words.contains("`standby = true` for line alkalinity")
+            && words.contains("daily-ml = 102.72"),
+        "{words}"
+    );
     assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
     world.check_caps();
     world.check_books();
@@ -152,7 +157,7 @@ fn a_restart_keeps_the_step_and_an_outage_of_days_makes_no_jump() {
     world.run(DAY);
     assert!(newest(&world).step <= after + 1);
     world.run(5 * DAY);
-    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    assert_eq!(newest(&world).state, CourseState::Complete);
     world.check_caps();
 }
 
@@ -176,17 +181,17 @@ fn it_can_be_paused_and_stepped_back_and_ends_where_it_began() {
     let mut world = world("2026-06-10T04:00:00Z");
     start(&mut world, 4).unwrap();
     world.run(2 * DAY);
-    let set = |world: &mut World, action| world.told(Command::SetChangeover(action)).map(drop);
-    set(&mut world, ChangeoverAction::Pause).unwrap();
-    assert!(set(&mut world, ChangeoverAction::Pause).is_err());
+    let set = |world: &mut World, action| world.set_course(1, action).map(drop);
+    set(&mut world, CourseAction::Pause).unwrap();
+    assert!(set(&mut world, CourseAction::Pause).is_err());
     world.run(2 * DAY);
     assert_eq!(
         (newest(&world).step, newest(&world).state),
-        (2, ChangeoverState::Paused)
+        (2, CourseState::Paused)
     );
-    set(&mut world, ChangeoverAction::Back).unwrap();
+    set(&mut world, CourseAction::Back).unwrap();
     world.run(4 * DAY);
-    assert_eq!(newest(&world).state, ChangeoverState::Ended);
+    assert_eq!(newest(&world).state, CourseState::Ended);
     near(
         &days(&world, 1, 7),
         &[
@@ -200,8 +205,8 @@ fn it_can_be_paused_and_stepped_back_and_ends_where_it_began() {
         ],
     );
     assert_eq!(
-        set(&mut world, ChangeoverAction::Resume).unwrap_err().code,
-        "unknown-changeover"
+        set(&mut world, CourseAction::Resume).unwrap_err().code,
+        "unknown-course"
     );
     // Another one may begin.
     start(&mut world, 4).unwrap();
@@ -228,13 +233,13 @@ fn a_plan_that_would_make_a_step_is_refused_until_the_changeover_is_complete() {
     // What does not touch it is taken.
     reload(&mut world, &text.replace("daily-ml = 6", "daily-ml = 6.3")).unwrap();
     world.run(3 * DAY);
-    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    assert_eq!(newest(&world).state, CourseState::Complete);
     reload(&mut world, &finished).unwrap();
-    assert_eq!(newest(&world).state, ChangeoverState::Ended);
+    assert_eq!(newest(&world).state, CourseState::Ended);
     let before = world.flows_of("bicarbonate").len();
     world.run(DAY);
     assert!(world.flows_of("bicarbonate").len() >= before + 11);
-    assert!(world.status().changeover.is_none());
+    assert!(world.status().courses.is_empty());
 }
 
 #[test]
@@ -242,22 +247,20 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
     let mut world = world("2026-06-10T04:00:00Z");
     let code = |answer: Result<Answer, Denial>| answer.unwrap_err().text;
     assert!(code(start(&mut world, 0)).contains("no length"));
-    let backwards = Command::StartChangeover(NewChangeover {
+    let backwards = CourseWish::Changeover {
         from: name("bicarbonate"),
         to: name("alkalinity"),
-        by: Quantity::Alkalinity,
+        of: Quantity::Alkalinity,
         days: 4,
-        note: String::new(),
-    });
-    assert!(code(world.told(backwards)).contains("standby"));
-    let other = Command::StartChangeover(NewChangeover {
+    };
+    assert!(code(world.begin(backwards)).contains("standby"));
+    let other = CourseWish::Changeover {
         from: name("alkalinity"),
         to: name("calcium"),
-        by: Quantity::Alkalinity,
+        of: Quantity::Alkalinity,
         days: 4,
-        note: String::new(),
-    });
-    assert!(code(world.told(other)).contains("standby"));
+    };
+    assert!(code(world.begin(other)).contains("standby"));
     let mut controller = (*world.controller).clone();
     for line in &mut controller.lines {
         if line.name == name("bicarbonate") {
@@ -286,7 +289,7 @@ fn an_evening_and_a_morning_that_are_too_much_together_are_refused_before_it_beg
         world.run(DAY);
         world.read_alkalinity(7.9);
     }
-    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    assert_eq!(newest(&world).state, CourseState::Complete);
     assert_eq!(world.not_given(), [], "the guard had nothing to refuse");
     let even = &mut self::world("2026-06-10T04:00:00Z");
     start(even, 1).unwrap();
@@ -327,18 +330,16 @@ fn a_changeover_steps_back_although_the_new_line_is_on_hold() {
         world.run(DAY);
         world.read_alkalinity(7.9);
     }
-    assert_eq!(newest(&world).state, ChangeoverState::Complete);
+    assert_eq!(newest(&world).state, CourseState::Complete);
     world.hold(Some("bicarbonate"), "bad batch");
-    world
-        .told(Command::SetChangeover(ChangeoverAction::Back))
-        .unwrap();
+    world.set_course(1, CourseAction::Back).unwrap();
     let mut steps = Vec::new();
     for _ in 0..5 {
         world.run(DAY);
         world.read_alkalinity(7.9);
         steps.push(newest(&world).step);
     }
-    assert_eq!(newest(&world).state, ChangeoverState::Ended, "{steps:?}");
+    assert_eq!(newest(&world).state, CourseState::Ended, "{steps:?}");
 }
 
 #[test]
@@ -346,15 +347,15 @@ fn what_was_paused_on_its_way_back_goes_on_back() {
     let mut world = world("2026-06-10T04:00:00Z");
     start(&mut world, 4).unwrap();
     world.run(3 * DAY);
-    let set = |world: &mut World, action| world.told(Command::SetChangeover(action)).map(drop);
-    set(&mut world, ChangeoverAction::Back).unwrap();
-    set(&mut world, ChangeoverAction::Pause).unwrap();
-    assert_eq!(newest(&world).state, ChangeoverState::PausedBack);
-    set(&mut world, ChangeoverAction::Resume).unwrap();
-    assert_eq!(newest(&world).state, ChangeoverState::Back);
+    let set = |world: &mut World, action| world.set_course(1, action).map(drop);
+    set(&mut world, CourseAction::Back).unwrap();
+    set(&mut world, CourseAction::Pause).unwrap();
+    assert_eq!(newest(&world).state, CourseState::PausedBack);
+    set(&mut world, CourseAction::Resume).unwrap();
+    assert_eq!(newest(&world).state, CourseState::Back);
     // Said once more, it is turned.
-    set(&mut world, ChangeoverAction::Resume).unwrap();
-    assert_eq!(newest(&world).state, ChangeoverState::Forward);
+    set(&mut world, CourseAction::Resume).unwrap();
+    assert_eq!(newest(&world).state, CourseState::Running);
 }
 
 #[test]
@@ -382,16 +383,13 @@ fn a_changeover_that_does_not_move_on_is_an_alarm_and_so_is_a_fading_line_that_g
 #[test]
 fn a_course_gives_nothing_on_a_line_that_waits() {
     let mut world = world("2026-06-10T04:00:00Z");
-    let course = Command::AddCourse(crate::engine::NewCourse {
-        kind: crate::record::CourseKind::Once,
+    let course = CourseWish::Change {
         line: name("bicarbonate"),
-        raises: Quantity::Alkalinity,
-        rise_per_day: 0.05,
-        extra: crate::quantity::Volume::from_ul(7_000),
-        days: 3,
-        note: String::new(),
-    });
-    assert_eq!(world.told(course).unwrap_err().code, "course-refused");
+        of: Quantity::Alkalinity,
+        by: 0.15,
+        at_most: 0.05,
+    };
+    assert_eq!(world.begin(course).unwrap_err().code, "course-refused");
 }
 
 #[test]
@@ -418,8 +416,40 @@ fn a_plan_edited_while_the_daemon_was_off_ends_a_changeover_with_an_alarm() {
     world.restart_after(SECOND);
     world.sync();
     world.run(SECOND);
-    assert_eq!(newest(&world).state, ChangeoverState::Ended);
+    assert_eq!(newest(&world).state, CourseState::Ended);
     let alarm = world.status().alarms;
     let text = format!("{alarm:?}");
     assert!(text.contains("ended at step 2 of 4"), "{text}");
+}
+
+/// 0.3 dKH a day more is within the ramp on each day of the changeover; the evening of its first day and the morning of the second, when
+/// the new line gives all of its share early, are 0.75 x 0.7 + 0.8 = 1.33 dKH, over uptake and rise of 1.3.
+#[test]
+fn a_raise_that_a_changeover_makes_too_much_across_a_midnight_is_refused() {
+    let early = "\n[line.bicarbonate]\ndaily-ml = 102.8\ndoses = 12\nwindow = \"00:00-06:00\"\nstandby = true\n";
+    let raise = |world: &mut World, by| {
+        world.begin(CourseWish::Change {
+            line: name("alkalinity"),
+            of: Quantity::Alkalinity,
+            by: 2.0 * by,
+            at_most: by,
+        })
+    };
+    let mut world = world_with(early, "2026-06-10T04:00:00Z");
+    start(&mut world, 2).unwrap();
+    let why = raise(&mut world, 0.3).unwrap_err().text;
+    assert!(why.contains("midnight before day 2"), "{why}");
+    raise(&mut world, 0.1).unwrap();
+}
+
+#[test]
+fn a_changeover_that_has_taken_a_step_is_not_ended_with_a_jump() {
+    let mut world = world("2026-06-10T04:00:00Z");
+    start(&mut world, 4).unwrap();
+    let another = start(&mut world, 4).unwrap_err().text;
+    assert!(another.contains("one changeover at a time"), "{another}");
+    world.run(2 * DAY);
+    let jump = world.set_course(1, CourseAction::End).unwrap_err().text;
+    assert!(jump.contains("course back 1"), "{jump}");
+    assert_eq!(newest(&world).state, CourseState::Running);
 }

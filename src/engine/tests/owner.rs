@@ -1,11 +1,11 @@
 //! What the owner tells and accepts.
 
-use super::rig::{DAY, HOUR, PLAN, SECOND, World, demo, name, plan_of, ul};
+use super::rig::{DAY, HOUR, PLAN, SECOND, World, demo, name, plan_of};
 use crate::chemistry::Element;
 use crate::chemistry::Quantity;
-use crate::engine::{Answer, Command, CourseAction, Denial, NewCourse, NewFact};
+use crate::engine::{Answer, Command, CourseAction, CourseProposal, CourseWish, Denial, NewFact};
 use crate::quantity::{Alkalinity, Millis};
-use crate::record::{CourseKind, CourseState, Entry, FactKind};
+use crate::record::{CourseState, Entry, FactKind};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
 fn settled() -> World {
@@ -91,16 +91,28 @@ fn a_fact_of_tomorrow_is_not_written_down() {
     assert_eq!(kept.count(), 1);
 }
 
-fn iodine(extra_ul: i64, days: u32) -> Command {
-    Command::AddCourse(NewCourse {
-        kind: CourseKind::Once,
-        line: name("iodine"),
-        raises: Quantity::Element(Element::new("I").unwrap()),
-        rise_per_day: 0.0001,
-        extra: ul(extra_ul),
-        days,
-        note: String::new(),
+fn iodine_quantity() -> Quantity {
+    Quantity::Element(Element::new("I").unwrap())
+}
+
+/// So many microlitres more of a line a day, fewer when negative, for so many days.
+fn change(
+    world: &mut World,
+    (line, of): (&str, &Quantity),
+    extra_ul: i64,
+    days: u32,
+) -> Result<Answer, Denial> {
+    let per_day = world.worth(line, of, extra_ul);
+    world.begin(CourseWish::Change {
+        line: name(line),
+        of: of.clone(),
+        by: per_day * f64::from(days),
+        at_most: per_day.abs(),
     })
+}
+
+fn iodine(world: &mut World, extra_ul: i64, days: u32) -> Result<Answer, Denial> {
+    change(world, ("iodine", &iodine_quantity()), extra_ul, days)
 }
 
 /// What really went in on each local day of Berlin from the world's beginning at 06:00 local, from one midnight to the next.
@@ -122,7 +134,7 @@ fn days_of(world: &World, line: &str, from_day: i64, count: i64) -> Vec<i64> {
 #[test]
 fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
     let mut world = settled();
-    world.told(iodine(500, 3)).unwrap();
+    iodine(&mut world, 500, 3).unwrap();
     world.run(6 * DAY);
     let near = |got: &[i64], want: &[i64]| {
         assert_eq!(got.len(), want.len());
@@ -149,7 +161,7 @@ fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
 #[test]
 fn a_course_goes_on_after_a_restart_and_its_days_are_not_made_up_for() {
     let mut world = settled();
-    world.told(iodine(500, 3)).unwrap();
+    iodine(&mut world, 500, 3).unwrap();
     world.run(DAY);
     world.restart_after(SECOND);
     world.sync();
@@ -157,22 +169,18 @@ fn a_course_goes_on_after_a_restart_and_its_days_are_not_made_up_for() {
     let given: i64 = days_of(&world, "iodine", 3, 4).iter().sum();
     // Three days of 0.5 mL and four of 2 mL, less at most the slots round the restart.
     assert!((8_300..=9_560).contains(&given), "{given}");
-    let running = world.told(Command::SetCourse {
-        number: 1,
-        action: CourseAction::End,
-    });
+    let running = world.set_course(1, CourseAction::End);
     assert_eq!(running.unwrap_err().code, "unknown-course");
 }
 
 #[test]
 fn a_paused_course_gives_nothing_until_it_is_resumed() {
     let mut world = settled();
-    world.told(iodine(500, 4)).unwrap();
+    iodine(&mut world, 500, 4).unwrap();
     world.run(DAY);
-    let set = |action| Command::SetCourse { number: 1, action };
-    world.told(set(CourseAction::Pause)).unwrap();
+    world.set_course(1, CourseAction::Pause).unwrap();
     assert_eq!(
-        world.told(set(CourseAction::Pause)).unwrap_err().code,
+        world.set_course(1, CourseAction::Pause).unwrap_err().code,
         "course-refused"
     );
     world.run(3 * DAY);
@@ -181,7 +189,7 @@ fn a_paused_course_gives_nothing_until_it_is_resumed() {
         paused.iter().all(|ul| (ul - 2_000).abs() <= 60),
         "{paused:?}"
     );
-    world.told(set(CourseAction::Resume)).unwrap();
+    world.set_course(1, CourseAction::Resume).unwrap();
     world.run(5 * DAY);
     let all = days_of(&world, "iodine", 7, 4);
     let extra: i64 = all.iter().map(|ul| ul - 2_000).sum();
@@ -194,38 +202,26 @@ fn a_course_that_a_cap_would_refuse_slot_by_slot_is_refused_before_it_starts() {
     let mut world = settled();
     // The demo's iodine line: daily cap 4 mL, two doses a day of at most 1.5 mL.
     for extra in [1_100, 2_500] {
-        let denial = world.told(iodine(extra, 2)).unwrap_err();
+        let denial = iodine(&mut world, extra, 2).unwrap_err();
         assert_eq!(denial.code, "course-refused", "{}", denial.text);
     }
-    let cron = Command::AddCourse(NewCourse {
-        kind: CourseKind::Once,
+    let cron = world.begin(CourseWish::Change {
         line: name("trace"),
-        raises: Quantity::Element(Element::new("Mn").unwrap()),
-        rise_per_day: 0.0001,
-        extra: ul(100),
-        days: 2,
-        note: String::new(),
+        of: Quantity::Element(Element::new("Mn").unwrap()),
+        by: 0.0002,
+        at_most: 0.0001,
     });
-    assert_eq!(world.told(cron).unwrap_err().code, "course-refused");
+    assert_eq!(cron.unwrap_err().code, "course-refused");
 }
 
 #[test]
 fn a_course_of_alkalinity_counts_in_the_ramp() {
     let mut world = settled();
-    let alkalinity = |extra| {
-        Command::AddCourse(NewCourse {
-            kind: CourseKind::Once,
-            line: name("alkalinity"),
-            raises: Quantity::Alkalinity,
-            rise_per_day: 0.1,
-            extra: ul(extra),
-            days: 3,
-            note: String::new(),
-        })
-    };
+    let of = Quantity::Alkalinity;
+    let alkalinity = |world: &mut World, ul| change(world, ("alkalinity", &of), ul, 3);
     // 60 mL more would be 0.63 dKH over uptake; the demo allows 0.5. The daily cap of 100 mL is in the way even before.
-    assert!(world.told(alkalinity(60_000)).is_err());
-    world.told(alkalinity(18_900)).unwrap();
+    assert!(alkalinity(&mut world, 60_000).is_err());
+    alkalinity(&mut world, 18_900).unwrap();
     world.run(DAY);
     // Without a reading nothing may rise above uptake: the course is clamped away, not given.
     let status = world.status();
@@ -242,21 +238,18 @@ fn a_course_of_alkalinity_counts_in_the_ramp() {
     world.check_caps();
 }
 
-fn top_up(days: u32) -> Command {
-    Command::AddCourse(NewCourse {
-        kind: CourseKind::TopUp,
+fn top_up(world: &mut World, days: u32) -> Result<Answer, Denial> {
+    let of = iodine_quantity();
+    world.begin(CourseWish::TopUp {
         line: name("iodine"),
-        raises: Quantity::Element(Element::new("I").unwrap()),
-        rise_per_day: 0.0001,
-        extra: ul(500),
+        per_day: world.worth("iodine", &of, 500),
+        of,
         days,
-        note: String::new(),
     })
 }
 
 fn confirm(world: &mut World, days: u32, read: jiff::Timestamp) -> Result<Answer, Denial> {
-    let action = CourseAction::Confirm { days, read };
-    world.told(Command::SetCourse { number: 1, action })
+    world.set_course(1, CourseAction::Confirm { days, read })
 }
 
 fn reviews(world: &mut World) -> Vec<(String, bool)> {
@@ -268,7 +261,7 @@ fn reviews(world: &mut World) -> Vec<(String, bool)> {
 #[test]
 fn a_top_up_stops_on_its_review_date_when_no_reading_confirms_it() {
     let mut world = settled();
-    world.told(top_up(6)).unwrap();
+    top_up(&mut world, 6).unwrap();
     world.run(2 * DAY);
     assert!(reviews(&mut world).is_empty(), "asked too early");
     world.run(2 * DAY);
@@ -299,7 +292,7 @@ fn a_top_up_stops_on_its_review_date_when_no_reading_confirms_it() {
 fn a_top_up_goes_on_only_by_a_sample_newer_than_its_last_look() {
     let mut world = settled();
     let before = world.now().wall;
-    world.told(top_up(6)).unwrap();
+    top_up(&mut world, 6).unwrap();
     world.run(4 * DAY);
     let now = world.now().wall;
     for (days, read) in [
@@ -334,7 +327,7 @@ fn a_top_up_goes_on_only_by_a_sample_newer_than_its_last_look() {
 #[test]
 fn a_course_with_an_aim_is_not_prolonged() {
     let mut world = settled();
-    world.told(iodine(500, 3)).unwrap();
+    iodine(&mut world, 500, 3).unwrap();
     world.run(DAY);
     let now = world.now().wall;
     let denial = confirm(&mut world, 10, now).unwrap_err();
@@ -389,4 +382,159 @@ fn a_water_change_of_more_than_the_tank_is_no_water_change() {
         assert_eq!(denial.code, "water-change-refused", "{litres}");
     }
     world.told(water_change(300.0)).unwrap();
+}
+
+fn prepared(world: &mut World, wish: &CourseWish) -> CourseProposal {
+    let answer = world.told(Command::PrepareCourse(wish.clone())).unwrap();
+    let Answer::Course(proposal) = answer else {
+        panic!("{answer:?}");
+    };
+    *proposal
+}
+
+#[test]
+fn what_a_second_course_shows_is_what_both_give_and_nothing_else_is_begun() {
+    let mut world = settled();
+    let of = iodine_quantity();
+    let per_day = world.worth("iodine", &of, 300);
+    let wish = CourseWish::Change {
+        line: name("iodine"),
+        of,
+        by: 4.0 * per_day,
+        at_most: per_day,
+    };
+    let first = prepared(&mut world, &wish);
+    let day_of = |proposal: &CourseProposal| {
+        let day = proposal.days.get(1).unwrap();
+        day.volumes.get(&name("iodine")).unwrap().as_ul()
+    };
+    assert_eq!(day_of(&first), 2_300);
+    world.begin(wish.clone()).unwrap();
+    let second = prepared(&mut world, &wish);
+    assert_eq!(day_of(&second), 2_600);
+    assert!(
+        second.words.iter().any(|w| w.contains("2.6 mL a day")),
+        "{:?}",
+        second.words
+    );
+    let begin = |shown| Command::BeginCourse {
+        wish: wish.clone(),
+        note: String::new(),
+        shown,
+    };
+    let stale = world.told(begin(first.shown())).unwrap_err();
+    assert_eq!(stale.code, "course-changed");
+    world.told(begin(second.shown())).unwrap();
+    world.run(2 * DAY);
+    let given = days_of(&world, "iodine", 3, 1);
+    assert!((given[0] - 2_600).abs() <= 60, "{given:?}");
+}
+
+#[test]
+fn a_course_that_lowers_gives_less_on_its_days_and_ends_by_itself() {
+    let mut world = settled();
+    world.read_alkalinity(7.9);
+    change(
+        &mut world,
+        ("alkalinity", &Quantity::Alkalinity),
+        -18_900,
+        2,
+    )
+    .unwrap();
+    world.run(5 * DAY);
+    let given = days_of(&world, "alkalinity", 2, 4);
+    for (got, want) in given.iter().zip([75_600, 56_700, 56_700, 75_600]) {
+        assert!((got - want).abs() <= 1_500, "{given:?}");
+    }
+    assert!(world.status().courses.is_empty());
+    assert!(!world.has_alarm("over-delivered") && !world.has_alarm("under-delivered"));
+    world.check_caps();
+}
+
+#[test]
+fn no_more_is_taken_off_a_line_than_it_gives_and_than_alkalinity_may_fall() {
+    let mut world = settled();
+    let less = iodine(&mut world, -2_100, 3).unwrap_err().text;
+    assert!(less.contains("gives 2.0 mL"), "{less}");
+    iodine(&mut world, -1_200, 3).unwrap();
+    // Both together count.
+    let second = iodine(&mut world, -1_200, 3).unwrap_err().text;
+    assert!(second.contains("gives 2.0 mL"), "{second}");
+    // 0.6 dKH a day of the demo's 0.8; it may fall by 0.5.
+    let alkalinity = ("alkalinity", &Quantity::Alkalinity);
+    let fall = change(&mut world, alkalinity, -56_700, 3).unwrap_err().text;
+    assert!(fall.contains("largest fall of 0.500 dKH"), "{fall}");
+    change(&mut world, alkalinity, -37_800, 3).unwrap();
+}
+
+#[test]
+fn courses_of_one_quantity_do_not_pull_against_each_other() {
+    let mut world = settled();
+    iodine(&mut world, 300, 3).unwrap();
+    let against = iodine(&mut world, -300, 3).unwrap_err().text;
+    assert!(against.contains("pulls the other way"), "{against}");
+    assert!(
+        world
+            .set_course(1, CourseAction::Back)
+            .unwrap_err()
+            .text
+            .contains("no steps to go back")
+    );
+}
+
+#[test]
+fn at_most_eight_courses_are_under_way() {
+    let mut world = settled();
+    for _ in 0..8 {
+        iodine(&mut world, 20, 3).unwrap();
+    }
+    let ninth = iodine(&mut world, 20, 3).unwrap_err().text;
+    assert!(ninth.contains("8 courses are under way"), "{ninth}");
+}
+
+#[test]
+fn the_volume_of_a_course_follows_what_is_in_the_bottle() {
+    let mut world = settled();
+    iodine(&mut world, 500, 5).unwrap();
+    world.run(DAY);
+    assert_eq!(world.line("iodine").planned_24h.as_ul(), 2_500);
+    let mut controller = (*world.controller).clone();
+    let line = controller.lines.iter().find(|l| l.name == name("iodine"));
+    let solution = line.unwrap().solution.clone();
+    let effect = &mut controller.solutions.get_mut(&solution).unwrap().effect;
+    for per_litre in effect.elements_mg_per_l.values_mut() {
+        *per_litre *= 2.0;
+    }
+    world.controller = controller.into();
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(world.line("iodine").planned_24h.as_ul(), 2_250);
+}
+
+#[test]
+fn what_was_begun_in_a_dry_run_is_not_in_force_live_nor_the_other_way_round() {
+    let mut world = settled();
+    iodine(&mut world, 500, 20).unwrap();
+    let restart = |world: &mut World, live| {
+        world.live = live;
+        world.restart_after(SECOND);
+        world.sync();
+        world.run(SECOND);
+        world.status().courses
+    };
+    assert!(restart(&mut world, false).is_empty(), "begun live");
+    iodine(&mut world, 100, 20).unwrap();
+    let live = restart(&mut world, true);
+    assert_eq!(live.len(), 1, "{live:?}");
+    assert_eq!(live[0].course.number, 1);
+    let notes = world.notes("course-set-aside");
+    assert!(
+        notes
+            .iter()
+            .any(|n| n.contains("begun in a dry run and is over")),
+        "{notes:?}"
+    );
+    // For good: the next dry run does not give it again.
+    assert!(restart(&mut world, false).is_empty());
 }

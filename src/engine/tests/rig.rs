@@ -11,8 +11,8 @@ use jiff::Timestamp;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Head, Plan, check_plan_text, check_texts};
 use crate::engine::{
-    Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, RefillLevel, RunEnd,
-    RunReport, Setup, Status, Ticket, TrustSource,
+    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewReading, Now,
+    RefillLevel, RunEnd, RunReport, Setup, Status, Ticket, TrustSource,
 };
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
@@ -450,6 +450,35 @@ impl World {
     }
 
     /// Asks, and waits a second for the answer.
+    /// Has a course worked out, and begins it as it is shown.
+    pub(super) fn begin(&mut self, wish: CourseWish) -> Result<Answer, Denial> {
+        let answer = self.told(Command::PrepareCourse(wish.clone()))?;
+        let Answer::Course(proposal) = answer else {
+            return Ok(answer);
+        };
+        let shown = proposal.shown();
+        let note = String::new();
+        self.told(Command::BeginCourse { wish, note, shown })
+    }
+
+    /// What so many microlitres of a line add of a quantity, in its unit.
+    pub(super) fn worth(&self, line: &str, of: &Quantity, ul: i64) -> f64 {
+        let carrier = crate::plan::Carrier::of(
+            (&self.controller, &self.plan),
+            (&name(line), of),
+            Volume::ZERO,
+        );
+        carrier.unwrap().per_ml * f64_from_i64(ul) / 1000.0
+    }
+
+    pub(super) fn set_course(
+        &mut self,
+        number: i64,
+        action: CourseAction,
+    ) -> Result<Answer, Denial> {
+        self.told(Command::SetCourse { number, action })
+    }
+
     pub(super) fn told(&mut self, command: Command) -> Result<Answer, Denial> {
         let ticket = self.ask(command);
         self.run(SECOND);
@@ -736,7 +765,6 @@ impl World {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
                 }
-                Entry::Changeover(c) => history.changeover = Some(c.clone()),
                 Entry::Swap(s) => history.swap = Some((s.clone(), ul(0))),
                 Entry::Fact(f) if f.kind == FactKind::WaterChange => {
                     history.water_changed = history.water_changed.max(Some(f.happened));
@@ -1065,7 +1093,6 @@ pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
         Entry::Verification(e) => e.at,
         Entry::Uptake(e) => e.at,
         Entry::Course(e) => e.at,
-        Entry::Changeover(e) => e.at,
         Entry::Swap(e) => e.at,
         Entry::Fact(e) => e.at,
         Entry::Arming(e) => e.at,

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::rig::{CONTROLLER, DAY, Flow, HOUR, PLAN, SECOND, World, name, plan_of, ul};
 use crate::chemistry::Quantity;
 use crate::config::{Controller, check_texts};
-use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewSwap};
+use crate::engine::{Answer, Command, Denial, NewSwap};
 use crate::plan::with_solution;
 use crate::quantity::f64_from_i64;
 use crate::record::{BottleSwap, Entry, SwapState};
@@ -248,7 +248,7 @@ fn a_swap_is_over_when_both_files_say_it_and_not_before() {
     world.sync();
     world.run(SECOND);
     assert_eq!(newest(&world).state, SwapState::Ended);
-    assert!(world.status().changeover.is_none());
+    assert!(world.status().swap.is_none());
     let from = world.flows_of("alkalinity").len();
     world.run(2 * HOUR);
     assert!(
@@ -360,16 +360,13 @@ fn while_a_swap_is_under_way_nothing_else_moves_the_line() {
     let mut world = world();
     swap(&mut world, "bicarbonate", 3_000);
     world.run(3 * HOUR);
-    let course = Command::AddCourse(crate::engine::NewCourse {
-        kind: crate::record::CourseKind::Once,
+    let course = crate::engine::CourseWish::Change {
         line: name("alkalinity"),
-        raises: Quantity::Alkalinity,
-        rise_per_day: 0.05,
-        extra: ul(3_000),
-        days: 3,
-        note: String::new(),
-    });
-    let why = world.told(course).unwrap_err();
+        of: Quantity::Alkalinity,
+        by: 0.15,
+        at_most: 0.05,
+    };
+    let why = world.begin(course).unwrap_err();
     assert!(why.text.contains("bottle swap 1"), "{}", why.text);
     let reload = |world: &mut World, text: &str| {
         let plan = plan_of(text, &world.controller.clone());
@@ -388,7 +385,7 @@ fn while_a_swap_is_under_way_nothing_else_moves_the_line() {
     assert_eq!(newest(&world).state, SwapState::Through);
     assert!(
         world
-            .told(Command::SetChangeover(ChangeoverAction::Back))
+            .set_course(1, crate::engine::CourseAction::Back)
             .is_err()
     );
     world.hold(Some("alkalinity"), "bottle swap");
