@@ -6,9 +6,8 @@
 
 use thiserror::Error;
 
-use super::line::LineFit;
-use super::student::Confidence;
 use crate::quantity::{Millis, Volume, f64_from_i64};
+use crate::statistics::{Confidence, Line};
 
 /// One metered dose that was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -168,13 +167,13 @@ impl Drift {
                 checks: points.len(),
             }));
         }
-        let Some(line) = LineFit::through(&points) else {
+        let Some(line) = Line::through(&points) else {
             return Ok(Self::CannotTellYet(NotYet::NoRunTime));
         };
         Ok(Self::of_line(&line, now, tolerance_percent, confidence))
     }
 
-    fn of_line(line: &LineFit, now: f64, tolerance: f64, confidence: Confidence) -> Self {
+    fn of_line(line: &Line, now: f64, tolerance: f64, confidence: Confidence) -> Self {
         if line.at(now).abs() > tolerance {
             return Self::OutNow {
                 error_percent: line.at(now),

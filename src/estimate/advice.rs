@@ -7,8 +7,8 @@
 use thiserror::Error;
 
 use super::chart::Direction;
-use super::show::figures;
 use super::uptake::{Tracked, Uptake, UptakeError};
+use crate::chemistry::figures;
 use crate::quantity::{Millis, Volume, i64_from_f64};
 
 /// A break in uptake by more than this part of what it was before is called sharp. Our rule.
@@ -345,10 +345,10 @@ const fn test_again(why: TestReason) -> Advice {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
-    use crate::chemistry::uptake::tests::{READ, doses, readings};
+    use crate::estimate::uptake::tests::{READ, doses, readings};
     use proptest::prelude::*;
 
-    pub(in crate::chemistry) fn days(value: i64) -> Millis {
+    pub(in crate::estimate) fn days(value: i64) -> Millis {
         Millis::new(value * Millis::DAY.as_ms())
     }
 
@@ -383,7 +383,7 @@ pub(super) mod tests {
         }
     }
 
-    pub(in crate::chemistry) fn advice(
+    pub(in crate::estimate) fn advice(
         values: &[f64],
         per_day: f64,
         journal: &[JournalChange],

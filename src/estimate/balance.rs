@@ -7,8 +7,7 @@
 use std::fmt;
 
 use super::panel::{Band, Comparison, Finding};
-use super::show::figures;
-use super::solution::Element;
+use crate::chemistry::{Element, figures};
 use crate::quantity::Concentration;
 
 /// What is known between two panels.
@@ -233,7 +232,7 @@ fn is_raised(comparison: &Comparison) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::chemistry::panel::tests::compared;
+    use crate::estimate::panel::tests::compared;
     use proptest::prelude::*;
 
     fn account(before: f64, after: f64, dosed: f64, water_left: f64) -> Account {

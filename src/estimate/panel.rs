@@ -8,11 +8,9 @@ use std::fmt;
 
 use thiserror::Error;
 
-use super::natural::{Sureness, natural_level};
-use super::seawater::{WaterError, density_kg_per_m3};
-use super::show::figures;
-use super::solution::Element;
-use super::water::{Celsius, Salinity};
+use crate::chemistry::{
+    Celsius, Element, Salinity, Sureness, WaterError, density_kg_per_m3, figures, natural_level,
+};
 use crate::quantity::{Concentration, i64_from_f64};
 
 /// A unit of lab reports.
@@ -334,7 +332,7 @@ pub(super) mod tests {
 
     const WARM: Celsius = Celsius::from_degrees(25.0);
 
-    pub(in crate::chemistry) fn entry(symbol: &str, value: f64, unit: PanelUnit) -> PanelEntry {
+    pub(in crate::estimate) fn entry(symbol: &str, value: f64, unit: PanelUnit) -> PanelEntry {
         PanelEntry {
             element: Element::new(symbol).unwrap(),
             value,
@@ -344,7 +342,7 @@ pub(super) mod tests {
         }
     }
 
-    pub(in crate::chemistry) fn compared(symbol: &str, micrograms: f64) -> Comparison {
+    pub(in crate::estimate) fn compared(symbol: &str, micrograms: f64) -> Comparison {
         entry(symbol, micrograms, PanelUnit::MicrogramPerL)
             .compare(Salinity::STANDARD, WARM)
             .unwrap()

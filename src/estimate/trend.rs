@@ -5,8 +5,8 @@
 
 use std::fmt;
 
-use super::show::figures;
-use super::statistics::{Line, Point};
+use crate::chemistry::figures;
+use crate::statistics::{Confidence, Line, Point};
 
 /// Fewest reports of a trend: two points lie on a line whatever they are.
 pub const REPORTS_MIN: usize = 3;
@@ -39,12 +39,11 @@ impl Trend {
             })
             .collect();
         points.sort_by(|a, b| a.x.total_cmp(&b.x));
-        let line = Line::fit(&points).ok()?;
-        let half = line.slope_half_width();
+        let line = Line::weighted(&points).ok()?;
         Some(Self {
             reports: points.len(),
             per_day: line.slope,
-            interval: (line.slope - half, line.slope + half),
+            interval: line.slope_limits(Confidence::P95),
         })
     }
 
