@@ -30,7 +30,6 @@ pub struct FitRules {
     /// Step of the cylinder or scale, as a volume. Zero when finer than anything else. Equal readings on a coarse
     /// scale are no sign of precision, so limits never assume less than this step / sqrt(12).
     pub resolution: Volume,
-    /// Confidence of all limits.
     pub confidence: Confidence,
 }
 

@@ -28,8 +28,8 @@ pub use accuracy::{
 pub use calibration::{Calibration, CalibrationError};
 pub use dose::{MeteredDose, MeteringLimits};
 pub use fit::{CalibrationFit, FitRules, LackOfFit, fit};
-pub use refit::{Coverage, NoRefit, OnRecord, Uncovered};
-pub use refusal::{CalibrationRefusal, DoseRefusal};
+pub use refit::{Coverage, OnRecord};
+pub use refusal::{CalibrationRefusal, DoseRefusal, NoRefit, Uncovered};
 pub use runs::{LengthStats, Run, SuspectRun};
 pub use trumpet::{
     DOSING_WINDOWS, IEC_SAMPLE, IEC_WINDOWS, Sample, Trumpet, TrumpetPoint, TrumpetRefusal,

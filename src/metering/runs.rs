@@ -30,9 +30,7 @@ impl Run {
 /// All runs of about one length, against the line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LengthStats {
-    /// Mean on-time of these runs.
     pub on_time: Millis,
-    /// How many there are.
     pub runs: usize,
     pub mean_ml: f64,
     /// Standard deviation about their own mean, n - 1 in the denominator, mL; `None` for a single run.

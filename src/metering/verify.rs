@@ -14,7 +14,6 @@ use crate::statistics::{Confidence, Line};
 pub struct Verification {
     /// Run time of the head since its calibration.
     pub run_time: Millis,
-    /// What was asked for.
     pub expected: Volume,
     pub measured: Volume,
 }
@@ -29,21 +28,12 @@ pub enum Outcome {
 /// Why a check or a history is of no use.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum VerificationError {
-    /// Nothing was asked for.
     #[error("a verification of {expected} says nothing; meter a usual dose")]
-    Expected {
-        /// What was asked for.
-        expected: Volume,
-    },
-    /// Less than nothing came out.
+    Expected { expected: Volume },
     #[error("{measured} cannot have come out; check the vessel's own weight")]
     Quantity { measured: Volume },
-    /// The tolerance is no tolerance.
     #[error("a tolerance of {percent} % makes no sense; it must be from 0.1 to 50 %")]
-    Tolerance {
-        /// What was given, %.
-        percent: f64,
-    },
+    Tolerance { percent: f64 },
 }
 
 impl Verification {
@@ -96,10 +86,7 @@ fn check_tolerance(percent: f64) -> Result<(), VerificationError> {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum NotYet {
     /// Fewer than [`Drift::CHECKS_MIN`] checks.
-    TooFew {
-        /// How many there are.
-        checks: usize,
-    },
+    TooFew { checks: usize },
     /// All at the same run time.
     NoRunTime,
     /// The limits of the slope include zero: what is seen may be scatter.
