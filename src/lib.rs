@@ -4,7 +4,7 @@
 //! network, no randomness in [`quantity`], [`statistics`], [`chemistry`], [`metering`], [`plan`],
 //! [`estimate`], [`record`], [`guard`] and [`engine`].
 //! The shell ([`daemon`], [`ledger`], [`pump`], [`control`], [`cli`]) feeds events in and carries effects out.
-//! `tests/architecture.rs` fails when an import goes against the direction written in DEVELOPERS.md.
+//! `tests/architecture` fails when an import goes against the direction written in DEVELOPERS.md.
 
 pub mod chemistry;
 pub mod cli;

@@ -28,7 +28,6 @@ pub struct Account {
     pub new_water: Concentration,
 }
 
-/// What the account says.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Verdict {
     /// It moved no more than the uncertainty, and nothing to speak of was dosed.

@@ -13,7 +13,6 @@ use crate::chemistry::{
 };
 use crate::quantity::{Concentration, i64_from_f64};
 
-/// A unit of lab reports.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PanelUnit {
     MicrogramPerL,
@@ -25,12 +24,10 @@ pub enum PanelUnit {
 /// Why a panel value cannot be used.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum PanelError {
-    /// A unit that is none or has two meanings.
     #[error(
         "\"{text}\" is not a unit that says what it means; write ug/L, mg/L, ug/kg or mg/kg (\"ppm\" is used for both mg/L and mg/kg, which differ by 2.3 %: ask the lab)"
     )]
     Unit { text: String },
-    /// A value that is no amount.
     #[error("{element}: {value} is no amount; correct the entry")]
     Value { element: Element, value: f64 },
     #[error(transparent)]
@@ -109,7 +106,6 @@ pub enum Detected {
     BelowLimit,
 }
 
-/// Where a value lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Band {
     /// Below natural by more than the band and the uncertainty.
@@ -275,7 +271,6 @@ impl fmt::Display for Band {
 pub struct SafeCourse {
     pub gap: Concentration,
     pub step_per_day: Concentration,
-    /// Days at that step.
     pub days: u32,
 }
 

@@ -16,7 +16,6 @@ const MONTH_DAYS: f64 = 30.4375;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Trend {
-    /// Reports that it rests on.
     pub reports: usize,
     pub per_day: f64,
     /// 95 % interval of that.

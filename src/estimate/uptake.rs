@@ -35,7 +35,6 @@ pub enum Tracked {
 }
 
 impl Tracked {
-    /// The unit of readings and additions.
     pub const fn unit(&self) -> &'static str {
         match self {
             Self::Alkalinity => "dKH",
@@ -53,11 +52,9 @@ impl fmt::Display for Tracked {
     }
 }
 
-/// One reading of the tracked quantity.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SeriesReading {
     pub at: Millis,
-    /// Value, in the unit of what is tracked.
     pub value: f64,
     /// Standard uncertainty, same unit.
     pub uncertainty: f64,
@@ -71,17 +68,12 @@ pub struct Addition {
     pub rise: f64,
 }
 
-/// Why there is no estimate.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum UptakeError {
     #[error(
         "an estimate of uptake needs at least {READINGS_MIN} readings, there are {have}; take more, at the same hour of the day"
     )]
-    TooFew {
-        /// How many there are.
-        have: usize,
-    },
-    /// Too short a time.
+    TooFew { have: usize },
     #[error(
         "the readings span {days:.1} days, an estimate of uptake needs at least {SPAN_DAYS_MIN:.0}; take another later"
     )]
@@ -89,14 +81,12 @@ pub enum UptakeError {
         /// First to last reading, days.
         days: f64,
     },
-    /// An addition that is no number.
     #[error("addition {number} is no number; correct the record before uptake is estimated")]
     Addition { number: usize },
     #[error(transparent)]
     Statistics(#[from] StatisticsError),
 }
 
-/// An estimate of uptake.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Uptake {
     pub tracked: Tracked,

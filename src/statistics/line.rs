@@ -73,7 +73,7 @@ impl Line {
     ///
     /// `None` with fewer than three points, when x does not vary, or when a number is not finite.
     pub fn through(points: &[(f64, f64)]) -> Option<Self> {
-        Self::fit(points.iter().map(|(x, y)| (*x, *y, 1.0)))
+        Self::fit(&points.iter().map(|(x, y)| (*x, *y, 1.0)))
     }
 
     /// The line through readings with stated uncertainties, which are its floor (rule of section 6 of the reference values:
@@ -85,7 +85,7 @@ impl Line {
         check(points)?;
         let weighted = points.iter().map(|p| (p.x, p.y, 1.0 / (p.u * p.u)));
         // What is left once the points are checked: times that do not vary, or vary by less than numbers can hold.
-        let line = Self::fit(weighted).ok_or(StatisticsError::OneTime)?;
+        let line = Self::fit(&weighted).ok_or(StatisticsError::OneTime)?;
         Ok(line.with_floor(1.0))
     }
 
@@ -102,7 +102,7 @@ impl Line {
     }
 
     /// From x, y and weight of each point.
-    fn fit(points: impl Iterator<Item = (f64, f64, f64)> + Clone) -> Option<Self> {
+    fn fit(points: &(impl Iterator<Item = (f64, f64, f64)> + Clone)) -> Option<Self> {
         let count = points.clone().count();
         let dof = count.checked_sub(2).filter(|dof| *dof > 0)?;
         let sum = |of: &dyn Fn(f64, f64, f64) -> f64| -> f64 {
