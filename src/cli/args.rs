@@ -6,8 +6,7 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::cli::heads::bench_args::{Calibrate, CalibrationArgs, Verify};
 use crate::cli::water::owner_args::{
-    Accept, Advise, ChangeoverArgs, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation,
-    Solution,
+    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution,
 };
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
@@ -91,8 +90,6 @@ pub(super) enum Command {
     Panel(Panel),
     /// Show what was changed and when, or note a change down
     Changes(Changes),
-    /// Put another solution into a bottle at equal effect on the water
-    Changeover(ChangeoverArgs),
     /// Calibrate a head: guided at the sump, or from runs that were timed before
     Calibrate(Calibrate),
     /// Check a head's calibration by one measured run

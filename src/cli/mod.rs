@@ -68,7 +68,6 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Course(options) => water::course::course(place, options, out),
         Command::Panel(options) => water::panel::panel(place, options, out),
         Command::Dilute(options) => water::dilute::dilute(place, options, out),
-        Command::Changeover(options) => water::swap::changeover(place, options, out),
         Command::Calibrate(options) => heads::calibrate::calibrate(place, options, out),
         Command::Verify(options) => heads::verify::verify(place, options, out),
         Command::Calibration(options) => heads::certificate::calibration(place, options, out),

@@ -50,8 +50,6 @@ pub struct StatusView {
     pub alarms: Vec<AlarmView>,
     /// Departures from the plan that are under way.
     pub courses: Vec<CourseStatus>,
-    /// How a swapped bottle stands, in words; null when none is under way.
-    pub swap: Option<String>,
     /// Alkalinity; absent when the configuration has no limits for it.
     pub alkalinity: Option<AlkalinityView>,
     /// How the connection to the MQTT broker is; absent when MQTT is off.
@@ -243,7 +241,6 @@ pub fn status_view(status: &Status, shell: &ShellFacts) -> StatusView {
     let show = |at: Timestamp| rfc3339(at, &shell.zone);
     StatusView {
         courses: status.courses.clone(),
-        swap: status.swap.clone(),
         mode: if status.live { "live" } else { "dry_run" }.to_owned(),
         not_live_because: shell.not_live.clone(),
         warp: shell.warp,

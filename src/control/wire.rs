@@ -105,20 +105,6 @@ pub enum Request {
         number: i64,
         action: CourseAction,
     },
-    /// Another solution is in the bottle of a line.
-    SwapStart {
-        line: String,
-        /// The solution in the new bottle.
-        to: String,
-        /// What stays equal: `alkalinity` or an element's symbol.
-        by: String,
-        /// What the tube holds.
-        tube_ul: i64,
-        /// The daily volume of the new solution that the owner was shown.
-        after_ul: i64,
-        /// In the owner's words.
-        note: String,
-    },
     /// The owner accepts an uptake.
     AcceptUptake {
         /// What the animals take up per day.

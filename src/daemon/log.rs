@@ -70,9 +70,6 @@ fn entry(entry: &Entry) {
         Entry::Course(course) => {
             tracing::info!(course = course.number, what = %course.what, step = course.step, days = course.days, state = course.state.as_str(), "course");
         }
-        Entry::Swap(swap) => {
-            tracing::info!(swap = swap.number, line = %swap.line, from = %swap.from, to = %swap.to, before = %swap.before, after = %swap.after, state = swap.state.as_str(), "bottle swap");
-        }
         Entry::Fact(fact) => {
             tracing::info!(kind = fact.kind.as_str(), name = %fact.name, value = fact.value, "told by the owner");
         }

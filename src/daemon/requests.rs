@@ -6,8 +6,7 @@ use serde_json::json;
 use crate::chemistry::Quantity;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
-    Answer, Command, Denial, NewCalibration, NewFact, NewReading, NewSwap, NewVerification,
-    RefillLevel,
+    Answer, Command, Denial, NewCalibration, NewFact, NewReading, NewVerification, RefillLevel,
 };
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{CalibrationRun, DoseId, DoseKind, FactKind, HoldScope, ReadingValue};
@@ -118,7 +117,6 @@ fn command(request: Request) -> Result<Asked, String> {
             Command::BeginCourse { wish, note, shown }
         }
         Request::SetCourse { number, action } => Command::SetCourse { number, action },
-        request @ Request::SwapStart { .. } => swap_command(request)?,
         request @ (Request::Fact { .. } | Request::AcceptUptake { .. }) => owner_command(request)?,
         Request::TrustClock => Command::TrustClock,
         Request::Acknowledge { code } => Command::Acknowledge { code },
@@ -150,28 +148,6 @@ fn owner_command(request: Request) -> Result<Command, String> {
         return Ok(Command::AcceptUptake(uptake));
     }
     Err("a number in the request is not finite".to_owned())
-}
-
-fn swap_command(request: Request) -> Result<Command, String> {
-    if let Request::SwapStart {
-        line,
-        to,
-        by,
-        tube_ul,
-        after_ul,
-        note,
-    } = request
-    {
-        return Ok(Command::StartSwap(NewSwap {
-            line: name(&line)?,
-            to: name(&to)?,
-            by: measured(&by)?,
-            tube: volume(tube_ul)?,
-            expected: Some(volume(after_ul)?),
-            note: shortened(&note),
-        }));
-    }
-    Err("this asks nothing about swapped bottles".to_owned())
 }
 
 fn name(text: &str) -> Result<Name, String> {

@@ -175,10 +175,6 @@ impl Engine {
                 "{COURSES_MAX} courses are under way already; end one first"
             ));
         }
-        let line = (!course.what.is_shift()).then(|| course.what.line());
-        if let Some(why) = self.swap_in_the_way(line) {
-            return Err(why);
-        }
         for other in &self.courses {
             let number = other.number;
             match (&course.what, &other.what) {

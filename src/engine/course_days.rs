@@ -28,9 +28,7 @@ const REVIEW_ASKED_DAYS: u32 = 3;
 impl Engine {
     /// What the plan says, without courses.
     pub(super) fn standing_volumes(&self) -> DailyVolumes {
-        let mut daily = plan_daily_volumes(&self.plan);
-        self.overlay_swap(&mut daily);
-        daily
+        plan_daily_volumes(&self.plan)
     }
 
     /// The standing volumes and what the courses in force make of them.

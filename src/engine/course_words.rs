@@ -43,11 +43,9 @@ impl Engine {
                     )
                 });
                 if state == CourseState::Complete {
-                    let full = day.map_or_else(String::new, |day| {
-                        format!(", and for {to} `daily-ml = {}`", day.to.as_ml())
-                    });
+                    let full = day.map_or(Volume::ZERO, |day| day.to).as_ml();
                     format!(
-                        "course {number} is complete{today}; it stays so. For plan.toml to say the same: `standby = true` for line {from}{full} without standby, then `dosewright reload`"
+                        "course {number} is complete{today}; that stays in force until plan.toml says it itself (line {to} `daily-ml = {full}`, line {from} 0), then `dosewright reload`"
                     )
                 } else {
                     let Course { step, days, .. } = course;

@@ -168,8 +168,6 @@ pub enum Command {
         number: i64,
         action: CourseAction,
     },
-    /// Another solution is in the bottle of a line.
-    StartSwap(NewSwap),
     /// The owner accepts this uptake per day; within the same limits as a declaration in the plan.
     AcceptUptake(crate::quantity::Alkalinity),
     /// The owner says the wall clock is right.
@@ -274,21 +272,6 @@ pub enum CourseWish {
         of: Quantity,
         days: u32,
     },
-}
-
-/// A swapped bottle as it is told.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NewSwap {
-    pub line: Name,
-    /// The solution in the new bottle.
-    pub to: Name,
-    pub by: Quantity,
-    /// What the tube holds between bottle and outlet.
-    pub tube: Volume,
-    /// The daily volume of the new solution that the owner was shown; `None` when nothing was shown.
-    pub expected: Option<Volume>,
-    /// In the owner's words.
-    pub note: String,
 }
 
 /// What to do with a course.

@@ -36,15 +36,13 @@ mod slots;
 mod start;
 mod state;
 mod status;
-mod swap;
-mod swap_start;
 mod watch;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, CourseDay, CourseProposal, Denial, Effect, ShownDays, Ticket};
 pub use event::{
-    Command, CourseAction, CourseWish, Event, NewCalibration, NewFact, NewReading, NewSwap,
-    NewVerification, Now, RefillLevel, RunEnd, RunReport, TrustSource,
+    Command, CourseAction, CourseWish, Event, NewCalibration, NewFact, NewReading, NewVerification,
+    Now, RefillLevel, RunEnd, RunReport, TrustSource,
 };
 pub use start::Setup;
 pub use state::Engine;

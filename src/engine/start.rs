@@ -133,7 +133,6 @@ impl Engine {
                 uptake: history.uptake,
                 share: 1.0,
             },
-            swap: history.swap,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extras: super::state::CourseExtras::default(),
@@ -153,7 +152,6 @@ impl Engine {
             watched_from: now.elapsed,
             out: Vec::new(),
             controller: Arc::clone(controller),
-            file_controller: Arc::clone(controller),
             plan: Arc::clone(plan),
         }
     }
@@ -170,7 +168,6 @@ impl Engine {
         self.hold_unsteady_lines(now);
         self.set_courses_aside(now);
         self.settle_courses(now);
-        self.settle_swap(now);
         if !self.live {
             self.assume_for_dry_run(now);
         }

@@ -36,8 +36,6 @@ pub struct Status {
     pub alarms: Vec<Alarm>,
     /// Departures from the plan that are under way.
     pub courses: Vec<CourseStatus>,
-    /// How a swapped bottle stands, in words; `None` when none is under way.
-    pub swap: Option<String>,
     /// Established uptake of alkalinity per day.
     pub uptake: Option<Alkalinity>,
     /// Alkalinity that the standing plan adds per day.
@@ -197,7 +195,6 @@ impl Engine {
             reservoirs: self.reservoirs_status(),
             alarms: self.alarms.list(),
             courses: self.courses_status(),
-            swap: self.swap_words(),
             uptake: self.uptake(),
             planned_alkalinity: self.planned_alkalinity(),
             share_in_force: self.alkalinity.share,

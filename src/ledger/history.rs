@@ -30,7 +30,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 14] = [
+const STAMPED: [&str; 13] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -42,7 +42,6 @@ const STAMPED: [&str; 14] = [
     "uptake",
     "fact",
     "course",
-    "bottle_swap",
     "arming",
     "event",
 ];
@@ -91,7 +90,6 @@ impl Ledger {
             uptake: uptake(conn)?,
             courses: super::owner::courses_newest(conn)?,
             water_changed: super::owner::water_changed(conn)?,
-            swap: super::swap::newest(conn)?,
             open,
         })
     }

@@ -25,7 +25,6 @@ mod reader;
 mod reserve;
 mod rows;
 mod schema;
-mod swap;
 mod thread;
 mod totals;
 mod vitals;

@@ -36,8 +36,6 @@ pub enum Table {
     Arming,
     /// Courses begun, moved on, paused, resumed, turned and ended.
     Course,
-    /// Bottles that were swapped for another solution.
-    Swap,
     /// What the owner told.
     Fact,
     Event,
@@ -265,27 +263,6 @@ const ARMING: &[Column] = &[
     ("sentence", "sentence", Show::Typed),
     WHO,
 ];
-const SWAP: &[Column] = &[
-    NUMBER,
-    AT,
-    TRUSTED,
-    ELAPSED,
-    SESSION,
-    ("swap", "swap", Show::Plain),
-    ("line", "line", Show::Plain),
-    ("from_solution", "from_solution", Show::Plain),
-    ("to_solution", "to_solution", Show::Plain),
-    ("measured", "measured", Show::Plain),
-    ("tube_ul", "tube_ul", Show::Plain),
-    ("before_ul", "before_ul", Show::Plain),
-    ("after_ul", "after_ul", Show::Plain),
-    ("followers", "followers", Show::Plain),
-    ("dose_last", "dose_last", Show::Plain),
-    ("live", "live", Show::Plain),
-    ("state", "state", Show::Plain),
-    ("note", "note", Show::Typed),
-    WHO,
-];
 const COURSE: &[Column] = &[
     NUMBER,
     AT,
@@ -341,7 +318,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 14] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -353,7 +330,6 @@ impl Table {
         Self::Uptake,
         Self::Arming,
         Self::Course,
-        Self::Swap,
         Self::Fact,
         Self::Event,
         Self::Session,
@@ -388,7 +364,6 @@ impl Table {
             Self::Uptake => ("uptake", "uptake", UPTAKE),
             Self::Arming => ("arming", "arming", ARMING),
             Self::Course => ("course", "course", COURSE),
-            Self::Swap => ("swap", "bottle_swap", SWAP),
             Self::Fact => ("fact", "fact", FACT),
             Self::Event => ("event", "event", EVENT),
             Self::Session => ("session", "session", STARTS),

@@ -12,16 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 8] = [
-    FIRST,
-    ARMING,
-    OWNER,
-    WATER_CHANGE,
-    BENCH,
-    SWAP,
-    REFIT,
-    SPEED,
-];
+pub(super) const MIGRATIONS: [&str; 7] = [FIRST, ARMING, OWNER, WATER_CHANGE, BENCH, REFIT, SPEED];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -357,31 +348,6 @@ CREATE TABLE verification (
     who TEXT NOT NULL
 ) STRICT;
 CREATE INDEX verification_head ON verification (head, id);
-";
-
-/// Swapped bottles, a row for each change of state.
-const SWAP: &str = "
-CREATE TABLE bottle_swap (
-    id INTEGER PRIMARY KEY,
-    session INTEGER NOT NULL REFERENCES session (id),
-    at_ms INTEGER NOT NULL,
-    elapsed_ms INTEGER NOT NULL,
-    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
-    swap INTEGER NOT NULL CHECK (swap > 0),
-    line TEXT NOT NULL,
-    from_solution TEXT NOT NULL,
-    to_solution TEXT NOT NULL,
-    measured TEXT NOT NULL,
-    tube_ul INTEGER NOT NULL CHECK (tube_ul > 0),
-    before_ul INTEGER NOT NULL CHECK (before_ul > 0),
-    after_ul INTEGER NOT NULL CHECK (after_ul > 0),
-    followers TEXT NOT NULL,
-    dose_last INTEGER NOT NULL CHECK (dose_last >= 0),
-    live INTEGER NOT NULL CHECK (live IN (0, 1)),
-    state TEXT NOT NULL CHECK (state IN ('tube', 'through', 'ended')),
-    note TEXT NOT NULL,
-    who TEXT NOT NULL
-) STRICT;
 ";
 
 /// What the runs of a calibration are fitted again with, null where nobody wrote it down, and readings that were replaced.

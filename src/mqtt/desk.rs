@@ -151,7 +151,6 @@ impl Desk {
             | Command::PrepareCourse(_)
             | Command::BeginCourse { .. }
             | Command::SetCourse { .. }
-            | Command::StartSwap(_)
             | Command::AcceptUptake(_)
             | Command::TrustClock
             | Command::Acknowledge { .. }

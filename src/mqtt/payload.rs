@@ -117,7 +117,6 @@ fn controller(snapshot: &Snapshot, identity: &Identity) -> Value {
         "ledger_ok": status.ledger_fault.is_none(),
         "ledger_fault": status.ledger_fault,
         "courses": courses,
-        "swap": status.swap,
         "next_dose_at": next.map(|s| time(s.at)),
         "next_dose_line": next.map(|s| s.key.line.to_string()),
         "next_dose_ml": next.map(|s| ml(s.volume)),

@@ -107,12 +107,6 @@ const CONTROLLER: &[Field] = &[
         "departures from the plan that are under way",
     ),
     (
-        "swap",
-        T::Text,
-        true,
-        "how a swapped bottle stands, while one is under way",
-    ),
-    (
         "next_dose_at",
         T::Time,
         true,

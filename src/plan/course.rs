@@ -47,7 +47,7 @@ pub enum CourseError {
     )]
     NothingToFade { line: Name },
     #[error(
-        "line {line} must stand in plan.toml with its times and `standby = true`, so that they are kept free for it; then `dosewright reload`"
+        "line {line} must stand in plan.toml with its times and `daily-ml = 0`, so that they are kept free for it; then `dosewright reload`"
     )]
     NotWaiting { line: Name },
     #[error(
@@ -117,7 +117,7 @@ impl Carrier {
     ) -> Result<Self, CourseError> {
         let planned = plan.lines.iter().find(|l| l.line == *line);
         let planned = planned.ok_or_else(|| CourseError::NotPlanned { line: line.clone() })?;
-        let doses = doses_a_day(plan, &planned.times)
+        let doses = doses_a_day(&planned.times)
             .ok_or_else(|| CourseError::NotDaily { line: line.clone() })?;
         let per_ml = per_ml(controller, line, of).ok_or_else(|| CourseError::NotCarried {
             line: line.clone(),
@@ -311,23 +311,15 @@ pub fn hold_fall(
 /// Whether a line doses on every day; false for one that is not planned.
 pub fn doses_daily(plan: &Plan, line: &Name) -> bool {
     let planned = plan.lines.iter().find(|l| l.line == *line);
-    planned.is_some_and(|l| doses_a_day(plan, &l.times).is_some())
+    planned.is_some_and(|l| doses_a_day(&l.times).is_some())
 }
 
 /// Doses on every day; `None` for a line that does not dose every day.
-pub(super) fn doses_a_day(plan: &Plan, times: &Times) -> Option<u32> {
+pub(super) fn doses_a_day(times: &Times) -> Option<u32> {
     match times {
         Times::Spread { doses, .. } => Some(*doses),
         Times::At(at) => u32::try_from(at.len()).ok(),
         Times::Cron(_) => None,
-        Times::Follow { leader, .. } => {
-            let leader = plan.lines.iter().find(|l| l.line == *leader)?;
-            match &leader.times {
-                Times::Spread { doses, .. } => Some(*doses),
-                Times::At(at) => u32::try_from(at.len()).ok(),
-                Times::Cron(_) | Times::Follow { .. } => None,
-            }
-        }
     }
 }
 

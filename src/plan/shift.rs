@@ -4,8 +4,8 @@
 //! Other things that the two solutions carry differently move along; what they do is shown, not hidden. Nothing here remembers at which
 //! step the tank is.
 
-use super::DailyVolumes;
 use super::course::{Carrier, CourseError};
+use super::{DailyVolumes, waits};
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::quantity::{Name, Volume, f64_from_i64, i64_from_f64};
@@ -28,11 +28,6 @@ pub struct ShiftShape {
     /// What the line that fades out gives a day by plan.
     pub standing: Volume,
     pub days: u32,
-}
-
-/// Whether a line stands in the plan with its times and gives nothing, so that a changeover can bring it in.
-pub fn waits(plan: &Plan, line: &Name) -> bool {
-    plan.lines.iter().any(|l| l.line == *line && l.standby)
 }
 
 impl ShiftShape {

@@ -10,7 +10,6 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::{Stamp, Who};
-use super::swap::BottleSwap;
 use super::uptake::UptakeAccepted;
 
 /// Everything that is written beside intents and outcomes.
@@ -38,8 +37,6 @@ pub enum Entry {
     Arming(Arming),
     /// A course was begun, moved on, paused, resumed, turned or ended.
     Course(Course),
-    /// A bottle was swapped, its solution is through, or the files say so.
-    Swap(BottleSwap),
     /// The owner told something.
     Fact(Fact),
     Note(Note),

@@ -148,7 +148,6 @@ fn every_message_has_the_published_shape_and_says_dry_run_or_live() {
     full.status.clock_unsure = Some("not set since boot".to_owned());
     full.status.ledger_fault = Some("disk full".to_owned());
     full.status.courses = vec![course()];
-    full.status.swap = Some("bottle swap 1".to_owned());
     let l = &mut full.status.lines[0];
     l.state = LineState::Dosing;
     l.reason = Some((

@@ -94,7 +94,6 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
     Snapshot {
         status: Status {
             courses: Vec::new(),
-            swap: None,
             now,
             live: false,
             holds: Vec::new(),

@@ -82,9 +82,6 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     for course in &view.courses {
         writeln!(out, "\n{}", course.words)?;
     }
-    if let Some(swap) = &view.swap {
-        writeln!(out, "\n{swap}")?;
-    }
     if let Some(mqtt) = &view.mqtt {
         writeln!(out, "\nmqtt: {mqtt}")?;
     }

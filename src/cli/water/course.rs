@@ -68,7 +68,7 @@ pub(in crate::cli) fn course(
     }
 }
 
-pub(in crate::cli) fn quantity(word: &str) -> Result<Quantity, Failure> {
+fn quantity(word: &str) -> Result<Quantity, Failure> {
     Quantity::from_word(word).ok_or_else(|| {
         usage(format!(
             "\"{word}\" is not known; give \"alkalinity\", or an element such as \"calcium\" or \"Ca\""
@@ -331,15 +331,8 @@ fn in_a_line(newest: &Course, (volume, made): (Volume, f64)) -> String {
 
 /// What is under way that makes the plan file's volumes not those in force, in words.
 pub(in crate::cli) fn in_the_way(place: &Place) -> Result<Option<String>, Failure> {
-    let swap = crate::cli::water::swap::under_way(place)?;
-    let swap = swap.map(|s| format!("bottle swap {} on line {}", s.number, s.line));
-    Ok(swap.or(changeover(place)?.map(|course| course.to_string())))
-}
-
-/// The changeover that is under way, if one is.
-pub(in crate::cli) fn changeover(place: &Place) -> Result<Option<Course>, Failure> {
     let rows = open(place)?.courses().map_err(|e| unread(&e))?;
     let mut newest = by_number(&rows).into_values().filter_map(|mut of| of.pop());
     let under_way = newest.rfind(|c| c.what.is_shift() && c.state != CourseState::Ended);
-    Ok(under_way.cloned())
+    Ok(under_way.map(ToString::to_string))
 }

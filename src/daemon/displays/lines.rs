@@ -102,7 +102,6 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Course(_)
-        | Entry::Swap(_)
         | Entry::Fact(_) => told(entry)?,
         Entry::Note(note) => {
             let line = note.line.clone();
@@ -160,7 +159,7 @@ fn told(entry: &Entry) -> Option<EventLine> {
             };
             made(arming.at, &arming.who, code, None, text.to_owned())
         }
-        Entry::Course(_) | Entry::Swap(_) | Entry::Fact(_) => wanted(entry)?,
+        Entry::Course(_) | Entry::Fact(_) => wanted(entry)?,
         Entry::SlotNotGiven(_)
         | Entry::OutageMissed(_)
         | Entry::HoldSet(..)
@@ -176,10 +175,6 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
             let line = Some(course.what.line().clone());
             let text = course.to_string();
             made(course.at, &course.who, "course", line, text)
-        }
-        Entry::Swap(swap) => {
-            let line = Some(swap.line.clone());
-            made(swap.at, &swap.who, "bottle-swap", line, swap.to_string())
         }
         Entry::Fact(fact) => {
             let text = format!("{} {}: {}", fact.kind.as_str(), fact.name, fact.text);
