@@ -7,6 +7,7 @@
 //! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
 //! dosed, of holds or of limits; the guard looks at every dose again when it is due.
 
+mod carrier;
 mod check;
 mod course;
 mod daytime;
@@ -28,11 +29,9 @@ use jiff::civil::Date;
 use crate::config::Plan;
 use crate::quantity::{Name, Volume};
 
+pub use carrier::{Carrier, CourseError, extra_a_day};
 pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
-pub use course::{
-    AIM_DAYS_MAX, Carrier, CourseError, Outlook, departed, doses_daily, equal_days, extra_a_day,
-    hold_fall,
-};
+pub use course::{AIM_DAYS_MAX, Outlook, departed, equal_days, hold_fall};
 pub use error::{Latest, Need, PlacementError};
 pub use limits::{OverLimit, rises_of_day};
 pub use midnight::{Crossing, across_midnights};

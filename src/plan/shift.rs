@@ -4,7 +4,7 @@
 //! Other things that the two solutions carry differently move along; what they do is shown, not hidden. Nothing here remembers at which
 //! step the tank is.
 
-use super::course::{Carrier, CourseError};
+use super::carrier::{Carrier, CourseError};
 use super::{DailyVolumes, waits};
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
