@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::calendar::CronTimes;
 use super::stepper::HeadOutput;
@@ -44,7 +46,8 @@ pub struct Controller {
 }
 
 /// Whether outputs are driven.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum Mode {
     /// No output is driven. The default.
     DryRun,

@@ -18,6 +18,7 @@ mod requests;
 mod settings;
 mod shell;
 mod start;
+mod totals;
 
 pub use arming::{Acceptance, level_text, pins_on_at_boot};
 pub(crate) use clock::machine_now;

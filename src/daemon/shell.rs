@@ -14,9 +14,10 @@ use super::displays::Displays;
 use super::heart::{Heart, LoopBeat, tell};
 use super::holdfile::{HoldKeeper, HoldsWritten};
 use super::start::Ended;
+use super::totals::Totals;
 use super::{log, requests};
 use crate::config::Controller;
-use crate::control::{Incoming, Response, ShellFacts};
+use crate::control::{Incoming, Response};
 use crate::engine::{Answer, Denial, Effect, Engine, Event, Ticket, TrustSource};
 use crate::ledger::{LedgerHandle, LedgerReport, Request as LedgerRequest};
 use crate::mqtt::RemoteCommand;
@@ -74,7 +75,7 @@ pub(super) struct Shell<'a> {
     pub(super) clock: ShellClock,
     pub(super) config_folder: PathBuf,
     pub(super) controller: Arc<Controller>,
-    pub(super) facts: ShellFacts,
+    pub(super) totals: Totals,
     pub(super) guards: Guards,
     pub(super) pumps: BTreeMap<Name, PumpHandle>,
     pub(super) ledger: Option<LedgerHandle>,
@@ -235,7 +236,7 @@ impl Shell<'_> {
     /// Hands the newest state to the displays, now and then.
     fn show(&mut self) {
         if let Some(displays) = self.displays.as_mut().filter(|d| d.is_due()) {
-            displays.show(self.engine.status(self.clock.now()));
+            displays.show(self.engine.status(self.clock.now(), &self.totals.facts));
         }
     }
 
@@ -415,12 +416,9 @@ impl Shell<'_> {
         let who = Who::Local { uid };
         match requests::sort(request) {
             requests::Sorted::Status => {
-                let status = self.engine.status(self.clock.now());
-                if let Some(displays) = &self.displays {
-                    self.facts.mqtt = Some(displays.health());
-                }
-                let view = crate::control::status_view(&status, &self.facts);
-                let data = serde_json::to_value(view).unwrap_or_default();
+                self.totals.facts.daemon.mqtt = self.displays.as_ref().map(Displays::health);
+                let status = self.engine.status(self.clock.now(), &self.totals.facts);
+                let data = serde_json::to_value(status).unwrap_or_default();
                 give(answer, Response::done("status", data));
                 None
             }
@@ -563,7 +561,7 @@ impl Shell<'_> {
     fn reload(&mut self, ticket: Option<Ticket>, who: Who) -> Option<Ended> {
         match crate::config::load_plan(&self.config_folder, &self.controller) {
             Ok(loaded) => {
-                self.facts.plan_fingerprint = loaded.fingerprint;
+                self.totals.facts.daemon.plan_fingerprint = loaded.fingerprint;
                 self.feed(Event::PlanReplaced {
                     plan: Arc::new(loaded.plan),
                     ticket,
@@ -598,8 +596,9 @@ impl Shell<'_> {
             }
             log::effect(&effect);
             if let Some(displays) = &mut self.displays {
-                displays.effect(&effect);
+                displays.effect(&effect, &self.totals);
             }
+            self.totals.effect(&effect);
             match effect {
                 Effect::StoreIntent(intent) => self.store_intent(intent),
                 Effect::StartPump { head, permit } => self.start_pump(&head, permit),
@@ -734,14 +733,16 @@ impl Shell<'_> {
         let mut happenings = self.happenings;
         let mut engine = self.engine;
         let mut displays = self.displays;
+        let mut totals = self.totals;
         // What the heads reported on their way out is booked.
         while let Ok(happening) = happenings.try_recv() {
             if let Happening::Pump(PumpReport::Ended { id, report }) = happening {
                 let effects = engine.handle(Event::RunEnded { id, report }, self.clock.now());
-                if let Some(displays) = &mut displays {
-                    for effect in &effects {
-                        displays.effect(effect);
+                for effect in &effects {
+                    if let Some(displays) = &mut displays {
+                        displays.effect(effect, &totals);
                     }
+                    totals.effect(effect);
                 }
                 if let Some(ledger) = &self.ledger {
                     forward(ledger, effects);
@@ -763,7 +764,7 @@ impl Shell<'_> {
         }
         self.guards.heart.end();
         if let Some(mut displays) = displays {
-            displays.show(engine.status(self.clock.now()));
+            displays.show(engine.status(self.clock.now(), &totals.facts));
         }
         ended
     }

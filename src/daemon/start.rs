@@ -16,7 +16,7 @@ use super::arming::Acceptance;
 use super::clock::{
     ShellClock, boot_id, kernel_clock_is_synchronised, machine_now, under_voltage_file,
 };
-use super::displays::{self, Displays, Told, Totals};
+use super::displays::{self, Displays};
 use super::driving::{Driving, Heads, force_off_leftovers, start_heads, start_inputs};
 use super::heart::{Heart, LoopBeat, Watched, tell as tell_manager};
 use super::holdfile::{HoldKeeper, read_holds};
@@ -26,14 +26,15 @@ use super::options::RunOptions;
 use super::pwm::LeftOn;
 use super::settings::{All, load_all};
 use super::shell::{Guards, Happening, Shell, Signals, Waiting};
+use super::totals::Totals;
 use crate::config::{ConfigMistakes, Controller, Mode};
-use crate::control::{ServeError, Server, ShellFacts, check_socket_path};
-use crate::engine::{Effect, Engine, Event, Now, Setup, TrustSource};
+use crate::control::{ServeError, Server, check_socket_path};
+use crate::engine::{DaemonStatus, Effect, Engine, Event, Now, Setup, ShellFacts, TrustSource};
 use crate::ledger::{
     Ledger, LedgerError, LedgerHandle, LedgerThread, OpenAs, SessionStart, Timeline,
 };
 use crate::pump::{Output, Pace, Priority, PumpHandle};
-use crate::quantity::{Millis, Name};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{History, Hold, Stamp};
 
 /// A report of a run may come this long after its planned end before its thread counts as lost, in real time.
@@ -198,7 +199,9 @@ async fn run_once(
         send(&told, Happening::Holds(written));
     })?;
     let ledger_well = ledger_fault.is_none();
-    let (displays, on_broker) = start_displays(options, parts, &driving, &history, &clock).unzip();
+    let (displays, on_broker) = start_displays(options, parts, &clock).unzip();
+    let facts = shell_facts(options, parts, &driving, &pumps);
+    let totals = Totals::at_start(facts, &history, driving.is_live());
     let past = Past {
         history,
         ledger_fault,
@@ -215,7 +218,7 @@ async fn run_once(
         clock,
         config_folder: options.config.clone(),
         controller: Arc::clone(&parts.controller),
-        facts: shell_facts(options, parts, &driving, &pumps),
+        totals,
         guards,
         pumps,
         ledger,
@@ -326,8 +329,6 @@ fn signals() -> io::Result<Signals> {
 fn start_displays(
     options: &RunOptions,
     parts: &Parts,
-    driving: &Driving,
-    history: &History,
     clock: &ShellClock,
 ) -> Option<(Displays, crate::mqtt::Running)> {
     let settings = parts.mqtt.clone()?;
@@ -335,19 +336,8 @@ fn start_displays(
         tracing::warn!("MQTT stays off: time is virtual, and displays would take it for real");
         return None;
     }
-    let live = driving.is_live();
-    let delivered = Ledger::open_to_read(&ledger_path(&options.state))
-        .and_then(|ledger| ledger.delivered_by_line(live))
-        .inspect_err(|error| tracing::warn!(%error, "no totals for the displays"))
-        .ok();
-    let told = Told {
-        armed: live,
-        fingerprint: parts.controller_fingerprint.clone(),
-        zone: parts.controller.time_zone.clone(),
-        totals: Totals::at_start(delivered, &parts.controller, history, live),
-    };
-    let identity = displays::identity(&parts.controller, &options.state);
-    Some(displays::start(settings, identity, *clock, told))
+    let identity = displays::identity(&options.state);
+    Some(displays::start(settings, &identity, *clock))
 }
 
 pub(super) fn send(tell: &mpsc::UnboundedSender<Happening>, happening: Happening) {
@@ -484,20 +474,36 @@ fn shell_facts(
             Priority::RealTime => "real_time".to_owned(),
             Priority::Ordinary { why } => format!("ordinary: {why}"),
         };
-        Some((head.to_string(), text))
+        Some((head.clone(), text))
     };
     ShellFacts {
-        not_live: driving.not_live().map(str::to_owned),
-        warp: options.warp,
-        controller: parts.controller.name.to_string(),
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        controller_fingerprint: parts.controller_fingerprint.clone(),
-        plan_fingerprint: parts.plan_fingerprint.clone(),
-        zone: parts.controller.time_zone.clone(),
-        zone_name: parts.controller.time_zone_name.clone(),
-        mqtt: None,
+        daemon: DaemonStatus {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            controller_fingerprint: parts.controller_fingerprint.clone(),
+            plan_fingerprint: parts.plan_fingerprint.clone(),
+            time_zone: parts.controller.time_zone_name.clone(),
+            armed: driving.is_live(),
+            not_live_because: driving.not_live().map(str::to_owned),
+            warp: options.warp,
+            mqtt: None,
+        },
+        delivered: delivered(options, parts, driving.is_live()),
+        readings: BTreeMap::new(),
         thread_priority: pumps.iter().filter_map(priority).collect(),
     }
+}
+
+/// What each line has delivered so far; nothing when the ledger does not tell.
+fn delivered(options: &RunOptions, parts: &Parts, live: bool) -> BTreeMap<Name, Volume> {
+    let sums = Ledger::open_to_read(&ledger_path(&options.state))
+        .and_then(|ledger| ledger.delivered_by_line(live))
+        .inspect_err(|error| tracing::warn!(%error, "no totals for the displays"));
+    let Ok(sums) = sums else {
+        return BTreeMap::new();
+    };
+    let lines = parts.controller.lines.iter();
+    let sum = |name: &Name| sums.get(name).copied().unwrap_or_default();
+    lines.map(|l| (l.name.clone(), sum(&l.name))).collect()
 }
 
 fn announce(options: &RunOptions, driving: &Driving, acceptance: &Acceptance) {

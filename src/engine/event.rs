@@ -3,6 +3,8 @@
 use std::sync::Arc;
 
 use jiff::Timestamp;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::effect::Ticket;
 use crate::chemistry::Quantity;
@@ -75,7 +77,8 @@ pub enum Event {
 }
 
 /// Who says that the wall clock is right.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum TrustSource {
     /// The kernel's clock is synchronised.
     Kernel,

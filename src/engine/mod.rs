@@ -30,6 +30,7 @@ mod facts;
 mod holds;
 mod inputs;
 mod owner;
+mod show;
 mod slots;
 mod start;
 mod state;
@@ -47,7 +48,11 @@ pub use event::{
 };
 pub use start::Setup;
 pub use state::Engine;
-pub use status::{HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status};
+pub use status::{
+    AlkalinityReading, ClockStatus, DaemonStatus, ElementReading, HeadStatus, HoldStatus,
+    InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, Reason,
+    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+};
 
 #[cfg(test)]
 mod tests;

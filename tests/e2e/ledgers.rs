@@ -5,7 +5,7 @@ use std::process::Command;
 
 use serde_json::Value;
 
-use crate::rig::{Rig, SmallDisk, skipped, text, wait_for};
+use crate::rig::{Rig, SmallDisk, skipped, text, ul, wait_for};
 
 fn is_root() -> bool {
     rustix::process::geteuid().is_root()
@@ -206,9 +206,7 @@ fn a_full_disk_stops_dosing_ends_the_running_dose_in_the_books_and_recovers_with
     let daemon = rig.start_real();
     rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
     wait_for("flow", || {
-        rig.line("fast")["running_so_far_ul"]
-            .as_i64()
-            .filter(|ul| *ul > 0)
+        ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
     });
     fill(&disk);
     // The end of the dose that runs finds room, for some was put by.

@@ -7,14 +7,12 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-use crate::rig::{Rig, binary, skipped, text, wait_for};
+use crate::rig::{Rig, binary, skipped, text, ul, wait_for};
 
 fn long_dose(rig: &Rig) {
     rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
     wait_for("flow", || {
-        rig.line("fast")["running_so_far_ul"]
-            .as_i64()
-            .filter(|ul| *ul > 0)
+        ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
     });
 }
 

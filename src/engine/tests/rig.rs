@@ -14,6 +14,7 @@ use crate::engine::{
     Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, RefillLevel, RunEnd,
     RunReport, Setup, Status, Ticket, TrustSource,
 };
+use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
@@ -286,7 +287,35 @@ impl World {
 
     pub(super) fn status(&mut self) -> Status {
         let now = self.now();
-        self.engine.as_mut().unwrap().status(now)
+        let shell = crate::engine::ShellFacts::default();
+        self.engine.as_mut().unwrap().status(now, &shell)
+    }
+
+    pub(super) fn prediction(&mut self) -> Option<Prediction> {
+        let water = self.status().water;
+        let value = water.predicted?;
+        Some(Prediction {
+            value,
+            uncertainty: water.predicted_high?.minus(value).times(0.5),
+            age: Millis::from_secs(water.predicted_from_age_s?),
+        })
+    }
+
+    pub(super) fn allowed(&mut self) -> Alkalinity {
+        self.status().water.allowed.unwrap()
+    }
+
+    pub(super) fn uptake(&mut self) -> Option<Alkalinity> {
+        self.status().water.uptake
+    }
+
+    pub(super) fn planned_alkalinity(&mut self) -> Alkalinity {
+        self.status().water.planned.unwrap()
+    }
+
+    pub(super) fn share_in_force(&mut self) -> f64 {
+        let in_force = self.status().water.in_force.unwrap();
+        in_force.as_dkh() / self.planned_alkalinity().as_dkh()
     }
 
     pub(super) fn line(&mut self, line: &str) -> crate::engine::LineStatus {
@@ -296,7 +325,7 @@ impl World {
     }
 
     pub(super) fn trusted(&mut self) -> bool {
-        self.status().clock_unsure.is_none()
+        self.status().clock.trusted
     }
 
     /// Notes of a code, on disk.
@@ -977,9 +1006,8 @@ impl World {
         if intent.alkalinity.as_meq_per_l() <= 0.0 {
             return;
         }
-        let status = self.status();
-        let uptake = status
-            .uptake
+        let uptake = self
+            .uptake()
             .expect("no alkalinity without uptake")
             .as_meq_per_l();
         let limits = self.controller.alkalinity.clone().unwrap();

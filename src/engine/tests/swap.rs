@@ -175,7 +175,7 @@ fn the_tube_is_emptied_at_the_old_volume_and_then_the_new_one_is_in_force() {
         (calcium - 75.6).abs() < 4.0,
         "{calcium} mL of calcium in 24 h"
     );
-    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    assert!((world.planned_alkalinity().as_dkh() - 0.8).abs() < 0.001);
     assert_eq!(world.line("alkalinity").solution, name("bicarbonate"));
     assert_eq!(world.not_given(), []);
     world.check_caps();
@@ -240,7 +240,7 @@ fn a_swap_is_over_when_both_files_say_it_and_not_before() {
     restart_with(&mut world, "bicarbonate");
     world.run(2 * HOUR);
     assert_eq!(newest(&world).state, SwapState::Through);
-    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    assert!((world.planned_alkalinity().as_dkh() - 0.8).abs() < 0.001);
     // Both.
     let plan = finished_plan();
     world.plan = plan_of(&plan, &world.controller);
@@ -493,7 +493,7 @@ fn the_way_back_after_the_files_were_finished_but_not_read_keeps_what_is_in_the_
         doses.iter().all(|d| *d == ("soda-ash".to_owned(), 32)),
         "{doses:?}"
     );
-    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    assert!((world.planned_alkalinity().as_dkh() - 0.8).abs() < 0.001);
 }
 
 fn finished_plan() -> String {

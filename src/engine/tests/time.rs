@@ -69,7 +69,7 @@ fn ft_time_03_a_board_in_its_own_past_waits_for_the_newest_entry() {
         assert_eq!(world.flows.len(), 3);
         world.power_cut(MINUTE, -back);
         world.feed(Event::ClockKnown(TrustSource::Kernel));
-        let why = world.status().clock_unsure.unwrap();
+        let why = world.status().clock.reason.unwrap();
         assert!(why.contains("behind the newest entry"), "{why}");
         let ticket = world.ask(Command::TrustClock);
         assert_eq!(
