@@ -7,7 +7,6 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::event::Now;
-use super::show::age_s;
 use super::state::Engine;
 use crate::quantity::{Millis, Second};
 use crate::record::Who;
@@ -117,7 +116,7 @@ pub(super) struct Alarms {
 impl Alarms {
     pub(super) fn list(&self, now: Now) -> Vec<Alarm> {
         let shown = self.all.values().map(|alarm| Alarm {
-            age_s: age_s(alarm.since, now),
+            age_s: now.age_s(alarm.since),
             ..alarm.clone()
         });
         shown.collect()

@@ -47,7 +47,7 @@ impl Engine {
                 writable: ledger_fault.is_none(),
                 reason: ledger_fault,
             },
-            changeover: self.changeover_words().or_else(|| self.swap_words()),
+            changeover: self.changeover_words(),
             next_dose: next.map(|slot| NextDose {
                 line: slot.key.line.clone(),
                 at: slot.at,
@@ -83,7 +83,7 @@ impl Engine {
             reason: hold.reason.clone(),
             who: hold.who.to_string(),
             since: hold.since,
-            age_s: age_s(hold.since, now),
+            age_s: now.age_s(hold.since),
         });
         shown.collect()
     }
@@ -135,7 +135,7 @@ impl Engine {
             last_dose: memory.last_dose.map(|(at, volume)| LastDose {
                 at,
                 volume,
-                age_s: age_s(at, now),
+                age_s: now.age_s(at),
             }),
             last_refusal: memory.last_refusal.as_ref().map(|(r, at)| LastRefusal {
                 at: *at,
@@ -241,7 +241,7 @@ impl Engine {
                 tolerance_percent: limits.map(|l| l.tolerance_percent),
                 meters_nothing,
                 calibration_method: stored.map(|c| c.method.clone()),
-                calibration_age_s: stored.map(|c| age_s(c.at.wall, now)),
+                calibration_age_s: stored.map(|c| now.age_s(c.at.wall)),
                 run_since_calibration_s: stored.map(|_| memory.run_since.as_ms() / 1000),
                 thread_priority: shell.thread_priority.get(name).cloned(),
             }
@@ -295,7 +295,7 @@ impl Engine {
 
 fn show_reading(reading: &Reading, now: Now, water: &mut WaterStatus) {
     let (method, taken) = (reading.method.clone(), reading.taken);
-    let age_s = age_s(reading.taken, now);
+    let age_s = now.age_s(reading.taken);
     let (value, uncertainty, below) = match reading.value {
         ReadingValue::Alkalinity { value, uncertainty } => {
             water.alkalinity = Some(AlkalinityReading {
@@ -326,14 +326,6 @@ fn show_reading(reading: &Reading, now: Now, water: &mut WaterStatus) {
 fn day_began(wall: Timestamp, zone: &TimeZone) -> Option<Timestamp> {
     let day = wall.to_zoned_datetime(zone.clone()).start_of_day().ok()?;
     Some(day.timestamp())
-}
-
-pub(super) fn age_s(since: Timestamp, now: Now) -> i64 {
-    let ms = now
-        .wall
-        .as_millisecond()
-        .saturating_sub(since.as_millisecond());
-    ms.max(0) / 1000
 }
 
 /// To a tenth; `None` of nothing.

@@ -34,7 +34,7 @@ pub struct Status {
     pub holds: Vec<HoldStatus>,
     pub clock: ClockStatus,
     pub ledger: LedgerStatus,
-    /// How a changeover or a swapped bottle stands, in words; null when none is under way.
+    /// How a changeover stands, in words; null when none is under way.
     pub changeover: Option<String>,
     /// The next slot of any line.
     pub next_dose: Option<NextDose>,

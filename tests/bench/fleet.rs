@@ -68,7 +68,7 @@ fn start(port: u16, number: usize) -> Rig {
     let identity = identity(&format!("machine-{number}"), seed);
     let mut state = snapshot(&LINES);
     state.name = support::name(&format!("reef-{number}"));
-    start_as(settings, identity, state)
+    start_as(settings, &identity, state)
 }
 
 /// Waits until the display has the newest "online" of every controller.

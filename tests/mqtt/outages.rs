@@ -369,9 +369,9 @@ async fn ft_mqtt_10_a_second_controller_with_our_machine_id_is_named() {
         s.timing.back_off_taken = Duration::from_secs(2);
         s
     };
-    let a = start_as(quick(), identity("m1", 1), snapshot(&["alk"]));
+    let a = start_as(quick(), &identity("m1", 1), snapshot(&["alk"]));
     a.confirmed().await;
-    let b = start_as(quick(), identity("m1", 2), snapshot(&["alk"]));
+    let b = start_as(quick(), &identity("m1", 2), snapshot(&["alk"]));
     let health = tokio::select! {
         h = a.health(|h| h.id_in_use.is_some()) => h,
         h = b.health(|h| h.id_in_use.is_some()) => h,
@@ -425,7 +425,11 @@ async fn a_line_that_is_gone_is_taken_off_the_broker_also_across_a_restart() {
             m.retain && m.topic == topics.discovery()
         })
         .await;
-    let rig = start_as(settings(broker.port), identity("m1", 8), snapshot(&["alk"]));
+    let rig = start_as(
+        settings(broker.port),
+        &identity("m1", 8),
+        snapshot(&["alk"]),
+    );
     let removal = watcher
         .wait("a removal", |m| !m.retain && m.topic == topics.discovery())
         .await

@@ -363,13 +363,13 @@ pub(crate) fn clock(offset_ms: Arc<AtomicI64>) -> Clock {
 }
 
 pub(crate) fn start(settings: Settings, machine: &str) -> Rig {
-    start_as(settings, identity(machine, 7), snapshot(&["alk", "cal"]))
+    start_as(settings, &identity(machine, 7), snapshot(&["alk", "cal"]))
 }
 
-pub(crate) fn start_as(settings: Settings, identity: Identity, first: Status) -> Rig {
+pub(crate) fn start_as(settings: Settings, identity: &Identity, first: Status) -> Rig {
     let offset_ms = Arc::new(AtomicI64::new(0));
     let clock = clock(Arc::clone(&offset_ms));
-    start_with_clock(settings, &identity, first, clock, offset_ms)
+    start_with_clock(settings, identity, first, clock, offset_ms)
 }
 
 pub(crate) fn start_with_clock(
