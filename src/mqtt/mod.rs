@@ -27,13 +27,9 @@ mod topics;
 
 use std::sync::Arc;
 
-use jiff::Timestamp;
-use schemars::JsonSchema;
-use serde::Serialize;
 use tokio::sync::oneshot;
 
 use crate::engine::{Answer, Command, Denial, Now};
-use crate::quantity::{Name, Second};
 
 pub use check::{Finding, Report, Verdict, check};
 pub use client::{Running, Seams, spawn};
@@ -41,7 +37,7 @@ pub use credentials::{Credentials, CredentialsError};
 pub use discovery::description;
 pub use entity::{ALLOWED, Allowed, TABLE_SOURCE};
 pub use health::Health;
-pub use payload::messages;
+pub use payload::{EventLine, messages};
 pub use schema::schema;
 pub use settings::{
     Defect, RawDiscovery, RawMqtt, RawTls, RemoteKind, Settings, Severity, Timing, Tls,
@@ -55,21 +51,6 @@ pub struct Identity {
     pub machine_id: String,
     /// Any number that differs from process to process: it spreads reconnects and tells two instances apart.
     pub seed: u64,
-}
-
-/// One line of the journal.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
-pub struct EventLine {
-    /// Its number; the same event always has the same one.
-    pub id: i64,
-    #[serde(with = "Second")]
-    pub at: Timestamp,
-    /// What happened, for programs.
-    pub code: String,
-    /// The line concerned.
-    pub line: Option<Name>,
-    pub text: String,
-    pub who: String,
 }
 
 /// A command that passed every check here, for the engine to judge.

@@ -1,14 +1,14 @@
 //! State messages: each topic is a part of the status, with the mode and the moment that it belongs to.
 
+use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
-use super::EventLine;
 use super::topics::Topics;
 use crate::config::Mode;
 use crate::engine::Status;
-use crate::quantity::{Known, Name, Volume};
+use crate::quantity::{Known, Name, Second, Volume};
 
 /// Parts of the status with topics of their own; what is left is the controller's.
 pub(super) const LISTS: [(&str, &str); 3] = [
@@ -66,6 +66,21 @@ pub(super) struct Availability<'a> {
     pub(super) mode: Mode,
     /// Differs from start to start; tells two controllers with one id apart.
     pub(super) instance: &'a str,
+}
+
+/// One line of the journal.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct EventLine {
+    /// Its number; the same event always has the same one.
+    pub id: i64,
+    #[serde(with = "Second")]
+    pub at: Timestamp,
+    /// What happened, for programs.
+    pub code: String,
+    /// The line concerned.
+    pub line: Option<Name>,
+    pub text: String,
+    pub who: String,
 }
 
 #[derive(Debug, Serialize, JsonSchema)]

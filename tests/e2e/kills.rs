@@ -285,7 +285,7 @@ fn a_line_whose_doses_keep_ending_unseen_is_held() {
     let line = rig.line("fast");
     assert_eq!(line["state"], "held", "{line}");
     assert!(
-        line["reason"].as_str().unwrap().contains("ended unseen"),
+        line["reason"]["text"].as_str().unwrap().contains("ended unseen"),
         "{line}"
     );
     let refused = rig.tell(&["dose", "fast", "1 mL", "--yes", "--repeat", "1 mL"]);

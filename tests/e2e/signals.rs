@@ -116,7 +116,7 @@ fn suspended_for(dose_ml: i64, suspended_ms: i64) {
     let ended = wait_for("a hold or the end", || {
         if daemon.is_running() {
             rig.try_status()
-                .filter(|s| s["held"] == true)
+                .filter(|s| s["holds"] != json!([]))
                 .map(|_| false)
         } else {
             Some(true)
