@@ -16,6 +16,7 @@ const LEVELS: &[&[&str]] = &[
     &["record"],
     &["guard"],
     &["engine"],
+    &["shell"],
     &["ledger", "pump", "mqtt", "control", "report"],
     &["daemon", "rehearsal"],
     &["cli"],
@@ -44,6 +45,7 @@ const PURE: &[&str] = &[
     "guard",
     "engine",
     "record",
+    "shell",
     "config/model.rs",
     "config/calendar",
 ];
@@ -81,7 +83,7 @@ const CLOCK_READERS: &[(&str, &[&str])] = &[
     ("daemon/clock.rs", CLOCK_READS),
     ("pump/clock.rs", &["clock_gettime"]),
     // The runtime's own clock, which bounds the stop.
-    ("daemon/shell.rs", &["Instant::now"]),
+    ("daemon/event_loop/mod.rs", &["Instant::now"]),
     // The same, for patience with a broker and the pace of messages; the times in them come from the shell.
     ("mqtt/board.rs", &["Instant::now"]),
     ("mqtt/check.rs", &["Instant::now"]),

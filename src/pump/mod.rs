@@ -36,7 +36,7 @@ pub use simulated::{SimulatedOutput, SimulatedTrace, Trouble};
 pub use simulated_line::{LineTrace, SimulatedLine};
 pub use stepper::{MotorCurrent, StepperLines};
 pub use switched::{Output, Safeguards, SwitchedPump};
-pub use thread::{PumpHandle, PumpReport};
+pub use thread::{PumpHandle, PumpReport, not_started};
 
 use thiserror::Error;
 
