@@ -4,8 +4,9 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use thiserror::Error;
 
@@ -96,11 +97,20 @@ pub fn add_hold_offline(state: &Path, hold: Hold) -> Result<(), HoldFileError> {
     write_holds(state, &holds)
 }
 
+/// What waits for the thread. Only the newest set, so that a disk that hangs cannot fill the memory.
+#[derive(Debug, Default)]
+struct Slot {
+    newest: Option<Order>,
+    ends: bool,
+}
+
+type Shared = Arc<(Mutex<Slot>, Condvar)>;
+
 /// The thread that writes the hold file.
 #[derive(Debug)]
 pub(super) struct HoldKeeper {
-    orders: Option<Sender<Order>>,
-    thread: Option<JoinHandle<()>>,
+    slot: Shared,
+    thread: JoinHandle<()>,
 }
 
 impl HoldKeeper {
@@ -108,46 +118,43 @@ impl HoldKeeper {
         state: &Path,
         report: impl Fn(HoldsWritten) + Send + 'static,
     ) -> io::Result<Self> {
-        let (orders, queue) = channel();
-        let state = state.to_path_buf();
+        let slot = Shared::default();
+        let (state, for_thread) = (state.to_path_buf(), Arc::clone(&slot));
         let thread = std::thread::Builder::new()
             .name("holds".to_owned())
             .stack_size(128 * 1024)
-            .spawn(move || serve(&state, &queue, &report))?;
-        Ok(Self {
-            orders: Some(orders),
-            thread: Some(thread),
-        })
+            .spawn(move || serve(&state, &for_thread, &report))?;
+        Ok(Self { slot, thread })
     }
 
     /// Orders a set to be written; the number comes back with [`HoldsWritten`].
     pub(super) fn write(&self, order: Order) {
-        let sent = self.orders.as_ref().map(|orders| orders.send(order));
-        if !matches!(sent, Some(Ok(()))) {
+        if self.thread.is_finished() {
             tracing::error!("the hold file can no longer be written: its thread has ended");
         }
+        self.change(|slot| slot.newest = Some(order));
     }
 
     /// Writes what waits, and ends.
-    pub(super) fn end(mut self) {
-        self.orders = None;
-        if let Some(thread) = self.thread.take()
-            && thread.join().is_err()
-        {
+    pub(super) fn end(self) {
+        self.change(|slot| slot.ends = true);
+        if self.thread.join().is_err() {
             tracing::error!("the thread of the hold file had panicked");
         }
     }
+
+    fn change(&self, change: impl FnOnce(&mut Slot)) {
+        let (slot, changed) = &*self.slot;
+        change(&mut slot.lock().unwrap_or_else(PoisonError::into_inner));
+        changed.notify_one();
+    }
 }
 
-fn serve(state: &Path, queue: &Receiver<Order>, report: &impl Fn(HoldsWritten)) {
+fn serve(state: &Path, shared: &Shared, report: &impl Fn(HoldsWritten)) {
     let mut orders = HoldOrders::default();
     loop {
-        let received = match orders.patience() {
-            None => queue.recv().map_err(RecvTimeoutError::from),
-            Some(patience) => queue.recv_timeout(patience),
-        };
-        let ends = matches!(received, Err(RecvTimeoutError::Disconnected));
-        for order in received.into_iter().chain(queue.try_iter()) {
+        let (newer, ends) = wait(shared, orders.patience());
+        if let Some(order) = newer {
             orders.order(order);
         }
         if let Some(order) = orders.next() {
@@ -162,12 +169,34 @@ fn serve(state: &Path, queue: &Receiver<Order>, report: &impl Fn(HoldsWritten)) 
     }
 }
 
+/// Waits for a newer set or the end, as long as patience allows.
+fn wait(
+    (slot, changed): &(Mutex<Slot>, Condvar),
+    patience: Option<Duration>,
+) -> (Option<Order>, bool) {
+    let is_quiet = |slot: &mut Slot| slot.newest.is_none() && !slot.ends;
+    let guard = slot.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut guard = match patience {
+        None => changed
+            .wait_while(guard, is_quiet)
+            .unwrap_or_else(PoisonError::into_inner),
+        Some(patience) => {
+            changed
+                .wait_timeout_while(guard, patience, is_quiet)
+                .unwrap_or_else(PoisonError::into_inner)
+                .0
+        }
+    };
+    (guard.newest.take(), guard.ends)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::quantity::Name;
     use crate::record::{HoldScope, Who};
     use jiff::Timestamp;
+    use std::sync::mpsc::channel;
 
     fn hold(scope: HoldScope, who: Who) -> Hold {
         Hold {

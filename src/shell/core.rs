@@ -74,6 +74,7 @@ impl<A> Core<A> {
     /// As for [`Core::feed`].
     pub fn go_on(&mut self, hands: &mut impl Hands<A>) -> Result<(), MustEnd> {
         let mut end = Ok(());
+        self.desk.time_passes(hands.real());
         loop {
             self.pass_on(hands);
             if let Some(effect) = self.effects.pop_front() {
@@ -85,8 +86,6 @@ impl<A> Core<A> {
                 break;
             }
         }
-        self.desk.answer_slow_holds(hands.real());
-        self.pass_on(hands);
         end
     }
 

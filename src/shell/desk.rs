@@ -15,6 +15,9 @@ const WAITING_MAX: usize = 1_024;
 /// A hold is answered after this time even when its file is not written yet: it is in force.
 const HOLD_ANSWER_PATIENCE: Millis = Millis::from_secs(2);
 
+/// A thread that was asked something and has said nothing for this many seconds hangs, or its disk does.
+const SILENT_SECONDS: u32 = 5;
+
 /// What the ledger is to write.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Write {
@@ -55,8 +58,39 @@ pub struct Desk<A> {
     order_last: u64,
     /// Hold sets being written, by number, with when patience ends.
     holds: BTreeMap<u64, (Owed, Millis)>,
+    order_heard: u64,
+    hold_file_at_fault: bool,
+    /// Writes that the ledger has taken and not reported on.
+    unreported: u32,
+    ledger_silence: Silence,
+    hold_silence: Silence,
+    /// When a second was last counted, in real time.
+    counted: Millis,
     events: VecDeque<Event>,
     answers: VecDeque<(A, Verdict)>,
+}
+
+/// Seconds without a word, counted only while the loop itself runs: a machine that was asleep or starved says nothing about a
+/// thread.
+#[derive(Debug, Default)]
+struct Silence {
+    seconds: u32,
+}
+
+impl Silence {
+    const fn broken(&mut self) {
+        self.seconds = 0;
+    }
+
+    /// Another second of the loop; whether it has just become too long.
+    const fn goes_on(&mut self, is_asked: bool) -> bool {
+        self.seconds = if is_asked {
+            self.seconds.saturating_add(1)
+        } else {
+            0
+        };
+        self.seconds == SILENT_SECONDS
+    }
 }
 
 impl<A> Desk<A> {
@@ -70,6 +104,12 @@ impl<A> Desk<A> {
             retried: 0,
             order_last: 0,
             holds: BTreeMap::new(),
+            order_heard: 0,
+            hold_file_at_fault: false,
+            unreported: 0,
+            ledger_silence: Silence::default(),
+            hold_silence: Silence::default(),
+            counted: Millis::ZERO,
             events: VecDeque::new(),
             answers: VecDeque::new(),
         }
@@ -162,6 +202,12 @@ impl<A> Desk<A> {
     /// The ledger has taken what came next.
     pub fn taken(&mut self) {
         self.waiting.pop_front();
+        self.unreported = self.unreported.saturating_add(1);
+    }
+
+    fn reported(&mut self) {
+        self.unreported = self.unreported.saturating_sub(1);
+        self.ledger_silence.broken();
     }
 
     /// The ledger takes nothing more for now, and counts as not writable. What can wait waits.
@@ -180,19 +226,27 @@ impl<A> Desk<A> {
     }
 
     pub fn intent_stored(&mut self, id: DoseId) {
+        self.reported();
         self.events.push_back(Event::IntentStored(id));
     }
 
     pub fn intent_failed(&mut self, id: DoseId, why: String) {
-        self.ledger_fault(why.clone());
+        self.reported();
+        self.at_fault(why.clone());
         self.events.push_back(Event::IntentFailed { id, why });
     }
 
+    pub fn outcome_stored(&mut self) {
+        self.reported();
+    }
+
     pub fn outcome_failed(&mut self, why: String) {
-        self.ledger_fault(why);
+        self.reported();
+        self.at_fault(why);
     }
 
     pub fn entry_stored(&mut self) {
+        self.reported();
         if self.retried > 0 {
             self.retried = self.retried.saturating_sub(1);
         } else if let Some(Some((ticket, answer))) = self.entries.pop_front() {
@@ -202,18 +256,26 @@ impl<A> Desk<A> {
 
     /// `kept` says that the ledger tries again and will report on it again.
     pub fn entry_failed(&mut self, why: String, kept: bool) {
+        self.reported();
         self.retried = self.retried.saturating_add(usize::from(kept));
         let owed = self.entries.pop_front().flatten();
         self.not_recorded(owed, &why);
-        self.ledger_fault(why);
+        self.at_fault(why);
     }
 
     pub fn ledger_healthy(&mut self) {
+        self.reported();
         self.books = Books::Well;
         self.events.push_back(Event::LedgerHealthy);
     }
 
+    /// Comes after what failed, or in answer to a probe.
     pub fn ledger_fault(&mut self, why: String) {
+        self.ledger_silence.broken();
+        self.at_fault(why);
+    }
+
+    fn at_fault(&mut self, why: String) {
         self.books = Books::AtFault;
         self.events.push_back(Event::LedgerFault { why });
     }
@@ -230,6 +292,16 @@ impl<A> Desk<A> {
 
     /// This order and all before it are on disk, or are not.
     pub fn holds_written(&mut self, number: u64, result: &Result<(), String>) {
+        self.order_heard = self.order_heard.max(number);
+        self.hold_silence.broken();
+        match result {
+            Ok(()) if self.hold_file_at_fault => {
+                self.hold_file_at_fault = false;
+                self.events.push_back(Event::HoldFileHealthy);
+            }
+            Ok(()) => {}
+            Err(why) => self.hold_file_fault(why.clone()),
+        }
         let later = self.holds.split_off(&number.saturating_add(1));
         for (_, ((ticket, answer), _)) in std::mem::replace(&mut self.holds, later) {
             match result {
@@ -243,8 +315,36 @@ impl<A> Desk<A> {
         !self.holds.is_empty()
     }
 
+    fn hold_file_fault(&mut self, why: String) {
+        self.hold_file_at_fault = true;
+        self.events.push_back(Event::HoldFileFault { why });
+    }
+
+    /// To be told at least once a second: notices who has waited too long, and what does not answer.
+    pub fn time_passes(&mut self, real: Millis) {
+        self.answer_slow_holds(real);
+        if real.minus(self.counted) < Millis::from_secs(1) {
+            return;
+        }
+        self.counted = real;
+        let silent = |what: &str| {
+            format!(
+                "{what} has not answered for {SILENT_SECONDS} s: its disk hangs, or is far too slow; look at the disk and its cable (`dmesg`), and restart the machine if it stays so"
+            )
+        };
+        if self.ledger_silence.goes_on(self.unreported > 0) {
+            self.at_fault(silent("the ledger"));
+        }
+        if self
+            .hold_silence
+            .goes_on(self.order_heard < self.order_last)
+        {
+            self.hold_file_fault(silent("the hold file"));
+        }
+    }
+
     /// Answers those who have waited too long for the hold file.
-    pub fn answer_slow_holds(&mut self, real: Millis) {
+    fn answer_slow_holds(&mut self, real: Millis) {
         let is_late = |_: &u64, (_, until): &mut (Owed, Millis)| *until <= real;
         let late: Vec<_> = self.holds.extract_if(.., is_late).collect();
         for (_, (owed, _)) in late {

@@ -41,7 +41,7 @@ enum Next {
     Remote(RemoteCommand),
     Reload,
     Look,
-    /// Nothing but a sign of life.
+    /// Nothing but a sign of life, and time that passes for those who wait.
     Beat,
     Stop,
     PatienceOver,
@@ -118,7 +118,7 @@ impl EventLoop<'_> {
             }
             Next::Reload => self.reload(None, Who::Daemon),
             Next::Look => self.look(),
-            Next::Beat => Ok(()),
+            Next::Beat => Ok(self.core.go_on(&mut self.outside)?),
             Next::Stop if self.stop_until.is_none() => {
                 tracing::info!("stopping: no new dose, heads off");
                 tell(&[sd_notify::NotifyState::Stopping]);

@@ -53,7 +53,7 @@ impl EventLoop<'_> {
         match report {
             LedgerReport::IntentStored(id) => desk.intent_stored(id),
             LedgerReport::IntentFailed { id, why } => desk.intent_failed(id, why.to_string()),
-            LedgerReport::OutcomeStored(_) => {}
+            LedgerReport::OutcomeStored(_) => desk.outcome_stored(),
             LedgerReport::OutcomeFailed { id, why, kept } => {
                 tracing::error!(dose = id.0, kept, reason = %why, "the end of a dose is not on disk yet");
                 desk.outcome_failed(why.to_string());

@@ -132,3 +132,21 @@ fn on_the_way_out_nothing_is_begun() {
     core.last_words("stopped in order", &mut hands).unwrap();
     assert!(format!("{:?}", hands.sent.last()).contains("stopped in order"));
 }
+
+#[test]
+fn a_hold_that_cannot_be_written_down_is_an_alarm_until_it_is() {
+    let (mut core, mut hands) = reef();
+    let is_raised = |core: &mut crate::shell::Core<&str>, now| {
+        let alarms = core.engine.status(now).alarms;
+        let mut of_file = alarms
+            .iter()
+            .filter(|a| a.code.as_str() == "hold-file-fault");
+        of_file.next().is_some_and(|alarm| alarm.active)
+    };
+    core.desk.holds_written(1, &Err("disk full".to_owned()));
+    core.go_on(&mut hands).unwrap();
+    assert!(is_raised(&mut core, hands.now));
+    core.desk.holds_written(1, &Ok(()));
+    core.go_on(&mut hands).unwrap();
+    assert!(!is_raised(&mut core, hands.now));
+}

@@ -194,9 +194,9 @@ fn a_hold_set_that_is_written_answers_for_all_before_it() {
     let (_, second, third) = (order("anna", 0), order("ben", 0), order("carl", 1));
     desk.holds_written(second, &Ok(()));
     assert_eq!(told(&mut desk), [("anna", true), ("ben", true)]);
-    desk.answer_slow_holds(Millis::from_secs(2));
+    desk.time_passes(Millis::from_secs(2));
     assert!(desk.waits_for_hold_file());
-    desk.answer_slow_holds(Millis::from_secs(3));
+    desk.time_passes(Millis::from_secs(3));
     assert_eq!(told(&mut desk), [("carl", false)]);
     assert!(!desk.waits_for_hold_file());
     desk.holds_written(third, &Ok(()));
@@ -219,4 +219,81 @@ fn a_hold_whose_file_cannot_be_written_is_said_to_be_in_force_all_the_same() {
         denial.text,
         "all on hold: in force now, but not on disk yet: cannot write holds.json: disk full"
     );
+}
+
+/// So many seconds of the loop, from this one on.
+fn seconds(desk: &mut Desk<&'static str>, from: i64, count: i64) -> Vec<Event> {
+    for second in from..from + count {
+        // Looked at more often than once a second, which must not count.
+        desk.time_passes(Millis::from_secs(second));
+        desk.time_passes(Millis::from_secs(second).plus(Millis::new(300)));
+    }
+    events(desk)
+}
+
+#[test]
+fn a_ledger_that_never_answers_is_a_fault_within_seconds_and_told_once() {
+    let mut desk = Desk::new(Books::Well);
+    assert!(
+        seconds(&mut desk, 100, 60).is_empty(),
+        "it was asked nothing"
+    );
+    desk.entry(entry(), None);
+    take_all(&mut desk);
+    assert!(seconds(&mut desk, 200, 4).is_empty());
+    let told = seconds(&mut desk, 204, 60);
+    let [Event::LedgerFault { why }] = &told[..] else {
+        panic!("{told:?}");
+    };
+    assert!(why.contains("the ledger has not answered for 5 s"), "{why}");
+    assert_eq!(desk.books(), Books::AtFault);
+    desk.entry_stored();
+    assert!(seconds(&mut desk, 300, 60).is_empty(), "it has answered");
+}
+
+#[test]
+fn a_ledger_that_answers_each_write_is_not_silent_and_one_that_stops_in_between_is() {
+    let mut desk = Desk::new(Books::Well);
+    for second in 0..30 {
+        desk.entry(entry(), None);
+        take_all(&mut desk);
+        assert!(seconds(&mut desk, 100 + second, 1).is_empty());
+        if second > 0 {
+            desk.entry_stored();
+        }
+    }
+    assert_eq!(
+        seconds(&mut desk, 200, 10).len(),
+        1,
+        "one is left unanswered"
+    );
+}
+
+#[test]
+fn a_machine_that_slept_makes_no_thread_silent() {
+    let mut desk = Desk::new(Books::Well);
+    desk.entry(entry(), None);
+    take_all(&mut desk);
+    desk.order_holds(None, Millis::ZERO);
+    for at in [100, 7_300, 90_000] {
+        assert!(seconds(&mut desk, at, 1).is_empty());
+    }
+}
+
+#[test]
+fn a_hold_file_that_is_never_written_is_a_fault_until_it_is() {
+    let mut desk = Desk::<&str>::new(Books::Well);
+    let number = desk.order_holds(None, Millis::ZERO);
+    let told = seconds(&mut desk, 100, 60);
+    assert!(
+        matches!(&told[..], [Event::HoldFileFault { why }] if why.contains("the hold file has not answered"))
+    );
+    desk.holds_written(number, &Ok(()));
+    assert!(matches!(&events(&mut desk)[..], [Event::HoldFileHealthy]));
+    desk.holds_written(number, &Err("disk full".to_owned()));
+    assert!(matches!(
+        &events(&mut desk)[..],
+        [Event::HoldFileFault { .. }]
+    ));
+    assert_eq!(desk.books(), Books::Well, "that is another matter");
 }
