@@ -75,12 +75,8 @@ impl EventLoop<'_> {
                 })
             }
             Err(mistakes) => {
-                let mut text =
+                let text =
                     format!("the plan was not taken, the one before stays in force:\n{mistakes}");
-                if let Some(why) = self.core.engine.waits_for_restart() {
-                    text.push('\n');
-                    text.push_str(&why);
-                }
                 tracing::error!("{text}");
                 if let Some(ticket) = ticket {
                     let denial = Denial::new("plan-refused", text);
