@@ -21,6 +21,7 @@ const LEVELS: &[&[&str]] = &[
     &["record"],
     &["guard"],
     &["engine"],
+    &["shell"],
     &["ledger", "pump", "mqtt", "control", "report"],
     &["daemon", "rehearsal", "page"],
     &["cli"],
@@ -77,6 +78,7 @@ const PURE: &[&str] = &[
     "guard",
     "engine",
     "record",
+    "shell",
     "config/model.rs",
     "config/calendar",
 ];
@@ -114,7 +116,7 @@ const CLOCK_READERS: &[(&str, &[&str])] = &[
     ("daemon/clock.rs", CLOCK_READS),
     ("pump/clock.rs", &["clock_gettime"]),
     // The runtime's own clock, which bounds the stop.
-    ("daemon/shell.rs", &["Instant::now"]),
+    ("daemon/event_loop/mod.rs", &["Instant::now"]),
     // The same, for patience with a broker and the pace of messages; the times in them come from the shell.
     ("mqtt/board.rs", &["Instant::now"]),
     ("mqtt/check.rs", &["Instant::now"]),
