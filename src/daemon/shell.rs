@@ -535,7 +535,10 @@ impl Shell<'_> {
         let ticket = self.ticket(answer);
         self.waiting.arming = Some(ticket);
         let text = text.to_owned();
-        self.store_entry(Entry::Arming(arming), Some((ticket, Answer::Done { text })));
+        self.store_entries(
+            vec![Entry::Arming(arming)],
+            Some((ticket, Answer::Done { text })),
+        );
     }
 
     fn ticket(&mut self, answer: oneshot::Sender<Response>) -> Ticket {
@@ -607,7 +610,7 @@ impl Shell<'_> {
                 Effect::StoreOutcome(outcome) => {
                     self.hand_to_ledger(LedgerRequest::Outcome(outcome));
                 }
-                Effect::Store { entry, reply } => self.store_entry(entry, reply),
+                Effect::Store { entries, reply } => self.store_entries(entries, reply),
                 Effect::SaveHolds { holds, reply } => {
                     let number = self.holds.write(holds);
                     if let Some((ticket, answer)) = reply {
@@ -659,7 +662,7 @@ impl Shell<'_> {
         }
     }
 
-    fn store_entry(&mut self, entry: Entry, reply: Option<(Ticket, Answer)>) {
+    fn store_entries(&mut self, entries: Vec<Entry>, reply: Option<(Ticket, Answer)>) {
         if self.ledger.is_none() {
             if let Some((ticket, answer)) = reply {
                 self.reply(
@@ -670,7 +673,7 @@ impl Shell<'_> {
             return;
         }
         self.waiting.entries.push_back(reply);
-        self.hand_to_ledger(LedgerRequest::Entry(entry));
+        self.hand_to_ledger(LedgerRequest::Entries(entries));
     }
 
     fn holds_written(&mut self, written: &HoldsWritten) {
@@ -793,7 +796,7 @@ fn forward(ledger: &LedgerHandle, effects: Vec<Effect>) {
         log::effect(&effect);
         let request = match effect {
             Effect::StoreOutcome(outcome) => LedgerRequest::Outcome(outcome),
-            Effect::Store { entry, .. } => LedgerRequest::Entry(entry),
+            Effect::Store { entries, .. } => LedgerRequest::Entries(entries),
             Effect::StoreIntent(_)
             | Effect::StartPump { .. }
             | Effect::StopPump { .. }

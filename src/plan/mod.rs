@@ -25,6 +25,7 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use crate::config::{Plan, Times};
 use crate::quantity::{Name, Volume, f64_from_i64, i64_from_f64};
@@ -45,12 +46,14 @@ pub use swap::{SwapError, SwapShape, SwapWish, shape_swap, with_solution};
 ///
 /// The number is the slot's planned second of the local day before any staggering, counted as elapsed seconds since the
 /// local day began. It is not an ordinal, so an edit of the number of doses does not give an old key to a new slot.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct SlotKey {
     pub line: Name,
     /// The local date the slot belongs to.
+    #[serde(rename = "slot_date")]
     pub date: Date,
     /// Planned elapsed second of that local day, 0 to 90,000.
+    #[serde(rename = "slot_second")]
     pub number: u32,
 }
 

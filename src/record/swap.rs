@@ -2,28 +2,39 @@
 
 use std::fmt;
 
+use serde::{Deserialize, Serialize};
+
 use super::dose::DoseId;
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
 use crate::quantity::{Name, Volume};
 
 /// Another solution in the bottle of a line. Each change of it is written down whole; the newest row counts.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct BottleSwap {
     /// Its number, counted up from 1.
+    #[serde(rename = "swap")]
     pub number: i64,
     pub line: Name,
+    #[serde(rename = "from_solution")]
     pub from: Name,
     /// The solution in the new bottle.
+    #[serde(rename = "to_solution")]
     pub to: Name,
+    #[serde(rename = "measured")]
     pub by: Quantity,
     /// What the tube held of the old solution when the bottle was swapped.
+    #[serde(rename = "tube_ul")]
     pub tube: Volume,
     /// What the line gave a day of the old one.
+    #[serde(rename = "before_ul")]
     pub before: Volume,
     /// What it gives a day of the new one.
+    #[serde(rename = "after_ul")]
     pub after: Volume,
     /// Lines that followed it, with what they gave a day: they are to stay there.
+    #[serde(rename = "followers_ul")]
     pub followers: Vec<(Name, Volume)>,
     /// The last dose of all before the swap: what the line gave since went through the tube.
     pub dose_last: DoseId,
@@ -35,6 +46,7 @@ pub struct BottleSwap {
     pub note: String,
     /// Who wanted this change.
     pub who: Who,
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
@@ -58,19 +70,14 @@ impl fmt::Display for BottleSwap {
         write!(
             f,
             "bottle swap {} on line {} from {} at {} a day to {} at {} a day, {}",
-            self.number,
-            self.line,
-            self.from,
-            self.before,
-            self.to,
-            self.after,
-            self.state.as_str()
+            self.number, self.line, self.from, self.before, self.to, self.after, self.state
         )
     }
 }
 
 /// What becomes of a swapped bottle.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum SwapState {
     /// The tube still gives the old solution.
     Tube,
@@ -80,14 +87,8 @@ pub enum SwapState {
     Ended,
 }
 
-impl SwapState {
-    pub const ALL: [Self; 3] = [Self::Tube, Self::Through, Self::Ended];
-
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Tube => "tube",
-            Self::Through => "through",
-            Self::Ended => "ended",
-        }
+impl fmt::Display for SwapState {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
     }
 }

@@ -289,14 +289,14 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             .iter()
             .map(|c| {
                 json!({
-                    "changeover": c.number, "from": c.from.as_str(), "to": c.to.as_str(), "state": c.state.as_str(),
+                    "changeover": c.number, "from": c.from.as_str(), "to": c.to.as_str(), "state": c.state,
                     "step": c.step, "days": c.days, "by": c.by.as_str(), "on_date": c.on.to_string(), "note": c.note,
                 })
             })
             .collect();
         rows.extend(swaps.iter().map(|s| {
             json!({
-                "swap": s.number, "line": s.line.as_str(), "from": s.from.as_str(), "to": s.to.as_str(), "state": s.state.as_str(),
+                "swap": s.number, "line": s.line.as_str(), "from": s.from.as_str(), "to": s.to.as_str(), "state": s.state,
                 "tube_ul": s.tube.as_ul(), "daily_ul_before": s.before.as_ul(), "daily_ul_after": s.after.as_ul(), "by": s.by.as_str(), "note": s.note,
             })
         }));
@@ -317,13 +317,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
         writeln!(
             out,
             "changeover {} from {} to {}: {}, step {} of {} on {}{note}",
-            c.number,
-            c.from,
-            c.to,
-            c.state.as_str(),
-            c.step,
-            c.days,
-            c.on
+            c.number, c.from, c.to, c.state, c.step, c.days, c.on
         )?;
     }
     Ok(())
