@@ -498,7 +498,9 @@ fn the_thread_answers_each_request_and_ends_when_told() {
         "{twice:?}"
     );
     assert!(matches!(
-        running.ask(Request::Entry(Entry::Refill(refill("trace", 1, None, 0)))),
+        running.ask(Request::Entries(vec![Entry::Refill(refill(
+            "trace", 1, None, 0,
+        ))])),
         LedgerReport::EntryStored
     ));
     // A contradiction is no fault of the ledger.

@@ -49,9 +49,10 @@ fn entry(entry: &Entry) {
         }
         Entry::Hold(change) => {
             let HoldChange { scope, who, .. } = change;
-            match &change.reason {
-                Some(reason) => tracing::warn!(?scope, %reason, %who, "hold"),
-                None => tracing::warn!(?scope, %who, "hold lifted"),
+            if let Some(reason) = &change.reason {
+                tracing::warn!(?scope, %reason, %who, "hold");
+            } else {
+                tracing::warn!(?scope, %who, "hold lifted");
             }
         }
         Entry::Refill(refill) => {
@@ -75,9 +76,6 @@ fn entry(entry: &Entry) {
         }
         Entry::Changeover(fade) => {
             tracing::info!(changeover = fade.number, from = %fade.from, to = %fade.to, step = fade.step, days = fade.days, state = %fade.state, "changeover");
-        }
-        Entry::Swap(swap) => {
-            tracing::info!(swap = swap.number, line = %swap.line, from = %swap.from, to = %swap.to, before = %swap.before, after = %swap.after, state = %swap.state, "bottle swap");
         }
         Entry::Fact(fact) => {
             tracing::info!(kind = %fact.kind, name = %fact.name, value = fact.value, "told by the owner");

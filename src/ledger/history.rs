@@ -16,8 +16,8 @@ use super::open::{Ledger, Place};
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    BottleSwap, Carried, Course, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent,
-    PastDose, PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration,
+    Carried, Course, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent, PastDose,
+    PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -79,7 +79,6 @@ impl Ledger {
             courses: courses(conn)?,
             water_changed: water_changed(conn)?,
             changeover: newest_of(conn, "changeover")?,
-            swap: swap(conn)?,
             open,
         })
     }
@@ -437,20 +436,6 @@ fn water_changed(conn: &Connection) -> rusqlite::Result<Option<Timestamp>> {
          ORDER BY unixepoch(body ->> 'happened', 'subsec') DESC LIMIT 1";
     let last = entries::<Fact>(conn, last, [])?;
     Ok(last.into_iter().map(|(_, fact)| fact.happened).next())
-}
-
-/// The newest word on the newest swapped bottle, with what its line gave since the swap. Doses whose end nobody saw count in full.
-fn swap(conn: &Connection) -> rusqlite::Result<Option<(BottleSwap, Volume)>> {
-    newest_of::<BottleSwap>(conn, "swap")?
-        .map(|swap| {
-            let given = conn.query_row(
-                "SELECT coalesce(sum(coalesce(delivered_ul, volume_ul)), 0) FROM dose WHERE id > ?1 AND line = ?2 AND live = ?3",
-                params![swap.dose_last.0, swap.line.as_str(), swap.live],
-                |row| row.get(0),
-            )?;
-            Ok((swap, Volume::from_ul(given)))
-        })
-        .transpose()
 }
 
 /// Slots settled without a dose whose local date is not older than three days before `today` in UTC, and one for the zone.

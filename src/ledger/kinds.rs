@@ -10,7 +10,7 @@ use serde_json::value::RawValue;
 use crate::record::Entry;
 
 /// Every kind of entry but refills, which are in a table of their own, with its golden body.
-pub(super) const KINDS: [(&str, &str); 13] = [
+pub(super) const KINDS: [(&str, &str); 12] = [
     (
         "not-given",
         include_str!("../../tests/golden/entry-not-given.json"),
@@ -48,7 +48,6 @@ pub(super) const KINDS: [(&str, &str); 13] = [
         "changeover",
         include_str!("../../tests/golden/entry-changeover.json"),
     ),
-    ("swap", include_str!("../../tests/golden/entry-swap.json")),
     ("fact", include_str!("../../tests/golden/entry-fact.json")),
     ("event", include_str!("../../tests/golden/entry-event.json")),
 ];

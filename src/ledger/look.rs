@@ -16,8 +16,8 @@ use super::open::{Ledger, Place};
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Arming, BottleSwap, Carried, Changeover, Course, DoseEnd, DoseId, Fact, FactKind, Note,
-    Reading, StoredCalibration, StoredVerification, UptakeAccepted,
+    Arming, Carried, Changeover, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading,
+    StoredCalibration, StoredVerification, UptakeAccepted,
 };
 
 /// A reading with its number.
@@ -169,14 +169,6 @@ impl LedgerReader {
     /// Any [`LedgerError`].
     pub fn changeovers(&self) -> Result<Vec<Changeover>, LedgerError> {
         self.all_of("read its changeovers", "changeover")
-    }
-
-    /// Every word on every swapped bottle.
-    ///
-    /// # Errors
-    /// Any [`LedgerError`].
-    pub fn swaps(&self) -> Result<Vec<BottleSwap>, LedgerError> {
-        self.all_of("read its bottle swaps", "swap")
     }
 
     /// Every start of the daemon.

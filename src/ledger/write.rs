@@ -281,7 +281,6 @@ fn insert_entry(
         | Entry::Uptake(_)
         | Entry::Course(_)
         | Entry::Changeover(_)
-        | Entry::Swap(_)
         | Entry::Fact(_)
         | Entry::Note(_) => Ok(()),
     }

@@ -13,7 +13,6 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::Stamp;
-use super::swap::BottleSwap;
 use super::uptake::UptakeAccepted;
 
 /// Everything that is written beside intents and outcomes: a kind, and the record that it is.
@@ -43,8 +42,6 @@ pub enum Entry {
     Course(Course),
     /// A changeover was begun, moved on, paused, turned or ended.
     Changeover(Changeover),
-    /// A bottle was swapped, its solution is through, or the files say so.
-    Swap(BottleSwap),
     /// The owner told something.
     Fact(Fact),
     #[serde(rename = "event")]
@@ -66,7 +63,6 @@ impl Entry {
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })
             | Self::Changeover(Changeover { at, .. })
-            | Self::Swap(BottleSwap { at, .. })
             | Self::Fact(Fact { at, .. })
             | Self::Note(Note { at, .. }) => *at,
         }

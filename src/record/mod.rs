@@ -17,7 +17,6 @@ mod reading;
 mod refill;
 mod slot;
 mod stamp;
-mod swap;
 mod uptake;
 
 pub use arming::Arming;
@@ -36,7 +35,6 @@ pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
-pub use swap::{BottleSwap, SwapState};
 pub use uptake::UptakeAccepted;
 
 /// What a word stands for, by the type's own words; `None` for one that is none of them.

@@ -30,6 +30,9 @@ pub struct Code(Cow<'static, str>);
 
 impl Code {
     /// A word of this program.
+    ///
+    /// # Panics
+    /// When it is no such word, which any test that meets it shows.
     pub fn new(word: &'static str) -> Self {
         assert!(is_code(word), "a code is one word in lower case");
         Self(Cow::Borrowed(word))

@@ -740,7 +740,6 @@ impl World {
                     history.courses.push(c.clone());
                 }
                 Entry::Changeover(c) => history.changeover = Some(c.clone()),
-                Entry::Swap(s) => history.swap = Some((s.clone(), ul(0))),
                 Entry::Fact(f) if f.kind == FactKind::WaterChange => {
                     history.water_changed = history.water_changed.max(Some(f.happened));
                 }
@@ -763,13 +762,6 @@ impl World {
             }
             if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
                 added += alkalinity_in(&past.carries).as_dkh();
-            }
-            if let Some((swap, given)) = history.swap.as_mut()
-                && past.id > swap.dose_last
-                && past.line == swap.line
-                && intent.live == swap.live
-            {
-                *given = given.saturating_add(past.counted);
             }
             history.doses.push(past);
         }
