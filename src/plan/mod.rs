@@ -24,6 +24,7 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use crate::config::Plan;
 use crate::quantity::{Name, Volume};
@@ -43,12 +44,14 @@ pub use schedule::Schedule;
 ///
 /// The number is the slot's planned second of the local day before any staggering, counted as elapsed seconds since the
 /// local day began. It is not an ordinal, so an edit of the number of doses does not give an old key to a new slot.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct SlotKey {
     pub line: Name,
     /// The local date the slot belongs to.
+    #[serde(rename = "slot_date")]
     pub date: Date,
     /// Planned elapsed second of that local day, 0 to 90,000.
+    #[serde(rename = "slot_second")]
     pub number: u32,
 }
 

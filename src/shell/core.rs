@@ -127,7 +127,7 @@ impl<A> Core<A> {
             }
             Effect::StopPump { .. } => {}
             Effect::StoreOutcome(outcome) => self.desk.outcome(outcome),
-            Effect::Store { entry, reply } => self.desk.entry(entry, reply),
+            Effect::Store { entries, reply } => self.desk.entries(entries, reply),
             Effect::SaveHolds { holds, reply } => {
                 let number = self.desk.order_holds(reply, hands.real());
                 hands.save_holds(number, holds);

@@ -23,7 +23,7 @@ const SILENT_SECONDS: u32 = 5;
 pub enum Write {
     Intent(Intent),
     Outcome(Outcome),
-    Entry(Entry),
+    Entries(Vec<Entry>),
     /// Prove that it works.
     Probe(Stamp),
 }
@@ -51,7 +51,7 @@ pub struct Desk<A> {
     ticket_last: u64,
     /// Not taken by the ledger yet, in order.
     waiting: VecDeque<Write>,
-    /// One for each entry that waits or is sent and not reported on, in order.
+    /// One for each group of entries that waits or is sent and not reported on, in order.
     entries: VecDeque<Option<Owed>>,
     /// Entries that failed once and will be reported on again.
     retried: usize,
@@ -167,18 +167,18 @@ impl<A> Desk<A> {
     }
 
     /// With the answer that is given once it is on disk.
-    pub fn entry(&mut self, entry: Entry, reply: Option<(Ticket, Answer)>) {
+    pub fn entries(&mut self, entries: Vec<Entry>, reply: Option<(Ticket, Answer)>) {
         let why = if self.books == Books::Absent {
             "the ledger cannot be used"
         } else if self.is_full() {
             tracing::error!(
-                ?entry,
+                ?entries,
                 "this will not be recorded: too much waits for the ledger"
             );
             "too much waits for the ledger already"
         } else {
             self.entries.push_back(reply);
-            self.waiting.push_back(Write::Entry(entry));
+            self.waiting.push_back(Write::Entries(entries));
             return;
         };
         self.not_recorded(reply, why);
@@ -216,7 +216,7 @@ impl<A> Desk<A> {
         match self.waiting.pop_front() {
             Some(Write::Intent(intent)) => self.intent_not_taken(intent.id),
             Some(Write::Probe(_)) | None => {}
-            Some(write @ (Write::Outcome(_) | Write::Entry(_))) => self.waiting.push_front(write),
+            Some(write @ (Write::Outcome(_) | Write::Entries(_))) => self.waiting.push_front(write),
         }
     }
 

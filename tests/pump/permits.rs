@@ -56,7 +56,6 @@ pub(crate) fn permit_given_at(
         line,
         head: &head,
         solution: controller.solutions.get(&line.solution).expect(known),
-        solutions: &controller.solutions,
         tank: controller.tank,
         holds: Vec::new(),
         window: &window,

@@ -70,7 +70,7 @@ impl Hands<Asker> for Outside {
         let request = match write.clone() {
             Write::Intent(intent) => Request::Intent(intent),
             Write::Outcome(outcome) => Request::Outcome(outcome),
-            Write::Entry(entry) => Request::Entry(entry),
+            Write::Entries(entries) => Request::Entries(entries),
             Write::Probe(at) => Request::Probe(at),
         };
         let ledger = self.ledger.as_ref();

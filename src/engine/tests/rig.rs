@@ -14,6 +14,7 @@ use crate::engine::{
     Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, RefillLevel, RunEnd,
     RunReport, Setup, Status, Ticket, TrustSource,
 };
+use crate::guard::alkalinity_in;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
@@ -679,7 +680,7 @@ impl World {
         let at = match &row {
             Row::Intent(i) => i.at,
             Row::Outcome(o) => o.at,
-            Row::Entry(e) => entry_stamp(e),
+            Row::Entry(e) => e.at(),
         };
         let last = &mut self.books.sessions[session].elapsed_last;
         *last = (*last).max(at.elapsed);
@@ -725,8 +726,10 @@ impl World {
                 Entry::Calibration(c) => {
                     run_since.insert(c.head.clone(), (c.clone(), Millis::ZERO));
                 }
-                Entry::HoldSet(hold, _) => history.holds.push(hold.clone()),
-                Entry::HoldLifted(scope, ..) => history.holds.retain(|h| h.scope != *scope),
+                Entry::Hold(change) => match change.clone().hold() {
+                    Some(hold) => history.holds.push(hold),
+                    None => history.holds.retain(|h| h.scope != change.scope),
+                },
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
                 Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
                     reading = Some(r.clone());
@@ -758,13 +761,13 @@ impl World {
                 history.open.push(intent.clone());
             }
             if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
-                added += past.alkalinity.as_meq_per_l();
+                added += alkalinity_in(&past.carries).as_dkh();
             }
             history.doses.push(past);
         }
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
-        history.alkalinity_since_reading = Alkalinity::from_meq_per_l(added);
+        history.added_since_reading = [(Quantity::Alkalinity, added)].into();
         history.readings.extend(reading);
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
@@ -774,7 +777,6 @@ impl World {
     fn past_dose(&self, intent: &Intent, session: usize) -> PastDose {
         let outcome = self.books.outcomes.get(&intent.id);
         let counted = outcome.map_or(intent.volume, |o| o.delivered);
-        let part = f64_from_i64(counted.as_ul()) / f64_from_i64(intent.volume.as_ul());
         PastDose {
             id: intent.id,
             line: intent.line.clone(),
@@ -786,7 +788,7 @@ impl World {
             counted,
             run_time: outcome.and_then(|o| o.on_time).unwrap_or(intent.run_time),
             end: outcome.map_or(DoseEnd::Uncertain, |o| o.end),
-            alkalinity: intent.alkalinity.times(part),
+            carries: intent.carried(counted),
             at: intent.at,
             session,
         }
@@ -798,8 +800,10 @@ impl World {
             match effect {
                 Effect::StoreIntent(intent) => self.queue_row(Row::Intent(intent)),
                 Effect::StoreOutcome(outcome) => self.queue_row(Row::Outcome(outcome)),
-                Effect::Store { entry, reply } => {
-                    self.queue_row(Row::Entry(entry));
+                Effect::Store { entries, reply } => {
+                    for entry in entries {
+                        self.queue_row(Row::Entry(entry));
+                    }
                     self.reply(reply);
                 }
                 Effect::SaveHolds { holds, reply } => {
@@ -885,7 +889,7 @@ impl World {
             began: run.began,
             ended: self.t,
             volume,
-            alkalinity: intent.alkalinity.as_meq_per_l() * part,
+            alkalinity: alkalinity_in(&intent.carries).as_meq_per_l() * part,
         });
         Some(on_time)
     }
@@ -966,7 +970,7 @@ impl World {
     }
 
     fn check_alkalinity(&mut self, intent: &Intent) {
-        if intent.alkalinity.as_meq_per_l() <= 0.0 {
+        if alkalinity_in(&intent.carries) <= Alkalinity::ZERO {
             return;
         }
         let status = self.status();
@@ -980,9 +984,9 @@ impl World {
         let running = self
             .runs
             .values()
-            .map(|r| r.intent.alkalinity.as_meq_per_l());
+            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l());
         let total: f64 = flowed.map(|f| f.alkalinity).chain(running).sum::<f64>()
-            + intent.alkalinity.as_meq_per_l();
+            + alkalinity_in(&intent.carries).as_meq_per_l();
         let rises = match self.reading {
             None => false,
             Some((_, _, taken)) if self.t - taken > limits.stale_after.as_ms() + 2 * MINUTE => {
@@ -1043,23 +1047,5 @@ impl World {
             let booked = booked.map_or(intent.volume, |o| o.delivered).as_ul();
             assert!(booked >= flow.volume, "booked {booked} of {flow:?}");
         }
-    }
-}
-
-pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
-    match entry {
-        Entry::SlotNotGiven(e) => e.at,
-        Entry::OutageMissed(e) => e.at,
-        Entry::HoldSet(_, at) | Entry::HoldLifted(_, _, at) => *at,
-        Entry::Refill(e) => e.at,
-        Entry::Reading(e) => e.at,
-        Entry::Calibration(e) => e.at,
-        Entry::Verification(e) => e.at,
-        Entry::Uptake(e) => e.at,
-        Entry::Course(e) => e.at,
-        Entry::Changeover(e) => e.at,
-        Entry::Fact(e) => e.at,
-        Entry::Arming(e) => e.at,
-        Entry::Note(e) => e.at,
     }
 }

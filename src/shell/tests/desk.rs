@@ -1,7 +1,7 @@
 use super::hands::with_intent;
 use crate::engine::{Answer, Event};
 use crate::quantity::Millis;
-use crate::record::{Entry, HoldScope, Intent, Stamp, Who};
+use crate::record::{Entry, HoldChange, HoldScope, Intent, Stamp, Who};
 use crate::shell::{Books, Desk, Verdict, Write};
 
 fn at() -> Stamp {
@@ -13,7 +13,7 @@ fn at() -> Stamp {
 }
 
 fn entry() -> Entry {
-    Entry::HoldLifted(HoldScope::All, Who::Daemon, at())
+    Entry::Hold(HoldChange::lifted(HoldScope::All, Who::Daemon, at()))
 }
 
 fn intent() -> Intent {
@@ -30,7 +30,7 @@ fn answer(text: &str) -> Answer {
 /// Hands an entry in for somebody.
 fn ask(desk: &mut Desk<&'static str>, who: &'static str) {
     let ticket = desk.ticket(who);
-    desk.entry(entry(), Some((ticket, answer(who))));
+    desk.entries(vec![entry()], Some((ticket, answer(who))));
 }
 
 fn take_all(desk: &mut Desk<&'static str>) -> usize {
@@ -62,7 +62,7 @@ fn events(desk: &mut Desk<&'static str>) -> Vec<Event> {
 fn an_answer_waits_until_its_entry_is_on_disk() {
     let mut desk = Desk::new(Books::Well);
     ask(&mut desk, "anna");
-    desk.entry(entry(), None);
+    desk.entries(vec![entry()], None);
     ask(&mut desk, "ben");
     assert_eq!(take_all(&mut desk), 3);
     assert!(told(&mut desk).is_empty());
@@ -112,7 +112,7 @@ fn what_the_ledger_does_not_take_waits_in_order_and_an_intent_does_not() {
     ask(&mut desk, "ben");
     let failed = |e: &Event| matches!(e, Event::IntentFailed { id: of, .. } if *of == id);
     assert!(matches!(&events(&mut desk)[..], [event] if failed(event)));
-    assert!(matches!(desk.next_write(), Some(Write::Entry(_))));
+    assert!(matches!(desk.next_write(), Some(Write::Entries(_))));
     assert_eq!(take_all(&mut desk), 2);
     desk.entry_stored();
     desk.entry_stored();
@@ -238,7 +238,7 @@ fn a_ledger_that_never_answers_is_a_fault_within_seconds_and_told_once() {
         seconds(&mut desk, 100, 60).is_empty(),
         "it was asked nothing"
     );
-    desk.entry(entry(), None);
+    desk.entries(vec![entry()], None);
     take_all(&mut desk);
     assert!(seconds(&mut desk, 200, 4).is_empty());
     let told = seconds(&mut desk, 204, 60);
@@ -255,7 +255,7 @@ fn a_ledger_that_never_answers_is_a_fault_within_seconds_and_told_once() {
 fn a_ledger_that_answers_each_write_is_not_silent_and_one_that_stops_in_between_is() {
     let mut desk = Desk::new(Books::Well);
     for second in 0..30 {
-        desk.entry(entry(), None);
+        desk.entries(vec![entry()], None);
         take_all(&mut desk);
         assert!(seconds(&mut desk, 100 + second, 1).is_empty());
         if second > 0 {
@@ -272,7 +272,7 @@ fn a_ledger_that_answers_each_write_is_not_silent_and_one_that_stops_in_between_
 #[test]
 fn a_machine_that_slept_makes_no_thread_silent() {
     let mut desk = Desk::new(Books::Well);
-    desk.entry(entry(), None);
+    desk.entries(vec![entry()], None);
     take_all(&mut desk);
     desk.order_holds(None, Millis::ZERO);
     for at in [100, 7_300, 90_000] {

@@ -68,7 +68,7 @@ impl Remembering {
     pub(super) fn intents(&self) -> Vec<Intent> {
         let intent = |write: &Write| match write {
             Write::Intent(intent) => Some(intent.clone()),
-            Write::Outcome(_) | Write::Entry(_) | Write::Probe(_) => None,
+            Write::Outcome(_) | Write::Entries(_) | Write::Probe(_) => None,
         };
         self.sent.iter().filter_map(intent).collect()
     }
