@@ -26,7 +26,7 @@ pub use displays::machine_id;
 pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
 pub use lock::{InstanceLock, LockError};
 pub use options::RunOptions;
-pub use settings::{All, load_all};
+pub use settings::load_all;
 pub use start::{DaemonError, Ended, WARP_MAX, run};
 
 use std::path::{Path, PathBuf};

@@ -561,7 +561,11 @@ impl Shell<'_> {
 
     /// Reads the plan again. All or nothing: a plan with a mistake changes nothing.
     fn reload(&mut self, ticket: Option<Ticket>, who: Who) -> Option<Ended> {
-        match crate::config::load_plan(&self.config_folder, &self.controller) {
+        match crate::config::load_plan(
+            &self.config_folder,
+            &self.controller,
+            &crate::plan::check_plan,
+        ) {
             Ok(loaded) => {
                 self.facts.plan_fingerprint = loaded.fingerprint;
                 self.feed(Event::PlanReplaced {

@@ -24,9 +24,9 @@ use super::ledger_path;
 use super::lock::{InstanceLock, LockError};
 use super::options::RunOptions;
 use super::pwm::LeftOn;
-use super::settings::{All, load_all};
+use super::settings::load_all;
 use super::shell::{Guards, Happening, Shell, Signals, Waiting};
-use crate::config::{ConfigMistakes, Controller, Mode};
+use crate::config::{ConfigMistakes, Controller, Loaded, Mode};
 use crate::control::{ServeError, Server, ShellFacts, check_socket_path};
 use crate::engine::{Effect, Engine, Event, Now, Setup, TrustSource};
 use crate::ledger::{
@@ -106,8 +106,7 @@ impl std::fmt::Display for Ended {
 /// # Errors
 /// Any [`DaemonError`]; in every case all heads are off.
 pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
-    let all = load_all(&options.config).map_err(DaemonError::Config)?;
-    let loaded = &all.loaded;
+    let loaded = load_all(&options.config).map_err(DaemonError::Config)?;
     for warning in &loaded.warnings {
         tracing::warn!("{warning}");
     }
@@ -120,7 +119,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
-    let parts = Parts::of(all);
+    let parts = Parts::of(loaded);
     let mut signals = {
         let _inside = runtime.enter();
         signals()?
@@ -161,10 +160,9 @@ struct Parts {
 }
 
 impl Parts {
-    fn of(all: All) -> Self {
-        let loaded = all.loaded;
+    fn of(loaded: Loaded) -> Self {
         Self {
-            mqtt: all.mqtt,
+            mqtt: loaded.mqtt.map(crate::mqtt::Settings::from),
             controller: Arc::new(loaded.controller),
             plan: Arc::new(loaded.plan),
             controller_fingerprint: loaded.controller_fingerprint,

@@ -10,7 +10,7 @@ use super::state::Engine;
 use super::swap::same;
 use crate::chemistry::Rises;
 use crate::config::Mode;
-use crate::plan::{followers_of, reserved_daily_volumes, with_solution};
+use crate::plan::{followers_of, with_solution};
 use crate::quantity::{Name, Volume};
 use crate::record::{BottleSwap, HoldScope, SwapState, Who};
 
@@ -45,7 +45,7 @@ impl Engine {
         }
         self.pour(&swap);
         // On standby or not: what it will give is what counts.
-        let says = reserved_daily_volumes(&self.plan).get(&swap.line).copied();
+        let says = self.plan.reserved_daily_volumes().get(&swap.line).copied();
         self.hold_moved_followers(&swap, says, now);
         let caught_up = file == swap.to && says.is_none_or(|says| same(says, swap.after));
         if swap.state == SwapState::Through && caught_up {

@@ -5,9 +5,9 @@
 
 use jiff::civil::{Date, Time};
 
+use super::DailyVolumes;
 use super::daytime::{DAY_S, LocalDay};
 use super::error::{Need, PlacementError};
-use super::{DailyVolumes, reserved_daily_volumes};
 use crate::config::{Controller, Head, Line, Plan, PlannedLine, Times};
 use crate::quantity::{Millis, Name, Volume, f64_from_i64, i64_from_f64};
 
@@ -49,7 +49,7 @@ pub(super) struct Layout {
 
 impl Layout {
     pub(super) fn new(controller: &Controller, plan: &Plan) -> Self {
-        let standing = reserved_daily_volumes(plan);
+        let standing = plan.reserved_daily_volumes();
         let known = |name: &Name| controller.lines.iter().any(|l| l.name == *name);
         let mut broken: Vec<PlacementError> = plan
             .lines

@@ -7,6 +7,7 @@
 //! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
 //! dosed, of holds or of limits; the guard looks at every dose again when it is due.
 
+mod against;
 mod changeover;
 mod check;
 mod course;
@@ -27,8 +28,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::config::{Plan, Times};
-use crate::quantity::{Name, Volume, f64_from_i64, i64_from_f64};
+use crate::quantity::{Name, Volume};
 
+pub use against::{UPTAKE_TOLERANCE_DKH_PER_DAY, check_plan, planned_alkalinity};
 pub use changeover::{
     CHANGEOVER_DAYS_MAX, ChangeoverDay, ChangeoverError, ChangeoverShape, ChangeoverWish, Side,
     drift_per_day, shape_changeover, shape_under_way,
@@ -69,32 +71,11 @@ pub type DailyVolumes = BTreeMap<Name, Volume>;
 /// The plan's own daily volumes. A follower gets its leader's volume times its ratio, to the nearest microlitre; nothing
 /// when its leader is not planned. A line on standby gets nothing.
 pub fn plan_daily_volumes(plan: &Plan) -> DailyVolumes {
-    let mut daily = reserved_daily_volumes(plan);
+    let mut daily = plan.reserved_daily_volumes();
     for planned in plan.lines.iter().filter(|planned| planned.standby) {
         daily.insert(planned.line.clone(), Volume::ZERO);
     }
     daily
-}
-
-/// The same with lines on standby as if they were in force: what times are kept free for.
-pub(crate) fn reserved_daily_volumes(plan: &Plan) -> DailyVolumes {
-    let leader_volume = |leader: &Name| {
-        let found = plan.lines.iter().find(|l| l.line == *leader);
-        found.map_or(Volume::ZERO, |l| l.daily_volume)
-    };
-    plan.lines
-        .iter()
-        .map(|planned| {
-            let volume = match &planned.times {
-                Times::Spread { .. } | Times::At(_) | Times::Cron(_) => planned.daily_volume,
-                Times::Follow { leader, ratio } => {
-                    let ul = f64_from_i64(leader_volume(leader).as_ul()) * ratio;
-                    i64_from_f64(ul).map_or(Volume::ZERO, Volume::from_ul)
-                }
-            };
-            (planned.line.clone(), volume)
-        })
-        .collect()
 }
 
 /// The line that this one follows; `None` for one that has times of its own, or no plan.

@@ -6,10 +6,11 @@
 
 use thiserror::Error;
 
+use super::against::UPTAKE_TOLERANCE_DKH_PER_DAY;
 use super::limits::{OverLimit, day_within, line_within};
 use super::{Schedule, plan_daily_volumes};
 use crate::chemistry::{Element, Rises};
-use crate::config::{ApartRule, Controller, Line, Plan, Solution, UPTAKE_TOLERANCE_DKH_PER_DAY};
+use crate::config::{ApartRule, Controller, Line, Plan, Solution};
 use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
 use std::sync::Arc;
 

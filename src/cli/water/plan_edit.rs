@@ -206,8 +206,12 @@ impl PlanChange {
         edits: &[Edit],
     ) -> Result<Self, Failure> {
         let change = FileChange::read(place, PLAN_FILE, edits)?;
-        check_plan_text((&change.shown, &change.after), controller)
-            .map_err(|mistakes| wrong(&change.words, &mistakes))?;
+        check_plan_text(
+            (&change.shown, &change.after),
+            controller,
+            &crate::plan::check_plan,
+        )
+        .map_err(|mistakes| wrong(&change.words, &mistakes))?;
         Ok(Self(change))
     }
 
@@ -258,8 +262,12 @@ impl BothChange {
         };
         let of = |file: &FileChange| (file.shown.clone(), file.after.clone());
         let ((c_name, c_text), (p_name, p_text)) = (of(&change.controller), of(&change.plan));
-        check_texts([(&c_name, &c_text), (&p_name, &p_text)], &system_zone)
-            .map_err(|mistakes| wrong(&change.words(), &mistakes))?;
+        check_texts(
+            [(&c_name, &c_text), (&p_name, &p_text)],
+            &system_zone,
+            &crate::plan::check_plan,
+        )
+        .map_err(|mistakes| wrong(&change.words(), &mistakes))?;
         Ok(change)
     }
 

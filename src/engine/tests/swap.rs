@@ -54,7 +54,9 @@ gap-min = 1
 fn controller_of(text: &str) -> Controller {
     let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
     let texts = [("controller.toml", text), ("plan.toml", PLAN)];
-    let mut controller = check_texts(texts, &zones).unwrap().controller;
+    let mut controller = check_texts(texts, &zones, &crate::plan::check_plan)
+        .unwrap()
+        .controller;
     // As a label may claim it: calcium with some alkalinity.
     let mut both = controller.solutions[&name("calcium-chloride")].clone();
     both.name = name("calcium-too");

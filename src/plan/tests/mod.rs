@@ -2,6 +2,7 @@
 
 mod changes;
 mod days;
+mod files;
 mod random;
 mod rules;
 
@@ -18,7 +19,7 @@ use crate::config::{
     ActiveLevel, ApartRule, Controller, CronTimes, Head, HeadOutput, Line, Mode, OldCalibration,
     Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits,
 };
-use crate::quantity::{FlowRate, Millis, TankVolume};
+use crate::quantity::{FlowRate, Millis, TankVolume, f64_from_i64, i64_from_f64};
 
 fn name(text: &str) -> Name {
     Name::new(text).unwrap()
