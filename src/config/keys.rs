@@ -236,12 +236,9 @@ section! { plan;
 }
 
 section! { plan_line;
-    DAILY_ML: Number = number("daily-ml", 0.001, 5000.0, "mL", Optional);
+    DAILY_ML: Number = number("daily-ml", 0.0, 5000.0, "mL", Optional);
     DOSES: Whole = whole("doses", 1.0, 480.0, "doses a day", Optional);
     WINDOW: Text = text("window", "a window such as \"08:00-20:00\"", Optional);
     AT: Texts = texts("at", "times of day such as [\"08:00\", \"20:00\"]", Optional);
     CRON: Text = text("cron", "a cron expression such as \"0 8 * * Mon\"", Optional);
-    FOLLOW: Text = text("follow", "the name of a line", Optional);
-    RATIO: Number = number("ratio", 0.001, 1000.0, "", Optional);
-    STANDBY: Flag = flag("standby", Optional);
 }

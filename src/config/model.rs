@@ -9,10 +9,7 @@ use super::calendar::CronTimes;
 use super::stepper::HeadOutput;
 use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
 use crate::metering::Calibration;
-use crate::quantity::{
-    Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume, f64_from_i64,
-    i64_from_f64,
-};
+use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
 
 #[derive(Debug, Clone)]
 pub struct Controller {
@@ -326,36 +323,12 @@ pub struct Plan {
     pub lines: Vec<PlannedLine>,
 }
 
-impl Plan {
-    /// Volume of each line per local day, with lines on standby as if they were in force: what times are kept free for. A follower
-    /// gets its leader's volume times its ratio, to the nearest microlitre; nothing when its leader is not planned.
-    pub fn reserved_daily_volumes(&self) -> BTreeMap<Name, Volume> {
-        let leader_volume = |leader: &Name| {
-            let found = self.lines.iter().find(|l| l.line == *leader);
-            found.map_or(Volume::ZERO, |l| l.daily_volume)
-        };
-        let volume = |planned: &PlannedLine| match &planned.times {
-            Times::Spread { .. } | Times::At(_) | Times::Cron(_) => planned.daily_volume,
-            Times::Follow { leader, ratio } => {
-                let ul = f64_from_i64(leader_volume(leader).as_ul()) * ratio;
-                i64_from_f64(ul).map_or(Volume::ZERO, Volume::from_ul)
-            }
-        };
-        let lines = self.lines.iter();
-        lines
-            .map(|planned| (planned.line.clone(), volume(planned)))
-            .collect()
-    }
-}
-
 /// The standing plan of one line.
 #[derive(Debug, Clone)]
 pub struct PlannedLine {
     pub line: Name,
-    /// Volume per local day.
+    /// Volume per local day. Zero for a line that waits for a changeover: its times are kept free, and nothing is given by plan.
     pub daily_volume: Volume,
-    /// Whether it waits for a changeover: its times are kept free, and nothing is given by plan.
-    pub standby: bool,
     pub times: Times,
 }
 
@@ -375,11 +348,4 @@ pub enum Times {
     At(Vec<Time>),
     /// By a cron expression, evaluated on the bare calendar.
     Cron(CronTimes),
-    /// With another line: as many doses, its daily volume times a ratio.
-    Follow {
-        /// The line followed; not itself a follower.
-        leader: Name,
-        /// Volume of this line per volume of the leader.
-        ratio: f64,
-    },
 }

@@ -8,7 +8,7 @@ use jiff::civil::Time;
 
 use super::calendar::CronTimes;
 use super::keys::plan::{LINE, UPTAKE_DKH_PER_DAY};
-use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, FOLLOW, RATIO, STANDBY, WINDOW};
+use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, WINDOW};
 use super::mistake::{Finding, PlanPlace, Sink, quoted};
 use super::model::{Controller, Plan, PlannedLine, Times};
 use super::tree::RawTable;
@@ -31,7 +31,7 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
     let mut lines = Vec::new();
     for (name, table) in raw.named(LINE) {
         known_line(name, (table.at, &table.label), against, sink);
-        lines.extend(planned_line(name, table, raw, against, sink));
+        lines.extend(planned_line(name, table, sink));
     }
     let uptake = raw.number(UPTAKE_DKH_PER_DAY).map(Alkalinity::from_dkh);
     let controller = against.controller?;
@@ -45,14 +45,7 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
             .iter()
             .position(|line| line.name == planned.line)
     });
-    let mut plan = Plan { uptake, lines };
-    let reserved = plan.reserved_daily_volumes();
-    for planned in &mut plan.lines {
-        if let Some(volume) = reserved.get(&planned.line) {
-            planned.daily_volume = *volume;
-        }
-    }
-    let plan = Arc::new(plan);
+    let plan = Arc::new(Plan { uptake, lines });
     for found in (against.check)(controller, &plan) {
         sink.found(byte_of(raw, &found.at), found);
     }
@@ -71,13 +64,7 @@ fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
         PlanPlace::File => 0,
         PlanPlace::Uptake => raw.place(UPTAKE_DKH_PER_DAY),
         PlanPlace::Line(line) => table(line).map_or(0, |table| table.at),
-        PlanPlace::Volume(line) => table(line).map_or(0, |table| {
-            if table.has(RATIO) {
-                table.place(RATIO)
-            } else {
-                table.place(DAILY_ML)
-            }
-        }),
+        PlanPlace::Volume(line) => table(line).map_or(0, |table| table.place(DAILY_ML)),
     }
 }
 
@@ -115,24 +102,18 @@ fn check_uptake_given(
     }
 }
 
-/// The one way in which a line is planned: exactly one of doses, at, cron and follow.
-fn planned_line(
-    name: &str,
-    table: &RawTable,
-    whole: &RawTable,
-    against: &Against<'_>,
-    sink: &mut Sink<'_>,
-) -> Option<PlannedLine> {
+/// The one way in which a line is planned: exactly one of doses, at and cron.
+fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<PlannedLine> {
     let ways: Vec<&str> = table
         .keys()
-        .filter(|key| [DOSES.name(), AT.name(), CRON.name(), FOLLOW.name()].contains(key))
+        .filter(|key| [DOSES.name(), AT.name(), CRON.name()].contains(key))
         .collect();
     let [way] = ways.as_slice() else {
         if ways.is_empty() && !table.spoiled {
             sink.mistake(
                 table.at,
                 format!(
-                    "{}its times are missing; give one of doses, at, cron or follow",
+                    "{}its times are missing; give one of doses, at or cron",
                     table.label
                 ),
             );
@@ -148,27 +129,21 @@ fn planned_line(
         }
         return None;
     };
-    let (daily, ratio, window) = (DAILY_ML.name(), RATIO.name(), WINDOW.name());
-    let (needed, extra) = match *way {
-        "follow" => (RATIO, [daily, window]),
-        "doses" => (DAILY_ML, [ratio, ratio]),
-        _ => (DAILY_ML, [ratio, window]),
-    };
-    for key in table.keys().filter(|key| extra.contains(key)) {
+    if *way != "doses" && table.text(WINDOW).is_some() {
         sink.mistake(
-            table.place_named(key),
+            table.place(WINDOW),
             format!(
-                "{}{key} has no meaning beside {way}; take it out",
+                "{}window has no meaning beside {way}; take it out",
                 table.label
             ),
         );
     }
-    if table.number(needed).is_none() {
+    if table.number(DAILY_ML).is_none() {
         if !table.spoiled {
             sink.mistake(
                 table.at,
                 format!(
-                    "{}{needed} is missing beside {way}; it has no default",
+                    "{}daily-ml is missing beside {way}; it has no default",
                     table.label
                 ),
             );
@@ -178,13 +153,11 @@ fn planned_line(
     let times = match *way {
         "doses" => spread(table, sink)?,
         "at" => at(table, sink)?,
-        "cron" => cron(table, sink)?,
-        _ => follow(name, table, whole, against, sink)?,
+        _ => cron(table, sink)?,
     };
     Some(PlannedLine {
         line: Name::new(name).ok()?,
-        daily_volume: table.volume(DAILY_ML).unwrap_or_default(),
-        standby: table.flag(STANDBY).unwrap_or(false),
+        daily_volume: table.volume(DAILY_ML)?,
         times,
     })
 }
@@ -301,44 +274,6 @@ fn uneven_step(text: &str) -> Option<(&'static str, u32, u32)> {
             let uneven = |step: &u32| whole.checked_rem(*step).is_none_or(|rest| rest != 0);
             steps.filter(uneven).map(|step| (unit, step, whole)).next()
         })
-}
-
-fn follow(
-    name: &str,
-    table: &RawTable,
-    whole: &RawTable,
-    against: &Against<'_>,
-    sink: &mut Sink<'_>,
-) -> Option<Times> {
-    let leader = table.text(FOLLOW)?;
-    let at = table.place(FOLLOW);
-    let label = format!("{}follow = ", table.label);
-    if leader == name {
-        sink.mistake(
-            at,
-            format!("{label}\"{leader}\" is the line itself; name another line"),
-        );
-        return None;
-    }
-    known_line(leader, (at, &label), against, sink);
-    let found = whole.named(LINE).iter().find(|(line, _)| line == leader);
-    match found {
-        None if against.lines.contains(&leader) => {
-            sink.mistake(at, format!("{label}\"{leader}\" is not planned; plan it, or give this line its own daily-ml"));
-            None
-        }
-        Some((_, other)) if other.has(FOLLOW) => {
-            sink.mistake(
-                at,
-                format!("{label}\"{leader}\" follows a line itself; follow the same one, with the two ratios multiplied"),
-            );
-            None
-        }
-        Some(_) | None => Some(Times::Follow {
-            leader: Name::new(leader).ok()?,
-            ratio: table.number(RATIO)?,
-        }),
-    }
 }
 
 /// Seconds of the day of `HH:MM` or `HH:MM:SS`, 0 to 86,400 for `24:00`.

@@ -120,26 +120,12 @@ pub enum Request {
     ChangeoverStart {
         /// The line that fades out.
         from: String,
-        /// The line that fades in; on standby in the plan.
+        /// The line that fades in; it stands in the plan and gives nothing yet.
         to: String,
         /// What stays equal: `alkalinity` or an element's symbol.
         by: String,
         /// Over how many days.
         days: u32,
-        /// In the owner's words.
-        note: String,
-    },
-    /// Another solution is in the bottle of a line.
-    SwapStart {
-        line: String,
-        /// The solution in the new bottle.
-        to: String,
-        /// What stays equal: `alkalinity` or an element's symbol.
-        by: String,
-        /// What the tube holds.
-        tube_ul: i64,
-        /// The daily volume of the new solution that the owner was shown.
-        after_ul: i64,
         /// In the owner's words.
         note: String,
     },

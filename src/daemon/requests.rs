@@ -7,7 +7,7 @@ use crate::chemistry::Quantity;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
     Answer, ChangeoverAction, Command, CourseAction, Denial, NewCalibration, NewChangeover,
-    NewCourse, NewFact, NewReading, NewSwap, NewVerification, RefillLevel,
+    NewCourse, NewFact, NewReading, NewVerification, RefillLevel,
 };
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{
@@ -118,7 +118,6 @@ fn command(request: Request) -> Result<Asked, String> {
         | Request::CourseSet { .. }
         | Request::CourseConfirm { .. }
         | Request::ChangeoverStart { .. }
-        | Request::SwapStart { .. }
         | Request::ChangeoverSet { .. }) => course_command(request)?,
         request @ (Request::Fact { .. } | Request::AcceptUptake { .. }) => owner_command(request)?,
         Request::TrustClock => Command::TrustClock,
@@ -210,24 +209,6 @@ fn changeover_command(request: Request) -> Result<Command, String> {
             to: name(&to)?,
             by: measured(&by)?,
             days,
-            note: shortened(&note),
-        }));
-    }
-    if let Request::SwapStart {
-        line,
-        to,
-        by,
-        tube_ul,
-        after_ul,
-        note,
-    } = request
-    {
-        return Ok(Command::StartSwap(NewSwap {
-            line: name(&line)?,
-            to: name(&to)?,
-            by: measured(&by)?,
-            tube: volume(tube_ul)?,
-            expected: Some(volume(after_ul)?),
             note: shortened(&note),
         }));
     }

@@ -65,10 +65,6 @@ impl Engine {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
             },
-            Command::StartSwap(new) => match self.start_swap(&new, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
             Command::SetChangeover(action) => match self.set_changeover(action, ticket, who, now) {
                 Ok(()) => return,
                 Err(denial) => Err(denial),
@@ -372,7 +368,6 @@ impl Engine {
     ) {
         let taken = self
             .changeover_allows(&plan)
-            .and_then(|()| self.swap_allows(&plan))
             .and_then(|()| self.take_declared_uptake(plan.uptake, &who, now));
         let answer = if let Err(why) = taken {
             self.note("plan-refused", None, why.clone(), who, now);
@@ -381,8 +376,7 @@ impl Engine {
                 format!("the plan was not taken, the one before stays in force: {why}"),
             ))
         } else {
-            // What was swapped since needs no larger gaps than what the file says, and the way back must stay open.
-            self.schedule = Schedule::new(Arc::clone(&self.file_controller), Arc::clone(&plan));
+            self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
             self.watched_from = now.elapsed;
             let denial = Denial::new(

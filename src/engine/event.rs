@@ -164,8 +164,6 @@ pub enum Command {
     },
     /// A changeover, from the next local day on.
     StartChangeover(NewChangeover),
-    /// Another solution is in the bottle of a line.
-    StartSwap(NewSwap),
     /// Pauses, resumes or turns the changeover that is under way.
     SetChangeover(ChangeoverAction),
     /// The owner accepts this uptake per day; within the same limits as a declaration in the plan.
@@ -269,26 +267,11 @@ pub struct NewCourse {
 pub struct NewChangeover {
     /// The line that fades out.
     pub from: Name,
-    /// The line that fades in; on standby in the plan.
+    /// The line that fades in; it stands in the plan and gives nothing yet.
     pub to: Name,
     pub by: Quantity,
     /// Over how many days.
     pub days: u32,
-    /// In the owner's words.
-    pub note: String,
-}
-
-/// A swapped bottle as it is told.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NewSwap {
-    pub line: Name,
-    /// The solution in the new bottle.
-    pub to: Name,
-    pub by: Quantity,
-    /// What the tube holds between bottle and outlet.
-    pub tube: Volume,
-    /// The daily volume of the new solution that the owner was shown; `None` when nothing was shown.
-    pub expected: Option<Volume>,
     /// In the owner's words.
     pub note: String,
 }

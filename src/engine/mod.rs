@@ -34,16 +34,13 @@ mod slots;
 mod start;
 mod state;
 mod status;
-mod swap;
-mod swap_start;
 mod watch;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{
     ChangeoverAction, Command, CourseAction, Event, NewCalibration, NewChangeover, NewCourse,
-    NewFact, NewReading, NewSwap, NewVerification, Now, RefillLevel, RunEnd, RunReport,
-    TrustSource,
+    NewFact, NewReading, NewVerification, Now, RefillLevel, RunEnd, RunReport, TrustSource,
 };
 pub use start::Setup;
 pub use state::Engine;

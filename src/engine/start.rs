@@ -134,7 +134,6 @@ impl Engine {
                 share: 1.0,
             },
             changeover: history.changeover,
-            swap: history.swap,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extra: crate::plan::DailyVolumes::new(),
@@ -154,7 +153,6 @@ impl Engine {
             watched_from: now.elapsed,
             out: Vec::new(),
             controller: Arc::clone(controller),
-            file_controller: Arc::clone(controller),
             plan: Arc::clone(plan),
         }
     }
@@ -170,7 +168,6 @@ impl Engine {
         self.close_open(open, now);
         self.hold_unsteady_lines(now);
         self.settle_changeover(now);
-        self.settle_swap(now);
         if !self.live {
             self.assume_for_dry_run(now);
         }

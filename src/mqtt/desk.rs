@@ -152,7 +152,6 @@ impl Desk {
             | Command::AddCourse(_)
             | Command::SetCourse { .. }
             | Command::StartChangeover(_)
-            | Command::StartSwap(_)
             | Command::SetChangeover(_)
             | Command::AcceptUptake(_)
             | Command::TrustClock

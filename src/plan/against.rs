@@ -9,9 +9,7 @@ use super::check::{LineFacts, placement_report};
 use super::error::PlacementError;
 use super::{DailyVolumes, plan_daily_volumes};
 use crate::chemistry::Element;
-use crate::config::{
-    AlkalinityLimits, Controller, Finding, Line, Plan, PlanPlace, PlannedLine, Times,
-};
+use crate::config::{AlkalinityLimits, Controller, Finding, Line, Plan, PlanPlace, Times};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64, f64_from_usize};
 
@@ -44,18 +42,13 @@ fn mean_daily_volumes(plan: &Plan) -> DailyVolumes {
             let hits = days.filter(|day| !times.on(*day).is_empty()).count();
             f64_from_usize(hits) / f64::from(CRON_DAYS)
         }
-        Times::Spread { .. } | Times::At(_) | Times::Follow { .. } => 1.0,
+        Times::Spread { .. } | Times::At(_) => 1.0,
     };
     let mut means = DailyVolumes::new();
-    for planned in plan.lines.iter().filter(|planned| !planned.standby) {
-        let leader = match &planned.times {
-            Times::Follow { leader, .. } => plan.lines.iter().find(|line| line.line == *leader),
-            Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
-        };
-        let share = share(&leader.unwrap_or(planned).times);
+    for planned in &plan.lines {
         let mean = planned
             .daily_volume
-            .scaled(share)
+            .scaled(share(&planned.times))
             .unwrap_or(planned.daily_volume);
         means.insert(planned.line.clone(), mean);
     }
@@ -84,8 +77,7 @@ pub fn check_plan(controller: &Arc<Controller>, plan: &Arc<Plan>) -> Vec<Finding
     let mut against = Against {
         controller,
         plan,
-        daily: plan.reserved_daily_volumes(),
-        in_force: plan_daily_volumes(plan),
+        daily: plan_daily_volumes(plan),
         found: Vec::new(),
     };
     against.check();
@@ -95,10 +87,7 @@ pub fn check_plan(controller: &Arc<Controller>, plan: &Arc<Plan>) -> Vec<Finding
 struct Against<'a> {
     controller: &'a Arc<Controller>,
     plan: &'a Arc<Plan>,
-    /// With lines on standby as if they were in force: what a line may give is checked before it gives it.
     daily: DailyVolumes,
-    /// What goes into the water now.
-    in_force: DailyVolumes,
     found: Vec<Finding<PlanPlace>>,
 }
 
@@ -151,23 +140,15 @@ impl Against<'_> {
         self.warn_total();
     }
 
-    /// The key of the file that makes the volume of a line.
-    fn volume_key(&self, line: &Name) -> &'static str {
-        let follows = |planned: &&PlannedLine| {
-            planned.line == *line && matches!(planned.times, Times::Follow { .. })
-        };
-        match self.plan.lines.iter().find(follows) {
-            Some(_) => "ratio",
-            None => "daily-ml",
-        }
-    }
-
     /// One line's doses against its head and its caps.
     fn check_line(&mut self, line: &Line, facts: &LineFacts) {
-        let key = self.volume_key(&line.name);
+        let key = "daily-ml";
         let at = PlanPlace::Volume(line.name.clone());
         let controller = self.controller;
         let daily = self.daily.get(&line.name).copied().unwrap_or_default();
+        if daily <= Volume::ZERO {
+            return;
+        }
         let doses = daily.split(facts.doses_per_day);
         let (Some(least), Some(most)) = (doses.iter().min().copied(), doses.iter().max().copied())
         else {
@@ -258,7 +239,7 @@ impl Against<'_> {
         let controller = self.controller;
         for (element, limit) in &controller.element_rise_max {
             let mut rises: BTreeMap<&Name, f64> = BTreeMap::new();
-            for (line, volume) in &self.in_force {
+            for (line, volume) in &self.daily {
                 if let Some(effect) = self.controller.effect_of(line) {
                     let rise = effect
                         .element_rise(element, *volume, self.controller.tank)
@@ -315,7 +296,7 @@ impl Against<'_> {
     }
 
     fn warn_total(&mut self) {
-        let total: Volume = self.in_force.values().copied().sum();
+        let total: Volume = self.daily.values().copied().sum();
         let litres = self.controller.tank.as_litres();
         let share = f64_from_i64(total.as_ul()) / 1e6 / litres;
         if share > DAILY_SHARE_DOUBTFUL {

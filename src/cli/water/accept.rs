@@ -1,4 +1,4 @@
-//! Putting advice into force: the established uptake with the daemon, the volume in the plan file, one after the other.
+//! Putting advice into force: the established uptake with the daemon; what to write into the plan file is shown.
 
 use std::io::Write;
 
@@ -10,7 +10,6 @@ use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, tracked};
 use crate::cli::water::owner_args::Accept;
-use crate::cli::water::plan_edit::{Edit, PlanChange, written_ml};
 use crate::cli::words::agreed;
 use crate::config::AlkalinityLimits;
 use crate::control::{Client, Request, Response};
@@ -63,37 +62,34 @@ pub(in crate::cli) fn accept(
         Tracked::Alkalinity => of_alkalinity(&case, uptake)?,
         Tracked::Element(_) => of_element(&case, proposal),
     };
-    let edits = edits(&case, &step);
-    let change = if options.by_hand {
-        None
-    } else {
-        Some(PlanChange::prepare(place, &case.loaded.controller, &edits)?)
-    };
     if !options.json {
         for line in &step.said {
             writeln!(out, "{line}")?;
         }
-        if let Some(change) = &change {
-            let words = change.words();
-            writeln!(out, "plan.toml gets {words}; lines that follow go along")?;
-        } else {
-            let words: Vec<String> = edits.iter().map(Edit::words).collect();
-            writeln!(out, "for plan.toml: {}", words.join(" and "))?;
-            if let Some(target) = step.uptake_dkh {
-                writeln!(out, "{}", meanwhile(&case, target))?;
-            }
+        let uptake = step
+            .uptake_dkh
+            .map(|dkh| format!("uptake-dkh-per-day = {dkh} and "));
+        writeln!(
+            out,
+            "for plan.toml: {}daily-ml = {} in [line.{}]",
+            uptake.unwrap_or_default(),
+            step.ml,
+            case.lead
+        )?;
+        if let Some(target) = step.uptake_dkh {
+            writeln!(out, "{}", meanwhile(&case, target))?;
         }
     }
     if !options.yes {
         agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
     }
-    let told = put_into_force(place, &step, change.as_ref())?;
+    let told = put_into_force(place, &step)?;
     if options.json {
         let texts: Vec<&str> = told.iter().map(|r| r.text.as_str()).collect();
-        let (line, daily) = (case.lead.line.as_str(), step.ml);
+        let (line, daily) = (case.lead.as_str(), step.ml);
         return Ok(out.json(&json!({
             "quantity": tracked.to_string(), "line": line, "daily_ml": daily, "uptake_dkh_per_day": step.uptake_dkh,
-            "plan_edited": change.is_some(), "done": texts,
+            "done": texts,
         }))?);
     }
     for response in &told {
@@ -102,12 +98,7 @@ pub(in crate::cli) fn accept(
     Ok(())
 }
 
-/// The uptake first, then the file, then the reload: stopped in between, the daemon still holds to the limits of either.
-fn put_into_force(
-    place: &Place,
-    step: &Step,
-    change: Option<&PlanChange>,
-) -> Result<Vec<Response>, Failure> {
+fn put_into_force(place: &Place, step: &Step) -> Result<Vec<Response>, Failure> {
     let mut told = Vec::new();
     if let Some(target) = step.uptake_dkh {
         let mut client = Client::connect(&place.state)?;
@@ -115,9 +106,6 @@ fn put_into_force(
             meq_per_l_per_day: Alkalinity::from_dkh(target).as_meq_per_l(),
         };
         told.push(accepted(client.ask(&request)?)?);
-    }
-    if let Some(change) = change {
-        told.push(change.apply(place)?);
     }
     Ok(told)
 }
@@ -163,7 +151,7 @@ fn of_element(case: &Case, proposal: &Proposal) -> Step {
     let to = wanted.clamp(from * (1.0 - PART_MAX), from * (1.0 + PART_MAX));
     let mut said = vec![format!(
         "line {} from {} to {} mL a day ({} to {} at 95 %)",
-        case.lead.line,
+        case.lead,
         proposal.from,
         written_ml(to),
         proposal.interval.0,
@@ -180,19 +168,6 @@ fn of_element(case: &Case, proposal: &Proposal) -> Step {
         uptake_dkh: None,
         said,
     }
-}
-
-/// What changes in the plan file: the volume of the line, or its ratio to the line that it follows.
-fn edits(case: &Case, step: &Step) -> Vec<Edit> {
-    let line = case.lead.line.clone();
-    let daily = crate::plan::plan_daily_volumes(&case.loaded.plan);
-    let leader = case.lead.leader.as_ref().and_then(|l| daily.get(l));
-    let volume = Edit::volume(line, step.ml, leader.copied());
-    step.uptake_dkh
-        .map(Edit::Uptake)
-        .into_iter()
-        .chain([volume])
-        .collect()
 }
 
 /// What the plan does until it is edited.
@@ -215,4 +190,16 @@ fn meanwhile(case: &Case, target_dkh: f64) -> String {
             "until then the plan's {planned:.2} dKH a day goes on unchanged; without a reading for {days:.0} d, or with alkalinity above the band, it is clamped to {target_dkh:.2} dKH a day"
         )
     }
+}
+
+/// A daily volume as a person writes it: at most a two-hundredth of it is lost by rounding.
+fn written_ml(ml: f64) -> f64 {
+    let places = if ml >= 20.0 {
+        10.0
+    } else if ml >= 2.0 {
+        100.0
+    } else {
+        1000.0
+    };
+    (ml * places).round() / places
 }

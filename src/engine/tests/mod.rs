@@ -10,5 +10,4 @@ mod properties;
 mod rig;
 mod speed;
 mod steppers;
-mod swap;
 mod time;
