@@ -1,11 +1,12 @@
 //! From `[board]` and the pins of a head to their checked types.
 
-use super::controller::time;
+use super::drive::{ActiveLevel, Output};
 use super::keys;
 use super::mistake::Sink;
-use super::model::{ActiveLevel, Board, BoardDriver, LineBy, Output, RunSense};
+use super::model::{Board, BoardDriver, LineBy, RunSense};
 use super::pin::parse_pin;
 use super::schema::{Of, Text};
+use super::take::time;
 use super::tree::RawTable;
 
 /// Builds the board; `None` when there is no such table, or it is wrong, which is then in the sink.

@@ -4,19 +4,20 @@ use std::collections::BTreeMap;
 
 use jiff::tz::TimeZone;
 
+use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::keys;
 use super::mistake::Sink;
 use super::model::{
-    ActiveLevel, ApartRule, Controller, Head, Line, Mode, OldCalibration, Output, Reservoir,
-    SimulatedHead, Solution,
+    ApartRule, Controller, Head, Line, Mode, OldCalibration, Reservoir, SimulatedHead, Solution,
 };
-use super::schema::{Named, Number, Of, Text};
-use super::stepper::{self, HeadOutput};
+use super::schema::{Named, Of};
+use super::stepper;
+use super::take::{DAY, named, reference, time};
 use super::tree::RawTable;
 use super::{board, input, limits, pwm, relations, solution};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
-use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume};
+use crate::quantity::{FlowRate, Name, TankVolume, Volume};
 
 /// Looks a zone up by its IANA name.
 pub type Zones<'a> = &'a dyn Fn(&str) -> Option<TimeZone>;
@@ -90,67 +91,6 @@ fn heads_at_once(raw: &RawTable) -> Option<u32> {
     supply.whole(keys::supply::HEADS_AT_ONCE)
 }
 
-/// A text that must be a name.
-pub(super) fn named(raw: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<Name> {
-    let text = raw.text(key)?;
-    match Name::new(text) {
-        Ok(name) => Some(name),
-        Err(error) => {
-            sink.mistake(raw.place(key), format!("{}{key}: {error}", raw.label));
-            None
-        }
-    }
-}
-
-/// A text that must name one of the tables `[group.NAME]`.
-pub(super) fn reference(
-    raw: &RawTable,
-    key: Of<Text>,
-    group: (&RawTable, Of<Named>),
-    sink: &mut Sink<'_>,
-) -> Option<Name> {
-    let (whole, group) = group;
-    let text = raw.text(key)?;
-    known(
-        text,
-        (raw.place(key), &format!("{}{key}", raw.label)),
-        (whole, group),
-        sink,
-    )
-}
-
-/// The name `text` when a table `[group.NAME]` has it; otherwise a mistake that lists the names there are.
-pub(super) fn known(
-    text: &str,
-    place: (usize, &str),
-    group: (&RawTable, Of<Named>),
-    sink: &mut Sink<'_>,
-) -> Option<Name> {
-    let (whole, group) = group;
-    let names: Vec<&str> = whole
-        .named(group)
-        .iter()
-        .map(|(name, _)| name.as_str())
-        .collect();
-    if names.contains(&text) {
-        return Name::new(text).ok();
-    }
-    let near = super::nearest::nearest(text, names.iter().copied());
-    let near = near
-        .map(|near| format!("did you mean \"{near}\"? "))
-        .unwrap_or_default();
-    let (at, label) = place;
-    let shown = super::mistake::quoted(text);
-    sink.mistake(
-        at,
-        format!(
-            "{label} = \"{shown}\" is no {group} of this file; {near}known: {}",
-            names.join(", ")
-        ),
-    );
-    None
-}
-
 /// Every table of a group that could be built, by name.
 fn collect<T>(
     raw: &RawTable,
@@ -168,14 +108,6 @@ fn collect<T>(
     }
     found
 }
-
-/// A number in some unit of time as milliseconds.
-pub(super) fn time(raw: &RawTable, key: Of<Number>, seconds_per_unit: f64) -> Option<Millis> {
-    Millis::from_secs_f64(raw.number(key)? * seconds_per_unit)
-}
-
-/// Seconds in a day, for [`time`].
-pub(super) const DAY: f64 = 86_400.0;
 
 fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(String, TimeZone)> {
     let text = raw.text(keys::controller::TIME_ZONE)?;

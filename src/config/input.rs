@@ -1,10 +1,11 @@
 //! From the tree of one `[input.NAME]` to its checked type.
 
-use super::controller::{known, reference, time};
+use super::drive::ActiveLevel;
 use super::keys;
 use super::mistake::Sink;
-use super::model::{ActiveLevel, Blocks, Input, InputRole};
+use super::model::{Blocks, Input, InputRole};
 use super::pin::parse_pin;
+use super::take::{known, reference, time};
 use super::tree::RawTable;
 use crate::quantity::Name;
 

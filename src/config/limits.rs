@@ -2,11 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use super::controller::{DAY, time};
 use super::keys;
 use super::mistake::Sink;
 use super::model::{AlarmAction, AlkalinityLimits, TimeLimits};
 use super::schema::{Number, Of};
+use super::take::{DAY, time};
 use super::tree::RawTable;
 use crate::chemistry::Element;
 use crate::quantity::{Alkalinity, Concentration};

@@ -13,6 +13,7 @@
 mod board;
 mod calendar;
 mod controller;
+mod drive;
 mod heads;
 mod input;
 mod json_schema;
@@ -31,12 +32,14 @@ mod relations;
 mod schema;
 mod solution;
 mod stepper;
+mod take;
 #[cfg(test)]
 pub(crate) mod tests;
 mod tree;
 
 pub use calendar::{CronError, CronTimes};
 pub use controller::{Zones, rests_on_at_boot};
+pub use drive::{ActiveLevel, HeadOutput, Output, Pwm, StepSpeed, Stepper};
 pub use heads::NoSuchHead;
 pub use json_schema::{controller_schema, plan_schema};
 pub use load::{
@@ -45,12 +48,11 @@ pub use load::{
 };
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller,
-    Head, Input, InputRole, Line, LineBy, Mode, OldCalibration, Output, Plan, PlannedLine,
-    Reservoir, RunSense, SimulatedHead, Solution, TimeLimits, Times,
+    AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller, Head, Input,
+    InputRole, Line, LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense,
+    SimulatedHead, Solution, TimeLimits, Times,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
 pub use pin::{header_pin, parse_pin};
 pub use plan_file::PlanCheck;
-pub use pwm::{Pwm, WrittenChannel, WrittenPwm};
-pub use stepper::{HeadOutput, StepSpeed, Stepper};
+pub use pwm::{WrittenChannel, WrittenPwm};

@@ -6,57 +6,11 @@
 
 use std::collections::BTreeMap;
 
+use super::drive::{HeadOutput, Pwm};
 use super::keys;
 use super::mistake::Sink;
-use super::model::{ActiveLevel, Output};
 use super::pin::parse_pin;
-use super::stepper::HeadOutput;
 use super::tree::RawTable;
-
-/// One channel and what it does while the head runs.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Pwm {
-    /// The chip by its device, `fe20c000.pwm`, or by the last parts of its path; never by its number, which differs between kernels.
-    pub chip: String,
-    /// The channel on that chip.
-    pub channel: u8,
-    /// BCM GPIO number of the pin that the board's set-up puts the channel on. Not driven from here; it must be nobody else's.
-    pub pin: u8,
-    pub frequency_hz: u32,
-    /// How much of the time the output is high, in whole percent.
-    pub duty_percent: u8,
-}
-
-impl Pwm {
-    /// Time from pulse to pulse in nanoseconds, rounded down.
-    pub fn period_ns(&self) -> u32 {
-        1_000_000_000_u32
-            .checked_div(self.frequency_hz)
-            .unwrap_or(u32::MAX)
-    }
-
-    /// Width of a pulse in nanoseconds, rounded down.
-    pub fn duty_ns(&self) -> u32 {
-        let whole = u64::from(self.period_ns()).saturating_mul(u64::from(self.duty_percent)) / 100;
-        u32::try_from(whole)
-            .unwrap_or(u32::MAX)
-            .min(self.period_ns())
-    }
-
-    /// The pin and its level while the head runs.
-    pub(super) fn output(&self) -> Output {
-        Output {
-            gpio: self.pin,
-            active: ActiveLevel::High,
-        }
-    }
-}
-
-impl std::fmt::Display for Pwm {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "PWM {} % at {} Hz", self.duty_percent, self.frequency_hz)
-    }
-}
 
 /// Builds it from the table of a head that has one; `None` when it is wrong, which is then in the sink.
 pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> Option<HeadOutput> {

@@ -4,95 +4,14 @@
 //! A table `[head.NAME.stepper]` makes a head a stepper; it takes the place of `output` and `active`.
 
 use super::board::level;
+use super::drive::{HeadOutput, Output, StepSpeed, Stepper};
 use super::keys;
 use super::mistake::Sink;
-use super::model::{ActiveLevel, Output};
 use super::pin::parse_pin;
-use super::pwm::{self, Pwm};
+use super::pwm;
 use super::schema::{Of, Text};
 use super::tree::RawTable;
 use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, i64_from_f64};
-
-/// What drives a head.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum HeadOutput {
-    /// A motor that runs while one output is on.
-    Switched(Output),
-    /// A stepper motor behind a driver that makes a step of every pulse.
-    Stepper(Stepper),
-    /// A motor whose speed a PWM channel sets.
-    Pwm(Pwm),
-}
-
-/// The pins and the motion of a stepper head.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Stepper {
-    /// BCM GPIO number of the step input; a step is made when it goes high.
-    pub step: u8,
-    /// The direction input and its level while the head runs; `None` when it is fixed by a wire.
-    pub direction: Option<Output>,
-    /// The enable input and the level at which the motor has current; `None` when it is fixed by a wire.
-    pub enable: Option<Output>,
-    /// How fast it turns.
-    pub speed: StepSpeed,
-}
-
-/// Speed and acceleration of a stepper head. Both are whole numbers, so that the steps of a run time are exact.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct StepSpeed {
-    /// Steps per second between the ramps, at least 1.
-    pub steps_per_s: u32,
-    /// Steps per second gained in each second, and lost again before the end, at least 1.
-    pub steps_per_s2: u32,
-}
-
-impl HeadOutput {
-    /// How fast it turns, in words that stay the same as long as the speed does: what a calibration holds for.
-    pub fn speed(&self) -> String {
-        match self {
-            Self::Switched(_) => "switched".to_owned(),
-            Self::Stepper(stepper) => format!(
-                "{} steps/s, {} steps/s2",
-                stepper.speed.steps_per_s, stepper.speed.steps_per_s2
-            ),
-            Self::Pwm(pwm) => pwm.to_string(),
-        }
-    }
-
-    /// Every pin, what it is for (empty for a switched head), and its level while the head runs.
-    pub fn pins(&self) -> Vec<(&'static str, Output)> {
-        match self {
-            Self::Switched(output) => vec![("", output.clone())],
-            Self::Pwm(pwm) => vec![("pwm", pwm.output())],
-            Self::Stepper(stepper) => {
-                let step = Output {
-                    gpio: stepper.step,
-                    active: ActiveLevel::High,
-                };
-                let named = |name, pin: &Option<Output>| pin.clone().map(|pin| (name, pin));
-                // Enable first: once it is off, nothing that happens on the others moves the motor.
-                named("enable", &stepper.enable)
-                    .into_iter()
-                    .chain([("step", step)])
-                    .chain(named("direction", &stepper.direction))
-                    .collect()
-            }
-        }
-    }
-}
-
-impl StepSpeed {
-    /// Time to reach the full speed and to come down from it again, rounded up: a shorter run never reaches it.
-    pub fn ramps(self) -> Millis {
-        let (v, a) = (i64::from(self.steps_per_s), i64::from(self.steps_per_s2));
-        Millis::new(
-            v.saturating_mul(2000)
-                .saturating_add(a.saturating_sub(1))
-                .checked_div(a)
-                .unwrap_or(i64::MAX),
-        )
-    }
-}
 
 /// Builds what drives a head; `None` when it is wrong, which is then in the sink.
 pub(super) fn build(
