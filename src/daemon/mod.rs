@@ -31,5 +31,5 @@ pub use ended::{DaemonError, Ended};
 pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
 pub use lock::{InstanceLock, LockError};
 pub use options::{RunOptions, ledger_path};
-pub use settings::{All, load_all};
+pub use settings::load_all;
 pub use start::{WARP_MAX, run};

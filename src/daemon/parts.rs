@@ -2,8 +2,7 @@
 
 use std::sync::Arc;
 
-use super::settings::All;
-use crate::config::{Controller, Plan};
+use crate::config::{Controller, Loaded, Plan};
 
 pub(super) struct Parts {
     pub(super) controller: Arc<Controller>,
@@ -14,10 +13,9 @@ pub(super) struct Parts {
 }
 
 impl Parts {
-    pub(super) fn of(all: All) -> Self {
-        let loaded = all.loaded;
+    pub(super) fn of(loaded: Loaded) -> Self {
         Self {
-            mqtt: all.mqtt,
+            mqtt: loaded.mqtt.map(crate::mqtt::Settings::from),
             controller: Arc::new(loaded.controller),
             plan: Arc::new(loaded.plan),
             controller_fingerprint: loaded.controller_fingerprint,

@@ -42,8 +42,7 @@ pub const WARP_MAX: u32 = 3_600;
 /// # Errors
 /// Any [`DaemonError`]; in every case all heads are off.
 pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
-    let all = load_all(&options.config).map_err(DaemonError::Config)?;
-    let loaded = &all.loaded;
+    let loaded = load_all(&options.config).map_err(DaemonError::Config)?;
     for warning in &loaded.warnings {
         tracing::warn!("{warning}");
     }
@@ -56,7 +55,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
-    let parts = Parts::of(all);
+    let parts = Parts::of(loaded);
     let mut signals = {
         let _inside = runtime.enter();
         signals()?

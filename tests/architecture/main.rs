@@ -27,28 +27,9 @@ const LEVELS: &[&[&str]] = &[
     &["cli"],
 ];
 
-/// Uses against the levels, each with its reason.
-const EXCEPTIONS: &[(&str, &str, &str)] = &[
-    (
-        "config/plan_relations.rs",
-        "plan",
-        "a plan is placed when it is checked; the checked types of config/model.rs know nothing of it",
-    ),
-    (
-        "config/plan_file.rs",
-        "plan",
-        "a plan's daily volumes are worked out by the plan's own rule when it is checked",
-    ),
-];
-
 /// Uses that close circles of files in parts that are being rebuilt. To be emptied, and then to go.
 const CIRCLES_TO_BE_BROKEN: &[(&str, &str)] = &[
     ("cli/words.rs", "cli/args.rs"),
-    ("config/board.rs", "config/controller.rs"),
-    ("config/input.rs", "config/controller.rs"),
-    ("config/limits.rs", "config/controller.rs"),
-    ("config/model.rs", "config/stepper.rs"),
-    ("config/pwm.rs", "config/stepper.rs"),
     ("daemon/driving.rs", "daemon/shell.rs"),
     ("daemon/driving.rs", "daemon/start.rs"),
     ("daemon/shell.rs", "daemon/start.rs"),
@@ -304,10 +285,7 @@ fn against_the_direction(source: &Source) -> Vec<String> {
             // `crate::Name` of the crate's root and macros are none of our parts.
             continue;
         };
-        let excepted = EXCEPTIONS
-            .iter()
-            .any(|(file, part, _)| *file == source.path && *part == to);
-        if to != from && level >= own && !excepted {
+        if to != from && level >= own {
             wrong.push(format!(
                 "src/{}:{line}: {from} must not use {to}",
                 source.path
@@ -493,7 +471,6 @@ fn an_import_against_the_direction_is_found() {
         bad("engine/dose.rs", "const T: &str = \"crate::ledger\";"),
         0
     );
-    assert_eq!(bad("config/plan_relations.rs", "use crate::plan::Slot;"), 0);
     assert_eq!(bad("guard/cap.rs", "use super::Facts;"), 0);
 }
 

@@ -43,7 +43,7 @@ fn owner() -> Who {
 /// A new ledger in virtual time, so that its newest entry is its present.
 fn ledger(state: &Path) -> Ledger {
     let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    let demo = dosewright::config::load(&demo).unwrap();
+    let demo = dosewright::config::load(&demo, &dosewright::plan::check_plan).unwrap();
     let session = SessionStart {
         boot: "virtual".to_owned(),
         at: at(0),

@@ -65,7 +65,11 @@ impl EventLoop<'_> {
 
     /// Reads the plan again. All or nothing: a plan with a mistake changes nothing.
     pub(super) fn reload(&mut self, ticket: Option<Ticket>, who: Who) -> Result<(), Ended> {
-        match crate::config::load_plan(&self.config_folder, &self.controller) {
+        match crate::config::load_plan(
+            &self.config_folder,
+            &self.controller,
+            &crate::plan::check_plan,
+        ) {
             Ok(loaded) => {
                 self.facts.plan_fingerprint = loaded.fingerprint;
                 self.feed(Event::PlanReplaced {
