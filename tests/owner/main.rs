@@ -90,7 +90,9 @@ fn alkalinity(ms: i64, dkh: f64) -> Entry {
 /// What a volume of a line's bottle carried in the sample's tank; of alkalinity, so much as is said.
 fn carries(line: &str, ul: i64, dkh: f64) -> Carried {
     let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    let controller = dosewright::config::load(&sample).unwrap().controller;
+    let controller = dosewright::config::load(&sample, &dosewright::plan::check_plan)
+        .unwrap()
+        .controller;
     let of = controller
         .lines
         .iter()

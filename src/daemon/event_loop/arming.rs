@@ -102,7 +102,10 @@ impl EventLoop<'_> {
         let desk = &mut self.core.desk;
         let ticket = desk.ticket(Asker::Arming(answer));
         let text = text.to_owned();
-        desk.entries(vec![Entry::Arming(arming)], Some((ticket, Answer::Done { text })));
+        desk.entries(
+            vec![Entry::Arming(arming)],
+            Some((ticket, Answer::Done { text })),
+        );
         self.go_on()
     }
 }

@@ -15,7 +15,7 @@ const PLAN: &str = include_str!("../../../config/plan.toml");
 pub(super) fn terms() -> Terms {
     let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
     let texts = [("controller.toml", CONTROLLER), ("plan.toml", PLAN)];
-    let loaded = check_texts(texts, &zones).unwrap();
+    let loaded = check_texts(texts, &zones, &crate::plan::check_plan).unwrap();
     Terms {
         controller: Arc::new(loaded.controller),
         plan: Arc::new(loaded.plan),
