@@ -11,7 +11,7 @@ use super::schema::{
     choices, flag, list, named, number, section, table, text, texts, whole,
 };
 
-const PIN: &str = "a pin with its numbering scheme, for example \"GPIO17\"";
+const A_PIN: &str = "a pin with its numbering scheme, for example \"GPIO17\"";
 const LEVEL: &[&str] = &["high", "low"];
 const FILE: &str = "the full path of a file";
 
@@ -41,9 +41,9 @@ section! {
     DRIVER: Text = choice("driver", &["rppal", "chardev"], Required);
     CHIP_LABEL: Text = text("chip-label", "the label of the GPIO chip, as `gpiodetect` shows it in brackets", Optional);
     LINE_BY: Text = choice("line-by", &["offset", "name"], Need::Text("offset"));
-    CUT_OFF: Text = text("cut-off", PIN, Optional);
+    CUT_OFF: Text = text("cut-off", A_PIN, Optional);
     CUT_OFF_ACTIVE: Text = choice("cut-off-active", LEVEL, Need::Text("high"));
-    HEARTBEAT: Text = text("heartbeat", PIN, Optional);
+    HEARTBEAT: Text = text("heartbeat", A_PIN, Optional);
     INPUT_POLL_MS: Number = number("input-poll-ms", 5.0, 200.0, "ms", Need::Number(20.0));
 }
 
@@ -59,11 +59,11 @@ section! { head;
     NOMINAL_RATE_ML_PER_MIN: Number = number("nominal-rate-ml-per-min", 0.05, 500.0, "mL/min", Required);
     RUN_MAX_S: Number = number("run-max-s", 0.2, 3600.0, "s", Required);
     DOSE_MIN_ML: Number = number("dose-min-ml", 0.001, 1000.0, "mL", Required);
-    OUTPUT: Text = text("output", PIN, Need::Unless(&["stepper", "pwm"]));
+    OUTPUT: Text = text("output", A_PIN, Need::Unless(&["stepper", "pwm"]));
     ACTIVE: Text = choice("active", LEVEL, Need::Unless(&["stepper", "pwm"]));
     STEPPER: Table = table("stepper", &stepper::SECTION, Optional);
     PWM: Table = table("pwm", &pwm::SECTION, Optional);
-    RUN_SENSE: Text = text("run-sense", PIN, Optional);
+    RUN_SENSE: Text = text("run-sense", A_PIN, Optional);
     RUN_SENSE_RUNNING: Text = choice("run-sense-running", LEVEL, Optional);
     CALIBRATION_AGE_MAX_DAYS: Number = number("calibration-age-max-days", 1.0, 3650.0, "days", Need::Number(90.0));
     CALIBRATION_RUN_MAX_H: Number = number("calibration-run-max-h", 0.1, 10_000.0, "h", Need::Number(50.0));
@@ -76,10 +76,10 @@ section! {
     /// Up to 2,000 steps/s: what a thread that sleeps between pulses keeps up with (ours). Acceleration: from a second of ramp at the
     /// lowest speed to none that would be felt.
     stepper;
-    STEP: Text = text("step", PIN, Required);
-    DIRECTION: Text = text("direction", PIN, Optional);
+    STEP: Text = text("step", A_PIN, Required);
+    DIRECTION: Text = text("direction", A_PIN, Optional);
     DIRECTION_LEVEL: Text = choice("direction-level", LEVEL, Optional);
-    ENABLE: Text = text("enable", PIN, Optional);
+    ENABLE: Text = text("enable", A_PIN, Optional);
     ENABLE_ACTIVE: Text = choice("enable-active", LEVEL, Optional);
     STEPS_PER_S: Whole = whole("steps-per-s", 10.0, 2000.0, "steps/s", Required);
     ACCELERATION_STEPS_PER_S2: Whole = whole("acceleration-steps-per-s2", 10.0, 100_000.0, "steps/s2", Required);
@@ -95,7 +95,7 @@ section! {
         Required,
     );
     CHANNEL: Whole = whole("channel", 0.0, 255.0, "", Required);
-    PIN: Text = text("pin", super::PIN, Required);
+    PIN: Text = text("pin", A_PIN, Required);
     FREQUENCY_HZ: Whole = whole("frequency-hz", 50.0, 50_000.0, "Hz", Required);
     DUTY_PERCENT: Whole = whole("duty-percent", 1.0, 100.0, "%", Required);
 }

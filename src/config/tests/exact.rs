@@ -634,3 +634,35 @@ fn a_rise_beyond_common_use_is_warned_of() {
         "more than the 1 dKH per day in common use",
     );
 }
+
+#[test]
+fn a_file_anybody_may_write_is_warned_of_and_a_file_that_is_no_text_is_refused() {
+    use std::os::unix::fs::PermissionsExt;
+    let dir = tempfile::tempdir().unwrap();
+    let (controller, plan) = (
+        dir.path().join("controller.toml"),
+        dir.path().join("plan.toml"),
+    );
+    std::fs::write(&controller, CONTROLLER).unwrap();
+    std::fs::write(&plan, PLAN).unwrap();
+    std::fs::set_permissions(&plan, std::fs::Permissions::from_mode(0o666)).unwrap();
+    let warnings = super::super::load(dir.path(), &|_, _| Vec::new())
+        .unwrap()
+        .warnings;
+    assert_eq!(warnings.len(), 1);
+    assert!(
+        warnings[0]
+            .to_string()
+            .contains("plan.toml: may be written by anybody"),
+        "{}",
+        warnings[0]
+    );
+    std::fs::write(&plan, b"uptake = \xff").unwrap();
+    let error = super::super::load(dir.path(), &|_, _| Vec::new())
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("is not UTF-8 text, first at byte 9"),
+        "{error}"
+    );
+}

@@ -94,34 +94,6 @@ fn a_missing_directory_names_both_files_and_what_to_do() {
 }
 
 #[test]
-fn a_file_anybody_may_write_is_warned_of_and_a_file_that_is_no_text_is_refused() {
-    use std::os::unix::fs::PermissionsExt;
-    let dir = tempfile::tempdir().unwrap();
-    let (controller, plan) = (
-        dir.path().join("controller.toml"),
-        dir.path().join("plan.toml"),
-    );
-    std::fs::write(&controller, CONTROLLER).unwrap();
-    std::fs::write(&plan, PLAN).unwrap();
-    std::fs::set_permissions(&plan, std::fs::Permissions::from_mode(0o666)).unwrap();
-    let warnings = load(dir.path(), &check_plan).unwrap().warnings;
-    assert_eq!(warnings.len(), 1);
-    assert!(
-        warnings[0]
-            .to_string()
-            .contains("plan.toml: may be written by anybody"),
-        "{}",
-        warnings[0]
-    );
-    std::fs::write(&plan, b"uptake = \xff").unwrap();
-    let error = load(dir.path(), &check_plan).unwrap_err().to_string();
-    assert!(
-        error.contains("is not UTF-8 text, first at byte 9"),
-        "{error}"
-    );
-}
-
-#[test]
 fn all_mistakes_of_both_files_are_reported_at_once_in_the_order_of_the_files() {
     let controller = edited(CONTROLLER, "volume-l = 300", "volume-l = -1");
     let controller = edited(
