@@ -10,7 +10,7 @@ use tokio::sync::{broadcast, mpsc, watch};
 use tokio::task::AbortHandle;
 
 use super::clock::{ShellClock, machine_now};
-use super::ledger_path;
+use super::options::ledger_path;
 use super::totals::Totals;
 use crate::engine::{Effect, Status};
 use crate::ledger::Ledger;
@@ -137,7 +137,7 @@ impl Displays {
 
     /// Tells the displays of an effect if it is an event to people.
     pub(super) fn effect(&mut self, effect: &Effect, totals: &Totals) {
-        if let Some(mut line) = lines::event(effect, totals.open()) {
+        for mut line in lines::events(effect, totals.open()) {
             // Rises for ever, across restarts too, because it begins with the time; fits a double exactly.
             let by_time = line.at.as_millisecond().saturating_mul(1000);
             self.event_last = by_time.max(self.event_last.saturating_add(1));

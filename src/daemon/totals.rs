@@ -45,9 +45,11 @@ impl Totals {
                 self.open.insert(intent.id, (line, counts));
             }
             Effect::StoreOutcome(outcome) => self.outcome(outcome),
-            Effect::Store { entry, .. } => {
-                if let Entry::Reading(reading) = entry {
-                    self.reading(reading);
+            Effect::Store { entries, .. } => {
+                for entry in entries {
+                    if let Entry::Reading(reading) = entry {
+                        self.reading(reading);
+                    }
                 }
             }
             Effect::StartPump { .. }
@@ -78,8 +80,8 @@ impl Totals {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantity::{Alkalinity, Millis, Volume};
-    use crate::record::{DoseEnd, DoseKind, Intent, Stamp, Who};
+    use crate::quantity::{Millis, Volume};
+    use crate::record::{Carried, Destination, DoseEnd, DoseKind, Intent, Stamp, Who};
 
     fn name(text: &str) -> Name {
         Name::new(text).unwrap()
@@ -104,7 +106,8 @@ mod tests {
             slot: None,
             volume: Volume::from_ul(2000),
             run_time: Millis::new(2000),
-            alkalinity: Alkalinity::from_meq_per_l(0.0),
+            carries: Carried::new(),
+            into: Destination::Tank,
             who: Who::Plan,
             live,
             at: stamp(),

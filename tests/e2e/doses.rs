@@ -34,7 +34,10 @@ fn the_demo_reef_doses_within_seconds_and_can_be_held_and_resumed() {
     for line in status["lines"].as_array().unwrap() {
         assert_eq!(line["state"], "held", "{line}");
         assert!(
-            line["reason"]["text"].as_str().unwrap().contains("a look at it"),
+            line["reason"]["text"]
+                .as_str()
+                .unwrap()
+                .contains("a look at it"),
             "{line}"
         );
     }

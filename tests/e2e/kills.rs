@@ -5,8 +5,10 @@ use std::time::Duration;
 
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
-use dosewright::quantity::{Alkalinity, Millis, Name, Volume};
-use dosewright::record::{DoseId, DoseKind, Entry, Intent, Refill, Stamp, Who};
+use dosewright::quantity::{Millis, Name, Volume};
+use dosewright::record::{
+    Carried, Destination, DoseId, DoseKind, Entry, Intent, Refill, Stamp, Who,
+};
 use jiff::Timestamp;
 
 use crate::rig::{BOTTLE_UL, Rig, Spread, pause, text, ul};
@@ -174,7 +176,8 @@ fn leave_an_intent(rig: &Rig) {
         }),
         volume: Volume::from_ul(1000),
         run_time: Millis::new(60_000),
-        alkalinity: Alkalinity::ZERO,
+        carries: Carried::new(),
+        into: Destination::Tank,
         who: Who::Plan,
         live: false,
         at: stamp(10),
@@ -187,7 +190,7 @@ fn leave_an_intent(rig: &Rig) {
         note: "full".to_owned(),
         at: stamp(0),
     };
-    ledger.store(&Entry::Refill(full)).unwrap();
+    ledger.store(&[Entry::Refill(full)]).unwrap();
     ledger.store_intent(&intent).unwrap();
 }
 
@@ -285,7 +288,10 @@ fn a_line_whose_doses_keep_ending_unseen_is_held() {
     let line = rig.line("fast");
     assert_eq!(line["state"], "held", "{line}");
     assert!(
-        line["reason"]["text"].as_str().unwrap().contains("ended unseen"),
+        line["reason"]["text"]
+            .as_str()
+            .unwrap()
+            .contains("ended unseen"),
         "{line}"
     );
     let refused = rig.tell(&["dose", "fast", "1 mL", "--yes", "--repeat", "1 mL"]);

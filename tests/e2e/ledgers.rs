@@ -31,7 +31,10 @@ fn says_so_and_takes_a_hold(rig: &Rig, args: &[&str], words: &str) {
     );
     let line = rig.line("slow");
     assert_eq!(line["state"], "blocked", "{line}");
-    assert!(line["reason"]["text"].as_str().unwrap().contains(words), "{line}");
+    assert!(
+        line["reason"]["text"].as_str().unwrap().contains(words),
+        "{line}"
+    );
     assert_eq!(rig.tell(&["status", "--exit-code"]).status.code(), Some(1));
     let refused = rig.tell(&["dose", "fast", "1 mL", "--yes", "--repeat", "1 mL"]);
     assert_eq!(refused.status.code(), Some(1));

@@ -1,6 +1,7 @@
 //! Signals in the middle of a dose.
 
 use rustix::process::Signal;
+use serde_json::json;
 
 use crate::rig::{CONTROLLER, PLAN, Rig, ul, wait_for};
 

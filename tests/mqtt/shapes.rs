@@ -3,13 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use dosewright::config::Mode;
+use dosewright::config::{Mode, RemoteKind};
 use dosewright::engine::{
     HoldStatus, LastRefusal, LineState, Reason, RunningStatus, Status, WaterStatus,
 };
-use dosewright::mqtt::{
-    ALLOWED, RemoteKind, Settings, TABLE_SOURCE, description, messages, schema,
-};
+use dosewright::mqtt::{ALLOWED, Settings, TABLE_SOURCE, description, messages, schema};
 use dosewright::quantity::{Alkalinity, FlowRate, Volume};
 use serde_json::{Value, json};
 
@@ -430,7 +428,7 @@ fn buttons_appear_only_for_commands_that_are_allowed() {
             .collect()
     };
     let mut none = Settings::new("localhost", 1);
-    none.commands.clear();
+    none.broker.commands.clear();
     assert!(buttons(&none).is_empty());
     let default = buttons(&Settings::new("localhost", 1));
     assert_eq!(
@@ -440,7 +438,7 @@ fn buttons_appear_only_for_commands_that_are_allowed() {
             .into()
     );
     let mut more = Settings::new("localhost", 1);
-    more.commands.insert(RemoteKind::Resume);
+    more.broker.commands.insert(RemoteKind::Resume);
     assert!(buttons(&more).contains("resume"));
     let all = described(&all_commands(Settings::new("localhost", 1)), "m1").to_string();
     assert!(

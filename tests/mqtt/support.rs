@@ -9,15 +9,14 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use dosewright::chemistry::{Element, Quantity};
-use dosewright::config::Mode;
+use dosewright::config::{Mode, RemoteKind};
 use dosewright::engine::{
     AlkalinityReading, Answer, ClockStatus, Command, DaemonStatus, Denial, ElementReading,
     HeadStatus, InputStatus, LastDose, LedgerStatus, LineState, LineStatus, NextDose, Now,
     ReservoirStatus, SlotStatus, Status, TrustSource, WaterStatus,
 };
 use dosewright::mqtt::{
-    Clock, EventLine, Health, Identity, RemoteCommand, RemoteKind, Running, Seams, Settings,
-    Topics, spawn,
+    Clock, EventLine, Health, Identity, RemoteCommand, Running, Seams, Settings, Topics, spawn,
 };
 use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
 use jiff::Timestamp;
@@ -334,7 +333,7 @@ pub(crate) struct Rig {
 /// Settings for a broker on this machine, with pauses that a test can wait for.
 pub(crate) fn settings(port: u16) -> Settings {
     let mut s = Settings::new("127.0.0.1", port);
-    s.keep_alive = Duration::from_secs(5);
+    s.broker.keep_alive = Duration::from_secs(5);
     s.timing.connect = Duration::from_secs(1);
     s.timing.back_off_first = Duration::from_millis(50);
     s.timing.back_off_max = Duration::from_millis(500);
@@ -343,7 +342,7 @@ pub(crate) fn settings(port: u16) -> Settings {
 }
 
 pub(crate) fn all_commands(mut settings: Settings) -> Settings {
-    settings.commands = RemoteKind::ALL.into_iter().collect();
+    settings.broker.commands = RemoteKind::ALL.into_iter().collect();
     settings
 }
 

@@ -2,7 +2,7 @@ use std::collections::BTreeMap;
 
 use super::*;
 use crate::quantity::{Name, Volume};
-use crate::record::{DoseEnd, DoseId, Entry, Hold, HoldScope, Outcome, Stamp, Who};
+use crate::record::{DoseEnd, DoseId, Entry, Hold, HoldChange, HoldScope, Outcome, Stamp, Who};
 
 fn name(text: &str) -> Name {
     Name::new(text).unwrap()
@@ -31,7 +31,7 @@ fn outcome(id: i64, ul: i64) -> Effect {
 #[test]
 fn the_end_of_a_dose_and_a_hold_become_lines_that_name_what_they_concern() {
     let open = BTreeMap::from([(DoseId(7), (name("alk"), true))]);
-    let line = lines::event(&outcome(7, 1500), &open).unwrap();
+    let line = lines::events(&outcome(7, 1500), &open).pop().unwrap();
     assert_eq!(
         (line.code.as_str(), line.line),
         ("dose-interrupted", Some(name("alk")))
@@ -47,8 +47,16 @@ fn the_end_of_a_dose_and_a_hold_become_lines_that_name_what_they_concern() {
         who: Who::Local { uid: 7 },
         since: stamp().wall,
     };
-    let entry = Entry::HoldSet(hold, stamp());
-    let line = lines::event(&Effect::Store { entry, reply: None }, &open).unwrap();
+    let entry = Entry::Hold(HoldChange::set(hold, stamp()));
+    let line = lines::events(
+        &Effect::Store {
+            entries: vec![entry],
+            reply: None,
+        },
+        &open,
+    )
+    .pop()
+    .unwrap();
     assert_eq!((line.code.as_str(), line.line), ("hold-set", None));
     assert!(line.text.contains("milky water") && line.who.contains("local user 7"));
 }
