@@ -4,7 +4,7 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::chemistry::{Advice, Proposal, Tracked, Uptake, figures};
+use crate::chemistry::figures;
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
@@ -13,6 +13,7 @@ use crate::cli::water::owner_args::Accept;
 use crate::cli::words::agreed;
 use crate::config::AlkalinityLimits;
 use crate::control::{Client, Request, Response};
+use crate::estimate::{Advice, Proposal, Tracked, Uptake};
 use crate::quantity::{Alkalinity, f64_from_i64};
 
 /// A daily volume is changed by at most this part of itself at a time; what is right to do at once for alkalinity is bounded by its own
