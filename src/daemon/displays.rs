@@ -13,7 +13,7 @@ use tokio::sync::{broadcast, mpsc, watch};
 use tokio::task::AbortHandle;
 
 use super::clock::{ShellClock, machine_now};
-use super::ledger_path;
+use super::options::ledger_path;
 use crate::config::Controller;
 use crate::engine::{Effect, Status};
 use crate::ledger::Ledger;

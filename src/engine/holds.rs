@@ -1,5 +1,6 @@
 //! Holds: a stop that lasts. It takes effect here and now; writing it down comes after.
 
+use super::alarms::AlarmCode;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::Now;
 use super::state::Engine;
@@ -92,6 +93,13 @@ impl Engine {
             holds: self.holds.clone(),
             reply: Some((ticket, Answer::Done { text })),
         });
+    }
+
+    pub(super) fn hold_file_fault(&mut self, why: &str, now: Now) {
+        let text = format!(
+            "what is on hold stays on hold, but a power cut or a restart now may forget it: {why}"
+        );
+        self.raise(AlarmCode::HoldFileFault, "", text, now);
     }
 }
 

@@ -7,6 +7,7 @@
 //! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
 //! dosed, of holds or of limits; the guard looks at every dose again when it is due.
 
+mod against;
 mod changeover;
 mod check;
 mod course;
@@ -29,6 +30,7 @@ use serde::{Deserialize, Serialize};
 use crate::config::Plan;
 use crate::quantity::{Name, Volume};
 
+pub use against::{UPTAKE_TOLERANCE_DKH_PER_DAY, check_plan, planned_alkalinity};
 pub use changeover::{
     CHANGEOVER_DAYS_MAX, ChangeoverDay, ChangeoverError, ChangeoverShape, ChangeoverWish, Side,
     drift_per_day, shape_changeover, shape_under_way,

@@ -245,11 +245,12 @@ fn who_asked_is_recorded_from_the_kernel_and_not_from_the_request() {
     let daemon = rig.start_real();
     rig.ok(&["hold", "--reason", "who am I"]);
     let uid = rustix::process::getuid().as_raw();
-    let rows = rig.rows("hold");
-    assert!(
-        rows[0]["who"].as_str().unwrap().contains(&uid.to_string()),
-        "{rows:?}"
-    );
+    // The answer waits for the hold file; the ledger may be a moment behind it.
+    let row = wait_for("the row of the hold", || {
+        rig.rows("hold").into_iter().next()
+    });
+    let who = row["who"].as_str().unwrap();
+    assert!(who.contains(&uid.to_string()), "{row:?}");
     daemon.stop();
 }
 

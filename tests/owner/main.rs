@@ -43,7 +43,7 @@ fn owner() -> Who {
 /// A new ledger in virtual time, so that its newest entry is its present.
 fn ledger(state: &Path) -> Ledger {
     let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    let demo = dosewright::config::load(&demo).unwrap();
+    let demo = dosewright::config::load(&demo, &dosewright::plan::check_plan).unwrap();
     let session = SessionStart {
         boot: "virtual".to_owned(),
         at: at(0),
@@ -90,7 +90,9 @@ fn alkalinity(ms: i64, dkh: f64) -> Entry {
 /// What a volume of a line's bottle carried in the sample's tank; of alkalinity, so much as is said.
 fn carries(line: &str, ul: i64, dkh: f64) -> Carried {
     let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    let controller = dosewright::config::load(&sample).unwrap().controller;
+    let controller = dosewright::config::load(&sample, &dosewright::plan::check_plan)
+        .unwrap()
+        .controller;
     let of = controller
         .lines
         .iter()

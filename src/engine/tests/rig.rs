@@ -50,7 +50,7 @@ pub(super) fn demo() -> (Controller, Plan) {
     let checked = DEMO.get_or_init(|| {
         let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
         let texts = [("controller.toml", CONTROLLER), ("plan.toml", PLAN)];
-        let loaded = check_texts(texts, &zones).unwrap();
+        let loaded = check_texts(texts, &zones, &crate::plan::check_plan).unwrap();
         let mut controller = loaded.controller;
         // The tests' own bottles, so that their figures do not hang on the sample's.
         for bottle in ["alkalinity", "calcium"] {
@@ -69,7 +69,8 @@ pub(super) fn plan_of(text: &str, controller: &Controller) -> Arc<Plan> {
     let key = format!("{} {text}", controller.time_zone_name);
     let known = PLANS.lock().unwrap().get(&key).cloned();
     known.unwrap_or_else(|| {
-        let checked = check_plan_text(("plan.toml", text), controller).unwrap();
+        let checked =
+            check_plan_text(("plan.toml", text), controller, &crate::plan::check_plan).unwrap();
         let plan = Arc::new(checked.plan);
         PLANS.lock().unwrap().insert(key, Arc::clone(&plan));
         plan
