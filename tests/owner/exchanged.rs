@@ -178,7 +178,7 @@ fn a_top_up_is_shown_begun_listed_and_confirmed_by_a_new_result_only() {
     let done = reef.run(&["course", "confirm", "1", "--review-days", "60"]);
     let said = String::from_utf8_lossy(&done.stdout).into_owned();
     assert!(
-        done.status.success() && said.contains("I 0.055"),
+        done.status.success() && said.contains("iodine 0.055"),
         "{done:?}"
     );
     let list = reef.json(&["course", "list", "--json"]);
