@@ -11,7 +11,7 @@ use super::model::{
 };
 use super::stepper::{self, HeadOutput};
 use super::tree::RawTable;
-use super::{board, input, limits, pwm, relations, solution};
+use super::{board, input, limits, peer, pwm, relations, solution};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
 use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume, i64_from_f64};
@@ -35,6 +35,8 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     let solutions = collect(raw, "solution", sink, solution::build);
     let lines = lines(raw, sink);
     let apart = apart(raw, sink);
+    let peers = raw.list("peer").iter();
+    let peers = peers.filter_map(|table| peer::build(table, sink)).collect();
     let inputs = collect(raw, "input", sink, |raw_input, name, sink| {
         input::build(raw, raw_input, name, sink)
     });
@@ -75,6 +77,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         alkalinity,
         element_rise_max,
         times,
+        peers,
     })
 }
 

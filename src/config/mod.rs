@@ -20,6 +20,7 @@ mod load;
 mod mistake;
 mod model;
 mod nearest;
+mod peer;
 mod pin;
 mod plan_file;
 mod plan_relations;
@@ -47,6 +48,7 @@ pub use model::{
     Head, Input, InputRole, Line, LineBy, Mode, OldCalibration, Output, Plan, PlannedLine,
     Reservoir, RunSense, SimulatedHead, Solution, TimeLimits, Times,
 };
+pub use peer::{Peer, PeerName, Person, Right, allows};
 pub use pin::{header_pin, parse_pin};
 pub use plan_relations::UPTAKE_TOLERANCE_DKH_PER_DAY;
 pub use pwm::Pwm;

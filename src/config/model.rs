@@ -6,6 +6,7 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
 use super::calendar::CronTimes;
+use super::peer::Peer;
 use super::stepper::HeadOutput;
 use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
 use crate::metering::Calibration;
@@ -41,6 +42,8 @@ pub struct Controller {
     /// Largest rise per 24 h for single elements, where the owner gives one.
     pub element_rise_max: BTreeMap<Element, Concentration>,
     pub times: TimeLimits,
+    /// Who may ask for what over the local socket; without any, the rule of [`super::peer::allows`].
+    pub peers: Vec<Peer>,
 }
 
 /// Whether outputs are driven.

@@ -124,6 +124,7 @@ pub(super) const CONTROLLER: Section = section(&[
     key("apart", Kind::List(&APART), Optional),
     key("input", Kind::Named(&INPUT, Naming::Own), Optional),
     key("limits", Kind::Table(&LIMITS), Optional),
+    key("peer", Kind::List(&PEER), Optional),
     key("mqtt", Kind::Foreign, Optional),
 ]);
 
@@ -308,6 +309,21 @@ const APART: Section = section(&[
     key("first", Kind::Text("the name of a solution"), Required),
     key("second", Kind::Text("the name of a solution"), Required),
     num("gap-min", 0.1, 720.0, "min", Required),
+]);
+
+/// Rights have their words from [`super::peer::Right`].
+const PEER: Section = section(&[
+    key(
+        "user",
+        Kind::Text("the name of a user"),
+        Need::Unless(&["group"]),
+    ),
+    key("group", Kind::Text("the name of a group"), Optional),
+    key(
+        "may",
+        Kind::Texts("a list of rights such as [\"observe\", \"dose\"]"),
+        Required,
+    ),
 ]);
 
 const INPUT: Section = section(&[

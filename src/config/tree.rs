@@ -128,6 +128,10 @@ impl RawTable {
         values.sort_by(|a, b| a.0.cmp(&b.0));
         for (key, value) in values {
             let here = format!("{path}{key}");
+            // Who may ask for what does not bear on what is dosed.
+            if here == "peer" {
+                continue;
+            }
             match &value.data {
                 Data::Number(number) => out.push(format!("{here}={number:?}")),
                 Data::Flag(flag) => out.push(format!("{here}={flag}")),

@@ -13,11 +13,12 @@ use super::clock::{ShellClock, kernel_clock_is_synchronised, under_voltage};
 use super::displays::Displays;
 use super::heart::{Heart, LoopBeat, tell};
 use super::holdfile::{HoldKeeper, HoldsWritten};
+use super::log;
+use super::people::person;
 use super::start::Ended;
-use super::{log, requests};
-use crate::config::Controller;
-use crate::control::{Incoming, Response, ShellFacts};
-use crate::engine::{Answer, Denial, Effect, Engine, Event, Ticket, TrustSource};
+use crate::config::{Controller, Right};
+use crate::control::{Incoming, Request, Response, ShellFacts};
+use crate::engine::{Answer, Command, Denial, Effect, Engine, Event, Ticket, TrustSource};
 use crate::ledger::{LedgerHandle, LedgerReport, Request as LedgerRequest};
 use crate::mqtt::RemoteCommand;
 use crate::pump::{InputReport, InputWatch, PumpHandle, PumpReport};
@@ -133,7 +134,7 @@ enum Asker {
 impl Asker {
     fn give(self, answer: Result<Answer, Denial>) {
         match self {
-            Self::Local(sender) => give(sender, requests::response(answer)),
+            Self::Local(sender) => give(sender, answer.into()),
             // The client task may have stopped waiting; what was asked has been done all the same.
             Self::Remote(sender) => drop(sender.send(answer)),
         }
@@ -413,8 +414,13 @@ impl Shell<'_> {
             answer,
         } = incoming;
         let who = Who::Local { uid };
-        match requests::sort(request) {
-            requests::Sorted::Status => {
+        if let Err(text) = self.may(uid, request.right()) {
+            tracing::warn!(uid, "refused: {text}");
+            give(answer, Response::denied("no-right", text));
+            return None;
+        }
+        match request {
+            Request::Status {} => {
                 let status = self.engine.status(self.clock.now());
                 if let Some(displays) = &self.displays {
                     self.facts.mqtt = Some(displays.health());
@@ -424,21 +430,21 @@ impl Shell<'_> {
                 give(answer, Response::done("status", data));
                 None
             }
-            requests::Sorted::Reload => {
+            Request::Reload {} => {
                 let ticket = self.ticket(answer);
                 self.reload(Some(ticket), who)
             }
-            requests::Sorted::Arm {
+            Request::Arm {
                 fingerprint,
                 sentence,
             } => {
-                match self.check_arm(&fingerprint, &sentence) {
-                    Ok(()) => self.store_arming(true, sentence, who, answer),
+                match self.check_arm(fingerprint.as_str(), sentence.as_str()) {
+                    Ok(()) => self.store_arming(true, sentence.into(), who, answer),
                     Err((code, text)) => give(answer, Response::denied(code, text)),
                 }
                 None
             }
-            requests::Sorted::Disarm => {
+            Request::Disarm {} => {
                 self.store_arming(false, String::new(), who, answer);
                 // Whatever becomes of the record: it was asked to stop driving, so nothing more is begun.
                 if self.guards.live {
@@ -447,31 +453,35 @@ impl Shell<'_> {
                     None
                 }
             }
-            requests::Sorted::Refused(response) => {
-                give(answer, response);
-                None
+            Request::ConfirmAttended(confirm) => {
+                self.command(Asker::Local(answer), who, Command::Confirm(confirm))
             }
-            requests::Sorted::Command(command) => {
-                let ticket = self.ticket(answer);
-                self.feed(Event::Command {
-                    ticket,
-                    who,
-                    command,
-                })
-            }
+            Request::Command(command) => self.command(Asker::Local(answer), who, command),
         }
+    }
+
+    /// Whether a local user may ask for that.
+    fn may(&self, uid: u32, right: Right) -> Result<(), String> {
+        let daemon = rustix::process::geteuid().as_raw();
+        crate::config::allows(&self.controller.peers, &person(uid), daemon, right)
+    }
+
+    fn command(&mut self, asker: Asker, who: Who, command: Command) -> Option<Ended> {
+        let ticket = self.ticket_for(asker);
+        self.feed(Event::Command {
+            ticket,
+            who,
+            command,
+            nonce: nonce(),
+        })
     }
 
     /// A command that came over the broker and may be given from there.
     fn commanded(&mut self, remote: RemoteCommand) -> Option<Ended> {
-        let ticket = self.ticket_for(Asker::Remote(remote.reply));
-        self.feed(Event::Command {
-            ticket,
-            who: Who::Remote {
-                name: remote.sender,
-            },
-            command: remote.command,
-        })
+        let who = Who::Remote {
+            name: remote.sender,
+        };
+        self.command(Asker::Remote(remote.reply), who, remote.command)
     }
 
     /// Whether this may be armed now, and was asked for in the right words.
@@ -814,14 +824,20 @@ fn give(sender: oneshot::Sender<Response>, response: Response) {
 
 /// What was asked is in force, but not written down.
 fn in_force_only(answer: &Answer, why: &str) -> Denial {
-    let done = match answer {
-        Answer::Done { text } => text.clone(),
-        Answer::DosePrepared { .. } | Answer::DoseStarted { .. } => "done".to_owned(),
-    };
     Denial::new(
         "not-recorded",
-        format!("{done}: in force now, but not on disk yet: {why}"),
+        format!(
+            "{}: in force now, but not on disk yet: {why}",
+            answer.text()
+        ),
     )
+}
+
+/// Random bits of the kernel, good enough that nobody guesses a token made of them.
+fn nonce() -> Option<u128> {
+    let mut bytes = [0_u8; 16];
+    let got = rustix::rand::getrandom(&mut bytes, rustix::rand::GetRandomFlags::NONBLOCK);
+    (got == Ok(bytes.len())).then(|| u128::from_ne_bytes(bytes))
 }
 
 fn millis(duration: Duration) -> Millis {

@@ -4,21 +4,70 @@
 //! missed in an outage or a hold is not made up for, so the water never sees two steps at once. Once the new line gives all of it that
 //! stays so until the plan file says it itself; the plan that still says the old thing does not undo it.
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use super::alarms::AlarmCode;
+use super::ask::ChangeoverAction;
+use super::changeover_words::{changeover_figures, changeover_text};
 use super::effect::{Answer, Denial, Ticket};
-use super::event::{ChangeoverAction, NewChangeover, Now};
+use super::event::Now;
+use super::proposal::{Figures, Worked};
 use super::state::Engine;
+use crate::chemistry::Quantity;
 use crate::config::Plan;
 use crate::plan::{
-    ChangeoverShape, DailyVolumes, plan_daily_volumes, shape_changeover, shape_under_way,
+    ChangeoverShape, ChangeoverWish, DailyVolumes, across_midnights, plan_daily_volumes,
+    shape_changeover, shape_under_way,
 };
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Name, Volume, Words};
 use crate::record::{Changeover, ChangeoverState, Entry, Who};
 
 /// Part of a day's volume that must have been given before the next step. Ours.
 const GIVEN_PART: f64 = 0.5;
+
+/// A changeover as it is asked for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewChangeover {
+    /// The line that fades out.
+    pub from: Name,
+    /// The line that fades in; on standby in the plan.
+    pub to: Name,
+    pub by: Quantity,
+    /// Over how many days.
+    pub days: u32,
+    /// In the owner's words.
+    pub note: Words,
+}
+
+/// Every number of a changeover before it begins.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ChangeoverFigures {
+    pub from: Name,
+    pub to: Name,
+    pub by: Quantity,
+    pub days: u32,
+    /// Each day's volumes, from the present one on.
+    pub steps: Vec<ChangeoverStep>,
+    /// The most that all lines add in any 24 h across one of its midnights.
+    pub most_in_24_h_dkh: f64,
+    /// How much more of each element is added a day afterwards, mg/L; negative for less.
+    pub drift_mg_per_l_per_day: BTreeMap<Quantity, f64>,
+}
+
+/// One day of a changeover.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ChangeoverStep {
+    #[serde(rename = "from_ul")]
+    pub from: Volume,
+    #[serde(rename = "to_ul")]
+    pub to: Volume,
+}
 
 impl Engine {
     /// The changeover that is under way.
@@ -142,13 +191,11 @@ impl Engine {
             .map_or(Volume::ZERO, |(_, volume)| volume)
     }
 
-    pub(super) fn start_changeover(
-        &mut self,
-        new: NewChangeover,
-        ticket: Ticket,
-        who: Who,
+    pub(super) fn work_out_changeover(
+        &self,
+        new: &NewChangeover,
         now: Now,
-    ) -> Result<(), Denial> {
+    ) -> Result<Worked, Denial> {
         self.clock_for_course()?;
         let refuse = |why: String| Denial::new("changeover-refused", why);
         if let Some(other) = self.under_way() {
@@ -160,6 +207,38 @@ impl Engine {
         if let Some(why) = self.swap_in_the_way(None) {
             return Err(refuse(why));
         }
+        let wish = ChangeoverWish {
+            from: new.from.clone(),
+            to: new.to.clone(),
+            by: new.by.element().cloned(),
+            days: new.days,
+        };
+        let today = self.local_date(now.wall);
+        let extra = |line: &Name| self.extra_of_others(line, None);
+        let shape = shape_changeover(
+            (&self.controller, &self.plan),
+            &wish,
+            (self.uptake(), today),
+            &extra,
+            &|line| self.dose_min(line),
+        )
+        .map_err(|error| refuse(error.to_string()))?;
+        let crossings = across_midnights(&self.controller, &self.plan, (&shape, today), &extra);
+        let figures = changeover_figures(&self.controller, (&shape, &new.by), &crossings);
+        Ok(Worked {
+            text: changeover_text(&self.controller, (&shape, &new.by), &crossings),
+            figures: Figures::Changeover(figures),
+            ask_twice: None,
+            quiet: None,
+        })
+    }
+
+    pub(super) fn begin_changeover(
+        &mut self,
+        new: NewChangeover,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) {
         let number = self
             .changeover
             .as_ref()
@@ -174,20 +253,11 @@ impl Engine {
             step: 0,
             on: self.local_date(now.wall),
             state: ChangeoverState::Forward,
-            note: new.note,
+            note: new.note.into(),
             who: who.clone(),
             at: self.stamp(now),
         };
-        shape_changeover(
-            (&self.controller, &self.plan),
-            &changeover.wish(),
-            (self.uptake(), self.local_date(now.wall)),
-            &|line| self.extra_of_others(line, None),
-            &|line| self.dose_min(line),
-        )
-        .map_err(|error| refuse(error.to_string()))?;
         self.put_changeover(changeover, who, Some(ticket), now);
-        Ok(())
     }
 
     pub(super) fn set_changeover(

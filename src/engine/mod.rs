@@ -17,8 +17,10 @@
 
 mod alarms;
 mod alkalinity;
+mod ask;
 mod bench;
 mod changeover;
+mod changeover_words;
 mod clock;
 mod command;
 mod course;
@@ -30,6 +32,7 @@ mod facts;
 mod holds;
 mod inputs;
 mod owner;
+mod proposal;
 mod slots;
 mod start;
 mod state;
@@ -39,12 +42,17 @@ mod swap_start;
 mod watch;
 
 pub use alarms::{Alarm, AlarmCode};
-pub use effect::{Answer, Denial, Effect, Ticket};
-pub use event::{
-    ChangeoverAction, Command, CourseAction, Event, NewCalibration, NewChangeover, NewCourse,
-    NewFact, NewReading, NewSwap, NewVerification, Now, RefillLevel, RunEnd, RunReport,
-    TrustSource,
+pub use ask::{
+    ChangeoverAction, Command, CourseAction, NewCalibration, NewFact, NewReading, NewSwap,
+    NewVerification, RefillLevel,
 };
+pub use bench::DoseFigures;
+pub use changeover::{ChangeoverFigures, ChangeoverStep, NewChangeover};
+pub use course::{CourseFigures, NewCourse};
+pub use effect::{Answer, Denial, Effect, Ticket};
+pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
+pub use owner::UptakeFigures;
+pub use proposal::{Confirm, Figures, Proposal, Token, Wish};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status};
@@ -75,7 +83,8 @@ impl Engine {
                 ticket,
                 who,
                 command,
-            } => self.command(ticket, who, command, now),
+                nonce,
+            } => self.command((ticket, who), command, nonce, now),
             Event::Stopping => self.stop_everything(now),
         }
         self.go_on(now);

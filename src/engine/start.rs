@@ -133,6 +133,7 @@ impl Engine {
                 uptake: history.uptake,
                 share: 1.0,
             },
+            levels: history.water.into_iter().collect(),
             changeover: history.changeover,
             swap: history.swap,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
@@ -145,8 +146,7 @@ impl Engine {
                 .collect(),
             under_voltage: false,
             alarms: Alarms::default(),
-            prepared: None,
-            token_last: 0,
+            pending: None,
             dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,
@@ -311,6 +311,9 @@ impl Engine {
             if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
                 self.alkalinity.reading = Some((value, uncertainty, reading.taken));
                 self.alkalinity.added_since = Some(added);
+            } else if let ReadingValue::Concentration { value, .. } = reading.value {
+                let known = (reading.taken, value.as_mg_per_l());
+                self.remember_level(reading.measured.as_str(), known);
             }
         }
     }

@@ -4,8 +4,9 @@
 //! What the line gave since the swap is counted by the books, so a restart or a lost power supply changes nothing about it. Which liquid
 //! leaves a tube cannot be measured here; its volume is what the owner says.
 
+use super::ask::NewSwap;
 use super::effect::{Answer, Denial, Ticket};
-use super::event::{NewSwap, Now};
+use super::event::Now;
 use super::state::Engine;
 use crate::config::{Mode, Plan};
 use crate::plan::{DailyVolumes, SwapWish, followers_of, plan_daily_volumes, shape_swap};
@@ -114,7 +115,7 @@ impl Engine {
             dose_last: DoseId(self.dose_last),
             live: self.live,
             state: SwapState::Tube,
-            note: new.note.clone(),
+            note: new.note.clone().into(),
             who: Who::Daemon,
             at: self.stamp(self.clock.last),
         })
@@ -184,7 +185,7 @@ impl Engine {
             dose_last: DoseId(self.dose_last),
             live: self.live,
             state,
-            note: new.note.clone(),
+            note: new.note.clone().into(),
             ..swap.clone()
         })
     }

@@ -88,6 +88,7 @@ impl Ledger {
             holds: holds(conn)?,
             settled: settled(conn, today)?,
             readings: readings(conn)?,
+            water: super::owner::water_newest(conn)?,
             alkalinity_since_reading: self.alkalinity_since_reading(&open)?,
             uptake: uptake(conn)?,
             courses: super::owner::courses_newest(conn)?,

@@ -223,6 +223,20 @@ pub(super) fn courses_newest(conn: &Connection) -> rusqlite::Result<Vec<Course>>
         .collect()
 }
 
+/// The last value of each water test that is kept as a fact, detection limits left out.
+pub(super) fn water_newest(conn: &Connection) -> rusqlite::Result<Vec<(String, (Timestamp, f64))>> {
+    let mut all = conn.prepare(
+        "SELECT name, happened_ms, value FROM fact WHERE kind = 'water' AND uncertainty IS NOT NULL AND id IN \
+         (SELECT id FROM fact AS newest WHERE newest.kind = 'water' AND newest.name = fact.name AND newest.uncertainty IS NOT NULL \
+         ORDER BY happened_ms DESC, id DESC LIMIT 1)",
+    )?;
+    all.query_map([], |row| {
+        let taken = codec::instant(row, "happened_ms")?;
+        Ok((codec::text(row, "name")?, (taken, row.get("value")?)))
+    })?
+    .collect()
+}
+
 /// When the water was last changed.
 pub(super) fn water_changed(conn: &Connection) -> rusqlite::Result<Option<Timestamp>> {
     conn.query_row(

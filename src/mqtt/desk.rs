@@ -17,7 +17,7 @@ use super::command::{Parsed, id_of, parse};
 use super::payload::{ml, mode, num};
 use super::settings::{RemoteKind, Settings};
 use super::{Clock, RemoteCommand};
-use crate::engine::{Answer, Command, Denial, Now};
+use crate::engine::{Answer, Command, Denial, Figures, Now};
 use crate::quantity::Millis;
 use crate::record::HoldScope;
 
@@ -139,22 +139,18 @@ impl Desk {
         let scope = match &parsed.command {
             Command::Hold { scope, .. } => Some(scope.clone()),
             Command::Resume { .. }
-            | Command::PrepareDose { .. }
-            | Command::ConfirmDose { .. }
+            | Command::Prepare(_)
+            | Command::Confirm(_)
             | Command::Refill { .. }
             | Command::AddReading(_)
-            | Command::PrepareRun { .. }
             | Command::StopRun { .. }
             | Command::Verify(_)
             | Command::Calibrate(_)
             | Command::AddFact(_)
-            | Command::AddCourse(_)
             | Command::SetCourse { .. }
-            | Command::StartChangeover(_)
             | Command::StartSwap(_)
-            | Command::SetChangeover(_)
-            | Command::AcceptUptake(_)
-            | Command::TrustClock
+            | Command::SetChangeover { .. }
+            | Command::TrustClock {}
             | Command::Acknowledge { .. }
             | Command::SimulateInput { .. } => None,
         };
@@ -415,26 +411,27 @@ fn sender(from: Option<&str>) -> String {
 fn words(answer: &Answer) -> String {
     match answer {
         Answer::Done { text } => text.clone(),
-        Answer::DosePrepared {
-            line,
-            volume,
-            run_time,
-            caustic,
-            unusual,
-            ..
-        } => format!(
-            "{volume} on {line}, {run_time}{}{}; confirm within a minute with the token and the same volume",
-            if *caustic {
-                ", burns skin and eyes"
-            } else {
-                ""
-            },
-            if *unusual {
-                ", more than three times the usual dose"
-            } else {
-                ""
-            },
-        ),
+        Answer::Proposal(proposal) => {
+            let Figures::Dose(dose) = &proposal.figures else {
+                return answer.text();
+            };
+            format!(
+                "{} on {}, {}{}{}; confirm within a minute with the token and the same volume",
+                dose.volume,
+                dose.line,
+                dose.run_time,
+                if dose.caustic {
+                    ", burns skin and eyes"
+                } else {
+                    ""
+                },
+                if proposal.ask_twice.is_some() {
+                    ", more than three times the usual dose"
+                } else {
+                    ""
+                },
+            )
+        }
         Answer::DoseStarted {
             id,
             line,
@@ -449,25 +446,20 @@ fn words(answer: &Answer) -> String {
 fn details(answer: &Answer) -> Vec<(String, Value)> {
     let rows = match answer {
         Answer::Done { .. } => Vec::new(),
-        Answer::DosePrepared {
-            token,
-            line,
-            solution,
-            caustic,
-            volume,
-            run_time,
-            unusual,
-            ..
-        } => vec![
-            // As text: not every JSON reader keeps 64 bits of a number.
-            ("token", json!(token.to_string())),
-            ("line", json!(line.as_str())),
-            ("solution", json!(solution.as_str())),
-            ("caustic", json!(caustic)),
-            ("volume_ml", ml(*volume)),
-            ("run_time_s", num(run_time.as_secs(), 3)),
-            ("unusual", json!(unusual)),
-        ],
+        Answer::Proposal(proposal) => {
+            let Figures::Dose(dose) = &proposal.figures else {
+                return Vec::new();
+            };
+            vec![
+                ("token", json!(proposal.token)),
+                ("line", json!(dose.line)),
+                ("solution", json!(dose.solution)),
+                ("caustic", json!(dose.caustic)),
+                ("volume_ml", ml(dose.volume)),
+                ("run_time_s", num(dose.run_time.as_secs(), 3)),
+                ("unusual", json!(proposal.ask_twice.is_some())),
+            ]
+        }
         Answer::DoseStarted {
             id,
             line,

@@ -10,6 +10,7 @@ mod convert;
 mod parse;
 mod serial;
 mod volume;
+mod words;
 
 pub use amount::{
     Alkalinity, Concentration, FlowRate, Kelvins, MEQ_PER_DKH, MG_CACO3_PER_MEQ, TankVolume,
@@ -19,7 +20,9 @@ pub use parse::{
     QuantityError, parse_alkalinity, parse_concentration, parse_duration, parse_flow_rate,
     parse_plain_number, parse_tank_volume, parse_volume,
 };
+pub use serial::positive;
 pub use volume::{Millis, Volume};
+pub use words::{Lines, Words};
 
 use std::fmt;
 use std::sync::Arc;

@@ -1,5 +1,7 @@
 //! Calibrations of heads and checks of them.
 
+use serde::{Deserialize, Serialize};
+
 use super::dose::DoseId;
 use super::stamp::{Stamp, Who};
 use crate::metering::{Calibration, Coverage, MeteringLimits, OnRecord, Run};
@@ -51,10 +53,13 @@ impl StoredCalibration {
 }
 
 /// One run of a calibration.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct CalibrationRun {
     /// How long the head was on.
+    #[serde(rename = "on_time_ms")]
     pub on_time: Millis,
+    #[serde(rename = "volume_ul")]
     pub volume: Volume,
     /// As the owner wrote it: `14.8 mL`, `14.76 g`.
     pub typed: String,

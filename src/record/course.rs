@@ -1,6 +1,7 @@
 //! Courses: finite departures from the plan.
 
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
@@ -37,7 +38,8 @@ pub struct Course {
 }
 
 /// What a course is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CourseKind {
     /// So much in all, then it is over.
     Once,

@@ -1,21 +1,36 @@
 //! Doses: the intent, its outcome, and what a past dose still counts for.
 
+use serde::{Deserialize, Serialize};
+
 use super::stamp::{Stamp, Who};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
 /// Number of a dose, counted up from 1 over the life of a ledger.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
 pub struct DoseId(pub i64);
 
 /// Why a head runs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum DoseKind {
     /// A slot of the plan.
     Plan,
     Hand,
     Prime,
     Calibration,
+}
+
+impl DoseKind {
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Plan => "plan",
+            Self::Hand => "hand",
+            Self::Prime => "prime",
+            Self::Calibration => "calibration",
+        }
+    }
 }
 
 /// A dose about to be given. Stored and synced before the output goes on.

@@ -1,6 +1,7 @@
 //! Facts that the owner tells and that move nothing by themselves.
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 
@@ -23,7 +24,8 @@ pub struct Fact {
     pub at: Stamp,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum FactKind {
     /// A reading of salinity, pH, temperature, nitrate or phosphate.
     Water,
@@ -59,9 +61,5 @@ impl FactKind {
             Self::PanelColumns => "panel-columns",
             Self::WaterChange => "water-change",
         }
-    }
-
-    pub fn from_word(word: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.as_str() == word)
     }
 }

@@ -44,6 +44,8 @@ pub struct History {
     pub settled: Vec<SlotKey>,
     /// The last reading of each quantity.
     pub readings: Vec<Reading>,
+    /// The last value of each water test that is kept as a fact, by its word, with when it was so.
+    pub water: Vec<(String, (Timestamp, f64))>,
     /// Alkalinity added since the last alkalinity reading was taken, all lines, open intents in full.
     pub alkalinity_since_reading: Alkalinity,
     /// The last accepted change of uptake.

@@ -1,12 +1,14 @@
 //! Lasting stops.
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::Who;
 use crate::quantity::Name;
 
 /// What a hold stops.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum HoldScope {
     All,
     Line(Name),

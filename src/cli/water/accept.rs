@@ -8,12 +8,14 @@ use crate::chemistry::{Advice, Proposal, Tracked, Uptake, figures};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
+use crate::cli::proposal::prepare;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, tracked};
 use crate::cli::water::owner_args::Accept;
 use crate::cli::water::plan_edit::{Edit, PlanChange, written_ml};
 use crate::cli::words::agreed;
 use crate::config::AlkalinityLimits;
-use crate::control::{Client, Request, Response};
+use crate::control::{Client, Response};
+use crate::engine::{Command, Proposal as Proposed, Wish};
 use crate::quantity::{Alkalinity, f64_from_i64};
 
 /// A daily volume is changed by at most this part of itself at a time; what is right to do at once for alkalinity is bounded by its own
@@ -69,6 +71,7 @@ pub(in crate::cli) fn accept(
     } else {
         Some(PlanChange::prepare(place, &case.loaded.controller, &edits)?)
     };
+    let proposed = proposed(place, &step, options.json, out)?;
     if !options.json {
         for line in &step.said {
             writeln!(out, "{line}")?;
@@ -87,7 +90,7 @@ pub(in crate::cli) fn accept(
     if !options.yes {
         agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
     }
-    let told = put_into_force(place, &step, change.as_ref())?;
+    let told = put_into_force(place, proposed, change.as_ref())?;
     if options.json {
         let texts: Vec<&str> = told.iter().map(|r| r.text.as_str()).collect();
         let (line, daily) = (case.lead.line.as_str(), step.ml);
@@ -102,19 +105,32 @@ pub(in crate::cli) fn accept(
     Ok(())
 }
 
+/// The uptake as the daemon would take it, with the connection that confirms it; `None` when none changes.
+fn proposed(
+    place: &Place,
+    step: &Step,
+    json: bool,
+    out: &mut Out,
+) -> Result<Option<(Client, Proposed)>, Failure> {
+    let Some(target) = step.uptake_dkh else {
+        return Ok(None);
+    };
+    let mut client = Client::connect(&place.state)?;
+    let uptake = Alkalinity::from_dkh(target);
+    let proposal = prepare(&mut client, Wish::Uptake { uptake }, json, out)?;
+    Ok(Some((client, proposal)))
+}
+
 /// The uptake first, then the file, then the reload: stopped in between, the daemon still holds to the limits of either.
 fn put_into_force(
     place: &Place,
-    step: &Step,
+    proposed: Option<(Client, Proposed)>,
     change: Option<&PlanChange>,
 ) -> Result<Vec<Response>, Failure> {
     let mut told = Vec::new();
-    if let Some(target) = step.uptake_dkh {
-        let mut client = Client::connect(&place.state)?;
-        let request = Request::AcceptUptake {
-            meq_per_l_per_day: Alkalinity::from_dkh(target).as_meq_per_l(),
-        };
-        told.push(accepted(client.ask(&request)?)?);
+    if let Some((mut client, proposal)) = proposed {
+        let confirm = Command::Confirm(proposal.confirm(None));
+        told.push(accepted(client.ask(&confirm.into())?)?);
     }
     if let Some(change) = change {
         told.push(change.apply(place)?);

@@ -225,7 +225,7 @@ impl PlanChange {
         let mut client = Client::connect(&place.state)?;
         self.0.write()?;
         let reloaded = client
-            .ask(&Request::Reload)
+            .ask(&Request::Reload {})
             .map_err(Failure::from)
             .and_then(accepted);
         reloaded.or_else(|failure| {

@@ -4,17 +4,18 @@ use std::io::Write;
 
 use serde_json::{Value, json};
 
+use crate::chemistry::{Quantity, drift_words};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
-use crate::cli::water::changeover::{dose_min, drift_lines, leader_volume, measure, newest_of};
+use crate::cli::water::changeover::{dose_min, leader_volume, measure, newest_of};
 use crate::cli::water::owner_args::ChangeoverSwap;
 use crate::cli::water::plan_edit::{BothChange, Edit, written_ml};
 use crate::cli::words::{agreed, configuration, unread, usage};
 use crate::config::Loaded;
-use crate::control::Request;
+use crate::engine::{Command, NewSwap};
 use crate::plan::{SwapShape, SwapWish, doses_daily, followers_of, plan_daily_volumes, shape_swap};
 use crate::quantity::{Millis, Name, Volume, parse_volume};
 use crate::record::{BottleSwap, SwapState};
@@ -133,15 +134,15 @@ fn tell(
         );
         agreed(&question, "no swap was begun", out)?;
     }
-    let request = Request::SwapStart {
-        line: line.to_string(),
-        to: swap.to.clone(),
-        by: swap.by.clone(),
-        tube_ul: parse_volume(&swap.tube).map_err(usage)?.as_ul(),
-        after_ul: after.as_ul(),
-        note: swap.note.clone(),
-    };
-    ask(place, &request, swap.json, out).map(drop)
+    let command = Command::StartSwap(NewSwap {
+        line: line.clone(),
+        to: Name::new(&swap.to).map_err(usage)?,
+        by: measure(&swap.by)?.map_or(Quantity::Alkalinity, Quantity::Element),
+        tube: parse_volume(&swap.tube).map_err(usage)?,
+        expected: Some(after),
+        note: swap.note.as_str().into(),
+    });
+    ask(place, &command.into(), swap.json, out).map(drop)
 }
 
 fn wish(loaded: &Loaded, swap: &ChangeoverSwap) -> Result<SwapWish, Failure> {
@@ -195,7 +196,9 @@ fn say(
         shape.rises_after.alkalinity.as_dkh()
     )?;
     let drifts = shape.rises_after.more_than(&shape.rises_before);
-    drift_lines(&drifts, ", at once and not faded in", out)?;
+    for text in drift_words(&drifts, |_| ", at once and not faded in".to_owned()) {
+        writeln!(out, "{text}")?;
+    }
     let lasts = if doses_daily(&loaded.plan, line) {
         format!("for {} at the present volume", until_new(wish))
     } else {

@@ -5,8 +5,9 @@ use std::sync::Arc;
 use super::rig::{CONTROLLER, DAY, Flow, HOUR, PLAN, SECOND, World, name, plan_of, ul};
 use crate::chemistry::Quantity;
 use crate::config::{Controller, check_texts};
-use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewSwap};
+use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewSwap, Wish};
 use crate::plan::with_solution;
+use crate::quantity::Words;
 use crate::quantity::f64_from_i64;
 use crate::record::{BottleSwap, Entry, SwapState};
 
@@ -94,7 +95,7 @@ fn ask(world: &mut World, to: &str, tube: i64) -> Result<Answer, Denial> {
         by: Quantity::Alkalinity,
         tube: ul(tube),
         expected: None,
-        note: String::new(),
+        note: Words::default(),
     }))
 }
 
@@ -301,7 +302,7 @@ fn what_is_not_said_or_not_equal_or_not_alone_in_its_bottle_is_refused() {
         by: Quantity::Alkalinity,
         tube: ul(6_300),
         expected: Some(ul(108_700)),
-        note: String::new(),
+        note: Words::default(),
     });
     let shown = why(world.told(shown));
     assert!(shown.contains("you were shown 108.7 mL"), "{shown}");
@@ -313,7 +314,7 @@ fn what_is_not_said_or_not_equal_or_not_alone_in_its_bottle_is_refused() {
         by: Quantity::from_word("Ca").unwrap(),
         tube: ul(6_300),
         expected: None,
-        note: String::new(),
+        note: Words::default(),
     });
     let moves = why(world.told(moves));
     // 75.6 mL of 100 meq/L in 300 L are 0.0252 meq/L or 0.071 dKH.
@@ -360,16 +361,15 @@ fn while_a_swap_is_under_way_nothing_else_moves_the_line() {
     let mut world = world();
     swap(&mut world, "bicarbonate", 3_000);
     world.run(3 * HOUR);
-    let course = Command::AddCourse(crate::engine::NewCourse {
+    let course = Wish::Course(crate::engine::NewCourse {
         kind: crate::record::CourseKind::Once,
         line: name("alkalinity"),
         raises: Quantity::Alkalinity,
-        rise_per_day: 0.05,
-        extra: ul(3_000),
-        days: 3,
-        note: String::new(),
+        by: 0.15,
+        at_most_per_day: 0.05,
+        note: Words::default(),
     });
-    let why = world.told(course).unwrap_err();
+    let why = world.wished(course).unwrap_err();
     assert!(why.text.contains("bottle swap 1"), "{}", why.text);
     let reload = |world: &mut World, text: &str| {
         let plan = plan_of(text, &world.controller.clone());
@@ -388,7 +388,9 @@ fn while_a_swap_is_under_way_nothing_else_moves_the_line() {
     assert_eq!(newest(&world).state, SwapState::Through);
     assert!(
         world
-            .told(Command::SetChangeover(ChangeoverAction::Back))
+            .told(Command::SetChangeover {
+                action: ChangeoverAction::Back
+            })
             .is_err()
     );
     world.hold(Some("alkalinity"), "bottle swap");
