@@ -439,14 +439,22 @@ impl World {
     }
 
     pub(super) fn ask(&mut self, command: Command) -> u64 {
+        // No two alike, as of a shell.
+        let nonce = u128::from(self.tickets + 1);
+        self.ask_with(
+            command,
+            Some(nonce.wrapping_mul(0x9e37_79b9_7f4a_7c15_f39c_c060_5ced_c835)),
+        )
+    }
+
+    pub(super) fn ask_with(&mut self, command: Command, nonce: Option<u128>) -> u64 {
         self.tickets += 1;
         let ticket = self.tickets;
         self.feed(Event::Command {
             ticket: Ticket(ticket),
             who: keeper(),
             command,
-            // No two alike, as of a shell.
-            nonce: Some(u128::from(ticket).wrapping_mul(0x9e37_79b9_7f4a_7c15_f39c_c060_5ced_c835)),
+            nonce,
         });
         ticket
     }
