@@ -40,14 +40,6 @@ impl Failure {
         }
     }
 
-    /// The same failure, with words before its own.
-    pub(super) fn after(self, words: &str) -> Self {
-        match self {
-            Self::Said { text, code } => Self::new(code, format!("{words}: {text}")),
-            Self::ClosedPipe => Self::ClosedPipe,
-        }
-    }
-
     /// Prints the text and gives the exit code.
     pub(super) fn report(&self) -> ExitCode {
         match self {

@@ -118,8 +118,8 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
             let when = times_words(&planned.times);
             let effect = effect_words(controller, &line.name, planned.daily_volume);
             let plan = format!("{} a day, {when}; that adds {effect}", planned.daily_volume);
-            out.push(if planned.standby {
-                format!("    plan: on standby, gives nothing until a changeover brings it in; then up to {plan}")
+            out.push(if planned.daily_volume == Volume::ZERO {
+                format!("    plan: gives nothing until a changeover brings it in, {when}")
             } else {
                 format!("    plan: {plan}")
             });
@@ -215,7 +215,6 @@ fn times_words(times: &Times) -> String {
             "on days and times of the cron expression \"{}\" (minute first)",
             cron.text()
         ),
-        Times::Follow { leader, ratio } => format!("{ratio} mL for each mL of line \"{leader}\""),
     }
 }
 

@@ -330,10 +330,8 @@ pub struct Plan {
 #[derive(Debug, Clone)]
 pub struct PlannedLine {
     pub line: Name,
-    /// Volume per local day.
+    /// Volume per local day. Zero for a line that waits for a changeover: its times are kept free, and nothing is given by plan.
     pub daily_volume: Volume,
-    /// Whether it waits for a changeover: its times are kept free, and nothing is given by plan.
-    pub standby: bool,
     pub times: Times,
 }
 
@@ -353,11 +351,4 @@ pub enum Times {
     At(Vec<Time>),
     /// By a cron expression, evaluated on the bare calendar.
     Cron(CronTimes),
-    /// With another line: as many doses, its daily volume times a ratio.
-    Follow {
-        /// The line followed; not itself a follower.
-        leader: Name,
-        /// Volume of this line per volume of the leader.
-        ratio: f64,
-    },
 }

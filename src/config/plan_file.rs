@@ -11,7 +11,7 @@ use super::mistake::{Sink, quoted};
 use super::model::{Controller, Plan, PlannedLine, Times};
 use super::plan_relations::Relations;
 use super::tree::RawTable;
-use crate::plan::{plan_daily_volumes, reserved_daily_volumes};
+use crate::plan::plan_daily_volumes;
 use crate::quantity::{Alkalinity, Name, i64_from_f64};
 
 /// What a plan is checked against.
@@ -27,7 +27,7 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
     let mut lines = Vec::new();
     for (name, table) in raw.named("line") {
         known_line(name, (table.at, &table.label), against, sink);
-        lines.extend(planned_line(name, table, raw, against, sink));
+        lines.extend(planned_line(name, table, sink));
     }
     let uptake = raw.number("uptake-dkh-per-day").map(Alkalinity::from_dkh);
     let controller = against.controller?;
@@ -41,21 +41,12 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
             .iter()
             .position(|line| line.name == planned.line)
     });
-    let mut plan = Plan { uptake, lines };
-    let reserved = reserved_daily_volumes(&plan);
-    for planned in &mut plan.lines {
-        if let Some(volume) = reserved.get(&planned.line) {
-            planned.daily_volume = *volume;
-        }
-    }
-    let daily = plan_daily_volumes(&plan);
-    let plan = Arc::new(plan);
+    let plan = Arc::new(Plan { uptake, lines });
     Relations {
         raw,
         controller,
         plan: &plan,
-        daily: &reserved,
-        in_force: &daily,
+        daily: &plan_daily_volumes(&plan),
     }
     .check(sink);
     sink.is_clean().then(|| Arc::unwrap_or_clone(plan))
@@ -95,24 +86,18 @@ fn check_uptake_given(
     }
 }
 
-/// The one way in which a line is planned: exactly one of doses, at, cron and follow.
-fn planned_line(
-    name: &str,
-    table: &RawTable,
-    whole: &RawTable,
-    against: &Against<'_>,
-    sink: &mut Sink<'_>,
-) -> Option<PlannedLine> {
+/// The one way in which a line is planned: exactly one of doses, at and cron.
+fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<PlannedLine> {
     let ways: Vec<&str> = table
         .keys()
-        .filter(|key| ["doses", "at", "cron", "follow"].contains(key))
+        .filter(|key| ["doses", "at", "cron"].contains(key))
         .collect();
     let [way] = ways.as_slice() else {
         if ways.is_empty() && !table.spoiled {
             sink.mistake(
                 table.at,
                 format!(
-                    "{}its times are missing; give one of doses, at, cron or follow",
+                    "{}its times are missing; give one of doses, at or cron",
                     table.label
                 ),
             );
@@ -128,26 +113,21 @@ fn planned_line(
         }
         return None;
     };
-    let (needed, extra) = match *way {
-        "follow" => ("ratio", ["daily-ml", "window"].as_slice()),
-        "doses" => ("daily-ml", ["ratio"].as_slice()),
-        _ => ("daily-ml", ["ratio", "window"].as_slice()),
-    };
-    for key in table.keys().filter(|key| extra.contains(key)) {
+    if *way != "doses" && table.text("window").is_some() {
         sink.mistake(
-            table.place(key),
+            table.place("window"),
             format!(
-                "{}{key} has no meaning beside {way}; take it out",
+                "{}window has no meaning beside {way}; take it out",
                 table.label
             ),
         );
     }
-    if table.number(needed).is_none() {
+    if table.number("daily-ml").is_none() {
         if !table.spoiled {
             sink.mistake(
                 table.at,
                 format!(
-                    "{}{needed} is missing beside {way}; it has no default",
+                    "{}daily-ml is missing beside {way}; it has no default",
                     table.label
                 ),
             );
@@ -157,13 +137,11 @@ fn planned_line(
     let times = match *way {
         "doses" => spread(table, sink)?,
         "at" => at(table, sink)?,
-        "cron" => cron(table, sink)?,
-        _ => follow(name, table, whole, against, sink)?,
+        _ => cron(table, sink)?,
     };
     Some(PlannedLine {
         line: Name::new(name).ok()?,
-        daily_volume: table.volume("daily-ml").unwrap_or_default(),
-        standby: table.flag("standby").unwrap_or(false),
+        daily_volume: table.volume("daily-ml")?,
         times,
     })
 }
@@ -280,44 +258,6 @@ fn uneven_step(text: &str) -> Option<(&'static str, u32, u32)> {
             let uneven = |step: &u32| whole.checked_rem(*step).is_none_or(|rest| rest != 0);
             steps.filter(uneven).map(|step| (unit, step, whole)).next()
         })
-}
-
-fn follow(
-    name: &str,
-    table: &RawTable,
-    whole: &RawTable,
-    against: &Against<'_>,
-    sink: &mut Sink<'_>,
-) -> Option<Times> {
-    let leader = table.text("follow")?;
-    let at = table.place("follow");
-    let label = format!("{}follow = ", table.label);
-    if leader == name {
-        sink.mistake(
-            at,
-            format!("{label}\"{leader}\" is the line itself; name another line"),
-        );
-        return None;
-    }
-    known_line(leader, (at, &label), against, sink);
-    let found = whole.named("line").iter().find(|(line, _)| line == leader);
-    match found {
-        None if against.lines.contains(&leader) => {
-            sink.mistake(at, format!("{label}\"{leader}\" is not planned; plan it, or give this line its own daily-ml"));
-            None
-        }
-        Some((_, other)) if other.keys().any(|key| key == "follow") => {
-            sink.mistake(
-                at,
-                format!("{label}\"{leader}\" follows a line itself; follow the same one, with the two ratios multiplied"),
-            );
-            None
-        }
-        Some(_) | None => Some(Times::Follow {
-            leader: Name::new(leader).ok()?,
-            ratio: table.number("ratio")?,
-        }),
-    }
 }
 
 /// Seconds of the day of `HH:MM` or `HH:MM:SS`, 0 to 86,400 for `24:00`.

@@ -42,18 +42,13 @@ fn mean_daily_volumes(plan: &Plan) -> DailyVolumes {
             let hits = days.filter(|day| !times.on(*day).is_empty()).count();
             f64_from_usize(hits) / f64::from(CRON_DAYS)
         }
-        Times::Spread { .. } | Times::At(_) | Times::Follow { .. } => 1.0,
+        Times::Spread { .. } | Times::At(_) => 1.0,
     };
     let mut means = DailyVolumes::new();
-    for planned in plan.lines.iter().filter(|planned| !planned.standby) {
-        let leader = match &planned.times {
-            Times::Follow { leader, .. } => plan.lines.iter().find(|line| line.line == *leader),
-            Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
-        };
-        let share = share(&leader.unwrap_or(planned).times);
+    for planned in &plan.lines {
         let mean = planned
             .daily_volume
-            .scaled(share)
+            .scaled(share(&planned.times))
             .unwrap_or(planned.daily_volume);
         means.insert(planned.line.clone(), mean);
     }
@@ -90,10 +85,7 @@ pub(super) struct Relations<'a> {
     pub(super) raw: &'a RawTable,
     pub(super) controller: &'a Arc<Controller>,
     pub(super) plan: &'a Arc<Plan>,
-    /// With lines on standby as if they were in force: what a line may give is checked before it gives it.
     pub(super) daily: &'a DailyVolumes,
-    /// What goes into the water now.
-    pub(super) in_force: &'a DailyVolumes,
 }
 
 impl Relations<'_> {
@@ -136,12 +128,11 @@ impl Relations<'_> {
 
     /// One line's doses against its head and its caps.
     fn check_line(&self, line: &Line, table: &RawTable, facts: &LineFacts, sink: &mut Sink<'_>) {
-        let key = if table.number("ratio").is_some() {
-            "ratio"
-        } else {
-            "daily-ml"
-        };
+        let key = "daily-ml";
         let daily = self.daily.get(&line.name).copied().unwrap_or_default();
+        if daily <= Volume::ZERO {
+            return;
+        }
         let doses = daily.split(facts.doses_per_day);
         let (Some(least), Some(most)) = (doses.iter().min().copied(), doses.iter().max().copied())
         else {
@@ -236,7 +227,7 @@ impl Relations<'_> {
     fn check_elements(&self, sink: &mut Sink<'_>) {
         for (element, limit) in &self.controller.element_rise_max {
             let mut rises: BTreeMap<&Name, f64> = BTreeMap::new();
-            for (line, volume) in self.in_force {
+            for (line, volume) in self.daily {
                 if let Some(effect) = effect_of(self.controller, line) {
                     let rise = effect
                         .element_rise(element, *volume, self.controller.tank)
@@ -294,7 +285,7 @@ impl Relations<'_> {
     }
 
     fn warn_total(&self, sink: &mut Sink<'_>) {
-        let total: Volume = self.in_force.values().copied().sum();
+        let total: Volume = self.daily.values().copied().sum();
         let litres = self.controller.tank.as_litres();
         let share = f64_from_i64(total.as_ul()) / 1e6 / litres;
         if share > DAILY_SHARE_DOUBTFUL {

@@ -428,7 +428,7 @@ pub(super) const PLAN: Section = section(&[
 ]);
 
 const PLAN_LINE: Section = section(&[
-    num("daily-ml", 0.001, 5000.0, "mL", Optional),
+    num("daily-ml", 0.0, 5000.0, "mL", Optional),
     key(
         "doses",
         Kind::Whole(Range {
@@ -453,9 +453,6 @@ const PLAN_LINE: Section = section(&[
         Kind::Text("a cron expression such as \"0 8 * * Mon\""),
         Optional,
     ),
-    key("follow", Kind::Text("the name of a line"), Optional),
-    num("ratio", 0.001, 1000.0, "", Optional),
-    key("standby", Kind::Flag, Optional),
 ]);
 
 impl Section {

@@ -73,9 +73,6 @@ fn entry(entry: &Entry) {
         Entry::Changeover(fade) => {
             tracing::info!(changeover = fade.number, from = %fade.from, to = %fade.to, step = fade.step, days = fade.days, state = fade.state.as_str(), "changeover");
         }
-        Entry::Swap(swap) => {
-            tracing::info!(swap = swap.number, line = %swap.line, from = %swap.from, to = %swap.to, before = %swap.before, after = %swap.after, state = swap.state.as_str(), "bottle swap");
-        }
         Entry::Fact(fact) => {
             tracing::info!(kind = fact.kind.as_str(), name = %fact.name, value = fact.value, "told by the owner");
         }

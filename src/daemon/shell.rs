@@ -581,12 +581,8 @@ impl Shell<'_> {
                 })
             }
             Err(mistakes) => {
-                let mut text =
+                let text =
                     format!("the plan was not taken, the one before stays in force:\n{mistakes}");
-                if let Some(why) = self.engine.waits_for_restart() {
-                    text.push('\n');
-                    text.push_str(&why);
-                }
                 tracing::error!("{text}");
                 if let Some(ticket) = ticket {
                     self.reply(ticket, Err(Denial::new("plan-refused", text)));

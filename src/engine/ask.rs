@@ -49,8 +49,6 @@ pub enum Command {
         number: i64,
         action: CourseAction,
     },
-    /// Another solution is in the bottle of a line.
-    StartSwap(NewSwap),
     /// Pauses, resumes or turns the changeover that is under way.
     SetChangeover {
         action: ChangeoverAction,
@@ -78,7 +76,7 @@ impl Command {
             Self::Hold { .. } | Self::StopRun { .. } => Right::Hold,
             // Each lets dosing go on that something had stopped.
             Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
-            Self::Refill { .. } | Self::StartSwap(_) => Right::Refill,
+            Self::Refill { .. } => Right::Refill,
             Self::AddReading(_) | Self::AddFact(_) => Right::Observe,
             Self::Calibrate(_) | Self::Verify(_) | Self::SimulateInput { .. } => Right::Dose,
             Self::Prepare(wish) => wish.right(),
@@ -169,24 +167,6 @@ pub struct NewFact {
     /// The owner has been asked about an unlikely value and meant it.
     #[serde(default)]
     pub sure: bool,
-}
-
-/// A swapped bottle as it is told.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct NewSwap {
-    pub line: Name,
-    /// The solution in the new bottle.
-    pub to: Name,
-    pub by: Quantity,
-    /// What the tube holds between bottle and outlet.
-    #[serde(rename = "tube_ul", deserialize_with = "positive")]
-    pub tube: Volume,
-    /// The daily volume of the new solution that the owner was shown; `None` when nothing was shown.
-    #[serde(rename = "expected_ul")]
-    pub expected: Option<Volume>,
-    /// In the owner's words.
-    pub note: Words,
 }
 
 /// What to do with the changeover that is under way.

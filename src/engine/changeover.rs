@@ -20,7 +20,7 @@ use crate::chemistry::Quantity;
 use crate::config::Plan;
 use crate::plan::{
     ChangeoverShape, ChangeoverWish, DailyVolumes, across_midnights, plan_daily_volumes,
-    shape_changeover, shape_under_way,
+    shape_changeover, shape_under_way, waits,
 };
 use crate::quantity::{Name, Volume, Words};
 use crate::record::{Changeover, ChangeoverState, Entry, Who};
@@ -204,9 +204,6 @@ impl Engine {
                 other.number, other.from, other.to
             )));
         }
-        if let Some(why) = self.swap_in_the_way(None) {
-            return Err(refuse(why));
-        }
         let wish = ChangeoverWish {
             from: new.from.clone(),
             to: new.to.clone(),
@@ -272,8 +269,7 @@ impl Engine {
         let Some(current) = self.under_way().cloned() else {
             return Err(Denial::new(
                 "unknown-changeover",
-                self.swap_in_the_way(None)
-                    .unwrap_or_else(|| "no changeover is under way".to_owned()),
+                "no changeover is under way".to_owned(),
             ));
         };
         let state = match (action, current.state) {
@@ -303,7 +299,7 @@ impl Engine {
             }
             (ChangeoverAction::Pause | ChangeoverAction::Resume, ChangeoverState::Complete) => {
                 return Err(refuse(
-                    "the changeover is complete: put it into plan.toml (dosewright changeover finish), or step back",
+                    "the changeover is complete and stays in force until plan.toml says the same; or step back",
                 ));
             }
             (ChangeoverAction::Resume, _) => {
@@ -340,12 +336,11 @@ impl Engine {
         }
         let wish = current.wish();
         let both = shape_under_way((&self.controller, plan), &wish, &|l| self.dose_min(l)).is_ok();
-        let waits = plan.lines.iter().any(|l| l.line == current.to && l.standby);
-        if both && waits {
+        if both && waits(plan, &current.to) {
             Ok(())
         } else {
             Err(format!(
-                "changeover {} from {} to {} is under way: line {} must stay planned and line {} on standby until it is complete; pause it or step back if the plan must change",
+                "changeover {} from {} to {} is under way: line {} must stay planned and line {} at its times with nothing to give until it is complete; pause it or step back if the plan must change",
                 current.number, current.from, current.to, current.from, current.to
             ))
         }
@@ -413,8 +408,8 @@ impl Engine {
         );
         Some(match current.state {
             ChangeoverState::Complete => format!(
-                "changeover {} is complete: {volumes}; put it into plan.toml with `dosewright changeover finish`",
-                current.number
+                "changeover {} is complete: {volumes}; that stays in force until plan.toml says it itself (line {} at its new volume, line {} at 0), then `dosewright reload`",
+                current.number, current.to, current.from
             ),
             ChangeoverState::Forward
             | ChangeoverState::Back

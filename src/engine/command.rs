@@ -66,7 +66,6 @@ impl Engine {
             Command::SetCourse { number, action } => {
                 self.set_course(number, action, ticket, who, now)?;
             }
-            Command::StartSwap(new) => self.start_swap(&new, ticket, who, now)?,
             Command::SetChangeover { action } => self.set_changeover(action, ticket, who, now)?,
             Command::TrustClock {} => return self.trust_clock(&who, now).map(Some),
             Command::Acknowledge { code } => {
@@ -386,7 +385,6 @@ impl Engine {
     ) {
         let taken = self
             .changeover_allows(&plan)
-            .and_then(|()| self.swap_allows(&plan))
             .and_then(|()| self.take_declared_uptake(plan.uptake, &who, now));
         let answer = if let Err(why) = taken {
             self.note("plan-refused", None, why.clone(), who, now);
@@ -395,8 +393,7 @@ impl Engine {
                 format!("the plan was not taken, the one before stays in force: {why}"),
             ))
         } else {
-            // What was swapped since needs no larger gaps than what the file says, and the way back must stay open.
-            self.schedule = Schedule::new(Arc::clone(&self.file_controller), Arc::clone(&plan));
+            self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
             self.watched_from = now.elapsed;
             let denial = Denial::new(

@@ -70,9 +70,8 @@ impl Engine {
     pub(super) fn planned_volumes(&self) -> DailyVolumes {
         let mut daily = crate::plan::plan_daily_volumes(&self.plan);
         self.overlay_changeover(&mut daily);
-        self.overlay_swap(&mut daily);
         for (line, extra) in &self.course_extra {
-            // A line that has left the plan, waits on standby or has faded out gives nothing, its course neither.
+            // A line that has left the plan, waits for a changeover or has faded out gives nothing, its course neither.
             if let Some(volume) = daily.get_mut(line).filter(|v| **v > Volume::ZERO) {
                 *volume = volume.saturating_add(*extra);
             }
@@ -181,9 +180,6 @@ impl Engine {
             return Err(refuse(format!(
                 "{COURSES_MAX} courses are under way already; end one first"
             )));
-        }
-        if let Some(why) = self.swap_in_the_way(Some(&new.line)) {
-            return Err(refuse(why));
         }
         let extra = self
             .extra_of_others(&new.line, None)

@@ -321,7 +321,6 @@ impl Engine {
         line.last_refusal = None;
         self.add_today(&intent.line, delivered, now.wall);
         self.add_alkalinity(alkalinity, now.elapsed);
-        self.follow_swap(&intent.line, delivered, now);
     }
 
     /// Writes the outcome, and takes the volume off the bottle: once, here, for every dose.

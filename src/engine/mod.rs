@@ -37,14 +37,12 @@ mod slots;
 mod start;
 mod state;
 mod status;
-mod swap;
-mod swap_start;
 mod watch;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
-    ChangeoverAction, Command, CourseAction, NewCalibration, NewFact, NewReading, NewSwap,
-    NewVerification, RefillLevel,
+    ChangeoverAction, Command, CourseAction, NewCalibration, NewFact, NewReading, NewVerification,
+    RefillLevel,
 };
 pub use bench::DoseFigures;
 pub use changeover::{ChangeoverFigures, ChangeoverStep, NewChangeover};

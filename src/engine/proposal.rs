@@ -23,8 +23,8 @@ use crate::config::Right;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, positive};
 use crate::record::{DoseKind, Who};
 
-/// How long a proposal may wait for its confirmation.
-const VALID: Millis = Millis::from_secs(60);
+/// How long a proposal may wait for its confirmation, in real time.
+pub(super) const VALID: Millis = Millis::from_secs(60);
 /// What to do after any confirmation that came to nothing.
 const AGAIN: &str = "ask again and look at what it says";
 
@@ -326,7 +326,7 @@ impl Engine {
         self.pending = Some(Pending {
             proposal: proposal.clone(),
             quiet,
-            expires: now.elapsed.plus(VALID),
+            expires: now.elapsed.plus(self.proposal_valid),
         });
         Ok(Answer::Proposal(Box::new(proposal)))
     }

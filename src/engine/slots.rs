@@ -6,7 +6,7 @@ use super::effect::Denial;
 use super::event::Now;
 use super::state::{Engine, WaitingSlot};
 use crate::guard::{Refusal, Request, judge};
-use crate::plan::{DailyVolumes, Slot, leader_of};
+use crate::plan::{DailyVolumes, Slot};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseKind, Entry, NotGiven, OutageMissed, SlotNotGiven, Who};
 use jiff::Timestamp;
@@ -192,7 +192,7 @@ impl Engine {
         let daily = self.daily_volumes();
         let mut total = 0_u32;
         for line in lines {
-            // What gives nothing at present has missed nothing: a line on standby, one that a changeover has faded out.
+            // What gives nothing at present has missed nothing: a line that waits for a changeover, one that it has faded out.
             if daily.get(&line).is_none_or(|v| *v <= Volume::ZERO) {
                 continue;
             }
@@ -270,15 +270,14 @@ impl Engine {
             .collect()
     }
 
-    /// Volumes per day with `share` applied to all lines that carry alkalinity and to all that follow those.
+    /// Volumes per day with `share` applied to all lines that carry alkalinity.
     pub(super) fn effective_volumes(&self, share: f64) -> DailyVolumes {
         let mut daily = self.planned_volumes();
         if (share - 1.0).abs() < f64::EPSILON {
             return daily;
         }
         for planned in &self.plan.lines {
-            let moves = self.carries_alkalinity(&planned.line)
-                || leader_of(&self.plan, &planned.line).is_some_and(|l| self.carries_alkalinity(l));
+            let moves = self.carries_alkalinity(&planned.line);
             if let Some(volume) = daily.get_mut(&planned.line).filter(|_| moves) {
                 *volume = volume.scaled(share).unwrap_or(Volume::ZERO);
             }

@@ -7,6 +7,7 @@ use super::alarms::{AlarmCode, Alarms};
 use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
+use super::proposal::VALID;
 use super::state::{
     AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
 };
@@ -64,6 +65,7 @@ impl Engine {
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
         engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
+        engine.proposal_valid = stretched(VALID, setup.pace);
         engine.boot = setup.boot;
         engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
         if let Some(why) = setup.ledger_fault.clone() {
@@ -94,6 +96,7 @@ impl Engine {
             schedule,
             live: false,
             grace: Millis::ZERO,
+            proposal_valid: VALID,
             permit_valid: controller.times.permit_valid,
             stopping: false,
             clock: ClockState {
@@ -135,7 +138,6 @@ impl Engine {
             },
             levels: history.water.into_iter().collect(),
             changeover: history.changeover,
-            swap: history.swap,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extra: crate::plan::DailyVolumes::new(),
@@ -154,7 +156,6 @@ impl Engine {
             watched_from: now.elapsed,
             out: Vec::new(),
             controller: Arc::clone(controller),
-            file_controller: Arc::clone(controller),
             plan: Arc::clone(plan),
         }
     }
@@ -170,7 +171,6 @@ impl Engine {
         self.close_open(open, now);
         self.hold_unsteady_lines(now);
         self.settle_changeover(now);
-        self.settle_swap(now);
         if !self.live {
             self.assume_for_dry_run(now);
         }

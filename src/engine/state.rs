@@ -23,15 +23,14 @@ use crate::record::{
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
 #[derive(Debug)]
 pub struct Engine {
-    /// What is in force: controller.toml, with the solution of a bottle that was swapped since.
     pub(super) controller: Arc<Controller>,
-    /// As controller.toml had it at the start.
-    pub(super) file_controller: Arc<Controller>,
     pub(super) plan: Arc<Plan>,
     pub(super) schedule: Schedule,
     pub(super) live: bool,
     pub(super) grace: Millis,
     pub(super) permit_valid: Millis,
+    /// How long a proposal may wait for its confirmation.
+    pub(super) proposal_valid: Millis,
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
@@ -50,8 +49,6 @@ pub struct Engine {
     pub(super) levels: BTreeMap<String, (Timestamp, f64)>,
     /// The newest changeover, over or not.
     pub(super) changeover: Option<crate::record::Changeover>,
-    /// The newest swapped bottle, over or not, with what its line gave since.
-    pub(super) swap: Option<(crate::record::BottleSwap, Volume)>,
     /// Courses that are not over.
     pub(super) courses: Vec<crate::record::Course>,
     /// Highest number of a course so far.

@@ -33,7 +33,7 @@ pub struct Status {
     pub reservoirs: Vec<ReservoirStatus>,
     /// Alarms, latched ones included.
     pub alarms: Vec<Alarm>,
-    /// How a changeover or a swapped bottle stands, in words; `None` when none is under way.
+    /// How a changeover stands, in words; `None` when none is under way.
     pub changeover: Option<String>,
     /// Established uptake of alkalinity per day.
     pub uptake: Option<Alkalinity>,
@@ -177,7 +177,7 @@ impl Engine {
             heads: self.heads_status(now),
             reservoirs: self.reservoirs_status(),
             alarms: self.alarms.list(),
-            changeover: self.changeover_words().or_else(|| self.swap_words()),
+            changeover: self.changeover_words(),
             uptake: self.uptake(),
             planned_alkalinity: self.planned_alkalinity(),
             share_in_force: self.alkalinity.share,

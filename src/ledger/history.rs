@@ -30,7 +30,7 @@ const SETTLED_DAYS: i64 = 3;
 const SETTLED_MAX: i64 = 20_000;
 
 /// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 15] = [
+const STAMPED: [&str; 14] = [
     "session",
     "slot_not_given",
     "outage_missed",
@@ -43,7 +43,6 @@ const STAMPED: [&str; 15] = [
     "fact",
     "course",
     "changeover",
-    "bottle_swap",
     "arming",
     "event",
 ];
@@ -94,7 +93,6 @@ impl Ledger {
             courses: super::owner::courses_newest(conn)?,
             water_changed: super::owner::water_changed(conn)?,
             changeover: super::fade::newest(conn)?,
-            swap: super::swap::newest(conn)?,
             open,
         })
     }

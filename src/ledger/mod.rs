@@ -26,7 +26,6 @@ mod reader;
 mod reserve;
 mod rows;
 mod schema;
-mod swap;
 mod thread;
 mod totals;
 mod vitals;

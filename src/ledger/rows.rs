@@ -38,8 +38,6 @@ pub enum Table {
     Course,
     /// Changeovers and their steps.
     Changeover,
-    /// Bottles that were swapped for another solution.
-    Swap,
     /// What the owner told.
     Fact,
     Event,
@@ -284,27 +282,6 @@ const CHANGEOVER: &[Column] = &[
     ("note", "note", Show::Typed),
     WHO,
 ];
-const SWAP: &[Column] = &[
-    NUMBER,
-    AT,
-    TRUSTED,
-    ELAPSED,
-    SESSION,
-    ("swap", "swap", Show::Plain),
-    ("line", "line", Show::Plain),
-    ("from_solution", "from_solution", Show::Plain),
-    ("to_solution", "to_solution", Show::Plain),
-    ("measured", "measured", Show::Plain),
-    ("tube_ul", "tube_ul", Show::Plain),
-    ("before_ul", "before_ul", Show::Plain),
-    ("after_ul", "after_ul", Show::Plain),
-    ("followers", "followers", Show::Plain),
-    ("dose_last", "dose_last", Show::Plain),
-    ("live", "live", Show::Plain),
-    ("state", "state", Show::Plain),
-    ("note", "note", Show::Typed),
-    WHO,
-];
 const COURSE: &[Column] = &[
     NUMBER,
     AT,
@@ -370,7 +347,7 @@ const STARTS: &[Column] = &[
 
 impl Table {
     /// All of them, in the order in which they are exported.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 15] = [
         Self::Dose,
         Self::NotGiven,
         Self::Outage,
@@ -383,7 +360,6 @@ impl Table {
         Self::Arming,
         Self::Course,
         Self::Changeover,
-        Self::Swap,
         Self::Fact,
         Self::Event,
         Self::Session,
@@ -419,7 +395,6 @@ impl Table {
             Self::Arming => ("arming", "arming", ARMING),
             Self::Course => ("course", "course", COURSE),
             Self::Changeover => ("changeover", "changeover", CHANGEOVER),
-            Self::Swap => ("swap", "bottle_swap", SWAP),
             Self::Fact => ("fact", "fact", FACT),
             Self::Event => ("event", "event", EVENT),
             Self::Session => ("session", "session", STARTS),

@@ -12,9 +12,7 @@ pub const APPLICATION_ID: i64 = 0x646f_736c;
 pub(super) const PAGE_BYTES: u64 = 4096;
 
 /// Every step from an empty database to the present schema, oldest first. Never edit one that was released; add another.
-pub(super) const MIGRATIONS: [&str; 9] = [
-    FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE, SWAP, REFIT, SPEED,
-];
+pub(super) const MIGRATIONS: [&str; 8] = [FIRST, ARMING, OWNER, TOP_UP, BENCH, FADE, REFIT, SPEED];
 
 /// The schema of this version.
 pub(super) fn version_known() -> i64 {
@@ -379,31 +377,6 @@ CREATE TABLE changeover (
     step INTEGER NOT NULL CHECK (step BETWEEN 0 AND days),
     on_date TEXT NOT NULL,
     state TEXT NOT NULL CHECK (state IN ('forward', 'back', 'paused', 'paused-back', 'complete', 'ended')),
-    note TEXT NOT NULL,
-    who TEXT NOT NULL
-) STRICT;
-";
-
-/// Swapped bottles, a row for each change of state.
-const SWAP: &str = "
-CREATE TABLE bottle_swap (
-    id INTEGER PRIMARY KEY,
-    session INTEGER NOT NULL REFERENCES session (id),
-    at_ms INTEGER NOT NULL,
-    elapsed_ms INTEGER NOT NULL,
-    trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
-    swap INTEGER NOT NULL CHECK (swap > 0),
-    line TEXT NOT NULL,
-    from_solution TEXT NOT NULL,
-    to_solution TEXT NOT NULL,
-    measured TEXT NOT NULL,
-    tube_ul INTEGER NOT NULL CHECK (tube_ul > 0),
-    before_ul INTEGER NOT NULL CHECK (before_ul > 0),
-    after_ul INTEGER NOT NULL CHECK (after_ul > 0),
-    followers TEXT NOT NULL,
-    dose_last INTEGER NOT NULL CHECK (dose_last >= 0),
-    live INTEGER NOT NULL CHECK (live IN (0, 1)),
-    state TEXT NOT NULL CHECK (state IN ('tube', 'through', 'ended')),
     note TEXT NOT NULL,
     who TEXT NOT NULL
 ) STRICT;

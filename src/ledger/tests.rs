@@ -10,8 +10,8 @@ use super::*;
 use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    BottleSwap, Changeover, ChangeoverState, CourseKind, DoseEnd, DoseId, DoseKind, Entry,
-    FactKind, Intent, Note, Outcome, Stamp, SwapState, Who,
+    Changeover, ChangeoverState, CourseKind, DoseEnd, DoseId, DoseKind, Entry, FactKind, Intent,
+    Note, Outcome, Stamp, Who,
 };
 
 fn at(ms: i64) -> Stamp {
@@ -123,7 +123,7 @@ fn the_settings_that_durability_rests_on_are_in_force() {
         ("cache_size", -512),
         ("wal_autocheckpoint", 256),
         ("application_id", APPLICATION_ID),
-        ("user_version", 9),
+        ("user_version", 8),
     ] {
         assert_eq!(number(name), value, "{name}");
     }
@@ -341,28 +341,8 @@ fn a_ledger_of_every_earlier_schema_is_brought_up_to_date_with_what_is_in_it() {
     }
 }
 
-fn swap(state: SwapState, number: i64) -> BottleSwap {
-    BottleSwap {
-        number,
-        line: Name::new("trace").unwrap(),
-        from: Name::new("soda").unwrap(),
-        to: Name::new("bicarbonate").unwrap(),
-        by: Quantity::Alkalinity,
-        tube: Volume::from_ul(6_300),
-        before: Volume::from_ul(75_600),
-        after: Volume::from_ul(102_721),
-        followers: vec![(Name::new("calcium").unwrap(), Volume::from_ul(75_600))],
-        dose_last: DoseId(1),
-        live: false,
-        state,
-        note: String::new(),
-        who: Who::Daemon,
-        at: at(8),
-    }
-}
-
 #[test]
-fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
+fn changeovers_come_back_as_they_were_written() {
     let dir = tempfile::tempdir().unwrap();
     let mut ledger = open(&dir);
     let name = |text: &str| Name::new(text).unwrap();
@@ -384,47 +364,12 @@ fn changeovers_and_swapped_bottles_come_back_as_they_were_written() {
         .zip(0..)
         .map(|(state, step)| fade(state, step.min(5)))
         .collect();
-    let swaps: Vec<BottleSwap> = SwapState::ALL
-        .into_iter()
-        .zip(1..)
-        .map(|(s, n)| swap(s, n))
-        .collect();
     for fade in &fades {
         ledger.store(&Entry::Changeover(fade.clone())).unwrap();
     }
-    for swap in &swaps {
-        ledger.store(&Entry::Swap(swap.clone())).unwrap();
-    }
-    ledger
-        .store(&Entry::Refill(crate::record::Refill {
-            reservoir: name("trace"),
-            level: Volume::from_ul(100_000),
-            before: None,
-            who: Who::Plan,
-            note: String::new(),
-            at: at(9),
-        }))
-        .unwrap();
-    // The first dose was before the swap; the second counts as it was delivered, the third, whose end is not known, in full.
-    for id in 1..=3 {
-        ledger.store_intent(&intent(id)).unwrap();
-        if id < 3 {
-            let short = Outcome {
-                delivered: Volume::from_ul(1_500),
-                reservoir_left: Volume::from_ul(100_000 - id * 1_500),
-                ..outcome(id)
-            };
-            ledger.store_outcome(&short).unwrap();
-        }
-    }
     let history = ledger.history(at(50_000)).unwrap();
     assert_eq!(history.changeover.as_ref(), fades.last());
-    assert_eq!(
-        history.swap,
-        Some((swaps[2].clone(), Volume::from_ul(3_500)))
-    );
     drop(ledger);
     let reader = Ledger::open_to_read(&dir.path().join("ledger.db")).unwrap();
     assert_eq!(reader.changeovers().unwrap(), fades);
-    assert_eq!(reader.swaps().unwrap(), swaps);
 }

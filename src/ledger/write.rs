@@ -128,7 +128,6 @@ impl Ledger {
                 Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
                 Entry::Course(course) => insert_course(tx, session, course),
                 Entry::Changeover(fade) => super::fade::insert(tx, session, fade),
-                Entry::Swap(swap) => super::swap::insert(tx, session, swap),
                 Entry::Fact(fact) => insert_fact(tx, session, fact),
                 Entry::Arming(arming) => insert_arming(tx, session, arming),
                 Entry::Note(note) => insert_note(tx, session, note),

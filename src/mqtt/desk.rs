@@ -148,7 +148,6 @@ impl Desk {
             | Command::Calibrate(_)
             | Command::AddFact(_)
             | Command::SetCourse { .. }
-            | Command::StartSwap(_)
             | Command::SetChangeover { .. }
             | Command::TrustClock {}
             | Command::Acknowledge { .. }

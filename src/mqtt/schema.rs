@@ -104,7 +104,7 @@ const CONTROLLER: &[Field] = &[
         "changeover",
         T::Text,
         true,
-        "how a changeover or a swapped bottle stands, while one is under way",
+        "how a changeover stands, while one is under way",
     ),
     (
         "next_dose_at",

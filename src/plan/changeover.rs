@@ -10,7 +10,7 @@ use thiserror::Error;
 use super::course::doses_a_day;
 use super::limits::{OverLimit, day_within, line_within, within};
 use super::midnight::{across_midnights, volumes};
-use super::plan_daily_volumes;
+use super::{plan_daily_volumes, waits};
 use crate::chemistry::{Element, Rises};
 use crate::config::{Controller, Plan};
 use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64, i64_from_f64};
@@ -68,7 +68,7 @@ pub struct ChangeoverShape {
 pub enum ChangeoverError {
     /// From a line to itself.
     #[error(
-        "a changeover goes from one line to another; for another solution on the same line see `dosewright changeover swap`"
+        "a changeover goes from one line to another; for another solution on the same line change the bottle and tell it with `dosewright refill`"
     )]
     SameLine,
     /// Too long, or none.
@@ -79,11 +79,11 @@ pub enum ChangeoverError {
         "line {line} gives nothing by plan, so there is nothing to change over from; name the line that is dosed now"
     )]
     NotPlanned { line: Name },
-    /// The new line is not on standby.
+    /// The new line gives something already, or has no times.
     #[error(
-        "line {line} must stand in plan.toml with its times and `standby = true`, so that they are kept free for it; then `dosewright reload`"
+        "line {line} must stand in plan.toml with its times and `daily-ml = 0`, so that they are kept free for it; then `dosewright reload`"
     )]
-    NotOnStandby { line: Name },
+    NotWaiting { line: Name },
     /// A line that does not dose every day.
     #[error("line {line} does not dose every day; a changeover needs a daily plan on both lines")]
     NotDaily { line: Name },
@@ -192,9 +192,8 @@ pub fn shape_changeover(
     if !(1..=CHANGEOVER_DAYS_MAX).contains(&wish.days) {
         return Err(ChangeoverError::Days { days: wish.days });
     }
-    let waits = plan.lines.iter().any(|l| l.line == wish.to && l.standby);
-    if !waits {
-        return Err(ChangeoverError::NotOnStandby {
+    if !waits(plan, &wish.to) {
+        return Err(ChangeoverError::NotWaiting {
             line: wish.to.clone(),
         });
     }
@@ -263,7 +262,7 @@ fn side(
     let (Some(config), Some(planned)) = (config, planned) else {
         return Err(ChangeoverError::NotPlanned { line: line.clone() });
     };
-    let doses = doses_a_day(plan, &planned.times)
+    let doses = doses_a_day(&planned.times)
         .ok_or_else(|| ChangeoverError::NotDaily { line: line.clone() })?;
     // A whole litre, so that what 1 mL adds keeps all its figures.
     let effect = controller

@@ -103,15 +103,15 @@ pub fn check_course(
         .iter()
         .find(|l| l.line == *line)
         .ok_or_else(not_planned)?;
-    if planned.standby {
+    if super::waits(plan, line) {
         return Err(not_planned());
     }
     let mut daily = plan_daily_volumes(plan);
     let volume = daily.get_mut(line).ok_or_else(not_planned)?;
     *volume = volume.saturating_add(extra);
     let volume = *volume;
-    let doses = doses_a_day(plan, &planned.times)
-        .ok_or_else(|| CourseError::NotDaily { line: line.clone() })?;
+    let doses =
+        doses_a_day(&planned.times).ok_or_else(|| CourseError::NotDaily { line: line.clone() })?;
     line_within(controller, line, volume, doses)?;
     let carries = controller
         .solutions
@@ -124,23 +124,15 @@ pub fn check_course(
 /// Whether a line doses on every day; false for one that is not planned.
 pub fn doses_daily(plan: &Plan, line: &Name) -> bool {
     let planned = plan.lines.iter().find(|l| l.line == *line);
-    planned.is_some_and(|l| doses_a_day(plan, &l.times).is_some())
+    planned.is_some_and(|l| doses_a_day(&l.times).is_some())
 }
 
 /// Doses on every day; `None` for a line that does not dose every day.
-pub(super) fn doses_a_day(plan: &Plan, times: &Times) -> Option<u32> {
+pub(super) fn doses_a_day(times: &Times) -> Option<u32> {
     match times {
         Times::Spread { doses, .. } => Some(*doses),
         Times::At(at) => u32::try_from(at.len()).ok(),
         Times::Cron(_) => None,
-        Times::Follow { leader, .. } => {
-            let leader = plan.lines.iter().find(|l| l.line == *leader)?;
-            match &leader.times {
-                Times::Spread { doses, .. } => Some(*doses),
-                Times::At(at) => u32::try_from(at.len()).ok(),
-                Times::Cron(_) | Times::Follow { .. } => None,
-            }
-        }
     }
 }
 

@@ -7,7 +7,7 @@ use jiff::civil::{Date, Time};
 
 use super::daytime::{DAY_S, LocalDay};
 use super::error::{Need, PlacementError};
-use super::{DailyVolumes, reserved_daily_volumes};
+use super::{DailyVolumes, plan_daily_volumes};
 use crate::config::{Controller, Head, Line, Plan, PlannedLine, Times};
 use crate::quantity::{Millis, Name, Volume, f64_from_i64, i64_from_f64};
 
@@ -23,7 +23,6 @@ pub(super) struct Separation {
 #[derive(Debug, Clone)]
 pub(super) struct Placing {
     pub(super) name: Name,
-    /// The times followed: its own or its leader's.
     times: Times,
     /// Fixed lines keep their times; the others make way.
     pub(super) fixed: bool,
@@ -49,7 +48,7 @@ pub(super) struct Layout {
 
 impl Layout {
     pub(super) fn new(controller: &Controller, plan: &Plan) -> Self {
-        let standing = reserved_daily_volumes(plan);
+        let standing = plan_daily_volumes(plan);
         let known = |name: &Name| controller.lines.iter().any(|l| l.name == *name);
         let mut broken: Vec<PlacementError> = plan
             .lines
@@ -64,14 +63,8 @@ impl Layout {
             let Some(planned) = plan.lines.iter().find(|l| l.line == line.name) else {
                 continue;
             };
-            let volume = standing.get(&line.name).copied().unwrap_or(Volume::ZERO);
-            if volume <= Volume::ZERO {
-                continue;
-            }
-            let placed = controller
-                .heads
-                .get(&line.head)
-                .and_then(|head| placing(planned, plan, head, volume));
+            let head = controller.heads.get(&line.head);
+            let placed = head.and_then(|head| placing(planned, line, head));
             match placed {
                 Some(placing) => members.push((line, placing)),
                 None => broken.push(PlacementError::UnknownLine {
@@ -132,8 +125,6 @@ impl Placing {
                 each(&sorted)
             }
             Times::Cron(cron) => each(cron.on(day.date)),
-            // A chain of followers is refused by the config check.
-            Times::Follow { .. } => Vec::new(),
         }
     }
 
@@ -142,7 +133,6 @@ impl Placing {
         match &self.times {
             Times::Spread { .. } | Times::At(_) => true,
             Times::Cron(cron) => !cron.on(date).is_empty(),
-            Times::Follow { .. } => false,
         }
     }
 
@@ -152,25 +142,21 @@ impl Placing {
     }
 }
 
-fn placing(planned: &PlannedLine, plan: &Plan, head: &Head, volume: Volume) -> Option<Placing> {
-    let (times, fixed) = match &planned.times {
-        Times::Spread { .. } => (&planned.times, false),
-        Times::At(_) | Times::Cron(_) => (&planned.times, true),
-        Times::Follow { leader, .. } => {
-            let leader = plan.lines.iter().find(|l| l.line == *leader)?;
-            (&leader.times, false)
-        }
+fn placing(planned: &PlannedLine, line: &Line, head: &Head) -> Option<Placing> {
+    let (doses, fixed) = match &planned.times {
+        Times::Spread { doses, .. } => (*doses, false),
+        Times::At(times) => (u32::try_from(times.len()).ok()?, true),
+        Times::Cron(cron) => (u32::try_from(cron.times().len()).ok()?, true),
     };
-    let doses = match times {
-        Times::Spread { doses, .. } => *doses,
-        Times::At(times) => u32::try_from(times.len()).ok()?,
-        Times::Cron(cron) => u32::try_from(cron.times().len()).ok()?,
-        Times::Follow { .. } => return None,
+    // What a changeover will bring into the times of a line that waits is not known yet, but for its largest dose.
+    let largest = if planned.daily_volume > Volume::ZERO {
+        planned.daily_volume.split(doses).into_iter().max()?
+    } else {
+        line.dose_cap
     };
-    let largest = volume.split(doses).into_iter().max()?;
     Some(Placing {
         name: planned.line.clone(),
-        times: times.clone(),
+        times: planned.times.clone(),
         fixed,
         doses,
         duration: duration_ms(largest, head)?,

@@ -1,7 +1,7 @@
 //! The standing plan turned into slots: which line, which instant, how much.
 //!
 //! Terms: a *nominal* time is where a dose would be if its line were alone; *fixed* lines (times given, or a cron
-//! expression) keep it, *movable* ones (spread over a window, or following another line) take the earliest free time from
+//! expression) keep it, *movable* ones (spread over a window) take the earliest free time from
 //! there on. A *local day* runs from the first instant of a date to the first instant of the next one.
 //!
 //! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
@@ -17,7 +17,6 @@ mod limits;
 mod midnight;
 mod place;
 mod schedule;
-mod swap;
 #[cfg(test)]
 mod tests;
 
@@ -26,8 +25,8 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use crate::config::{Plan, Times};
-use crate::quantity::{Name, Volume, f64_from_i64, i64_from_f64};
+use crate::config::Plan;
+use crate::quantity::{Name, Volume};
 
 pub use changeover::{
     CHANGEOVER_DAYS_MAX, ChangeoverDay, ChangeoverError, ChangeoverShape, ChangeoverWish, Side,
@@ -39,7 +38,6 @@ pub use error::{Latest, Need, PlacementError};
 pub use limits::OverLimit;
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
-pub use swap::{SwapError, SwapShape, SwapWish, shape_swap, with_solution};
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.
 ///
@@ -66,52 +64,15 @@ pub struct Slot {
 /// Volume of each line per local day.
 pub type DailyVolumes = BTreeMap<Name, Volume>;
 
-/// The plan's own daily volumes. A follower gets its leader's volume times its ratio, to the nearest microlitre; nothing
-/// when its leader is not planned. A line on standby gets nothing.
+/// The plan's own daily volumes.
 pub fn plan_daily_volumes(plan: &Plan) -> DailyVolumes {
-    let mut daily = reserved_daily_volumes(plan);
-    for planned in plan.lines.iter().filter(|planned| planned.standby) {
-        daily.insert(planned.line.clone(), Volume::ZERO);
-    }
-    daily
-}
-
-/// The same with lines on standby as if they were in force: what times are kept free for.
-pub(crate) fn reserved_daily_volumes(plan: &Plan) -> DailyVolumes {
-    let leader_volume = |leader: &Name| {
-        let found = plan.lines.iter().find(|l| l.line == *leader);
-        found.map_or(Volume::ZERO, |l| l.daily_volume)
-    };
-    plan.lines
-        .iter()
-        .map(|planned| {
-            let volume = match &planned.times {
-                Times::Spread { .. } | Times::At(_) | Times::Cron(_) => planned.daily_volume,
-                Times::Follow { leader, ratio } => {
-                    let ul = f64_from_i64(leader_volume(leader).as_ul()) * ratio;
-                    i64_from_f64(ul).map_or(Volume::ZERO, Volume::from_ul)
-                }
-            };
-            (planned.line.clone(), volume)
-        })
+    let each = plan.lines.iter();
+    each.map(|planned| (planned.line.clone(), planned.daily_volume))
         .collect()
 }
 
-/// The line that this one follows; `None` for one that has times of its own, or no plan.
-pub fn leader_of<'a>(plan: &'a Plan, line: &Name) -> Option<&'a Name> {
-    let planned = plan.lines.iter().find(|l| l.line == *line)?;
-    match &planned.times {
-        Times::Follow { leader, .. } => Some(leader),
-        Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
-    }
-}
-
-/// Lines that follow this one, with what they give a day by plan.
-pub fn followers_of(plan: &Plan, line: &Name) -> Vec<(Name, Volume)> {
-    let mut daily = plan_daily_volumes(plan);
-    let follows = |l: &&Name| leader_of(plan, l) == Some(line);
-    let names = plan.lines.iter().map(|l| &l.line).filter(follows);
-    names
-        .map(|name| (name.clone(), daily.remove(name).unwrap_or(Volume::ZERO)))
-        .collect()
+/// Whether a line stands in the plan with its times and gives nothing: it waits for a changeover to bring it in.
+pub fn waits(plan: &Plan, line: &Name) -> bool {
+    let planned = plan.lines.iter().find(|l| l.line == *line);
+    planned.is_some_and(|l| l.daily_volume <= Volume::ZERO)
 }

@@ -11,7 +11,6 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::{Stamp, Who};
-use super::swap::BottleSwap;
 use super::uptake::UptakeAccepted;
 
 /// Everything that is written beside intents and outcomes.
@@ -41,8 +40,6 @@ pub enum Entry {
     Course(Course),
     /// A changeover was begun, moved on, paused, turned or ended.
     Changeover(Changeover),
-    /// A bottle was swapped, its solution is through, or the files say so.
-    Swap(BottleSwap),
     /// The owner told something.
     Fact(Fact),
     Note(Note),

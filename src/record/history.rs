@@ -8,7 +8,6 @@ use super::course::Course;
 use super::dose::{Intent, PastDose};
 use super::hold::Hold;
 use super::reading::Reading;
-use super::swap::BottleSwap;
 use super::uptake::UptakeAccepted;
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
@@ -56,6 +55,4 @@ pub struct History {
     pub water_changed: Option<Timestamp>,
     /// The newest word on the newest changeover, ended or not.
     pub changeover: Option<Changeover>,
-    /// The newest word on the newest swapped bottle, with what its line gave since: delivered, or all of it when nobody saw the end.
-    pub swap: Option<(BottleSwap, Volume)>,
 }

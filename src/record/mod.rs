@@ -16,7 +16,6 @@ mod reading;
 mod refill;
 mod slot;
 mod stamp;
-mod swap;
 mod uptake;
 
 pub use arming::Arming;
@@ -33,5 +32,4 @@ pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
-pub use swap::{BottleSwap, SwapState};
 pub use uptake::UptakeAccepted;

@@ -1,21 +1,21 @@
-//! Putting advice into force: the established uptake with the daemon, the volume in the plan file, one after the other.
+//! Putting advice into force: the established uptake with the daemon; what to write into the plan file is shown.
 
 use std::io::Write;
 
 use serde_json::json;
 
-use crate::chemistry::{Advice, Proposal, Tracked, Uptake, figures};
+use crate::chemistry::figures;
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
 use crate::cli::proposal::prepare;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, tracked};
 use crate::cli::water::owner_args::Accept;
-use crate::cli::water::plan_edit::{Edit, PlanChange, written_ml};
 use crate::cli::words::agreed;
 use crate::config::AlkalinityLimits;
 use crate::control::{Client, Response};
 use crate::engine::{Command, Proposal as Proposed, Wish};
+use crate::estimate::{Advice, Proposal, Tracked, Uptake};
 use crate::quantity::{Alkalinity, f64_from_i64};
 
 /// A daily volume is changed by at most this part of itself at a time; what is right to do at once for alkalinity is bounded by its own
@@ -65,38 +65,35 @@ pub(in crate::cli) fn accept(
         Tracked::Alkalinity => of_alkalinity(&case, uptake)?,
         Tracked::Element(_) => of_element(&case, proposal),
     };
-    let edits = edits(&case, &step);
-    let change = if options.by_hand {
-        None
-    } else {
-        Some(PlanChange::prepare(place, &case.loaded.controller, &edits)?)
-    };
     let proposed = proposed(place, &step, options.json, out)?;
     if !options.json {
         for line in &step.said {
             writeln!(out, "{line}")?;
         }
-        if let Some(change) = &change {
-            let words = change.words();
-            writeln!(out, "plan.toml gets {words}; lines that follow go along")?;
-        } else {
-            let words: Vec<String> = edits.iter().map(Edit::words).collect();
-            writeln!(out, "for plan.toml: {}", words.join(" and "))?;
-            if let Some(target) = step.uptake_dkh {
-                writeln!(out, "{}", meanwhile(&case, target))?;
-            }
+        let uptake = step
+            .uptake_dkh
+            .map(|dkh| format!("uptake-dkh-per-day = {dkh} and "));
+        writeln!(
+            out,
+            "for plan.toml: {}daily-ml = {} in [line.{}]",
+            uptake.unwrap_or_default(),
+            step.ml,
+            case.lead
+        )?;
+        if let Some(target) = step.uptake_dkh {
+            writeln!(out, "{}", meanwhile(&case, target))?;
         }
     }
     if !options.yes {
         agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
     }
-    let told = put_into_force(place, proposed, change.as_ref())?;
+    let told = put_into_force(proposed)?;
     if options.json {
         let texts: Vec<&str> = told.iter().map(|r| r.text.as_str()).collect();
-        let (line, daily) = (case.lead.line.as_str(), step.ml);
+        let (line, daily) = (case.lead.as_str(), step.ml);
         return Ok(out.json(&json!({
             "quantity": tracked.to_string(), "line": line, "daily_ml": daily, "uptake_dkh_per_day": step.uptake_dkh,
-            "plan_edited": change.is_some(), "done": texts,
+            "done": texts,
         }))?);
     }
     for response in &told {
@@ -121,19 +118,11 @@ fn proposed(
     Ok(Some((client, proposal)))
 }
 
-/// The uptake first, then the file, then the reload: stopped in between, the daemon still holds to the limits of either.
-fn put_into_force(
-    place: &Place,
-    proposed: Option<(Client, Proposed)>,
-    change: Option<&PlanChange>,
-) -> Result<Vec<Response>, Failure> {
+fn put_into_force(proposed: Option<(Client, Proposed)>) -> Result<Vec<Response>, Failure> {
     let mut told = Vec::new();
     if let Some((mut client, proposal)) = proposed {
         let confirm = Command::Confirm(proposal.confirm(None));
         told.push(accepted(client.ask(&confirm.into())?)?);
-    }
-    if let Some(change) = change {
-        told.push(change.apply(place)?);
     }
     Ok(told)
 }
@@ -179,7 +168,7 @@ fn of_element(case: &Case, proposal: &Proposal) -> Step {
     let to = wanted.clamp(from * (1.0 - PART_MAX), from * (1.0 + PART_MAX));
     let mut said = vec![format!(
         "line {} from {} to {} mL a day ({} to {} at 95 %)",
-        case.lead.line,
+        case.lead,
         proposal.from,
         written_ml(to),
         proposal.interval.0,
@@ -196,19 +185,6 @@ fn of_element(case: &Case, proposal: &Proposal) -> Step {
         uptake_dkh: None,
         said,
     }
-}
-
-/// What changes in the plan file: the volume of the line, or its ratio to the line that it follows.
-fn edits(case: &Case, step: &Step) -> Vec<Edit> {
-    let line = case.lead.line.clone();
-    let daily = crate::plan::plan_daily_volumes(&case.loaded.plan);
-    let leader = case.lead.leader.as_ref().and_then(|l| daily.get(l));
-    let volume = Edit::volume(line, step.ml, leader.copied());
-    step.uptake_dkh
-        .map(Edit::Uptake)
-        .into_iter()
-        .chain([volume])
-        .collect()
 }
 
 /// What the plan does until it is edited.
@@ -231,4 +207,16 @@ fn meanwhile(case: &Case, target_dkh: f64) -> String {
             "until then the plan's {planned:.2} dKH a day goes on unchanged; without a reading for {days:.0} d, or with alkalinity above the band, it is clamped to {target_dkh:.2} dKH a day"
         )
     }
+}
+
+/// A daily volume as a person writes it: at most a two-hundredth of it is lost by rounding.
+fn written_ml(ml: f64) -> f64 {
+    let places = if ml >= 20.0 {
+        10.0
+    } else if ml >= 2.0 {
+        100.0
+    } else {
+        1000.0
+    };
+    (ml * places).round() / places
 }

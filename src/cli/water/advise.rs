@@ -6,10 +6,7 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use crate::chemistry::Quantity;
-use crate::chemistry::{
-    Addition, Advice, Dosing, Element, JournalChange, Patience, Proposal, SeriesReading, Tracked,
-    Uptake, UptakeError, figures, taken_along,
-};
+use crate::chemistry::{Element, figures, taken_along};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
@@ -18,7 +15,10 @@ use crate::cli::water::changes::journal;
 use crate::cli::water::exchanged::{WaterChange, water_changes};
 use crate::cli::water::owner_args::Advise as AdviseArgs;
 use crate::cli::words::{configuration, present, unread, usage};
-use crate::config::{Loaded, PlannedLine, Times};
+use crate::config::Loaded;
+use crate::estimate::{
+    Addition, Advice, Dosing, JournalChange, Patience, SeriesReading, Tracked, Uptake, UptakeError,
+};
 use crate::ledger::LedgerReader;
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
@@ -43,7 +43,8 @@ pub(in crate::cli) struct Case {
     pub(in crate::cli) loaded: Loaded,
     pub(in crate::cli) estimate: Result<Uptake, UptakeError>,
     pub(in crate::cli) dosing: Dosing,
-    pub(in crate::cli) lead: Lead,
+    /// The line whose volume is spoken of.
+    pub(in crate::cli) lead: Name,
     pub(in crate::cli) journal: Vec<JournalChange>,
     pub(in crate::cli) patience: Patience,
     pub(in crate::cli) now: Timestamp,
@@ -54,7 +55,7 @@ pub(in crate::cli) struct Case {
     /// Readings that were left out because a water change of unknown content lies after them, and when that was.
     pub(in crate::cli) left_out: Option<(usize, Timestamp)>,
     pub(in crate::cli) established: Option<Alkalinity>,
-    /// A changeover or a swapped bottle that is under way, in words: then the plan's volumes are not those in force.
+    /// A changeover that is under way, in words: then the plan's volumes are not those in force.
     pub(in crate::cli) under_way: Option<String>,
 }
 
@@ -223,17 +224,8 @@ fn additions(
     Ok((additions, unknown))
 }
 
-/// The line whose volume is spoken of.
-pub(in crate::cli) struct Lead {
-    pub(in crate::cli) line: Name,
-    /// The line that it follows itself; then its volume is that line's times a ratio.
-    pub(in crate::cli) leader: Option<Name>,
-    /// Lines that follow it, with their ratios.
-    pub(in crate::cli) followers: Vec<(Name, f64)>,
-}
-
-/// The line that carries most of it, those that follow that, and what the plan adds a day.
-fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure> {
+/// The line that carries most of it, and what the plan adds a day.
+fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Name, Dosing), Failure> {
     let controller = &loaded.controller;
     let daily = plan_daily_volumes(&loaded.plan);
     let rise = |line: &Name, volume: Volume| -> f64 {
@@ -250,8 +242,6 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure>
                 .as_mg_per_l(),
         })
     };
-    let litre = Volume::from_ul(1_000_000);
-    let per_ml = |line: &Name| rise(line, litre) / 1000.0;
     let per_day = daily.iter().map(|(line, volume)| rise(line, *volume)).sum();
     let line = daily
         .iter()
@@ -259,24 +249,6 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure>
         .filter(|(line, volume)| rise(line, **volume) > 0.0)
         .map(|(line, _)| line.clone())
         .ok_or_else(|| usage(format!("no planned line carries {tracked}")))?;
-    let followed = |l: &PlannedLine| match &l.times {
-        Times::Follow { leader, ratio } => Some((leader.clone(), *ratio)),
-        Times::Spread { .. } | Times::At(_) | Times::Cron(_) => None,
-    };
-    let lines = &loaded.plan.lines;
-    let leader = lines
-        .iter()
-        .find(|l| l.line == line)
-        .and_then(followed)
-        .map(|(leader, _)| leader);
-    let followers: Vec<(Name, f64)> = lines
-        .iter()
-        .filter_map(|l| Some((l.line.clone(), followed(l).filter(|f| f.0 == line)?.1)))
-        .collect();
-    let along: f64 = followers
-        .iter()
-        .map(|(line, ratio)| per_ml(line) * ratio)
-        .sum();
     let cap = controller
         .lines
         .iter()
@@ -285,17 +257,12 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Lead, Dosing), Failure>
     let dosing = Dosing {
         per_day,
         volume: daily.get(&line).copied().unwrap_or(Volume::ZERO),
-        rise_per_ml: per_ml(&line) + along,
+        rise_per_ml: rise(&line, Volume::from_ul(1_000_000)) / 1000.0,
         smallest_step: SMALLEST_STEP,
         cap,
         step_per_day_max: step(loaded, tracked),
     };
-    let lead = Lead {
-        line,
-        leader,
-        followers,
-    };
-    Ok((lead, dosing))
+    Ok((line, dosing))
 }
 
 fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
@@ -329,7 +296,7 @@ pub(in crate::cli) fn tracked(word: &str) -> Result<Tracked, Failure> {
 
 pub(in crate::cli) fn advice(case: &Case) -> Result<Advice, Failure> {
     let now = millis(case.now);
-    crate::chemistry::advise(
+    crate::estimate::advise(
         case.estimate.as_ref(),
         &case.dosing,
         &case.journal,
@@ -381,7 +348,7 @@ pub(in crate::cli) fn advise(
         "the plan adds {} {} a day, line {} {} of it being the one to change",
         figures(case.dosing.per_day),
         tracked.unit(),
-        case.lead.line,
+        case.lead,
         case.dosing.volume
     )?;
     if let Some(given) = case
@@ -408,39 +375,18 @@ pub(in crate::cli) fn advise(
             case.unknown_doses
         )?;
     }
-    if let Advice::Change(proposal) = &advice {
-        what_next(&case, &tracked, proposal, out)?;
+    if matches!(advice, Advice::Change(_)) {
+        writeln!(out, "{}", how_to_accept(&tracked))?;
     }
     Ok(())
 }
 
-/// What goes along with a change, and how it is put into force.
-fn what_next(
-    case: &Case,
-    tracked: &Tracked,
-    proposal: &Proposal,
-    out: &mut Out,
-) -> Result<(), Failure> {
-    for (line, ratio) in &case.lead.followers {
-        let volume = proposal.to.scaled(*ratio).unwrap_or(Volume::ZERO);
-        writeln!(out, "line {line} follows to {volume} a day by itself")?;
-    }
-    if let Some(leader) = &case.lead.leader {
-        writeln!(
-            out,
-            "line {} follows {leader}: it is their ratio that changes",
-            case.lead.line
-        )?;
-    }
+fn how_to_accept(tracked: &Tracked) -> String {
     let word = match tracked {
         Tracked::Alkalinity => String::new(),
         Tracked::Element(element) => format!(" {}", element.symbol()),
     };
-    writeln!(
-        out,
-        "to put it into force: dosewright accept{word}; the limits hold whatever is planned"
-    )?;
-    Ok(())
+    format!("to put it into force: dosewright accept{word}; the limits hold whatever is planned")
 }
 
 fn as_json(case: &Case, tracked: &Tracked, advice: &Advice) -> Value {
@@ -463,7 +409,7 @@ fn as_json(case: &Case, tracked: &Tracked, advice: &Advice) -> Value {
     });
     json!({
         "quantity": tracked.to_string(), "advice": kind, "text": advice.to_string(), "uptake": estimate,
-        "plan_per_day": case.dosing.per_day, "given_per_day": case.given_per_day, "unit": tracked.unit(), "line": case.lead.line.as_str(),
+        "plan_per_day": case.dosing.per_day, "given_per_day": case.given_per_day, "unit": tracked.unit(), "line": case.lead.as_str(),
         "under_way": case.under_way, "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
     })
 }

@@ -49,13 +49,6 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
             what: fade.to_string(),
         });
     }
-    for swap in reader.swaps().map_err(|e| unread(&e))? {
-        all.push(Change {
-            at: swap.at.wall,
-            kind: "changeover",
-            what: swap.to_string(),
-        });
-    }
     for uptake in reader.uptakes().map_err(|e| unread(&e))? {
         let (before, after) = (uptake.before, uptake.uptake);
         // The first declaration of all, and a plan brought into line, change nothing.

@@ -157,16 +157,15 @@ fn newest_result(
     reader: &LedgerReader,
     of: &Quantity,
 ) -> Result<Option<(Timestamp, String)>, Failure> {
-    let word = of.as_str();
     let read = entries(reader)?
         .into_iter()
-        .filter(|e| e.word == word && !e.corrected)
+        .filter(|e| Quantity::from_word(&e.word).as_ref() == Some(of) && !e.corrected)
         .map(|e| (e.taken, e.shown()));
     let panels = reader.facts(FactKind::Panel).map_err(|e| unread(&e))?;
     let found = panels.iter().flat_map(|panel| {
         from_text(&panel.fact.text)
             .into_iter()
-            .filter(|kept| kept.element.symbol() == word)
+            .filter(|kept| Some(&kept.element) == of.element())
             .map(|kept| (panel.fact.happened, kept.shown()))
     });
     Ok(read.chain(found).max_by_key(|(taken, _)| *taken))

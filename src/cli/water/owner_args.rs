@@ -234,7 +234,7 @@ pub(in crate::cli) struct Advise {
 /// Options of `accept`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright accept\n          dosewright accept Ca\nShows what will change and asks; then changes those numbers in plan.toml, where everything else stays as it is, and has the daemon read it. With --by-hand the file is left to you."
+    after_help = "Examples: dosewright accept\n          dosewright accept Ca\nShows what will change and asks. Of alkalinity the uptake is put into force; plan.toml is yours, what to write there is shown."
 )]
 pub(in crate::cli) struct Accept {
     /// alkalinity, Ca or Mg
@@ -243,9 +243,6 @@ pub(in crate::cli) struct Accept {
     /// How many days of readings are looked at
     #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
     pub(in crate::cli) days: u32,
-    /// Leave plan.toml to you: of alkalinity the uptake is put into force, of others nothing
-    #[arg(long)]
-    pub(in crate::cli) by_hand: bool,
     /// Do not ask
     #[arg(long)]
     pub(in crate::cli) yes: bool,
@@ -490,7 +487,7 @@ pub(in crate::cli) struct ChangeoverArgs {
 pub(in crate::cli) enum ChangeoverCommand {
     /// Fade from one line to another at equal effect on the water; shown day by day before it begins
     #[command(
-        after_help = "Example: dosewright changeover start alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `standby = true`. Every cap and limit counts both."
+        after_help = "Example: dosewright changeover start alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `daily-ml = 0`. Every cap and limit counts both."
     )]
     Start(ChangeoverStart),
     /// List changeovers
@@ -517,20 +514,6 @@ pub(in crate::cli) enum ChangeoverCommand {
         #[arg(long)]
         json: bool,
     },
-    /// Put a complete changeover into plan.toml, or a swapped bottle into both files
-    Finish {
-        /// Do not ask
-        #[arg(long)]
-        yes: bool,
-        /// Print JSON; only with --yes
-        #[arg(long, requires = "yes")]
-        json: bool,
-    },
-    /// Put another solution into the bottle of the same line, at equal effect on the water; shown before it begins
-    #[command(
-        after_help = "Example: dosewright changeover swap alkalinity --to bicarbonate --tube \"3 mL\" --preview\nThe line is held, the bottle changed, then the swap begun: the daemon counts what is in the tube and changes the volume when it is through. CAUTION: never pour one solution into another; some precipitate, some give off heat."
-    )]
-    Swap(ChangeoverSwap),
 }
 
 /// Options of `changeover start`.
@@ -554,33 +537,5 @@ pub(in crate::cli) struct ChangeoverStart {
     pub(in crate::cli) yes: bool,
     /// Print JSON; only with --yes
     #[arg(long, requires = "yes")]
-    pub(in crate::cli) json: bool,
-}
-
-/// Options of `changeover swap`.
-#[derive(Debug, Args)]
-pub(in crate::cli) struct ChangeoverSwap {
-    /// The line
-    pub(in crate::cli) line: String,
-    /// The new solution, as controller.toml describes it
-    #[arg(long)]
-    pub(in crate::cli) to: String,
-    /// What the tube holds between bottle and outlet, for example "3 mL": its inner cross-section times its length
-    #[arg(long)]
-    pub(in crate::cli) tube: String,
-    /// What stays equal: alkalinity, or an element's symbol
-    #[arg(long, default_value = "alkalinity")]
-    pub(in crate::cli) by: String,
-    /// In your words, for the record
-    #[arg(long, default_value = "")]
-    pub(in crate::cli) note: String,
-    /// Only show what it would mean
-    #[arg(long)]
-    pub(in crate::cli) preview: bool,
-    /// Do not ask
-    #[arg(long)]
-    pub(in crate::cli) yes: bool,
-    /// Print JSON; only with --yes or --preview
-    #[arg(long)]
     pub(in crate::cli) json: bool,
 }

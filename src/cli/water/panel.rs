@@ -6,10 +6,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::chemistry::{
-    Account, Band, Celsius, ChangeShare, Comparison, Element, Finding, Salinity, Tracked, Trend,
-    after_changes, amount, corrosion, safe_course,
-};
+use crate::chemistry::{Celsius, ChangeShare, Element, Salinity, amount};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
@@ -23,6 +20,9 @@ use crate::cli::words::{configuration, minute, salinity, unread, usage, zone};
 use crate::config::Loaded;
 use crate::control::Request;
 use crate::engine::{Command, NewFact};
+use crate::estimate::{
+    Account, Band, Comparison, Finding, Tracked, Trend, after_changes, corrosion, safe_course,
+};
 use crate::ledger::{LedgerReader, StoredFact};
 use crate::quantity::{Concentration, Lines, Words};
 use crate::record::FactKind;

@@ -197,12 +197,6 @@ fn dangling_names_are_answered_with_the_names_there_are() {
         "traces]",
         "line \"traces\": \"traces\" is no line of the controller; did you mean \"trace\"?",
     );
-    plan(
-        "follow = \"alkalinity\"",
-        "follow = \"alk\"",
-        "\"alk\"",
-        "line \"calcium\": follow = \"alk\" is no line of the controller",
-    );
 }
 
 #[test]
@@ -579,25 +573,13 @@ fn a_line_is_planned_in_exactly_one_way() {
         "at = [\"08:15\", \"20:15\"]",
         "",
         "iodine]",
-        "its times are missing; give one of doses, at, cron or follow",
+        "its times are missing; give one of doses, at or cron",
     );
     plan(
         "at = [\"08:15\", \"20:15\"]",
         "at = [\"08:15\", \"20:15\"]\ndoses = 2",
         "iodine]",
         "its times are given more than once (at, doses)",
-    );
-    plan(
-        "ratio = 1.0",
-        "ratio = 1.0\ndaily-ml = 4.25",
-        "4.25",
-        "daily-ml has no meaning beside follow",
-    );
-    plan(
-        "ratio = 1.0",
-        "",
-        "calcium]",
-        "ratio is missing beside follow",
     );
     plan(
         "daily-ml = 2\n",
@@ -610,22 +592,6 @@ fn a_line_is_planned_in_exactly_one_way() {
         "at = [\"08:15\", \"20:15\"]\nwindow = \"08:00-20:00\"",
         "\"08:00-20:00\"",
         "window has no meaning beside at",
-    );
-    plan(
-        "follow = \"alkalinity\"",
-        "follow = \"calcium\"",
-        "\"calcium\"",
-        "is the line itself",
-    );
-    let text = edited(
-        PLAN,
-        "daily-ml = 2\n# At these times, \"HH:MM\" or \"HH:MM:SS\"; the day's volume is split evenly over them.\nat = [\"08:15\", \"20:15\"]",
-        "follow = \"calcium\"\nratio = 0.02",
-    );
-    one(
-        &mistakes(CONTROLLER, &text),
-        "plan.toml:",
-        "\"calcium\" follows a line itself",
     );
 }
 

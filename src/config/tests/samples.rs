@@ -31,7 +31,10 @@ fn the_samples_are_without_mistake_or_warning() {
         .map(|line| line.daily_volume.as_ul())
         .collect();
     assert_eq!(volumes, [75_600, 75_600, 6_000, 1_500, 2_000]);
-    assert!(matches!(loaded.plan.lines[1].times, Times::Follow { .. }));
+    assert!(matches!(
+        loaded.plan.lines[1].times,
+        Times::Spread { doses: 24, .. }
+    ));
 }
 
 #[test]
@@ -124,7 +127,7 @@ fn all_mistakes_of_both_files_are_reported_at_once_in_the_order_of_the_files() {
 #[test]
 fn a_bad_plan_at_reload_says_that_the_running_plan_stays() {
     let loaded = check(CONTROLLER, PLAN).unwrap();
-    let bad = edited(PLAN, "daily-ml = 75.6", "daily-ml = 0");
+    let bad = edited(PLAN, "daily-ml = 75.6", "daily-ml = -1");
     let error: ConfigMistakes =
         check_plan_text(("plan.toml", &bad), &loaded.controller).unwrap_err();
     assert_eq!(error.purpose, Purpose::Reload);

@@ -127,11 +127,7 @@ fn a_key_in_the_wrong_section_is_told_where_it_belongs() {
     let found = mistakes(&text, PLAN);
     assert_eq!(found.len(), 1, "{found:#?}");
     assert!(found[0].contains("head \"trace\": daily-cap-ml is an unknown key; it belongs in [line.NAME] of controller.toml"), "{}", found[0]);
-    let plan = edited(
-        PLAN,
-        "follow = \"alkalinity\"",
-        "follow = \"alkalinity\"\ndaily-cap-ml = 900",
-    );
+    let plan = edited(PLAN, "daily-ml = 6\n", "daily-ml = 6\ndaily-cap-ml = 900\n");
     let found = mistakes(CONTROLLER, &plan);
     assert!(
         found[0].contains("it belongs in [line.NAME] of controller.toml"),

@@ -103,7 +103,6 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Arming(_)
         | Entry::Course(_)
         | Entry::Changeover(_)
-        | Entry::Swap(_)
         | Entry::Fact(_) => told(entry)?,
         Entry::Note(note) => {
             let line = note.line.clone();
@@ -161,7 +160,7 @@ fn told(entry: &Entry) -> Option<EventLine> {
             };
             made(arming.at, &arming.who, code, None, text.to_owned())
         }
-        Entry::Course(_) | Entry::Changeover(_) | Entry::Swap(_) | Entry::Fact(_) => wanted(entry)?,
+        Entry::Course(_) | Entry::Changeover(_) | Entry::Fact(_) => wanted(entry)?,
         Entry::SlotNotGiven(_)
         | Entry::OutageMissed(_)
         | Entry::HoldSet(..)
@@ -189,10 +188,6 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
             let text = fade.to_string();
             let line = Some(fade.to.clone());
             made(fade.at, &fade.who, "changeover", line, text)
-        }
-        Entry::Swap(swap) => {
-            let line = Some(swap.line.clone());
-            made(swap.at, &swap.who, "bottle-swap", line, swap.to_string())
         }
         Entry::Fact(fact) => {
             let text = format!("{} {}: {}", fact.kind.as_str(), fact.name, fact.text);

@@ -53,9 +53,6 @@ fn without_a_reading_nothing_rises_above_uptake_and_the_plan_is_clamped_to_it() 
     );
     let share = world.status().share_in_force;
     assert!((share - 0.76 / world.status().planned_alkalinity.as_dkh()).abs() < 1e-6);
-    // The follower moves with it.
-    let calcium = world.line("calcium");
-    assert!(calcium.planned_24h < calcium.plan_standing);
     world.read_alkalinity(8.0);
     assert_eq!(reason(&mut world), AllowanceReason::UptakePlusRise);
     let line = world.line("alkalinity");

@@ -11,15 +11,15 @@ use crate::record::{Changeover, ChangeoverState, Entry};
 /// A second alkalinity line: 70 g/L of NaHCO3 (84.007 g/mol) are 0.8333 meq/mL, against 1.1322 of the demo's soda.
 const MORE: &str = include_str!("../../../tests/support/second_line.toml");
 
-const STANDBY: &str = "\n[line.bicarbonate]\ndaily-ml = 102.8\ndoses = 12\nstandby = true\n";
+const WAITING: &str = "\n[line.bicarbonate]\ndaily-ml = 0\ndoses = 12\n";
 
 fn files() -> (Controller, String) {
-    files_with(STANDBY)
+    files_with(WAITING)
 }
 
-fn files_with(standby: &str) -> (Controller, String) {
+fn files_with(waiting: &str) -> (Controller, String) {
     let controller = format!("{CONTROLLER}{MORE}");
-    let plan = format!("{PLAN}{standby}");
+    let plan = format!("{PLAN}{waiting}");
     let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
     let texts = [
         ("controller.toml", controller.as_str()),
@@ -30,11 +30,11 @@ fn files_with(standby: &str) -> (Controller, String) {
 }
 
 fn world(begin: &str) -> World {
-    world_with(STANDBY, begin)
+    world_with(WAITING, begin)
 }
 
-fn world_with(standby: &str, begin: &str) -> World {
-    let (controller, plan) = files_with(standby);
+fn world_with(waiting: &str, begin: &str) -> World {
+    let (controller, plan) = files_with(waiting);
     let plan = plan_of(&plan, &controller);
     let mut world = World::new(controller, (*plan).clone(), begin);
     world.start();
@@ -93,7 +93,7 @@ fn near(got: &[(f64, f64)], wanted: &[(f64, f64)]) {
 }
 
 #[test]
-fn a_line_on_standby_gives_nothing_until_a_changeover_brings_it_in() {
+fn a_line_that_waits_gives_nothing_until_a_changeover_brings_it_in() {
     let mut world = world("2026-06-10T04:00:00Z");
     world.run(DAY);
     assert!(world.flows_of("bicarbonate").is_empty());
@@ -128,7 +128,7 @@ fn a_changeover_moves_a_step_a_day_at_equal_alkalinity_and_stays_when_complete()
     }
     assert_eq!(newest(&world).state, ChangeoverState::Complete);
     let words = world.status().changeover.unwrap();
-    assert!(words.contains("changeover finish"), "{words}");
+    assert!(words.contains("is complete"), "{words}");
     assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
     world.check_caps();
     world.check_books();
@@ -216,8 +216,8 @@ fn a_plan_that_would_make_a_step_is_refused_until_the_changeover_is_complete() {
     world.run(2 * DAY);
     let (controller, text) = files();
     let finished = text
-        .replace("standby = true", "standby = false")
-        .replace("daily-ml = 75.6", "daily-ml = 75.6\nstandby = true");
+        .replace("daily-ml = 0\n", "daily-ml = 102.7\n")
+        .replace("daily-ml = 75.6", "daily-ml = 0");
     let reload = |world: &mut World, text: &str| {
         let plan = plan_of(text, &controller);
         let ticket = world.reload(plan);
@@ -250,7 +250,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
         days: 4,
         note: Words::default(),
     });
-    assert!(code(world.wished(backwards)).contains("standby"));
+    assert!(code(world.wished(backwards)).contains("daily-ml = 0"));
     let other = Wish::Changeover(NewChangeover {
         from: name("alkalinity"),
         to: name("calcium"),
@@ -258,7 +258,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
         days: 4,
         note: Words::default(),
     });
-    assert!(code(world.wished(other)).contains("standby"));
+    assert!(code(world.wished(other)).contains("daily-ml = 0"));
     let mut controller = (*world.controller).clone();
     for line in &mut controller.lines {
         if line.name == name("bicarbonate") {
@@ -277,7 +277,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
 /// 0.75 x 0.8 + 0.25 x 0.4 + 0.4 = 1.1 dKH.
 #[test]
 fn an_evening_and_a_morning_that_are_too_much_together_are_refused_before_it_begins() {
-    let early = "\n[line.bicarbonate]\ndaily-ml = 102.8\ndoses = 12\nwindow = \"00:00-06:00\"\nstandby = true\n";
+    let early = "\n[line.bicarbonate]\ndaily-ml = 0\ndoses = 12\nwindow = \"00:00-06:00\"\n";
     let mut world = world_with(early, "2026-06-10T04:00:00Z");
     let why = start(&mut world, 1).unwrap_err().text;
     assert!(why.contains("midnight before day 1"), "{why}");

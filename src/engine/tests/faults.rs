@@ -535,7 +535,6 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::Uptake(_)
         | Entry::Course(_)
         | Entry::Changeover(_)
-        | Entry::Swap(_)
         | Entry::Fact(_)
         | Entry::Arming(_)
         | Entry::Note(_) => None,

@@ -753,7 +753,6 @@ impl World {
                     history.courses.push(c.clone());
                 }
                 Entry::Changeover(c) => history.changeover = Some(c.clone()),
-                Entry::Swap(s) => history.swap = Some((s.clone(), ul(0))),
                 Entry::Fact(f) if f.kind == FactKind::WaterChange => {
                     history.water_changed = history.water_changed.max(Some(f.happened));
                 }
@@ -776,13 +775,6 @@ impl World {
             }
             if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
                 added += past.alkalinity.as_meq_per_l();
-            }
-            if let Some((swap, given)) = history.swap.as_mut()
-                && past.id > swap.dose_last
-                && past.line == swap.line
-                && intent.live == swap.live
-            {
-                *given = given.saturating_add(past.counted);
             }
             history.doses.push(past);
         }
@@ -1082,7 +1074,6 @@ pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
         Entry::Uptake(e) => e.at,
         Entry::Course(e) => e.at,
         Entry::Changeover(e) => e.at,
-        Entry::Swap(e) => e.at,
         Entry::Fact(e) => e.at,
         Entry::Arming(e) => e.at,
         Entry::Note(e) => e.at,

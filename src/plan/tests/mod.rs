@@ -16,9 +16,9 @@ use super::*;
 use crate::chemistry::SolutionEffect;
 use crate::config::{
     ActiveLevel, ApartRule, Controller, CronTimes, Head, HeadOutput, Line, Mode, OldCalibration,
-    Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits,
+    Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits, Times,
 };
-use crate::quantity::{FlowRate, Millis, TankVolume};
+use crate::quantity::{FlowRate, Millis, TankVolume, f64_from_i64, i64_from_f64};
 
 fn name(text: &str) -> Name {
     Name::new(text).unwrap()
@@ -62,13 +62,6 @@ fn at(times: &[(i8, i8)]) -> Times {
 
 fn cron(text: &str) -> Times {
     Times::Cron(CronTimes::new(text).unwrap())
-}
-
-fn follow(leader: &str, ratio: f64) -> Times {
-    Times::Follow {
-        leader: name(leader),
-        ratio,
-    }
 }
 
 /// A test controller and its plan.
@@ -169,7 +162,6 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
             .map(|p| PlannedLine {
                 line: name(p.name),
                 daily_volume: Volume::from_ul(p.ul),
-                standby: false,
                 times: p.times.clone(),
             })
             .collect(),
@@ -180,13 +172,13 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
     }
 }
 
-/// Five lines: two that keep 15 min apart and follow each other, one in a window, fixed times, and a cron expression.
+/// Five lines: two that keep 15 min apart and dose at the same times, one in a window, fixed times, and a cron expression.
 fn demo(zone: &str) -> Reef {
     reef(
         zone,
         &[
             part("alkalinity", 36_007, spread(24, 0.0, 24.0)),
-            part("calcium", 0, follow("alkalinity", 0.8)),
+            part("calcium", 28_806, spread(24, 0.0, 24.0)),
             part("magnesium", 12_345, spread(6, 9.0, 21.5)),
             part("trace", 3_001, at(&[(0, 30), (2, 30), (14, 0)])),
             part("iodine", 500, cron("15 1,23 * * *")),
@@ -250,7 +242,6 @@ impl Reef {
             Times::Spread { doses, .. } => *doses,
             Times::At(times) => u32::try_from(times.len()).unwrap(),
             Times::Cron(cron) => u32::try_from(cron.times().len()).unwrap(),
-            Times::Follow { leader, .. } => self.doses(leader),
         }
     }
 

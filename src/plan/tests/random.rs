@@ -66,9 +66,10 @@ fn reefs() -> impl Strategy<Value = Reef> {
     )
         .prop_map(|(lines, gaps, heads, zone, shared)| {
             let mut parts: Vec<Part> = Vec::new();
-            for (k, (times, ul, rate, follows)) in lines.into_iter().enumerate() {
-                let times = if follows && k > 0 {
-                    follow(NAMES[0], 0.7)
+            for (k, (times, ul, rate, alike)) in lines.into_iter().enumerate() {
+                // Often at the very times of the first line.
+                let times = if alike && k > 0 {
+                    parts[0].times.clone()
                 } else {
                     times
                 };

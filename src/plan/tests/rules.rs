@@ -36,7 +36,7 @@ fn two_fixed_times_that_are_too_close_are_named_with_gap_and_times() {
 fn a_line_that_makes_way_starts_at_the_first_free_instant() {
     let parts = [
         part("alkalinity", 24_000, spread(24, 0.0, 24.0)),
-        part("calcium", 0, follow("alkalinity", 0.5)),
+        part("calcium", 12_000, spread(24, 0.0, 24.0)),
     ];
     let reef = reef("UTC", &parts, &[("alkalinity", "calcium", 15)], 2);
     assert_eq!(reef.errors(FROM), []);
@@ -209,19 +209,6 @@ fn the_preview_has_doses_a_day_and_the_smallest_gap() {
         !report.lines.contains_key(&name("trace")),
         "a line with nothing to dose has no slots"
     );
-}
-
-#[test]
-fn a_follower_gets_its_share_to_the_nearest_microlitre() {
-    let parts = [
-        part("alkalinity", 10_001, spread(3, 0.0, 24.0)),
-        part("calcium", 0, follow("alkalinity", 0.75)),
-        part("trace", 0, follow("alkalinity", 1.0 / 3.0)),
-    ];
-    let reef = reef("UTC", &parts, &[], 3);
-    let daily = plan_daily_volumes(&reef.plan);
-    assert_eq!(daily[&name("calcium")].as_ul(), 7_501);
-    assert_eq!(daily[&name("trace")].as_ul(), 3_334);
 }
 
 #[test]

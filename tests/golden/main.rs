@@ -5,15 +5,15 @@ use std::path::PathBuf;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use crate::chemistry::Quantity;
-use crate::config::Right;
-use crate::engine::{
+use dosewright::chemistry::Quantity;
+use dosewright::config::Right;
+use dosewright::engine::{
     Answer, ChangeoverAction, ChangeoverFigures, ChangeoverStep, Command, Confirm, CourseAction,
     CourseFigures, DoseFigures, Figures, NewCalibration, NewChangeover, NewCourse, NewFact,
-    NewReading, NewSwap, NewVerification, Proposal, RefillLevel, Token, UptakeFigures, Wish,
+    NewReading, NewVerification, Proposal, RefillLevel, Token, UptakeFigures, Wish,
 };
-use crate::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
-use crate::record::{
+use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
+use dosewright::record::{
     CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, ReadingValue,
 };
 
@@ -196,14 +196,6 @@ fn others() -> Vec<(&'static str, Command, Right)> {
         level,
         note: Words::default(),
     };
-    let swap = NewSwap {
-        line: name("alkalinity"),
-        to: name("soda-ash-60"),
-        by: Quantity::Alkalinity,
-        tube: Volume::from_ul(6_300),
-        expected: Some(Volume::from_ul(108_700)),
-        note: Words::default(),
-    };
     let set = |action| Command::SetCourse { number: 3, action };
     let again = CourseAction::Confirm {
         days: 30,
@@ -240,7 +232,6 @@ fn others() -> Vec<(&'static str, Command, Right)> {
             refill(RefillLevel::Add(volume)),
             Right::Refill,
         ),
-        ("start-swap", Command::StartSwap(swap), Right::Refill),
         ("set-course-end", set(CourseAction::End), Right::Propose),
         ("set-course-confirm", set(again), Right::Propose),
         ("set-changeover", turn, Right::Propose),
