@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 
-use super::proposal::{Confirm, Wish};
+use super::wish::{Confirm, Wish};
 use crate::chemistry::Quantity;
 use crate::config::Right;
 use crate::quantity::{Lines, Name, Volume, Words, positive};

@@ -4,15 +4,13 @@
 //! counted, and every interlock is asked as for any dose. All of it is counted although it ends in a vessel: the daemon cannot see where
 //! the outlet hangs.
 
-use serde::{Deserialize, Serialize};
-
 use super::ask::{NewCalibration, NewVerification};
 use super::command::UNUSUAL_FACTOR;
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::Now;
-use super::proposal::{Figures, Wish, Worked};
 use super::state::{Engine, HeadMemory};
+use super::wish::{DoseFigures, Figures, Wish, Worked};
 use crate::config::NoSuchHead;
 use crate::guard::{Request, examine, judge};
 use crate::metering::{Calibration, FitRules, Outcome, Verification, fit};
@@ -20,25 +18,6 @@ use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     CalibrationRun, DoseId, DoseKind, Entry, StoredCalibration, StoredVerification, Who,
 };
-
-/// Every number of a dose by hand.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct DoseFigures {
-    pub line: Name,
-    pub solution: Name,
-    /// Whether it burns skin and eyes.
-    pub caustic: bool,
-    /// The most that it can be, for a run by time.
-    #[serde(rename = "volume_ul")]
-    pub volume: Volume,
-    #[serde(rename = "run_time_ms")]
-    pub run_time: Millis,
-    pub kind: DoseKind,
-    /// The largest planned dose of the line.
-    #[serde(rename = "usual_ul")]
-    pub usual: Volume,
-}
 
 impl Engine {
     /// A metered dose by hand.

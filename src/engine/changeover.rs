@@ -4,70 +4,25 @@
 //! missed in an outage or a hold is not made up for, so the water never sees two steps at once. Once the new line gives all of it that
 //! stays so until the plan file says it itself; the plan that still says the old thing does not undo it.
 
-use std::collections::BTreeMap;
-
 use jiff::civil::Date;
-use serde::{Deserialize, Serialize};
 
 use super::alarms::AlarmCode;
 use super::ask::ChangeoverAction;
 use super::changeover_words::{changeover_figures, changeover_text};
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
-use super::proposal::{Figures, Worked};
 use super::state::Engine;
-use crate::chemistry::Quantity;
+use super::wish::{Figures, NewChangeover, Worked};
 use crate::config::Plan;
 use crate::plan::{
     ChangeoverShape, ChangeoverWish, DailyVolumes, across_midnights, plan_daily_volumes,
     shape_changeover, shape_under_way, waits,
 };
-use crate::quantity::{Name, Volume, Words};
+use crate::quantity::{Name, Volume};
 use crate::record::{Changeover, ChangeoverState, Entry, Who};
 
 /// Part of a day's volume that must have been given before the next step. Ours.
 const GIVEN_PART: f64 = 0.5;
-
-/// A changeover as it is asked for.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct NewChangeover {
-    /// The line that fades out.
-    pub from: Name,
-    /// The line that fades in; on standby in the plan.
-    pub to: Name,
-    pub by: Quantity,
-    /// Over how many days.
-    pub days: u32,
-    /// In the owner's words.
-    pub note: Words,
-}
-
-/// Every number of a changeover before it begins.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ChangeoverFigures {
-    pub from: Name,
-    pub to: Name,
-    pub by: Quantity,
-    pub days: u32,
-    /// Each day's volumes, from the present one on.
-    pub steps: Vec<ChangeoverStep>,
-    /// The most that all lines add in any 24 h across one of its midnights.
-    pub most_in_24_h_dkh: f64,
-    /// How much more of each element is added a day afterwards, mg/L; negative for less.
-    pub drift_mg_per_l_per_day: BTreeMap<Quantity, f64>,
-}
-
-/// One day of a changeover.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ChangeoverStep {
-    #[serde(rename = "from_ul")]
-    pub from: Volume,
-    #[serde(rename = "to_ul")]
-    pub to: Volume,
-}
 
 impl Engine {
     /// The changeover that is under way.

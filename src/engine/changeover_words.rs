@@ -1,6 +1,6 @@
 //! A changeover worked out: its numbers, and the same for people.
 
-use super::changeover::{ChangeoverFigures, ChangeoverStep};
+use super::wish::{ChangeoverFigures, ChangeoverStep};
 use crate::chemistry::{Quantity, Rises, amount, drift_words};
 use crate::config::Controller;
 use crate::plan::{ChangeoverShape, Crossing, drift_per_day};

@@ -7,15 +7,14 @@ use super::alarms::AlarmCode;
 use super::ask::CourseAction;
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
-use super::proposal::{Figures, Worked};
 use super::state::Engine;
+use super::wish::{CourseFigures, Figures, NewCourse, Worked};
 use crate::chemistry::{Quantity, Rises, amount, figures, rises_words};
 use crate::plan::{DailyVolumes, check_course, shape_course};
-use crate::quantity::{Alkalinity, Name, Volume, Words};
+use crate::quantity::{Alkalinity, Name, Volume};
 use crate::record::{Course, CourseKind, CourseState, Entry, Who};
 use jiff::Timestamp;
 use jiff::civil::Date;
-use serde::{Deserialize, Serialize};
 
 /// Courses that may be under way together; each needs an owner who watches it. Ours.
 const COURSES_MAX: usize = 8;
@@ -26,41 +25,6 @@ pub(super) const REVIEW_DAYS_MAX: u32 = 92;
 /// An alarm asks for the review of a top-up when it gives for so many more days. Ours: time for a lab to answer is the owner's to plan,
 /// this is time to test at home.
 const REVIEW_ASKED_DAYS: u32 = 3;
-
-/// A course as it is asked for. Amounts are in the unit of what is raised: dKH, or mg/L for an element.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct NewCourse {
-    /// Whether it has an aim or a review date.
-    pub kind: CourseKind,
-    pub line: Name,
-    pub raises: Quantity,
-    /// By how much in all.
-    pub by: f64,
-    /// By how much on one day at most.
-    pub at_most_per_day: f64,
-    /// In the owner's words.
-    pub note: Words,
-}
-
-/// Every number of a course before it begins. Amounts are in the unit of what is raised: dKH, or mg/L for an element.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct CourseFigures {
-    pub line: Name,
-    pub raises: Quantity,
-    pub rise_per_day: f64,
-    pub rise: f64,
-    #[serde(rename = "extra_ul_per_day")]
-    pub extra: Volume,
-    pub days: u32,
-    pub first_date: Date,
-    #[serde(rename = "total_ul")]
-    pub total: Volume,
-    /// What the line gives a day with its plan, this course and every other one that is not over.
-    #[serde(rename = "with_all_ul_per_day")]
-    pub with_all: Volume,
-}
 
 /// What a course must not go without being told.
 const CLAMPED: &str = "without a fresh reading, or above the band, alkalinity stays at uptake and the course is clamped";

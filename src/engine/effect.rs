@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::proposal::Proposal;
+use super::wish::Proposal;
 use crate::guard::{DosePermit, Refusal};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseId, Entry, Hold, Intent, Outcome};

@@ -38,22 +38,22 @@ mod start;
 mod state;
 mod status;
 mod watch;
+mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
     ChangeoverAction, Command, CourseAction, NewCalibration, NewFact, NewReading, NewVerification,
     RefillLevel,
 };
-pub use bench::DoseFigures;
-pub use changeover::{ChangeoverFigures, ChangeoverStep, NewChangeover};
-pub use course::{CourseFigures, NewCourse};
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
-pub use owner::UptakeFigures;
-pub use proposal::{Confirm, Figures, Proposal, Token, Wish};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status};
+pub use wish::{
+    ChangeoverFigures, ChangeoverStep, Confirm, CourseFigures, DoseFigures, Figures, NewChangeover,
+    NewCourse, Proposal, Token, UptakeFigures, Wish,
+};
 
 #[cfg(test)]
 mod tests;

@@ -1,25 +1,13 @@
 //! What the owner tells and accepts: facts for the record, and a new uptake.
 
-use serde::{Deserialize, Serialize};
-
 use super::ask::NewFact;
 use super::command::READING_AHEAD_MAX;
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
-use super::proposal::{Figures, Worked};
 use super::state::Engine;
+use super::wish::{Figures, UptakeFigures, Worked};
 use crate::quantity::{Alkalinity, Millis};
 use crate::record::{Entry, Fact, FactKind, UptakeAccepted, Who};
-
-/// Every number of a new established uptake.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct UptakeFigures {
-    #[serde(rename = "uptake_dkh_per_day")]
-    pub uptake: Alkalinity,
-    #[serde(rename = "before_dkh_per_day")]
-    pub before: Alkalinity,
-}
 
 impl Engine {
     pub(super) fn add_fact(

@@ -7,10 +7,10 @@ use super::alarms::{AlarmCode, Alarms};
 use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
-use super::proposal::VALID;
 use super::state::{
     AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
 };
+use super::wish::VALID;
 use crate::config::{Controller, Plan};
 use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;

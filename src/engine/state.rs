@@ -9,7 +9,7 @@ use jiff::civil::Date;
 use super::alarms::Alarms;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
-use super::proposal::Pending;
+use super::wish::Pending;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
 use crate::metering::Coverage;

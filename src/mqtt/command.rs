@@ -148,7 +148,7 @@ fn hold(raw: RawHold) -> Result<Parsed, Denial> {
     Ok(Parsed {
         id: raw.id.map(good_id).transpose()?,
         sent: raw.sent.map(|s| time(&s, "sent")).transpose()?,
-        from: raw.from.map(sender),
+        from: raw.from.as_ref().map(sender),
         command: Command::Hold { scope, reason },
     })
 }
@@ -163,7 +163,12 @@ fn resume(raw: RawResume) -> Result<Parsed, Denial> {
             ));
         }
     };
-    parsed(raw.id, &raw.sent, raw.from, Command::Resume { scope })
+    parsed(
+        raw.id,
+        &raw.sent,
+        raw.from.as_ref(),
+        Command::Resume { scope },
+    )
 }
 
 fn dose(raw: RawDose) -> Result<Parsed, Denial> {
@@ -187,7 +192,7 @@ fn dose(raw: RawDose) -> Result<Parsed, Denial> {
             ));
         }
     };
-    parsed(raw.id, &raw.sent, raw.from, command)
+    parsed(raw.id, &raw.sent, raw.from.as_ref(), command)
 }
 
 fn acknowledge(raw: RawAcknowledge) -> Result<Parsed, Denial> {
@@ -200,7 +205,12 @@ fn acknowledge(raw: RawAcknowledge) -> Result<Parsed, Denial> {
             ));
         }
     };
-    parsed(raw.id, &raw.sent, raw.from, Command::Acknowledge { code })
+    parsed(
+        raw.id,
+        &raw.sent,
+        raw.from.as_ref(),
+        Command::Acknowledge { code },
+    )
 }
 
 fn reading(raw: RawReading) -> Result<Parsed, Denial> {
@@ -254,10 +264,15 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
         taken: raw.taken.map(|t| time(&t, "taken")).transpose()?,
         sure: raw.confirmed,
     });
-    parsed(raw.id, &raw.sent, raw.from, command)
+    parsed(raw.id, &raw.sent, raw.from.as_ref(), command)
 }
 
-fn parsed(id: String, sent: &str, from: Option<Words>, command: Command) -> Result<Parsed, Denial> {
+fn parsed(
+    id: String,
+    sent: &str,
+    from: Option<&Words>,
+    command: Command,
+) -> Result<Parsed, Denial> {
     Ok(Parsed {
         id: Some(good_id(id)?),
         sent: Some(time(sent, "sent")?),
@@ -276,7 +291,7 @@ fn good_id(id: String) -> Result<String, Denial> {
     Ok(id)
 }
 
-fn sender(from: Words) -> String {
+fn sender(from: &Words) -> String {
     from.as_str().chars().take(ID_CHARS_MAX).collect()
 }
 

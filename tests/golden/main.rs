@@ -1,4 +1,5 @@
 //! The JSON of each command and each answer, held against files: what scripts rely on changes on purpose or not at all.
+#![cfg(test)]
 
 use std::path::PathBuf;
 

@@ -126,7 +126,7 @@ enum Coming {
     /// The oldest row that waits reaches the disk.
     Write,
     Ended(DoseId),
-    Told(Event),
+    Told(Box<Event>),
 }
 
 /// What is on the virtual disk.
@@ -464,7 +464,7 @@ impl World {
         let ticket = self.ask(Command::Prepare(wish));
         match self.answers.remove(&ticket).expect("an answer")? {
             Answer::Proposal(proposal) => Ok(*proposal),
-            other => panic!("{other:?}"),
+            other @ (Answer::Done { .. } | Answer::DoseStarted { .. }) => panic!("{other:?}"),
         }
     }
 
@@ -649,7 +649,7 @@ impl World {
                     });
                 }
             }
-            Coming::Told(event) => self.feed(event),
+            Coming::Told(event) => self.feed(*event),
         }
     }
 
@@ -872,7 +872,7 @@ impl World {
                 on_time: Millis::new(on_time),
                 end: RunEnd::Stopped,
             };
-            self.later(3, Coming::Told(Event::RunEnded { id, report }));
+            self.later(3, Coming::Told(Box::new(Event::RunEnded { id, report })));
         }
     }
 
