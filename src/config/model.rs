@@ -6,8 +6,8 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
 use super::calendar::CronTimes;
+use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::peer::Peer;
-use super::stepper::HeadOutput;
 use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
@@ -146,22 +146,6 @@ pub enum OldCalibration {
     Warn,
     /// The line does not dose until the head is calibrated.
     Block,
-}
-
-/// A pin that is driven. Written with its numbering scheme, never a bare number.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Output {
-    /// BCM GPIO number, from the text `GPIO17`.
-    pub gpio: u8,
-    /// The level that turns on what hangs on it.
-    pub active: ActiveLevel,
-}
-
-/// The level that means "on".
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum ActiveLevel {
-    High,
-    Low,
 }
 
 /// The stand-in for a real head in dry run.

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 use std::fmt;
 
+use super::keys;
 use super::mistake::Sink;
 use super::tree::RawTable;
 
@@ -75,13 +76,13 @@ pub struct Peer {
 
 /// Reads one `[[peer]]`.
 pub(super) fn build(table: &RawTable, sink: &mut Sink<'_>) -> Option<Peer> {
-    let name = match (table.text("user"), table.text("group")) {
+    let name = match (table.text(keys::peer::USER), table.text(keys::peer::GROUP)) {
         (Some(user), None) => PeerName::User(user.to_owned()),
         (None, Some(group)) => PeerName::Group(group.to_owned()),
         (None, None) => return None,
         (Some(_), Some(_)) => {
             sink.mistake(
-                table.place("group"),
+                table.place(keys::peer::GROUP),
                 format!(
                     "{}is of one user or of one group; write a [[peer]] for each",
                     table.label
@@ -92,7 +93,7 @@ pub(super) fn build(table: &RawTable, sink: &mut Sink<'_>) -> Option<Peer> {
     };
     let words = Right::ALL.map(Right::as_str);
     let mut may = BTreeSet::new();
-    for word in table.texts("may")? {
+    for word in table.texts(keys::peer::MAY)? {
         match Right::ALL.into_iter().find(|r| r.as_str() == word.text) {
             Some(right) => {
                 may.insert(right);

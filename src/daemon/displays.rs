@@ -13,7 +13,7 @@ use tokio::sync::{broadcast, mpsc, watch};
 use tokio::task::AbortHandle;
 
 use super::clock::{ShellClock, machine_now};
-use super::ledger_path;
+use super::options::ledger_path;
 use crate::config::Controller;
 use crate::engine::{Effect, Status};
 use crate::ledger::Ledger;
@@ -167,9 +167,9 @@ impl Displays {
 
     /// Takes note of an effect, and tells the displays of it if it is an event to people.
     pub(super) fn effect(&mut self, effect: &Effect) {
-        let line = lines::event(effect, &self.told.totals.open);
+        let lines = lines::events(effect, &self.told.totals.open);
         self.told.totals.effect(effect);
-        if let Some(mut line) = line {
+        for mut line in lines {
             // Rises for ever, across restarts too, because it begins with the time; fits a double exactly.
             let by_time = line.at.as_millisecond().saturating_mul(1000);
             self.event_last = by_time.max(self.event_last.saturating_add(1));
@@ -236,9 +236,11 @@ impl Totals {
                 self.open.insert(intent.id, (line, counts));
             }
             Effect::StoreOutcome(outcome) => self.outcome(outcome),
-            Effect::Store { entry, .. } => {
-                if let crate::record::Entry::Reading(reading) = entry {
-                    self.reading(reading);
+            Effect::Store { entries, .. } => {
+                for entry in entries {
+                    if let crate::record::Entry::Reading(reading) = entry {
+                        self.reading(reading);
+                    }
                 }
             }
             Effect::StartPump { .. }

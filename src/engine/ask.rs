@@ -17,11 +17,13 @@ use crate::record::{CalibrationRun, DoseId, FactKind, HoldScope, ReadingValue};
 pub enum Command {
     /// Stop one line or all, until an explicit resume.
     Hold {
+        #[serde(rename = "line")]
         scope: HoldScope,
         reason: Words,
     },
     /// Lift all holds of this scope.
     Resume {
+        #[serde(rename = "line")]
         scope: HoldScope,
     },
     /// First step: what would it be?

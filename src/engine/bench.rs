@@ -67,10 +67,7 @@ impl Engine {
             kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
         let (solution, caustic) = (facts.solution.name.clone(), facts.solution.caustic);
         let caution = "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.";
-        let what = format!(
-            "{} {volume} of {solution} on line {line}, which takes {run_time}",
-            kind.as_str()
-        );
+        let what = format!("{kind} {volume} of {solution} on line {line}, which takes {run_time}");
         let figures = DoseFigures {
             line: line.clone(),
             solution,

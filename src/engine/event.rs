@@ -37,6 +37,10 @@ pub enum Event {
         /// What is wrong, in words.
         why: String,
     },
+    /// What is on hold is on disk again.
+    HoldFileHealthy,
+    /// What is on hold is in force and cannot be written to its file.
+    HoldFileFault { why: String },
     /// An intent is on disk.
     IntentStored(DoseId),
     /// An intent could not be stored.

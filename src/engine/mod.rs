@@ -70,6 +70,8 @@ impl Engine {
             Event::ClockUnknown { why } => self.clock_unknown(why, now),
             Event::LedgerHealthy => self.ledger_healthy(now),
             Event::LedgerFault { why } => self.ledger_fault(&why, now),
+            Event::HoldFileHealthy => self.clear(AlarmCode::HoldFileFault, "", now),
+            Event::HoldFileFault { why } => self.hold_file_fault(&why, now),
             Event::IntentStored(id) => self.intent_stored(id, now),
             Event::IntentFailed { id, why } => self.intent_failed(id, &why, now),
             Event::RunEnded { id, report } => self.run_ended(id, &report, now),

@@ -16,7 +16,7 @@ use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
+    Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
     UptakeAccepted, Who,
 };
 
@@ -178,7 +178,10 @@ impl Engine {
     }
 
     pub(super) fn store(&mut self, entry: Entry, reply: Option<(Ticket, Answer)>) {
-        self.out.push(Effect::Store { entry, reply });
+        self.out.push(Effect::Store {
+            entries: vec![entry],
+            reply,
+        });
     }
 
     /// Writes down an event that is nothing else.
@@ -194,7 +197,7 @@ impl Engine {
         self.mark_written(now);
         self.store(
             Entry::Note(Note {
-                code,
+                code: Code::new(code),
                 line: line.cloned(),
                 text,
                 who,

@@ -386,8 +386,8 @@ impl Worker {
             h.since = Some(now.wall);
         });
         tracing::info!(
-            broker = self.settings.host,
-            port = self.settings.port,
+            broker = self.settings.broker.host,
+            port = self.settings.broker.port,
             failures_not_logged = std::mem::take(&mut self.unlogged),
             "MQTT connected"
         );

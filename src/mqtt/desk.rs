@@ -15,8 +15,9 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::command::{Parsed, id_of, parse};
 use super::payload::{ml, mode, num};
-use super::settings::{RemoteKind, Settings};
+use super::settings::Settings;
 use super::{Clock, RemoteCommand};
+use crate::config::RemoteKind;
 use crate::engine::{Answer, Command, Denial, Figures, Now};
 use crate::quantity::Millis;
 use crate::record::HoldScope;
@@ -211,7 +212,7 @@ impl Desk {
                 "a command that the broker had kept is never obeyed; send commands without the retain flag",
             ));
         }
-        if !self.settings.commands.contains(&kind) {
+        if !self.settings.broker.commands.contains(&kind) {
             return Err(Denial::new(
                 "not-allowed",
                 format!(
@@ -249,8 +250,9 @@ impl Desk {
                 .as_millisecond()
                 .saturating_sub(sent.as_millisecond()),
         );
-        let limit =
-            Millis::new(i64::try_from(self.settings.command_age_max.as_millis()).unwrap_or(0));
+        let limit = Millis::new(
+            i64::try_from(self.settings.broker.command_age_max.as_millis()).unwrap_or(0),
+        );
         if age > limit {
             return Err(Denial::new(
                 "stale",
@@ -335,7 +337,7 @@ impl Desk {
         while self.ids.len() >= IDS_MAX {
             self.ids.pop_front();
         }
-        let age_max = i64::try_from(self.settings.command_age_max.as_millis()).unwrap_or(0);
+        let age_max = i64::try_from(self.settings.broker.command_age_max.as_millis()).unwrap_or(0);
         let until = now.elapsed.plus(Millis::new(age_max)).plus(AHEAD_MAX);
         self.ids.push_back((id, until));
     }
@@ -493,7 +495,7 @@ mod tests {
         let now = Arc::new(Mutex::new(begin));
         let read = Arc::clone(&now);
         let mut settings = Settings::new("localhost", 1883);
-        settings.commands = commands.iter().copied().collect();
+        settings.broker.commands = commands.iter().copied().collect();
         let (tx, core) = mpsc::channel(64);
         let clock: Clock = Arc::new(move || *read.lock().unwrap());
         let mut desk = Desk::new(Arc::new(settings), clock, tx);

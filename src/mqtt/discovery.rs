@@ -9,9 +9,10 @@ use super::entity::{
     Allowed, DAYS, DKH, Entity, INSTANT, PLAIN_BINARY, PLAIN_ML, PROBLEM, RATE, RUNNING, SAFETY,
     STORAGE, TEXT, VOLUME_INCREASING, WORDS,
 };
-use super::settings::{RemoteKind, Settings};
+use super::settings::Settings;
 use super::topics::Topics;
 use super::{Identity, Snapshot};
+use crate::config::RemoteKind;
 use crate::engine::LineState;
 use crate::quantity::Name;
 
@@ -157,7 +158,7 @@ fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
             });
         }
     }
-    let allowed = |kind| settings.commands.contains(&kind);
+    let allowed = |kind| settings.broker.commands.contains(&kind);
     if allowed(RemoteKind::Hold) {
         out.push(press(
             "hold",
@@ -248,7 +249,7 @@ fn line_entities(
             &value("lifetime_ml"),
         ));
     }
-    if settings.commands.contains(&RemoteKind::Hold) {
+    if settings.broker.commands.contains(&RemoteKind::Hold) {
         let more = format!(",\"line\":\"{name}\"");
         out.push(press(
             &format!("line_{name}_hold"),

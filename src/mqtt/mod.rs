@@ -43,9 +43,7 @@ pub use entity::{ALLOWED, Allowed, TABLE_SOURCE};
 pub use health::Health;
 pub use payload::messages;
 pub use schema::schema;
-pub use settings::{
-    Defect, RawDiscovery, RawMqtt, RawTls, RemoteKind, Settings, Severity, Timing, Tls,
-};
+pub use settings::{Settings, Timing};
 pub use topics::Topics;
 
 /// Who this controller is.

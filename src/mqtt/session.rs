@@ -18,7 +18,7 @@ use super::connection::{Connection, Fault, FaultKind, will};
 use super::desk::{Outcome, Received};
 use super::discovery::{description, removal};
 use super::payload::event;
-use super::settings::RemoteKind;
+use crate::config::RemoteKind;
 
 /// State is rebuilt no oftener than this, however often the engine moves.
 const REBUILD_EVERY: Duration = Duration::from_millis(100);
@@ -366,7 +366,7 @@ impl<'a> Session<'a> {
         for topic in std::mem::take(&mut self.leftovers) {
             self.outbox.push_back((topic, String::new()));
         }
-        if !self.worker.settings.discovery && self.old_description.take().is_some() {
+        if !self.worker.settings.broker.discovery && self.old_description.take().is_some() {
             let topic = self.worker.topics.discovery().to_owned();
             self.outbox.push_back((topic, String::new()));
         }
@@ -382,7 +382,7 @@ impl<'a> Session<'a> {
 
     /// Describes us to hubs, when something about the description has changed.
     fn describe(&mut self) {
-        if !self.worker.settings.discovery {
+        if !self.worker.settings.broker.discovery {
             return;
         }
         let Some(snapshot) = self.worker.state.borrow().clone() else {
@@ -421,7 +421,7 @@ impl<'a> Session<'a> {
             }
             self.worker.replies.pop_front();
         }
-        self.pump_board(self.worker.settings.publish_interval, now);
+        self.pump_board(self.worker.settings.broker.publish_interval, now);
         if self.stage == Stage::Greeting && !self.worker.board.is_dirty() {
             let payload = self.worker.availability(true);
             if !self.publish(&self.worker.topics.status(), &payload, true) {

@@ -5,8 +5,10 @@ use std::time::Duration;
 
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
-use dosewright::quantity::{Alkalinity, Millis, Name, Volume};
-use dosewright::record::{DoseId, DoseKind, Entry, Intent, Refill, Stamp, Who};
+use dosewright::quantity::{Millis, Name, Volume};
+use dosewright::record::{
+    Carried, Destination, DoseId, DoseKind, Entry, Intent, Refill, Stamp, Who,
+};
 use jiff::Timestamp;
 
 use crate::rig::{BOTTLE_UL, Rig, Spread, pause, text};
@@ -171,7 +173,8 @@ fn leave_an_intent(rig: &Rig) {
         }),
         volume: Volume::from_ul(1000),
         run_time: Millis::new(60_000),
-        alkalinity: Alkalinity::ZERO,
+        carries: Carried::new(),
+        into: Destination::Tank,
         who: Who::Plan,
         live: false,
         at: stamp(10),
@@ -184,7 +187,7 @@ fn leave_an_intent(rig: &Rig) {
         note: "full".to_owned(),
         at: stamp(0),
     };
-    ledger.store(&Entry::Refill(full)).unwrap();
+    ledger.store(&[Entry::Refill(full)]).unwrap();
     ledger.store_intent(&intent).unwrap();
 }
 

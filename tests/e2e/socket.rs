@@ -54,7 +54,7 @@ fn garbage_is_answered_with_a_refusal_and_the_dose_goes_on() {
         b"not json\n",
         b"{}\n",
         b"{\"request\":\"open-the-tap\"}\n",
-        b"{\"request\":\"command\",\"command\":\"hold\",\"reason\":\"x\",\"scope\":\"all\",\"more\":1}\n",
+        b"{\"request\":\"command\",\"command\":\"hold\",\"reason\":\"x\",\"line\":null,\"more\":1}\n",
         b"{\"request\":\"status\",\"x\":1}\n",
         b"{\"request\":\"reload\",\"x\":1}\n",
         b"{\"request\":\"disarm\",\"x\":1}\n",
@@ -253,11 +253,12 @@ fn who_asked_is_recorded_from_the_kernel_and_not_from_the_request() {
     let daemon = rig.start_real();
     rig.ok(&["hold", "--reason", "who am I"]);
     let uid = rustix::process::getuid().as_raw();
-    let rows = rig.rows("hold");
-    assert!(
-        rows[0]["who"].as_str().unwrap().contains(&uid.to_string()),
-        "{rows:?}"
-    );
+    // The answer waits for the hold file; the ledger may be a moment behind it.
+    let row = wait_for("the row of the hold", || {
+        rig.rows("hold").into_iter().next()
+    });
+    let who = row["who"].as_str().unwrap();
+    assert!(who.contains(&uid.to_string()), "{row:?}");
     daemon.stop();
 }
 

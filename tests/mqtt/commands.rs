@@ -3,8 +3,8 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use dosewright::config::RemoteKind;
 use dosewright::engine::Command;
-use dosewright::mqtt::RemoteKind;
 use serde_json::{Value, json};
 
 use crate::support::{

@@ -529,7 +529,7 @@ async fn mqtt_check_beside_a_running_daemon_says_that_all_works_and_schema_names
         reef.status()["mqtt"].as_str().unwrap().get(..9),
         Some("connected")
     );
-    let (code, schema) = tell(&["schema"]);
+    let (code, schema) = tell(&["schema", "displays"]);
     assert_eq!(code, Some(0));
     let words = schema.to_string();
     for topic in [

@@ -3,7 +3,8 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use dosewright::mqtt::{EventLine, RemoteKind, Settings};
+use dosewright::config::RemoteKind;
+use dosewright::mqtt::{EventLine, Settings};
 use dosewright::quantity::Volume;
 use rumqttc::MqttOptions;
 use serde_json::json;
@@ -258,7 +259,7 @@ async fn ft_mqtt_14_a_blank_broker_that_appears_late_is_complete_within_ten_seco
 async fn a_frozen_broker_is_noticed_and_left_and_found_again() {
     let broker = Broker::start().await;
     let mut s = settings(broker.port);
-    s.keep_alive = Duration::from_secs(1);
+    s.broker.keep_alive = Duration::from_secs(1);
     let rig = start(s, "m1");
     rig.confirmed().await;
     broker.freeze();
@@ -307,7 +308,7 @@ async fn ft_mqtt_04_after_a_cut_that_nobody_announced_a_stop_works_again() {
     let broker = Broker::start().await;
     let (port, silence) = relay(broker.port).await;
     let mut s = settings(port);
-    s.keep_alive = Duration::from_secs(1);
+    s.broker.keep_alive = Duration::from_secs(1);
     let rig = start(s, "m1");
     rig.confirmed().await;
     silence.send_replace(true);
@@ -481,7 +482,7 @@ async fn switching_discovery_off_removes_the_description() {
     let mut watcher = Watcher::join(broker.port, &[topics.discovery()]).await;
     watcher.on(topics.discovery()).await;
     let mut off = settings(broker.port);
-    off.discovery = false;
+    off.broker.discovery = false;
     let _rig = start(off, "m1");
     let cleared = watcher.on(topics.discovery()).await;
     assert!(cleared.payload.is_empty());

@@ -64,7 +64,7 @@ async fn what_is_not_a_broker_is_said_to_be_none() {
 async fn a_broker_that_acknowledges_nothing_is_left() {
     let (port, _) = scripted(&CONNACK, false).await;
     let mut s = settings(port);
-    s.keep_alive = Duration::from_secs(1);
+    s.broker.keep_alive = Duration::from_secs(1);
     let rig = start(s, "m1");
     let health = rig.health(|h| h.connected).await;
     assert!(!health.confirmed);

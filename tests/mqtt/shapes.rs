@@ -2,11 +2,10 @@
 
 use std::collections::BTreeSet;
 
+use dosewright::config::RemoteKind;
 use dosewright::engine::{Alarm, LineState, RunningStatus};
 use dosewright::guard::Prediction;
-use dosewright::mqtt::{
-    ALLOWED, RemoteKind, Settings, Snapshot, TABLE_SOURCE, description, messages, schema,
-};
+use dosewright::mqtt::{ALLOWED, Settings, Snapshot, TABLE_SOURCE, description, messages, schema};
 use dosewright::quantity::{Alkalinity, FlowRate, Millis, Volume};
 use dosewright::record::{DoseId, Hold, HoldScope, Who};
 use serde_json::{Value, json};
@@ -356,7 +355,7 @@ fn buttons_appear_only_for_commands_that_are_allowed() {
             .collect()
     };
     let mut none = Settings::new("localhost", 1);
-    none.commands.clear();
+    none.broker.commands.clear();
     assert!(buttons(&none).is_empty());
     let default = buttons(&Settings::new("localhost", 1));
     assert_eq!(
@@ -366,7 +365,7 @@ fn buttons_appear_only_for_commands_that_are_allowed() {
             .into()
     );
     let mut more = Settings::new("localhost", 1);
-    more.commands.insert(RemoteKind::Resume);
+    more.broker.commands.insert(RemoteKind::Resume);
     assert!(buttons(&more).contains("resume"));
     let all = described(&all_commands(Settings::new("localhost", 1)), "m1").to_string();
     assert!(

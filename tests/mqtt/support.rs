@@ -10,14 +10,15 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use dosewright::chemistry::{Element, Quantity};
+use dosewright::config::RemoteKind;
 use dosewright::engine::{
     Answer, Command, Denial, HeadStatus, LineState, LineStatus, Now, ReservoirStatus, Status,
     TrustSource,
 };
 use dosewright::guard::Prediction;
 use dosewright::mqtt::{
-    Clock, EventLine, Health, Identity, RemoteCommand, RemoteKind, Running, Seams, Settings,
-    Snapshot, Topics, spawn,
+    Clock, EventLine, Health, Identity, RemoteCommand, Running, Seams, Settings, Snapshot, Topics,
+    spawn,
 };
 use dosewright::plan::{Slot, SlotKey};
 use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
@@ -322,7 +323,7 @@ pub(crate) struct Rig {
 /// Settings for a broker on this machine, with pauses that a test can wait for.
 pub(crate) fn settings(port: u16) -> Settings {
     let mut s = Settings::new("127.0.0.1", port);
-    s.keep_alive = Duration::from_secs(5);
+    s.broker.keep_alive = Duration::from_secs(5);
     s.timing.connect = Duration::from_secs(1);
     s.timing.back_off_first = Duration::from_millis(50);
     s.timing.back_off_max = Duration::from_millis(500);
@@ -331,7 +332,7 @@ pub(crate) fn settings(port: u16) -> Settings {
 }
 
 pub(crate) fn all_commands(mut settings: Settings) -> Settings {
-    settings.commands = RemoteKind::ALL.into_iter().collect();
+    settings.broker.commands = RemoteKind::ALL.into_iter().collect();
     settings
 }
 

@@ -6,10 +6,11 @@ use std::sync::Arc;
 
 use serde_json::json;
 
+use super::explain::explain;
 use crate::cli::args::{Check, Place};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
-use crate::config::{Loaded, explain};
+use crate::config::Loaded;
 use crate::control::rfc3339;
 use crate::daemon::{load_all, machine_now};
 use crate::plan::{Schedule, Slot, plan_daily_volumes};
@@ -18,7 +19,7 @@ use crate::quantity::{Name, Volume};
 /// Loads both files exactly as the daemon does, and shows what would be in force.
 pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
     let loaded = match load_all(&place.config) {
-        Ok(all) => all.loaded,
+        Ok(loaded) => loaded,
         Err(mistakes) if options.json => {
             let list: Vec<String> = mistakes.mistakes.iter().map(ToString::to_string).collect();
             out.json(&json!({ "ok": false, "mistakes": list }))?;

@@ -253,7 +253,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             first.rise_per_day * f64_from_i64(given.as_ul()) / f64_from_i64(first.extra.as_ul());
         if as_json {
             json_rows.push(json!({
-                "course": number, "kind": first.kind.as_str(), "last_date": newest.last().to_string(), "line": first.line.as_str(), "state": newest.state.as_str(), "extra_ul": first.extra.as_ul(),
+                "course": number, "kind": first.kind, "last_date": newest.last().to_string(), "line": first.line.as_str(), "state": newest.state, "extra_ul": first.extra.as_ul(),
                 "first_date": first.first.to_string(), "days": first.days, "days_left": newest.days, "rise_per_day": first.rise_per_day,
                 "planned_ul": planned.as_ul(), "given_ul": given.as_ul(), "raised": raised,
                 "unit": match first.raises { Quantity::Alkalinity => "meq/L", Quantity::Element(_) => "mg/L" },
@@ -289,10 +289,7 @@ fn say(
     let raised = in_words(&first.raises, raised);
     let begin = format!(
         "course {number}: {}{paused}; {} a day on line {} from {}",
-        newest.state.as_str(),
-        first.extra,
-        first.line,
-        first.first,
+        newest.state, first.extra, first.line, first.first,
     );
     match (first.kind, newest.state) {
         (CourseKind::Once, _) => {

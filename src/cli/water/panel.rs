@@ -6,7 +6,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::chemistry::{Celsius, ChangeShare, Element, Salinity, amount};
+use crate::chemistry::{Celsius, ChangeShare, Element, Quantity, Salinity, amount};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
@@ -471,19 +471,11 @@ fn changed_between(
 
 /// mg/L that doses brought between two times.
 fn dosed_between(element: &Element, around: &Around<'_>, since: Timestamp) -> Result<f64, Failure> {
-    let Some(loaded) = around.loaded else {
-        return Ok(0.0);
-    };
+    let of = Quantity::Element(element.clone());
     let doses = around.reader.doses_since(since).map_err(|e| unread(&e))?;
     Ok(doses
         .iter()
         .filter(|d| d.at <= around.at)
-        .filter_map(|d| {
-            let solution = loaded.controller.solutions.get(&d.solution)?;
-            let rise = solution
-                .effect
-                .element_rise(element, d.volume, loaded.controller.tank);
-            Some(rise.as_mg_per_l())
-        })
+        .filter_map(|d| d.carries.get(&of))
         .sum())
 }

@@ -1,6 +1,7 @@
 use super::*;
-use crate::quantity::Alkalinity;
-use crate::record::{DoseEnd, DoseKind, Entry, Hold, HoldScope, Intent, Stamp, Who};
+use crate::record::{
+    Carried, Destination, DoseEnd, DoseKind, Entry, Hold, HoldChange, HoldScope, Intent, Stamp, Who,
+};
 
 fn name(text: &str) -> Name {
     Name::new(text).unwrap()
@@ -25,7 +26,8 @@ fn intent(id: i64, live: bool) -> Intent {
         slot: None,
         volume: Volume::from_ul(2000),
         run_time: Millis::new(2000),
-        alkalinity: Alkalinity::from_meq_per_l(0.0),
+        carries: Carried::new(),
+        into: Destination::Tank,
         who: Who::Plan,
         live,
         at: stamp(),
@@ -86,7 +88,7 @@ fn doses_of_the_other_mode_and_unknown_totals_stay_out() {
 fn the_end_of_a_dose_and_a_hold_become_lines_that_name_what_they_concern() {
     let mut t = totals(true);
     t.effect(&Effect::StoreIntent(intent(7, true)));
-    let line = lines::event(&outcome(7, 1500), &t.open).unwrap();
+    let line = lines::events(&outcome(7, 1500), &t.open).pop().unwrap();
     assert_eq!(
         (line.code.as_str(), line.line),
         ("dose-interrupted", Some(name("alk")))
@@ -102,8 +104,16 @@ fn the_end_of_a_dose_and_a_hold_become_lines_that_name_what_they_concern() {
         who: Who::Local { uid: 7 },
         since: stamp().wall,
     };
-    let entry = Entry::HoldSet(hold, stamp());
-    let line = lines::event(&Effect::Store { entry, reply: None }, &t.open).unwrap();
+    let entry = Entry::Hold(HoldChange::set(hold, stamp()));
+    let line = lines::events(
+        &Effect::Store {
+            entries: vec![entry],
+            reply: None,
+        },
+        &t.open,
+    )
+    .pop()
+    .unwrap();
     assert_eq!((line.code.as_str(), line.line), ("hold-set", None));
     assert!(line.text.contains("milky water") && line.who.contains("local user 7"));
 }

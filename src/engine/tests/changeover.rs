@@ -25,7 +25,7 @@ fn files_with(waiting: &str) -> (Controller, String) {
         ("controller.toml", controller.as_str()),
         ("plan.toml", plan.as_str()),
     ];
-    let loaded = check_texts(texts, &zones).unwrap();
+    let loaded = check_texts(texts, &zones, &crate::plan::check_plan).unwrap();
     (loaded.controller, plan)
 }
 

@@ -216,7 +216,7 @@ fn a_step_over_the_limit_holds_all_and_takes_the_trust_away_until_somebody_says_
         assert!(world.holds[0].reason.contains("clock stepped"), "{step}");
         assert!(!world.trusted(), "{step}");
         world.run(MINUTE);
-        let newest = world.books.entries.iter().map(super::rig::entry_stamp);
+        let newest = world.books.entries.iter().map(Entry::at);
         let newest = newest.filter(|s| s.trusted).map(|s| s.wall).max().unwrap();
         assert!(newest.as_millisecond() - world.wall().as_millisecond() <= 0 - step + 10 * MINUTE);
         // Put right, trusted again: nothing was poisoned by the wrong time.

@@ -5,12 +5,12 @@ use std::sync::Arc;
 
 use jiff::civil::Date;
 
-use super::mistake::Sink;
-use super::model::{AlkalinityLimits, Controller, Line, Plan, Times};
-use super::tree::RawTable;
-use crate::chemistry::{Element, SolutionEffect};
+use super::check::{LineFacts, placement_report};
+use super::error::PlacementError;
+use super::{DailyVolumes, plan_daily_volumes};
+use crate::chemistry::Element;
+use crate::config::{AlkalinityLimits, Controller, Finding, Line, Plan, PlanPlace, Times};
 use crate::metering::Calibration;
-use crate::plan::{DailyVolumes, LineFacts, PlacementError, placement_report};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64, f64_from_usize};
 
 /// How far planned alkalinity may be from the declared uptake, in dKH per day (ours).
@@ -56,13 +56,14 @@ fn mean_daily_volumes(plan: &Plan) -> DailyVolumes {
 }
 
 /// Alkalinity that the plan adds per day, over all lines that carry it, and how many these are.
-pub(super) fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkalinity, usize) {
+pub fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkalinity, usize) {
     let means = mean_daily_volumes(plan);
     let mut sum = Alkalinity::ZERO;
     let mut lines = 0_usize;
     for (line, volume) in &means {
-        if let Some(effect) =
-            effect_of(controller, line).filter(|effect| effect.carries_alkalinity())
+        if let Some(effect) = controller
+            .effect_of(line)
+            .filter(|effect| effect.carries_alkalinity())
         {
             sum = sum.plus(effect.alkalinity_rise(*volume, controller.tank));
             lines = lines.saturating_add(1);
@@ -71,64 +72,79 @@ pub(super) fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkal
     (sum, lines)
 }
 
-/// What the solution of a line carries.
-pub(super) fn effect_of<'a>(controller: &'a Controller, line: &Name) -> Option<&'a SolutionEffect> {
-    let line = controller.lines.iter().find(|known| known.name == *line)?;
-    controller
-        .solutions
-        .get(&line.solution)
-        .map(|solution| &solution.effect)
+/// Holds a plan against its controller: placement, caps, heads, uptake, elements. What is said stands at a place of the plan's file.
+pub fn check_plan(controller: &Arc<Controller>, plan: &Arc<Plan>) -> Vec<Finding<PlanPlace>> {
+    let mut against = Against {
+        controller,
+        plan,
+        daily: plan_daily_volumes(plan),
+        found: Vec::new(),
+    };
+    against.check();
+    against.found
 }
 
-/// The checks that need the whole plan and the whole controller.
-pub(super) struct Relations<'a> {
-    pub(super) raw: &'a RawTable,
-    pub(super) controller: &'a Arc<Controller>,
-    pub(super) plan: &'a Arc<Plan>,
-    pub(super) daily: &'a DailyVolumes,
+struct Against<'a> {
+    controller: &'a Arc<Controller>,
+    plan: &'a Arc<Plan>,
+    daily: DailyVolumes,
+    found: Vec<Finding<PlanPlace>>,
 }
 
-impl Relations<'_> {
-    pub(super) fn check(&self, sink: &mut Sink<'_>) {
+impl Against<'_> {
+    fn mistake(&mut self, at: PlanPlace, message: String) {
+        self.found.push(Finding {
+            at,
+            is_mistake: true,
+            message,
+        });
+    }
+
+    fn warn(&mut self, at: PlanPlace, message: String) {
+        self.found.push(Finding {
+            at,
+            is_mistake: false,
+            message,
+        });
+    }
+
+    fn check(&mut self) {
         let report = placement_report(self.controller, self.plan, PLACED_FROM);
         for error in &report.errors {
-            let at = blamed(error)
-                .and_then(|line| self.table(line))
-                .map_or(0, |table| table.at);
-            sink.mistake(at, error.to_string());
+            let at = blamed(error).map_or(PlanPlace::File, |line| PlanPlace::Line(line.clone()));
+            self.mistake(at, error.to_string());
         }
-        for line in &self.controller.lines {
-            match (self.table(&line.name), report.lines.get(&line.name)) {
-                (Some(table), Some(facts)) => self.check_line(line, table, facts, sink),
-                (None, _) => sink.warn(
-                    0,
+        let controller = self.controller;
+        for line in &controller.lines {
+            let planned = self
+                .plan
+                .lines
+                .iter()
+                .any(|planned| planned.line == line.name);
+            match report.lines.get(&line.name) {
+                Some(facts) if planned => self.check_line(line, facts),
+                Some(_) | None if planned => {}
+                Some(_) | None => self.warn(
+                    PlanPlace::File,
                     format!(
                         "line \"{}\" of the controller is not planned here; it doses by hand only",
                         line.name
                     ),
                 ),
-                (Some(_), None) => {}
             }
         }
-        self.check_elements(sink);
-        if let (Some(limits), Some(uptake)) = (&self.controller.alkalinity, self.plan.uptake) {
-            self.check_uptake(limits, uptake, sink);
+        self.check_elements();
+        if let (Some(limits), Some(uptake)) = (&controller.alkalinity, self.plan.uptake) {
+            self.check_uptake(limits, uptake);
         }
-        self.warn_total(sink);
-    }
-
-    fn table(&self, line: &Name) -> Option<&RawTable> {
-        let found = self
-            .raw
-            .named("line")
-            .iter()
-            .find(|(name, _)| name == line.as_str());
-        found.map(|(_, table)| table)
+        self.warn_total();
     }
 
     /// One line's doses against its head and its caps.
-    fn check_line(&self, line: &Line, table: &RawTable, facts: &LineFacts, sink: &mut Sink<'_>) {
+    fn check_line(&mut self, line: &Line, facts: &LineFacts) {
         let key = "daily-ml";
+        let at = PlanPlace::Volume(line.name.clone());
+        let controller = self.controller;
         let daily = self.daily.get(&line.name).copied().unwrap_or_default();
         if daily <= Volume::ZERO {
             return;
@@ -140,9 +156,9 @@ impl Relations<'_> {
         };
         let what = format!("{daily} a day in {} doses", facts.doses_per_day);
         let mut refuse = |words: String| {
-            sink.mistake(
-                table.place(key),
-                format!("{}{key}: {what}: {words}", table.label),
+            self.mistake(
+                at.clone(),
+                format!("line \"{}\": {key}: {what}: {words}", line.name),
             );
         };
         if most > line.dose_cap {
@@ -158,7 +174,7 @@ impl Relations<'_> {
                 facts.max_rolling_24h, line.daily_cap
             ));
         }
-        let Some(head) = self.controller.heads.get(&line.head) else {
+        let Some(head) = controller.heads.get(&line.head) else {
             return;
         };
         if least < head.dose_min {
@@ -177,23 +193,18 @@ impl Relations<'_> {
                 Err(error) => refuse(format!("{error}; plan fewer doses")),
             }
         }
-        self.warn_line(line, table.place(key), &table.label, (daily, most), sink);
+        self.warn_line(line, (daily, most));
     }
 
-    fn warn_line(
-        &self,
-        line: &Line,
-        at: usize,
-        label: &str,
-        volumes: (Volume, Volume),
-        sink: &mut Sink<'_>,
-    ) {
+    fn warn_line(&mut self, line: &Line, volumes: (Volume, Volume)) {
+        let at = || PlanPlace::Volume(line.name.clone());
+        let label = format!("line \"{}\": ", line.name);
         let (daily, most) = volumes;
-        if let Some(effect) = effect_of(self.controller, &line.name) {
+        if let Some(effect) = self.controller.effect_of(&line.name) {
             let rise = effect.alkalinity_rise(most, self.controller.tank);
             if rise.as_dkh() > DOSE_RISE_DOUBTFUL_DKH {
-                sink.warn(
-                    at,
+                self.warn(
+                    at(),
                     format!("{label}one dose raises alkalinity by {rise}; more than {DOSE_RISE_DOUBTFUL_DKH} dKH at once is not usual (common practice, no source), plan more doses"),
                 );
             }
@@ -212,8 +223,8 @@ impl Relations<'_> {
         let usable = reservoir.capacity.saturating_sub(reservoir.reserve);
         let days = usable.as_ml() / drawn.max(daily).as_ml();
         if days <= reservoir.low_warning.as_days() {
-            sink.warn(
-                at,
+            self.warn(
+                at(),
                 format!(
                     "{label}a full reservoir \"{}\" lasts {days:.1} days, so its low warning of {:.1} days is always on",
                     reservoir.name,
@@ -224,11 +235,12 @@ impl Relations<'_> {
     }
 
     /// Elements whose planned daily rise is over the owner's limit: the doses would be refused every day.
-    fn check_elements(&self, sink: &mut Sink<'_>) {
-        for (element, limit) in &self.controller.element_rise_max {
+    fn check_elements(&mut self) {
+        let controller = self.controller;
+        for (element, limit) in &controller.element_rise_max {
             let mut rises: BTreeMap<&Name, f64> = BTreeMap::new();
-            for (line, volume) in self.daily {
-                if let Some(effect) = effect_of(self.controller, line) {
+            for (line, volume) in &self.daily {
+                if let Some(effect) = self.controller.effect_of(line) {
                     let rise = effect
                         .element_rise(element, *volume, self.controller.tank)
                         .as_mg_per_l();
@@ -243,17 +255,16 @@ impl Relations<'_> {
                     .iter()
                     .max_by(|a, b| a.1.total_cmp(b.1))
                     .map(|(line, _)| *line);
-                let at = largest
-                    .and_then(|line| self.table(line))
-                    .map_or(0, |table| table.at);
+                let at = largest.map_or(PlanPlace::File, |line| PlanPlace::Line(line.clone()));
                 let sum = Concentration::from_mg_per_l(sum);
-                sink.mistake(at, element_over(element, sum, *limit, rises.len()));
+                let words = element_over(element, sum, *limit, rises.len());
+                self.mistake(at, words);
             }
         }
     }
 
     /// Alkalinity that would rise or fall day after day.
-    fn check_uptake(&self, limits: &AlkalinityLimits, uptake: Alkalinity, sink: &mut Sink<'_>) {
+    fn check_uptake(&mut self, limits: &AlkalinityLimits, uptake: Alkalinity) {
         let (planned, carriers) = planned_alkalinity(self.controller, self.plan);
         let drift = planned.minus(uptake);
         if drift.as_dkh().abs() <= UPTAKE_TOLERANCE_DKH_PER_DAY {
@@ -272,8 +283,8 @@ impl Relations<'_> {
         } else {
             format!("multiply the daily-ml of what carries alkalinity by {factor:.3}")
         };
-        sink.mistake(
-            self.raw.place("uptake-dkh-per-day"),
+        self.mistake(
+            PlanPlace::Uptake,
             format!(
                 "uptake-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
                  from the middle of its band ({middle}) past {past} ({edge}) in {days:.1} days; at most {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH per day apart is taken as equal. \
@@ -284,13 +295,13 @@ impl Relations<'_> {
         );
     }
 
-    fn warn_total(&self, sink: &mut Sink<'_>) {
+    fn warn_total(&mut self) {
         let total: Volume = self.daily.values().copied().sum();
         let litres = self.controller.tank.as_litres();
         let share = f64_from_i64(total.as_ul()) / 1e6 / litres;
         if share > DAILY_SHARE_DOUBTFUL {
-            sink.warn(
-                0,
+            self.warn(
+                PlanPlace::File,
                 format!(
                     "the plan adds {total} a day, {:.1} % of a tank of {litres} L; check that the tank's volume and the volumes are in the units their keys say",
                     share * 100.0
