@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::calendar::CronTimes;
 use super::drive::{ActiveLevel, HeadOutput, Output};
+use super::peer::Peer;
 use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
@@ -43,6 +44,8 @@ pub struct Controller {
     /// Largest rise per 24 h for single elements, where the owner gives one.
     pub element_rise_max: BTreeMap<Element, Concentration>,
     pub times: TimeLimits,
+    /// Who may ask for what over the local socket; without any, the rule of [`super::peer::allows`].
+    pub peers: Vec<Peer>,
 }
 
 /// Whether outputs are driven.

@@ -10,6 +10,7 @@ use super::event::{Now, TrustSource};
 use super::state::{
     AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
 };
+use super::wish::VALID;
 use crate::config::{Controller, Plan};
 use crate::guard::{Counted, DoseWindow, alkalinity_in};
 use crate::metering::Calibration;
@@ -64,6 +65,7 @@ impl Engine {
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
         engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
+        engine.proposal_valid = stretched(VALID, setup.pace);
         engine.boot = setup.boot;
         engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
         if let Some(why) = setup.ledger_fault.clone() {
@@ -94,6 +96,7 @@ impl Engine {
             schedule,
             live: false,
             grace: Millis::ZERO,
+            proposal_valid: VALID,
             permit_valid: controller.times.permit_valid,
             stopping: false,
             clock: ClockState {
@@ -133,6 +136,7 @@ impl Engine {
                 uptake: history.uptake,
                 share: 1.0,
             },
+            levels: history.water.into_iter().collect(),
             changeover: history.changeover,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
@@ -144,8 +148,7 @@ impl Engine {
                 .collect(),
             under_voltage: false,
             alarms: Alarms::default(),
-            prepared: None,
-            token_last: 0,
+            pending: None,
             dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,
@@ -308,6 +311,9 @@ impl Engine {
             if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
                 self.alkalinity.reading = Some((value, uncertainty, reading.taken));
                 self.alkalinity.added_since = Some(added);
+            } else if let ReadingValue::Concentration { value, .. } = reading.value {
+                let known = (reading.taken, value.as_mg_per_l());
+                self.remember_level(reading.measured.as_str(), known);
             }
         }
     }

@@ -330,9 +330,9 @@ fn a_reading_far_from_the_last_one_is_asked_about() {
                 value: Alkalinity::from_dkh(dkh),
                 uncertainty: Alkalinity::from_dkh(0.1),
             },
-            method: "titration".to_owned(),
+            method: "titration".into(),
             taken: None,
-            confirmed: false,
+            sure: false,
         }));
         world
             .answer(ticket)
