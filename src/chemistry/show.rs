@@ -21,15 +21,6 @@ pub(crate) fn figures(value: f64) -> String {
     format!("{value:.decimals$}")
 }
 
-/// mg/L, or ug/L where that reads better.
-pub(crate) fn amount(mg_per_l: f64) -> String {
-    if mg_per_l.abs() < 0.01 && mg_per_l.abs() > 0.0 {
-        format!("{} ug/L", figures(mg_per_l * 1000.0))
-    } else {
-        format!("{} mg/L", figures(mg_per_l))
-    }
-}
-
 /// [`figures`] with a plus sign on what is added.
 pub(crate) fn signed(value: f64) -> String {
     let text = figures(value);
@@ -37,6 +28,15 @@ pub(crate) fn signed(value: f64) -> String {
         format!("+{text}")
     } else {
         text
+    }
+}
+
+/// mg/L, or ug/L where that reads better.
+pub fn amount(mg_per_l: f64) -> String {
+    if mg_per_l.abs() < 0.01 && mg_per_l.abs() > 0.0 {
+        format!("{} ug/L", figures(mg_per_l * 1000.0))
+    } else {
+        format!("{} mg/L", figures(mg_per_l))
     }
 }
 

@@ -12,11 +12,10 @@ use crate::chemistry::{Celsius, ClaimRise, Element, PhScale, Rises, Salinity, Sp
 use crate::config::{Loaded, load};
 use crate::daemon::machine_now;
 use crate::ledger::LedgerReader;
+use crate::plan::check_plan;
 use crate::quantity::{
     TankVolume, parse_alkalinity, parse_concentration, parse_plain_number, parse_tank_volume,
 };
-
-pub(super) use crate::chemistry::amount;
 
 /// A mistake on the command line.
 pub(super) fn usage(error: impl std::fmt::Display) -> Failure {
@@ -43,7 +42,8 @@ pub(super) fn unread(error: &crate::ledger::LedgerError) -> Failure {
 
 /// Both files, checked as the daemon does.
 pub(super) fn configuration(place: &Place) -> Result<Loaded, Failure> {
-    load(&place.config).map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))
+    load(&place.config, &check_plan)
+        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))
 }
 
 /// The tank as typed, or as configured.
@@ -56,7 +56,7 @@ pub(super) fn tank(place: &Place, typed: Option<&String>) -> Result<TankVolume, 
 
 /// The owner's time zone; UTC when the configuration cannot be read.
 pub(super) fn zone(place: &Place) -> TimeZone {
-    load(&place.config).map_or(TimeZone::UTC, |loaded| loaded.controller.time_zone)
+    load(&place.config, &check_plan).map_or(TimeZone::UTC, |loaded| loaded.controller.time_zone)
 }
 
 /// Date and minute in a zone.

@@ -4,9 +4,12 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::calendar::CronTimes;
-use super::stepper::HeadOutput;
+use super::drive::{ActiveLevel, HeadOutput, Output};
+use super::peer::Peer;
 use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
@@ -41,10 +44,13 @@ pub struct Controller {
     /// Largest rise per 24 h for single elements, where the owner gives one.
     pub element_rise_max: BTreeMap<Element, Concentration>,
     pub times: TimeLimits,
+    /// Who may ask for what over the local socket; without any, the rule of [`super::peer::allows`].
+    pub peers: Vec<Peer>,
 }
 
 /// Whether outputs are driven.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum Mode {
     /// No output is driven. The default.
     DryRun,
@@ -143,22 +149,6 @@ pub enum OldCalibration {
     Warn,
     /// The line does not dose until the head is calibrated.
     Block,
-}
-
-/// A pin that is driven. Written with its numbering scheme, never a bare number.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Output {
-    /// BCM GPIO number, from the text `GPIO17`.
-    pub gpio: u8,
-    /// The level that turns on what hangs on it.
-    pub active: ActiveLevel,
-}
-
-/// The level that means "on".
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum ActiveLevel {
-    High,
-    Low,
 }
 
 /// The stand-in for a real head in dry run.

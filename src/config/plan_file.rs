@@ -7,12 +7,12 @@ use std::sync::Arc;
 use jiff::civil::Time;
 
 use super::calendar::CronTimes;
-use super::mistake::{Sink, quoted};
+use super::keys::plan::{LINE, UPTAKE_DKH_PER_DAY};
+use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, WINDOW};
+use super::mistake::{Finding, PlanPlace, Sink, quoted};
 use super::model::{Controller, Plan, PlannedLine, Times};
-use super::plan_relations::Relations;
 use super::tree::RawTable;
-use crate::plan::plan_daily_volumes;
-use crate::quantity::{Alkalinity, Name, i64_from_f64};
+use crate::quantity::{Alkalinity, Name};
 
 /// What a plan is checked against.
 pub(super) struct Against<'a> {
@@ -20,16 +20,20 @@ pub(super) struct Against<'a> {
     pub(super) lines: Vec<&'a str>,
     /// The controller, when it has no mistakes.
     pub(super) controller: Option<&'a Arc<Controller>>,
+    pub(super) check: PlanCheck<'a>,
 }
+
+/// Holds a whole plan against a whole controller. It is given by who loads: this part knows nothing of how a plan is placed.
+pub type PlanCheck<'a> = &'a dyn Fn(&Arc<Controller>, &Arc<Plan>) -> Vec<Finding<PlanPlace>>;
 
 /// Builds the plan; `None` when anything is wrong, which is then in the sink, or when there is no controller to check it against.
 pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) -> Option<Plan> {
     let mut lines = Vec::new();
-    for (name, table) in raw.named("line") {
+    for (name, table) in raw.named(LINE) {
         known_line(name, (table.at, &table.label), against, sink);
         lines.extend(planned_line(name, table, sink));
     }
-    let uptake = raw.number("uptake-dkh-per-day").map(Alkalinity::from_dkh);
+    let uptake = raw.number(UPTAKE_DKH_PER_DAY).map(Alkalinity::from_dkh);
     let controller = against.controller?;
     check_uptake_given(raw, uptake, controller, sink);
     if !sink.is_clean() {
@@ -42,14 +46,26 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
             .position(|line| line.name == planned.line)
     });
     let plan = Arc::new(Plan { uptake, lines });
-    Relations {
-        raw,
-        controller,
-        plan: &plan,
-        daily: &plan_daily_volumes(&plan),
+    for found in (against.check)(controller, &plan) {
+        sink.found(byte_of(raw, &found.at), found);
     }
-    .check(sink);
     sink.is_clean().then(|| Arc::unwrap_or_clone(plan))
+}
+
+fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
+    let table = |line: &Name| {
+        let found = raw
+            .named(LINE)
+            .iter()
+            .find(|(name, _)| name == line.as_str());
+        found.map(|(_, table)| table)
+    };
+    match place {
+        PlanPlace::File => 0,
+        PlanPlace::Uptake => raw.place(UPTAKE_DKH_PER_DAY),
+        PlanPlace::Line(line) => table(line).map_or(0, |table| table.at),
+        PlanPlace::Volume(line) => table(line).map_or(0, |table| table.place(DAILY_ML)),
+    }
 }
 
 fn known_line(name: &str, place: (usize, &str), against: &Against<'_>, sink: &mut Sink<'_>) {
@@ -75,7 +91,7 @@ fn check_uptake_given(
     controller: &Controller,
     sink: &mut Sink<'_>,
 ) {
-    let at = raw.place("uptake-dkh-per-day");
+    let at = raw.place(UPTAKE_DKH_PER_DAY);
     match (&controller.alkalinity, uptake) {
         (Some(_), None) if !raw.spoiled => sink.mistake(
             at,
@@ -90,7 +106,7 @@ fn check_uptake_given(
 fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<PlannedLine> {
     let ways: Vec<&str> = table
         .keys()
-        .filter(|key| ["doses", "at", "cron"].contains(key))
+        .filter(|key| [DOSES.name(), AT.name(), CRON.name()].contains(key))
         .collect();
     let [way] = ways.as_slice() else {
         if ways.is_empty() && !table.spoiled {
@@ -113,16 +129,16 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
         }
         return None;
     };
-    if *way != "doses" && table.text("window").is_some() {
+    if *way != "doses" && table.text(WINDOW).is_some() {
         sink.mistake(
-            table.place("window"),
+            table.place(WINDOW),
             format!(
                 "{}window has no meaning beside {way}; take it out",
                 table.label
             ),
         );
     }
-    if table.number("daily-ml").is_none() {
+    if table.number(DAILY_ML).is_none() {
         if !table.spoiled {
             sink.mistake(
                 table.at,
@@ -141,14 +157,14 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
     };
     Some(PlannedLine {
         line: Name::new(name).ok()?,
-        daily_volume: table.volume("daily-ml")?,
+        daily_volume: table.volume(DAILY_ML)?,
         times,
     })
 }
 
 fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
-    let doses = u32::try_from(i64_from_f64(table.number("doses")?)?).ok()?;
-    let (window_start_s, window_end_s) = match table.text("window") {
+    let doses = table.whole(DOSES)?;
+    let (window_start_s, window_end_s) = match table.text(WINDOW) {
         None => (0, 86_400),
         Some(text) => {
             let parts = text
@@ -157,7 +173,7 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
             let mut refuse = |why: &str| {
                 let shown = quoted(text);
                 sink.mistake(
-                    table.place("window"),
+                    table.place(WINDOW),
                     format!("{}window = \"{shown}\" {why}", table.label),
                 );
             };
@@ -187,7 +203,7 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
 fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
     let mut times: Vec<Time> = Vec::new();
     let mut good = true;
-    for text in table.texts("at")? {
+    for text in table.texts(AT)? {
         let shown = quoted(&text.text);
         let mut refuse = |why: &str| {
             sink.mistake(text.at, format!("{}at = \"{shown}\" {why}", table.label));
@@ -204,7 +220,7 @@ fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
     if times.len() > CronTimes::TIMES_A_DAY_MAX {
         let (found, max) = (times.len(), CronTimes::TIMES_A_DAY_MAX);
         sink.mistake(
-            table.place("at"),
+            table.place(AT),
             format!(
                 "{}at has {found} times; give at most {max} a day",
                 table.label
@@ -217,12 +233,12 @@ fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
 }
 
 fn cron(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
-    let text = table.text("cron")?;
+    let text = table.text(CRON)?;
     match CronTimes::new(text) {
         Ok(times) => {
             if let Some((field, step, whole)) = uneven_step(text) {
                 sink.warn(
-                    table.place("cron"),
+                    table.place(CRON),
                     format!(
                         "{}cron = \"{}\": every {step} does not divide {whole} {field}, so the gaps are uneven; use a step that divides, or doses = N",
                         table.label,
@@ -235,7 +251,7 @@ fn cron(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
         Err(error) => {
             let shown = quoted(text);
             sink.mistake(
-                table.place("cron"),
+                table.place(CRON),
                 format!("{}cron = \"{shown}\": {error}", table.label),
             );
             None

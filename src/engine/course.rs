@@ -10,9 +10,10 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
-use super::effect::{CourseDay, CourseProposal, Denial, ShownDays, Ticket};
-use super::event::{CourseWish, Now};
+use super::effect::{Denial, Ticket};
+use super::event::Now;
 use super::state::Engine;
+use super::wish::{CourseDay, CourseFigures, CourseWish, Figures, NewCourse, Worked};
 use crate::chemistry::Quantity;
 use crate::plan::{
     Carrier, CourseError, DailyVolumes, Outlook, ShiftShape, departed, equal_days, hold_fall,
@@ -32,50 +33,59 @@ pub(super) fn refused(why: impl Into<String>) -> Denial {
 }
 
 impl Engine {
-    /// A course as it would be given, with everything that is in force; nothing is begun.
-    ///
-    /// # Errors
-    /// Why there is no such course.
-    pub(super) fn work_out(&self, wish: &CourseWish, now: Now) -> Result<CourseProposal, Denial> {
+    pub(super) fn work_out_course(&self, new: &NewCourse, now: Now) -> Result<Worked, Denial> {
         self.clock_for_course()?;
         let course = self
-            .wanted(wish, now)
+            .wanted(&new.what, now)
             .map_err(|error| refused(error.to_string()))?;
         self.may_stand_beside(&course).map_err(refused)?;
-        let days = self
+        let by_day = self
             .hold_course(&course, now)
             .map_err(|error| refused(error.to_string()))?;
-        let words = self.proposal_words(&course, &days);
-        Ok(CourseProposal {
-            course,
-            days,
-            words,
+        Ok(Worked {
+            text: self.proposal_words(&course, &by_day),
+            figures: Figures::Course(CourseFigures {
+                course: course.number,
+                what: course.what,
+                days: course.days,
+                since: course.since,
+                by_day,
+            }),
+            ask_twice: None,
+            quiet: None,
         })
     }
 
-    /// Begins what was shown, unless by now something else would come of it.
     pub(super) fn begin_course(
         &mut self,
-        wish: &CourseWish,
-        (note, shown): (String, &ShownDays),
-        ticket: Ticket,
-        who: Who,
+        new: NewCourse,
+        shown: CourseFigures,
+        (ticket, who): (Ticket, Who),
         now: Now,
-    ) -> Result<(), Denial> {
-        let proposal = self.work_out(wish, now)?;
-        if proposal.shown() != *shown {
-            return Err(Denial::new(
-                "course-changed",
-                "by now this course would give something else than what was shown; nothing was begun, look at it again",
-            ));
-        }
-        self.course_last = proposal.course.number;
+    ) {
+        let begun = self.new_course(shown.what, (shown.days, shown.since), now);
+        self.course_last = begun.number;
         let course = Course {
-            note,
-            ..proposal.course
+            note: new.note.into(),
+            ..begun
         };
         self.put_course(course, who, Some(ticket), now);
-        Ok(())
+    }
+
+    /// The next course, as it begins.
+    fn new_course(&self, what: Departure, (days, since): (u32, Date), now: Now) -> Course {
+        Course {
+            number: self.course_last.saturating_add(1),
+            what,
+            days,
+            step: 0,
+            since,
+            state: CourseState::Running,
+            live: self.live,
+            note: String::new(),
+            who: Who::Daemon,
+            at: self.stamp(now),
+        }
     }
 
     fn wanted(&self, wish: &CourseWish, now: Now) -> Result<Course, CourseError> {
@@ -86,9 +96,9 @@ impl Engine {
                 line,
                 of,
                 by,
-                at_most,
+                at_most_per_day,
             } => {
-                let (days, per_day) = equal_days(by.abs(), *at_most)?;
+                let (days, per_day) = equal_days(by.abs(), *at_most_per_day)?;
                 let per_day = per_day.copysign(*by);
                 (self.addition(line, of, per_day, Ends::Aim)?, days, tomorrow)
             }
@@ -117,18 +127,7 @@ impl Engine {
                 (what, *days, today)
             }
         };
-        Ok(Course {
-            number: self.course_last.saturating_add(1),
-            what,
-            days,
-            step: 0,
-            since,
-            state: CourseState::Running,
-            live: self.live,
-            note: String::new(),
-            who: Who::Daemon,
-            at: self.stamp(now),
-        })
+        Ok(self.new_course(what, (days, since), now))
     }
 
     /// So much a day on a line, by what is in its bottle now.

@@ -3,9 +3,10 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use super::ask::CourseAction;
 use super::course::{REVIEW_DAYS_MAX, refused};
 use super::effect::{Denial, Ticket};
-use super::event::{CourseAction, Now};
+use super::event::Now;
 use super::state::Engine;
 use crate::record::{Course, CourseState, Departure, Who};
 

@@ -1,8 +1,8 @@
 //! What courses say of themselves.
 
-use super::effect::CourseDay;
 use super::state::Engine;
-use crate::chemistry::{Quantity, amount, figures};
+use super::wish::CourseDay;
+use crate::chemistry::{Quantity, amount, figures, rises_words};
 use crate::plan::{DailyVolumes, ShiftShape, rises_of_day};
 use crate::quantity::{Name, Volume, f64_from_i64};
 use crate::record::{Course, CourseState, Departure, Ends};
@@ -58,8 +58,14 @@ impl Engine {
         }
     }
 
-    /// What an owner should know before a course begins.
+    /// A course day by day, and what an owner should know before it begins.
     pub(super) fn proposal_words(&self, course: &Course, days: &[CourseDay]) -> Vec<String> {
+        let mut text = table(days);
+        text.extend(self.words_to_know(course, days));
+        text
+    }
+
+    fn words_to_know(&self, course: &Course, days: &[CourseDay]) -> Vec<String> {
         match &course.what {
             Departure::Add { .. } => self.addition_words(course, days),
             Departure::Shift { from, to, of } => {
@@ -102,7 +108,7 @@ impl Engine {
         let verb = if *per_day < 0.0 { "lowers" } else { "raises" };
         let (each, all) = (so_much(of, *per_day), so_much(of, per_day * count));
         let alone = DailyVolumes::from([(line.clone(), size)]);
-        let rises = rises_of_day(&self.controller, &alone).words();
+        let rises = rises_words(&rises_of_day(&self.controller, &alone));
         let mut words = vec![
             format!(
                 "{size} {word} a day on line {line} for {} days, {total} in all: with everything that is in force {whole} a day, split over its doses",
@@ -195,6 +201,31 @@ impl Engine {
             ));
         }
     }
+}
+
+/// Days like the one before need no row of their own.
+fn table(days: &[CourseDay]) -> Vec<String> {
+    let Some(today) = days.first() else {
+        return Vec::new();
+    };
+    let row = |first: &str, columns: Vec<String>, last: &str| {
+        let columns = columns.iter().fold(format!("{first:<12}"), |row, column| {
+            row + &format!("{column:>16}")
+        });
+        format!("{columns}  {last}")
+    };
+    let lines = today.volumes.keys().map(ToString::to_string).collect();
+    let mut rows = vec![row("day", lines, "alkalinity a day of all lines")];
+    let mut before = None;
+    for day in days {
+        if before.replace(&day.volumes) == Some(&day.volumes) {
+            continue;
+        }
+        let volumes = day.volumes.values().map(ToString::to_string).collect();
+        let alkalinity = format!("{:.3} dKH", day.alkalinity.as_dkh());
+        rows.push(row(&day.date.to_string(), volumes, &alkalinity));
+    }
+    rows
 }
 
 /// `0.5 mL` and `more`, `0.5 mL` and `less`.

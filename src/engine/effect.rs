@@ -1,13 +1,11 @@
 //! What goes out.
 
-use std::collections::BTreeMap;
-
-use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
+use super::wish::Proposal;
 use crate::guard::{DosePermit, Refusal};
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{Course, DoseId, DoseKind, Entry, Hold, Intent, Outcome};
+use crate::quantity::{Millis, Name, Volume};
+use crate::record::{DoseId, Entry, Hold, Intent, Outcome};
 
 /// Names a waiting asker; the shell makes them up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -33,9 +31,9 @@ pub enum Effect {
     },
     /// Store the end of a dose.
     StoreOutcome(Outcome),
-    /// Store an entry; when it is on disk, give this answer.
+    /// Store entries that belong together, all or none; when they are on disk, give this answer.
     Store {
-        entry: Entry,
+        entries: Vec<Entry>,
         /// Who waits for it, and for what.
         reply: Option<(Ticket, Answer)>,
     },
@@ -54,73 +52,45 @@ pub enum Effect {
 }
 
 /// A yes, with what came of it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "answer", rename_all = "kebab-case")]
 pub enum Answer {
     Done {
         /// What was done, with numbers and units.
         text: String,
     },
-    /// A dose by hand as it would be given.
-    DosePrepared {
-        /// To be given back within a minute.
-        token: u64,
-        line: Name,
-        solution: Name,
-        /// Whether it burns skin and eyes.
-        caustic: bool,
-        volume: Volume,
-        /// How long it takes.
-        run_time: Millis,
-        kind: DoseKind,
-        /// More than three times the line's usual dose: the volume must be repeated.
-        unusual: bool,
-    },
-    /// A course as it would be given.
-    Course(Box<CourseProposal>),
+    /// What would be done, to be confirmed.
+    Proposal(Box<Proposal>),
     /// A dose by hand was started.
     DoseStarted {
+        #[serde(rename = "dose")]
         id: DoseId,
         line: Name,
+        #[serde(rename = "volume_ul")]
         volume: Volume,
         /// How long it takes.
+        #[serde(rename = "run_time_ms")]
         run_time: Millis,
     },
 }
 
-/// A course worked out, with everything else that is in force.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct CourseProposal {
-    pub course: Course,
-    /// From today on.
-    pub days: Vec<CourseDay>,
-    /// What to know before it begins.
-    pub words: Vec<String>,
-}
-
-impl CourseProposal {
-    /// The volumes that were shown: what must be given back to begin it.
-    pub fn shown(&self) -> ShownDays {
-        let days = self.days.iter();
-        days.map(|day| (day.date, day.volumes.clone())).collect()
+impl Answer {
+    /// In words, a line or several.
+    pub fn text(&self) -> String {
+        match self {
+            Self::Done { text } => text.clone(),
+            Self::Proposal(proposal) => proposal.text.join("\n"),
+            Self::DoseStarted {
+                id,
+                line,
+                volume,
+                run_time,
+            } => format!(
+                "dose {} of {volume} on line {line} has started and takes {run_time}",
+                id.0
+            ),
+        }
     }
-}
-
-/// Volumes of the lines that a course moves, in microlitres, by date.
-pub type ShownDays = BTreeMap<Date, BTreeMap<Name, Volume>>;
-
-/// One local day of a course.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct CourseDay {
-    pub date: Date,
-    /// Of each line that the course moves, all of it.
-    #[serde(rename = "volumes_ul")]
-    pub volumes: BTreeMap<Name, Volume>,
-    /// What all lines add that day.
-    #[serde(rename = "alkalinity_dkh")]
-    pub alkalinity: Alkalinity,
-    /// The most that any 24 h across the midnight before it may add; null for today, and where less is given.
-    #[serde(rename = "across_midnight_dkh")]
-    pub across_midnight: Option<Alkalinity>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

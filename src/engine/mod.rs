@@ -17,6 +17,7 @@
 
 mod alarms;
 mod alkalinity;
+mod ask;
 mod bench;
 mod clock;
 mod command;
@@ -32,22 +33,31 @@ mod facts;
 mod holds;
 mod inputs;
 mod owner;
+mod proposal;
+mod show;
 mod slots;
 mod start;
 mod state;
 mod status;
 mod watch;
+mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
-pub use effect::{Answer, CourseDay, CourseProposal, Denial, Effect, ShownDays, Ticket};
-pub use event::{
-    Command, CourseAction, CourseWish, Event, NewCalibration, NewFact, NewReading, NewVerification,
-    Now, RefillLevel, RunEnd, RunReport, TrustSource,
+pub use ask::{
+    Command, CourseAction, NewCalibration, NewFact, NewReading, NewVerification, RefillLevel,
 };
+pub use effect::{Answer, Denial, Effect, Ticket};
+pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    CourseStatus, HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status,
+    AlkalinityReading, ClockStatus, CourseStatus, DaemonStatus, ElementReading, HeadStatus,
+    HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
+    Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+};
+pub use wish::{
+    Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, Proposal,
+    Token, UptakeFigures, Wish,
 };
 
 #[cfg(test)]
@@ -65,6 +75,8 @@ impl Engine {
             Event::ClockUnknown { why } => self.clock_unknown(why, now),
             Event::LedgerHealthy => self.ledger_healthy(now),
             Event::LedgerFault { why } => self.ledger_fault(&why, now),
+            Event::HoldFileHealthy => self.clear(AlarmCode::HoldFileFault, "", now),
+            Event::HoldFileFault { why } => self.hold_file_fault(&why, now),
             Event::IntentStored(id) => self.intent_stored(id, now),
             Event::IntentFailed { id, why } => self.intent_failed(id, &why, now),
             Event::RunEnded { id, report } => self.run_ended(id, &report, now),
@@ -76,7 +88,8 @@ impl Engine {
                 ticket,
                 who,
                 command,
-            } => self.command(ticket, who, command, now),
+                nonce,
+            } => self.command((ticket, who), command, nonce, now),
             Event::Stopping => self.stop_everything(now),
         }
         self.go_on(now);

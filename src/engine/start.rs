@@ -10,14 +10,15 @@ use super::event::{Now, TrustSource};
 use super::state::{
     AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
 };
+use super::wish::VALID;
 use crate::config::{Controller, Plan};
-use crate::guard::{Counted, DoseWindow};
+use crate::guard::{Counted, DoseWindow, alkalinity_in};
 use crate::metering::Calibration;
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name};
 use crate::record::{
-    Course, CourseState, DoseEnd, Entry, History, Hold, HoldScope, Intent, PastDose, PastSession,
-    ReadingValue, Refill, StoredCalibration, Who,
+    Course, CourseState, DoseEnd, Entry, History, Hold, HoldChange, HoldScope, Intent, PastDose,
+    PastSession, ReadingValue, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -59,11 +60,12 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
-        let added = history.alkalinity_since_reading;
+        let added = alkalinity_in(&history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
         engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
+        engine.proposal_valid = stretched(VALID, setup.pace);
         engine.boot = setup.boot;
         engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
         if let Some(why) = setup.ledger_fault.clone() {
@@ -94,6 +96,7 @@ impl Engine {
             schedule,
             live: false,
             grace: Millis::ZERO,
+            proposal_valid: VALID,
             permit_valid: controller.times.permit_valid,
             stopping: false,
             clock: ClockState {
@@ -133,6 +136,7 @@ impl Engine {
                 uptake: history.uptake,
                 share: 1.0,
             },
+            levels: history.water.into_iter().collect(),
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extras: super::state::CourseExtras::default(),
@@ -143,8 +147,7 @@ impl Engine {
                 .collect(),
             under_voltage: false,
             alarms: Alarms::default(),
-            prepared: None,
-            token_last: 0,
+            pending: None,
             dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,
@@ -175,7 +178,7 @@ impl Engine {
         let at = self.stamp(now);
         for hold in self.holds.clone() {
             if !known.contains(&hold) {
-                self.store(Entry::HoldSet(hold, at), None);
+                self.store(Entry::Hold(HoldChange::set(hold, at)), None);
             }
         }
         if let Some(why) = hold_fault {
@@ -308,6 +311,9 @@ impl Engine {
             if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
                 self.alkalinity.reading = Some((value, uncertainty, reading.taken));
                 self.alkalinity.added_since = Some(added);
+            } else if let ReadingValue::Concentration { value, .. } = reading.value {
+                let known = (reading.taken, value.as_mg_per_l());
+                self.remember_level(reading.measured.as_str(), known);
             }
         }
     }
@@ -358,7 +364,7 @@ impl Engine {
                 solution: dose.solution.clone(),
                 kind: dose.kind,
                 volume: dose.counted,
-                alkalinity: dose.alkalinity,
+                carries: dose.carries.clone(),
                 began,
                 ended: Some(ended),
                 due: ended,

@@ -9,13 +9,14 @@ use jiff::civil::Date;
 use super::alarms::Alarms;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
+use super::wish::Pending;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
 use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
+    Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
     UptakeAccepted, Who,
 };
 
@@ -28,6 +29,8 @@ pub struct Engine {
     pub(super) live: bool,
     pub(super) grace: Millis,
     pub(super) permit_valid: Millis,
+    /// How long a proposal may wait for its confirmation.
+    pub(super) proposal_valid: Millis,
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
@@ -42,6 +45,8 @@ pub struct Engine {
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
     pub(super) alkalinity: AlkalinityMemory,
+    /// The newest told value of everything but alkalinity, by its word and in the unit of the record, with when it was so.
+    pub(super) levels: BTreeMap<String, (Timestamp, f64)>,
     /// Courses that are not over.
     pub(super) courses: Vec<crate::record::Course>,
     /// Highest number of a course so far.
@@ -50,8 +55,7 @@ pub struct Engine {
     pub(super) inputs: BTreeMap<Name, InputMemory>,
     pub(super) under_voltage: bool,
     pub(super) alarms: Alarms,
-    pub(super) prepared: Option<PreparedDose>,
-    pub(super) token_last: u64,
+    pub(super) pending: Option<Pending>,
     pub(super) dose_last: i64,
     /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
     pub(super) past: Vec<PastDose>,
@@ -170,18 +174,6 @@ pub(super) struct InputMemory {
     pub(super) chattering: bool,
 }
 
-#[derive(Debug, Clone)]
-pub(super) struct PreparedDose {
-    pub(super) token: u64,
-    pub(super) line: Name,
-    pub(super) volume: Volume,
-    pub(super) kind: crate::record::DoseKind,
-    pub(super) timed: Option<Millis>,
-    pub(super) unusual: bool,
-    pub(super) generation: u64,
-    pub(super) expires: Millis,
-}
-
 impl Engine {
     /// The stamp of this moment.
     pub(super) fn stamp(&self, now: Now) -> Stamp {
@@ -193,7 +185,10 @@ impl Engine {
     }
 
     pub(super) fn store(&mut self, entry: Entry, reply: Option<(Ticket, Answer)>) {
-        self.out.push(Effect::Store { entry, reply });
+        self.out.push(Effect::Store {
+            entries: vec![entry],
+            reply,
+        });
     }
 
     /// Writes down an event that is nothing else.
@@ -209,7 +204,7 @@ impl Engine {
         self.mark_written(now);
         self.store(
             Entry::Note(Note {
-                code,
+                code: Code::new(code),
                 line: line.cloned(),
                 text,
                 who,

@@ -7,6 +7,7 @@
 //! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
 //! dosed, of holds or of limits; the guard looks at every dose again when it is due.
 
+mod against;
 mod carrier;
 mod check;
 mod course;
@@ -25,10 +26,12 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use crate::config::Plan;
 use crate::quantity::{Name, Volume};
 
+pub use against::{UPTAKE_TOLERANCE_DKH_PER_DAY, check_plan, planned_alkalinity};
 pub use carrier::{Carrier, CourseError, extra_a_day};
 pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
 pub use course::{AIM_DAYS_MAX, Outlook, departed, equal_days, hold_fall};
@@ -42,12 +45,14 @@ pub use shift::{SHIFT_DAYS_MAX, ShiftDay, ShiftShape};
 ///
 /// The number is the slot's planned second of the local day before any staggering, counted as elapsed seconds since the
 /// local day began. It is not an ordinal, so an edit of the number of doses does not give an old key to a new slot.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct SlotKey {
     pub line: Name,
     /// The local date the slot belongs to.
+    #[serde(rename = "slot_date")]
     pub date: Date,
     /// Planned elapsed second of that local day, 0 to 90,000.
+    #[serde(rename = "slot_second")]
     pub number: u32,
 }
 

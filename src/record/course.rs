@@ -3,6 +3,7 @@
 use std::fmt;
 
 use jiff::civil::Date;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
@@ -10,9 +11,11 @@ use crate::chemistry::Quantity;
 use crate::quantity::{Name, Volume};
 
 /// A departure from the plan, on whole local days. Each change of it is written down whole; the newest row of a number counts.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
 pub struct Course {
     /// Counted up from 1.
+    #[serde(rename = "course")]
     pub number: i64,
     pub what: Departure,
     /// Days of an addition; steps of a changeover.
@@ -20,18 +23,21 @@ pub struct Course {
     /// Days of an addition that were over before `since`; the step of a changeover that is in force.
     pub step: u32,
     /// First local date of the days that are left of an addition; date on which a changeover's step was last looked at.
+    #[schemars(with = "String")]
     pub since: Date,
     pub state: CourseState,
     /// Whether it was begun while outputs were driven. What was begun in a dry run is not in force otherwise, nor the other way round.
     pub live: bool,
     /// In the owner's words.
     pub note: String,
+    #[schemars(with = "String")]
     pub who: Who,
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "kebab-case")]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Departure {
     /// More or less of one thing each day, with the doses of one line.
     Add {
@@ -52,7 +58,7 @@ pub enum Departure {
 }
 
 /// When an addition ends.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Ends {
     /// So much in all, then it is over.
@@ -62,7 +68,7 @@ pub enum Ends {
 }
 
 /// Running, paused and ended are of every course; the others of changeovers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum CourseState {
     Running,

@@ -4,12 +4,12 @@ use jiff::Timestamp;
 
 use super::calibration::StoredCalibration;
 use super::course::Course;
-use super::dose::{Intent, PastDose};
+use super::dose::{Carried, Intent, PastDose};
 use super::hold::Hold;
 use super::reading::Reading;
 use super::uptake::UptakeAccepted;
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume};
 
 /// One start of the daemon, as far as the ledger knows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -42,8 +42,10 @@ pub struct History {
     pub settled: Vec<SlotKey>,
     /// The last reading of each quantity.
     pub readings: Vec<Reading>,
-    /// Alkalinity added since the last alkalinity reading was taken, all lines, open intents in full.
-    pub alkalinity_since_reading: Alkalinity,
+    /// The last value of each water test that is kept as a fact, by its word, with when it was so.
+    pub water: Vec<(String, (Timestamp, f64))>,
+    /// What was added of each quantity since its last reading was taken (since ever without one), all lines, open intents in full.
+    pub added_since_reading: Carried,
     /// The last accepted change of uptake.
     pub uptake: Option<UptakeAccepted>,
     /// The newest word on each course, ended ones included.

@@ -29,8 +29,7 @@ From now on this computer will run pumps by itself, day and night, with nobody w
 /// Shows what is accepted, asks for the sentence and has the daemon record it.
 pub(in crate::cli) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
     let loaded = crate::daemon::load_all(&place.config)
-        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?
-        .loaded;
+        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     let controller = &loaded.controller;
     if controller.mode == Mode::DryRun {
         return Err(Failure::new(
@@ -61,8 +60,8 @@ pub(in crate::cli) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
         ));
     }
     let request = Request::Arm {
-        fingerprint: acceptance.fingerprint,
-        sentence: typed.trim().to_owned(),
+        fingerprint: acceptance.fingerprint.as_str().into(),
+        sentence: typed.as_str().into(),
     };
     say(client.ask(&request)?, false, out).map(drop)
 }
@@ -116,5 +115,5 @@ pub(in crate::cli) fn disarm(
     options: &Disarm,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    ask(place, &Request::Disarm, options.json, out).map(drop)
+    ask(place, &Request::Disarm {}, options.json, out).map(drop)
 }

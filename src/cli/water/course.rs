@@ -7,20 +7,20 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::json;
 
-use crate::chemistry::{Quantity, figures};
+use crate::chemistry::{Quantity, amount, figures};
 use crate::cli::args::Place;
-use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
+use crate::cli::proposal::{Consent, propose};
 use crate::cli::record::ledger::open;
-use crate::cli::running::daemon::{ask, say};
+use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::{
     Course as CourseArgs, CourseChange, CourseCommand, CourseConfirm, CourseNumber, CourseTold,
 };
 use crate::cli::water::panel_csv::from_text;
 use crate::cli::water::reading::entries;
-use crate::cli::words::{agreed, amount, minute, unread, usage, zone};
-use crate::control::{Client, Request};
-use crate::engine::{CourseAction, CourseProposal, CourseWish};
+use crate::cli::words::{minute, unread, usage, zone};
+use crate::engine::{Command, CourseAction, CourseWish, NewCourse, Wish};
 use crate::ledger::{GivenDose, LedgerReader};
 use crate::quantity::{Name, Volume, f64_from_i64, parse_alkalinity, parse_concentration};
 use crate::record::{Course, CourseState, Departure, Ends, FactKind};
@@ -31,11 +31,11 @@ pub(in crate::cli) fn course(
     out: &mut Out,
 ) -> Result<(), Failure> {
     let set = |which: &CourseNumber, action, out: &mut Out| {
-        let request = Request::SetCourse {
+        let command = Command::SetCourse {
             number: which.number,
             action,
         };
-        ask(place, &request, which.json, out).map(drop)
+        ask(place, &command.into(), which.json, out).map(drop)
     };
     match &options.command {
         CourseCommand::Raise(change) => begin(place, wanted(change, 1.0)?, &change.told, out),
@@ -97,60 +97,21 @@ fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
     Ok(CourseWish::Change {
         line: Name::new(&change.line).map_err(usage)?,
         by: sign * so_much(&of, &change.by)?,
-        at_most: so_much(&of, &change.at_most)?,
+        at_most_per_day: so_much(&of, &change.at_most)?,
         of,
     })
 }
 
-/// Shows what the daemon makes of it, and begins that on a yes.
-fn begin(place: &Place, wish: CourseWish, told: &CourseTold, out: &mut Out) -> Result<(), Failure> {
-    let prepare = Request::PrepareCourse { wish: wish.clone() };
-    let prepared = Client::connect(&place.state)?.ask(&prepare)?;
-    if !prepared.ok {
-        return say(prepared, told.json, out).map(drop);
-    }
-    let prepared = accepted(prepared)?;
-    let proposal: CourseProposal = serde_json::from_value(prepared.data)
-        .map_err(|e| Failure::new(exit::IO, format!("the daemon's answer makes no sense: {e}")))?;
-    if !told.json {
-        show(&proposal, out)?;
-    }
-    if !told.yes {
-        agreed("Begin it? Type yes to go on:", "no course was begun", out)?;
-    }
-    let request = Request::BeginCourse {
-        wish,
-        note: told.note.clone(),
-        shown: proposal.shown(),
+fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> Result<(), Failure> {
+    let consent = Consent {
+        yes: told.yes,
+        json: told.json,
+        question: "Begin it? Type yes to go on:",
+        otherwise: "no course was begun",
     };
-    ask(place, &request, told.json, out).map(drop)
-}
-
-fn show(proposal: &CourseProposal, out: &mut Out) -> Result<(), Failure> {
-    let Some(today) = proposal.days.first() else {
-        return Ok(());
-    };
-    write!(out, "{:<12}", "day")?;
-    for line in today.volumes.keys() {
-        write!(out, "{:>16}", line.as_str())?;
-    }
-    writeln!(out, "  alkalinity a day of all lines")?;
-    let mut before = None;
-    for day in &proposal.days {
-        // Days like the one before need no row of their own.
-        if before.replace(&day.volumes) == Some(&day.volumes) {
-            continue;
-        }
-        write!(out, "{:<12}", day.date.to_string())?;
-        for volume in day.volumes.values() {
-            write!(out, "{:>16}", volume.to_string())?;
-        }
-        writeln!(out, "  {:.3} dKH", day.alkalinity.as_dkh())?;
-    }
-    for words in &proposal.words {
-        writeln!(out, "{words}")?;
-    }
-    Ok(())
+    let note = told.note.as_str().into();
+    let wish = Wish::Course(NewCourse { what, note });
+    propose(place, wish, &consent, out)
 }
 
 /// Lets a top-up go on, by the newest result on record.
@@ -179,14 +140,14 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
         let at = minute(taken, &zone(place));
         writeln!(out, "by the result of {at}: {of} {shown}")?;
     }
-    let request = Request::SetCourse {
+    let command = Command::SetCourse {
         number: options.number,
         action: CourseAction::Confirm {
             days: options.review_days,
             read: taken,
         },
     };
-    ask(place, &request, options.json, out).map(drop)
+    ask(place, &command.into(), options.json, out).map(drop)
 }
 
 /// The newest reading or lab value, with when its sample was taken.

@@ -4,7 +4,7 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::chemistry::{Balance, Rises, Salt, check_dissolves, recipe_for};
+use crate::chemistry::{Balance, Rises, Salt, check_dissolves, recipe_for, rises_words};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
@@ -141,7 +141,7 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Fail
     }
     if let Some(whole) = &whole {
         writeln!(out, "{}", out.tone(Tone::Strong, "the whole plan, a day"))?;
-        writeln!(out, "  adds {}", whole.words())?;
+        writeln!(out, "  adds {}", rises_words(whole))?;
         match whole.balance() {
             Balance::NotAPair => {}
             balance @ (Balance::Balanced { .. }
@@ -182,7 +182,7 @@ fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<
         out,
         "  1 mL in {} adds {}",
         controller.tank,
-        one.per_ml.words()
+        rises_words(&one.per_ml)
     )?;
     for (line, volume) in &one.lines {
         writeln!(out, "  line {line} gives {volume} a day")?;
@@ -190,7 +190,7 @@ fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<
     if one.lines.is_empty() {
         writeln!(out, "  no line doses it")?;
     } else {
-        writeln!(out, "  which adds {} a day", one.day.words())?;
+        writeln!(out, "  which adds {} a day", rises_words(&one.day))?;
     }
     for (bottle, checked) in &one.dissolves {
         match checked {

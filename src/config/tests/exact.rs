@@ -158,6 +158,7 @@ fn an_unknown_time_zone_is_never_taken_for_utc() {
     let none = super::super::check_texts(
         [("controller.toml", CONTROLLER), ("plan.toml", PLAN)],
         &|_| None,
+        &|_, _| Vec::new(),
     );
     assert!(
         none.unwrap_err().to_string().contains("tzdata"),
@@ -370,9 +371,6 @@ fn litres_taken_for_millilitres_are_noticed() {
         "{}",
         found[0]
     );
-    let text = CONTROLLER.replace("volume-l = 300", "volume-l = 100000");
-    let found = mistakes(&text, PLAN);
-    one(&found, "plan.toml:", "alkalinity would fall");
     let heads = CONTROLLER.replace("dose-min-ml = 0.2", "dose-min-ml = 0.01");
     let found = mistakes(&heads, PLAN);
     assert_eq!(found.len(), 2, "{found:#?}");
@@ -380,6 +378,32 @@ fn litres_taken_for_millilitres_are_noticed() {
         found[0].contains("the shortest run of this head already delivers 0.02 mL"),
         "{}",
         found[0]
+    );
+}
+
+#[test]
+fn peers_and_their_rights_are_checked_and_do_not_bear_on_the_fingerprint() {
+    let with = |peer: &str| format!("{CONTROLLER}\n[[peer]]\n{peer}\n");
+    let text = with("user = \"anna\"\nmay = [\"observe\", \"dos\"]");
+    one(
+        &mistakes(&text, PLAN),
+        &format!("controller.toml:{}: ", place_of(&text, "\"dos\"]")),
+        "\"dos\" is no right; the rights are: look, hold, observe, refill, resume, dose, propose, arm",
+    );
+    let both = with("user = \"anna\"\ngroup = \"reef\"\nmay = \"dose\"");
+    one(
+        &mistakes(&both, PLAN),
+        "controller.toml:",
+        "is of one user or of one group",
+    );
+    assert_eq!(mistakes(&with("may = \"dose\""), PLAN).len(), 1);
+    let good = with("group = \"reef\"\nmay = [\"observe\", \"dose\"]");
+    let loaded = check(&good, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(loaded.controller.peers.len(), 1);
+    let without = check(CONTROLLER, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(
+        loaded.controller_fingerprint,
+        without.controller_fingerprint
     );
 }
 
@@ -400,16 +424,6 @@ fn keep_apart_rules_are_checked() {
         &mistakes(&doubled, PLAN),
         "controller.toml:",
         "already have a rule; keep one of the two",
-    );
-    let gaps = edited(
-        CONTROLLER,
-        "gap-min = 15\n\n[[apart]]",
-        "gap-min = 40\n\n[[apart]]",
-    );
-    one(
-        &mistakes(&gaps, PLAN),
-        "plan.toml:",
-        "finds no time for its dose",
     );
     let without = edited(
         CONTROLLER,
@@ -625,19 +639,6 @@ fn cron_expressions_are_checked_with_their_place() {
             words,
         );
     }
-    // A missing minute field: every minute of every fourth hour.
-    let burst = edited(PLAN, cron, "cron = \"* */4 * * *\"");
-    let found = mistakes(CONTROLLER, &burst);
-    assert!(found.iter().any(|m| m.contains("in 360 doses: one dose of 0.004 mL is under dose-min-ml = 0.2 mL")), "{found:#?}");
-    // Two doses closer than one takes.
-    let fast = edited(PLAN, cron, "cron = \"0,10 40 22 * * *\"");
-    let found = mistakes(CONTROLLER, &fast);
-    assert!(
-        found
-            .iter()
-            .any(|m| m.contains("are set aside for each dose")),
-        "{found:#?}"
-    );
     let uneven = edited(PLAN, "daily-ml = 1.5", "daily-ml = 7.2");
     let uneven = edited(&uneven, cron, "cron = \"*/40 6-17 * * *\"");
     let caps = edited(CONTROLLER, "daily-cap-ml = 5\n", "daily-cap-ml = 12\n");
@@ -652,146 +653,42 @@ fn cron_expressions_are_checked_with_their_place() {
 }
 
 #[test]
-fn doses_are_held_against_caps_and_heads() {
-    let small = edited(CONTROLLER, "dose-cap-ml = 1.5", "dose-cap-ml = 0.9");
-    one(
-        &mistakes(&small, PLAN),
-        &format!("plan.toml:{}: ", place_of(PLAN, "2\n# At these")),
-        "line \"iodine\": daily-ml: 2.0 mL a day in 2 doses: one dose of 1.0 mL is over dose-cap-ml = 0.9 mL",
-    );
-    plan(
-        "daily-ml = 2\n",
-        "daily-ml = 0.3\n",
-        "0.3\n",
-        "one dose of 0.15 mL is under dose-min-ml = 0.2 mL",
-    );
-    plan(
-        "daily-ml = 2\n",
-        "daily-ml = 2.8\n",
-        "2.8\n",
-        "fall within 24 h, and with one dose more that needs a cap of",
-    );
-    let text = edited(CONTROLLER, "output = \"GPIO25\"", "output = \"GPIO25\" #");
-    let slow = text.replace("run-max-s = 40", "run-max-s = 9");
-    let found = mistakes(&slow, PLAN);
-    assert!(
-        found.iter().any(|m| m.starts_with("plan.toml:")
-            && m.contains("takes 10 s at 6.00 mL/min, over run-max-s = 9 s of head \"iodine\"")),
-        "{found:#?}"
-    );
-}
-
-/// Three doses of iodine fall within 24 h of a 23-hour day, and each counts until 24 h after its end: a cap of 4 mL has just room.
-#[test]
-fn a_cap_must_have_room_for_the_fullest_24_hours_and_one_dose_more() {
-    let text = edited(CONTROLLER, "daily-cap-ml = 4\n", "daily-cap-ml = 3.999\n");
-    one(
-        &mistakes(&text, PLAN),
-        &format!("plan.toml:{}: ", place_of(PLAN, "2\n# At these")),
-        "up to 3.0 mL fall within 24 h, and with one dose more that needs a cap of 4.0 mL, but daily-cap-ml = 3.999 mL",
-    );
-}
-
-#[test]
-fn a_plan_that_moves_alkalinity_without_end_is_named_with_its_days_and_the_way_out() {
-    let text = edited(
-        PLAN,
-        "uptake-dkh-per-day = 0.80",
-        "uptake-dkh-per-day = 0.60",
-    );
-    let found = mistakes(CONTROLLER, &text);
-    one(
-        &found,
-        &format!("plan.toml:{}: ", place_of(&text, "0.60")),
-        "alkalinity would rise by 0.20 dKH per day without end",
-    );
-    // Middle 8.25, top 9.0: 0.75 dKH at 0.2 dKH per day.
-    assert!(
-        found[0].contains("(8.25 dKH) past its top (9.00 dKH) in 3.7 days")
-            || found[0].contains("in 3.8 days"),
-        "{}",
-        found[0]
-    );
-    assert!(
-        found[0].contains("multiply the daily-ml of what carries alkalinity by 0.750"),
-        "{}",
-        found[0]
-    );
-    assert!(found[0].contains("bounded course"), "{}", found[0]);
-    plan(
-        "uptake-dkh-per-day = 0.80",
-        "uptake-dkh-per-day = 0.90",
-        "0.90",
-        "alkalinity would fall by 0.10 dKH per day",
-    );
-    for near in ["0.84", "0.76"] {
-        let text = edited(
-            PLAN,
-            "uptake-dkh-per-day = 0.80",
-            &format!("uptake-dkh-per-day = {near}"),
-        );
-        assert_eq!(mistakes(CONTROLLER, &text), Vec::<String>::new(), "{near}");
-    }
-}
-
-/// A cron line that comes on some days counts with its mean, not with its full day.
-#[test]
-fn an_alkalinity_line_by_cron_counts_with_its_mean() {
-    let plan_text = edited(
-        PLAN,
-        "doses = 24",
-        "cron = \"0 * * * Mon,Tue,Wed,Thu,Fri,Sat\"",
-    );
-    let found = mistakes(CONTROLLER, &plan_text);
-    assert!(
-        found.iter().any(|m| m.contains("adds 0.69 dKH per day")),
-        "{found:#?}"
-    );
-}
-
-#[test]
-fn an_element_over_its_daily_limit_is_refused_at_the_plan() {
-    let text = CONTROLLER.replace(
-        "max-rise-mg-per-l-per-day = 25",
-        "max-rise-mg-per-l-per-day = 5",
-    );
-    one(
-        &mistakes(&text, PLAN),
-        &format!("plan.toml:{}: ", place_of(PLAN, "calcium]")),
-        "of Ca per day (lines that carry it: 1), over limits.element.Ca.max-rise-mg-per-l-per-day = 5.000 mg/L",
-    );
-}
-
-#[test]
-fn doubtful_settings_are_warned_of() {
+fn a_rise_beyond_common_use_is_warned_of() {
     warned(
         "max-rise-dkh-per-day = 0.5",
         "max-rise-dkh-per-day = 1.5",
         "more than the 1 dKH per day in common use",
     );
-    warned(
-        "capacity-ml = 1000\nreserve-ml = 80\nlow-warning-days = 7",
-        "capacity-ml = 100\nreserve-ml = 80\nlow-warning-days = 7",
-        "lasts 3.3 days",
+}
+
+#[test]
+fn a_file_anybody_may_write_is_warned_of_and_a_file_that_is_no_text_is_refused() {
+    use std::os::unix::fs::PermissionsExt;
+    let dir = tempfile::tempdir().unwrap();
+    let (controller, plan) = (
+        dir.path().join("controller.toml"),
+        dir.path().join("plan.toml"),
     );
-    let few = edited(PLAN, "doses = 24", "doses = 6");
-    let caps = CONTROLLER
-        .replace("dose-cap-ml = 6", "dose-cap-ml = 15")
-        .replace("run-max-s = 20", "run-max-s = 40")
-        .replace("daily-cap-ml = 100", "daily-cap-ml = 110");
-    let loaded = check(&caps, &few).unwrap_or_else(|error| panic!("{error}"));
-    let found: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
+    std::fs::write(&controller, CONTROLLER).unwrap();
+    std::fs::write(&plan, PLAN).unwrap();
+    std::fs::set_permissions(&plan, std::fs::Permissions::from_mode(0o666)).unwrap();
+    let warnings = super::super::load(dir.path(), &|_, _| Vec::new())
+        .unwrap()
+        .warnings;
+    assert_eq!(warnings.len(), 1);
     assert!(
-        found
-            .iter()
-            .any(|w| w.contains("one dose raises alkalinity by 0.13 dKH")),
-        "{found:#?}"
-    );
-    let unplanned = &PLAN[..PLAN.find("[line.iodine]").unwrap()];
-    let loaded = check(CONTROLLER, unplanned).unwrap();
-    assert!(
-        loaded.warnings[0]
+        warnings[0]
             .to_string()
-            .contains("line \"iodine\" of the controller is not planned here")
+            .contains("plan.toml: may be written by anybody"),
+        "{}",
+        warnings[0]
+    );
+    std::fs::write(&plan, b"uptake = \xff").unwrap();
+    let error = super::super::load(dir.path(), &|_, _| Vec::new())
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("is not UTF-8 text, first at byte 9"),
+        "{error}"
     );
 }

@@ -24,7 +24,7 @@ fn files_with(waiting: &str) -> (Controller, String) {
         ("controller.toml", controller.as_str()),
         ("plan.toml", plan.as_str()),
     ];
-    let loaded = check_texts(texts, &zones).unwrap();
+    let loaded = check_texts(texts, &zones, &crate::plan::check_plan).unwrap();
     (loaded.controller, plan)
 }
 
@@ -97,7 +97,7 @@ fn a_line_that_waits_gives_nothing_until_a_changeover_brings_it_in() {
     assert!(world.flows_of("bicarbonate").is_empty());
     let status = world.line("bicarbonate");
     assert_eq!(status.plan_standing.as_ul(), 0);
-    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    assert!((world.planned_alkalinity().as_dkh() - 0.8).abs() < 0.001);
 }
 
 #[test]
@@ -132,7 +132,7 @@ fn a_changeover_moves_a_step_a_day_at_equal_alkalinity_and_stays_when_complete()
         words.contains("is complete") && words.contains("`daily-ml = 102.72"),
         "{words}"
     );
-    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    assert!((world.planned_alkalinity().as_dkh() - 0.8).abs() < 0.001);
     world.check_caps();
     world.check_books();
 }
@@ -386,7 +386,7 @@ fn a_course_gives_nothing_on_a_line_that_waits() {
         line: name("bicarbonate"),
         of: Quantity::Alkalinity,
         by: 0.15,
-        at_most: 0.05,
+        at_most_per_day: 0.05,
     };
     assert_eq!(world.begin(course).unwrap_err().code, "course-refused");
 }
@@ -431,7 +431,7 @@ fn a_raise_that_a_changeover_makes_too_much_across_a_midnight_is_refused() {
             line: name("alkalinity"),
             of: Quantity::Alkalinity,
             by: 2.0 * by,
-            at_most: by,
+            at_most_per_day: by,
         })
     };
     let mut world = world_with(early, "2026-06-10T04:00:00Z");

@@ -1,10 +1,13 @@
 //! What the owner tells and accepts.
 
-use super::rig::{DAY, HOUR, PLAN, SECOND, World, demo, name, plan_of};
+use super::rig::{DAY, HOUR, PLAN, SECOND, World, a_course, demo, name, plan_of};
 use crate::chemistry::Element;
 use crate::chemistry::Quantity;
-use crate::engine::{Answer, Command, CourseAction, CourseProposal, CourseWish, Denial, NewFact};
-use crate::quantity::{Alkalinity, Millis};
+use crate::engine::{
+    Answer, Command, Confirm, CourseAction, CourseFigures, CourseWish, Denial, Figures, NewFact,
+    Proposal, Wish,
+};
+use crate::quantity::{Alkalinity, Lines, Millis, Words};
 use crate::record::{CourseState, Entry, FactKind};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
@@ -21,14 +24,15 @@ fn settled() -> World {
 }
 
 fn accept(world: &mut World, dkh: f64) -> Result<(), String> {
+    let uptake = Alkalinity::from_dkh(dkh);
     world
-        .told(Command::AcceptUptake(Alkalinity::from_dkh(dkh)))
+        .wished(Wish::Uptake { uptake })
         .map(drop)
         .map_err(|denial| denial.code)
 }
 
 fn uptake(world: &mut World) -> f64 {
-    world.status().uptake.unwrap().as_dkh()
+    world.uptake().unwrap().as_dkh()
 }
 
 #[test]
@@ -67,8 +71,7 @@ fn a_plan_brought_into_line_with_an_accepted_uptake_need_not_wait() {
     world.run(SECOND);
     world.answer(ticket).clone().unwrap();
     assert!((uptake(&mut world) - 0.9).abs() < 1e-9);
-    let status = world.status();
-    assert!((status.planned_alkalinity.as_dkh() - 0.9).abs() < 0.01);
+    assert!((world.planned_alkalinity().as_dkh() - 0.9).abs() < 0.01);
 }
 
 #[test]
@@ -76,11 +79,12 @@ fn a_fact_of_tomorrow_is_not_written_down() {
     let mut world = settled();
     let mut fact = NewFact {
         kind: FactKind::Change,
-        name: String::new(),
+        name: Words::default(),
         value: None,
         uncertainty: None,
-        text: "new light".to_owned(),
+        text: Words::new("new light").into(),
         happened: Some("2027-01-01T00:00:00Z".parse().unwrap()),
+        sure: false,
     };
     let denial = world.told(Command::AddFact(fact.clone())).unwrap_err();
     assert_eq!(denial.code, "future-time");
@@ -107,7 +111,7 @@ fn change(
         line: name(line),
         of: of.clone(),
         by: per_day * f64::from(days),
-        at_most: per_day.abs(),
+        at_most_per_day: per_day.abs(),
     })
 }
 
@@ -209,7 +213,7 @@ fn a_course_that_a_cap_would_refuse_slot_by_slot_is_refused_before_it_starts() {
         line: name("trace"),
         of: Quantity::Element(Element::new("Mn").unwrap()),
         by: 0.0002,
-        at_most: 0.0001,
+        at_most_per_day: 0.0001,
     });
     assert_eq!(cron.unwrap_err().code, "course-refused");
 }
@@ -224,16 +228,15 @@ fn a_course_of_alkalinity_counts_in_the_ramp() {
     alkalinity(&mut world, 18_900).unwrap();
     world.run(DAY);
     // Without a reading nothing may rise above uptake: the course is clamped away, not given.
-    let status = world.status();
-    assert!((status.planned_alkalinity.as_dkh() - 1.0).abs() < 0.01);
+    assert!((world.planned_alkalinity().as_dkh() - 1.0).abs() < 0.01);
     assert!(
-        (status.share_in_force - 0.8).abs() < 0.01,
+        (world.share_in_force() - 0.8).abs() < 0.01,
         "{}",
-        status.share_in_force
+        world.share_in_force()
     );
     world.read_alkalinity(7.8);
     world.run(SECOND);
-    assert!((world.status().share_in_force - 1.0).abs() < 1e-6);
+    assert!((world.share_in_force() - 1.0).abs() < 1e-6);
     world.run(2 * DAY);
     world.check_caps();
 }
@@ -337,11 +340,12 @@ fn a_course_with_an_aim_is_not_prolonged() {
 fn water_change(litres: f64) -> Command {
     Command::AddFact(NewFact {
         kind: FactKind::WaterChange,
-        name: String::new(),
+        name: Words::default(),
         value: Some(litres),
         uncertainty: None,
-        text: String::new(),
+        text: Lines::default(),
         happened: None,
+        sure: false,
     })
 }
 
@@ -350,19 +354,15 @@ fn after_a_water_change_nothing_rises_above_uptake_until_the_next_reading() {
     let mut world = settled();
     world.read_alkalinity(7.9);
     world.run(DAY);
-    assert!(world.status().prediction.is_some());
+    assert!(world.prediction().is_some());
     world.told(water_change(30.0)).unwrap();
-    let status = world.status();
-    assert!(status.prediction.is_none());
-    let allowed = status.allowance.unwrap().per_day;
+    assert!(world.prediction().is_none());
+    let allowed = world.allowed();
     assert!((allowed.as_dkh() - 0.8).abs() < 1e-9);
     world.restart_after(SECOND);
     world.sync();
     world.run(HOUR);
-    assert!(
-        world.status().prediction.is_none(),
-        "remembered over a restart"
-    );
+    assert!(world.prediction().is_none(), "remembered over a restart");
     let old = world.status().alarms;
     assert!(
         old.iter()
@@ -371,7 +371,7 @@ fn after_a_water_change_nothing_rises_above_uptake_until_the_next_reading() {
     );
     world.read_alkalinity(7.8);
     world.run(SECOND);
-    assert!(world.status().prediction.is_some());
+    assert!(world.prediction().is_some());
 }
 
 #[test]
@@ -384,12 +384,11 @@ fn a_water_change_of_more_than_the_tank_is_no_water_change() {
     world.told(water_change(300.0)).unwrap();
 }
 
-fn prepared(world: &mut World, wish: &CourseWish) -> CourseProposal {
-    let answer = world.told(Command::PrepareCourse(wish.clone())).unwrap();
-    let Answer::Course(proposal) = answer else {
-        panic!("{answer:?}");
+fn figures(proposal: &Proposal) -> &CourseFigures {
+    let Figures::Course(figures) = &proposal.figures else {
+        panic!("{proposal:?}");
     };
-    *proposal
+    figures
 }
 
 #[test]
@@ -401,30 +400,32 @@ fn what_a_second_course_shows_is_what_both_give_and_nothing_else_is_begun() {
         line: name("iodine"),
         of,
         by: 4.0 * per_day,
-        at_most: per_day,
+        at_most_per_day: per_day,
     };
-    let first = prepared(&mut world, &wish);
-    let day_of = |proposal: &CourseProposal| {
-        let day = proposal.days.get(1).unwrap();
+    let wish = a_course(wish);
+    let first = world.proposed(wish.clone()).unwrap();
+    let day_of = |proposal: &Proposal| {
+        let day = figures(proposal).by_day.get(1).unwrap();
         day.volumes.get(&name("iodine")).unwrap().as_ul()
     };
     assert_eq!(day_of(&first), 2_300);
-    world.begin(wish.clone()).unwrap();
-    let second = prepared(&mut world, &wish);
+    world.wished(wish.clone()).unwrap();
+    let old = world.told(Command::Confirm(first.confirm(None)));
+    assert_eq!(old.unwrap_err().code, "token-unknown");
+    let second = world.proposed(wish.clone()).unwrap();
     assert_eq!(day_of(&second), 2_600);
     assert!(
-        second.words.iter().any(|w| w.contains("2.6 mL a day")),
+        second.text.iter().any(|w| w.contains("2.6 mL a day")),
         "{:?}",
-        second.words
+        second.text
     );
-    let begin = |shown| Command::BeginCourse {
-        wish: wish.clone(),
-        note: String::new(),
-        shown,
+    let other = Confirm {
+        shown: Some(first.figures.clone()),
+        ..second.confirm(None)
     };
-    let stale = world.told(begin(first.shown())).unwrap_err();
-    assert_eq!(stale.code, "course-changed");
-    world.told(begin(second.shown())).unwrap();
+    let other = world.told(Command::Confirm(other));
+    assert_eq!(other.unwrap_err().code, "not-as-shown");
+    world.wished(wish).unwrap();
     world.run(2 * DAY);
     let given = days_of(&world, "iodine", 3, 1);
     assert!((given[0] - 2_600).abs() <= 60, "{given:?}");
@@ -497,7 +498,7 @@ fn the_volume_of_a_course_follows_what_is_in_the_bottle() {
     let mut world = settled();
     iodine(&mut world, 500, 5).unwrap();
     world.run(DAY);
-    assert_eq!(world.line("iodine").planned_24h.as_ul(), 2_500);
+    assert_eq!(world.line("iodine").planned.as_ul(), 2_500);
     let mut controller = (*world.controller).clone();
     let line = controller.lines.iter().find(|l| l.name == name("iodine"));
     let solution = line.unwrap().solution.clone();
@@ -509,7 +510,7 @@ fn the_volume_of_a_course_follows_what_is_in_the_bottle() {
     world.restart_after(SECOND);
     world.sync();
     world.run(SECOND);
-    assert_eq!(world.line("iodine").planned_24h.as_ul(), 2_250);
+    assert_eq!(world.line("iodine").planned.as_ul(), 2_250);
 }
 
 #[test]

@@ -11,12 +11,14 @@ use jiff::Timestamp;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Head, Plan, check_plan_text, check_texts};
 use crate::engine::{
-    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewReading, Now,
-    RefillLevel, RunEnd, RunReport, Setup, Status, Ticket, TrustSource,
+    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse,
+    NewReading, Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Ticket, TrustSource,
+    Wish,
 };
+use crate::guard::{Prediction, alkalinity_in};
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
+use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
     DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Outcome,
     PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
@@ -49,7 +51,7 @@ pub(super) fn demo() -> (Controller, Plan) {
     let checked = DEMO.get_or_init(|| {
         let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
         let texts = [("controller.toml", CONTROLLER), ("plan.toml", PLAN)];
-        let loaded = check_texts(texts, &zones).unwrap();
+        let loaded = check_texts(texts, &zones, &crate::plan::check_plan).unwrap();
         let mut controller = loaded.controller;
         // The tests' own bottles, so that their figures do not hang on the sample's.
         for bottle in ["alkalinity", "calcium"] {
@@ -68,7 +70,8 @@ pub(super) fn plan_of(text: &str, controller: &Controller) -> Arc<Plan> {
     let key = format!("{} {text}", controller.time_zone_name);
     let known = PLANS.lock().unwrap().get(&key).cloned();
     known.unwrap_or_else(|| {
-        let checked = check_plan_text(("plan.toml", text), controller).unwrap();
+        let checked =
+            check_plan_text(("plan.toml", text), controller, &crate::plan::check_plan).unwrap();
         let plan = Arc::new(checked.plan);
         PLANS.lock().unwrap().insert(key, Arc::clone(&plan));
         plan
@@ -126,7 +129,7 @@ enum Coming {
     /// The oldest row that waits reaches the disk.
     Write,
     Ended(DoseId),
-    Told(Event),
+    Told(Box<Event>),
 }
 
 /// What is on the virtual disk.
@@ -286,7 +289,35 @@ impl World {
 
     pub(super) fn status(&mut self) -> Status {
         let now = self.now();
-        self.engine.as_mut().unwrap().status(now)
+        let shell = crate::engine::ShellFacts::default();
+        self.engine.as_mut().unwrap().status(now, &shell)
+    }
+
+    pub(super) fn prediction(&mut self) -> Option<Prediction> {
+        let water = self.status().water;
+        let value = water.predicted?;
+        Some(Prediction {
+            value,
+            uncertainty: water.predicted_high?.minus(value).times(0.5),
+            age: Millis::from_secs(water.predicted_from_age_s?),
+        })
+    }
+
+    pub(super) fn allowed(&mut self) -> Alkalinity {
+        self.status().water.allowed.unwrap()
+    }
+
+    pub(super) fn uptake(&mut self) -> Option<Alkalinity> {
+        self.status().water.uptake
+    }
+
+    pub(super) fn planned_alkalinity(&mut self) -> Alkalinity {
+        self.status().water.planned.unwrap()
+    }
+
+    pub(super) fn share_in_force(&mut self) -> f64 {
+        let in_force = self.status().water.in_force.unwrap();
+        in_force.as_dkh() / self.planned_alkalinity().as_dkh()
     }
 
     pub(super) fn line(&mut self, line: &str) -> crate::engine::LineStatus {
@@ -296,7 +327,7 @@ impl World {
     }
 
     pub(super) fn trusted(&mut self) -> bool {
-        self.status().clock_unsure.is_none()
+        self.status().clock.trusted
     }
 
     /// Notes of a code, on disk.
@@ -439,26 +470,44 @@ impl World {
     }
 
     pub(super) fn ask(&mut self, command: Command) -> u64 {
+        // No two alike, as of a shell.
+        let nonce = u128::from(self.tickets + 1);
+        self.ask_with(
+            command,
+            Some(nonce.wrapping_mul(0x9e37_79b9_7f4a_7c15_f39c_c060_5ced_c835)),
+        )
+    }
+
+    pub(super) fn ask_with(&mut self, command: Command, nonce: Option<u128>) -> u64 {
         self.tickets += 1;
         let ticket = self.tickets;
         self.feed(Event::Command {
             ticket: Ticket(ticket),
             who: keeper(),
             command,
+            nonce,
         });
         ticket
     }
 
-    /// Asks, and waits a second for the answer.
+    /// What a wish comes to.
+    pub(super) fn proposed(&mut self, wish: Wish) -> Result<Proposal, Denial> {
+        let ticket = self.ask(Command::Prepare(wish));
+        match self.answers.remove(&ticket).expect("an answer")? {
+            Answer::Proposal(proposal) => Ok(*proposal),
+            other @ (Answer::Done { .. } | Answer::DoseStarted { .. }) => panic!("{other:?}"),
+        }
+    }
+
+    /// Both steps of a wish, and a second for the answer.
+    pub(super) fn wished(&mut self, wish: Wish) -> Result<Answer, Denial> {
+        let proposal = self.proposed(wish)?;
+        self.told(Command::Confirm(proposal.confirm(None)))
+    }
+
     /// Has a course worked out, and begins it as it is shown.
-    pub(super) fn begin(&mut self, wish: CourseWish) -> Result<Answer, Denial> {
-        let answer = self.told(Command::PrepareCourse(wish.clone()))?;
-        let Answer::Course(proposal) = answer else {
-            return Ok(answer);
-        };
-        let shown = proposal.shown();
-        let note = String::new();
-        self.told(Command::BeginCourse { wish, note, shown })
+    pub(super) fn begin(&mut self, what: CourseWish) -> Result<Answer, Denial> {
+        self.wished(a_course(what))
     }
 
     /// What so many microlitres of a line add of a quantity, in its unit.
@@ -479,6 +528,7 @@ impl World {
         self.told(Command::SetCourse { number, action })
     }
 
+    /// Asks, and waits a second for the answer.
     pub(super) fn told(&mut self, command: Command) -> Result<Answer, Denial> {
         let ticket = self.ask(command);
         self.run(SECOND);
@@ -496,24 +546,15 @@ impl World {
         volume: i64,
         kind: DoseKind,
     ) -> Result<u64, Denial> {
-        let prepare = self.ask(Command::PrepareDose {
+        let proposal = self.proposed(Wish::Dose {
             line: name(line),
             volume: ul(volume),
             kind,
-        });
-        match self.answers.remove(&prepare).expect("an answer") {
-            Err(denial) => Err(denial),
-            Ok(Answer::DosePrepared { token, .. }) => {
-                let ticket = self.ask(Command::ConfirmDose {
-                    token,
-                    repeated_volume: Some(ul(volume)),
-                });
-                match self.answers.get(&ticket) {
-                    Some(Err(denial)) => Err(denial.clone()),
-                    Some(Ok(_)) | None => Ok(ticket),
-                }
-            }
-            Ok(other) => panic!("{other:?}"),
+        })?;
+        let ticket = self.ask(Command::Confirm(proposal.confirm(Some(ul(volume)))));
+        match self.answers.get(&ticket) {
+            Some(Err(denial)) => Err(denial.clone()),
+            Some(Ok(_)) | None => Ok(ticket),
         }
     }
 
@@ -521,7 +562,7 @@ impl World {
         let scope = line.map_or(HoldScope::All, |l| HoldScope::Line(name(l)));
         self.ask(Command::Hold {
             scope,
-            reason: reason.to_owned(),
+            reason: reason.into(),
         });
     }
 
@@ -534,7 +575,7 @@ impl World {
         self.ask(Command::Refill {
             reservoir: name(reservoir),
             level,
-            note: String::new(),
+            note: Words::default(),
         })
     }
 
@@ -548,9 +589,9 @@ impl World {
         let ticket = self.ask(Command::AddReading(NewReading {
             measured: Quantity::Alkalinity,
             value: ReadingValue::Alkalinity { value, uncertainty },
-            method: "titration".to_owned(),
+            method: "titration".into(),
             taken,
-            confirmed: true,
+            sure: true,
         }));
         if taken.is_none() && self.trusted() {
             self.reading = Some((value.as_meq_per_l(), uncertainty.as_meq_per_l(), self.t));
@@ -662,7 +703,7 @@ impl World {
                     });
                 }
             }
-            Coming::Told(event) => self.feed(event),
+            Coming::Told(event) => self.feed(*event),
         }
     }
 
@@ -708,7 +749,7 @@ impl World {
         let at = match &row {
             Row::Intent(i) => i.at,
             Row::Outcome(o) => o.at,
-            Row::Entry(e) => entry_stamp(e),
+            Row::Entry(e) => e.at(),
         };
         let last = &mut self.books.sessions[session].elapsed_last;
         *last = (*last).max(at.elapsed);
@@ -754,8 +795,10 @@ impl World {
                 Entry::Calibration(c) => {
                     run_since.insert(c.head.clone(), (c.clone(), Millis::ZERO));
                 }
-                Entry::HoldSet(hold, _) => history.holds.push(hold.clone()),
-                Entry::HoldLifted(scope, ..) => history.holds.retain(|h| h.scope != *scope),
+                Entry::Hold(change) => match change.clone().hold() {
+                    Some(hold) => history.holds.push(hold),
+                    None => history.holds.retain(|h| h.scope != change.scope),
+                },
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
                 Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
                     reading = Some(r.clone());
@@ -786,13 +829,13 @@ impl World {
                 history.open.push(intent.clone());
             }
             if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
-                added += past.alkalinity.as_meq_per_l();
+                added += alkalinity_in(&past.carries).as_dkh();
             }
             history.doses.push(past);
         }
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
-        history.alkalinity_since_reading = Alkalinity::from_meq_per_l(added);
+        history.added_since_reading = [(Quantity::Alkalinity, added)].into();
         history.readings.extend(reading);
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
@@ -802,7 +845,6 @@ impl World {
     fn past_dose(&self, intent: &Intent, session: usize) -> PastDose {
         let outcome = self.books.outcomes.get(&intent.id);
         let counted = outcome.map_or(intent.volume, |o| o.delivered);
-        let part = f64_from_i64(counted.as_ul()) / f64_from_i64(intent.volume.as_ul());
         PastDose {
             id: intent.id,
             line: intent.line.clone(),
@@ -814,7 +856,7 @@ impl World {
             counted,
             run_time: outcome.and_then(|o| o.on_time).unwrap_or(intent.run_time),
             end: outcome.map_or(DoseEnd::Uncertain, |o| o.end),
-            alkalinity: intent.alkalinity.times(part),
+            carries: intent.carried(counted),
             at: intent.at,
             session,
         }
@@ -826,8 +868,10 @@ impl World {
             match effect {
                 Effect::StoreIntent(intent) => self.queue_row(Row::Intent(intent)),
                 Effect::StoreOutcome(outcome) => self.queue_row(Row::Outcome(outcome)),
-                Effect::Store { entry, reply } => {
-                    self.queue_row(Row::Entry(entry));
+                Effect::Store { entries, reply } => {
+                    for entry in entries {
+                        self.queue_row(Row::Entry(entry));
+                    }
                     self.reply(reply);
                 }
                 Effect::SaveHolds { holds, reply } => {
@@ -884,7 +928,7 @@ impl World {
                 on_time: Millis::new(on_time),
                 end: RunEnd::Stopped,
             };
-            self.later(3, Coming::Told(Event::RunEnded { id, report }));
+            self.later(3, Coming::Told(Box::new(Event::RunEnded { id, report })));
         }
     }
 
@@ -913,7 +957,7 @@ impl World {
             began: run.began,
             ended: self.t,
             volume,
-            alkalinity: intent.alkalinity.as_meq_per_l() * part,
+            alkalinity: alkalinity_in(&intent.carries).as_meq_per_l() * part,
         });
         Some(on_time)
     }
@@ -994,12 +1038,11 @@ impl World {
     }
 
     fn check_alkalinity(&mut self, intent: &Intent) {
-        if intent.alkalinity.as_meq_per_l() <= 0.0 {
+        if alkalinity_in(&intent.carries) <= Alkalinity::ZERO {
             return;
         }
-        let status = self.status();
-        let uptake = status
-            .uptake
+        let uptake = self
+            .uptake()
             .expect("no alkalinity without uptake")
             .as_meq_per_l();
         let limits = self.controller.alkalinity.clone().unwrap();
@@ -1008,9 +1051,9 @@ impl World {
         let running = self
             .runs
             .values()
-            .map(|r| r.intent.alkalinity.as_meq_per_l());
+            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l());
         let total: f64 = flowed.map(|f| f.alkalinity).chain(running).sum::<f64>()
-            + intent.alkalinity.as_meq_per_l();
+            + alkalinity_in(&intent.carries).as_meq_per_l();
         let rises = match self.reading {
             None => false,
             Some((_, _, taken)) if self.t - taken > limits.stale_after.as_ms() + 2 * MINUTE => {
@@ -1074,19 +1117,7 @@ impl World {
     }
 }
 
-pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
-    match entry {
-        Entry::SlotNotGiven(e) => e.at,
-        Entry::OutageMissed(e) => e.at,
-        Entry::HoldSet(_, at) | Entry::HoldLifted(_, _, at) => *at,
-        Entry::Refill(e) => e.at,
-        Entry::Reading(e) => e.at,
-        Entry::Calibration(e) => e.at,
-        Entry::Verification(e) => e.at,
-        Entry::Uptake(e) => e.at,
-        Entry::Course(e) => e.at,
-        Entry::Fact(e) => e.at,
-        Entry::Arming(e) => e.at,
-        Entry::Note(e) => e.at,
-    }
+pub(super) fn a_course(what: CourseWish) -> Wish {
+    let note = Words::default();
+    Wish::Course(NewCourse { what, note })
 }

@@ -2,6 +2,7 @@
 
 mod changes;
 mod days;
+mod files;
 mod random;
 mod rules;
 
@@ -153,6 +154,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         alkalinity: None,
         element_rise_max: BTreeMap::new(),
         times: time_limits(),
+        peers: Vec::new(),
     };
     let plan = Plan {
         uptake: None,

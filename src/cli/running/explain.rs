@@ -1,0 +1,427 @@
+//! The limits in force and the cautions, in words: what `check` prints.
+//!
+//! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
+//! is the limit applied. Every number has its unit.
+
+use crate::config::{
+    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Head, HeadOutput, InputRole,
+    Line, Loaded, Mode, OldCalibration, Output, Plan, Times, header_pin,
+};
+use crate::plan::planned_alkalinity;
+use crate::quantity::{Name, Volume};
+
+/// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
+/// safety data sheet of the chemical that was bought (reference rows a9.*).
+const CAUTIONS: [&str; 7] = [
+    "Electricity near water can kill. Feed pumps and board from a 12 or 24 V safety supply, behind a residual-current device of at \
+     most 30 mA, with a drip loop on every cord. Follow your local electrical code; mains wiring is work for a licensed person.",
+    "A pump can run on when software, driver or relay fails. Use bottles so small and weak that the animals survive a whole one.",
+    "Fix tube ends above the highest water level: a worn tube siphons.",
+    "Solutions of carbonates and hydroxides burn skin and eyes. Wear goggles and gloves, label every bottle with its content, \
+     strength, date and hazard, keep it from children and pets, and read the safety data sheet of what you bought.",
+    "Add a hydroxide to water, never water to a hydroxide. Keep acids away from both.",
+    "Animals are harmed by change more than by a value. When a test looks wrong, hold, test again, then decide.",
+    "This program does not see the water. It is no substitute for looking at the tank and testing it.",
+];
+
+/// The effective limits, the plan's effect and the cautions.
+pub(super) fn explain(loaded: &Loaded) -> String {
+    let (controller, plan) = (&loaded.controller, &loaded.plan);
+    let mut out = header(controller);
+    out.push(String::new());
+    out.push("Lines".to_owned());
+    for line in &controller.lines {
+        out.extend(line_words(controller, plan, line));
+    }
+    out.push(String::new());
+    out.push("Limits on the water".to_owned());
+    match &controller.alkalinity {
+        Some(limits) => out.extend(alkalinity_words(controller, plan, limits)),
+        None => out.push("  no line carries alkalinity".to_owned()),
+    }
+    for (element, rise) in &controller.element_rise_max {
+        out.push(format!("  {element}: at most {rise} added in any 24 h"));
+    }
+    for rule in &controller.apart {
+        out.push(format!(
+            "  \"{}\" and \"{}\" are kept {} apart, from the end of one dose to the start of the other",
+            rule.first, rule.second, rule.gap
+        ));
+    }
+    out.push(String::new());
+    out.push("Limits in time".to_owned());
+    out.extend(time_words(controller));
+    out.push(String::new());
+    out.push("Inputs (wired as normally closed; a broken wire reads as unsafe)".to_owned());
+    out.extend(input_words(controller));
+    out.push(String::new());
+    out.push("Cautions".to_owned());
+    out.extend(
+        controller
+            .lines
+            .iter()
+            .filter_map(|line| worst_case(controller, line)),
+    );
+    out.extend(CAUTIONS.iter().map(|caution| format!("  - {caution}")));
+    out.push(String::new());
+    out.join("\n")
+}
+
+fn header(controller: &Controller) -> Vec<String> {
+    let mode = match controller.mode {
+        Mode::DryRun => "dry run: no output is driven",
+        Mode::Live => "live: outputs may be driven",
+    };
+    vec![
+        format!("Controller \"{}\", {mode}", controller.name),
+        format!(
+            "Tank {} net, time zone {}",
+            controller.tank, controller.time_zone_name
+        ),
+        format!(
+            "Heads running at once: at most {}",
+            controller.heads_at_once
+        ),
+    ]
+}
+
+fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> {
+    let mut out = vec![format!(
+        "  {}: solution \"{}\" from reservoir \"{}\"",
+        line.name, line.solution, line.reservoir
+    )];
+    if let Some(head) = controller.heads.get(&line.head) {
+        out.push(format!("    head \"{}\": {}", head.name, head_words(head)));
+    }
+    out.push(format!(
+        "    at most {} in any 24 h and {} in one dose, whoever asks",
+        line.daily_cap, line.dose_cap
+    ));
+    if let Some(reservoir) = controller.reservoirs.get(&line.reservoir) {
+        out.push(format!(
+            "    bottle of {}, of which {} are never pumped; low warning {:.1} days ahead; coldest {}",
+            reservoir.capacity,
+            reservoir.reserve,
+            reservoir.low_warning.as_days(),
+            reservoir.coldest
+        ));
+    }
+    out.push(format!(
+        "    effect of 1 mL on this tank: {}",
+        effect_words(controller, &line.name, Volume::from_ul(1000))
+    ));
+    match plan.lines.iter().find(|planned| planned.line == line.name) {
+        Some(planned) => {
+            let when = times_words(&planned.times);
+            let effect = effect_words(controller, &line.name, planned.daily_volume);
+            let plan = format!("{} a day, {when}; that adds {effect}", planned.daily_volume);
+            out.push(if planned.daily_volume == Volume::ZERO {
+                format!("    plan: gives nothing until a changeover brings it in, {when}")
+            } else {
+                format!("    plan: {plan}")
+            });
+        }
+        None => out.push("    plan: none, doses by hand only".to_owned()),
+    }
+    out
+}
+
+fn head_words(head: &Head) -> String {
+    let old = match head.calibration_old {
+        OldCalibration::Warn => "an alarm",
+        OldCalibration::Block => "no dose",
+    };
+    format!(
+        "{}; {} nominal, runs of at most {}, doses of at least {}; calibration older than {:.0} days or {:.1} h of running: {old}",
+        output_words(&head.output),
+        head.nominal_rate,
+        head.run_max,
+        head.dose_min,
+        head.calibration_age_max.as_days(),
+        head.calibration_run_max.as_secs() / 3600.0
+    )
+}
+
+fn output_words(output: &HeadOutput) -> String {
+    let level = |pin: &Output| level_word(pin.active);
+    match output {
+        HeadOutput::Switched(pin) => format!("{}, on when {}", pin_words(pin.gpio), level(pin)),
+        HeadOutput::Pwm(pwm) => format!(
+            "{pwm} on {}, channel {} of chip {}, off when low",
+            pin_words(pwm.pin),
+            pwm.channel,
+            pwm.chip
+        ),
+        HeadOutput::Stepper(stepper) => {
+            let direction = stepper
+                .direction
+                .as_ref()
+                .map_or("fixed by a wire".to_owned(), |pin| {
+                    format!("{} {}", pin_words(pin.gpio), level(pin))
+                });
+            let enable = stepper
+                .enable
+                .as_ref()
+                .map_or("fixed by a wire".to_owned(), |pin| {
+                    format!("{}, on when {}", pin_words(pin.gpio), level(pin))
+                });
+            let speed = stepper.speed;
+            format!(
+                "stepper at {} steps/s, {} steps/s2, step {}, direction {direction}, enable {enable}",
+                speed.steps_per_s,
+                speed.steps_per_s2,
+                pin_words(stepper.step)
+            )
+        }
+    }
+}
+
+fn level_word(level: ActiveLevel) -> &'static str {
+    match level {
+        ActiveLevel::High => "high",
+        ActiveLevel::Low => "low",
+    }
+}
+
+/// Both numbers side by side, because one is easily taken for the other.
+fn pin_words(gpio: u8) -> String {
+    let pin = header_pin(gpio).map_or_else(
+        || "no header pin".to_owned(),
+        |pin| format!("header pin {pin}"),
+    );
+    format!("GPIO{gpio} ({pin})")
+}
+
+fn times_words(times: &Times) -> String {
+    let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
+    match times {
+        Times::Spread {
+            doses,
+            window_start_s,
+            window_end_s,
+        } => format!(
+            "in {doses} doses spread from {} to {}",
+            clock(*window_start_s),
+            clock(*window_end_s)
+        ),
+        Times::At(times) => {
+            let times: Vec<String> = times.iter().map(ToString::to_string).collect();
+            format!("at {}", times.join(", "))
+        }
+        Times::Cron(cron) => format!(
+            "on days and times of the cron expression \"{}\" (minute first)",
+            cron.text()
+        ),
+    }
+}
+
+/// What a volume of a line's solution adds to the tank. Sodium and chloride come with most salts and are left out.
+fn effect_words(controller: &Controller, line: &Name, volume: Volume) -> String {
+    let Some(effect) = controller.effect_of(line) else {
+        return "unknown".to_owned();
+    };
+    let mut parts = Vec::new();
+    if effect.carries_alkalinity() {
+        let rise = effect.alkalinity_rise(volume, controller.tank);
+        parts.push(format!("{:.4} dKH", rise.as_dkh()));
+    }
+    let company = ["Na", "Cl"];
+    for element in effect
+        .elements_mg_per_l
+        .keys()
+        .filter(|element| !company.contains(&element.symbol()))
+    {
+        let rise = effect.element_rise(element, volume, controller.tank);
+        parts.push(format!(
+            "{element} {} mg/L",
+            significant(rise.as_mg_per_l())
+        ));
+    }
+    if parts.is_empty() {
+        "nothing that is counted".to_owned()
+    } else {
+        parts.join(", ")
+    }
+}
+
+/// Three significant digits without an exponent, for numbers from 1e-9 up.
+fn significant(value: f64) -> String {
+    let mut decimals = 0_usize;
+    let mut scale = value.abs();
+    while scale < 100.0 && scale > 0.0 && decimals < 9 {
+        scale *= 10.0;
+        decimals = decimals.saturating_add(1);
+    }
+    format!("{value:.decimals$}")
+}
+
+fn alkalinity_words(
+    controller: &Controller,
+    plan: &Plan,
+    limits: &AlkalinityLimits,
+) -> Vec<String> {
+    let action = match limits.alarm_action {
+        AlarmAction::HoldAlkalinityLines => "holds the lines that carry alkalinity",
+        AlarmAction::HoldAll => "holds every line",
+        AlarmAction::Warn => "is an alarm only",
+    };
+    let mut out = Vec::new();
+    if let Some(uptake) = plan.uptake {
+        let (planned, _) = planned_alkalinity(controller, plan);
+        out.push(format!(
+            "  alkalinity: uptake {uptake} per day as declared, plan {planned} per day"
+        ));
+        out.push(format!(
+            "  at most {} added in any 24 h (uptake + {}), and no plan below {} per day (uptake - {})",
+            uptake.plus(limits.max_rise),
+            limits.max_rise,
+            uptake.minus(limits.max_fall),
+            limits.max_fall
+        ));
+    }
+    out.push(format!(
+        "  band {} to {}; a reading outside {} to {} {action}",
+        limits.band_low, limits.band_high, limits.alarm_low, limits.alarm_high
+    ));
+    out.push(format!(
+        "  no reading for {:.1} days: nothing above uptake; the prediction's uncertainty grows by {} per day",
+        limits.stale_after.as_days(),
+        limits.drift_per_day
+    ));
+    out.push(format!(
+        "  established uptake changes by at most {} per day at once, and not twice within {:.1} days",
+        limits.uptake_change_max,
+        limits.settling.as_days()
+    ));
+    out
+}
+
+fn time_words(controller: &Controller) -> Vec<String> {
+    let times = &controller.times;
+    vec![
+        format!(
+            "  a slot later than {} is missed and never made up; a due slot waits at most {}",
+            times.slot_lateness_max, times.slot_wait_max
+        ),
+        format!(
+            "  a clock step over {} holds all lines; no trusted clock for {} is an alarm",
+            times.clock_step_max, times.clock_wait_alarm
+        ),
+        format!(
+            "  a hold reminds after {}; a dose not recorded within {} is dropped",
+            times.hold_reminder, times.permit_valid
+        ),
+    ]
+}
+
+fn input_words(controller: &Controller) -> Vec<String> {
+    let mut out = Vec::new();
+    for input in controller.inputs.values() {
+        let role = match &input.role {
+            InputRole::ReservoirFloat(reservoir) => format!("float of reservoir \"{reservoir}\""),
+            InputRole::ReturnPump => "return pump runs".to_owned(),
+            InputRole::Leak => "leak".to_owned(),
+            InputRole::SumpHigh => "sump too full".to_owned(),
+            InputRole::StopButton => "stop button, holds until resumed".to_owned(),
+        };
+        let blocks = match &input.blocks {
+            Blocks::All => "every line".to_owned(),
+            Blocks::Lines(lines) => lines
+                .iter()
+                .map(Name::as_str)
+                .collect::<Vec<_>>()
+                .join(", "),
+        };
+        let running = if input.stops_running {
+            "and stops a running dose"
+        } else {
+            "and lets a running dose end"
+        };
+        out.push(format!(
+            "  {}: {role}; {}, safe when {}; blocks {blocks} {running}; trips after {}, clears after {} and then waits {}",
+            input.name,
+            pin_words(input.gpio),
+            level_word(input.safe),
+            input.trip_after,
+            input.clear_after,
+            input.resume_after
+        ));
+    }
+    if out.is_empty() {
+        out.push("  none: nothing tells this program of an empty bottle, a stopped return pump or a leak".to_owned());
+    }
+    out
+}
+
+/// What the tank gets when a whole bottle ends up in it (reference row a9.chem.reservoir_worst).
+fn worst_case(controller: &Controller, line: &Line) -> Option<String> {
+    let reservoir = controller.reservoirs.get(&line.reservoir)?;
+    let caustic = controller
+        .solutions
+        .get(&line.solution)
+        .is_some_and(|solution| solution.caustic);
+    let burns = if caustic {
+        " It burns skin and eyes."
+    } else {
+        ""
+    };
+    Some(format!(
+        "  - The whole bottle of line \"{}\" ({}) emptied into the tank adds {}.{burns}",
+        line.name,
+        reservoir.capacity,
+        effect_words(controller, &line.name, reservoir.capacity)
+    ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::tests::{CONTROLLER, PLAN, check_with, edited};
+    use crate::plan::check_plan;
+
+    fn check(controller: &str, plan: &str) -> Loaded {
+        check_with(controller, plan, &check_plan).unwrap()
+    }
+
+    #[test]
+    fn what_is_explained_are_the_limits_in_force_with_their_units() {
+        let text = explain(&check(CONTROLLER, PLAN));
+        for words in [
+            "at most 100.0 mL in any 24 h and 6.0 mL in one dose",
+            "GPIO17 (header pin 11), on when high",
+            "uptake 0.80 dKH per day as declared, plan 0.80 dKH per day",
+            "at most 1.30 dKH added in any 24 h (uptake + 0.50 dKH)",
+            "band 7.50 dKH to 9.00 dKH",
+            "Tank 300.0 L net, time zone Europe/Berlin",
+            "local electrical code",
+            "dry run: no output is driven",
+            "(1200.0 mL) emptied into the tank adds 12.6982 dKH",
+            "It burns skin and eyes.",
+        ] {
+            assert!(text.contains(words), "{words:?} is not in:\n{text}");
+        }
+    }
+
+    /// Fault row FT-INFUS-10: the limit shown comes from the structure the guard uses, so another limit is shown at once.
+    #[test]
+    fn another_cap_is_another_cap_in_the_explanation() {
+        let other = edited(CONTROLLER, "daily-cap-ml = 12\n", "daily-cap-ml = 12.125\n");
+        let loaded = check(&other, PLAN);
+        assert_eq!(
+            loaded.controller.lines[2].daily_cap,
+            Volume::from_ul(12_125)
+        );
+        assert!(explain(&loaded).contains("at most 12.125 mL in any 24 h"));
+    }
+
+    #[test]
+    fn a_pwm_head_is_explained_with_its_pulses_its_pin_and_its_channel() {
+        let words = explain(&check(&crate::config::tests::pwm::unchanged(), PLAN));
+        assert!(
+            words.contains(
+                "PWM 60 % at 1000 Hz on GPIO18 (header pin 12), channel 0 of chip fe20c000.pwm"
+            ),
+            "{words}"
+        );
+    }
+}
