@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
+use crate::chemistry::Quantity;
 use crate::engine::{HeadStatus, LineStatus, Status, TrustSource};
 use crate::metering::Coverage;
 use crate::quantity::{Alkalinity, Volume};
@@ -398,10 +399,10 @@ fn alkalinity_view(status: &Status) -> Option<AlkalinityView> {
             .planned_alkalinity
             .times(status.share_in_force)
             .as_dkh(),
-        allowed_dkh_per_day: allowance.map(|a| a.per_day.as_dkh()),
-        allowed_because: allowance.map(|a| a.reason.to_string()),
-        predicted_dkh: prediction.map(|p| p.value.as_dkh()),
-        predicted_uncertainty_dkh: prediction.map(|p| p.uncertainty.as_dkh()),
+        allowed_dkh_per_day: allowance.map(|a| a.per_day),
+        allowed_because: allowance.map(|a| a.reason.words(&Quantity::Alkalinity)),
+        predicted_dkh: prediction.map(|p| p.value),
+        predicted_uncertainty_dkh: prediction.map(|p| p.uncertainty),
         reading_age_days: prediction.map(|p| p.age.as_days()),
     })
 }

@@ -16,7 +16,6 @@
 //! It deliberately knows no file, no socket, no broker and no pump: it does not know whether it rehearses.
 
 mod alarms;
-mod alkalinity;
 mod bench;
 mod changeover;
 mod clock;
@@ -35,6 +34,7 @@ mod start;
 mod state;
 mod status;
 mod watch;
+mod water;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};

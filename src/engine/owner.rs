@@ -4,6 +4,7 @@ use super::command::READING_AHEAD_MAX;
 use super::effect::{Answer, Denial, Ticket};
 use super::event::{NewFact, Now};
 use super::state::Engine;
+use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Millis};
 use crate::record::{Entry, Fact, FactKind, UptakeAccepted, Who};
 
@@ -76,8 +77,8 @@ impl Engine {
     ) -> Result<(), Denial> {
         let refuse = |why: String| Denial::new("uptake-refused", why);
         let (Some(limits), Some(established)) = (
-            self.controller.alkalinity.clone(),
-            self.alkalinity.uptake.clone(),
+            self.controller.tracked(&Quantity::Alkalinity).copied(),
+            self.established().cloned(),
         ) else {
             let why = "no line carries alkalinity, or no uptake is declared in plan.toml yet";
             return Err(refuse(why.to_owned()));
@@ -103,7 +104,7 @@ impl Engine {
             who,
             at: self.stamp(now),
         };
-        self.alkalinity.uptake = Some(entry.clone());
+        self.establish(entry.clone(), now);
         self.mark_written(now);
         self.touch_all_lines();
         let text = format!("established uptake is {uptake} a day now, before {before}");

@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use super::alarms::Alarm;
 use super::event::{Now, TrustSource};
 use super::state::{Engine, LedgerState};
+use crate::chemistry::Quantity;
 use crate::guard::{Allowance, Prediction, Refusal, Request, allowance, examine};
 use crate::metering::Coverage;
 use crate::plan::Slot;
@@ -41,8 +42,9 @@ pub struct Status {
     pub planned_alkalinity: Alkalinity,
     /// What part of it is in force, 1 for all.
     pub share_in_force: f64,
-    /// How much may be added in 24 h, and why.
+    /// How much of it may be added in 24 h, dKH, and why.
     pub allowance: Option<Allowance>,
+    /// Where it should be now, dKH.
     pub prediction: Option<Prediction>,
     /// Each contact and whether it counts as safe.
     pub inputs: Vec<(Name, bool)>,
@@ -162,7 +164,8 @@ impl Engine {
                 self.line_status(name, next.iter().find(|s| s.key.line == *name), now)
             })
             .collect();
-        let ramp = self.ramp_facts(now);
+        let alkalinity = Quantity::Alkalinity;
+        let facts = self.water_facts(now).remove(&alkalinity);
         Status {
             now,
             live: self.live,
@@ -180,9 +183,9 @@ impl Engine {
             changeover: self.changeover_words(),
             uptake: self.uptake(),
             planned_alkalinity: self.planned_alkalinity(),
-            share_in_force: self.alkalinity.share,
-            allowance: ramp.as_ref().and_then(allowance),
-            prediction: self.prediction(now),
+            share_in_force: self.share_of(&alkalinity),
+            allowance: facts.and_then(|facts| allowance(&alkalinity, &facts)),
+            prediction: self.prediction(&alkalinity, now),
             inputs: self
                 .inputs
                 .iter()

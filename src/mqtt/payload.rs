@@ -223,9 +223,8 @@ fn water(snapshot: &Snapshot) -> Value {
         Some(ReadingValue::Concentration { .. } | ReadingValue::Below { .. }) | None => None,
     };
     let prediction = status.prediction.map(|p| {
-        let wide = p.uncertainty.times(2.0).as_dkh();
-        let middle = p.value.as_dkh();
-        (middle, middle - wide, middle + wide)
+        let wide = 2.0 * p.uncertainty;
+        (p.value, p.value - wide, p.value + wide)
     });
     let readings: Vec<Value> = snapshot
         .readings
@@ -245,8 +244,8 @@ fn water(snapshot: &Snapshot) -> Value {
         "uptake_dkh_per_day": status.uptake.map(|u| num(u.as_dkh(), 3)),
         "planned_dkh_per_day": num(status.planned_alkalinity.as_dkh(), 3),
         "share_in_force_percent": num(status.share_in_force * 100.0, 1),
-        "allowance_dkh_per_day": status.allowance.map(|a| num(a.per_day.as_dkh(), 3)),
-        "allowance_reason": status.allowance.map(|a| a.reason.to_string()),
+        "allowance_dkh_per_day": status.allowance.map(|a| num(a.per_day, 3)),
+        "allowance_reason": status.allowance.map(|a| a.reason.words(&Quantity::Alkalinity)),
         "readings": readings,
     })
 }

@@ -213,8 +213,8 @@ fn ft_ha_02_no_value_can_make_a_message_unreadable() {
         let mut s = snapshot(&["alk"]);
         let alk = Alkalinity::from_meq_per_l(bad);
         s.status.prediction = Some(Prediction {
-            value: alk,
-            uncertainty: alk,
+            value: bad,
+            uncertainty: bad,
             age: Millis::DAY,
         });
         s.status.uptake = Some(alk);

@@ -124,8 +124,8 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
             share_in_force: 1.0,
             allowance: None,
             prediction: Some(Prediction {
-                value: Alkalinity::from_dkh(8.2),
-                uncertainty: Alkalinity::from_dkh(0.15),
+                value: 8.2,
+                uncertainty: 0.15,
                 age: Millis::from_secs(4 * 3600),
             }),
             inputs: vec![(name("float-a"), true)],

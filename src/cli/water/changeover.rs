@@ -90,13 +90,12 @@ fn begin(place: &Place, start: &ChangeoverStart, out: &mut Out) -> Result<(), Fa
             across_midnights(controller, &loaded.plan, (&shape, today), &|_| Volume::ZERO);
         let worst = crossings
             .iter()
-            .max_by(|a, b| a.alkalinity.as_dkh().total_cmp(&b.alkalinity.as_dkh()));
-        if let Some(worst) = worst {
+            .map(|crossing| (crossing.rise_of(&Quantity::Alkalinity), crossing.day))
+            .max_by(|a, b| a.0.total_cmp(&b.0));
+        if let Some((dkh, day)) = worst {
             writeln!(
                 out,
-                "all lines add at most {:.3} dKH in any 24 h across a midnight (before day {})",
-                worst.alkalinity.as_dkh(),
-                worst.day
+                "all lines add at most {dkh:.3} dKH in any 24 h across a midnight (before day {day})"
             )?;
         }
     }
@@ -173,11 +172,11 @@ fn show(
             )?;
         }
     }
-    if let Some(limits) = &controller.alkalinity {
+    if let Some(limits) = controller.water.get(&Quantity::Alkalinity) {
         writeln!(
             out,
             "the ramp allows uptake and {} a day, uptake alone without a fresh reading",
-            limits.max_rise
+            Quantity::Alkalinity.amount(limits.max_rise)
         )?;
     }
     let skipped = (1..shape.days).any(|s| {

@@ -4,7 +4,7 @@ use super::rig::{
     DAY, HOUR, MINUTE, PLAN, SECOND, World, calcium_at, demo, keeper, name, plan_of, ul,
 };
 use crate::engine::{Answer, Command, Event, NewCalibration, RefillLevel, RunEnd, RunReport};
-use crate::quantity::{Millis, Volume};
+use crate::quantity::{Alkalinity, Millis, Volume};
 use crate::record::{CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, StoredCalibration};
 
 /// Calcium alone, 3 mL at each of these times of Berlin, from 06:00 local on a summer's day, trusted.
@@ -690,11 +690,11 @@ fn ft_infus_10_the_alkalinity_allowance_shown_is_the_one_enforced() {
     world.run(5 * HOUR + 10 * MINUTE);
     let shown = world.status().allowance.unwrap();
     assert!(
-        (shown.per_day.as_dkh() - 1.3).abs() < 1e-9,
+        (shown.per_day - 1.3).abs() < 1e-9,
         "0.8 of uptake and 0.5 of rise"
     );
     let used: f64 = world.flows.iter().map(|f| f.alkalinity).sum();
-    let left = shown.per_day.as_meq_per_l() - used;
+    let left = Alkalinity::from_dkh(shown.per_day).as_meq_per_l() - used;
     // 60 g/L of Na2CO3 (105.988 g/mol) carry 1132.2 meq/L.
     let per_ul = 60.0 / 105.988 * 2_000.0 / 1e6 / 300.0;
     assert!(left > 60_000.0 * per_ul, "far more than one dose is left");

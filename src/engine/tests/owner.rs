@@ -10,7 +10,8 @@ use crate::record::{CourseKind, CourseState, Entry, FactKind};
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
 fn settled() -> World {
     let (mut controller, plan) = demo();
-    if let Some(limits) = &mut controller.alkalinity {
+    let limits = controller.water.get_mut(&Quantity::Alkalinity);
+    if let Some(limits) = limits.and_then(|l| l.tracked.as_mut()) {
         limits.settling = Millis::DAY;
     }
     let mut world = World::new(controller, plan, "2026-06-10T04:00:00Z");
@@ -362,7 +363,7 @@ fn after_a_water_change_nothing_rises_above_uptake_until_the_next_reading() {
     let status = world.status();
     assert!(status.prediction.is_none());
     let allowed = status.allowance.unwrap().per_day;
-    assert!((allowed.as_dkh() - 0.8).abs() < 1e-9);
+    assert!((allowed - 0.8).abs() < 1e-9);
     world.restart_after(SECOND);
     world.sync();
     world.run(HOUR);
