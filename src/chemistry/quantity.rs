@@ -1,8 +1,10 @@
 //! What is kept track of in the water: alkalinity, or an element.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt;
 
+use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -118,6 +120,20 @@ impl<'de> Deserialize<'de> for Quantity {
                 word.chars().take(60).collect::<String>()
             ))
         })
+    }
+}
+
+impl JsonSchema for Quantity {
+    fn inline_schema() -> bool {
+        true
+    }
+
+    fn schema_name() -> Cow<'static, str> {
+        "Quantity".into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        String::json_schema(generator)
     }
 }
 

@@ -14,7 +14,7 @@ use super::schema::{Named, Of};
 use super::stepper;
 use super::take::{DAY, named, reference, time};
 use super::tree::RawTable;
-use super::{board, input, pwm, relations, solution, water};
+use super::{board, input, peer, pwm, relations, solution, water};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
 use crate::quantity::{FlowRate, Name, TankVolume, Volume};
@@ -38,6 +38,8 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     let solutions = collect(raw, keys::controller::SOLUTION, sink, solution::build);
     let lines = lines(raw, sink);
     let apart = apart(raw, sink);
+    let peers = raw.list(keys::controller::PEER).iter();
+    let peers = peers.filter_map(|table| peer::build(table, sink)).collect();
     let inputs = collect(
         raw,
         keys::controller::INPUT,
@@ -79,6 +81,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         heads_at_once: heads_at_once(raw)?,
         water: water?,
         times: times?,
+        peers,
     })
 }
 

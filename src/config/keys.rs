@@ -31,11 +31,12 @@ section! { controller;
     INPUT: Named = named("input", &input::SECTION, Naming::Own, Optional);
     WATER: Named = named("water", &element::SECTION, Naming::Quantity { alkalinity: &alkalinity::SECTION }, Optional);
     TIME: Table = table("time", &time::SECTION, Optional);
+    PEER: List = list("peer", &peer::SECTION, Optional);
     MQTT: Table = table("mqtt", &mqtt::SECTION, Optional);
 }
 
 /// Tables of `controller.toml` that do not bear on dosing: changing them needs no new arming.
-pub(super) const NOT_ON_DOSING: &[&str] = &[controller::MQTT.name()];
+pub(super) const NOT_ON_DOSING: &[&str] = &[controller::MQTT.name(), controller::PEER.name()];
 
 section! {
     /// How pins are driven in live mode. Without this table live mode is refused.
@@ -152,6 +153,14 @@ section! { apart;
     FIRST: Text = text("first", "the name of a solution", Required);
     SECOND: Text = text("second", "the name of a solution", Required);
     GAP_MIN: Number = number("gap-min", 0.1, 720.0, "min", Required);
+}
+
+section! {
+    /// Rights have their words from [`super::peer::Right`].
+    peer;
+    USER: Text = text("user", "the name of a user", Need::Unless(&["group"]));
+    GROUP: Text = text("group", "the name of a group", Optional);
+    MAY: Texts = texts("may", "a list of rights such as [\"observe\", \"dose\"]", Required);
 }
 
 section! { input;

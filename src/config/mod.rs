@@ -23,6 +23,7 @@ mod mistake;
 mod model;
 mod mqtt;
 mod nearest;
+mod peer;
 mod pin;
 mod plan_file;
 mod pwm;
@@ -53,6 +54,7 @@ pub use model::{
     TimeLimits, Times, TrackedLimits, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
+pub use peer::{Peer, PeerName, Person, Right, allows};
 pub use pin::{header_pin, parse_pin};
 pub use plan_file::PlanCheck;
 pub use pwm::{WrittenChannel, WrittenPwm};

@@ -4,9 +4,12 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::calendar::CronTimes;
 use super::drive::{ActiveLevel, HeadOutput, Output};
+use super::peer::Peer;
 use crate::chemistry::{Celsius, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
@@ -39,6 +42,8 @@ pub struct Controller {
     /// Limits on each quantity that has a table; alkalinity is among them just when a line carries it.
     pub water: BTreeMap<Quantity, WaterLimits>,
     pub times: TimeLimits,
+    /// Who may ask for what over the local socket; without any, the rule of [`super::peer::allows`].
+    pub peers: Vec<Peer>,
 }
 
 impl Controller {
@@ -49,7 +54,8 @@ impl Controller {
 }
 
 /// Whether outputs are driven.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum Mode {
     /// No output is driven. The default.
     DryRun,

@@ -5,13 +5,11 @@
 
 mod client;
 mod server;
-mod view;
 mod wire;
 
 pub use client::{Client, ClientError};
 pub use server::{Incoming, ServeError, Server, check_socket_path};
-pub use view::{ClockView, HeadView, LineView, ShellFacts, StatusView, rfc3339, status_view};
-pub use wire::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
+pub use wire::{Request, Response};
 
 use std::path::{Path, PathBuf};
 

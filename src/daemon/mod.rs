@@ -18,10 +18,11 @@ mod lock;
 mod log;
 mod options;
 mod parts;
+mod people;
 mod pwm;
-mod requests;
 mod settings;
 mod start;
+mod totals;
 
 pub use arming::{Acceptance, level_text, pins_on_at_boot};
 pub(crate) use clock::machine_now;

@@ -13,7 +13,7 @@ use tokio::sync::mpsc;
 use super::arming::Acceptance;
 use super::books::{ledger_can_be_opened, open_ledger, session_boot, shell_clock};
 use super::clock::{ShellClock, under_voltage_file};
-use super::displays::{self, Displays, Told, Totals};
+use super::displays::{self, Displays};
 use super::driving::{Driving, Heads, force_off_leftovers, start_heads, start_inputs};
 use super::ended::{DaemonError, Ended};
 use super::event_loop::{EventLoop, Guards, Inbox, Outside, Signals};
@@ -25,12 +25,13 @@ use super::options::{RunOptions, ledger_path};
 use super::parts::Parts;
 use super::pwm::LeftOn;
 use super::settings::load_all;
+use super::totals::Totals;
 use crate::config::Mode;
-use crate::control::{Server, ShellFacts, check_socket_path};
-use crate::engine::Setup;
+use crate::control::{Server, check_socket_path};
+use crate::engine::{DaemonStatus, Setup, ShellFacts};
 use crate::ledger::Ledger;
 use crate::pump::{Output, Pace, Priority, PumpHandle};
-use crate::quantity::{Millis, Name};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::Hold;
 use crate::shell::{Books, Core, Desk, Known, Terms, setup};
 
@@ -117,13 +118,10 @@ async fn run_once(
         holds_kept,
     };
     let setup = setup(terms(options, parts, &clock, &driving), known);
+    let totals = totals(options, parts, &driving, &pumps, &setup);
     let (displays, on_broker) = start_displays(options, parts, &setup).unzip();
-    let books = if setup.ledger_fault.is_none() {
-        Books::Well
-    } else {
-        Books::Absent
-    };
-    let core = Core::start(setup, Desk::new(books));
+    let desk = desk(&setup);
+    let core = Core::start(setup, desk);
     let guards = start_guards(parts, &driving, acceptance, (&pumps, heartbeat), &tell)?;
     let (incoming, requests) = mpsc::channel(64);
     let serving = tokio::spawn(server.serve(incoming));
@@ -131,13 +129,13 @@ async fn run_once(
     let (state, since) = (options.state.clone(), crate::pump::elapsed());
     let event_loop = EventLoop {
         core,
-        facts: shell_facts(options, parts, &driving, &pumps),
         outside: Outside {
             clock,
             pumps,
             ledger: opened.ledger,
             holds,
             displays,
+            totals,
             arming_stored: false,
         },
         inbox: Inbox {
@@ -164,6 +162,13 @@ async fn run_once(
         on_broker.stop().await;
     }
     Ok(ended)
+}
+
+fn desk<A>(setup: &Setup) -> Desk<A> {
+    Desk::new(match setup.ledger_fault {
+        None => Books::Well,
+        Some(_) => Books::Absent,
+    })
 }
 
 fn terms(options: &RunOptions, parts: &Parts, clock: &ShellClock, driving: &Driving) -> Terms {
@@ -230,50 +235,57 @@ fn start_displays(
         tracing::warn!("MQTT stays off: time is virtual, and displays would take it for real");
         return None;
     }
-    let live = setup.live;
-    let delivered = Ledger::open_to_read(&ledger_path(&options.state))
-        .and_then(|ledger| ledger.delivered_by_line(live))
-        .inspect_err(|error| tracing::warn!(%error, "no totals for the displays"))
-        .ok();
-    let told = Told {
-        armed: live,
-        fingerprint: parts.controller_fingerprint.clone(),
-        zone: parts.controller.time_zone.clone(),
-        totals: Totals::at_start(delivered, &parts.controller, &setup.history, live),
-    };
-    let identity = displays::identity(&parts.controller, &options.state);
-    Some(displays::start(settings, identity, ShellClock::Real, told))
+    let identity = displays::identity(&options.state);
+    Some(displays::start(settings, &identity, ShellClock::Real))
 }
 
 fn pace(options: &RunOptions) -> Pace {
     options.warp.map_or(Pace::REAL, Pace::new)
 }
 
-fn shell_facts(
+fn totals(
     options: &RunOptions,
     parts: &Parts,
     driving: &Driving,
     pumps: &BTreeMap<Name, PumpHandle>,
-) -> ShellFacts {
+    setup: &Setup,
+) -> Totals {
     let priority = |(head, pump): (&Name, &PumpHandle)| {
         let text = match pump.priority()? {
             Priority::RealTime => "real_time".to_owned(),
             Priority::Ordinary { why } => format!("ordinary: {why}"),
         };
-        Some((head.to_string(), text))
+        Some((head.clone(), text))
     };
-    ShellFacts {
-        not_live: driving.not_live().map(str::to_owned),
-        warp: options.warp,
-        controller: parts.controller.name.to_string(),
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        controller_fingerprint: parts.controller_fingerprint.clone(),
-        plan_fingerprint: parts.plan_fingerprint.clone(),
-        zone: parts.controller.time_zone.clone(),
-        zone_name: parts.controller.time_zone_name.clone(),
-        mqtt: None,
+    let facts = ShellFacts {
+        daemon: DaemonStatus {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            controller_fingerprint: parts.controller_fingerprint.clone(),
+            plan_fingerprint: parts.plan_fingerprint.clone(),
+            time_zone: parts.controller.time_zone_name.clone(),
+            armed: driving.is_live(),
+            not_live_because: driving.not_live().map(str::to_owned),
+            warp: options.warp,
+            mqtt: None,
+        },
+        delivered: delivered(options, parts, driving.is_live()),
+        readings: BTreeMap::new(),
         thread_priority: pumps.iter().filter_map(priority).collect(),
-    }
+    };
+    Totals::at_start(facts, &setup.history, setup.live)
+}
+
+/// What each line has delivered so far; nothing when the ledger does not tell.
+fn delivered(options: &RunOptions, parts: &Parts, live: bool) -> BTreeMap<Name, Volume> {
+    let sums = Ledger::open_to_read(&ledger_path(&options.state))
+        .and_then(|ledger| ledger.delivered_by_line(live))
+        .inspect_err(|error| tracing::warn!(%error, "no totals for the displays"));
+    let Ok(sums) = sums else {
+        return BTreeMap::new();
+    };
+    let lines = parts.controller.lines.iter();
+    let sum = |name: &Name| sums.get(name).copied().unwrap_or_default();
+    lines.map(|l| (l.name.clone(), sum(&l.name))).collect()
 }
 
 fn announce(options: &RunOptions, driving: &Driving, acceptance: &Acceptance) {

@@ -1,9 +1,11 @@
 //! What the owner tells and accepts: facts for the record, and a new uptake.
 
+use super::ask::NewFact;
 use super::command::READING_AHEAD_MAX;
 use super::effect::{Answer, Denial, Ticket};
-use super::event::{NewFact, Now};
+use super::event::Now;
 use super::state::Engine;
+use super::wish::{Figures, UptakeFigures, Worked};
 use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Millis};
 use crate::record::{Entry, Fact, FactKind, UptakeAccepted, Who};
@@ -34,6 +36,14 @@ impl Engine {
         if new.kind == FactKind::WaterChange {
             self.check_water_change(new.value)?;
         }
+        let level = new.value.filter(|_| new.kind == FactKind::Water);
+        // A value without an uncertainty is a detection limit, which says nothing of the water.
+        if let Some(level) = level.filter(|_| new.uncertainty.is_some()) {
+            if !new.sure {
+                self.question_level(new.name.as_str(), level)?;
+            }
+            self.remember_level(new.name.as_str(), (happened, level));
+        }
         self.mark_written(now);
         let text = format!("written down: {}, {happened:.0}", summary(&new));
         if new.kind == FactKind::WaterChange {
@@ -41,10 +51,10 @@ impl Engine {
         }
         let entry = Fact {
             kind: new.kind,
-            name: new.name,
+            name: new.name.into(),
             value: new.value,
             uncertainty: new.uncertainty,
-            text: new.text,
+            text: new.text.into(),
             happened,
             who,
             at: self.stamp(now),
@@ -67,19 +77,11 @@ impl Engine {
         }
     }
 
-    /// Puts an accepted uptake into force, within the same limits as a declaration in the plan.
-    pub(super) fn accept_uptake(
-        &mut self,
-        uptake: Alkalinity,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
+    /// Another established uptake, within the same limits as a declaration in the plan.
+    pub(super) fn work_out_uptake(&self, uptake: Alkalinity, now: Now) -> Result<Worked, Denial> {
         let refuse = |why: String| Denial::new("uptake-refused", why);
-        let (Some(limits), Some(established)) = (
-            self.controller.tracked(&Quantity::Alkalinity).copied(),
-            self.established().cloned(),
-        ) else {
+        let limits = self.controller.tracked(&Quantity::Alkalinity);
+        let (Some(limits), Some(established)) = (limits, self.established()) else {
             let why = "no line carries alkalinity, or no uptake is declared in plan.toml yet";
             return Err(refuse(why.to_owned()));
         };
@@ -94,13 +96,32 @@ impl Engine {
             )));
         }
         let before = established.uptake;
-        Self::check_uptake_change(before, uptake, established.at.wall, &limits, now)
+        Self::check_uptake_change(before, uptake, established.at.wall, limits, now)
             .map_err(refuse)?;
+        Ok(Worked {
+            text: vec![format!(
+                "the established uptake becomes {uptake} a day, before {before}"
+            )],
+            figures: Figures::Uptake(UptakeFigures { uptake, before }),
+            ask_twice: None,
+            quiet: None,
+        })
+    }
+
+    pub(super) fn take_uptake(
+        &mut self,
+        UptakeFigures { uptake, before }: UptakeFigures,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) {
+        // What the plan file says stays what it said, so that only a new declaration counts as one.
+        let declared = self
+            .established()
+            .map_or(before, |established| established.declared);
         let entry = UptakeAccepted {
             uptake,
             before,
-            // What the plan file says stays what it said, so that only a new declaration counts as one.
-            declared: established.declared,
+            declared,
             who,
             at: self.stamp(now),
         };
@@ -110,7 +131,6 @@ impl Engine {
         let text = format!("established uptake is {uptake} a day now, before {before}");
         self.store(Entry::Uptake(entry), Some((ticket, Answer::Done { text })));
         self.follow_ramp(now);
-        Ok(())
     }
 }
 
@@ -118,6 +138,7 @@ impl Engine {
 fn summary(fact: &NewFact) -> String {
     let words: String = fact
         .text
+        .as_str()
         .lines()
         .next()
         .unwrap_or("")

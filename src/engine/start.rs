@@ -10,6 +10,7 @@ use super::event::{Now, TrustSource};
 use super::state::{
     ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory, WaterMemory,
 };
+use super::wish::VALID;
 use crate::config::{Controller, Plan};
 use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
@@ -64,6 +65,7 @@ impl Engine {
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
         engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
+        engine.proposal_valid = stretched(VALID, setup.pace);
         engine.boot = setup.boot;
         engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
         if let Some(why) = setup.ledger_fault.clone() {
@@ -94,6 +96,7 @@ impl Engine {
             schedule,
             live: false,
             grace: Millis::ZERO,
+            proposal_valid: VALID,
             permit_valid: controller.times.permit_valid,
             stopping: false,
             clock: ClockState {
@@ -125,6 +128,7 @@ impl Engine {
             cursor: history.newest_wall.unwrap_or(now.wall),
             water: WaterMemory::of_all(controller, history.uptake, now.elapsed),
             water_changed_at: history.water_changed,
+            levels: history.water.into_iter().collect(),
             changeover: history.changeover,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
@@ -136,8 +140,7 @@ impl Engine {
                 .collect(),
             under_voltage: false,
             alarms: Alarms::default(),
-            prepared: None,
-            token_last: 0,
+            pending: None,
             dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,

@@ -9,6 +9,7 @@ use jiff::civil::Date;
 use super::alarms::Alarms;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
+use super::wish::Pending;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
@@ -29,6 +30,8 @@ pub struct Engine {
     pub(super) live: bool,
     pub(super) grace: Millis,
     pub(super) permit_valid: Millis,
+    /// How long a proposal may wait for its confirmation.
+    pub(super) proposal_valid: Millis,
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
@@ -46,6 +49,8 @@ pub struct Engine {
     pub(super) water: BTreeMap<Quantity, WaterMemory>,
     /// When the water was last changed; a reading from before tells nothing of the new mixture.
     pub(super) water_changed_at: Option<Timestamp>,
+    /// The newest told value of everything but alkalinity, by its word and in the unit of the record, with when it was so.
+    pub(super) levels: BTreeMap<String, (Timestamp, f64)>,
     /// The newest changeover, over or not.
     pub(super) changeover: Option<crate::record::Changeover>,
     /// Courses that are not over.
@@ -57,8 +62,7 @@ pub struct Engine {
     pub(super) inputs: BTreeMap<Name, InputMemory>,
     pub(super) under_voltage: bool,
     pub(super) alarms: Alarms,
-    pub(super) prepared: Option<PreparedDose>,
-    pub(super) token_last: u64,
+    pub(super) pending: Option<Pending>,
     pub(super) dose_last: i64,
     /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
     pub(super) past: Vec<PastDose>,
@@ -166,18 +170,6 @@ pub(super) struct InputMemory {
     /// Recent changes of the raw level.
     pub(super) changes: VecDeque<Millis>,
     pub(super) chattering: bool,
-}
-
-#[derive(Debug, Clone)]
-pub(super) struct PreparedDose {
-    pub(super) token: u64,
-    pub(super) line: Name,
-    pub(super) volume: Volume,
-    pub(super) kind: crate::record::DoseKind,
-    pub(super) timed: Option<Millis>,
-    pub(super) unusual: bool,
-    pub(super) generation: u64,
-    pub(super) expires: Millis,
 }
 
 impl Engine {

@@ -156,6 +156,9 @@ impl Engine {
     pub(super) fn take_readings(&mut self, readings: &[Reading], added: &Carried) {
         for reading in readings {
             let of = &reading.measured;
+            if let ReadingValue::Concentration { value, .. } = reading.value {
+                self.remember_level(of.as_str(), (reading.taken, value.as_mg_per_l()));
+            }
             if let Some(memory) = self.water.get_mut(of) {
                 let (value, uncertainty) = reading.value.amount();
                 memory.reading = Some((value, uncertainty, reading.taken));

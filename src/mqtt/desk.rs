@@ -14,11 +14,11 @@ use serde_json::{Value, json};
 use tokio::sync::{mpsc, oneshot};
 
 use super::command::{Parsed, id_of, parse};
-use super::payload::{ml, mode, num};
+use super::payload::Reply;
 use super::settings::Settings;
 use super::{Clock, RemoteCommand};
-use crate::config::RemoteKind;
-use crate::engine::{Answer, Command, Denial, Now};
+use crate::config::{Mode, RemoteKind};
+use crate::engine::{Answer, Command, Denial, Figures, Now};
 use crate::quantity::Millis;
 use crate::record::HoldScope;
 
@@ -89,7 +89,7 @@ pub(super) struct Desk {
     allowance_at: Millis,
     suppressed: u64,
     refused: u64,
-    live: bool,
+    mode: Mode,
     clock_trusted: bool,
 }
 
@@ -114,14 +114,14 @@ impl Desk {
             allowance_at: now.elapsed,
             suppressed: 0,
             refused: 0,
-            live: false,
+            mode: Mode::DryRun,
             clock_trusted: false,
         }
     }
 
     /// Takes over what a snapshot says about mode, clock and holds.
-    pub(super) fn observe(&mut self, live: bool, clock_trusted: bool, holds: BTreeSet<HoldScope>) {
-        self.live = live;
+    pub(super) fn observe(&mut self, mode: Mode, clock_trusted: bool, holds: BTreeSet<HoldScope>) {
+        self.mode = mode;
         self.clock_trusted = clock_trusted;
         self.holds_in_force = holds;
     }
@@ -140,21 +140,17 @@ impl Desk {
         let scope = match &parsed.command {
             Command::Hold { scope, .. } => Some(scope.clone()),
             Command::Resume { .. }
-            | Command::PrepareDose { .. }
-            | Command::ConfirmDose { .. }
+            | Command::Prepare(_)
+            | Command::Confirm(_)
             | Command::Refill { .. }
             | Command::AddReading(_)
-            | Command::PrepareRun { .. }
             | Command::StopRun { .. }
             | Command::Verify(_)
             | Command::Calibrate(_)
             | Command::AddFact(_)
-            | Command::AddCourse(_)
             | Command::SetCourse { .. }
-            | Command::StartChangeover(_)
-            | Command::SetChangeover(_)
-            | Command::AcceptUptake(_)
-            | Command::TrustClock
+            | Command::SetChangeover { .. }
+            | Command::TrustClock {}
             | Command::Acknowledge { .. }
             | Command::SimulateInput { .. } => None,
         };
@@ -380,21 +376,27 @@ impl Desk {
             Ok(answer) => (None, words(answer)),
             Err(denial) => (Some(denial.code.as_str()), denial.text.clone()),
         };
-        let mut out = json!({
-            "mode": mode(self.live),
-            "id": id,
-            "command": kind.as_str(),
-            "accepted": answer.is_ok(),
-            "code": code,
-            "text": text,
-            "token": null, "line": null, "solution": null, "caustic": null, "volume_ml": null,
-            "run_time_s": null, "unusual": null, "dose": null,
-            "suppressed": std::mem::take(&mut self.suppressed),
-        });
-        if let (Ok(answer), Some(map)) = (answer, out.as_object_mut()) {
-            map.extend(details(answer));
+        let mut reply = Reply {
+            mode: self.mode,
+            id: id.map(str::to_owned),
+            command: kind.as_str().to_owned(),
+            accepted: answer.is_ok(),
+            code: code.map(str::to_owned),
+            text,
+            token: None,
+            line: None,
+            solution: None,
+            caustic: None,
+            volume: None,
+            run_time_s: None,
+            unusual: None,
+            dose: None,
+            suppressed: std::mem::take(&mut self.suppressed),
+        };
+        if let Ok(answer) = answer {
+            details(answer, &mut reply);
         }
-        out
+        json!(reply)
     }
 }
 
@@ -416,26 +418,27 @@ fn sender(from: Option<&str>) -> String {
 fn words(answer: &Answer) -> String {
     match answer {
         Answer::Done { text } => text.clone(),
-        Answer::DosePrepared {
-            line,
-            volume,
-            run_time,
-            caustic,
-            unusual,
-            ..
-        } => format!(
-            "{volume} on {line}, {run_time}{}{}; confirm within a minute with the token and the same volume",
-            if *caustic {
-                ", burns skin and eyes"
-            } else {
-                ""
-            },
-            if *unusual {
-                ", more than three times the usual dose"
-            } else {
-                ""
-            },
-        ),
+        Answer::Proposal(proposal) => {
+            let Figures::Dose(dose) = &proposal.figures else {
+                return answer.text();
+            };
+            format!(
+                "{} on {}, {}{}{}; confirm within a minute with the token and the same volume",
+                dose.volume,
+                dose.line,
+                dose.run_time,
+                if dose.caustic {
+                    ", burns skin and eyes"
+                } else {
+                    ""
+                },
+                if proposal.ask_twice.is_some() {
+                    ", more than three times the usual dose"
+                } else {
+                    ""
+                },
+            )
+        }
         Answer::DoseStarted {
             id,
             line,
@@ -447,41 +450,33 @@ fn words(answer: &Answer) -> String {
     }
 }
 
-fn details(answer: &Answer) -> Vec<(String, Value)> {
-    let rows = match answer {
-        Answer::Done { .. } => Vec::new(),
-        Answer::DosePrepared {
-            token,
-            line,
-            solution,
-            caustic,
-            volume,
-            run_time,
-            unusual,
-            ..
-        } => vec![
-            // As text: not every JSON reader keeps 64 bits of a number.
-            ("token", json!(token.to_string())),
-            ("line", json!(line.as_str())),
-            ("solution", json!(solution.as_str())),
-            ("caustic", json!(caustic)),
-            ("volume_ml", ml(*volume)),
-            ("run_time_s", num(run_time.as_secs(), 3)),
-            ("unusual", json!(unusual)),
-        ],
+fn details(answer: &Answer, reply: &mut Reply) {
+    match answer {
+        Answer::Done { .. } => {}
+        Answer::Proposal(proposal) => {
+            let Figures::Dose(dose) = &proposal.figures else {
+                return;
+            };
+            reply.token = Some(proposal.token.to_string());
+            reply.line = Some(dose.line.clone());
+            reply.solution = Some(dose.solution.clone());
+            reply.caustic = Some(dose.caustic);
+            reply.volume = Some(dose.volume);
+            reply.run_time_s = Some(dose.run_time.as_secs());
+            reply.unusual = Some(proposal.ask_twice.is_some());
+        }
         Answer::DoseStarted {
             id,
             line,
             volume,
             run_time,
-        } => vec![
-            ("dose", json!(id.0)),
-            ("line", json!(line.as_str())),
-            ("volume_ml", ml(*volume)),
-            ("run_time_s", num(run_time.as_secs(), 3)),
-        ],
-    };
-    rows.into_iter().map(|(k, v)| (k.to_owned(), v)).collect()
+        } => {
+            reply.dose = Some(id.0);
+            reply.line = Some(line.clone());
+            reply.volume = Some(*volume);
+            reply.run_time_s = Some(run_time.as_secs());
+        }
+    }
 }
 
 #[cfg(test)]
@@ -507,7 +502,7 @@ mod tests {
         let (tx, core) = mpsc::channel(64);
         let clock: Clock = Arc::new(move || *read.lock().unwrap());
         let mut desk = Desk::new(Arc::new(settings), clock, tx);
-        desk.observe(false, true, BTreeSet::new());
+        desk.observe(Mode::DryRun, true, BTreeSet::new());
         let mut bench = Bench { desk, now, core };
         bench.pass(60);
         bench
@@ -639,7 +634,7 @@ mod tests {
     #[test]
     fn with_an_untrusted_clock_only_a_hold_is_obeyed() {
         let mut b = bench(&ALL);
-        b.desk.observe(false, false, BTreeSet::new());
+        b.desk.observe(Mode::DryRun, false, BTreeSet::new());
         assert_eq!(b.resume("a", 0).unwrap_err(), "clock-unsure");
         let old = format!(r#"{{"sent":"{}"}}"#, b.sent(99_999));
         assert!(taken(b.send(RemoteKind::Hold, &old, false)).is_ok());
@@ -693,12 +688,12 @@ mod tests {
         assert!(taken(b.send(RemoteKind::Hold, r#"{"line":"alk"}"#, false)).is_ok());
         b.finish(first);
         b.desk
-            .observe(false, true, BTreeSet::from([HoldScope::All]));
+            .observe(Mode::DryRun, true, BTreeSet::from([HoldScope::All]));
         assert_eq!(
             taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(),
             "under-way"
         );
-        b.desk.observe(false, true, BTreeSet::new());
+        b.desk.observe(Mode::DryRun, true, BTreeSet::new());
         assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
     }
 

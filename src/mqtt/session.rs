@@ -7,18 +7,18 @@ use rumqttc::{
     Event, Outgoing, Packet, Publish, PublishOptions, QoS, SubscribeFilterInput,
     ValidatedTopicFilter,
 };
-use serde_json::Value;
+use serde_json::{Value, json};
 use tokio::sync::oneshot;
 use tokio::time::{Duration, Instant, sleep_until};
 
-use super::Snapshot;
 use super::board::PAYLOAD_BYTES_MAX;
 use super::client::Worker;
 use super::connection::{Connection, Fault, FaultKind, will};
 use super::desk::{Outcome, Received};
 use super::discovery::{description, removal};
-use super::payload::event;
+use super::payload::EventMessage;
 use crate::config::RemoteKind;
+use crate::engine::Status;
 
 /// State is rebuilt no oftener than this, however often the engine moves.
 const REBUILD_EVERY: Duration = Duration::from_millis(100);
@@ -394,12 +394,7 @@ impl<'a> Session<'a> {
         }
         self.described = Some(key);
         let worker = &self.worker;
-        let new = description(
-            &snapshot,
-            &worker.identity,
-            &worker.settings,
-            &worker.topics,
-        );
+        let new = description(&snapshot, &worker.settings, &worker.topics);
         let topic = worker.topics.discovery().to_owned();
         if let Some(message) = self
             .old_description
@@ -455,14 +450,14 @@ impl<'a> Session<'a> {
     }
 
     fn pump_events(&mut self) {
-        let live = self
-            .worker
-            .state
-            .borrow()
-            .as_ref()
-            .is_some_and(|s| s.status.live);
+        let mode = self.worker.mode();
         while let Some(line) = self.worker.event_queue.front() {
-            let payload = event(line, live, self.worker.events_dropped).to_string();
+            let message = EventMessage {
+                mode,
+                line,
+                dropped_before: self.worker.events_dropped,
+            };
+            let payload = json!(message).to_string();
             if !self.publish(&self.worker.topics.event(), &payload, false) {
                 return;
             }
@@ -525,8 +520,7 @@ impl<'a> Session<'a> {
     }
 }
 
-fn described(snapshot: &Arc<Snapshot>) -> Described {
-    let status = &snapshot.status;
+fn described(status: &Arc<Status>) -> Described {
     let mut names: Vec<String> = status
         .lines
         .iter()
@@ -539,7 +533,11 @@ fn described(snapshot: &Arc<Snapshot>) -> Described {
             .map(|r| format!("reservoir {}", r.name)),
     );
     names.extend(status.heads.iter().map(|h| format!("head {}", h.name)));
-    (names, snapshot.delivered_lifetime.len())
+    let known = status
+        .lines
+        .iter()
+        .filter(|l| l.delivered_lifetime.is_some());
+    (names, known.count())
 }
 
 fn ended() -> Fault {

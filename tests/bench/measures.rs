@@ -25,6 +25,8 @@ use std::time::Duration;
 
 use dosewright::control::{Client, Request};
 use dosewright::daemon::ShellClock;
+use dosewright::engine;
+use dosewright::record::HoldScope;
 use rig::Rig;
 use rustix::process::Signal;
 use rustix::time::{ClockId, clock_gettime};
@@ -92,19 +94,17 @@ fn hold(report: &mut Report) {
     for round in 1..=51 {
         rig.ok(&["dose", "fast", "60 mL", "--yes", "--repeat", "60 mL"]);
         rig::wait_for("flow", || {
-            rig.line("fast")["running_so_far_ul"]
-                .as_i64()
-                .filter(|ul| *ul > 0)
+            rig::ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
         });
         let before = boot_ms();
         if round % 2 == 1 {
             rig.ok(&["hold"]);
             begun.push((round, before));
         } else {
-            let request = Request::Hold {
-                line: None,
-                reason: "bench".to_owned(),
-            };
+            let request = Request::Command(engine::Command::Hold {
+                scope: HoldScope::All,
+                reason: "bench".into(),
+            });
             Client::connect(rig.state()).unwrap().ask(&request).unwrap();
             asked.push((round, before));
         }

@@ -1,12 +1,13 @@
 //! Doses as a keeper sees them.
 
 use std::path::PathBuf;
-use std::process::Command;
 
-use dosewright::control::Request;
+use dosewright::engine::{Answer, Command, Wish};
+use dosewright::quantity::{Name, Volume};
+use dosewright::record::DoseKind;
 use serde_json::Value;
 
-use crate::rig::{BOTTLE_UL, Rig, binary, text, wait_for};
+use crate::rig::{BOTTLE_UL, Rig, binary, text, ul, wait_for};
 
 /// The sample configuration of the repository.
 fn demo_config() -> PathBuf {
@@ -23,7 +24,7 @@ fn the_demo_reef_doses_within_seconds_and_can_be_held_and_resumed() {
         );
     }
     let daemon = rig.start(&["--warp", "600"]);
-    assert_eq!(rig.status()["mode"], "dry_run");
+    assert_eq!(rig.status()["mode"], "dry-run");
     wait_for("three delivered doses", || {
         let done = rig.rows("dose");
         (done.iter().filter(|d| d["outcome"] == "delivered").count() >= 3).then_some(())
@@ -34,7 +35,10 @@ fn the_demo_reef_doses_within_seconds_and_can_be_held_and_resumed() {
     for line in status["lines"].as_array().unwrap() {
         assert_eq!(line["state"], "held", "{line}");
         assert!(
-            line["reason"].as_str().unwrap().contains("a look at it"),
+            line["reason"]["text"]
+                .as_str()
+                .unwrap()
+                .contains("a look at it"),
             "{line}"
         );
     }
@@ -70,7 +74,7 @@ fn a_dose_by_hand_in_real_time_is_booked_to_the_microlitre() {
         (dose.delivered_ul, dose.left_ul),
         (by_time, BOTTLE_UL - by_time)
     );
-    assert_eq!(rig.line("fast")["delivered_24h_ul"], by_time);
+    assert_eq!(ul(&rig.line("fast")["delivered_24h_ml"]), Some(by_time));
     daemon.stop();
     rig.books_are_right();
 }
@@ -79,20 +83,20 @@ fn a_dose_by_hand_in_real_time_is_booked_to_the_microlitre() {
 fn one_confirmation_gives_one_dose() {
     let rig = Rig::new();
     let daemon = rig.start_real();
-    let prepare = Request::PrepareDose {
-        line: "fast".to_owned(),
-        volume_ul: 1000,
-        kind: "hand".to_owned(),
+    let wish = Wish::Dose {
+        line: Name::new("fast").unwrap(),
+        volume: Volume::from_ul(1000),
+        kind: DoseKind::Hand,
     };
-    let prepared = rig.ask(&prepare).unwrap();
+    let prepared = rig.ask(&Command::Prepare(wish).into()).unwrap();
     assert!(prepared.ok, "{prepared:?}");
     assert_eq!(rig.doses().len(), 0, "asking is not giving");
-    let token = prepared.data["token"].as_u64().unwrap();
-    // A line without a plan has no usual dose, so the volume is to be repeated.
-    let confirm = Request::ConfirmDose {
-        token,
-        repeated_volume_ul: Some(1000),
+    let Answer::Proposal(proposal) = serde_json::from_value(prepared.data).unwrap() else {
+        panic!("no proposal");
     };
+    // A line without a plan has no usual dose, so the volume is to be repeated.
+    let confirm = proposal.confirm(Some(Volume::from_ul(1000)));
+    let confirm = Command::Confirm(confirm).into();
     assert!(rig.ask(&confirm).unwrap().ok);
     let again = rig.ask(&confirm).unwrap();
     assert_eq!(again.code.as_deref(), Some("token-unknown"), "{again:?}");
@@ -106,7 +110,7 @@ fn virtual_time_begins_where_it_is_told_to_and_the_plan_of_a_day_is_kept() {
     let rig = Rig::new();
     let daemon = rig.start(&["--warp", "3600", "--start-at", "2026-10-24T22:00:00Z"]);
     wait_for("a day of virtual time", || {
-        let time: jiff::Timestamp = rig.status()["time"].as_str()?.parse().ok()?;
+        let time: jiff::Timestamp = rig.status()["at"].as_str()?.parse().ok()?;
         (time > "2026-10-26T00:00:00Z".parse().unwrap()).then_some(())
     });
     daemon.stop();
@@ -168,7 +172,7 @@ fn the_ledger_is_listed_by_the_words_that_the_help_uses() {
 #[test]
 fn a_closed_pipe_is_no_error() {
     let rig = Rig::new();
-    let mut command = Command::new("sh");
+    let mut command = std::process::Command::new("sh");
     let line = format!(
         "{} manual | head -n 1; {} check --config {} | head -n 1",
         binary(),

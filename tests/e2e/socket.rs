@@ -7,14 +7,12 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-use crate::rig::{Rig, binary, skipped, text, wait_for};
+use crate::rig::{Rig, binary, skipped, text, ul, wait_for};
 
 fn long_dose(rig: &Rig) {
     rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
     wait_for("flow", || {
-        rig.line("fast")["running_so_far_ul"]
-            .as_i64()
-            .filter(|ul| *ul > 0)
+        ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
     });
 }
 
@@ -49,12 +47,16 @@ fn garbage_is_answered_with_a_refusal_and_the_dose_goes_on() {
     let rig = Rig::new();
     let mut daemon = rig.start_real();
     long_dose(&rig);
-    let garbage: [&[u8]; 7] = [
+    let garbage: [&[u8]; 11] = [
         b"\n",
         b"not json\n",
         b"{}\n",
         b"{\"request\":\"open-the-tap\"}\n",
-        b"{\"request\":\"hold\",\"reason\":\"x\",\"line\":null,\"more\":1}\n",
+        b"{\"request\":\"command\",\"command\":\"hold\",\"reason\":\"x\",\"line\":null,\"more\":1}\n",
+        b"{\"request\":\"status\",\"x\":1}\n",
+        b"{\"request\":\"reload\",\"x\":1}\n",
+        b"{\"request\":\"disarm\",\"x\":1}\n",
+        b"{\"request\":\"command\",\"command\":\"trust-clock\",\"x\":1}\n",
         b"\xff\xfe\x00\x01\n",
         b"[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[\n",
     ];
@@ -70,14 +72,18 @@ fn garbage_is_answered_with_a_refusal_and_the_dose_goes_on() {
     }
     // Out of range, wrong type, not finite, unknown name: each a no in words.
     for request in [
-        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":-5,\"kind\":\"hand\"}\n",
-        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":9223372036854775807,\"kind\":\"hand\"}\n",
-        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":1.5,\"kind\":\"hand\"}\n",
-        "{\"request\":\"prepare-dose\",\"line\":\"../etc\",\"volume_ul\":1000,\"kind\":\"hand\"}\n",
-        "{\"request\":\"reading\",\"quantity\":\"Ca\",\"value\":1e999,\"uncertainty\":1,\"below\":false,\"method\":\"\",\"taken\":null,\"sure\":true}\n",
-        "{\"request\":\"confirm-dose\",\"token\":18446744073709551615,\"repeated_volume_ul\":null}\n",
+        r#""command":"prepare","wish":"dose","line":"fast","volume_ul":-5,"kind":"hand""#,
+        r#""command":"prepare","wish":"dose","line":"fast","volume_ul":9223372036854775807,"kind":"hand""#,
+        r#""command":"prepare","wish":"dose","line":"fast","volume_ul":1.5,"kind":"hand""#,
+        r#""command":"prepare","wish":"dose","line":"../etc","volume_ul":1000,"kind":"hand""#,
+        r#""command":"prepare","wish":"dose","line":"fast","volume_ul":1000,"kind":"plan""#,
+        r#""command":"add-reading","of":"Ca","value":{"form":"concentration","value_mg_per_l":1e999,"uncertainty_mg_per_l":1},"sure":true"#,
+        r#""command":"add-reading","of":"Ca","value":{"form":"alkalinity","value_dkh":8,"uncertainty_dkh":1},"sure":true"#,
+        r#""command":"confirm","token":"ffffffffffffffffffffffffffffffff","shown":null,"repeated_volume_ul":null"#,
+        r#""command":"confirm","token":1,"shown":null,"repeated_volume_ul":1000"#,
     ] {
         let mut stream = connect(&rig);
+        let request = format!("{{\"request\":\"command\",{request}}}\n");
         stream.write_all(request.as_bytes()).unwrap();
         stream.shutdown(std::net::Shutdown::Write).unwrap();
         let answer = until_hung_up(&stream);

@@ -5,9 +5,12 @@ use std::path::PathBuf;
 use std::process::{Child, Command as Process, Stdio};
 use std::time::Duration;
 
+use dosewright::chemistry::Quantity;
 use dosewright::control::{Client, Request};
+use dosewright::engine::{Answer, Command, NewReading, Wish};
 use dosewright::pump::elapsed;
-use dosewright::quantity::Volume;
+use dosewright::quantity::{Concentration, Name, Volume};
+use dosewright::record::{DoseKind, HoldScope, ReadingValue};
 use rustix::process::{Signal, kill_process};
 use serde_json::{Value, json};
 use tokio::time::Instant;
@@ -83,7 +86,7 @@ impl Reef {
             assert!(Instant::now() < until, "no daemon\n{}", reef.log());
             tokio::time::sleep(Duration::from_millis(10)).await;
         }
-        reef.ask(&Request::TrustClock);
+        reef.ask(&Command::TrustClock {}.into());
         reef
     }
 
@@ -109,26 +112,28 @@ impl Reef {
     }
 
     fn status(&self) -> Value {
-        self.ask(&Request::Status)
+        self.ask(&Request::Status {})
     }
 
     /// Begins a dose by hand.
     fn dose(&self, volume_ul: i64) {
-        let prepared = self.ask(&Request::PrepareDose {
-            line: "fast".to_owned(),
-            volume_ul,
-            kind: "hand".to_owned(),
-        });
-        self.ask(&Request::ConfirmDose {
-            token: prepared["token"].as_u64().unwrap(),
-            repeated_volume_ul: Some(volume_ul),
-        });
+        let volume = Volume::from_ul(volume_ul);
+        let wish = Wish::Dose {
+            line: Name::new("fast").unwrap(),
+            volume,
+            kind: DoseKind::Hand,
+        };
+        let prepared = self.ask(&Command::Prepare(wish).into());
+        let Answer::Proposal(proposal) = serde_json::from_value(prepared).unwrap() else {
+            panic!("no proposal");
+        };
+        self.ask(&Command::Confirm(proposal.confirm(Some(volume))).into());
     }
 
     /// Waits until the line's dose flows.
     async fn flows(&self) {
         let until = Instant::now() + DEADLINE;
-        while self.status()["lines"][0]["running_so_far_ul"].as_i64() <= Some(0) {
+        while self.status()["lines"][0]["running"]["so_far_ml"].as_f64() <= Some(0.0) {
             assert!(Instant::now() < until, "no flow\n{}", self.log());
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
@@ -224,18 +229,22 @@ async fn the_daemons_state_is_kept_on_the_broker_and_its_events_and_readings_arr
     let booked = reef.booked_ml();
     let mut late = Watcher::join(broker.port, &["dosewright/+/line/fast"]).await;
     late.wait("the dose's line", |m| {
-        m.json()["lifetime_ml"] == booked && m.json()["last_24h_ml"] == booked
+        m.json()["delivered_lifetime_ml"] == booked && m.json()["delivered_24h_ml"] == booked
     })
     .await;
-    reef.ask(&Request::Reading(dosewright::control::ReadingRequest {
-        quantity: "Ca".to_owned(),
-        value: 421.0,
-        uncertainty: 8.0,
-        below: false,
-        method: "drop test".to_owned(),
-        taken: None,
-        sure: false,
-    }));
+    reef.ask(
+        &Command::AddReading(NewReading {
+            measured: Quantity::from_word("Ca").unwrap(),
+            value: ReadingValue::Concentration {
+                value: Concentration::from_mg_per_l(421.0),
+                uncertainty: Concentration::from_mg_per_l(8.0),
+            },
+            method: "drop test".into(),
+            taken: None,
+            sure: false,
+        })
+        .into(),
+    );
     watcher
         .wait("the reading", |m| {
             ends(m, "/water") && m.json().to_string().contains("421")
@@ -243,14 +252,16 @@ async fn the_daemons_state_is_kept_on_the_broker_and_its_events_and_readings_arr
         .await;
     let controller = kept(&broker, "/controller").await.json();
     assert_eq!(controller["name"], "test-reef");
-    assert_eq!(controller["armed"], false);
-    assert_eq!(controller["clock_trusted"], true);
+    assert_eq!(controller["clock"]["trusted"], true);
     let status = reef.status();
+    let daemon = &controller["daemon"];
+    assert_eq!(daemon["armed"], false);
+    assert!(daemon["controller_fingerprint"].is_string());
     assert_eq!(
-        controller["config_fingerprint"],
-        status["controller_fingerprint"]
+        daemon["controller_fingerprint"],
+        status["daemon"]["controller_fingerprint"]
     );
-    let words = status["mqtt"].as_str().unwrap().to_owned();
+    let words = status["daemon"]["mqtt"].as_str().unwrap().to_owned();
     assert!(words.starts_with("connected since"), "{words}");
 }
 
@@ -279,14 +290,14 @@ async fn totals_go_on_after_a_restart_of_the_daemon() {
     let mut watcher = Watcher::join(broker.port, &["dosewright/+/line/fast"]).await;
     let line = watcher
         .wait("the total", |m| {
-            m.json()["lifetime_ml"].as_f64() > Some(300.0)
+            m.json()["delivered_lifetime_ml"].as_f64() > Some(300.0)
         })
         .await;
     // The killed dose counts in full; what the first one gave is by its measured time.
     reef.ended(2).await;
     let all = reef.booked_ml();
     assert!(all.as_f64() >= Some(301.0), "{all}");
-    assert_eq!(line.json()["lifetime_ml"], all);
+    assert_eq!(line.json()["delivered_lifetime_ml"], all);
 }
 
 #[tokio::test]
@@ -371,7 +382,12 @@ async fn a_hold_from_the_broker_switches_a_running_head_off_at_once() {
             holds[0]["who"].as_str().unwrap().ends_with("by remote"),
             "{holds}"
         );
-        reef.ask(&Request::Resume { line: None });
+        reef.ask(
+            &Command::Resume {
+                scope: HoldScope::All,
+            }
+            .into(),
+        );
         watcher
             .wait("the resume", |m| {
                 ends(m, "/controller") && m.json()["held"] == false
@@ -442,7 +458,7 @@ async fn a_dead_broker_a_frozen_one_and_none_at_all_make_the_same_doses() {
     let without = too_long(&Reef::start("").await).await;
     let dead = Reef::start(&mqtt(free_port())).await;
     let dead_times = too_long(&dead).await;
-    let words = dead.status()["mqtt"].as_str().unwrap().to_owned();
+    let words = dead.status()["daemon"]["mqtt"].as_str().unwrap().to_owned();
     assert!(words.starts_with("not connected"), "{words}");
     let broker = Broker::start().await;
     let frozen = Reef::on(&broker).await;
@@ -512,7 +528,7 @@ async fn mqtt_check_beside_a_running_daemon_says_that_all_works_and_schema_names
     let (code, report) = tell(&["mqtt", "check", "--json"]);
     assert_eq!((code, &report["ok"]), (Some(0), &json!(true)), "{report}");
     assert_eq!(
-        reef.status()["mqtt"].as_str().unwrap().get(..9),
+        reef.status()["daemon"]["mqtt"].as_str().unwrap().get(..9),
         Some("connected")
     );
     let (code, schema) = tell(&["schema", "displays"]);

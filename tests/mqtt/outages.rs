@@ -146,7 +146,7 @@ async fn ft_mqtt_07_publishing_resumes_after_every_restart_under_load() {
         loop {
             n += 1;
             let mut s = snapshot(&["alk", "cal"]);
-            s.status.lines[0].delivered_24h = Volume::from_ul(n);
+            s.lines[0].delivered_24h = Volume::from_ul(n);
             state.send_replace(Some(Arc::new(s)));
             tokio::time::sleep(Duration::from_millis(1)).await;
         }
@@ -181,7 +181,7 @@ async fn ft_mqtt_06_the_newest_state_goes_out_after_an_outage_and_nothing_waits_
     let mut worst = Duration::ZERO;
     for n in 1..=3600 {
         let mut s = snapshot(&["alk", "cal"]);
-        s.status.lines[0].delivered_24h = Volume::from_ul(n);
+        s.lines[0].delivered_24h = Volume::from_ul(n);
         let began = Instant::now();
         rig.state.send_replace(Some(Arc::new(s)));
         assert!(rig.events.send(Arc::new(event(n))).is_ok());
@@ -200,7 +200,7 @@ async fn ft_mqtt_06_the_newest_state_goes_out_after_an_outage_and_nothing_waits_
     )
     .await;
     let first = watcher.on(&rig.topics.of("line/alk")).await;
-    assert_eq!(first.json()["last_24h_ml"], json!(3.6));
+    assert_eq!(first.json()["delivered_24h_ml"], json!(3.6));
     let event = watcher.on(&rig.topics.event()).await;
     assert!(
         event.json()["id"].as_i64().unwrap() > 3400,
@@ -370,9 +370,9 @@ async fn ft_mqtt_10_a_second_controller_with_our_machine_id_is_named() {
         s.timing.back_off_taken = Duration::from_secs(2);
         s
     };
-    let a = start_as(quick(), identity("m1", 1), snapshot(&["alk"]));
+    let a = start_as(quick(), &identity("m1", 1), snapshot(&["alk"]));
     a.confirmed().await;
-    let b = start_as(quick(), identity("m1", 2), snapshot(&["alk"]));
+    let b = start_as(quick(), &identity("m1", 2), snapshot(&["alk"]));
     let health = tokio::select! {
         h = a.health(|h| h.id_in_use.is_some()) => h,
         h = b.health(|h| h.id_in_use.is_some()) => h,
@@ -426,7 +426,11 @@ async fn a_line_that_is_gone_is_taken_off_the_broker_also_across_a_restart() {
             m.retain && m.topic == topics.discovery()
         })
         .await;
-    let rig = start_as(settings(broker.port), identity("m1", 8), snapshot(&["alk"]));
+    let rig = start_as(
+        settings(broker.port),
+        &identity("m1", 8),
+        snapshot(&["alk"]),
+    );
     let removal = watcher
         .wait("a removal", |m| !m.retain && m.topic == topics.discovery())
         .await

@@ -126,7 +126,7 @@ async fn ft_mqtt_08_a_day_without_a_broker_costs_few_attempts_and_few_log_lines(
     let s = dosewright::mqtt::Settings::new("127.0.0.1", free_port());
     let rig = start_with_clock(
         s,
-        identity("m1", 3),
+        &identity("m1", 3),
         snapshot(&["alk"]),
         clock,
         Arc::new(AtomicI64::new(0)),

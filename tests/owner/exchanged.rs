@@ -178,7 +178,7 @@ fn a_top_up_is_shown_begun_listed_and_confirmed_by_a_new_result_only() {
     let done = reef.run(&["course", "confirm", "1", "--review-days", "60"]);
     let said = String::from_utf8_lossy(&done.stdout).into_owned();
     assert!(
-        done.status.success() && said.contains("I 0.055"),
+        done.status.success() && said.contains("iodine 0.055"),
         "{done:?}"
     );
     let list = reef.json(&["course", "list", "--json"]);
@@ -202,7 +202,7 @@ fn a_water_change_is_told_once_and_then_nothing_rises_until_a_test() {
     assert!(told.status.success(), "{told:?}");
     let status: serde_json::Value =
         serde_json::from_slice(&reef.run(&["status", "--json"]).stdout).unwrap();
-    assert!(status["alkalinity"]["predicted_dkh"].is_null(), "{status}");
+    assert!(status["water"]["predicted_dkh"].is_null(), "{status}");
     let listed = reef.json(&["changes", "--json"]);
     assert!(
         listed.to_string().contains("new water with alkalinity 8"),

@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::sync::Arc;
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde_json::json;
 
 use super::explain::explain;
@@ -11,7 +13,6 @@ use crate::cli::args::{Check, Place};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::config::Loaded;
-use crate::control::rfc3339;
 use crate::daemon::{load_all, machine_now};
 use crate::plan::{Schedule, Slot, plan_daily_volumes};
 use crate::quantity::{Name, Volume};
@@ -53,6 +54,11 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
         return Ok(());
     }
     print(&loaded, day, &slots, out)
+}
+
+/// An instant with the offset of a zone.
+fn rfc3339(at: Timestamp, zone: &TimeZone) -> String {
+    at.display_with_offset(zone.to_offset(at)).to_string()
 }
 
 fn print(

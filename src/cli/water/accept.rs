@@ -8,11 +8,13 @@ use crate::chemistry::{Quantity, figures};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
+use crate::cli::proposal::prepare;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, tracked};
 use crate::cli::water::owner_args::Accept;
 use crate::cli::words::agreed;
 use crate::config::TrackedLimits;
-use crate::control::{Client, Request, Response};
+use crate::control::{Client, Response};
+use crate::engine::{Command, Proposal as Proposed, Wish};
 use crate::estimate::{Advice, Proposal, Tracked, Uptake};
 use crate::quantity::{Alkalinity, f64_from_i64};
 
@@ -63,6 +65,7 @@ pub(in crate::cli) fn accept(
         Tracked::Alkalinity => of_alkalinity(&case, uptake)?,
         Tracked::Element(_) => of_element(&case, proposal),
     };
+    let proposed = proposed(place, &step, options.json, out)?;
     if !options.json {
         for line in &step.said {
             writeln!(out, "{line}")?;
@@ -84,7 +87,7 @@ pub(in crate::cli) fn accept(
     if !options.yes {
         agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
     }
-    let told = put_into_force(place, &step)?;
+    let told = put_into_force(proposed)?;
     if options.json {
         let texts: Vec<&str> = told.iter().map(|r| r.text.as_str()).collect();
         let (line, daily) = (case.lead.as_str(), step.ml);
@@ -99,14 +102,27 @@ pub(in crate::cli) fn accept(
     Ok(())
 }
 
-fn put_into_force(place: &Place, step: &Step) -> Result<Vec<Response>, Failure> {
+/// The uptake as the daemon would take it, with the connection that confirms it; `None` when none changes.
+fn proposed(
+    place: &Place,
+    step: &Step,
+    json: bool,
+    out: &mut Out,
+) -> Result<Option<(Client, Proposed)>, Failure> {
+    let Some(target) = step.uptake_dkh else {
+        return Ok(None);
+    };
+    let mut client = Client::connect(&place.state)?;
+    let uptake = Alkalinity::from_dkh(target);
+    let proposal = prepare(&mut client, Wish::Uptake { uptake }, json, out)?;
+    Ok(Some((client, proposal)))
+}
+
+fn put_into_force(proposed: Option<(Client, Proposed)>) -> Result<Vec<Response>, Failure> {
     let mut told = Vec::new();
-    if let Some(target) = step.uptake_dkh {
-        let mut client = Client::connect(&place.state)?;
-        let request = Request::AcceptUptake {
-            meq_per_l_per_day: Alkalinity::from_dkh(target).as_meq_per_l(),
-        };
-        told.push(accepted(client.ask(&request)?)?);
+    if let Some((mut client, proposal)) = proposed {
+        let confirm = Command::Confirm(proposal.confirm(None));
+        told.push(accepted(client.ask(&confirm.into())?)?);
     }
     Ok(told)
 }

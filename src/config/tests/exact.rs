@@ -440,6 +440,32 @@ fn litres_taken_for_millilitres_are_noticed() {
 }
 
 #[test]
+fn peers_and_their_rights_are_checked_and_do_not_bear_on_the_fingerprint() {
+    let with = |peer: &str| format!("{CONTROLLER}\n[[peer]]\n{peer}\n");
+    let text = with("user = \"anna\"\nmay = [\"observe\", \"dos\"]");
+    one(
+        &mistakes(&text, PLAN),
+        &format!("controller.toml:{}: ", place_of(&text, "\"dos\"]")),
+        "\"dos\" is no right; the rights are: look, hold, observe, refill, resume, dose, propose, arm",
+    );
+    let both = with("user = \"anna\"\ngroup = \"reef\"\nmay = \"dose\"");
+    one(
+        &mistakes(&both, PLAN),
+        "controller.toml:",
+        "is of one user or of one group",
+    );
+    assert_eq!(mistakes(&with("may = \"dose\""), PLAN).len(), 1);
+    let good = with("group = \"reef\"\nmay = [\"observe\", \"dose\"]");
+    let loaded = check(&good, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(loaded.controller.peers.len(), 1);
+    let without = check(CONTROLLER, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(
+        loaded.controller_fingerprint,
+        without.controller_fingerprint
+    );
+}
+
+#[test]
 fn keep_apart_rules_are_checked() {
     controller(
         "second = \"magnesium-mix\"",

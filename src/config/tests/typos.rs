@@ -72,7 +72,9 @@ fn five_slips_in_each_known_key_are_each_refused_naming_key_line_and_the_key_tha
                     }
                     let text = match path.as_str() {
                         "" => format!("\n{slip} = 1\n"),
-                        "apart" | "solution.x.salts" => format!("[[{path}]]\n{slip} = 1\n"),
+                        "apart" | "peer" | "solution.x.salts" => {
+                            format!("[[{path}]]\n{slip} = 1\n")
+                        }
                         path => format!("[{path}]\n{slip} = 1\n"),
                     };
                     let found = if in_plan {

@@ -23,7 +23,8 @@ impl EventLoop<'_> {
         }
         self.guards.heart.end();
         if let Some(mut displays) = self.outside.displays {
-            displays.show(self.core.engine.status(self.outside.clock.now()));
+            let now = self.outside.clock.now();
+            displays.show(self.core.engine.status(now, &self.outside.totals.facts));
         }
         ended
     }

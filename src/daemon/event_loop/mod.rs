@@ -147,7 +147,8 @@ impl EventLoop<'_> {
     fn show(&mut self) {
         let outside = &mut self.outside;
         if let Some(displays) = outside.displays.as_mut().filter(|d| d.is_due()) {
-            displays.show(self.core.engine.status(outside.clock.now()));
+            let now = outside.clock.now();
+            displays.show(self.core.engine.status(now, &outside.totals.facts));
         }
     }
 

@@ -7,6 +7,7 @@ use crate::daemon::clock::ShellClock;
 use crate::daemon::displays::Displays;
 use crate::daemon::holdfile::HoldKeeper;
 use crate::daemon::log;
+use crate::daemon::totals::Totals;
 use crate::engine::{Effect, Now, RunReport};
 use crate::guard::DosePermit;
 use crate::ledger::{LedgerHandle, Request};
@@ -22,6 +23,7 @@ pub(in crate::daemon) struct Outside {
     pub(in crate::daemon) holds: HoldKeeper,
     /// What is shown over MQTT, when that is on.
     pub(in crate::daemon) displays: Option<Displays>,
+    pub(in crate::daemon) totals: Totals,
     /// An arming or a disarming is on disk.
     pub(in crate::daemon) arming_stored: bool,
 }
@@ -62,8 +64,9 @@ impl Hands<Asker> for Outside {
     fn show(&mut self, effect: &Effect) {
         log::effect(effect);
         if let Some(displays) = &mut self.displays {
-            displays.effect(effect);
+            displays.effect(effect, &self.totals);
         }
+        self.totals.effect(effect);
     }
 
     fn send(&mut self, write: &Write) -> bool {

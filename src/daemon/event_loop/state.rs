@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 use super::asker::Asker;
 use super::outside::Outside;
 use crate::config::Controller;
-use crate::control::{Incoming, ShellFacts};
+use crate::control::Incoming;
 use crate::daemon::arming::Acceptance;
 use crate::daemon::happening::Happening;
 use crate::daemon::heart::{Heart, LoopBeat};
@@ -52,7 +52,6 @@ pub(in crate::daemon) struct EventLoop<'a> {
     pub(in crate::daemon) guards: Guards,
     pub(in crate::daemon) config_folder: PathBuf,
     pub(in crate::daemon) controller: Arc<Controller>,
-    pub(in crate::daemon) facts: ShellFacts,
     /// Tries whether a ledger that could not be opened can be now.
     pub(in crate::daemon) ledger_opens: Box<dyn Fn() -> bool>,
     pub(in crate::daemon) under_voltage_file: Option<PathBuf>,

@@ -6,6 +6,7 @@ mod faults;
 mod inputs;
 mod owner;
 mod properties;
+mod proposal;
 mod rig;
 mod speed;
 mod steppers;

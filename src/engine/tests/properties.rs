@@ -161,7 +161,7 @@ pub(super) fn apply(world: &mut World, plans: &[Arc<Plan>], act: &Act) {
         Act::Sync => world.sync(),
         // The owner looks at a watch before vouching.
         Act::Trust if world.wall_error == 0 => {
-            world.ask(Command::TrustClock);
+            world.ask(Command::TrustClock {});
         }
         Act::Trust => {}
         // Small errors do not add up without end: somebody keeps the clock.

@@ -11,13 +11,13 @@ use jiff::Timestamp;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Head, Plan, check_plan_text, check_texts};
 use crate::engine::{
-    Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, RefillLevel, RunEnd,
-    RunReport, Setup, Status, Ticket, TrustSource,
+    Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, Proposal, RefillLevel, RunEnd,
+    RunReport, Setup, Status, Ticket, TrustSource, Wish,
 };
 use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, f64_from_i64};
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
     Carried, DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Outcome,
     PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
@@ -134,7 +134,7 @@ enum Coming {
     /// The oldest row that waits reaches the disk.
     Write,
     Ended(DoseId),
-    Told(Event),
+    Told(Box<Event>),
 }
 
 /// What is on the virtual disk.
@@ -294,7 +294,35 @@ impl World {
 
     pub(super) fn status(&mut self) -> Status {
         let now = self.now();
-        self.engine.as_mut().unwrap().status(now)
+        let shell = crate::engine::ShellFacts::default();
+        self.engine.as_mut().unwrap().status(now, &shell)
+    }
+
+    pub(super) fn prediction(&mut self) -> Option<Prediction> {
+        let water = self.status().water;
+        let value = water.predicted?.as_dkh();
+        Some(Prediction {
+            value,
+            uncertainty: (water.predicted_high?.as_dkh() - value) / 2.0,
+            age: Millis::from_secs(water.predicted_from_age_s?),
+        })
+    }
+
+    pub(super) fn allowed(&mut self) -> Alkalinity {
+        self.status().water.allowed.unwrap()
+    }
+
+    pub(super) fn uptake(&mut self) -> Option<Alkalinity> {
+        self.status().water.uptake
+    }
+
+    pub(super) fn planned_alkalinity(&mut self) -> Alkalinity {
+        self.status().water.planned.unwrap()
+    }
+
+    pub(super) fn share_in_force(&mut self) -> f64 {
+        let in_force = self.status().water.in_force.unwrap();
+        in_force.as_dkh() / self.planned_alkalinity().as_dkh()
     }
 
     pub(super) fn line(&mut self, line: &str) -> crate::engine::LineStatus {
@@ -304,7 +332,7 @@ impl World {
     }
 
     pub(super) fn trusted(&mut self) -> bool {
-        self.status().clock_unsure.is_none()
+        self.status().clock.trusted
     }
 
     /// Notes of a code, on disk.
@@ -447,14 +475,39 @@ impl World {
     }
 
     pub(super) fn ask(&mut self, command: Command) -> u64 {
+        // No two alike, as of a shell.
+        let nonce = u128::from(self.tickets + 1);
+        self.ask_with(
+            command,
+            Some(nonce.wrapping_mul(0x9e37_79b9_7f4a_7c15_f39c_c060_5ced_c835)),
+        )
+    }
+
+    pub(super) fn ask_with(&mut self, command: Command, nonce: Option<u128>) -> u64 {
         self.tickets += 1;
         let ticket = self.tickets;
         self.feed(Event::Command {
             ticket: Ticket(ticket),
             who: keeper(),
             command,
+            nonce,
         });
         ticket
+    }
+
+    /// What a wish comes to.
+    pub(super) fn proposed(&mut self, wish: Wish) -> Result<Proposal, Denial> {
+        let ticket = self.ask(Command::Prepare(wish));
+        match self.answers.remove(&ticket).expect("an answer")? {
+            Answer::Proposal(proposal) => Ok(*proposal),
+            other @ (Answer::Done { .. } | Answer::DoseStarted { .. }) => panic!("{other:?}"),
+        }
+    }
+
+    /// Both steps of a wish, and a second for the answer.
+    pub(super) fn wished(&mut self, wish: Wish) -> Result<Answer, Denial> {
+        let proposal = self.proposed(wish)?;
+        self.told(Command::Confirm(proposal.confirm(None)))
     }
 
     /// Asks, and waits a second for the answer.
@@ -475,24 +528,15 @@ impl World {
         volume: i64,
         kind: DoseKind,
     ) -> Result<u64, Denial> {
-        let prepare = self.ask(Command::PrepareDose {
+        let proposal = self.proposed(Wish::Dose {
             line: name(line),
             volume: ul(volume),
             kind,
-        });
-        match self.answers.remove(&prepare).expect("an answer") {
-            Err(denial) => Err(denial),
-            Ok(Answer::DosePrepared { token, .. }) => {
-                let ticket = self.ask(Command::ConfirmDose {
-                    token,
-                    repeated_volume: Some(ul(volume)),
-                });
-                match self.answers.get(&ticket) {
-                    Some(Err(denial)) => Err(denial.clone()),
-                    Some(Ok(_)) | None => Ok(ticket),
-                }
-            }
-            Ok(other) => panic!("{other:?}"),
+        })?;
+        let ticket = self.ask(Command::Confirm(proposal.confirm(Some(ul(volume)))));
+        match self.answers.get(&ticket) {
+            Some(Err(denial)) => Err(denial.clone()),
+            Some(Ok(_)) | None => Ok(ticket),
         }
     }
 
@@ -500,7 +544,7 @@ impl World {
         let scope = line.map_or(HoldScope::All, |l| HoldScope::Line(name(l)));
         self.ask(Command::Hold {
             scope,
-            reason: reason.to_owned(),
+            reason: reason.into(),
         });
     }
 
@@ -513,7 +557,7 @@ impl World {
         self.ask(Command::Refill {
             reservoir: name(reservoir),
             level,
-            note: String::new(),
+            note: Words::default(),
         })
     }
 
@@ -527,9 +571,9 @@ impl World {
         let ticket = self.ask(Command::AddReading(NewReading {
             measured: Quantity::Alkalinity,
             value: ReadingValue::Alkalinity { value, uncertainty },
-            method: "titration".to_owned(),
+            method: "titration".into(),
             taken,
-            confirmed: true,
+            sure: true,
         }));
         if taken.is_none() && self.trusted() {
             self.reading = Some((value.as_meq_per_l(), uncertainty.as_meq_per_l(), self.t));
@@ -551,14 +595,14 @@ impl World {
         let ticket = self.ask(Command::AddReading(NewReading {
             measured: of.clone(),
             value,
-            method: "titration".to_owned(),
+            method: "titration".into(),
             taken: None,
-            confirmed: true,
+            sure: true,
         }));
         self.answer(ticket).as_ref().unwrap();
     }
 
-    pub(super) fn prediction(&self, of: &Quantity) -> Option<Prediction> {
+    pub(super) fn prediction_of(&self, of: &Quantity) -> Option<Prediction> {
         self.engine.as_ref()?.prediction(of, self.now())
     }
 
@@ -666,7 +710,7 @@ impl World {
                     });
                 }
             }
-            Coming::Told(event) => self.feed(event),
+            Coming::Told(event) => self.feed(*event),
         }
     }
 
@@ -896,7 +940,7 @@ impl World {
                 on_time: Millis::new(on_time),
                 end: RunEnd::Stopped,
             };
-            self.later(3, Coming::Told(Event::RunEnded { id, report }));
+            self.later(3, Coming::Told(Box::new(Event::RunEnded { id, report })));
         }
     }
 
@@ -1009,9 +1053,8 @@ impl World {
         if alkalinity_in(&intent.carries) <= Alkalinity::ZERO {
             return;
         }
-        let status = self.status();
-        let uptake = status
-            .uptake
+        let uptake = self
+            .uptake()
             .expect("no alkalinity without uptake")
             .as_meq_per_l();
         let limits = self.controller.water[&Quantity::Alkalinity];

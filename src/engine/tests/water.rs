@@ -4,7 +4,7 @@ use super::rig::{DAY, HOUR, MINUTE, PLAN, SECOND, World, demo, name, plan_of, ul
 use crate::chemistry::Quantity;
 use crate::config::{AlarmAction, Controller, TrackedLimits};
 use crate::engine::{AlarmCode, Command, LineState};
-use crate::guard::AllowanceReason;
+use crate::guard::{AllowanceReason, allowance};
 use crate::quantity::Alkalinity;
 use crate::record::{DoseKind, Entry, HoldScope};
 
@@ -30,11 +30,17 @@ fn calcium() -> Quantity {
 }
 
 fn reason(world: &mut World) -> AllowanceReason {
-    world.status().allowance.unwrap().reason
+    let now = world.now();
+    let engine = world.engine.as_ref().unwrap();
+    let alkalinity = Quantity::Alkalinity;
+    let found = allowance(&alkalinity, &engine.water_facts(now)[&alkalinity]).unwrap();
+    let shown = world.status().water.allowed_because;
+    assert_eq!(shown, Some(found.reason.words(&alkalinity)));
+    found.reason
 }
 
 fn per_day_dkh(world: &mut World) -> f64 {
-    world.status().allowance.unwrap().per_day
+    world.allowed().as_dkh()
 }
 
 #[test]
@@ -51,21 +57,18 @@ fn without_a_reading_nothing_rises_above_uptake_and_the_plan_is_clamped_to_it() 
     assert!((per_day_dkh(&mut world) - 0.76).abs() < 1e-9);
     assert!(world.has_alarm("reading-old"));
     let line = world.line("alkalinity");
-    assert!(
-        line.planned_24h < line.plan_standing,
-        "shown beside the plan"
-    );
+    assert!(line.planned < line.plan_standing, "shown beside the plan");
     let note = &world.notes("plan-in-force")[0];
     assert!(
         note.contains("clamped") && note.contains("uptake only"),
         "{note}"
     );
-    let share = world.status().share_in_force;
-    assert!((share - 0.76 / world.status().planned_alkalinity.as_dkh()).abs() < 1e-6);
+    let share = world.share_in_force();
+    assert!((share - 0.76 / world.planned_alkalinity().as_dkh()).abs() < 1e-6);
     world.read_alkalinity(8.0);
     assert_eq!(reason(&mut world), AllowanceReason::UptakePlusRise);
     let line = world.line("alkalinity");
-    assert_eq!(line.planned_24h, line.plan_standing);
+    assert_eq!(line.planned, line.plan_standing);
     world.run(2 * DAY);
     world.check_caps();
 }
@@ -78,8 +81,7 @@ fn a_plan_below_uptake_is_not_let_fall_faster_than_allowed() {
     let mut plan = (*world.plan).clone();
     plan.lines[0].daily_volume = ul(20_000);
     world.reload(plan.into());
-    let status = world.status();
-    let in_force = status.planned_alkalinity.times(status.share_in_force);
+    let in_force = world.status().water.in_force.unwrap();
     assert!(
         (in_force.as_dkh() - 0.3).abs() < 1e-9,
         "0.8 of uptake less 0.5 of fall"
@@ -133,7 +135,7 @@ fn the_prediction_adds_what_was_given_and_takes_off_uptake() {
     world.read_alkalinity(8.0);
     world.run(3 * DAY);
     let added: f64 = world.flows.iter().map(|f| f.alkalinity).sum();
-    let predicted = world.status().prediction.unwrap();
+    let predicted = world.prediction().unwrap();
     let expected = 8.0 + Alkalinity::from_meq_per_l(added).as_dkh() - 0.8 * 3.0;
     assert!((predicted.value - expected).abs() < 0.01);
     // 0.1 of the reading and 0.1 a day, as squares.
@@ -143,11 +145,11 @@ fn the_prediction_adds_what_was_given_and_takes_off_uptake() {
     world.run(SECOND);
     world.restart_after(SECOND);
     assert!(
-        world.status().prediction.is_none(),
+        world.prediction().is_none(),
         "its age is not known before the clock is"
     );
     world.sync();
-    let again = world.status().prediction.unwrap();
+    let again = world.prediction().unwrap();
     assert!((again.value - predicted.value).abs() < 1e-3);
 }
 
@@ -155,10 +157,10 @@ fn the_prediction_adds_what_was_given_and_takes_off_uptake() {
 fn no_step_of_the_clock_makes_a_reading_older_or_younger() {
     let mut world = world_of(|_| {});
     world.read_alkalinity(8.0);
-    let before = world.status().prediction.unwrap().value;
+    let before = world.prediction().unwrap().value;
     for step in [5 * DAY, -9 * DAY, 400 * DAY] {
         world.step(step);
-        let now = world.status().prediction.unwrap().value;
+        let now = world.prediction().unwrap().value;
         assert!((now - before).abs() < 1e-6, "{step}");
     }
 }
@@ -238,7 +240,7 @@ fn uptake_changes_by_little_and_not_twice_within_the_settling_time() {
     );
     let mut world = world_of(roomy);
     world.read_alkalinity(8.0);
-    let uptake = |w: &mut World| w.status().uptake.unwrap().as_dkh();
+    let uptake = |w: &mut World| w.uptake().unwrap().as_dkh();
     // The first declaration is taken as it is, and settles.
     let ticket = world.reload(near.clone());
     assert_eq!(
@@ -275,11 +277,11 @@ fn a_new_uptake_waits_for_the_clock_and_is_then_looked_at_again() {
     // The board comes up in a far future that nobody vouches for, or in its past.
     for error in [100 * DAY, -3 * DAY] {
         world.power_cut(MINUTE, error);
-        assert!((world.status().uptake.unwrap().as_dkh() - 0.8).abs() < 1e-9);
+        assert!((world.uptake().unwrap().as_dkh() - 0.8).abs() < 1e-9);
         assert!(world.has_alarm(AlarmCode::UptakeRefused.as_str()));
     }
     world.sync();
-    assert!((world.status().uptake.unwrap().as_dkh() - 0.83).abs() < 1e-9);
+    assert!((world.uptake().unwrap().as_dkh() - 0.83).abs() < 1e-9);
     assert!(!world.has_alarm("uptake-refused"));
 }
 
@@ -332,9 +334,9 @@ fn a_reading_far_from_the_last_one_is_asked_about() {
                 value: Alkalinity::from_dkh(dkh),
                 uncertainty: Alkalinity::from_dkh(0.1),
             },
-            method: "titration".to_owned(),
+            method: "titration".into(),
             taken: None,
-            confirmed: false,
+            sure: false,
         }));
         world
             .answer(ticket)
@@ -431,7 +433,7 @@ fn a_restart_keeps_the_prediction_of_calcium() {
     let before: i64 = world.flows_of("calcium").iter().map(|f| f.volume).sum();
     world.read(&calcium(), 420.0, 1.0);
     world.run(2 * DAY);
-    let predicted = |world: &World| world.prediction(&calcium());
+    let predicted = |world: &World| world.prediction_of(&calcium());
     let first = predicted(&world).unwrap();
     let given: i64 = world.flows_of("calcium").iter().map(|f| f.volume).sum();
     let effect = world.controller.effect_of(&name("calcium")).unwrap();

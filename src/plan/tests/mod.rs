@@ -153,6 +153,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         heads_at_once,
         water: BTreeMap::new(),
         times: time_limits(),
+        peers: Vec::new(),
     };
     let plan = Plan {
         uptake: None,
