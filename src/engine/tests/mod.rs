@@ -1,6 +1,5 @@
 //! Tests of the engine.
 
-mod alkalinity;
 mod bench;
 mod changeover;
 mod faults;
@@ -12,3 +11,4 @@ mod rig;
 mod speed;
 mod steppers;
 mod time;
+mod water;
