@@ -237,6 +237,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         reason: "test looks wrong".to_owned(),
         who: OWNER,
         since: at(1_000).wall,
+        until: None,
     };
     let line_hold = Hold {
         scope: HoldScope::Line(name("trace")),
@@ -737,6 +738,7 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
                 reason: "x".to_owned(),
                 who: OWNER,
                 since: at(6 * HOUR).wall,
+                until: None,
             },
             at(6 * HOUR),
         )),

@@ -207,7 +207,7 @@ pub(super) struct OutputsOff {
 /// Options of `hold`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium\nA running head is switched off at once. Without a running daemon the hold is written down for its next start."
+    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium --for 2h\nA running head is switched off at once. Without a running daemon the hold is written down for its next start."
 )]
 pub(super) struct Hold {
     /// The line; all dosing when left out
@@ -215,6 +215,9 @@ pub(super) struct Hold {
     /// Why, for the record and the displays
     #[arg(long, default_value = "by hand")]
     pub(super) reason: String,
+    /// How long, for example 2h, 30 min or 1 d, at most 30 d; it ends by itself. Until `dosewright resume` when left out
+    #[arg(long = "for", value_name = "TIME", value_parser = hold_length)]
+    pub(super) length: Option<crate::quantity::Millis>,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
@@ -478,4 +481,18 @@ pub(super) struct LedgerExport {
     /// Before (RFC 3339)
     #[arg(long, value_name = "TIME")]
     pub(super) until: Option<jiff::Timestamp>,
+}
+
+/// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
+fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
+    let length = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
+    let range =
+        crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(30 * 24 * 60);
+    if range.contains(&length) {
+        Ok(length)
+    } else {
+        Err(format!(
+            "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand. NOTHING IS HELD"
+        ))
+    }
 }

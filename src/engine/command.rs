@@ -8,6 +8,7 @@ use super::alarms::AlarmCode;
 use super::ask::{Command, NewReading, RefillLevel};
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, TrustSource};
+use super::holds::Stop;
 use super::state::{Engine, LedgerState};
 use crate::chemistry::{Quantity, doubt};
 use crate::config::Plan;
@@ -47,8 +48,17 @@ impl Engine {
         now: Now,
     ) -> Result<Option<Answer>, Denial> {
         match command {
-            Command::Hold { scope, reason } => {
-                self.hold_command(scope, reason.into(), who, ticket, now);
+            Command::Hold {
+                scope,
+                reason,
+                length,
+            } => {
+                let stop = Stop {
+                    scope,
+                    reason: reason.into(),
+                    length,
+                };
+                self.hold_command(stop, who, ticket, now);
             }
             Command::Resume { scope } => self.resume_command(&scope, who, ticket, now),
             Command::Prepare(wish) => return self.prepare(wish, nonce, now).map(Some),
@@ -83,16 +93,9 @@ impl Engine {
         Ok(None)
     }
 
-    fn hold_command(
-        &mut self,
-        scope: HoldScope,
-        reason: String,
-        who: Who,
-        ticket: Ticket,
-        now: Now,
-    ) {
-        match super::holds::known_scope(&scope, &self.controller.lines) {
-            Ok(()) => self.set_hold(scope, reason, who, Some(ticket), now),
+    fn hold_command(&mut self, stop: Stop, who: Who, ticket: Ticket, now: Now) {
+        match super::holds::known_scope(&stop.scope, &self.controller.lines) {
+            Ok(()) => self.stop_for(stop, who, Some(ticket), now),
             Err(name) => self.out.push(Effect::Reply {
                 ticket,
                 answer: Err(self.no_line(&name)),

@@ -99,6 +99,7 @@ impl Engine {
     /// What time alone brings: debounced inputs, due slots, overdue runs, alarms.
     fn go_on(&mut self, now: Now) {
         self.settle_inputs(now);
+        self.end_timed_holds(now);
         self.follow_courses(now);
         self.follow_changeover(now);
         self.check_overdue_runs(now);
@@ -116,7 +117,8 @@ impl Engine {
         let running = self.active.values().filter(|a| a.permit.is_none());
         let runs = running.map(|a| a.overdue_at).min();
         let slot = self.next_slot_at(now);
-        [waiting, inputs, runs, slot]
+        let hold = self.next_hold_end();
+        [waiting, inputs, runs, slot, hold]
             .into_iter()
             .flatten()
             .min()

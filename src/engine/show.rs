@@ -84,6 +84,7 @@ impl Engine {
             reason: hold.reason.clone(),
             who: hold.who.to_string(),
             since: hold.since,
+            until: hold.until,
             age_s: now.age_s(hold.since),
         });
         shown.collect()
@@ -168,6 +169,7 @@ impl Engine {
         let held = facts.holds.first().map(|h| Refusal::Held {
             reason: h.reason.clone(),
             who: h.who.to_string(),
+            lifted_by: h.scope.lifted_by(),
         });
         let refusal = held.or(refusal);
         let state = match (running, &refusal, next) {

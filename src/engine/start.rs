@@ -110,6 +110,7 @@ impl Engine {
             },
             ledger: LedgerState::Writable,
             holds: Vec::new(),
+            hold_ends: Vec::new(),
             heads: controller
                 .heads
                 .keys()

@@ -36,6 +36,8 @@ pub struct Engine {
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
     pub(super) holds: Vec<Hold>,
+    /// When holds that were set since the start end by themselves, on the elapsed clock.
+    pub(super) hold_ends: Vec<(Hold, Millis)>,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
     pub(super) lines: BTreeMap<Name, LineMemory>,
     pub(super) reservoirs: BTreeMap<Name, Volume>,

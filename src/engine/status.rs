@@ -88,6 +88,9 @@ pub struct HoldStatus {
     pub who: String,
     #[serde(with = "Second")]
     pub since: Timestamp,
+    /// When it ends by itself; null when only a resume lifts it.
+    #[serde(with = "KnownSecond")]
+    pub until: Option<Timestamp>,
     pub age_s: i64,
 }
 

@@ -10,11 +10,13 @@ use crate::quantity::{Millis, Name, Volume};
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum Refusal {
     /// A hold is in force.
-    #[error("on hold: {reason} (set by {who}); `dosewright resume` lifts it")]
+    #[error("on hold: {reason} (set by {who}); `{lifted_by}` lifts it")]
     Held {
         /// Why it was set.
         reason: String,
         who: String,
+        /// The command that lifts it.
+        lifted_by: String,
     },
     /// Doses cannot be recorded.
     #[error("the ledger cannot be written, and no dose is given without a record: {why}")]

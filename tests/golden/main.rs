@@ -191,6 +191,7 @@ fn others() -> Vec<(&'static str, Command, Right)> {
     let hold = |scope| Command::Hold {
         scope,
         reason: "test looks wrong".into(),
+        length: None,
     };
     let refill = |level| Command::Refill {
         reservoir: name("calcium"),

@@ -186,6 +186,7 @@ fn a_hold_stops_a_run_by_time_like_any_other() {
         Command::Hold {
             scope: HoldScope::All,
             reason: "bad test".into(),
+            length: None,
         },
     )
     .unwrap();

@@ -543,6 +543,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         Command::Hold {
             scope: HoldScope::All,
             reason: "wait".into(),
+            length: None,
         },
         Command::Resume {
             scope: HoldScope::All,

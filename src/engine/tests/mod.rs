@@ -11,4 +11,5 @@ mod rig;
 mod speed;
 mod steppers;
 mod time;
+mod timed_holds;
 mod water;

@@ -545,6 +545,7 @@ impl World {
         self.ask(Command::Hold {
             scope,
             reason: reason.into(),
+            length: None,
         });
     }
 
