@@ -21,7 +21,7 @@ pub enum Command {
         scope: HoldScope,
         reason: Words,
         /// How long; until a resume when absent.
-        #[serde(rename = "for_ms", default)]
+        #[serde(rename = "for_ms", default, skip_serializing_if = "Option::is_none")]
         length: Option<Millis>,
     },
     /// Lift all holds of this scope.
