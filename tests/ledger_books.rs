@@ -14,7 +14,7 @@ use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
 use dosewright::record::{
     Arming, CalibrationRun, DoseEnd, DoseId, Entry, Hold, HoldScope, NotGiven, Note, OutageMissed,
     Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
-    UptakeAccepted, Who,
+    Uptake, UptakeHow, Who,
 };
 use proptest::prelude::*;
 use support::{
@@ -286,10 +286,11 @@ fn everything_that_is_written_comes_back_as_it_was() {
         },
         ..alkalinity.clone()
     };
-    let uptake = UptakeAccepted {
-        uptake: Alkalinity::from_dkh(0.9),
-        before: Alkalinity::from_dkh(0.8),
-        declared: Alkalinity::from_meq_per_l(0.3),
+    let uptake = Uptake {
+        of: Quantity::Alkalinity,
+        uptake: 0.9,
+        before: Some(0.8),
+        how: UptakeHow::Accepted,
         who: OWNER,
         at: at(4 * HOUR),
     };
@@ -353,7 +354,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         vec![(calibration, Millis::new(12_000))]
     );
     assert_eq!(history.readings, vec![iodine, alkalinity]);
-    assert_eq!(history.uptake, Some(uptake));
+    assert_eq!(history.uptakes, vec![uptake]);
     assert!((history.alkalinity_since_reading.as_meq_per_l() - 0.01).abs() < 1e-12);
     assert_clean(&path);
 }

@@ -5,12 +5,14 @@
 
 use super::load::Loaded;
 use super::model::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Head, InputRole, Line, Mode,
-    OldCalibration, Output, Plan, Times,
+    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Gives, Head, InputRole, Line,
+    Mode, OldCalibration, Output, Plan, PlannedLine, Times,
 };
 use super::pin::header_pin;
-use super::plan_relations::{effect_of, planned_alkalinity};
+use super::plan_relations::planned_alkalinity;
 use super::stepper::HeadOutput;
+use crate::chemistry::Quantity;
+use crate::plan::effect_of;
 use crate::quantity::{Name, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -117,8 +119,13 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
         Some(planned) => {
             let when = times_words(&planned.times);
             let effect = effect_words(controller, &line.name, planned.daily_volume);
-            let plan = format!("{} a day, {when}; that adds {effect}", planned.daily_volume);
-            out.push(if planned.daily_volume == Volume::ZERO {
+            let plan = format!(
+                "{} a day ({}), {when}; that adds {effect}; the cap is {:.1} times that",
+                planned.daily_volume,
+                gives_words(plan, planned),
+                line.daily_cap.as_ml() / planned.daily_volume.as_ml().max(0.001)
+            );
+            out.push(if planned.gives.waits() {
                 format!("    plan: gives nothing until a changeover brings it in, {when}")
             } else {
                 format!("    plan: {plan}")
@@ -195,6 +202,25 @@ fn pin_words(gpio: u8) -> String {
     format!("GPIO{gpio} ({pin})")
 }
 
+/// How a line's volume comes about.
+fn gives_words(plan: &Plan, planned: &PlannedLine) -> String {
+    let uptake = |of: &Quantity| {
+        let value = plan.uptakes.get(of).copied().unwrap_or(0.0);
+        format!("{} {} of {of}", significant(value), of.unit())
+    };
+    match &planned.gives {
+        Gives::Share { of, share } => format!("{share} of an uptake of {}", uptake(of)),
+        Gives::PerUptake { of, ml } => {
+            format!(
+                "{ml} mL for each {} of an uptake of {}",
+                of.unit(),
+                uptake(of)
+            )
+        }
+        Gives::Daily(_) => "as the plan says".to_owned(),
+    }
+}
+
 fn times_words(times: &Times) -> String {
     let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
     match times {
@@ -269,10 +295,10 @@ fn alkalinity_words(
         AlarmAction::Warn => "is an alarm only",
     };
     let mut out = Vec::new();
-    if let Some(uptake) = plan.uptake {
+    if let Some(uptake) = plan.alkalinity_uptake() {
         let (planned, _) = planned_alkalinity(controller, plan);
         out.push(format!(
-            "  alkalinity: uptake {uptake} per day as declared, plan {planned} per day"
+            "  alkalinity: uptake {uptake} per day, plan {planned} per day"
         ));
         out.push(format!(
             "  at most {} added in any 24 h (uptake + {}), and no plan below {} per day (uptake - {})",

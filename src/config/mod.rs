@@ -23,6 +23,7 @@ mod nearest;
 mod pin;
 mod plan_file;
 mod plan_relations;
+mod plan_uptake;
 mod pwm;
 mod raw;
 mod relations;
@@ -44,10 +45,11 @@ pub use load::{
 pub use mistake::{ConfigMistakes, ForeignFinding, Mistake, Purpose, Warning};
 pub use model::{
     ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller,
-    Head, Input, InputRole, Line, LineBy, Mode, OldCalibration, Output, Plan, PlannedLine,
-    Reservoir, RunSense, SimulatedHead, Solution, TimeLimits, Times,
+    Gives, Head, Input, InputRole, Line, LineBy, Mode, OldCalibration, Output, Plan, PlannedLine,
+    Reservoir, RunSense, SimulatedHead, Solution, StartUptake, TimeLimits, Times,
 };
 pub use pin::{header_pin, parse_pin};
 pub use plan_relations::UPTAKE_TOLERANCE_DKH_PER_DAY;
+pub use plan_uptake::UPTAKE_DOUBTFUL_DKH_PER_DAY;
 pub use pwm::Pwm;
 pub use stepper::{HeadOutput, StepSpeed, Stepper};

@@ -2,17 +2,23 @@
 //!
 //! A plan can never lift a limit: everything here is held against limits that stand in the controller file.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::civil::Time;
 
 use super::calendar::CronTimes;
 use super::mistake::{Sink, quoted};
-use super::model::{Controller, Plan, PlannedLine, Times};
+use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times};
 use super::plan_relations::Relations;
+use super::plan_uptake::check_uptakes;
 use super::tree::RawTable;
-use crate::plan::plan_daily_volumes;
-use crate::quantity::{Alkalinity, Name, i64_from_f64};
+use crate::chemistry::Quantity;
+use crate::plan::{Uptakes, plan_daily_volumes, worked_out};
+use crate::quantity::{Name, Volume, i64_from_f64};
+
+/// Seconds of a day on the clock.
+const DAY_S: u32 = 86_400;
 
 /// What a plan is checked against.
 pub(super) struct Against<'a> {
@@ -29,9 +35,9 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
         known_line(name, (table.at, &table.label), against, sink);
         lines.extend(planned_line(name, table, sink));
     }
-    let uptake = raw.number("uptake-dkh-per-day").map(Alkalinity::from_dkh);
+    let starts = starts(raw, sink);
     let controller = against.controller?;
-    check_uptake_given(raw, uptake, controller, sink);
+    check_uptakes(raw, (&starts, &lines), controller, sink);
     if !sink.is_clean() {
         return None;
     }
@@ -41,7 +47,12 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
             .iter()
             .position(|line| line.name == planned.line)
     });
-    let plan = Arc::new(Plan { uptake, lines });
+    let plan = Plan {
+        starts,
+        uptakes: Uptakes::new(),
+        lines,
+    };
+    let plan = Arc::new(worked_out(&plan, controller, &Uptakes::new()));
     Relations {
         raw,
         controller,
@@ -67,23 +78,6 @@ fn known_line(name: &str, place: (usize, &str), against: &Against<'_>, sink: &mu
         at,
         format!("{label}\"{shown}\" is no line of the controller; {near}known: {known}"),
     );
-}
-
-fn check_uptake_given(
-    raw: &RawTable,
-    uptake: Option<Alkalinity>,
-    controller: &Controller,
-    sink: &mut Sink<'_>,
-) {
-    let at = raw.place("uptake-dkh-per-day");
-    match (&controller.alkalinity, uptake) {
-        (Some(_), None) if !raw.spoiled => sink.mistake(
-            at,
-            "uptake-dkh-per-day is missing, and a line carries alkalinity; give 0 to 10 dKH per day, as measured without dosing, it has no default",
-        ),
-        (None, Some(_)) => sink.warn(at, "uptake-dkh-per-day has no effect: no line carries alkalinity"),
-        (Some(_) | None, None) | (Some(_), Some(_)) => {}
-    }
 }
 
 /// The one way in which a line is planned: exactly one of doses, at and cron.
@@ -122,18 +116,7 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
             ),
         );
     }
-    if table.number("daily-ml").is_none() {
-        if !table.spoiled {
-            sink.mistake(
-                table.at,
-                format!(
-                    "{}daily-ml is missing beside {way}; it has no default",
-                    table.label
-                ),
-            );
-        }
-        return None;
-    }
+    let gives = gives(table, sink);
     let times = match *way {
         "doses" => spread(table, sink)?,
         "at" => at(table, sink)?,
@@ -141,9 +124,104 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
     };
     Some(PlannedLine {
         line: Name::new(name).ok()?,
-        daily_volume: table.volume("daily-ml")?,
+        gives: gives?,
+        daily_volume: Volume::ZERO,
         times,
     })
+}
+
+/// The one way in which it is said how much a line gives.
+fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
+    let keys = [
+        "share-of-uptake",
+        "ml-per-dkh",
+        "ml-per-mg-per-l",
+        "daily-ml",
+    ];
+    let ways: Vec<&str> = table.keys().filter(|key| keys.contains(key)).collect();
+    let mut refuse = |words: &str| {
+        if !table.spoiled {
+            sink.mistake(table.at, format!("{}{words}", table.label));
+        }
+        None
+    };
+    let [way] = ways.as_slice() else {
+        return if ways.is_empty() {
+            refuse(
+                "how much it gives is missing; give share-of-uptake, ml-per-dkh or ml-per-mg-per-l (each with of), or daily-ml",
+            )
+        } else {
+            let found = ways.join(", ");
+            refuse(&format!(
+                "how much it gives is said more than once ({found}); keep one of them"
+            ))
+        };
+    };
+    let value = table.number(way)?;
+    if *way == "daily-ml" {
+        return if table.text("of").is_some() {
+            refuse("of has no meaning beside daily-ml; take it out")
+        } else {
+            table.volume("daily-ml").map(Gives::Daily)
+        };
+    }
+    let Some(word) = table.text("of") else {
+        return refuse(&format!(
+            "of is missing beside {way}; name the water quantity whose uptake it goes by, such as \"alkalinity\""
+        ));
+    };
+    let Some(of) = Quantity::from_word(word) else {
+        let shown = quoted(word);
+        return refuse(&format!(
+            "of = \"{shown}\" is no water quantity known here; write alkalinity or an element's English name such as calcium"
+        ));
+    };
+    let unit_fits = match *way {
+        "ml-per-dkh" => of == Quantity::Alkalinity,
+        "ml-per-mg-per-l" => of != Quantity::Alkalinity,
+        _ => return Some(Gives::Share { of, share: value }),
+    };
+    if unit_fits {
+        Some(Gives::PerUptake { of, ml: value })
+    } else {
+        refuse(&format!(
+            "{way} does not go with of = \"{of}\"; ml-per-dkh is for alkalinity, ml-per-mg-per-l for elements"
+        ))
+    }
+}
+
+/// Where each uptake begins.
+fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake> {
+    let mut starts = BTreeMap::new();
+    for (name, table) in raw.named("uptake") {
+        let Some(of) = Quantity::from_word(name) else {
+            continue;
+        };
+        let (own, other) = match of {
+            Quantity::Alkalinity => ("start-dkh-per-day", "start-mg-per-l-per-day"),
+            Quantity::Element(_) => ("start-mg-per-l-per-day", "start-dkh-per-day"),
+        };
+        let tied = table.text("with").is_some();
+        let calcium = Quantity::from_word("calcium").as_ref() == Some(&of);
+        let start = match (table.number(own), tied) {
+            (Some(value), false) => Some(StartUptake::PerDay(value)),
+            (None, true) if calcium => Some(StartUptake::WithAlkalinity),
+            (Some(_), true) | (None, _) => None,
+        };
+        if table.number(other).is_some() || (start.is_none() && !table.spoiled) {
+            let tie = if calcium {
+                " or with = \"alkalinity\""
+            } else {
+                ""
+            };
+            sink.mistake(
+                table.at,
+                format!("{}give {own}{tie}, one and nothing else", table.label),
+            );
+        }
+        starts.extend(start.map(|start| (of, start)));
+    }
+    starts
 }
 
 fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
@@ -162,12 +240,9 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
                 );
             };
             match parts {
-                Some((Some(from), Some(to))) if from < to => (from, to),
+                Some((Some(from), Some(to))) if from != to && from < DAY_S => (from, to),
                 Some((Some(_), Some(_))) => {
-                    refuse(
-                        "does not lie within one day; give a start before its end, from \"00:00\" to \"24:00\". For doses through the \
-                         night use at = [...] with the times on both sides of midnight",
-                    );
+                    refuse("is empty; give two different times, from \"00:00\" to \"24:00\"");
                     return None;
                 }
                 Some((None, _) | (_, None)) | None => {

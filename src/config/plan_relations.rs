@@ -8,9 +8,9 @@ use jiff::civil::Date;
 use super::mistake::Sink;
 use super::model::{AlkalinityLimits, Controller, Line, Plan, Times};
 use super::tree::RawTable;
-use crate::chemistry::{Element, SolutionEffect};
+use crate::chemistry::Element;
 use crate::metering::Calibration;
-use crate::plan::{DailyVolumes, LineFacts, PlacementError, placement_report};
+use crate::plan::{DailyVolumes, LineFacts, PlacementError, effect_of, placement_report};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64, f64_from_usize};
 
 /// How far planned alkalinity may be from the declared uptake, in dKH per day (ours).
@@ -25,6 +25,9 @@ const DAILY_SHARE_DOUBTFUL: f64 = 0.01;
 
 /// Rise by one dose above which the number of doses is questioned (reference row a8.cp.alk_dose_step, common practice, no source).
 const DOSE_RISE_DOUBTFUL_DKH: f64 = 0.1;
+
+/// How often the day's volume may fit into the cap before the cap is questioned. Ours.
+const CAP_TIMES_DOUBTFUL: f64 = 2.5;
 
 /// Days over which a cron line is averaged: whole weeks.
 const CRON_DAYS: i32 = 364;
@@ -71,15 +74,6 @@ pub(super) fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkal
     (sum, lines)
 }
 
-/// What the solution of a line carries.
-pub(super) fn effect_of<'a>(controller: &'a Controller, line: &Name) -> Option<&'a SolutionEffect> {
-    let line = controller.lines.iter().find(|known| known.name == *line)?;
-    controller
-        .solutions
-        .get(&line.solution)
-        .map(|solution| &solution.effect)
-}
-
 /// The checks that need the whole plan and the whole controller.
 pub(super) struct Relations<'a> {
     pub(super) raw: &'a RawTable,
@@ -111,10 +105,21 @@ impl Relations<'_> {
             }
         }
         self.check_elements(sink);
-        if let (Some(limits), Some(uptake)) = (&self.controller.alkalinity, self.plan.uptake) {
+        if let (Some(limits), Some(uptake)) =
+            (&self.controller.alkalinity, self.plan.alkalinity_uptake())
+        {
             self.check_uptake(limits, uptake, sink);
         }
         self.warn_total(sink);
+    }
+
+    fn uptake_place(&self) -> usize {
+        let found = self.raw.named("uptake").iter();
+        found
+            .filter(|(name, _)| name == "alkalinity")
+            .map(|(_, table)| table.place("start-dkh-per-day"))
+            .next()
+            .unwrap_or(self.raw.at)
     }
 
     fn table(&self, line: &Name) -> Option<&RawTable> {
@@ -128,7 +133,7 @@ impl Relations<'_> {
 
     /// One line's doses against its head and its caps.
     fn check_line(&self, line: &Line, table: &RawTable, facts: &LineFacts, sink: &mut Sink<'_>) {
-        let key = "daily-ml";
+        let key = volume_key(table);
         let daily = self.daily.get(&line.name).copied().unwrap_or_default();
         if daily <= Volume::ZERO {
             return;
@@ -176,6 +181,16 @@ impl Relations<'_> {
                 Ok(_) => {}
                 Err(error) => refuse(format!("{error}; plan fewer doses")),
             }
+        }
+        let times = line.daily_cap.as_ml() / daily.as_ml();
+        if key != "daily-ml" && times > CAP_TIMES_DOUBTFUL {
+            sink.warn(
+                table.place(key),
+                format!(
+                    "{}{key}: {what} by the uptake fits {times:.1} times into daily-cap-ml = {}; a cap is the second opinion on a volume that follows from other numbers, make it at most {CAP_TIMES_DOUBTFUL} times the day's volume",
+                    table.label, line.daily_cap
+                ),
+            );
         }
         self.warn_line(line, table.place(key), &table.label, (daily, most), sink);
     }
@@ -273,9 +288,9 @@ impl Relations<'_> {
             format!("multiply the daily-ml of what carries alkalinity by {factor:.3}")
         };
         sink.mistake(
-            self.raw.place("uptake-dkh-per-day"),
+            self.uptake_place(),
             format!(
-                "uptake-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
+                "uptake.alkalinity.start-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
                  from the middle of its band ({middle}) past {past} ({edge}) in {days:.1} days; at most {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH per day apart is taken as equal. \
                  To keep alkalinity steady, {advice}; if tests show another uptake, declare that; to move alkalinity to another value, \
                  do it as a bounded course that ends by itself",
@@ -309,6 +324,14 @@ fn element_over(
     format!(
         "this plan adds {sum} of {element} per day (lines that carry it: {lines}), over limits.element.{element}.max-rise-mg-per-l-per-day = {limit}; plan less"
     )
+}
+
+/// The key that says how much a line gives.
+fn volume_key(table: &RawTable) -> &'static str {
+    ["share-of-uptake", "ml-per-dkh", "ml-per-mg-per-l"]
+        .into_iter()
+        .find(|key| table.number(key).is_some())
+        .unwrap_or("daily-ml")
 }
 
 /// The line at whose place a placement error is reported.

@@ -11,7 +11,7 @@ use super::mistake::{Sink, quoted};
 use super::nearest::nearest;
 use super::schema::{self, Key, Kind, Naming, Need, Range, Section};
 use super::tree::{Data, RawTable, RawText, RawValue};
-use crate::chemistry::Element;
+use crate::chemistry::{Element, Quantity};
 use crate::quantity::{Name, Volume};
 
 /// A table of which nothing was written: the defaults of its keys.
@@ -355,6 +355,11 @@ impl Walk<'_, '_> {
                 Naming::Element => Element::new(text).is_none().then(|| {
                     format!("\"{}\" is not the symbol of an element known here; write one such as Ca, Mg, I", quoted(text))
                 }),
+                Naming::Quantity => (Quantity::from_word(text).map(|q| q.as_str().to_owned())
+                    != Some(text.to_owned()))
+                .then(|| {
+                    format!("\"{}\" is no water quantity known here; write alkalinity or an element's English name such as calcium, magnesium, iodine", quoted(text))
+                }),
             };
             if let Some(error) = bad_name {
                 self.sink.mistake(at, format!("{label}: {error}"));
@@ -362,7 +367,7 @@ impl Walk<'_, '_> {
             }
             let label = match naming {
                 Naming::Own => format!("{} \"{text}\": ", key.name),
-                Naming::Element => format!("{label}.{text}."),
+                Naming::Element | Naming::Quantity => format!("{label}.{text}."),
             };
             if let Some(inner) = value.get_ref().as_table() {
                 tables.push((

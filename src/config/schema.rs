@@ -57,6 +57,7 @@ pub(super) enum Kind {
 pub(super) enum Naming {
     Own,
     Element,
+    Quantity,
 }
 
 /// Whether a key may be left out.
@@ -407,12 +408,42 @@ pub(super) const LIMITS_TIME: Section = section(&[
 ]);
 
 pub(super) const PLAN: Section = section(&[
-    num("uptake-dkh-per-day", 0.0, 10.0, "dKH per day", Optional),
+    key(
+        "uptake",
+        Kind::Named(&PLAN_UPTAKE, Naming::Quantity),
+        Optional,
+    ),
     key("line", Kind::Named(&PLAN_LINE, Naming::Own), Optional),
 ]);
 
+const PLAN_UPTAKE: Section = section(&[
+    num("start-dkh-per-day", 0.0, 10.0, "dKH per day", Optional),
+    num(
+        "start-mg-per-l-per-day",
+        0.0,
+        200.0,
+        "mg/L per day",
+        Optional,
+    ),
+    key("with", Kind::Choice(&["alkalinity"]), Optional),
+]);
+
 const PLAN_LINE: Section = section(&[
-    num("daily-ml", 0.0, 5000.0, "mL", Optional),
+    num("share-of-uptake", 0.0, 1.0, "of the uptake", Optional),
+    num("ml-per-dkh", 0.001, 5000.0, "mL for each dKH", Optional),
+    num(
+        "ml-per-mg-per-l",
+        0.000_001,
+        5000.0,
+        "mL for each mg/L",
+        Optional,
+    ),
+    key(
+        "of",
+        Kind::Text("a water quantity such as \"alkalinity\""),
+        Optional,
+    ),
+    num("daily-ml", 0.001, 5000.0, "mL", Optional),
     key(
         "doses",
         Kind::Whole(Range {
@@ -475,6 +506,7 @@ impl Kind {
             Self::Table(_) | Self::Foreign => "a table".to_owned(),
             Self::Named(_, Naming::Own) => "tables by name, one for each".to_owned(),
             Self::Named(_, Naming::Element) => "tables by the symbol of an element".to_owned(),
+            Self::Named(_, Naming::Quantity) => "tables by the name of a water quantity".to_owned(),
             Self::List(_) => "a list of tables".to_owned(),
         }
     }

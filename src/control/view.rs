@@ -50,6 +50,8 @@ pub struct StatusView {
     pub alarms: Vec<AlarmView>,
     /// How a changeover stands, in words; null when none is under way.
     pub changeover: Option<String>,
+    /// Starting values of plan.toml that are not in force any more, in words.
+    pub starts_not_in_force: Vec<String>,
     /// Alkalinity; absent when the configuration has no limits for it.
     pub alkalinity: Option<AlkalinityView>,
     /// How the connection to the MQTT broker is; absent when MQTT is off.
@@ -241,6 +243,7 @@ pub fn status_view(status: &Status, shell: &ShellFacts) -> StatusView {
     let show = |at: Timestamp| rfc3339(at, &shell.zone);
     StatusView {
         changeover: status.changeover.clone(),
+        starts_not_in_force: status.starts_not_in_force.clone(),
         mode: if status.live { "live" } else { "dry_run" }.to_owned(),
         not_live_because: shell.not_live.clone(),
         warp: shell.warp,

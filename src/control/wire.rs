@@ -1,5 +1,7 @@
 //! What goes over the socket. These names are promises; core types are not serialised.
 
+use crate::chemistry::Quantity;
+use crate::record::UptakeHow;
 use serde::{Deserialize, Serialize};
 
 /// A request, one JSON object on one line, told apart by its `request`.
@@ -134,10 +136,14 @@ pub enum Request {
         /// `pause`, `resume` or `back`.
         action: String,
     },
-    /// The owner accepts an uptake.
-    AcceptUptake {
-        /// What the animals take up per day.
-        meq_per_l_per_day: f64,
+    /// The owner tells or accepts an uptake.
+    Uptake {
+        of: Quantity,
+        /// In the quantity's unit.
+        per_day: f64,
+        how: UptakeHow,
+        /// Meant, however unlikely it is.
+        sure: bool,
     },
     /// The plan file was edited.
     Reload,

@@ -7,7 +7,7 @@ use crate::chemistry::Quantity;
 use crate::control::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 use crate::engine::{
     Answer, ChangeoverAction, Command, CourseAction, Denial, NewCalibration, NewChangeover,
-    NewCourse, NewFact, NewReading, NewVerification, RefillLevel,
+    NewCourse, NewFact, NewReading, NewUptake, NewVerification, RefillLevel,
 };
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{
@@ -119,7 +119,7 @@ fn command(request: Request) -> Result<Asked, String> {
         | Request::CourseConfirm { .. }
         | Request::ChangeoverStart { .. }
         | Request::ChangeoverSet { .. }) => course_command(request)?,
-        request @ (Request::Fact { .. } | Request::AcceptUptake { .. }) => owner_command(request)?,
+        request @ (Request::Fact { .. } | Request::Uptake { .. }) => owner_command(request)?,
         Request::TrustClock => Command::TrustClock,
         Request::Acknowledge { code } => Command::Acknowledge { code },
         Request::SimulateInput { input, safe } => Command::SimulateInput {
@@ -143,11 +143,20 @@ fn owner_command(request: Request) -> Result<Command, String> {
         let new = fact((kind, name), (value, uncertainty), text, happened)?;
         return Ok(Command::AddFact(new));
     }
-    if let Request::AcceptUptake { meq_per_l_per_day } = request
-        && meq_per_l_per_day.is_finite()
+    if let Request::Uptake {
+        of,
+        per_day,
+        how,
+        sure,
+    } = request
+        && per_day.is_finite()
     {
-        let uptake = Alkalinity::from_meq_per_l(meq_per_l_per_day);
-        return Ok(Command::AcceptUptake(uptake));
+        return Ok(Command::SetUptake(NewUptake {
+            of,
+            per_day,
+            how,
+            sure,
+        }));
     }
     Err("a number in the request is not finite".to_owned())
 }

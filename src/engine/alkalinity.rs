@@ -6,18 +6,15 @@ use super::state::Engine;
 use crate::config::AlarmAction;
 use crate::guard::{Prediction, effective_share};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{Entry, HoldScope, UptakeAccepted, Who};
+use crate::record::{HoldScope, Who};
 use jiff::Timestamp;
 
 /// Additions older than this are not needed: no reading is taken to be older when it is entered.
 const LOG_SPAN: Millis = Millis::from_mins(30 * 24 * 60);
 
-/// A declaration this near to the established uptake is the same one, written with two decimals, dKH a day.
-const DECLARED_CLOSE_DKH: f64 = 0.0051;
-
 impl Engine {
     pub(super) fn uptake(&self) -> Option<Alkalinity> {
-        self.alkalinity.uptake.as_ref().map(|u| u.uptake)
+        self.plan.alkalinity_uptake()
     }
 
     /// What the tank should be at now; `None` without a reading, or when what was added since is not known.
@@ -238,94 +235,6 @@ impl Engine {
         };
         self.alarm_if(AlarmCode::ReadingOld, "alkalinity", cause, now);
     }
-
-    /// Compares the uptake declared in the plan with the established one, and takes a new declaration if it is small enough
-    /// and not too soon. The first declaration of all is taken as it is.
-    ///
-    /// # Errors
-    /// Why a new declaration is not taken; the established uptake stays in force.
-    pub(super) fn take_declared_uptake(
-        &mut self,
-        declared: Option<Alkalinity>,
-        who: &Who,
-        now: Now,
-    ) -> Result<(), String> {
-        let (Some(declared), Some(limits)) = (declared, self.controller.alkalinity.clone()) else {
-            return Ok(());
-        };
-        let before = match &self.alkalinity.uptake {
-            None => declared,
-            Some(u) if close(u.declared, declared) => return Ok(()),
-            Some(u) => u.uptake,
-        };
-        // A plan brought into line with an uptake that was accepted meanwhile changes nothing, so it need not wait.
-        let brought_into_line = declared.minus(before).as_dkh().abs() <= DECLARED_CLOSE_DKH;
-        if let Some(established) = self
-            .alkalinity
-            .uptake
-            .as_ref()
-            .filter(|_| !brought_into_line)
-        {
-            if let Some(why) = &self.clock.unsure {
-                return Err(format!(
-                    "uptake stays {before} a day until the clock is trusted, because it is not known how long it has settled: {why}"
-                ));
-            }
-            Self::check_uptake_change(before, declared, established.at.wall, &limits, now)?;
-        }
-        let entry = UptakeAccepted {
-            // Many small steps must not add up to one that would have been refused.
-            uptake: if brought_into_line { before } else { declared },
-            before,
-            declared,
-            who: who.clone(),
-            at: self.stamp(now),
-        };
-        self.alkalinity.uptake = Some(entry.clone());
-        self.mark_written(now);
-        self.store(Entry::Uptake(entry), None);
-        Ok(())
-    }
-
-    /// The clock is trusted: a declaration that had to wait for that is looked at again.
-    pub(super) fn declare_again(&mut self, now: Now) {
-        if self.alkalinity.uptake.is_none() {
-            return;
-        }
-        match self.take_declared_uptake(self.plan.uptake, &Who::Daemon, now) {
-            Ok(()) => self.clear(AlarmCode::UptakeRefused, "", now),
-            Err(why) => self.raise(AlarmCode::UptakeRefused, "", why, now),
-        }
-    }
-
-    pub(super) fn check_uptake_change(
-        before: Alkalinity,
-        declared: Alkalinity,
-        last: Timestamp,
-        limits: &crate::config::AlkalinityLimits,
-        now: Now,
-    ) -> Result<(), String> {
-        let change = declared.minus(before);
-        let advice = format!("uptake stays {before} a day");
-        if change.as_meq_per_l().abs() > limits.uptake_change_max.as_meq_per_l() + 1e-9 {
-            return Err(format!(
-                "uptake may change by {} a day at a time; from {before} to {declared} is {change}; {advice}",
-                limits.uptake_change_max
-            ));
-        }
-        let since = Millis::new(
-            now.wall
-                .as_millisecond()
-                .saturating_sub(last.as_millisecond()),
-        );
-        if since < limits.settling {
-            return Err(format!(
-                "uptake was changed {since} ago and must settle for {}; {advice}",
-                limits.settling
-            ));
-        }
-        Ok(())
-    }
 }
 
 /// Where a wall time lies on the elapsed clock, as the two stand now.
@@ -335,8 +244,4 @@ fn elapsed_at(wall: Timestamp, now: Now) -> Millis {
         .as_millisecond()
         .saturating_sub(wall.as_millisecond());
     now.elapsed.minus(Millis::new(ago))
-}
-
-fn close(a: Alkalinity, b: Alkalinity) -> bool {
-    (a.as_meq_per_l() - b.as_meq_per_l()).abs() < 1e-9
 }

@@ -166,8 +166,8 @@ pub enum Command {
     StartChangeover(NewChangeover),
     /// Pauses, resumes or turns the changeover that is under way.
     SetChangeover(ChangeoverAction),
-    /// The owner accepts this uptake per day; within the same limits as a declaration in the plan.
-    AcceptUptake(crate::quantity::Alkalinity),
+    /// An uptake is told or accepted.
+    SetUptake(NewUptake),
     /// The owner says the wall clock is right.
     TrustClock,
     /// An alarm has been seen.
@@ -243,6 +243,17 @@ pub struct NewFact {
     pub text: String,
     /// When it was so; now when `None`.
     pub happened: Option<Timestamp>,
+}
+
+/// An uptake as it is told or accepted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewUptake {
+    pub of: Quantity,
+    /// A day, in the quantity's unit.
+    pub per_day: f64,
+    pub how: crate::record::UptakeHow,
+    /// The owner has been asked about an unlikely one and meant it.
+    pub sure: bool,
 }
 
 /// A course as it is asked for.

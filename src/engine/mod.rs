@@ -34,13 +34,15 @@ mod slots;
 mod start;
 mod state;
 mod status;
+mod uptake;
 mod watch;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{
     ChangeoverAction, Command, CourseAction, Event, NewCalibration, NewChangeover, NewCourse,
-    NewFact, NewReading, NewVerification, Now, RefillLevel, RunEnd, RunReport, TrustSource,
+    NewFact, NewReading, NewUptake, NewVerification, Now, RefillLevel, RunEnd, RunReport,
+    TrustSource,
 };
 pub use start::Setup;
 pub use state::Engine;

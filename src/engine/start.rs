@@ -130,7 +130,6 @@ impl Engine {
                 log: VecDeque::new(),
                 log_from: now.elapsed,
                 changed: history.water_changed,
-                uptake: history.uptake,
                 share: 1.0,
             },
             changeover: history.changeover,
@@ -154,6 +153,11 @@ impl Engine {
             out: Vec::new(),
             controller: Arc::clone(controller),
             plan: Arc::clone(plan),
+            uptakes: history
+                .uptakes
+                .into_iter()
+                .map(|u| (u.of.clone(), u))
+                .collect(),
         }
     }
 
@@ -165,6 +169,8 @@ impl Engine {
         ledger_fault: Option<String>,
         now: Now,
     ) {
+        self.take_starts(now);
+        self.work_out_plan();
         self.close_open(open, now);
         self.hold_unsteady_lines(now);
         self.settle_changeover(now);
@@ -191,9 +197,6 @@ impl Engine {
                 format!("no dose is given: {why}"),
                 now,
             );
-        }
-        if let Err(why) = self.take_declared_uptake(self.plan.uptake, &Who::Daemon, now) {
-            self.raise(AlarmCode::UptakeRefused, "", why, now);
         }
         self.out.push(Effect::SaveHolds {
             holds: self.holds.clone(),

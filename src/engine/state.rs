@@ -9,21 +9,24 @@ use jiff::civil::Date;
 use super::alarms::Alarms;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
 use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
-    UptakeAccepted, Who,
+    DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration, Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
 #[derive(Debug)]
 pub struct Engine {
     pub(super) controller: Arc<Controller>,
+    /// plan.toml with the volumes that follow from the uptakes in force and from what the outlets give.
     pub(super) plan: Arc<Plan>,
+    /// The newest uptake of each quantity.
+    pub(super) uptakes: BTreeMap<Quantity, Uptake>,
     pub(super) schedule: Schedule,
     pub(super) live: bool,
     pub(super) grace: Millis,
@@ -144,7 +147,6 @@ pub(super) struct AlkalinityMemory {
     pub(super) log_from: Millis,
     /// When the water was last changed; a reading from before tells nothing of the new mixture.
     pub(super) changed: Option<Timestamp>,
-    pub(super) uptake: Option<UptakeAccepted>,
     pub(super) share: f64,
 }
 

@@ -37,6 +37,8 @@ pub struct Status {
     pub changeover: Option<String>,
     /// Established uptake of alkalinity per day.
     pub uptake: Option<Alkalinity>,
+    /// Starting values of plan.toml that are not in force any more, in words.
+    pub starts_not_in_force: Vec<String>,
     /// Alkalinity that the standing plan adds per day.
     pub planned_alkalinity: Alkalinity,
     /// What part of it is in force, 1 for all.
@@ -179,6 +181,7 @@ impl Engine {
             alarms: self.alarms.list(),
             changeover: self.changeover_words(),
             uptake: self.uptake(),
+            starts_not_in_force: self.starts_not_in_force(),
             planned_alkalinity: self.planned_alkalinity(),
             share_in_force: self.alkalinity.share,
             allowance: ramp.as_ref().and_then(allowance),

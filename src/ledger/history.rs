@@ -15,7 +15,7 @@ use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use crate::record::{
     DoseEnd, DoseId, History, Hold, HoldScope, Intent, PastDose, PastSession, Reading,
-    ReadingValue, Stamp, StoredCalibration, UptakeAccepted,
+    ReadingValue, Stamp, StoredCalibration, Uptake, UptakeHow,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -88,7 +88,7 @@ impl Ledger {
             settled: settled(conn, today)?,
             readings: readings(conn)?,
             alkalinity_since_reading: self.alkalinity_since_reading(&open)?,
-            uptake: uptake(conn)?,
+            uptakes: uptakes(conn)?,
             courses: super::owner::courses_newest(conn)?,
             water_changed: super::owner::water_changed(conn)?,
             changeover: super::fade::newest(conn)?,
@@ -515,20 +515,24 @@ pub(super) fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
     })
 }
 
-fn uptake(conn: &Connection) -> rusqlite::Result<Option<UptakeAccepted>> {
-    conn.query_row(
-        "SELECT * FROM uptake ORDER BY id DESC LIMIT 1",
-        [],
-        uptake_row,
-    )
-    .optional()
+fn uptakes(conn: &Connection) -> rusqlite::Result<Vec<Uptake>> {
+    conn.prepare("SELECT * FROM uptake WHERE id IN (SELECT max(id) FROM uptake GROUP BY measured) ORDER BY id")?
+        .query_map([], uptake_row)?
+        .collect()
 }
 
-pub(super) fn uptake_row(row: &Row<'_>) -> rusqlite::Result<UptakeAccepted> {
-    Ok(UptakeAccepted {
-        uptake: Alkalinity::from_meq_per_l(row.get("uptake_meq_per_l")?),
-        before: Alkalinity::from_meq_per_l(row.get("before_meq_per_l")?),
-        declared: Alkalinity::from_meq_per_l(row.get("declared_meq_per_l")?),
+fn uptake_how(row: &Row<'_>) -> rusqlite::Result<UptakeHow> {
+    let word = codec::text(row, "how")?;
+    let known = UptakeHow::ALL.into_iter().find(|how| how.as_str() == word);
+    known.ok_or_else(|| codec::unexpected(row, "how", &word, "start, told or accepted"))
+}
+
+pub(super) fn uptake_row(row: &Row<'_>) -> rusqlite::Result<Uptake> {
+    Ok(Uptake {
+        of: codec::measured(row)?,
+        uptake: row.get("per_day")?,
+        before: row.get("before_per_day")?,
+        how: uptake_how(row)?,
         who: codec::who(row)?,
         at: codec::stamp(row)?,
     })

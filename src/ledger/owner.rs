@@ -14,7 +14,7 @@ use super::history;
 use super::open::Place;
 use super::reader::LedgerReader;
 use crate::quantity::{Alkalinity, Name, Volume};
-use crate::record::{Course, CourseKind, CourseState, Fact, FactKind, Reading, UptakeAccepted};
+use crate::record::{Course, CourseKind, CourseState, Fact, FactKind, Reading, Uptake};
 
 /// A reading with its number.
 #[derive(Debug, Clone, PartialEq)]
@@ -130,7 +130,7 @@ impl LedgerReader {
     ///
     /// # Errors
     /// Any [`LedgerError`].
-    pub fn uptakes(&self) -> Result<Vec<UptakeAccepted>, LedgerError> {
+    pub fn uptakes(&self) -> Result<Vec<Uptake>, LedgerError> {
         self.rows(
             "read its uptakes",
             "SELECT * FROM uptake ORDER BY id",

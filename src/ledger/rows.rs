@@ -249,8 +249,10 @@ const UPTAKE: &[Column] = &[
     TRUSTED,
     ELAPSED,
     SESSION,
-    ("uptake_meq_per_l_per_day", "uptake_meq_per_l", Show::Plain),
-    ("before_meq_per_l_per_day", "before_meq_per_l", Show::Plain),
+    ("measured", "measured", Show::Plain),
+    ("per_day", "per_day", Show::Plain),
+    ("before_per_day", "before_per_day", Show::Plain),
+    ("how", "how", Show::Plain),
     WHO,
 ];
 const ARMING: &[Column] = &[

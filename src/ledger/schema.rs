@@ -216,9 +216,10 @@ CREATE TABLE uptake (
     at_ms INTEGER NOT NULL,
     elapsed_ms INTEGER NOT NULL,
     trusted INTEGER NOT NULL CHECK (trusted IN (0, 1)),
-    uptake_meq_per_l REAL NOT NULL,
-    declared_meq_per_l REAL NOT NULL,
-    before_meq_per_l REAL NOT NULL,
+    measured TEXT NOT NULL,
+    per_day REAL NOT NULL CHECK (per_day >= 0),
+    before_per_day REAL,
+    how TEXT NOT NULL CHECK (how IN ('start', 'told', 'accepted')),
     who TEXT NOT NULL
 ) STRICT;
 

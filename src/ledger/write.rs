@@ -12,7 +12,7 @@ use crate::chemistry::Quantity;
 use crate::quantity::Millis;
 use crate::record::{
     Arming, Course, DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Note, OutageMissed, Outcome,
-    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, UptakeAccepted, Who,
+    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, Uptake, Who,
 };
 
 /// Doses of the trusted wall clock this much older than a sample end the search for doses after it: a small step of the
@@ -465,22 +465,19 @@ fn alkalinity_after_peq(tx: &Transaction<'_>, taken_ms: i64) -> rusqlite::Result
     Ok(sum)
 }
 
-fn insert_uptake(
-    tx: &Transaction<'_>,
-    session: i64,
-    uptake: &UptakeAccepted,
-) -> rusqlite::Result<usize> {
+fn insert_uptake(tx: &Transaction<'_>, session: i64, uptake: &Uptake) -> rusqlite::Result<usize> {
     tx.execute(
-        "INSERT INTO uptake (session, at_ms, elapsed_ms, trusted, uptake_meq_per_l, before_meq_per_l, declared_meq_per_l, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+        "INSERT INTO uptake (session, at_ms, elapsed_ms, trusted, measured, per_day, before_per_day, how, who)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         params![
             session,
             uptake.at.wall.as_millisecond(),
             uptake.at.elapsed.as_ms(),
             uptake.at.trusted,
-            uptake.uptake.as_meq_per_l(),
-            uptake.before.as_meq_per_l(),
-            uptake.declared.as_meq_per_l(),
+            uptake.of.as_str(),
+            uptake.uptake,
+            uptake.before,
+            uptake.how.as_str(),
             who_text(&uptake.who),
         ],
     )

@@ -152,7 +152,7 @@ impl Desk {
             | Command::SetCourse { .. }
             | Command::StartChangeover(_)
             | Command::SetChangeover(_)
-            | Command::AcceptUptake(_)
+            | Command::SetUptake(_)
             | Command::TrustClock
             | Command::Acknowledge { .. }
             | Command::SimulateInput { .. } => None,

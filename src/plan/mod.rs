@@ -19,6 +19,7 @@ mod place;
 mod schedule;
 #[cfg(test)]
 mod tests;
+mod uptake;
 
 use std::collections::BTreeMap;
 
@@ -38,6 +39,9 @@ pub use error::{Latest, Need, PlacementError};
 pub use limits::OverLimit;
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
+pub use uptake::{
+    Uptakes, effect_of, planned_rise, rise, rise_per_ml, starts_not_in_force, worked_out,
+};
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.
 ///
@@ -64,7 +68,7 @@ pub struct Slot {
 /// Volume of each line per local day.
 pub type DailyVolumes = BTreeMap<Name, Volume>;
 
-/// The plan's own daily volumes.
+/// The plan's own daily volumes, as they were worked out.
 pub fn plan_daily_volumes(plan: &Plan) -> DailyVolumes {
     let each = plan.lines.iter();
     each.map(|planned| (planned.line.clone(), planned.daily_volume))
@@ -74,5 +78,5 @@ pub fn plan_daily_volumes(plan: &Plan) -> DailyVolumes {
 /// Whether a line stands in the plan with its times and gives nothing: it waits for a changeover to bring it in.
 pub fn waits(plan: &Plan, line: &Name) -> bool {
     let planned = plan.lines.iter().find(|l| l.line == *line);
-    planned.is_some_and(|l| l.daily_volume <= Volume::ZERO)
+    planned.is_some_and(|l| l.gives.waits())
 }

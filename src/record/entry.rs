@@ -11,7 +11,7 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::{Stamp, Who};
-use super::uptake::UptakeAccepted;
+use super::uptake::Uptake;
 
 /// Everything that is written beside intents and outcomes.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,7 +33,7 @@ pub enum Entry {
     /// A head was checked against its calibration.
     Verification(StoredVerification),
     /// The uptake was changed.
-    Uptake(UptakeAccepted),
+    Uptake(Uptake),
     /// Outputs may be driven from now on, or no longer.
     Arming(Arming),
     /// A course was begun, paused, resumed or ended.

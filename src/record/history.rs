@@ -8,7 +8,7 @@ use super::course::Course;
 use super::dose::{Intent, PastDose};
 use super::hold::Hold;
 use super::reading::Reading;
-use super::uptake::UptakeAccepted;
+use super::uptake::Uptake;
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
@@ -45,8 +45,8 @@ pub struct History {
     pub readings: Vec<Reading>,
     /// Alkalinity added since the last alkalinity reading was taken, all lines, open intents in full.
     pub alkalinity_since_reading: Alkalinity,
-    /// The last accepted change of uptake.
-    pub uptake: Option<UptakeAccepted>,
+    /// The newest uptake of each quantity.
+    pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
     /// When the water was last changed.

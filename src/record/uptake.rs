@@ -1,16 +1,60 @@
-//! Accepted changes of the established uptake.
+//! What the animals take up: the value in force, told or accepted.
+
+use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
-use crate::quantity::Alkalinity;
+use crate::chemistry::Quantity;
 
-/// An accepted change of the established uptake.
+/// An uptake that is in force from now on.
 #[derive(Debug, Clone, PartialEq)]
-pub struct UptakeAccepted {
-    /// The new value per day.
-    pub uptake: Alkalinity,
-    pub before: Alkalinity,
-    /// What the plan file declared at that time, so that a new declaration can be told from the old one.
-    pub declared: Alkalinity,
+pub struct Uptake {
+    pub of: Quantity,
+    /// A day, in the quantity's unit.
+    pub uptake: f64,
+    /// `None` for the first of all.
+    pub before: Option<f64>,
+    pub how: UptakeHow,
     pub who: Who,
     pub at: Stamp,
+}
+
+/// Where an uptake comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum UptakeHow {
+    /// The starting value of plan.toml, when nothing else was known yet.
+    Start,
+    /// In the owner's words.
+    Told,
+    /// Advice that the owner put into force.
+    Accepted,
+}
+
+impl UptakeHow {
+    pub const ALL: [Self; 3] = [Self::Start, Self::Told, Self::Accepted];
+
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Start => "start",
+            Self::Told => "told",
+            Self::Accepted => "accepted",
+        }
+    }
+}
+
+impl Uptake {
+    /// `0.80 dKH`, `5.70 mg/L`.
+    pub fn amount(&self) -> String {
+        amount(&self.of, self.uptake)
+    }
+
+    /// The same of what was in force before.
+    pub fn amount_before(&self) -> Option<String> {
+        self.before.map(|before| amount(&self.of, before))
+    }
+}
+
+fn amount(of: &Quantity, value: f64) -> String {
+    let places = if value.abs() < 0.1 { 5 } else { 2 };
+    format!("{value:.places$} {}", of.unit())
 }

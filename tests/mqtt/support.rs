@@ -119,6 +119,7 @@ pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
             }],
             alarms: Vec::new(),
             uptake: Some(Alkalinity::from_dkh(1.2)),
+            starts_not_in_force: Vec::new(),
             planned_alkalinity: Alkalinity::from_dkh(1.2),
             share_in_force: 1.0,
             allowance: None,

@@ -9,6 +9,7 @@ use serde_json::json;
 use crate::cli::args::{Check, Place};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::words::put_in_force;
 use crate::config::{Loaded, explain};
 use crate::control::rfc3339;
 use crate::daemon::{load_all, machine_now};
@@ -17,7 +18,7 @@ use crate::quantity::{Name, Volume};
 
 /// Loads both files exactly as the daemon does, and shows what would be in force.
 pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
-    let loaded = match load_all(&place.config) {
+    let mut loaded = match load_all(&place.config) {
         Ok(all) => all.loaded,
         Err(mistakes) if options.json => {
             let list: Vec<String> = mistakes.mistakes.iter().map(ToString::to_string).collect();
@@ -27,6 +28,7 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
         }
         Err(mistakes) => return Err(Failure::new(exit::CONFIG, mistakes.to_string())),
     };
+    let notes = put_in_force(place, &mut loaded);
     let zone = loaded.controller.time_zone.clone();
     let day = options
         .day
@@ -46,10 +48,13 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
             .collect();
         let warnings: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
         out.json(&json!({
-            "ok": true, "day": day.to_string(), "time_zone": loaded.controller.time_zone_name, "warnings": warnings,
+            "ok": true, "day": day.to_string(), "time_zone": loaded.controller.time_zone_name, "warnings": warnings, "notes": notes,
             "controller_fingerprint": loaded.controller_fingerprint, "plan_fingerprint": loaded.plan_fingerprint, "slots": slots,
         }))?;
         return Ok(());
+    }
+    for note in notes {
+        writeln!(out, "note: {note}")?;
     }
     print(&loaded, day, &slots, out)
 }

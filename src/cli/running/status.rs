@@ -270,13 +270,16 @@ fn reasons(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
 }
 
 fn alkalinity(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
+    for words in &view.starts_not_in_force {
+        writeln!(out, "\nnote: {words}")?;
+    }
     let Some(alk) = &view.alkalinity else {
         return Ok(());
     };
     let dkh = |value: f64| format!("{value:.2} dKH");
     let uptake = alk
         .uptake_dkh_per_day
-        .map_or("not declared".to_owned(), |u| format!("{} a day", dkh(u)));
+        .map_or("not known".to_owned(), |u| format!("{} a day", dkh(u)));
     let predicted = match (
         alk.predicted_dkh,
         alk.predicted_uncertainty_dkh,
@@ -303,7 +306,7 @@ fn alkalinity(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
         "            allowed {allowed}: {}",
         alk.allowed_because
             .as_deref()
-            .unwrap_or("no uptake is declared in plan.toml")
+            .unwrap_or("no uptake is in force")
     )?;
     Ok(())
 }

@@ -54,7 +54,8 @@ pub(in crate::cli) struct Case {
     pub(in crate::cli) unknown_doses: usize,
     /// Readings that were left out because a water change of unknown content lies after them, and when that was.
     pub(in crate::cli) left_out: Option<(usize, Timestamp)>,
-    pub(in crate::cli) established: Option<Alkalinity>,
+    /// The uptake in force, in the unit of what is advised on.
+    pub(in crate::cli) established: Option<f64>,
     /// A changeover that is under way, in words: then the plan's volumes are not those in force.
     pub(in crate::cli) under_way: Option<String>,
 }
@@ -101,13 +102,8 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
             stale_after: limits.stale_after,
         },
     );
-    let accepted = reader
-        .uptakes()
-        .map_err(|e| unread(&e))?
-        .last()
-        .map(|u| u.uptake);
     Ok(Case {
-        established: accepted.or(loaded.plan.uptake),
+        established: loaded.plan.uptakes.get(&quantity(tracked)).copied(),
         loaded,
         estimate,
         dosing,
@@ -280,6 +276,13 @@ fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
             },
             |limit| limit.as_mg_per_l(),
         ),
+    }
+}
+
+pub(in crate::cli) fn quantity(tracked: &Tracked) -> Quantity {
+    match tracked {
+        Tracked::Alkalinity => Quantity::Alkalinity,
+        Tracked::Element(element) => Quantity::Element(element.clone()),
     }
 }
 

@@ -79,7 +79,7 @@ fn begin(place: &Place, start: &ChangeoverStart, out: &mut Out) -> Result<(), Fa
     let shape = shape_changeover(
         (controller, &loaded.plan),
         &wish,
-        (loaded.plan.uptake, today),
+        (loaded.plan.alkalinity_uptake(), today),
         &|_| Volume::ZERO,
         &|line| dose_min(place, controller, line),
     )

@@ -156,7 +156,7 @@ fn begin(place: &Place, wanted: &Wanted<'_>, out: &mut Out) -> Result<(), Failur
         &loaded.plan,
         &line,
         shape.extra,
-        loaded.plan.uptake,
+        loaded.plan.alkalinity_uptake(),
     )
     .map_err(refused)?;
     let (yes, json) = wanted.told;

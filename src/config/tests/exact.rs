@@ -1,6 +1,7 @@
 //! Each kind of mistake, with its exact place.
 
 use super::{CONTROLLER, PLAN, check, edited, mistakes, place_of};
+use crate::plan::{Schedule, plan_daily_volumes};
 
 /// One edit of the controller file, and what must be said of it and where.
 fn controller(from: &str, to: &str, at: &str, words: &str) {
@@ -58,7 +59,11 @@ fn a_value_out_of_range_is_named_as_the_issue_shows() {
 #[test]
 fn broken_syntax_is_placed_and_the_other_file_is_still_checked() {
     let text = edited(CONTROLLER, "volume-l = 300", "volume-l 300");
-    let bad_plan = edited(PLAN, "doses = 24", "doses = 0");
+    let bad_plan = edited(
+        PLAN,
+        "doses = 24\n\n[line.calcium]",
+        "doses = 0\n\n[line.calcium]",
+    );
     let found = mistakes(&text, &bad_plan);
     assert_eq!(found.len(), 2, "{found:#?}");
     let line = place_of(&text, "volume-l 300");
@@ -116,9 +121,12 @@ fn no_safety_key_has_a_default() {
         "[limits.alkalinity] is missing, and a line carries alkalinity",
     );
     one(
-        &mistakes(CONTROLLER, &edited(PLAN, "uptake-dkh-per-day = 0.80", "")),
+        &mistakes(
+            CONTROLLER,
+            &edited(PLAN, "[uptake.alkalinity]\nstart-dkh-per-day = 0.80\n", ""),
+        ),
         "plan.toml:1:1: ",
-        "uptake-dkh-per-day is missing",
+        "[uptake.alkalinity] is missing",
     );
 }
 
@@ -371,7 +379,7 @@ fn litres_taken_for_millilitres_are_noticed() {
         found[0]
     );
     let text = CONTROLLER.replace("volume-l = 300", "volume-l = 100000");
-    let found = mistakes(&text, PLAN);
+    let found = mistakes(&text, &by_volume());
     one(&found, "plan.toml:", "alkalinity would fall");
     let heads = CONTROLLER.replace("dose-min-ml = 0.2", "dose-min-ml = 0.01");
     let found = mistakes(&heads, PLAN);
@@ -559,7 +567,7 @@ fn a_line_is_planned_in_exactly_one_way() {
         "daily-ml = 2\n",
         "",
         "iodine]",
-        "daily-ml is missing beside at",
+        "how much it gives is missing",
     );
     plan(
         "at = [\"08:15\", \"20:15\"]",
@@ -573,9 +581,9 @@ fn a_line_is_planned_in_exactly_one_way() {
 fn times_and_windows_are_checked() {
     plan(
         "window = \"09:00-21:00\"",
-        "window = \"22:00-08:00\"",
-        "\"22:00",
-        "does not lie within one day",
+        "window = \"23:00-23:00\"",
+        "\"23:00",
+        "is empty; give two different times",
     );
     plan(
         "window = \"09:00-21:00\"",
@@ -692,12 +700,126 @@ fn a_cap_must_have_room_for_the_fullest_24_hours_and_one_dose_more() {
     );
 }
 
+/// The demo's plan with a volume of its own for alkalinity, 0.80 dKH a day.
+fn by_volume() -> String {
+    let text = edited(
+        PLAN,
+        "share-of-uptake = 1.0\nof = \"alkalinity\"",
+        "daily-ml = 75.6",
+    );
+    edited(
+        &text,
+        "share-of-uptake = 1.0\nof = \"calcium\"",
+        "daily-ml = 75.6",
+    )
+}
+
+/// How much a line gives is said once, by what there is.
+#[test]
+fn shares_and_uptakes_go_together() {
+    let share = "share-of-uptake = 1.0\nof = \"alkalinity\"";
+    let of_calcium = "share-of-uptake = 1.0\nof = \"calcium\"";
+    for (from, to, words) in [
+        (
+            share,
+            "share-of-uptake = 0.6\nof = \"alkalinity\"",
+            "share-of-uptake of alkalinity adds up to 0.600 over all lines",
+        ),
+        (
+            of_calcium,
+            "share-of-uptake = 1.0\nof = \"magnesium\"",
+            "its solution carries no magnesium",
+        ),
+        (
+            of_calcium,
+            "ml-per-mg-per-l = 1.0\nof = \"iodine\"",
+            "there is no [uptake.iodine]",
+        ),
+        (
+            of_calcium,
+            "ml-per-dkh = 1.0\nof = \"calcium\"",
+            "ml-per-dkh does not go with of = \"calcium\"",
+        ),
+        (
+            of_calcium,
+            "ml-per-mg-per-l = 1.0",
+            "of is missing beside ml-per-mg-per-l",
+        ),
+        (
+            of_calcium,
+            "share-of-uptake = 1.0\nof = \"kalk\"",
+            "of = \"kalk\" is no water quantity",
+        ),
+        (
+            "daily-ml = 6\n",
+            "daily-ml = 6\nof = \"magnesium\"\n",
+            "of has no meaning beside daily-ml",
+        ),
+        (
+            "daily-ml = 6\n",
+            "daily-ml = 6\nshare-of-uptake = 1\n",
+            "is said more than once (daily-ml, share-of-uptake)",
+        ),
+        (
+            "with = \"alkalinity\"",
+            "with = \"alkalinity\"\nstart-mg-per-l-per-day = 5",
+            "give start-mg-per-l-per-day or with = \"alkalinity\", one and nothing else",
+        ),
+        (
+            "[uptake.calcium]",
+            "[uptake.Ca]",
+            "\"Ca\" is no water quantity known here",
+        ),
+    ] {
+        let found = mistakes(CONTROLLER, &edited(PLAN, from, to));
+        assert!(
+            found.iter().any(|m| m.contains(words)),
+            "{words}: {found:#?}"
+        );
+    }
+    // 0.5 mL for each of 5.72 mg/L of calcium.
+    let trace = edited(
+        PLAN,
+        "daily-ml = 1.5",
+        "ml-per-mg-per-l = 0.25\nof = \"calcium\"",
+    );
+    let loaded = check(CONTROLLER, &trace).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(loaded.plan.lines[3].daily_volume.as_ul(), 1_429);
+    let cap = CONTROLLER.replace("daily-cap-ml = 100", "daily-cap-ml = 200");
+    let loaded = check(&cap, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    let warned: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
+    assert!(
+        warned
+            .iter()
+            .any(|w| w.contains("fits 2.6 times into daily-cap-ml = 200.0 mL")),
+        "{warned:#?}"
+    );
+}
+
+/// Eight hours from 22:00 in four doses: 22:00, 00:00, 02:00, 04:00.
+#[test]
+fn a_window_may_pass_midnight() {
+    let text = edited(PLAN, "window = \"09:00-21:00\"", "window = \"22:00-06:00\"");
+    let text = edited(&text, "daily-ml = 6\ndoses = 3", "daily-ml = 6\ndoses = 4");
+    let loaded = check(CONTROLLER, &text).unwrap_or_else(|error| panic!("{error}"));
+    let zone = loaded.controller.time_zone.clone();
+    let daily = plan_daily_volumes(&loaded.plan);
+    let mut schedule = Schedule::new(loaded.controller.into(), loaded.plan.into());
+    let slots = schedule.day(jiff::civil::date(2027, 6, 1), &daily).unwrap();
+    let hours: Vec<i8> = slots
+        .iter()
+        .filter(|s| s.key.line.as_str() == "magnesium")
+        .map(|s| zone.to_datetime(s.at).hour())
+        .collect();
+    assert_eq!(hours, [0, 2, 4, 22]);
+}
+
 #[test]
 fn a_plan_that_moves_alkalinity_without_end_is_named_with_its_days_and_the_way_out() {
     let text = edited(
-        PLAN,
-        "uptake-dkh-per-day = 0.80",
-        "uptake-dkh-per-day = 0.60",
+        &by_volume(),
+        "start-dkh-per-day = 0.80",
+        "start-dkh-per-day = 0.60",
     );
     let found = mistakes(CONTROLLER, &text);
     one(
@@ -718,17 +840,21 @@ fn a_plan_that_moves_alkalinity_without_end_is_named_with_its_days_and_the_way_o
         found[0]
     );
     assert!(found[0].contains("bounded course"), "{}", found[0]);
-    plan(
-        "uptake-dkh-per-day = 0.80",
-        "uptake-dkh-per-day = 0.90",
-        "0.90",
+    let text = edited(
+        &by_volume(),
+        "start-dkh-per-day = 0.80",
+        "start-dkh-per-day = 0.90",
+    );
+    one(
+        &mistakes(CONTROLLER, &text),
+        &format!("plan.toml:{}: ", place_of(&text, "0.90")),
         "alkalinity would fall by 0.10 dKH per day",
     );
     for near in ["0.84", "0.76"] {
         let text = edited(
-            PLAN,
-            "uptake-dkh-per-day = 0.80",
-            &format!("uptake-dkh-per-day = {near}"),
+            &by_volume(),
+            "start-dkh-per-day = 0.80",
+            &format!("start-dkh-per-day = {near}"),
         );
         assert_eq!(mistakes(CONTROLLER, &text), Vec::<String>::new(), "{near}");
     }
@@ -739,8 +865,8 @@ fn a_plan_that_moves_alkalinity_without_end_is_named_with_its_days_and_the_way_o
 fn an_alkalinity_line_by_cron_counts_with_its_mean() {
     let plan_text = edited(
         PLAN,
-        "doses = 24",
-        "cron = \"0 * * * Mon,Tue,Wed,Thu,Fri,Sat\"",
+        "doses = 24\n\n[line.calcium]",
+        "cron = \"0 * * * Mon,Tue,Wed,Thu,Fri,Sat\"\n\n[line.calcium]",
     );
     let found = mistakes(CONTROLLER, &plan_text);
     assert!(
@@ -757,7 +883,7 @@ fn an_element_over_its_daily_limit_is_refused_at_the_plan() {
     );
     one(
         &mistakes(&text, PLAN),
-        &format!("plan.toml:{}: ", place_of(PLAN, "calcium]")),
+        &format!("plan.toml:{}: ", place_of(PLAN, "calcium]\nshare")),
         "of Ca per day (lines that carry it: 1), over limits.element.Ca.max-rise-mg-per-l-per-day = 5.000 mg/L",
     );
 }
@@ -774,7 +900,11 @@ fn doubtful_settings_are_warned_of() {
         "capacity-ml = 100\nreserve-ml = 80\nlow-warning-days = 7",
         "lasts 3.3 days",
     );
-    let few = edited(PLAN, "doses = 24", "doses = 6");
+    let few = edited(
+        PLAN,
+        "doses = 24\n\n[line.calcium]",
+        "doses = 6\n\n[line.calcium]",
+    );
     let caps = CONTROLLER
         .replace("dose-cap-ml = 6", "dose-cap-ml = 15")
         .replace("run-max-s = 20", "run-max-s = 40")

@@ -30,7 +30,8 @@ fn the_samples_are_without_mistake_or_warning() {
         .iter()
         .map(|line| line.daily_volume.as_ul())
         .collect();
-    assert_eq!(volumes, [75_600, 75_600, 6_000, 1_500, 2_000]);
+    // 75.6 mL of 1.1322 meq/mL hold 85.6 meq, 0.80 dKH in 300 L; 20.04 mg of calcium go with each meq.
+    assert_eq!(volumes, [75_601, 75_621, 6_000, 1_500, 2_000]);
     assert!(matches!(
         loaded.plan.lines[1].times,
         Times::Spread { doses: 24, .. }
@@ -102,7 +103,11 @@ fn all_mistakes_of_both_files_are_reported_at_once_in_the_order_of_the_files() {
         "gap-min = \"15\"\n\n[[apart]]",
     );
     let controller = edited(&controller, "stale-after-days = 14", "stale-after-day = 14");
-    let plan = edited(PLAN, "doses = 24", "doses = 24.5");
+    let plan = edited(
+        PLAN,
+        "doses = 24\n\n[line.calcium]",
+        "doses = 24.5\n\n[line.calcium]",
+    );
     let plan = edited(&plan, "\"08:15\"", "\"8:15\"");
     let found = mistakes(&controller, &plan);
     assert_eq!(found.len(), 5, "{found:#?}");
@@ -127,7 +132,7 @@ fn all_mistakes_of_both_files_are_reported_at_once_in_the_order_of_the_files() {
 #[test]
 fn a_bad_plan_at_reload_says_that_the_running_plan_stays() {
     let loaded = check(CONTROLLER, PLAN).unwrap();
-    let bad = edited(PLAN, "daily-ml = 75.6", "daily-ml = -1");
+    let bad = edited(PLAN, "daily-ml = 6\n", "daily-ml = -1\n");
     let error: ConfigMistakes =
         check_plan_text(("plan.toml", &bad), &loaded.controller).unwrap_err();
     assert_eq!(error.purpose, Purpose::Reload);
@@ -189,7 +194,7 @@ fn what_is_explained_are_the_limits_in_force_with_their_units() {
     for words in [
         "at most 100.0 mL in any 24 h and 6.0 mL in one dose",
         "GPIO17 (header pin 11), on when high",
-        "uptake 0.80 dKH per day as declared, plan 0.80 dKH per day",
+        "uptake 0.80 dKH per day, plan 0.80 dKH per day",
         "at most 1.30 dKH added in any 24 h (uptake + 0.50 dKH)",
         "band 7.50 dKH to 9.00 dKH",
         "Tank 300.0 L net, time zone Europe/Berlin",

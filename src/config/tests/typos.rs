@@ -63,6 +63,7 @@ fn five_slips_in_each_known_key_are_each_refused_naming_key_line_and_the_key_tha
                         continue;
                     }
                     let path = path.replace("limits.element.x", "limits.element.Ca");
+                    let path = path.replace("uptake.x", "uptake.calcium");
                     let text = match path.as_str() {
                         "" => format!("\n{slip} = 1\n"),
                         "apart" | "solution.x.salts" => format!("[[{path}]]\n{slip} = 1\n"),

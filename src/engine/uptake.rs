@@ -1,0 +1,178 @@
+//! The uptake in force, told or accepted by the owner, and the volumes that follow from it.
+
+use std::sync::Arc;
+
+use super::effect::{Answer, Denial, Ticket};
+use super::event::{NewUptake, Now};
+use super::state::Engine;
+use crate::chemistry::Quantity;
+use crate::config::{StartUptake, UPTAKE_DOUBTFUL_DKH_PER_DAY};
+use crate::plan::{Uptakes, planned_rise, starts_not_in_force, worked_out};
+use crate::quantity::Millis;
+use crate::record::{Entry, Uptake, UptakeHow, Who};
+
+/// The uptake of an element changes by at most this part of itself at a time. Ours.
+const PART_MAX: f64 = 0.25;
+
+/// Time to settle where no limits of alkalinity are configured (ours; that of the demo configuration).
+const SETTLING: Millis = Millis::from_mins(7 * 24 * 60);
+
+/// A first uptake is asked about when it is over what was given before by this factor, or under it. Ours.
+const FACTOR_DOUBTFUL: f64 = 2.0;
+
+/// Largest uptake that is taken at all, a day: dKH and mg/L (the ranges of plan.toml).
+const DKH_MAX: f64 = 10.0;
+const MG_PER_L_MAX: f64 = 200.0;
+
+impl Engine {
+    /// Works the daily volumes out anew: an uptake, the plan or what leaves an outlet has changed.
+    pub(super) fn work_out_plan(&mut self) {
+        let recorded: Uptakes = self
+            .uptakes
+            .iter()
+            .map(|(of, uptake)| (of.clone(), uptake.uptake))
+            .collect();
+        self.plan = Arc::new(worked_out(&self.plan, &self.controller, &recorded));
+        self.touch_all_lines();
+    }
+
+    /// Writes down starting values of the plan that nothing was known of before: from then on an edit of the file moves no uptake, and so
+    /// no limit that hangs on it.
+    pub(super) fn take_starts(&mut self, now: Now) {
+        for (of, start) in self.plan.starts.clone() {
+            let StartUptake::PerDay(uptake) = start else {
+                continue;
+            };
+            if !self.uptakes.contains_key(&of) {
+                let entry = Uptake {
+                    of,
+                    uptake,
+                    before: None,
+                    how: UptakeHow::Start,
+                    who: Who::Daemon,
+                    at: self.stamp(now),
+                };
+                self.put_uptake(entry, None, now);
+            }
+        }
+    }
+
+    pub(super) fn starts_not_in_force(&self) -> Vec<String> {
+        starts_not_in_force(&self.plan, &self.uptakes)
+    }
+
+    /// Puts an uptake into force that the owner tells or accepts.
+    pub(super) fn set_uptake(
+        &mut self,
+        new: NewUptake,
+        ticket: Ticket,
+        who: Who,
+        now: Now,
+    ) -> Result<(), Denial> {
+        let refuse = |why: String| Denial::new("uptake-refused", why);
+        let (of, unit) = (&new.of, new.of.unit());
+        let most = match of {
+            Quantity::Alkalinity => DKH_MAX,
+            Quantity::Element(_) => MG_PER_L_MAX,
+        };
+        if !(0.0..=most).contains(&new.per_day) {
+            return Err(refuse(format!(
+                "an uptake of {} {unit} of {of} a day is outside 0 to {most} {unit} a day",
+                new.per_day
+            )));
+        }
+        if let Some(why) = &self.clock.unsure {
+            return Err(refuse(format!(
+                "it is not known how long the uptake has settled until the clock is trusted: {why}"
+            )));
+        }
+        let known = self.uptakes.get(of);
+        match known.filter(|known| known.how != UptakeHow::Start) {
+            Some(known) => self.check_change(known, new.per_day, now).map_err(refuse)?,
+            None if !new.sure => self.question_first(&new)?,
+            None => {}
+        }
+        let entry = Uptake {
+            before: self.plan.uptakes.get(of).copied(),
+            of: new.of,
+            uptake: new.per_day,
+            how: new.how,
+            who,
+            at: self.stamp(now),
+        };
+        self.put_uptake(entry, Some(ticket), now);
+        self.work_out_plan();
+        // What was given so far was given by another measure.
+        self.watched_from = now.elapsed;
+        self.follow_ramp(now);
+        Ok(())
+    }
+
+    fn check_change(&self, known: &Uptake, per_day: f64, now: Now) -> Result<(), String> {
+        let limits = self.controller.alkalinity.as_ref();
+        let most = match (&known.of, limits) {
+            (Quantity::Alkalinity, Some(limits)) => limits.uptake_change_max.as_dkh(),
+            (Quantity::Alkalinity, None) | (Quantity::Element(_), _) => PART_MAX * known.uptake,
+        };
+        let settling = limits.map_or(SETTLING, |limits| limits.settling);
+        let (of, unit, stays) = (&known.of, known.of.unit(), known.amount());
+        let change = (per_day - known.uptake).abs();
+        if change > most + 1e-9 {
+            return Err(format!(
+                "uptake may change by {most:.2} {unit} a day at a time; from {stays} to {per_day:.2} {unit} is {change:.2} {unit}; uptake of {of} stays {stays} a day"
+            ));
+        }
+        let since = now
+            .wall
+            .as_millisecond()
+            .saturating_sub(known.at.wall.as_millisecond());
+        let since = Millis::new(since);
+        if since < settling {
+            return Err(format!(
+                "uptake was changed {since} ago and must settle for {settling}; uptake of {of} stays {stays} a day"
+            ));
+        }
+        Ok(())
+    }
+
+    /// The first one that is told has nothing to be held against but what was given, so an unlikely one is asked about.
+    fn question_first(&self, new: &NewUptake) -> Result<(), Denial> {
+        let (of, unit, wanted) = (&new.of, new.of.unit(), new.per_day);
+        let ask = |why: String| {
+            Err(Denial::new(
+                "uptake-questioned",
+                format!(
+                    "{why}; look at the readings again, and if it is right, say it again with --sure"
+                ),
+            ))
+        };
+        if *of == Quantity::Alkalinity && wanted > UPTAKE_DOUBTFUL_DKH_PER_DAY {
+            return ask(format!(
+                "an uptake of {wanted} dKH a day is over {UPTAKE_DOUBTFUL_DKH_PER_DAY} dKH a day, which few tanks take up"
+            ));
+        }
+        let given = planned_rise(&self.plan, &self.controller, of);
+        let near = given / FACTOR_DOUBTFUL..=given * FACTOR_DOUBTFUL;
+        if given > 0.0 && !near.contains(&wanted) {
+            return ask(format!(
+                "{given:.2} {unit} of {of} a day were given until now, and an uptake of {wanted} {unit} is not within a factor of {FACTOR_DOUBTFUL} of that"
+            ));
+        }
+        Ok(())
+    }
+
+    fn put_uptake(&mut self, entry: Uptake, ticket: Option<Ticket>, now: Now) {
+        let before = entry.amount_before().unwrap_or_else(|| "none".to_owned());
+        let text = format!(
+            "uptake of {} is {} a day now, before {before}",
+            entry.of,
+            entry.amount()
+        );
+        self.uptakes.insert(entry.of.clone(), entry.clone());
+        self.mark_written(now);
+        self.store(
+            Entry::Uptake(entry),
+            ticket.map(|ticket| (ticket, Answer::Done { text })),
+        );
+    }
+}
