@@ -5,7 +5,8 @@ use std::fmt;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::Element;
+use super::{Element, SolutionEffect};
+use crate::quantity::{TankVolume, Volume};
 
 /// One water quantity. Amounts of it per litre of water are in its own unit: dKH for alkalinity, mg/L for an element.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -35,6 +36,19 @@ impl Quantity {
         Element::new(word)
             .or_else(|| Element::from_name(word))
             .map(Self::Element)
+    }
+
+    /// What a volume of a solution adds of it to a tank, in its own unit.
+    pub fn rise(&self, effect: &SolutionEffect, volume: Volume, tank: TankVolume) -> f64 {
+        match self {
+            Self::Alkalinity => effect.alkalinity_rise(volume, tank).as_dkh(),
+            Self::Element(element) => effect.element_rise(element, volume, tank).as_mg_per_l(),
+        }
+    }
+
+    /// The same of 1 mL; worked out with a litre, so that it keeps all its figures.
+    pub fn rise_per_ml(&self, effect: &SolutionEffect, tank: TankVolume) -> f64 {
+        self.rise(effect, Volume::from_ul(1_000_000), tank) / 1000.0
     }
 
     /// `None` for alkalinity.

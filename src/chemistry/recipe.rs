@@ -24,9 +24,6 @@ pub const ELEMENT_MG_PER_L_MAX: f64 = 800_000.0;
 /// Why a description of a solution cannot be used.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum RecipeError {
-    /// The formula is not in the list.
-    #[error("\"{text}\" is none of the known salts; write one of {known}")]
-    UnknownSalt { text: String, known: String },
     /// No salt at all.
     #[error(
         "the recipe names no salt; give at least one with its g per litre of finished solution"

@@ -8,7 +8,7 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::recipe::RecipeError;
+use thiserror::Error;
 
 /// An atom that occurs in the listed salts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -128,6 +128,14 @@ static ROWS: [Row; 26] = [
     row("Na2B4O7.10H2O", "borax", 2, &[(Na, 2), (B, 4), (O, 17), (H, 20)]),
 ];
 
+/// A formula that is not in the list.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[error("\"{text}\" is none of the known salts; write one of {known}")]
+pub struct UnknownSalt {
+    pub text: String,
+    pub known: String,
+}
+
 /// A salt of the list. Cheap to copy; two are equal when their formulas are.
 #[derive(Clone, Copy)]
 pub struct Salt(&'static Row);
@@ -136,8 +144,8 @@ impl Salt {
     /// The salt of a formula as it stands on the bottle; capitals do not matter, and a raised dot or a star may stand for the point.
     ///
     /// # Errors
-    /// [`RecipeError::UnknownSalt`], which lists the known ones.
-    pub fn from_formula(text: &str) -> Result<Self, RecipeError> {
+    /// [`UnknownSalt`], which lists the known ones.
+    pub fn from_formula(text: &str) -> Result<Self, UnknownSalt> {
         let plain: String = text
             .trim()
             .chars()
@@ -149,7 +157,7 @@ impl Salt {
         ROWS.iter()
             .find(|row| row.formula.eq_ignore_ascii_case(&plain))
             .map(Self)
-            .ok_or_else(|| RecipeError::UnknownSalt {
+            .ok_or_else(|| UnknownSalt {
                 text: text.chars().take(60).collect(),
                 known: Self::known(),
             })
@@ -215,9 +223,9 @@ impl Salt {
 }
 
 impl FromStr for Salt {
-    type Err = RecipeError;
+    type Err = UnknownSalt;
 
-    fn from_str(text: &str) -> Result<Self, RecipeError> {
+    fn from_str(text: &str) -> Result<Self, UnknownSalt> {
         Self::from_formula(text)
     }
 }

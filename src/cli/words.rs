@@ -9,18 +9,17 @@ use jiff::tz::TimeZone;
 use super::args::Place;
 use super::exit::{self, Failure, chain};
 use super::out::Out;
-use super::record::ledger::open;
 use crate::chemistry::{
     Celsius, ClaimRise, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity, figures,
 };
 use crate::config::{Loaded, load};
-use crate::daemon::machine_now;
-use crate::ledger::LedgerReader;
-use crate::plan::{starts_not_in_force, worked_out};
+use crate::daemon::{ledger_path, machine_now};
+use crate::ledger::{Ledger, LedgerReader};
+use crate::plan::worked_out;
 use crate::quantity::{
     TankVolume, parse_alkalinity, parse_concentration, parse_plain_number, parse_tank_volume,
 };
-use crate::record::Uptake;
+use crate::record::{Uptake, starts_not_in_force};
 
 /// A mistake on the command line.
 pub(super) fn usage(error: impl std::fmt::Display) -> Failure {
@@ -55,7 +54,9 @@ pub(super) fn configuration(place: &Place) -> Result<Loaded, Failure> {
 
 /// Puts what the ledger has in place of the starting values of the plan, and names those that are not in force any more.
 pub(super) fn put_in_force(place: &Place, loaded: &mut Loaded) -> Vec<String> {
-    let recorded = open(place).ok().and_then(|reader| reader.uptakes().ok());
+    let recorded = Ledger::open_to_read(&ledger_path(&place.state))
+        .ok()
+        .and_then(|reader| reader.uptakes().ok());
     let newest: BTreeMap<Quantity, Uptake> = recorded
         .unwrap_or_default()
         .into_iter()

@@ -12,7 +12,6 @@ use super::pin::header_pin;
 use super::plan_relations::planned_alkalinity;
 use super::stepper::HeadOutput;
 use crate::chemistry::Quantity;
-use crate::plan::effect_of;
 use crate::quantity::{Name, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -246,7 +245,7 @@ fn times_words(times: &Times) -> String {
 
 /// What a volume of a line's solution adds to the tank. Sodium and chloride come with most salts and are left out.
 fn effect_words(controller: &Controller, line: &Name, volume: Volume) -> String {
-    let Some(effect) = effect_of(controller, line) else {
+    let Some(effect) = controller.effect_of(line) else {
         return "unknown".to_owned();
     };
     let mut parts = Vec::new();

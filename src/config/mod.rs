@@ -46,7 +46,7 @@ pub use mistake::{ConfigMistakes, ForeignFinding, Mistake, Purpose, Warning};
 pub use model::{
     ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller,
     Gives, Head, Input, InputRole, Line, LineBy, Mode, OldCalibration, Output, Plan, PlannedLine,
-    Reservoir, RunSense, SimulatedHead, Solution, StartUptake, TimeLimits, Times,
+    Reservoir, RunSense, SimulatedHead, Solution, StartUptake, TimeLimits, Times, Uptakes,
 };
 pub use pin::{header_pin, parse_pin};
 pub use plan_relations::UPTAKE_TOLERANCE_DKH_PER_DAY;

@@ -9,7 +9,6 @@ use super::calendar::CronTimes;
 use super::stepper::HeadOutput;
 use crate::chemistry::{Celsius, Element, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
-use crate::plan::Uptakes;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
 
 #[derive(Debug, Clone)]
@@ -326,6 +325,9 @@ pub struct Plan {
     pub lines: Vec<PlannedLine>,
 }
 
+/// Uptake a day of each quantity, in its own unit.
+pub type Uptakes = BTreeMap<Quantity, f64>;
+
 /// Where an uptake begins.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum StartUptake {
@@ -349,6 +351,15 @@ pub enum Gives {
         ml: f64,
     },
     Daily(Volume),
+}
+
+impl Controller {
+    /// What leaves the outlet of a line.
+    pub fn effect_of(&self, line: &Name) -> Option<&SolutionEffect> {
+        let line = self.lines.iter().find(|known| known.name == *line)?;
+        let solution = self.solutions.get(&line.solution);
+        solution.map(|solution| &solution.effect)
+    }
 }
 
 impl Plan {

@@ -9,12 +9,12 @@ use jiff::civil::Time;
 
 use super::calendar::CronTimes;
 use super::mistake::{Sink, quoted};
-use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times};
+use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
 use super::plan_relations::Relations;
 use super::plan_uptake::check_uptakes;
 use super::tree::RawTable;
 use crate::chemistry::Quantity;
-use crate::plan::{Uptakes, plan_daily_volumes, worked_out};
+use crate::plan::{plan_daily_volumes, worked_out};
 use crate::quantity::{Name, Volume, i64_from_f64};
 
 /// Seconds of a day on the clock.

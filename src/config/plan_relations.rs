@@ -10,7 +10,7 @@ use super::model::{AlkalinityLimits, Controller, Line, Plan, Times};
 use super::tree::RawTable;
 use crate::chemistry::Element;
 use crate::metering::Calibration;
-use crate::plan::{DailyVolumes, LineFacts, PlacementError, effect_of, placement_report};
+use crate::plan::{DailyVolumes, LineFacts, PlacementError, placement_report};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64, f64_from_usize};
 
 /// How far planned alkalinity may be from the declared uptake, in dKH per day (ours).
@@ -64,8 +64,9 @@ pub(super) fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkal
     let mut sum = Alkalinity::ZERO;
     let mut lines = 0_usize;
     for (line, volume) in &means {
-        if let Some(effect) =
-            effect_of(controller, line).filter(|effect| effect.carries_alkalinity())
+        if let Some(effect) = controller
+            .effect_of(line)
+            .filter(|effect| effect.carries_alkalinity())
         {
             sum = sum.plus(effect.alkalinity_rise(*volume, controller.tank));
             lines = lines.saturating_add(1);
@@ -204,7 +205,7 @@ impl Relations<'_> {
         sink: &mut Sink<'_>,
     ) {
         let (daily, most) = volumes;
-        if let Some(effect) = effect_of(self.controller, &line.name) {
+        if let Some(effect) = self.controller.effect_of(&line.name) {
             let rise = effect.alkalinity_rise(most, self.controller.tank);
             if rise.as_dkh() > DOSE_RISE_DOUBTFUL_DKH {
                 sink.warn(
@@ -243,7 +244,7 @@ impl Relations<'_> {
         for (element, limit) in &self.controller.element_rise_max {
             let mut rises: BTreeMap<&Name, f64> = BTreeMap::new();
             for (line, volume) in self.daily {
-                if let Some(effect) = effect_of(self.controller, line) {
+                if let Some(effect) = self.controller.effect_of(line) {
                     let rise = effect
                         .element_rise(element, *volume, self.controller.tank)
                         .as_mg_per_l();

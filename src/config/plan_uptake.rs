@@ -6,7 +6,6 @@ use super::mistake::Sink;
 use super::model::{Controller, Gives, PlannedLine, StartUptake};
 use super::tree::RawTable;
 use crate::chemistry::Quantity;
-use crate::plan::{effect_of, rise_per_ml};
 
 /// How far the shares of one quantity may be from 1 together.
 const SHARES_TOLERANCE: f64 = 0.001;
@@ -63,8 +62,8 @@ fn check_shares(
             continue;
         };
         *sums.entry(of).or_default() += share;
-        let effect = effect_of(controller, &planned.line);
-        if effect.is_none_or(|effect| rise_per_ml(effect, of, controller.tank) <= 0.0) {
+        let effect = controller.effect_of(&planned.line);
+        if effect.is_none_or(|effect| of.rise_per_ml(effect, controller.tank) <= 0.0) {
             sink.mistake(
                 place(raw, "line", planned.line.as_str()),
                 format!("line \"{}\": its solution carries no {of}, so it cannot give a share of its uptake", planned.line),

@@ -6,10 +6,10 @@ use super::effect::{Answer, Denial, Ticket};
 use super::event::{NewUptake, Now};
 use super::state::Engine;
 use crate::chemistry::Quantity;
-use crate::config::{StartUptake, UPTAKE_DOUBTFUL_DKH_PER_DAY};
-use crate::plan::{Uptakes, planned_rise, starts_not_in_force, worked_out};
+use crate::config::{StartUptake, UPTAKE_DOUBTFUL_DKH_PER_DAY, Uptakes};
+use crate::plan::{planned_rise, worked_out};
 use crate::quantity::Millis;
-use crate::record::{Entry, Uptake, UptakeHow, Who};
+use crate::record::{Entry, Uptake, UptakeHow, Who, starts_not_in_force};
 
 /// The uptake of an element changes by at most this part of itself at a time. Ours.
 const PART_MAX: f64 = 0.25;

@@ -6,9 +6,8 @@
 //! capacity, *linearity* is the distance from the best line of flow against setting, in % of rated capacity. A CV is
 //! never called accuracy here. Definitions as read in a published summary of API 675, not in the standard itself.
 
-use super::line::LineFit;
-use super::student::{Confidence, t_two_sided};
 use crate::quantity::f64_from_usize;
+use crate::statistics::{Confidence, Line, mean_and_sd, t_two_sided};
 
 /// Steady-state accuracy that API 675 allows, +/- % of the mean.
 pub const API675_STEADY_STATE_PERCENT: f64 = 1.0;
@@ -60,18 +59,6 @@ impl DeliveryStats {
     }
 }
 
-/// Mean and standard deviation (n - 1). `None` with fewer than two values or one that is not finite.
-pub(super) fn mean_and_sd(values: &[f64]) -> Option<(f64, f64)> {
-    if values.len() < 2 {
-        return None;
-    }
-    let count = f64_from_usize(values.len());
-    let mean = values.iter().sum::<f64>() / count;
-    let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
-    let sd = (squares / (count - 1.0)).sqrt();
-    (mean.is_finite() && sd.is_finite()).then_some((mean, sd))
-}
-
 /// Steady-state accuracy in the words of API 675: largest distance of a flow from the mean, in % of the mean, the setting untouched.
 ///
 /// `None` with fewer than two flows, a mean that is not positive, or a number that is not finite.
@@ -114,7 +101,7 @@ impl Linearity {
     /// `None` with fewer than three pairs, settings that do not vary, a rated capacity that is not positive, or a
     /// number that is not finite.
     pub fn of(settings_and_flows: &[(f64, f64)], rated: f64) -> Option<Self> {
-        let line = LineFit::through(settings_and_flows)?;
+        let line = Line::through(settings_and_flows)?;
         let deviation_max = settings_and_flows
             .iter()
             .map(|(setting, flow)| (flow - line.at(*setting)).abs())

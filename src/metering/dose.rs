@@ -6,9 +6,9 @@
 
 use super::calibration::{Calibration, CalibrationError};
 use super::fit::CalibrationFit;
-use super::line::LineFit;
 use super::refusal::DoseRefusal;
 use crate::quantity::{Millis, Volume, f64_from_i64, i64_from_f64};
+use crate::statistics::Line;
 
 /// A dose as it would be metered.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -93,7 +93,7 @@ impl CalibrationFit {
         let t = line.t(confidence);
         let percent = |run: Millis| {
             let seconds = run.as_secs();
-            let half = t * line.residual_sd * (1.0 + line.leverage(seconds)).sqrt();
+            let half = t * line.sd * (1.0 + line.leverage(seconds)).sqrt();
             let ml = line.at(seconds);
             if ml > 0.0 {
                 100.0 * half / ml
@@ -137,16 +137,14 @@ impl CalibrationFit {
     }
 
     /// The line with a residual never smaller than what the readings could resolve (a step / sqrt(12), GUM type B).
-    fn cautious_line(&self) -> LineFit {
+    fn cautious_line(&self) -> Line {
         let step_sd = self.rules().resolution.or_zero().as_ml() / 12.0_f64.sqrt();
-        let mut line = *self.line();
-        line.residual_sd = line.residual_sd.max(step_sd);
-        line
+        self.line().with_floor(step_sd)
     }
 }
 
 /// Run time at which the half-width is the smallest part of the dose: where d/du of (1 + 1/n + u2/Sxx) / (v + q u)2 is zero.
-fn best_run(line: &LineFit) -> Millis {
+fn best_run(line: &Line) -> Millis {
     let past_mean = (1.0 + line.leverage(line.x_mean)) * line.x_spread * line.slope / line.y_mean;
     Millis::from_secs_f64(line.x_mean + past_mean).unwrap_or(Millis::MAX)
 }

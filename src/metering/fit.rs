@@ -5,11 +5,10 @@
 //! Whether a dose can be metered by it is the business of `dose.rs`.
 
 use super::calibration::{Calibration, CalibrationError};
-use super::line::LineFit;
 use super::refusal::CalibrationRefusal;
 use super::runs::{LengthStats, Run, SuspectRun, group, pooled_cv_percent};
-use super::student::{Confidence, f_probability_upper, t_probability_two_sided};
 use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64};
+use crate::statistics::{Confidence, Line, f_probability_upper, t_probability_two_sided};
 
 /// What a set of runs must meet. A limit that is NaN refuses everything.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,7 +30,6 @@ pub struct FitRules {
     /// Step of the cylinder or scale, as a volume. Zero when finer than anything else. Equal readings on a coarse
     /// scale are no sign of precision, so limits never assume less than this step / sqrt(12).
     pub resolution: Volume,
-    /// Confidence of all limits.
     pub confidence: Confidence,
 }
 
@@ -54,7 +52,7 @@ impl Default for FitRules {
 #[derive(Debug, Clone, PartialEq)]
 pub struct CalibrationFit {
     calibration: Calibration,
-    line: LineFit,
+    line: Line,
     lengths: Vec<LengthStats>,
     suspect: Option<SuspectRun>,
     run_min: Millis,
@@ -81,7 +79,7 @@ pub fn fit(runs: &[Run], rules: &FitRules) -> Result<CalibrationFit, Calibration
     check_each(runs)?;
     let (shortest, longest) = check_lengths(runs, rules)?;
     let points: Vec<(f64, f64)> = runs.iter().map(Run::point).collect();
-    let line = LineFit::through(&points).ok_or(CalibrationRefusal::NoLine)?;
+    let line = Line::through(&points).ok_or(CalibrationRefusal::NoLine)?;
     let lengths = LengthStats::of(runs, &line);
     let suspect = SuspectRun::among(runs, &line);
     check_scatter(&lengths, suspect, rules)?;
@@ -186,7 +184,7 @@ fn check_scatter(
 }
 
 /// The line in the units that are metered with: mL/min, and an offset in whole microlitres.
-fn calibration_of(line: &LineFit) -> Result<Calibration, CalibrationRefusal> {
+fn calibration_of(line: &Line) -> Result<Calibration, CalibrationRefusal> {
     let rate = FlowRate::from_ml_per_min(line.slope * 60.0);
     let offset = Volume::from_ml(line.intercept).ok_or(CalibrationError::Offset {
         offset: Volume::from_ul(i64::MAX),
@@ -204,7 +202,7 @@ impl CalibrationFit {
     }
 
     /// The line behind it: seconds against millilitres, with its standard errors.
-    pub const fn line(&self) -> &LineFit {
+    pub const fn line(&self) -> &Line {
         &self.line
     }
 

@@ -9,11 +9,9 @@ mod accuracy;
 mod calibration;
 mod dose;
 mod fit;
-mod line;
 mod refit;
 mod refusal;
 mod runs;
-mod student;
 #[cfg(test)]
 mod tests;
 mod trumpet;
@@ -30,11 +28,9 @@ pub use accuracy::{
 pub use calibration::{Calibration, CalibrationError};
 pub use dose::{MeteredDose, MeteringLimits};
 pub use fit::{CalibrationFit, FitRules, LackOfFit, fit};
-pub use line::{LineFit, OriginFit};
-pub use refit::{Coverage, NoRefit, OnRecord, Uncovered};
-pub use refusal::{CalibrationRefusal, DoseRefusal};
+pub use refit::{Coverage, OnRecord};
+pub use refusal::{CalibrationRefusal, DoseRefusal, NoRefit, Uncovered};
 pub use runs::{LengthStats, Run, SuspectRun};
-pub use student::{Confidence, f_probability_upper, t_probability_two_sided, t_two_sided};
 pub use trumpet::{
     DOSING_WINDOWS, IEC_SAMPLE, IEC_WINDOWS, Sample, Trumpet, TrumpetPoint, TrumpetRefusal,
 };

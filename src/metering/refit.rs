@@ -4,12 +4,10 @@
 //! runs are fitted again; where that cannot be done the head meters nothing until it is calibrated anew, because a dose
 //! that is said to be within 1 % must not be one that was only known within 5 %.
 
-use thiserror::Error;
-
 use super::calibration::Calibration;
 use super::dose::MeteringLimits;
 use super::fit::{FitRules, fit};
-use super::refusal::{CalibrationRefusal, DoseRefusal};
+use super::refusal::{DoseRefusal, NoRefit, Uncovered};
 use super::runs::Run;
 use crate::quantity::Volume;
 
@@ -40,45 +38,6 @@ pub enum Coverage {
     Limits(MeteringLimits),
     /// None that anybody knows of.
     Unknown(Uncovered),
-}
-
-/// Why nobody knows which doses a calibration covers.
-#[derive(Debug, Clone, PartialEq, Error)]
-pub enum Uncovered {
-    /// It was never written down.
-    #[error("the record does not say which doses it meters: calibrate the head again")]
-    NoLimits,
-    /// It is for another tolerance, and its runs do not tell for this one.
-    #[error(
-        "it was made for {made_for} %, tolerance-percent is now {now} %, and {why}: calibrate the head again, or set the tolerance back"
-    )]
-    OtherTolerance {
-        /// What it was made for, %.
-        made_for: f64,
-        /// What is set now, %.
-        now: f64,
-        /// Why its runs do not tell.
-        why: NoRefit,
-    },
-}
-
-/// Why runs on record are not fitted again.
-#[derive(Debug, Clone, PartialEq, Error)]
-pub enum NoRefit {
-    #[error("its runs are not on record")]
-    NoRuns,
-    /// Coarse readings look more precise than they are.
-    #[error("the step of the cylinder or scale that its runs were read by is not on record")]
-    NoResolution,
-    /// The runs make no calibration.
-    #[error("its runs on record make no calibration ({0})")]
-    Runs(CalibrationRefusal),
-    /// The runs make another calibration than the one that is metered by.
-    #[error("its runs on record give another rate than it has")]
-    OtherRate,
-    /// No dose is known well enough.
-    #[error("its runs do not show that any dose is within that ({0})")]
-    Never(Box<DoseRefusal>),
 }
 
 impl Coverage {

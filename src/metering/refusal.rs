@@ -3,14 +3,12 @@
 use thiserror::Error;
 
 use super::calibration::CalibrationError;
-use super::refit::Uncovered;
 use super::runs::SuspectRun;
 use crate::quantity::{Millis, Volume};
 
 /// Why a set of runs was not turned into a calibration.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum CalibrationRefusal {
-    /// Not enough runs, or all of about one length.
     #[error(
         "{runs} runs of {lengths} different lengths are too few; at least {runs_min} runs of at least {lengths_min} lengths are needed, the shortest and the longest length repeated"
     )]
@@ -18,15 +16,11 @@ pub enum CalibrationRefusal {
         runs: usize,
         /// Different lengths there are.
         lengths: usize,
-        /// Runs that are needed.
         runs_min: usize,
-        /// Lengths that are needed.
         lengths_min: usize,
     },
-    /// The shortest or longest length was run only once, so nobody knows how well it repeats.
     #[error("the length {on_time} was run only once; run it again, so that its scatter is known")]
     NotRepeated { on_time: Millis },
-    /// Start and stop cannot be told from the flow.
     #[error(
         "run times from {shortest} to {longest} are too alike; the longest must be at least {ratio_min} times the shortest"
     )]
@@ -36,14 +30,12 @@ pub enum CalibrationRefusal {
         /// Least ratio of longest to shortest.
         ratio_min: f64,
     },
-    /// A run time that no metered run has.
     #[error("run {number} lasted {on_time}; a run must last from 0.2 s to 24 h")]
     RunTime {
         /// Place in the list, from 1.
         number: usize,
         on_time: Millis,
     },
-    /// Nothing came out, or less than nothing.
     #[error(
         "run {number} ({on_time}) delivered {volume}; it must deliver something: prime the tube, and check the vessel's own weight"
     )]
@@ -53,7 +45,6 @@ pub enum CalibrationRefusal {
         on_time: Millis,
         volume: Volume,
     },
-    /// Repeats of the same length differ too much.
     #[error(
         "repeats of the same length scatter by {cv_percent:.1} %, the limit is {limit_percent:.1} %; {}",
         advice(suspect.as_ref())
@@ -65,7 +56,6 @@ pub enum CalibrationRefusal {
         /// The run that stands out, if one does.
         suspect: Option<SuspectRun>,
     },
-    /// The lengths do not lie on one line.
     #[error(
         "runs of {on_time} lie {bend_percent:+.1} % off the line through all runs, the limit is {limit_percent:.1} %; {}",
         advice(suspect.as_ref())
@@ -79,12 +69,10 @@ pub enum CalibrationRefusal {
         /// The run that stands out, if one does.
         suspect: Option<SuspectRun>,
     },
-    /// The line is not that of a dosing head.
     #[error(
         "the runs give no dosing head's calibration; check that volumes are in mL and times in seconds"
     )]
     NotAHead(#[source] CalibrationError),
-    /// The numbers are too large to be fitted at all.
     #[error(
         "no line can be put through these runs; check every time and volume for a slip of the pen"
     )]
@@ -102,42 +90,35 @@ fn advice(suspect: Option<&SuspectRun>) -> String {
 /// Why a volume is not metered by a calibration.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum DoseRefusal {
-    /// Shorter than any run that was measured.
     #[error(
         "{volume} would need a run shorter than the shortest calibrated one of {run_min}; the smallest dose is {smallest}: dose more at a time, or calibrate with shorter runs"
     )]
     BelowRange {
-        /// The volume asked for.
         volume: Volume,
         /// Shortest run that the calibration covers.
         run_min: Millis,
         /// What that run delivers.
         smallest: Volume,
     },
-    /// Far longer than any run that was measured.
     #[error(
         "{volume} would need a run longer than {run_max}, the longest that the calibration covers; the largest dose is {largest}: split it, or calibrate with longer runs"
     )]
     AboveRange {
-        /// The volume asked for.
         volume: Volume,
         /// Longest run that the calibration covers.
         run_max: Millis,
         /// What that run delivers.
         largest: Volume,
     },
-    /// Within the range, but not well enough known.
     #[error(
         "{volume} cannot be metered within {tolerance_percent} %; the smallest dose that can is {smallest}"
     )]
     BelowTolerance {
-        /// The volume asked for.
         volume: Volume,
         tolerance_percent: f64,
         /// Smallest dose that meets it.
         smallest: Volume,
     },
-    /// No dose within the range is well enough known.
     #[error(
         "no dose of this head is known within {tolerance_percent} %, the best is {best_percent:.1} %; repeat the calibration with more runs, or read the volumes more finely"
     )]
@@ -146,13 +127,42 @@ pub enum DoseRefusal {
         /// The best relative half-width within the range, %.
         best_percent: f64,
     },
-    /// Nobody knows which doses are covered.
     #[error(transparent)]
     Uncovered(Uncovered),
-    /// The tolerance is no tolerance.
     #[error("a tolerance of {tolerance_percent} % makes no sense; it must be from 0.1 to 50 %")]
-    Tolerance {
-        /// What was given, %.
-        tolerance_percent: f64,
+    Tolerance { tolerance_percent: f64 },
+}
+
+/// Why nobody knows which doses a calibration covers.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum Uncovered {
+    #[error("the record does not say which doses it meters: calibrate the head again")]
+    NoLimits,
+    #[error(
+        "it was made for {made_for} %, tolerance-percent is now {now} %, and {why}: calibrate the head again, or set the tolerance back"
+    )]
+    OtherTolerance {
+        /// What it was made for, %.
+        made_for: f64,
+        /// What is set now, %.
+        now: f64,
+        /// Why its runs do not tell.
+        why: NoRefit,
     },
+}
+
+/// Why runs on record are not fitted again.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum NoRefit {
+    #[error("its runs are not on record")]
+    NoRuns,
+    /// Coarse readings look more precise than they are.
+    #[error("the step of the cylinder or scale that its runs were read by is not on record")]
+    NoResolution,
+    #[error("its runs on record make no calibration ({0})")]
+    Runs(CalibrationRefusal),
+    #[error("its runs on record give another rate than it has")]
+    OtherRate,
+    #[error("its runs do not show that any dose is within that ({0})")]
+    Never(Box<DoseRefusal>),
 }

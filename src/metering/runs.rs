@@ -5,9 +5,8 @@
 
 use std::fmt;
 
-use super::line::LineFit;
-use super::student::t_probability_two_sided;
 use crate::quantity::{Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64};
+use crate::statistics::{Line, t_probability_two_sided};
 
 /// One calibration run: how long the head was on, and what came out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -31,9 +30,7 @@ impl Run {
 /// All runs of about one length, against the line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LengthStats {
-    /// Mean on-time of these runs.
     pub on_time: Millis,
-    /// How many there are.
     pub runs: usize,
     pub mean_ml: f64,
     /// Standard deviation about their own mean, n - 1 in the denominator, mL; `None` for a single run.
@@ -46,14 +43,14 @@ pub struct LengthStats {
 
 impl LengthStats {
     /// Groups the runs by length, shortest first.
-    pub(super) fn of(runs: &[Run], line: &LineFit) -> Vec<Self> {
+    pub(super) fn of(runs: &[Run], line: &Line) -> Vec<Self> {
         group(runs)
             .iter()
             .map(|group| Self::of_group(group, line))
             .collect()
     }
 
-    fn of_group(group: &[Run], line: &LineFit) -> Self {
+    fn of_group(group: &[Run], line: &Line) -> Self {
         let count = f64_from_usize(group.len());
         let mean = |of: &dyn Fn(&Run) -> f64| group.iter().map(of).sum::<f64>() / count;
         let mean_ml = mean(&|run| run.volume.as_ml());
@@ -126,7 +123,7 @@ pub struct SuspectRun {
 
 impl SuspectRun {
     /// The one run that stands out; `None` when another one is about as bad (within 10 %), so that naming one would be a guess.
-    pub(super) fn among(runs: &[Run], line: &LineFit) -> Option<Self> {
+    pub(super) fn among(runs: &[Run], line: &Line) -> Option<Self> {
         let mut ranked: Vec<(usize, &Run, f64)> = (1..)
             .zip(runs)
             .map(|(number, run)| (number, run, line.studentised(run.point())))

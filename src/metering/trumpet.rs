@@ -17,10 +17,8 @@ pub struct Sample {
     pub delivered: Volume,
 }
 
-/// One point of the curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TrumpetPoint {
-    /// Length of the window.
     pub window: Millis,
     /// Windows that were looked at. Those in which nothing was planned have no error in per cent and are left out.
     pub windows: usize,
@@ -38,27 +36,19 @@ pub struct Trumpet {
     pub overall_percent: f64,
 }
 
-/// Why there is no curve.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum TrumpetRefusal {
-    /// Nothing was planned at all.
     #[error(
         "nothing was planned in these {samples} samples; choose a time in which doses were due"
     )]
-    NothingPlanned {
-        /// How many samples there were.
-        samples: usize,
-    },
-    /// A volume below zero.
+    NothingPlanned { samples: usize },
     #[error("sample {number} holds a negative volume; give what was planned and delivered")]
     Negative {
         /// Its place, from 1.
         number: usize,
     },
-    /// The window is not made of whole samples.
     #[error("a window of {window} is not a whole number of samples of {sample}")]
     Window { window: Millis, sample: Millis },
-    /// The window is longer than the data.
     #[error(
         "a window of {window} is longer than the {there} that were recorded; record for longer"
     )]

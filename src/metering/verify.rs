@@ -6,16 +6,14 @@
 
 use thiserror::Error;
 
-use super::line::LineFit;
-use super::student::Confidence;
 use crate::quantity::{Millis, Volume, f64_from_i64};
+use crate::statistics::{Confidence, Line};
 
 /// One metered dose that was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Verification {
     /// Run time of the head since its calibration.
     pub run_time: Millis,
-    /// What was asked for.
     pub expected: Volume,
     pub measured: Volume,
 }
@@ -30,21 +28,12 @@ pub enum Outcome {
 /// Why a check or a history is of no use.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum VerificationError {
-    /// Nothing was asked for.
     #[error("a verification of {expected} says nothing; meter a usual dose")]
-    Expected {
-        /// What was asked for.
-        expected: Volume,
-    },
-    /// Less than nothing came out.
+    Expected { expected: Volume },
     #[error("{measured} cannot have come out; check the vessel's own weight")]
     Quantity { measured: Volume },
-    /// The tolerance is no tolerance.
     #[error("a tolerance of {percent} % makes no sense; it must be from 0.1 to 50 %")]
-    Tolerance {
-        /// What was given, %.
-        percent: f64,
-    },
+    Tolerance { percent: f64 },
 }
 
 impl Verification {
@@ -97,10 +86,7 @@ fn check_tolerance(percent: f64) -> Result<(), VerificationError> {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum NotYet {
     /// Fewer than [`Drift::CHECKS_MIN`] checks.
-    TooFew {
-        /// How many there are.
-        checks: usize,
-    },
+    TooFew { checks: usize },
     /// All at the same run time.
     NoRunTime,
     /// The limits of the slope include zero: what is seen may be scatter.
@@ -168,13 +154,13 @@ impl Drift {
                 checks: points.len(),
             }));
         }
-        let Some(line) = LineFit::through(&points) else {
+        let Some(line) = Line::through(&points) else {
             return Ok(Self::CannotTellYet(NotYet::NoRunTime));
         };
         Ok(Self::of_line(&line, now, tolerance_percent, confidence))
     }
 
-    fn of_line(line: &LineFit, now: f64, tolerance: f64, confidence: Confidence) -> Self {
+    fn of_line(line: &Line, now: f64, tolerance: f64, confidence: Confidence) -> Self {
         if line.at(now).abs() > tolerance {
             return Self::OutNow {
                 error_percent: line.at(now),

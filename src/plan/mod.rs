@@ -39,9 +39,7 @@ pub use error::{Latest, Need, PlacementError};
 pub use limits::OverLimit;
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
-pub use uptake::{
-    Uptakes, effect_of, planned_rise, rise, rise_per_ml, starts_not_in_force, worked_out,
-};
+pub use uptake::{planned_rise, worked_out};
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.
 ///

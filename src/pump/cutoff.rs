@@ -6,8 +6,7 @@
 use std::collections::BTreeSet;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use super::PumpError;
-use super::switched::Output;
+use super::output::{Output, PumpError, check_on, switch_off};
 use crate::quantity::Name;
 
 /// Shared by all heads.
@@ -42,7 +41,7 @@ impl CutOff {
             running: BTreeSet::new(),
             tripped: None,
         };
-        inner.off()?;
+        switch_off(&mut inner.output)?;
         Ok(Self {
             inner: Mutex::new(inner),
         })
@@ -61,10 +60,7 @@ impl CutOff {
         let done = inner
             .output
             .set_on()
-            .and_then(|()| match inner.output.is_on() {
-                Some(false) => Err(PumpError::ReadBack { to: "on" }),
-                Some(true) | None => Ok(()),
-            });
+            .and_then(|()| check_on(&mut inner.output));
         if done.is_err() {
             inner.running.remove(head);
         }
@@ -79,7 +75,7 @@ impl CutOff {
         let mut inner = self.lock();
         inner.running.remove(head);
         if inner.running.is_empty() {
-            inner.off()?;
+            switch_off(&mut inner.output)?;
         }
         Ok(())
     }
@@ -93,7 +89,7 @@ impl CutOff {
         if inner.tripped.is_none() {
             inner.tripped = Some(why.to_owned());
         }
-        inner.off()
+        switch_off(&mut inner.output)
     }
 
     /// Why it has tripped, if it has.
@@ -107,19 +103,9 @@ impl CutOff {
     }
 }
 
-impl Inner {
-    fn off(&mut self) -> Result<(), PumpError> {
-        self.output.set_off()?;
-        match self.output.is_on() {
-            Some(true) => Err(PumpError::ReadBack { to: "off" }),
-            Some(false) | None => Ok(()),
-        }
-    }
-}
-
 impl Drop for Inner {
     fn drop(&mut self) {
-        if let Err(error) = self.off() {
+        if let Err(error) = switch_off(&mut self.output) {
             tracing::error!(%error, "the common cut-off does not go off");
         }
     }

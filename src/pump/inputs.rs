@@ -10,7 +10,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use super::clock::elapsed_us;
-use super::gpio::Contact;
+use super::output::Contact;
 use crate::config::ActiveLevel;
 use crate::quantity::{Millis, Name};
 

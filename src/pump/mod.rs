@@ -12,6 +12,7 @@ mod control;
 mod cutoff;
 mod gpio;
 mod inputs;
+mod output;
 mod priority;
 mod pwm;
 mod ramp;
@@ -25,20 +26,19 @@ pub use clock::{Pace, elapsed};
 pub use control::{RunControl, Waited};
 pub use cutoff::CutOff;
 pub use gpio::{
-    CLAIMS_FOLDER, Claims, Contact, Found, GpioError, OutputRecord, Pins, PwmRecord, Recognised,
+    CLAIMS_FOLDER, Claims, Found, GpioError, OutputRecord, Pins, PwmRecord, Recognised,
     RecognisedPwm, Recognition, choose_chip, force_off, recognise,
 };
 pub use inputs::{InputReport, InputWatch, WatchedInput};
+pub use output::{Contact, Output, PumpError};
 pub use priority::{Priority, ask_for_real_time};
 pub use pwm::{PwmChip, PwmClass, PwmError, PwmTaken, force_pwm_off};
 pub use ramp::{steps_in, time_for};
 pub use simulated::{SimulatedOutput, SimulatedTrace, Trouble};
 pub use simulated_line::{LineTrace, SimulatedLine};
 pub use stepper::{MotorCurrent, StepperLines};
-pub use switched::{Output, Safeguards, SwitchedPump};
+pub use switched::{Safeguards, SwitchedPump};
 pub use thread::{PumpHandle, PumpReport};
-
-use thiserror::Error;
 
 use crate::engine::RunReport;
 use crate::guard::DosePermit;
@@ -66,50 +66,4 @@ pub trait Pump: Send {
     fn drives_something(&self) -> bool {
         true
     }
-}
-
-/// Why an output did not do what it was told.
-#[derive(Debug, Clone, PartialEq, Eq, Error)]
-pub enum PumpError {
-    /// The level could not be set.
-    #[error("the output could not be switched {to}: {why}")]
-    Write {
-        to: &'static str,
-        /// What the driver said.
-        why: String,
-    },
-    /// The level that was read back is not the one that was set.
-    #[error("the output was switched {to} but reads as the opposite")]
-    ReadBack { to: &'static str },
-    /// It is on although no dose runs.
-    #[error(
-        "the output was found on although no dose runs, and was switched off; another program drives this pin"
-    )]
-    FoundOn,
-    /// It was on when it was taken over, and nobody knows since when.
-    #[error(
-        "the output was found on when it was taken over, and was switched off; what it gave is in no book, so look at the bottle and the tank"
-    )]
-    WasOn,
-    /// The run-sense contact disagrees with what the output was told.
-    #[error("its run-sense contact shows {shows} although it was switched {told}")]
-    Sense {
-        /// What the contact shows.
-        shows: &'static str,
-        told: &'static str,
-    },
-    /// The run-sense contact cannot be read.
-    #[error("its run-sense contact cannot be read")]
-    SenseUnreadable,
-    /// The steps of a stepper head were not sent as planned.
-    #[error("its steps failed: {why}")]
-    Steps { why: String },
-    /// The common cut-off is off for good, or does not obey.
-    #[error(
-        "the common cut-off is off: {why}; look at the heads and their wiring, then restart the daemon"
-    )]
-    CutOff {
-        /// What made it trip, or what it does.
-        why: String,
-    },
 }

@@ -2,9 +2,8 @@
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use super::PumpError;
 use super::clock::elapsed_us;
-use super::switched::Output;
+use super::output::{Output, PumpError};
 use crate::config::SimulatedHead;
 use crate::quantity::{Millis, Volume, f64_from_i64, i64_from_f64};
 

@@ -3,8 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 
-use super::PumpError;
-use super::switched::Output;
+use super::output::{Output, PumpError};
 
 /// What a simulated line did.
 #[derive(Debug, Clone, Default)]

@@ -10,11 +10,10 @@ use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
-use super::PumpError;
-use super::clock::{Pace, elapsed_us};
+use super::clock::elapsed_us;
 use super::control::{RunControl, Waited};
+use super::output::{Output, PumpError, check_on};
 use super::ramp::{Schedule, steps_in, time_for};
-use super::switched::{FaultReport, Output, Safeguards, SwitchedPump};
 use crate::config::StepSpeed;
 use crate::quantity::{Millis, Name};
 use crate::record::DoseId;
@@ -27,6 +26,23 @@ pub struct StepperLines {
     pub direction: Option<Box<dyn Output>>,
     /// On while the motor has current; `None` when that is fixed by a wire.
     pub enable: Option<Box<dyn Output>>,
+}
+
+impl StepperLines {
+    /// The output that the head's own thread switches, and what makes the steps while it is on.
+    pub(super) fn split(self, speed: StepSpeed) -> (MotorCurrent, Motion) {
+        let current = MotorCurrent {
+            direction: self.direction,
+            enable: self.enable,
+            told_on: false,
+        };
+        let motion = Motion {
+            step: self.step,
+            speed,
+            done: Stepped::default(),
+        };
+        (current, motion)
+    }
 }
 
 /// What makes the steps of a head.
@@ -116,9 +132,7 @@ impl Output for MotorCurrent {
 
 /// How the pulses of a run ended.
 enum Pulses {
-    /// All of them were sent.
     All,
-    /// The run was stopped.
     Stopped,
     /// The head's thread has given the run up.
     GivenUp,
@@ -181,46 +195,18 @@ impl Motion {
             Waited::ToTheEnd | Waited::Stopped => Pulses::All,
         }
     }
-}
 
-impl SwitchedPump<MotorCurrent> {
-    /// Takes over the outputs of a stepper head and drives them off. `fault` is told when the head does not obey.
-    ///
-    /// # Errors
-    /// When an output cannot be driven off: such a head is not used.
-    pub fn stepper(
-        head: &Name,
-        lines: StepperLines,
-        speed: StepSpeed,
-        safeguards: Safeguards,
-        fault: FaultReport,
-    ) -> Result<Self, PumpError> {
-        let current = MotorCurrent {
-            direction: lines.direction,
-            enable: lines.enable,
-            told_on: false,
-        };
-        let motion = Motion {
-            step: lines.step,
-            speed,
-            done: Stepped::default(),
-        };
-        // Steps cannot be sent faster than the motor turns, so this head knows real time only.
-        let pace = Pace::REAL;
-        Self::with_motion(head, current, Some(motion), pace, safeguards, fault)
-    }
-}
-
-impl<O: Output> SwitchedPump<O> {
-    /// Sends the steps of a run from a thread of their own, looking at the head all the while. The motion keeps how much was done.
+    /// Sends the steps of a run from a thread of their own, looking at the motor's current all the while. `done` keeps how much was done.
     pub(super) fn step_and_watch(
         &mut self,
-        motion: &mut Motion,
+        head: &Name,
+        current: &mut impl Output,
         (dose, control): (DoseId, &RunControl),
         run_time: Millis,
     ) -> Result<Waited, PumpError> {
-        motion.done = Stepped::default();
-        let planned = steps_in(motion.speed, run_time);
+        self.done = Stepped::default();
+        let speed = self.speed;
+        let planned = steps_in(speed, run_time);
         let began_us = elapsed_us();
         let shared = Shared {
             dose,
@@ -229,11 +215,10 @@ impl<O: Output> SwitchedPump<O> {
             give_up: AtomicBool::new(false),
             longest_gap_us: AtomicI64::new(0),
         };
-        let speed = motion.speed;
         let ended = std::thread::scope(|scope| {
             let (tell, told) = channel();
-            let (name, for_pulses) = (format!("steps-{}", self.head()), &shared);
-            let motion = &mut *motion;
+            let (name, for_pulses) = (format!("steps-{head}"), &shared);
+            let motion = &mut *self;
             let thread = std::thread::Builder::new()
                 .name(name)
                 .stack_size(128 * 1024)
@@ -244,7 +229,7 @@ impl<O: Output> SwitchedPump<O> {
                 });
             match thread {
                 Ok(thread) => {
-                    let ended = self.watch_pulses(&shared, &told, (began_us, run_time));
+                    let ended = watch_pulses(current, &shared, &told, (began_us, run_time));
                     // A panic in it ends here: it has been told as an error.
                     drop(thread.join());
                     ended
@@ -255,7 +240,7 @@ impl<O: Output> SwitchedPump<O> {
             }
         });
         let sent = shared.sent.load(Ordering::SeqCst);
-        motion.done = Stepped {
+        self.done = Stepped {
             planned,
             sent,
             took_ms: elapsed_us().saturating_sub(began_us) / 1000,
@@ -268,57 +253,48 @@ impl<O: Output> SwitchedPump<O> {
         };
         ended
     }
-
-    /// The head's own thread while pulses are sent: ends a run that takes too long, or a head that does not obey, by itself.
-    fn watch_pulses(
-        &mut self,
-        shared: &Shared<'_>,
-        told: &std::sync::mpsc::Receiver<Pulses>,
-        (began_us, run_time): (i64, Millis),
-    ) -> Result<Waited, PumpError> {
-        let limit_us = began_us
-            .saturating_add(run_time.as_ms().saturating_mul(2000))
-            .saturating_add(LATE_US_MAX);
-        let mut error: Option<PumpError> = None;
-        loop {
-            let ended = told.recv_timeout(WATCH);
-            match (ended, error) {
-                (Ok(_) | Err(RecvTimeoutError::Disconnected), Some(error))
-                | (Ok(Pulses::Broken(error)), None) => return Err(error),
-                (Ok(Pulses::All), None) => return Ok(Waited::ToTheEnd),
-                (Ok(Pulses::Stopped), None) => return Ok(Waited::Stopped),
-                (Ok(Pulses::GivenUp) | Err(RecvTimeoutError::Disconnected), None) => {
-                    return Err(PumpError::Steps {
-                        why: "their thread has ended before its time".to_owned(),
-                    });
-                }
-                (Err(RecvTimeoutError::Timeout), before) => error = before,
-            }
-            if error.is_none() {
-                error = self.check_output_on().err();
-            }
-            if error.is_none() && elapsed_us() > limit_us {
-                error = Some(PumpError::Steps {
-                    why: format!(
-                        "{} were sent in twice {run_time} and 3 s more, which is not all of them; the machine is too busy for this speed",
-                        shared.sent.load(Ordering::SeqCst)
-                    ),
-                });
-            }
-            if error.is_some() || shared.control.is_stopped(shared.dose) {
-                shared.give_up.store(true, Ordering::SeqCst);
-                // Off now; it is tried again until it is known to be off when the pulse thread has come back.
-                drop(self.output_off());
-            }
-        }
-    }
 }
 
-/// Switches the step output off, and says whether it reads so.
-pub(super) fn step_off(motion: &mut Motion) -> Result<(), PumpError> {
-    motion.step.set_off()?;
-    match motion.step.is_on() {
-        Some(true) => Err(PumpError::ReadBack { to: "off" }),
-        Some(false) | None => Ok(()),
+/// The head's own thread while pulses are sent: ends a run that takes too long, or a head that does not obey, by itself.
+fn watch_pulses(
+    current: &mut impl Output,
+    shared: &Shared<'_>,
+    told: &std::sync::mpsc::Receiver<Pulses>,
+    (began_us, run_time): (i64, Millis),
+) -> Result<Waited, PumpError> {
+    let limit_us = began_us
+        .saturating_add(run_time.as_ms().saturating_mul(2000))
+        .saturating_add(LATE_US_MAX);
+    let mut error: Option<PumpError> = None;
+    loop {
+        let ended = told.recv_timeout(WATCH);
+        match (ended, error) {
+            (Ok(_) | Err(RecvTimeoutError::Disconnected), Some(error))
+            | (Ok(Pulses::Broken(error)), None) => return Err(error),
+            (Ok(Pulses::All), None) => return Ok(Waited::ToTheEnd),
+            (Ok(Pulses::Stopped), None) => return Ok(Waited::Stopped),
+            (Ok(Pulses::GivenUp) | Err(RecvTimeoutError::Disconnected), None) => {
+                return Err(PumpError::Steps {
+                    why: "their thread has ended before its time".to_owned(),
+                });
+            }
+            (Err(RecvTimeoutError::Timeout), before) => error = before,
+        }
+        if error.is_none() {
+            error = check_on(current).err();
+        }
+        if error.is_none() && elapsed_us() > limit_us {
+            error = Some(PumpError::Steps {
+                why: format!(
+                    "{} were sent in twice {run_time} and 3 s more, which is not all of them; the machine is too busy for this speed",
+                    shared.sent.load(Ordering::SeqCst)
+                ),
+            });
+        }
+        if error.is_some() || shared.control.is_stopped(shared.dose) {
+            shared.give_up.store(true, Ordering::SeqCst);
+            // Off now; it is tried again until it is known to be off when the pulse thread has come back.
+            drop(current.set_off());
+        }
     }
 }

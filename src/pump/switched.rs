@@ -2,58 +2,17 @@
 
 use std::sync::Arc;
 
+use super::Pump;
 use super::clock::{Pace, elapsed, elapsed_us};
 use super::control::{RunControl, Waited};
 use super::cutoff::CutOff;
-use super::gpio::Contact;
-use super::stepper::{Motion, step_off};
-use super::{Pump, PumpError};
-use crate::config::ActiveLevel;
+use super::output::{Contact, Output, PumpError, check_on, switch_off};
+use super::stepper::{Motion, MotorCurrent, StepperLines};
+use crate::config::{ActiveLevel, StepSpeed};
 use crate::engine::{RunEnd, RunReport};
 use crate::guard::DosePermit;
 use crate::quantity::{Millis, Name};
 use crate::record::DoseId;
-
-/// One output that can be switched and read back.
-pub trait Output: Send {
-    /// Drives the on level.
-    ///
-    /// # Errors
-    /// When the output does not obey.
-    fn set_on(&mut self) -> Result<(), PumpError>;
-
-    /// Drives the off level.
-    ///
-    /// # Errors
-    /// When the output does not obey.
-    fn set_off(&mut self) -> Result<(), PumpError>;
-
-    /// Whether the output is on now, by reading it back; `None` when it cannot be read.
-    fn is_on(&mut self) -> Option<bool>;
-
-    /// Whether it drives anything at all.
-    fn drives_something(&self) -> bool {
-        true
-    }
-}
-
-impl Output for Box<dyn Output> {
-    fn set_on(&mut self) -> Result<(), PumpError> {
-        self.as_mut().set_on()
-    }
-
-    fn set_off(&mut self) -> Result<(), PumpError> {
-        self.as_mut().set_off()
-    }
-
-    fn is_on(&mut self) -> Option<bool> {
-        self.as_mut().is_on()
-    }
-
-    fn drives_something(&self) -> bool {
-        self.as_ref().drives_something()
-    }
-}
 
 /// What a switched head tells while it cannot be switched off, or does what it was not told to.
 pub(super) type FaultReport = Box<dyn Fn(&PumpError) + Send>;
@@ -76,7 +35,7 @@ pub struct SwitchedPump<O: Output> {
     fault: FaultReport,
     /// Looks in a row at which the idle head seemed to run.
     suspicious: u32,
-    /// What makes steps while the output is on; `None` for a motor that simply runs. Away only while the steps are sent.
+    /// What makes steps while the output is on; `None` for a motor that simply runs.
     motion: Option<Motion>,
 }
 
@@ -90,6 +49,25 @@ const SETTLE_US: i64 = 300_000;
 const SUSPICIOUS_MAX: u32 = 2;
 /// In warped time a wake-up that is late by less than this (real time) is not the head's doing.
 const WARP_JITTER_US: i64 = 200_000;
+
+impl SwitchedPump<MotorCurrent> {
+    /// Takes over the outputs of a stepper head and drives them off. `fault` is told when the head does not obey.
+    ///
+    /// # Errors
+    /// When an output cannot be driven off: such a head is not used.
+    pub fn stepper(
+        head: &Name,
+        lines: StepperLines,
+        speed: StepSpeed,
+        safeguards: Safeguards,
+        fault: FaultReport,
+    ) -> Result<Self, PumpError> {
+        let (current, motion) = lines.split(speed);
+        // Steps cannot be sent faster than the motor turns, so this head knows real time only.
+        let pace = Pace::REAL;
+        Self::with_motion(head, current, Some(motion), pace, safeguards, fault)
+    }
+}
 
 impl<O: Output> SwitchedPump<O> {
     /// Takes over an output and drives it off. `fault` is told when the head does not obey.
@@ -106,7 +84,7 @@ impl<O: Output> SwitchedPump<O> {
         Self::with_motion(head, output, None, pace, safeguards, fault)
     }
 
-    pub(super) fn with_motion(
+    fn with_motion(
         head: &Name,
         output: O,
         motion: Option<Motion>,
@@ -130,15 +108,6 @@ impl<O: Output> SwitchedPump<O> {
     /// The output was on when it was taken over: told, and treated, like one that is found on later.
     pub fn was_on(&self) {
         self.give_alarm(&PumpError::WasOn);
-    }
-
-    pub(super) fn head(&self) -> &Name {
-        &self.head
-    }
-
-    /// The output off, once, without a look whether it obeyed.
-    pub(super) fn output_off(&mut self) -> Result<(), PumpError> {
-        self.output.set_off()
     }
 
     /// Tells of a fault, and takes the supply from all heads where there is a cut-off.
@@ -171,14 +140,7 @@ impl<O: Output> SwitchedPump<O> {
 
     fn switch_on(&mut self) -> Result<(), PumpError> {
         self.output.set_on()?;
-        self.check_output_on()
-    }
-
-    pub(super) fn check_output_on(&mut self) -> Result<(), PumpError> {
-        match self.output.is_on() {
-            Some(false) => Err(PumpError::ReadBack { to: "on" }),
-            Some(true) | None => Ok(()),
-        }
+        check_on(&mut self.output)
     }
 
     /// Whether the motor has voltage, by its contact. `None` when there is no contact; unreadable is an error.
@@ -205,7 +167,7 @@ impl<O: Output> SwitchedPump<O> {
             if waited == Waited::Stopped || look_us >= end_us {
                 return Ok(waited);
             }
-            self.check_output_on()?;
+            check_on(&mut self.output)?;
             let settled = elapsed_us().saturating_sub(on_us) >= SETTLE_US;
             match self.motor_has_voltage() {
                 Some(Ok(false)) if settled => {
@@ -274,12 +236,13 @@ impl<O: Output> SwitchedPump<O> {
     ) -> (Millis, Result<Waited, PumpError>) {
         let on_us = elapsed_us();
         let end_us = on_us.saturating_add(self.pace.real_us(run_time));
-        let mut motion = self.motion.take();
-        let waited = self.switch_on().and_then(|()| match &mut motion {
-            None => self.wait_and_watch(dose, control, (on_us, end_us)),
-            Some(motion) => self.step_and_watch(motion, (dose, control), run_time),
-        });
-        self.motion = motion;
+        let waited = match (self.switch_on(), &mut self.motion) {
+            (Err(error), _) => Err(error),
+            (Ok(()), None) => self.wait_and_watch(dose, control, (on_us, end_us)),
+            (Ok(()), Some(motion)) => {
+                motion.step_and_watch(&self.head, &mut self.output, (dose, control), run_time)
+            }
+        };
         if let Err(error) = &waited {
             // Off before anybody is told.
             let off = self.output.set_off();
@@ -305,13 +268,12 @@ impl<O: Output> SwitchedPump<O> {
 
 impl<O: Output> Pump for SwitchedPump<O> {
     fn off(&mut self) -> Result<(), PumpError> {
-        let steps = self.motion.as_mut().map_or(Ok(()), step_off);
+        let steps = self
+            .motion
+            .as_mut()
+            .map_or(Ok(()), |motion| switch_off(&mut motion.step));
         // Also when the step output does not obey: without current there is no step.
-        self.output.set_off()?;
-        match self.output.is_on() {
-            Some(true) => Err(PumpError::ReadBack { to: "off" }),
-            Some(false) | None => steps,
-        }
+        switch_off(&mut self.output).and(steps)
     }
 
     fn run(&mut self, permit: DosePermit, control: &RunControl) -> RunReport {

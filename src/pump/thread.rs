@@ -4,9 +4,10 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 
+use super::Pump;
 use super::control::RunControl;
+use super::output::PumpError;
 use super::priority::{Priority, ask_for_real_time};
-use super::{Pump, PumpError};
 use crate::engine::{RunEnd, RunReport};
 use crate::guard::DosePermit;
 use crate::quantity::{Millis, Name};

@@ -32,4 +32,4 @@ pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
-pub use uptake::{Uptake, UptakeHow};
+pub use uptake::{Uptake, UptakeHow, starts_not_in_force};

@@ -1,9 +1,12 @@
 //! What the animals take up: the value in force, told or accepted.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
+use crate::config::{Plan, StartUptake};
 
 /// An uptake that is in force from now on.
 #[derive(Debug, Clone, PartialEq)]
@@ -57,4 +60,23 @@ impl Uptake {
 fn amount(of: &Quantity, value: f64) -> String {
     let places = if value.abs() < 0.1 { 5 } else { 2 };
     format!("{value:.places$} {}", of.unit())
+}
+
+/// Starting values of plan.toml that are not in force any more, in words.
+pub fn starts_not_in_force(plan: &Plan, recorded: &BTreeMap<Quantity, Uptake>) -> Vec<String> {
+    let words = plan.starts.iter().filter_map(|(of, start)| {
+        let known = recorded.get(of)?;
+        let said = match start {
+            StartUptake::PerDay(value) if (value - known.uptake).abs() < 1e-9 => return None,
+            StartUptake::PerDay(value) => format!("{value} {}", of.unit()),
+            StartUptake::WithAlkalinity => "tied to alkalinity".to_owned(),
+        };
+        Some(format!(
+            "uptake of {of}: {} a day is in force ({}, {:.0}), not the start of plan.toml ({said})",
+            known.amount(),
+            known.how.as_str(),
+            known.at.wall
+        ))
+    });
+    words.collect()
 }

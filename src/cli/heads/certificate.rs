@@ -14,13 +14,14 @@ use crate::cli::words::{configuration, minute, present, unread, usage, zone};
 use crate::config::{Head, Loaded};
 use crate::ledger::LedgerReader;
 use crate::metering::{
-    API675_LINEARITY_PERCENT, API675_STEADY_STATE_PERCENT, Calibration, CalibrationFit, Confidence,
-    Coverage, Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Sample, Trumpet,
-    Verification, WEAR_PERCENT, fit, steady_state_percent,
+    API675_LINEARITY_PERCENT, API675_STEADY_STATE_PERCENT, Calibration, CalibrationFit, Coverage,
+    Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Sample, Trumpet, Verification,
+    WEAR_PERCENT, fit, steady_state_percent,
 };
 use crate::plan::Schedule;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64, f64_from_usize};
 use crate::record::{CalibrationRun, StoredCalibration, StoredVerification};
+use crate::statistics::Confidence;
 
 /// The newest calibration of a head; `None` without a ledger or without one.
 pub(in crate::cli) fn newest(

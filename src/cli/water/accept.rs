@@ -4,7 +4,7 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::chemistry::{Advice, Quantity, Uptake, figures};
+use crate::chemistry::{Quantity, figures};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
@@ -13,6 +13,7 @@ use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity, tra
 use crate::cli::water::owner_args::{Accept, UptakeArgs};
 use crate::cli::words::{agreed, configuration, unread, usage};
 use crate::control::{Client, Request, Response};
+use crate::estimate::{Advice, Uptake};
 use crate::quantity::{parse_alkalinity, parse_concentration};
 use crate::record::UptakeHow;
 

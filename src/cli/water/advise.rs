@@ -6,10 +6,7 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use crate::chemistry::Quantity;
-use crate::chemistry::{
-    Addition, Advice, Dosing, Element, JournalChange, Patience, SeriesReading, Tracked, Uptake,
-    UptakeError, figures, taken_along,
-};
+use crate::chemistry::{Element, figures, taken_along};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
@@ -19,6 +16,9 @@ use crate::cli::water::exchanged::{WaterChange, water_changes};
 use crate::cli::water::owner_args::Advise as AdviseArgs;
 use crate::cli::words::{configuration, present, unread, usage};
 use crate::config::Loaded;
+use crate::estimate::{
+    Addition, Advice, Dosing, JournalChange, Patience, SeriesReading, Tracked, Uptake, UptakeError,
+};
 use crate::ledger::LedgerReader;
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
@@ -299,7 +299,7 @@ pub(in crate::cli) fn tracked(word: &str) -> Result<Tracked, Failure> {
 
 pub(in crate::cli) fn advice(case: &Case) -> Result<Advice, Failure> {
     let now = millis(case.now);
-    crate::chemistry::advise(
+    crate::estimate::advise(
         case.estimate.as_ref(),
         &case.dosing,
         &case.journal,

@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use crate::chemistry::{ClaimRise, Tracked, figures};
+use crate::chemistry::{ClaimRise, figures};
 use crate::cli::args::Place;
 use crate::cli::exit::Failure;
 use crate::cli::out::Out;
@@ -10,6 +10,7 @@ use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::ChangesWater;
 use crate::cli::words::{rise, unread, usage};
 use crate::control::Request;
+use crate::estimate::Tracked;
 use crate::ledger::LedgerReader;
 use crate::quantity::{Alkalinity, TankVolume, parse_tank_volume};
 use crate::record::FactKind;

@@ -6,10 +6,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::chemistry::{
-    Account, Band, Celsius, ChangeShare, Comparison, Element, Finding, Salinity, Tracked, Trend,
-    after_changes, corrosion, safe_course,
-};
+use crate::chemistry::{Celsius, ChangeShare, Element, Salinity};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
@@ -22,6 +19,9 @@ use crate::cli::water::reading::entries;
 use crate::cli::words::{amount, configuration, minute, salinity, unread, usage, zone};
 use crate::config::Loaded;
 use crate::control::Request;
+use crate::estimate::{
+    Account, Band, Comparison, Finding, Tracked, Trend, after_changes, corrosion, safe_course,
+};
 use crate::ledger::{LedgerReader, StoredFact};
 use crate::quantity::Concentration;
 use crate::record::FactKind;

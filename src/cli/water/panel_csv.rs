@@ -2,7 +2,8 @@
 //!
 //! Deliberately small: one heading line, one element a row. A row that is no element is named and left out, never guessed at.
 
-use crate::chemistry::{Detected, Element, PanelEntry, PanelUnit};
+use crate::chemistry::Element;
+use crate::estimate::{Detected, PanelEntry, PanelUnit};
 use crate::quantity::parse_plain_number;
 
 /// Largest report that is read, in rows.

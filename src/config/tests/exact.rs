@@ -1,7 +1,6 @@
 //! Each kind of mistake, with its exact place.
 
 use super::{CONTROLLER, PLAN, check, edited, mistakes, place_of};
-use crate::plan::{Schedule, plan_daily_volumes};
 
 /// One edit of the controller file, and what must be said of it and where.
 fn controller(from: &str, to: &str, at: &str, words: &str) {
@@ -777,7 +776,11 @@ fn shares_and_uptakes_go_together() {
             "{words}: {found:#?}"
         );
     }
-    // 0.5 mL for each of 5.72 mg/L of calcium.
+}
+
+#[test]
+fn a_volume_follows_from_another_uptake_and_a_wide_cap_is_questioned() {
+    // 0.25 mL for each of 5.717 mg/L of calcium.
     let trace = edited(
         PLAN,
         "daily-ml = 1.5",
@@ -794,24 +797,6 @@ fn shares_and_uptakes_go_together() {
             .any(|w| w.contains("fits 2.6 times into daily-cap-ml = 200.0 mL")),
         "{warned:#?}"
     );
-}
-
-/// Eight hours from 22:00 in four doses: 22:00, 00:00, 02:00, 04:00.
-#[test]
-fn a_window_may_pass_midnight() {
-    let text = edited(PLAN, "window = \"09:00-21:00\"", "window = \"22:00-06:00\"");
-    let text = edited(&text, "daily-ml = 6\ndoses = 3", "daily-ml = 6\ndoses = 4");
-    let loaded = check(CONTROLLER, &text).unwrap_or_else(|error| panic!("{error}"));
-    let zone = loaded.controller.time_zone.clone();
-    let daily = plan_daily_volumes(&loaded.plan);
-    let mut schedule = Schedule::new(loaded.controller.into(), loaded.plan.into());
-    let slots = schedule.day(jiff::civil::date(2027, 6, 1), &daily).unwrap();
-    let hours: Vec<i8> = slots
-        .iter()
-        .filter(|s| s.key.line.as_str() == "magnesium")
-        .map(|s| zone.to_datetime(s.at).hour())
-        .collect();
-    assert_eq!(hours, [0, 2, 4, 22]);
 }
 
 #[test]

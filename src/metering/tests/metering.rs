@@ -5,6 +5,7 @@ use proptest::prelude::*;
 use super::super::*;
 use super::{OFFSET_RUNS, close, fitted, runs};
 use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64};
+use crate::statistics::Confidence;
 
 /// Row a5.offset.inverse (1e-6 relative): run time for 5.00 mL and the 95 % prediction interval of one such dose.
 #[test]

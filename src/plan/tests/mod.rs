@@ -17,6 +17,7 @@ use crate::chemistry::SolutionEffect;
 use crate::config::{
     ActiveLevel, ApartRule, Controller, CronTimes, Gives, Head, HeadOutput, Line, Mode,
     OldCalibration, Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits, Times,
+    Uptakes,
 };
 use crate::quantity::{FlowRate, Millis, TankVolume, f64_from_i64, i64_from_f64};
 

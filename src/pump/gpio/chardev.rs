@@ -6,9 +6,10 @@ use std::path::{Path, PathBuf};
 use gpiocdev::Request;
 use gpiocdev::line::{Bias, Direction, Value};
 
-use super::{Contact, Found, GpioError};
+use super::error::GpioError;
+use super::found::Found;
 use crate::config::{ActiveLevel, LineBy, Output as OutputConfig};
-use crate::pump::{Output, PumpError};
+use crate::pump::output::{Contact, Output, PumpError};
 
 /// What the kernel shows as the user of a line.
 const CONSUMER: &str = "dosewright";

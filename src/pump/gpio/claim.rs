@@ -13,7 +13,7 @@ use rustix::fs::{FlockOperation, flock};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use super::GpioError;
+use super::error::GpioError;
 use crate::config::{ActiveLevel, BoardDriver, LineBy, Output};
 
 /// Where the lock files are: one place for the whole machine, whatever the state folder.

@@ -7,75 +7,23 @@
 
 mod chardev;
 mod claim;
+mod error;
 mod force;
+mod found;
 mod recognise;
 mod registers;
 
 pub use chardev::choose_chip;
 pub(super) use claim::Claim;
 pub use claim::{CLAIMS_FOLDER, Claims, OutputRecord, PwmRecord};
-pub use force::{Found, force_off};
+pub use error::GpioError;
+pub use force::force_off;
+pub use found::Found;
 pub use recognise::{Recognised, RecognisedPwm, Recognition, recognise};
 
-use thiserror::Error;
-
-use super::switched::Output;
+use super::output::{Contact, Output, PumpError};
 use crate::config::{ActiveLevel, BoardDriver, LineBy, Output as OutputPin};
 
-/// A pin that is read.
-pub trait Contact: Send {
-    /// The level now; `None` when it cannot be read.
-    fn level(&mut self) -> Option<ActiveLevel>;
-}
-
-/// Why a pin cannot be had.
-#[derive(Debug, Clone, PartialEq, Eq, Error)]
-pub enum GpioError {
-    /// The board is not one that the driver knows.
-    #[error(
-        "driver \"{driver}\" does not work here: {why}; use the other driver, or set mode = \"dry-run\""
-    )]
-    Board { driver: &'static str, why: String },
-    /// No chip, or several, have the label.
-    #[error(
-        "{found} GPIO chips are labelled \"{label}\", and it must be exactly one (there are: {known}); mend board.chip-label"
-    )]
-    Chip {
-        /// The label looked for.
-        label: String,
-        /// How many have it.
-        found: usize,
-        /// The labels there are.
-        known: String,
-    },
-    /// No line, or several, have the name.
-    #[error(
-        "{found} lines of chip \"{label}\" are named GPIO{gpio}, and it must be exactly one; use line-by = \"offset\" if its lines have no such names"
-    )]
-    Line {
-        label: String,
-        gpio: u8,
-        /// How many lines have that name.
-        found: usize,
-    },
-    /// Another daemon drives the pin.
-    #[error("GPIO{gpio} is driven by another dosewright daemon (lock file {path}); stop that one")]
-    Taken { gpio: u8, path: String },
-    /// The lock file cannot be made.
-    #[error(
-        "GPIO{gpio} cannot be claimed: {path}: {why}; the service manager makes that folder (RuntimeDirectory), or make it for the daemon's user"
-    )]
-    Claim { gpio: u8, path: String, why: String },
-    /// The driver refused the pin.
-    #[error("GPIO{gpio} cannot be used: {why}")]
-    Pin {
-        gpio: u8,
-        /// What the driver said.
-        why: String,
-    },
-}
-
-/// The pins of a board.
 #[derive(Debug)]
 pub struct Pins {
     driver: Driver,
@@ -162,11 +110,11 @@ struct Claimed {
 }
 
 impl Output for Claimed {
-    fn set_on(&mut self) -> Result<(), super::PumpError> {
+    fn set_on(&mut self) -> Result<(), PumpError> {
         self.output.set_on()
     }
 
-    fn set_off(&mut self) -> Result<(), super::PumpError> {
+    fn set_off(&mut self) -> Result<(), PumpError> {
         self.output.set_off()
     }
 
@@ -181,13 +129,5 @@ impl Drop for Claimed {
         if self.output.set_off().is_ok() && self.output.is_on() != Some(true) {
             self.claim.forget();
         }
-    }
-}
-
-/// The level that means "off".
-pub(super) fn off_level(active: ActiveLevel) -> ActiveLevel {
-    match active {
-        ActiveLevel::High => ActiveLevel::Low,
-        ActiveLevel::Low => ActiveLevel::High,
     }
 }

@@ -2,9 +2,10 @@
 
 use rppal::gpio::{Gpio, InputPin, Level, Mode, OutputPin, Pin};
 
-use super::{Contact, Found, GpioError, off_level};
+use super::error::GpioError;
+use super::found::Found;
 use crate::config::{ActiveLevel, Output as OutputConfig};
-use crate::pump::{Output, PumpError};
+use crate::pump::output::{Contact, Output, PumpError};
 
 #[derive(Debug)]
 pub(super) struct Registers {
@@ -147,5 +148,13 @@ pub(super) struct RegisterContact {
 impl Contact for RegisterContact {
     fn level(&mut self) -> Option<ActiveLevel> {
         Some(level(self.pin.read()))
+    }
+}
+
+/// The level that means "off".
+fn off_level(active: ActiveLevel) -> ActiveLevel {
+    match active {
+        ActiveLevel::High => ActiveLevel::Low,
+        ActiveLevel::Low => ActiveLevel::High,
     }
 }

@@ -6,11 +6,10 @@ use std::path::{Path, PathBuf};
 
 use super::{PwmChip, PwmClass, PwmError};
 use crate::config::Pwm;
-use crate::pump::PumpError;
 use crate::pump::clock::elapsed_us;
 use crate::pump::control::RunControl;
 use crate::pump::gpio::{Claim, Claims, Found, PwmRecord};
-use crate::pump::switched::Output;
+use crate::pump::output::{Output, PumpError};
 use crate::record::DoseId;
 
 /// How long a channel that was just exported may take until its files are there and may be written to, in microseconds: the kernel

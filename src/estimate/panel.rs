@@ -8,14 +8,11 @@ use std::fmt;
 
 use thiserror::Error;
 
-use super::natural::{Sureness, natural_level};
-use super::seawater::{WaterError, density_kg_per_m3};
-use super::show::figures;
-use super::solution::Element;
-use super::water::{Celsius, Salinity};
+use crate::chemistry::{
+    Celsius, Element, Salinity, Sureness, WaterError, density_kg_per_m3, figures, natural_level,
+};
 use crate::quantity::{Concentration, i64_from_f64};
 
-/// A unit of lab reports.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PanelUnit {
     MicrogramPerL,
@@ -27,12 +24,10 @@ pub enum PanelUnit {
 /// Why a panel value cannot be used.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum PanelError {
-    /// A unit that is none or has two meanings.
     #[error(
         "\"{text}\" is not a unit that says what it means; write ug/L, mg/L, ug/kg or mg/kg (\"ppm\" is used for both mg/L and mg/kg, which differ by 2.3 %: ask the lab)"
     )]
     Unit { text: String },
-    /// A value that is no amount.
     #[error("{element}: {value} is no amount; correct the entry")]
     Value { element: Element, value: f64 },
     #[error(transparent)]
@@ -111,7 +106,6 @@ pub enum Detected {
     BelowLimit,
 }
 
-/// Where a value lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Band {
     /// Below natural by more than the band and the uncertainty.
@@ -277,7 +271,6 @@ impl fmt::Display for Band {
 pub struct SafeCourse {
     pub gap: Concentration,
     pub step_per_day: Concentration,
-    /// Days at that step.
     pub days: u32,
 }
 
@@ -334,7 +327,7 @@ pub(super) mod tests {
 
     const WARM: Celsius = Celsius::from_degrees(25.0);
 
-    pub(in crate::chemistry) fn entry(symbol: &str, value: f64, unit: PanelUnit) -> PanelEntry {
+    pub(in crate::estimate) fn entry(symbol: &str, value: f64, unit: PanelUnit) -> PanelEntry {
         PanelEntry {
             element: Element::new(symbol).unwrap(),
             value,
@@ -344,7 +337,7 @@ pub(super) mod tests {
         }
     }
 
-    pub(in crate::chemistry) fn compared(symbol: &str, micrograms: f64) -> Comparison {
+    pub(in crate::estimate) fn compared(symbol: &str, micrograms: f64) -> Comparison {
         entry(symbol, micrograms, PanelUnit::MicrogramPerL)
             .compare(Salinity::STANDARD, WARM)
             .unwrap()

@@ -7,8 +7,7 @@
 use std::fmt;
 
 use super::panel::{Band, Comparison, Finding};
-use super::show::figures;
-use super::solution::Element;
+use crate::chemistry::{Element, figures};
 use crate::quantity::Concentration;
 
 /// What is known between two panels.
@@ -29,7 +28,6 @@ pub struct Account {
     pub new_water: Concentration,
 }
 
-/// What the account says.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Verdict {
     /// It moved no more than the uncertainty, and nothing to speak of was dosed.
@@ -233,7 +231,7 @@ fn is_raised(comparison: &Comparison) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::chemistry::panel::tests::compared;
+    use crate::estimate::panel::tests::compared;
     use proptest::prelude::*;
 
     fn account(before: f64, after: f64, dosed: f64, water_left: f64) -> Account {

@@ -10,10 +10,9 @@ use std::fmt;
 use thiserror::Error;
 
 use super::chart::{Direction, first_signal};
-use super::show::figures;
-use super::solution::Element;
-use super::statistics::{Line, Point, RobustLine, StatisticsError, median};
+use crate::chemistry::{Element, figures};
 use crate::quantity::{Millis, f64_from_i64, f64_from_usize};
+use crate::statistics::{Confidence, Line, Point, RobustLine, StatisticsError, median};
 
 /// Fewest readings of an estimate (section 6 of the reference values).
 pub const READINGS_MIN: usize = 4;
@@ -36,7 +35,6 @@ pub enum Tracked {
 }
 
 impl Tracked {
-    /// The unit of readings and additions.
     pub const fn unit(&self) -> &'static str {
         match self {
             Self::Alkalinity => "dKH",
@@ -54,11 +52,9 @@ impl fmt::Display for Tracked {
     }
 }
 
-/// One reading of the tracked quantity.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SeriesReading {
     pub at: Millis,
-    /// Value, in the unit of what is tracked.
     pub value: f64,
     /// Standard uncertainty, same unit.
     pub uncertainty: f64,
@@ -72,17 +68,12 @@ pub struct Addition {
     pub rise: f64,
 }
 
-/// Why there is no estimate.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum UptakeError {
     #[error(
         "an estimate of uptake needs at least {READINGS_MIN} readings, there are {have}; take more, at the same hour of the day"
     )]
-    TooFew {
-        /// How many there are.
-        have: usize,
-    },
-    /// Too short a time.
+    TooFew { have: usize },
     #[error(
         "the readings span {days:.1} days, an estimate of uptake needs at least {SPAN_DAYS_MIN:.0}; take another later"
     )]
@@ -90,14 +81,12 @@ pub enum UptakeError {
         /// First to last reading, days.
         days: f64,
     },
-    /// An addition that is no number.
     #[error("addition {number} is no number; correct the record before uptake is estimated")]
     Addition { number: usize },
     #[error(transparent)]
     Statistics(#[from] StatisticsError),
 }
 
-/// An estimate of uptake.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Uptake {
     pub tracked: Tracked,
@@ -148,9 +137,9 @@ impl Uptake {
         additions: &[Addition],
     ) -> Result<Self, UptakeError> {
         let (origin, points) = adjusted(readings, additions)?;
-        let line = Line::fit(&points)?;
+        let line = Line::weighted(&points)?;
         let robust = RobustLine::fit(&points)?;
-        let half = line.slope_half_width();
+        let half = line.half_width_of_slope(Confidence::P95);
         let per_day = -line.slope;
         let outliers = outliers(&robust, &points);
         let drift = drift(origin, &without_lone(&outliers, &points));
@@ -199,14 +188,14 @@ impl Uptake {
             return None;
         }
         let last = self.points.last()?.x;
-        let u = median(self.points.iter().map(|p| p.u))? * self.line.scatter_ratio.max(1.0);
+        let u = median(self.points.iter().map(|p| p.u))? * self.line.sd;
         let mut all: Vec<Point> = self
             .points
             .iter()
             .map(|p| Point {
                 // Further readings are expected on the line with this scatter, so only times and uncertainties count.
                 y: 0.0,
-                u: p.u * self.line.scatter_ratio.max(1.0),
+                u: p.u * self.line.sd,
                 ..*p
             })
             .collect();
@@ -217,8 +206,8 @@ impl Uptake {
                 y: 0.0,
                 u,
             });
-            let line = Line::fit(&all).ok()?;
-            (line.slope_half_width() <= half_width).then_some(days)
+            let line = Line::weighted(&all).ok()?;
+            (line.half_width_of_slope(Confidence::P95) <= half_width).then_some(days)
         })
     }
 }
@@ -328,9 +317,9 @@ fn drift(origin: Millis, points: &[Point]) -> Option<Drift> {
     let mut foretold = Vec::new();
     for (index, point) in points.iter().enumerate().skip(FORETOLD_FROM) {
         let before: Vec<Point> = points.iter().take(index).copied().collect();
-        let line = Line::fit(&before).ok()?;
+        let line = Line::weighted(&before).ok()?;
         // Not the line's own scatter: early lines have too few readings to know it.
-        let line_error = line.se_at(point.x) / line.scatter_ratio.max(1.0);
+        let line_error = line.leverage(point.x).sqrt();
         let standard = (point.y - line.at(point.x)) / (noise * line_error.hypot(point.u));
         foretold.push(standard.clamp(-3.0, 3.0));
     }
@@ -341,9 +330,9 @@ fn drift(origin: Millis, points: &[Point]) -> Option<Drift> {
     let earlier: Vec<Point> = points.iter().take(first).copied().collect();
     // The last reading before the run is the best start of what came after.
     let later: Vec<Point> = points.iter().skip(first - 1).copied().collect();
-    let before = -Line::fit(&earlier).ok()?.slope;
+    let before = -Line::weighted(&earlier).ok()?.slope;
     let after = (later.len() >= READINGS_MIN)
-        .then(|| Line::fit(&later).ok().map(|line| -line.slope))
+        .then(|| Line::weighted(&later).ok().map(|line| -line.slope))
         .flatten();
     Some(Drift {
         since: origin.plus(days(since.x)),
@@ -378,10 +367,10 @@ fn days(days: f64) -> Millis {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
-    use crate::chemistry::statistics::tests::ADJUSTED;
+    use crate::statistics::ADJUSTED;
     use proptest::prelude::*;
 
-    pub(in crate::chemistry) const READ: [f64; 11] = [
+    pub(in crate::estimate) const READ: [f64; 11] = [
         8.3, 8.22, 7.95, 7.88, 7.7, 7.56, 7.46, 7.22, 7.12, 7.0, 6.79,
     ];
 
@@ -389,7 +378,7 @@ pub(super) mod tests {
         days(value)
     }
 
-    pub(in crate::chemistry) fn readings(values: &[f64], uncertainty: f64) -> Vec<SeriesReading> {
+    pub(in crate::estimate) fn readings(values: &[f64], uncertainty: f64) -> Vec<SeriesReading> {
         (0..)
             .map(f64::from)
             .zip(values)
@@ -402,7 +391,7 @@ pub(super) mod tests {
     }
 
     /// 24 equal doses a day, half an hour past the hour.
-    pub(in crate::chemistry) fn doses(per_day: f64, count: u32) -> Vec<Addition> {
+    pub(in crate::estimate) fn doses(per_day: f64, count: u32) -> Vec<Addition> {
         (0..count * 24)
             .map(|k| Addition {
                 at: day((f64::from(k) + 0.5) / 24.0),

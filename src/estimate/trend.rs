@@ -5,8 +5,8 @@
 
 use std::fmt;
 
-use super::show::figures;
-use super::statistics::{Line, Point};
+use crate::chemistry::figures;
+use crate::statistics::{Confidence, Line, Point};
 
 /// Fewest reports of a trend: two points lie on a line whatever they are.
 pub const REPORTS_MIN: usize = 3;
@@ -16,7 +16,6 @@ const MONTH_DAYS: f64 = 30.4375;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Trend {
-    /// Reports that it rests on.
     pub reports: usize,
     pub per_day: f64,
     /// 95 % interval of that.
@@ -39,12 +38,11 @@ impl Trend {
             })
             .collect();
         points.sort_by(|a, b| a.x.total_cmp(&b.x));
-        let line = Line::fit(&points).ok()?;
-        let half = line.slope_half_width();
+        let line = Line::weighted(&points).ok()?;
         Some(Self {
             reports: points.len(),
             per_day: line.slope,
-            interval: (line.slope - half, line.slope + half),
+            interval: line.slope_limits(Confidence::P95),
         })
     }
 

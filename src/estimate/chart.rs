@@ -86,7 +86,6 @@ impl Cusum {
     }
 }
 
-/// A signal of the chart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Signal {
     pub direction: Direction,

@@ -7,31 +7,27 @@
 use thiserror::Error;
 
 use super::chart::Direction;
-use super::show::figures;
 use super::uptake::{Tracked, Uptake, UptakeError};
+use crate::chemistry::figures;
 use crate::quantity::{Millis, Volume, i64_from_f64};
 
 /// A break in uptake by more than this part of what it was before is called sharp. Our rule.
 const SHARP_PART: f64 = 0.25;
 
-/// What is dosed now.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Dosing {
     /// What the plan adds a day by all lines together, in the unit of what is tracked.
     pub per_day: f64,
-    /// Daily volume of the lead line.
     pub volume: Volume,
     /// What 1 mL of the lead line adds, same unit.
     pub rise_per_ml: f64,
     /// Smallest change of the daily volume that can be metered.
     pub smallest_step: Volume,
-    /// Daily cap of the lead line.
     pub cap: Volume,
     /// Most by which the daily addition may change from one day to the next, same unit.
     pub step_per_day_max: f64,
 }
 
-/// How long things take.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Patience {
     /// Settling time after a change. 3 to 7 days are common practice (row `a8.cp.retest`).
@@ -53,7 +49,6 @@ pub struct JournalChange {
 /// Why no advice can be given at all.
 #[derive(Debug, Clone, Copy, PartialEq, Error)]
 pub enum AdviceError {
-    /// A number of the dosing that makes no sense.
     #[error(
         "{what} is {value}, which cannot be; check the plan and the solution before advice is asked"
     )]
@@ -80,7 +75,6 @@ pub enum Advice {
     },
 }
 
-/// Why nothing should be changed.
 #[derive(Debug, Clone, PartialEq)]
 pub enum LeaveReason {
     /// The dose lies within what the readings cannot tell apart from the uptake.
@@ -94,17 +88,9 @@ pub enum LeaveReason {
     /// A change was made and has not shown its effect yet.
     Settling { what: String, left: Millis },
     /// The change would be smaller than can be metered.
-    StepTooSmall {
-        /// The wanted change of the daily volume.
-        change: Volume,
-        smallest: Volume,
-    },
+    StepTooSmall { change: Volume, smallest: Volume },
     /// The wanted volume is over the daily cap: the solution is too weak or the cap too low.
-    BeyondCap {
-        /// The wanted daily volume.
-        wanted: Volume,
-        cap: Volume,
-    },
+    BeyondCap { wanted: Volume, cap: Volume },
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -122,13 +108,12 @@ pub struct Proposal {
     pub cause: Cause,
 }
 
-/// Why another test comes first.
 #[derive(Debug, Clone, PartialEq)]
 pub enum TestReason {
-    /// There is no estimate yet.
     NoEstimate(UptakeError),
-    /// The newest reading is old.
-    Stale { age: Millis },
+    Stale {
+        age: Millis,
+    },
     /// The newest reading does not fit the others.
     NewestOutlying,
     /// Least squares and the robust line differ by more than twice the standard error.
@@ -138,12 +123,13 @@ pub enum TestReason {
         robust: String,
     },
     /// Uptake seems to be moving, but not sharply.
-    Drifting { since: Millis },
+    Drifting {
+        since: Millis,
+    },
 }
 
 #[derive(Debug, Clone, PartialEq)]
 pub enum Trouble {
-    /// Uptake rose or fell sharply.
     UptakeBroke {
         direction: Direction,
         before: String,
@@ -345,10 +331,10 @@ const fn test_again(why: TestReason) -> Advice {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
-    use crate::chemistry::uptake::tests::{READ, doses, readings};
+    use crate::estimate::uptake::tests::{READ, doses, readings};
     use proptest::prelude::*;
 
-    pub(in crate::chemistry) fn days(value: i64) -> Millis {
+    pub(in crate::estimate) fn days(value: i64) -> Millis {
         Millis::new(value * Millis::DAY.as_ms())
     }
 
@@ -383,7 +369,7 @@ pub(super) mod tests {
         }
     }
 
-    pub(in crate::chemistry) fn advice(
+    pub(in crate::estimate) fn advice(
         values: &[f64],
         per_day: f64,
         journal: &[JournalChange],

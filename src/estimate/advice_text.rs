@@ -140,9 +140,9 @@ impl fmt::Display for Cause {
 
 #[cfg(test)]
 mod tests {
-    use crate::chemistry::advice::JournalChange;
-    use crate::chemistry::advice::tests::{advice, days};
-    use crate::chemistry::uptake::tests::READ;
+    use crate::estimate::advice::JournalChange;
+    use crate::estimate::advice::tests::{advice, days};
+    use crate::estimate::uptake::tests::READ;
 
     #[test]
     fn advice_reads_as_one_plain_sentence_with_units() {

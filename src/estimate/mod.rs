@@ -1,0 +1,32 @@
+//! Where the water is and what the animals take out of it, from readings, lab panels and doses; and what to do about it.
+//!
+//! *Uptake* is what the animals take out of the water a day. Every number a person sees carries its unit and its interval.
+//! Pure: no tank state, no clock, no file, no randomness. It proposes and never applies; limits are enforced elsewhere.
+//!
+//! | question | where |
+//! |---|---|
+//! | uptake and advice | `chart`, `uptake`, `advice` |
+//! | lab panels | `panel`, `balance`, `trend` |
+
+mod advice;
+mod advice_text;
+mod balance;
+mod chart;
+mod panel;
+mod trend;
+mod uptake;
+
+pub use advice::{
+    Advice, AdviceError, Cause, Dosing, JournalChange, LeaveReason, Patience, Proposal, TestReason,
+    Trouble, advise,
+};
+pub use balance::{Account, Corrosion, Verdict, after_changes, corrosion};
+pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
+pub use panel::{
+    Band, Comparison, Detected, Finding, PanelEntry, PanelError, PanelUnit, SafeCourse, safe_course,
+};
+pub use trend::{REPORTS_MIN, Trend};
+pub use uptake::{
+    Addition, Drift, READINGS_MIN, SPAN_DAYS_MIN, SeriesReading, Tracked, Uptake, UptakeError,
+    smallest_difference, uncertainty_of_step,
+};
