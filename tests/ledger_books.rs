@@ -7,16 +7,17 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use dosewright::chemistry::{Element, Quantity};
-use dosewright::ledger::{Cell, Filter, Ledger, LedgerError, Table};
+use dosewright::ledger::{Filter, Ledger, LedgerError, Table};
 use dosewright::metering::{Calibration, MeteringLimits};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
 use dosewright::record::{
-    Arming, CalibrationRun, DoseEnd, DoseId, Entry, Hold, HoldScope, NotGiven, Note, OutageMissed,
-    Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
-    Uptake, UptakeHow, Who,
+    Arming, CalibrationRun, Code, DoseEnd, DoseId, Entry, Hold, HoldChange, HoldScope, NotGiven,
+    Note, OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
+    StoredVerification, Uptake, UptakeHow, Who,
 };
 use proptest::prelude::*;
+use serde_json::json;
 use support::{
     EPOCH_MS, LINES, at, delivered, generate, intent, name, open, open_as, refill, slot_intent,
 };
@@ -62,7 +63,7 @@ fn an_open_intent_comes_back_in_full_after_a_restart() {
     let mut ledger = open(&path, 0);
     assert!(ledger.is_new());
     ledger
-        .store(&Entry::Refill(refill("alkalinity", 100_000, None, 500)))
+        .store(&[Entry::Refill(refill("alkalinity", 100_000, None, 500))])
         .unwrap();
     ledger.store_intent(&meant).unwrap();
     drop(ledger);
@@ -79,7 +80,7 @@ fn an_open_intent_comes_back_in_full_after_a_restart() {
         vec![(name("bottle-alkalinity"), Volume::from_ul(100_000))]
     );
     assert_eq!(history.sessions[history.doses[0].session].boot, "boot-1");
-    assert_eq!(history.alkalinity_since_reading, meant.alkalinity);
+    assert_eq!(history.added_since_reading, meant.carries);
     assert_eq!(history.newest_wall, Some(at(10_000).wall));
 }
 
@@ -114,14 +115,16 @@ fn a_slot_is_done_once_whatever_the_code_above_does() {
         code: "missed-off".to_owned(),
         at: at(10_000),
     };
-    ledger.store(&Entry::SlotNotGiven(missed.clone())).unwrap();
+    ledger
+        .store(&[Entry::SlotNotGiven(missed.clone())])
+        .unwrap();
     let settled = ledger
         .store_intent(&slot_intent(2, "calcium", 11_000, "2026-01-01", 120))
         .unwrap_err();
     assert!(matches!(settled, LedgerError::Conflict { .. }), "{settled}");
     assert!(
         !ledger
-            .store(&Entry::SlotNotGiven(missed.clone()))
+            .store(&[Entry::SlotNotGiven(missed.clone())])
             .unwrap_err()
             .may_recover()
     );
@@ -176,7 +179,7 @@ fn a_cut_between_any_two_steps_loses_no_dose_and_leaves_at_most_one_open() {
     let (dir, path) = new_ledger();
     let mut ledger = open(&path, 0);
     ledger
-        .store(&Entry::Refill(refill("iodine", 1_000_000, None, 0)))
+        .store(&[Entry::Refill(refill("iodine", 1_000_000, None, 0))])
         .unwrap();
     let mut given = Vec::new();
     for id in 1..=40 {
@@ -295,11 +298,11 @@ fn everything_that_is_written_comes_back_as_it_was() {
         at: at(4 * HOUR),
     };
     for entry in [
-        Entry::HoldSet(hold.clone(), at(1_000)),
-        Entry::HoldSet(line_hold.clone(), at(1_100)),
+        Entry::Hold(HoldChange::set(hold.clone(), at(1_000))),
+        Entry::Hold(HoldChange::set(line_hold.clone(), at(1_100))),
         Entry::Calibration(calibration.clone()),
     ] {
-        ledger.store(&entry).unwrap();
+        ledger.store(std::slice::from_ref(&entry)).unwrap();
     }
     // Two doses before the sample and one after it.
     for (id, ms) in [(1, HOUR), (2, 2 * HOUR), (3, 3 * HOUR + 60_000)] {
@@ -319,7 +322,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         who: OWNER,
         at: at(4 * HOUR),
     };
-    ledger.store(&Entry::Verification(check.clone())).unwrap();
+    ledger.store(&[Entry::Verification(check.clone())]).unwrap();
     let end = ledger_end(&ledger, DoseId(2));
     assert_eq!(end, Some(Volume::from_ul(2_000)));
     assert_eq!(checks(&ledger), [check]);
@@ -328,7 +331,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         Entry::Reading(alkalinity.clone()),
         Entry::Uptake(uptake.clone()),
         Entry::Note(Note {
-            code: "started",
+            code: Code::new("started"),
             line: None,
             text: "up".to_owned(),
             who: Who::Daemon,
@@ -342,9 +345,9 @@ fn everything_that_is_written_comes_back_as_it_was() {
             volume: None,
             at: at(4 * HOUR),
         }),
-        Entry::HoldLifted(HoldScope::All, OWNER, at(4 * HOUR)),
+        Entry::Hold(HoldChange::lifted(HoldScope::All, OWNER, at(4 * HOUR))),
     ] {
-        ledger.store(&entry).unwrap();
+        ledger.store(std::slice::from_ref(&entry)).unwrap();
     }
     drop(ledger);
     let history = open(&path, 5 * HOUR).history(at(5 * HOUR)).unwrap();
@@ -353,9 +356,10 @@ fn everything_that_is_written_comes_back_as_it_was() {
         history.calibrations,
         vec![(calibration, Millis::new(12_000))]
     );
-    assert_eq!(history.readings, vec![iodine, alkalinity]);
+    assert_eq!(history.readings, vec![alkalinity, iodine]);
     assert_eq!(history.uptakes, vec![uptake]);
-    assert!((history.alkalinity_since_reading.as_meq_per_l() - 0.01).abs() < 1e-12);
+    let added = history.added_since_reading[&Quantity::Alkalinity];
+    assert!((added - 0.03).abs() < 1e-12, "{added} dKH");
     assert_clean(&path);
 }
 
@@ -364,13 +368,13 @@ fn a_dose_that_ended_early_counts_what_went_out_and_one_that_nobody_saw_in_full(
     let (_dir, path) = new_ledger();
     let mut ledger = open(&path, 0);
     ledger
-        .store(&Entry::Refill(refill("alkalinity", 10_000, None, 0)))
+        .store(&[Entry::Refill(refill("alkalinity", 10_000, None, 0))])
         .unwrap();
     let ends = [
-        (DoseEnd::Interrupted, 500, Some(1_000), 9_500, 0.0025, 1_000),
-        (DoseEnd::Uncertain, 2_000, None, 7_500, 0.01, 4_000),
+        (DoseEnd::Interrupted, 500, Some(1_000), 9_500, 0.0075, 1_000),
+        (DoseEnd::Uncertain, 2_000, None, 7_500, 0.03, 4_000),
         (DoseEnd::NotStarted, 0, None, 7_500, 0.0, 0),
-        (DoseEnd::Failed, 2_400, Some(4_800), 5_100, 0.012, 4_800),
+        (DoseEnd::Failed, 2_400, Some(4_800), 5_100, 0.036, 4_800),
     ];
     for (id, (end, ul, on_time, left, ..)) in (1..).zip(ends) {
         ledger
@@ -385,13 +389,15 @@ fn a_dose_that_ended_early_counts_what_went_out_and_one_that_nobody_saw_in_full(
         ledger.store_outcome(&outcome).unwrap();
     }
     let history = ledger.history(at(60_000)).unwrap();
-    for (dose, (_, ul, _, _, meq, run)) in history.doses.iter().zip(ends) {
+    for (dose, (_, ul, _, _, dkh, run)) in history.doses.iter().zip(ends) {
         assert_eq!(dose.counted.as_ul(), ul);
         assert_eq!(dose.run_time, Millis::new(run));
-        assert!((dose.alkalinity.as_meq_per_l() - meq).abs() < 1e-12);
+        let carried = dose.carries[&Quantity::Alkalinity];
+        assert!((carried - dkh).abs() < 1e-12, "{carried} dKH");
     }
     assert_eq!(history.reservoirs[0].1, Volume::from_ul(5_100));
-    assert!((history.alkalinity_since_reading.as_meq_per_l() - 0.0245).abs() < 1e-12);
+    let added = history.added_since_reading[&Quantity::Alkalinity];
+    assert!((added - 0.0735).abs() < 1e-12, "{added} dKH");
     drop(ledger);
     assert_clean(&path);
 }
@@ -466,12 +472,12 @@ fn a_refill_during_a_dose_and_outcomes_out_of_turn_keep_the_bottle_right() {
     let (_dir, path) = new_ledger();
     let mut ledger = open(&path, 0);
     ledger
-        .store(&Entry::Refill(refill("trace", 5_000, None, 0)))
+        .store(&[Entry::Refill(refill("trace", 5_000, None, 0))])
         .unwrap();
     ledger.store_intent(&intent(1, "trace", 1_000)).unwrap();
     ledger.store_intent(&intent(2, "trace", 1_500)).unwrap();
     ledger
-        .store(&Entry::Refill(refill("trace", 90_000, Some(5_000), 2_000)))
+        .store(&[Entry::Refill(refill("trace", 90_000, Some(5_000), 2_000))])
         .unwrap();
     ledger.store_outcome(&delivered(2, 88_000, 4_000)).unwrap();
     ledger.store_outcome(&delivered(1, 86_000, 5_000)).unwrap();
@@ -498,9 +504,15 @@ fn the_check_names_the_dose_whose_row_was_changed() {
         ("UPDATE running_total SET value = 5 WHERE name = 'bottle-trace'", None, "totals"),
         ("UPDATE dose SET outcome = NULL, delivered_ul = NULL WHERE id = 77", Some(77), "no outcome"),
         ("DROP INDEX dose_slot", None, "index dose_slot"),
+        ("DROP VIEW reading", None, "view reading"),
         (
-            "INSERT INTO slot_not_given SELECT 1, 1, at_ms, elapsed_ms, 1, line, slot_date, slot_second, at_ms, 1, 'missed',
-             'x', 'y' FROM dose WHERE id = 77",
+            "INSERT INTO entry (session, at_ms, elapsed_ms, trusted, kind, body) VALUES (1, 0, 0, 1, 'event', '{\"code\": 1}')",
+            None,
+            "entry 1 is no event",
+        ),
+        (
+            "INSERT INTO entry (session, at_ms, elapsed_ms, trusted, kind, body) SELECT 1, at_ms, elapsed_ms, 1, 'not-given',
+             json_object('slot_date', slot_date, 'slot_second', slot_second, 'line', line) FROM dose WHERE id = 77",
             Some(77),
             "not given",
         ),
@@ -561,12 +573,12 @@ fn csv_is_quoted_and_holds_no_formula_that_people_typed() {
         })
     };
     for text in ["=1+1", "a \"b\", c", "two\nlines", "@x", "plain"] {
-        ledger.store(&note(text)).unwrap();
+        ledger.store(&[note(text)]).unwrap();
     }
     let reader = Ledger::open_to_read(&path).unwrap();
     let mut csv = Vec::new();
     reader
-        .export_csv(Table::Refill, &Filter::default(), &mut csv)
+        .export_csv(Table::REFILL, &Filter::default(), &mut csv)
         .unwrap();
     let csv = String::from_utf8(csv).unwrap();
     let lines: Vec<&str> = csv.split("\r\n").collect();
@@ -598,31 +610,101 @@ fn rows_come_as_json_with_units_and_as_asked_for() {
         newest: Some(2),
         ..Filter::default()
     };
-    let rows = reader.list(Table::Dose, &two).unwrap();
+    let rows = reader.list(Table::DOSE, &two).unwrap();
     let numbers: Vec<_> = rows
         .iter()
         .map(|row| row.get("number").unwrap().clone())
         .collect();
-    assert_eq!(numbers, vec![Cell::Whole(99), Cell::Whole(101)]);
-    assert_eq!(rows[1].get("outcome"), Some(&Cell::Word("open".to_owned())));
+    assert_eq!(numbers, [json!(99), json!(101)]);
+    assert_eq!(rows[1].get("outcome"), Some(&json!("open")));
     let since = Filter {
         since: Some(at(100 * 360_000 + 1).wall),
         ..Filter::default()
     };
-    assert_eq!(reader.list(Table::Dose, &since).unwrap().len(), 1);
+    assert_eq!(reader.list(Table::DOSE, &since).unwrap().len(), 1);
     let mut json = Vec::new();
     reader
-        .export_json(&Table::ALL, &Filter::default(), &mut json)
+        .export_json(
+            &Table::all().collect::<Vec<_>>(),
+            &Filter::default(),
+            &mut json,
+        )
         .unwrap();
     let json: serde_json::Value = serde_json::from_slice(&json).unwrap();
     assert_eq!(json["dose"].as_array().unwrap().len(), 101);
     assert_eq!(json["dose"][0]["delivered_ul"], 2_000);
     assert_eq!(json["dose"][100]["outcome"], "open");
     assert_eq!(json["session"].as_array().unwrap().len(), 3);
-    for table in Table::ALL {
-        assert!(json[table.name()].is_array(), "{}", table.name());
-        assert_eq!(Table::from_name(table.name()), Some(table));
+    for table in Table::all() {
+        assert!(json[&table.name()].is_array(), "{}", table.name());
+        assert_eq!(Table::from_name(&table.name()), Some(table));
     }
+}
+
+/// The promise of the export for doses and refills, whose rows are no records.
+#[test]
+fn doses_and_refills_are_exported_as_the_golden_rows_say() {
+    let (_dir, path) = new_ledger();
+    let mut ledger = open(&path, 0);
+    ledger
+        .store(&[Entry::Refill(refill(
+            "alkalinity",
+            100_000,
+            Some(4_000),
+            500,
+        ))])
+        .unwrap();
+    ledger
+        .store_intent(&slot_intent(1, "alkalinity", 1_000, "2026-01-01", 3_600))
+        .unwrap();
+    ledger.store_outcome(&delivered(1, 98_000, 5_000)).unwrap();
+    let reader = beside(&ledger);
+    for (table, golden) in [
+        (Table::DOSE, include_str!("golden/row-dose.json")),
+        (Table::REFILL, include_str!("golden/row-refill.json")),
+    ] {
+        let rows = reader.list(table, &Filter::default()).unwrap();
+        let golden: serde_json::Value = serde_json::from_str(golden).unwrap();
+        assert_eq!(serde_json::to_value(&rows[0]).unwrap(), golden);
+    }
+}
+
+/// A reading and what it corrects: a failure of the second leaves nothing of the first.
+#[test]
+fn what_belongs_together_is_stored_together_or_not_at_all() {
+    let (_dir, path) = new_ledger();
+    let mut ledger = open(&path, 0);
+    let note = |text: &str| {
+        Entry::Note(Note {
+            code: Code::new("test"),
+            line: None,
+            text: text.to_owned(),
+            who: OWNER,
+            at: at(1_000),
+        })
+    };
+    let missed = Entry::SlotNotGiven(SlotNotGiven {
+        key: SlotKey {
+            line: name("calcium"),
+            date: "2026-01-01".parse().unwrap(),
+            number: 120,
+        },
+        due: at(120_000).wall,
+        volume: Volume::from_ul(2_000),
+        kind: NotGiven::Missed,
+        reason: String::new(),
+        code: "missed-off".to_owned(),
+        at: at(10_000),
+    });
+    let refill = Entry::Refill(refill("trace", 5_000, None, 0));
+    ledger.store(&[note("first"), missed.clone()]).unwrap();
+    let twice = ledger.store(&[note("second"), refill, missed]).unwrap_err();
+    assert!(matches!(twice, LedgerError::Conflict { .. }), "{twice}");
+    let texts = beside(&ledger).events("test").unwrap();
+    assert_eq!(texts, [(at(1_000).wall, "first".to_owned())]);
+    assert_eq!(ledger.history(at(20_000)).unwrap().reservoirs, []);
+    drop(ledger);
+    assert_clean(&path);
 }
 
 /// FT-INFUS-05: no entry, restart or calibration changes what counts in 24 h.
@@ -650,7 +732,7 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
     assert_eq!(sum(&ledger), Volume::from_ul(10_000));
     for entry in [
         Entry::Refill(refill("trace", 500_000, Some(80_000), 6 * HOUR)),
-        Entry::HoldSet(
+        Entry::Hold(HoldChange::set(
             Hold {
                 scope: HoldScope::All,
                 reason: "x".to_owned(),
@@ -658,8 +740,8 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
                 since: at(6 * HOUR).wall,
             },
             at(6 * HOUR),
-        ),
-        Entry::HoldLifted(HoldScope::All, OWNER, at(6 * HOUR)),
+        )),
+        Entry::Hold(HoldChange::lifted(HoldScope::All, OWNER, at(6 * HOUR))),
         Entry::Calibration(StoredCalibration {
             head: name("head-trace"),
             calibration: Calibration::new(FlowRate::from_ml_per_min(60.0), Volume::ZERO).unwrap(),
@@ -675,7 +757,7 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
             at: at(6 * HOUR),
         }),
     ] {
-        ledger.store(&entry).unwrap();
+        ledger.store(std::slice::from_ref(&entry)).unwrap();
         assert_eq!(sum(&ledger), Volume::from_ul(10_000), "{entry:?}");
     }
     drop(ledger);
@@ -788,7 +870,7 @@ proptest! {
         let mut bottles: BTreeMap<&str, i64> = BTreeMap::new();
         let (mut open_doses, mut last, mut ms, mut delivered_sum) = (Vec::new(), 0_i64, 0_i64, 0_i64);
         for line in LINES {
-            ledger.store(&Entry::Refill(refill(line, 100_000, None, 0))).unwrap();
+            ledger.store(&[Entry::Refill(refill(line, 100_000, None, 0))]).unwrap();
             bottles.insert(line, 100_000);
         }
         for step in steps {
@@ -817,7 +899,7 @@ proptest! {
                 Step::End(..) => {}
                 Step::Refill(line, ul) => {
                     bottles.insert(LINES[line], ul);
-                    ledger.store(&Entry::Refill(refill(LINES[line], ul, None, ms))).unwrap();
+                    ledger.store(&[Entry::Refill(refill(LINES[line], ul, None, ms))]).unwrap();
                 }
                 Step::Restart => {
                     drop(ledger);
@@ -881,12 +963,14 @@ fn the_latest_arming_counts_and_a_new_ledger_has_none() {
     let path = dir.path().join("ledger.db");
     let mut ledger = open(&path, 0);
     assert_eq!(ledger.arming().unwrap(), None);
-    ledger.store(&Entry::Arming(arming(true, 10))).unwrap();
+    ledger.store(&[Entry::Arming(arming(true, 10))]).unwrap();
     assert_eq!(ledger.arming().unwrap(), Some(arming(true, 10)));
     drop(ledger);
     let mut ledger = open(&path, 1_000);
     assert_eq!(ledger.arming().unwrap(), Some(arming(true, 10)));
-    ledger.store(&Entry::Arming(arming(false, 1_010))).unwrap();
+    ledger
+        .store(&[Entry::Arming(arming(false, 1_010))])
+        .unwrap();
     assert_eq!(ledger.arming().unwrap(), Some(arming(false, 1_010)));
 }
 
@@ -897,17 +981,17 @@ fn only_what_the_owner_told_after_the_arming_counts_as_filled() {
     let mut ledger = open(&path, 0);
     for line in ["alkalinity", "calcium"] {
         let before = Entry::Refill(refill(line, 1_000, None, 1));
-        ledger.store(&before).unwrap();
+        ledger.store(std::slice::from_ref(&before)).unwrap();
     }
-    ledger.store(&Entry::Arming(arming(true, 10))).unwrap();
+    ledger.store(&[Entry::Arming(arming(true, 10))]).unwrap();
     assert!(ledger.refilled_since_arming().unwrap().is_empty());
     let assumed = dosewright::record::Refill {
         who: Who::Daemon,
         ..refill("magnesium", 1_000, None, 20)
     };
-    ledger.store(&Entry::Refill(assumed)).unwrap();
+    ledger.store(&[Entry::Refill(assumed)]).unwrap();
     ledger
-        .store(&Entry::Refill(refill("calcium", 900, Some(1_000), 30)))
+        .store(&[Entry::Refill(refill("calcium", 900, Some(1_000), 30))])
         .unwrap();
     let filled: Vec<_> = ledger
         .refilled_since_arming()

@@ -17,7 +17,7 @@ use dosewright::ledger::{
     APPLICATION_ID, Ledger, LedgerError, LedgerHandle, LedgerReport, LedgerThread,
     LedgerUnavailable, OpenAs, RESERVE_BYTES, Request, Timeline,
 };
-use dosewright::record::{Entry, Note, Who};
+use dosewright::record::{Code, Entry, Note, Who};
 use support::{at, delivered, generate, intent, open, open_as, refill, slot_intent};
 
 const HOUR: i64 = 3_600_000;
@@ -44,7 +44,7 @@ fn overwrite(path: &Path, offset: u64, bytes: &[u8]) {
 
 fn note(text: &str) -> Entry {
     Entry::Note(Note {
-        code: "test",
+        code: Code::new("test"),
         line: None,
         text: text.to_owned(),
         who: Who::Daemon,
@@ -133,7 +133,7 @@ fn files_of_something_else_are_refused_in_words_and_left_as_they_are() {
 }
 
 #[test]
-fn a_schema_from_the_future_is_refused_and_left_as_it_is() {
+fn a_schema_of_another_version_is_refused_with_what_to_do_and_left_as_it_is() {
     let (_dir, path) = new_ledger();
     drop(open(&path, 0));
     let newer = rusqlite::Connection::open(&path).unwrap();
@@ -145,10 +145,25 @@ fn a_schema_from_the_future_is_refused_and_left_as_it_is() {
         Ledger::open_to_read(&path).unwrap_err(),
     ] {
         assert!(
-            matches!(error, LedgerError::FutureSchema { found: 999, .. }),
+            matches!(
+                error,
+                LedgerError::OtherSchema {
+                    found: 999,
+                    wanted: 1,
+                    ..
+                }
+            ),
             "{error}"
         );
-        assert!(error.to_string().contains("newer version"), "{error}");
+        let text = error.to_string();
+        for said in [
+            "ledger.db",
+            "999",
+            "reads and writes 1",
+            "start with a new --state folder",
+        ] {
+            assert!(text.contains(said), "{text}");
+        }
     }
     assert_eq!(std::fs::read(&path).unwrap(), before);
 }
@@ -483,7 +498,9 @@ fn the_thread_answers_each_request_and_ends_when_told() {
         "{twice:?}"
     );
     assert!(matches!(
-        running.ask(Request::Entry(Entry::Refill(refill("trace", 1, None, 0)))),
+        running.ask(Request::Entries(vec![Entry::Refill(refill(
+            "trace", 1, None, 0,
+        ))])),
         LedgerReport::EntryStored
     ));
     // A contradiction is no fault of the ledger.
@@ -509,7 +526,7 @@ fn a_ledger_thread_that_is_stuck_is_told_as_such_without_waiting() {
     let gate = std::sync::Mutex::new(gate);
     let report = move |_| drop(gate.lock().map(|gate| gate.recv()));
     let handle = LedgerThread::spawn(open(&path, 0), Box::new(report)).unwrap();
-    let refused = (0..1_000).find_map(|_| handle.send(Request::Entry(note("x"))).err());
+    let refused = (0..1_000).find_map(|_| handle.send(Request::Entries(vec![note("x")])).err());
     assert_eq!(refused, Some(LedgerUnavailable::Behind));
     drop(release);
     handle.join();

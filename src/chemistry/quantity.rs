@@ -1,11 +1,14 @@
 //! What is kept track of in the water: alkalinity, or an element.
 
+use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::fmt;
 
+use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::{Element, SolutionEffect};
+use super::solution::{Element, SolutionEffect};
 use crate::quantity::{TankVolume, Volume};
 
 /// One water quantity. Amounts of it per litre of water are in its own unit: dKH for alkalinity, mg/L for an element.
@@ -68,6 +71,21 @@ impl Quantity {
     }
 }
 
+impl SolutionEffect {
+    /// What `volume` of this solution adds to `tank`, of each quantity that it carries: dKH of alkalinity, mg/L of an element.
+    pub fn carried(&self, volume: Volume, tank: TankVolume) -> BTreeMap<Quantity, f64> {
+        let alkalinity = self.alkalinity_rise(volume, tank).as_dkh();
+        let elements = self.elements_mg_per_l.keys().map(|element| {
+            let rise = self.element_rise(element, volume, tank).as_mg_per_l();
+            (Quantity::Element(element.clone()), rise)
+        });
+        elements
+            .chain([(Quantity::Alkalinity, alkalinity)])
+            .filter(|(_, amount)| *amount > 0.0)
+            .collect()
+    }
+}
+
 impl fmt::Display for Quantity {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(self.as_str())
@@ -89,6 +107,20 @@ impl<'de> Deserialize<'de> for Quantity {
                 word.chars().take(60).collect::<String>()
             ))
         })
+    }
+}
+
+impl JsonSchema for Quantity {
+    fn inline_schema() -> bool {
+        true
+    }
+
+    fn schema_name() -> Cow<'static, str> {
+        "Quantity".into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        String::json_schema(generator)
     }
 }
 

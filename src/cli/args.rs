@@ -109,8 +109,12 @@ pub(super) enum Command {
     Simulate(Simulate),
     /// MQTT: try the settings
     Mqtt(Mqtt),
-    /// Print the JSON schema of everything that is published over MQTT
-    Schema,
+    /// Print a JSON schema: of a file, for editors, or of what displays get
+    Schema {
+        /// Of what
+        #[arg(value_enum)]
+        of: SchemaOf,
+    },
     /// Look at the record: list, export, check, back up
     Ledger(Ledger),
     /// Print a completion script for a shell
@@ -120,6 +124,16 @@ pub(super) enum Command {
     },
     /// Print the manual page
     Manual,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(super) enum SchemaOf {
+    /// Of controller.toml
+    Controller,
+    /// Of plan.toml
+    Plan,
+    /// Of everything that is published over MQTT
+    Displays,
 }
 
 /// Options of `run`.

@@ -77,7 +77,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Alarm(options) => running::daemon::alarm(place, options, out),
         Command::Simulate(options) => running::daemon::simulate(place, options, out),
         Command::Mqtt(options) => running::mqtt::mqtt(place, options, out),
-        Command::Schema => Ok(out.json(&crate::mqtt::schema())?),
+        Command::Schema { of } => Ok(out.json(&running::schema(*of))?),
         Command::Ledger(options) => record::ledger::ledger(place, options, out),
         Command::Completions { shell } => {
             clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);

@@ -15,7 +15,7 @@ use crate::chemistry::{
 use crate::config::{Loaded, load};
 use crate::daemon::{ledger_path, machine_now};
 use crate::ledger::{Ledger, LedgerReader};
-use crate::plan::worked_out;
+use crate::plan::{check_plan, worked_out};
 use crate::quantity::{
     TankVolume, parse_alkalinity, parse_concentration, parse_plain_number, parse_tank_volume,
 };
@@ -46,8 +46,8 @@ pub(super) fn unread(error: &crate::ledger::LedgerError) -> Failure {
 
 /// Both files, checked as the daemon does, with the uptakes that the ledger has, if it can be read.
 pub(super) fn configuration(place: &Place) -> Result<Loaded, Failure> {
-    let mut loaded =
-        load(&place.config).map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
+    let mut loaded = load(&place.config, &check_plan)
+        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     put_in_force(place, &mut loaded);
     Ok(loaded)
 }
@@ -78,7 +78,7 @@ pub(super) fn tank(place: &Place, typed: Option<&String>) -> Result<TankVolume, 
 
 /// The owner's time zone; UTC when the configuration cannot be read.
 pub(super) fn zone(place: &Place) -> TimeZone {
-    load(&place.config).map_or(TimeZone::UTC, |loaded| loaded.controller.time_zone)
+    load(&place.config, &check_plan).map_or(TimeZone::UTC, |loaded| loaded.controller.time_zone)
 }
 
 /// Date and minute in a zone.

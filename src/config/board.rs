@@ -1,44 +1,47 @@
 //! From `[board]` and the pins of a head to their checked types.
 
-use super::controller::time;
+use super::drive::{ActiveLevel, Output};
+use super::keys;
 use super::mistake::Sink;
-use super::model::{ActiveLevel, Board, BoardDriver, LineBy, Output, RunSense};
+use super::model::{Board, BoardDriver, LineBy, RunSense};
 use super::pin::parse_pin;
+use super::schema::{Of, Text};
+use super::take::time;
 use super::tree::RawTable;
 
 /// Builds the board; `None` when there is no such table, or it is wrong, which is then in the sink.
 pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Board> {
-    let Some(raw) = whole.table("board") else {
-        if whole.text("mode") == Some("live") {
+    let Some(raw) = whole.table(keys::controller::BOARD) else {
+        if whole.text(keys::controller::MODE) == Some("live") {
             sink.mistake(
-                whole.place("mode"),
+                whole.place(keys::controller::MODE),
                 "mode = \"live\" needs a table [board] that says how the pins are driven; add one, or set mode = \"dry-run\"",
             );
         }
         return None;
     };
     let driver = driver(raw, sink)?;
-    let pin = |key: &str| raw.text(key).and_then(|text| parse_pin(text).ok());
+    let pin = |key: Of<Text>| raw.text(key).and_then(|text| parse_pin(text).ok());
     Some(Board {
         driver,
-        cut_off: match pin("cut-off") {
+        cut_off: match pin(keys::board::CUT_OFF) {
             None => None,
             Some(gpio) => Some(Output {
                 gpio,
-                active: level(raw, "cut-off-active")?,
+                active: level(raw, keys::board::CUT_OFF_ACTIVE)?,
             }),
         },
-        heartbeat: pin("heartbeat"),
-        input_poll: time(raw, "input-poll-ms", 0.001)?,
+        heartbeat: pin(keys::board::HEARTBEAT),
+        input_poll: time(raw, keys::board::INPUT_POLL_MS, 0.001)?,
     })
 }
 
 fn driver(raw: &RawTable, sink: &mut Sink<'_>) -> Option<BoardDriver> {
-    let label = raw.text("chip-label");
-    if raw.text("driver")? == "rppal" {
+    let label = raw.text(keys::board::CHIP_LABEL);
+    if raw.text(keys::board::DRIVER)? == "rppal" {
         if label.is_some() {
             sink.mistake(
-                raw.place("chip-label"),
+                raw.place(keys::board::CHIP_LABEL),
                 "board.chip-label belongs to driver = \"chardev\" only; take it out",
             );
             return None;
@@ -55,7 +58,7 @@ fn driver(raw: &RawTable, sink: &mut Sink<'_>) -> Option<BoardDriver> {
     };
     Some(BoardDriver::Chardev {
         chip_label: label.to_owned(),
-        line_by: if raw.text("line-by")? == "name" {
+        line_by: if raw.text(keys::board::LINE_BY)? == "name" {
             LineBy::Name
         } else {
             LineBy::Offset
@@ -65,15 +68,18 @@ fn driver(raw: &RawTable, sink: &mut Sink<'_>) -> Option<BoardDriver> {
 
 /// The run-sense contact of a head: both keys or none. `None` when there is none, or it is wrong, which is then in the sink.
 pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense> {
-    match (raw.text("run-sense"), raw.text("run-sense-running")) {
+    match (
+        raw.text(keys::head::RUN_SENSE),
+        raw.text(keys::head::RUN_SENSE_RUNNING),
+    ) {
         (None, None) => None,
         (Some(pin), Some(_)) => Some(RunSense {
             gpio: parse_pin(pin).ok()?,
-            running: level(raw, "run-sense-running")?,
+            running: level(raw, keys::head::RUN_SENSE_RUNNING)?,
         }),
         (Some(_), None) => {
             sink.mistake(
-                raw.place("run-sense"),
+                raw.place(keys::head::RUN_SENSE),
                 format!(
                     "{}run-sense-running is missing; give the level (\"high\" or \"low\") that the pin shows while the motor has voltage",
                     raw.label
@@ -83,7 +89,7 @@ pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense>
         }
         (None, Some(_)) => {
             sink.mistake(
-                raw.place("run-sense-running"),
+                raw.place(keys::head::RUN_SENSE_RUNNING),
                 format!(
                     "{}run-sense-running has no meaning without run-sense; give the pin, or take it out",
                     raw.label
@@ -94,7 +100,7 @@ pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense>
     }
 }
 
-fn level(raw: &RawTable, key: &str) -> Option<ActiveLevel> {
+pub(super) fn level(raw: &RawTable, key: Of<Text>) -> Option<ActiveLevel> {
     Some(match raw.text(key)? {
         "low" => ActiveLevel::Low,
         _ => ActiveLevel::High,

@@ -4,40 +4,46 @@ use std::collections::BTreeMap;
 
 use jiff::tz::TimeZone;
 
+use super::drive::{ActiveLevel, HeadOutput, Output};
+use super::keys;
 use super::mistake::Sink;
 use super::model::{
-    ActiveLevel, ApartRule, Controller, Head, Line, Mode, OldCalibration, Output, Reservoir,
-    SimulatedHead, Solution,
+    ApartRule, Controller, Head, Line, Mode, OldCalibration, Reservoir, SimulatedHead, Solution,
 };
-use super::stepper::{self, HeadOutput};
+use super::schema::{Named, Of};
+use super::stepper;
+use super::take::{DAY, named, reference, time};
 use super::tree::RawTable;
 use super::{board, input, limits, pwm, relations, solution};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
-use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume, i64_from_f64};
+use crate::quantity::{FlowRate, Name, TankVolume, Volume};
 
 /// Looks a zone up by its IANA name.
 pub type Zones<'a> = &'a dyn Fn(&str) -> Option<TimeZone>;
 
 /// Builds the controller; `None` when anything is wrong, which is then in the sink.
 pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<Controller> {
-    let name = named(raw, "name", sink);
+    let name = named(raw, keys::controller::NAME, sink);
     let zone = time_zone(raw, sink, zones);
     let tank = raw
-        .table("tank")
-        .and_then(|tank| tank.number("volume-l"))
+        .table(keys::controller::TANK)
+        .and_then(|tank| tank.number(keys::tank::VOLUME_L))
         .map(TankVolume::from_litres);
     relations::pins_used_once(raw, sink);
     pwm::check(raw, sink);
     let board = board::build(raw, sink);
-    let heads = collect(raw, "head", sink, head);
-    let reservoirs = collect(raw, "reservoir", sink, reservoir);
-    let solutions = collect(raw, "solution", sink, solution::build);
+    let heads = collect(raw, keys::controller::HEAD, sink, head);
+    let reservoirs = collect(raw, keys::controller::RESERVOIR, sink, reservoir);
+    let solutions = collect(raw, keys::controller::SOLUTION, sink, solution::build);
     let lines = lines(raw, sink);
     let apart = apart(raw, sink);
-    let inputs = collect(raw, "input", sink, |raw_input, name, sink| {
-        input::build(raw, raw_input, name, sink)
-    });
+    let inputs = collect(
+        raw,
+        keys::controller::INPUT,
+        sink,
+        |raw_input, name, sink| input::build(raw, raw_input, name, sink),
+    );
     let limits = limits::build(raw, sink);
     relations::check_lines(raw, &heads, &lines, tank, sink);
     relations::check_sharing(raw, &lines, sink);
@@ -56,7 +62,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     let (element_rise_max, times) = limits?;
     Some(Controller {
         name: name?,
-        mode: if raw.text("mode")? == "live" {
+        mode: if raw.text(keys::controller::MODE)? == "live" {
             Mode::Live
         } else {
             Mode::DryRun
@@ -79,77 +85,16 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
 }
 
 fn heads_at_once(raw: &RawTable) -> Option<u32> {
-    let Some(supply) = raw.table("supply") else {
+    let Some(supply) = raw.table(keys::controller::SUPPLY) else {
         return Some(1);
     };
-    u32::try_from(i64_from_f64(supply.number("heads-at-once")?)?).ok()
-}
-
-/// A text that must be a name.
-pub(super) fn named(raw: &RawTable, key: &str, sink: &mut Sink<'_>) -> Option<Name> {
-    let text = raw.text(key)?;
-    match Name::new(text) {
-        Ok(name) => Some(name),
-        Err(error) => {
-            sink.mistake(raw.place(key), format!("{}{key}: {error}", raw.label));
-            None
-        }
-    }
-}
-
-/// A text that must name one of the tables `[group.NAME]`.
-pub(super) fn reference(
-    raw: &RawTable,
-    key: &str,
-    group: (&RawTable, &str),
-    sink: &mut Sink<'_>,
-) -> Option<Name> {
-    let (whole, group) = group;
-    let text = raw.text(key)?;
-    known(
-        text,
-        (raw.place(key), &format!("{}{key}", raw.label)),
-        (whole, group),
-        sink,
-    )
-}
-
-/// The name `text` when a table `[group.NAME]` has it; otherwise a mistake that lists the names there are.
-pub(super) fn known(
-    text: &str,
-    place: (usize, &str),
-    group: (&RawTable, &str),
-    sink: &mut Sink<'_>,
-) -> Option<Name> {
-    let (whole, group) = group;
-    let names: Vec<&str> = whole
-        .named(group)
-        .iter()
-        .map(|(name, _)| name.as_str())
-        .collect();
-    if names.contains(&text) {
-        return Name::new(text).ok();
-    }
-    let near = super::nearest::nearest(text, names.iter().copied());
-    let near = near
-        .map(|near| format!("did you mean \"{near}\"? "))
-        .unwrap_or_default();
-    let (at, label) = place;
-    let shown = super::mistake::quoted(text);
-    sink.mistake(
-        at,
-        format!(
-            "{label} = \"{shown}\" is no {group} of this file; {near}known: {}",
-            names.join(", ")
-        ),
-    );
-    None
+    supply.whole(keys::supply::HEADS_AT_ONCE)
 }
 
 /// Every table of a group that could be built, by name.
 fn collect<T>(
     raw: &RawTable,
-    group: &str,
+    group: Of<Named>,
     sink: &mut Sink<'_>,
     mut build: impl FnMut(&RawTable, Name, &mut Sink<'_>) -> Option<T>,
 ) -> BTreeMap<Name, T> {
@@ -164,16 +109,8 @@ fn collect<T>(
     found
 }
 
-/// A number in some unit of time as milliseconds.
-pub(super) fn time(raw: &RawTable, key: &str, seconds_per_unit: f64) -> Option<Millis> {
-    Millis::from_secs_f64(raw.number(key)? * seconds_per_unit)
-}
-
-/// Seconds in a day, for [`time`].
-pub(super) const DAY: f64 = 86_400.0;
-
 fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(String, TimeZone)> {
-    let text = raw.text("time-zone")?;
+    let text = raw.text(keys::controller::TIME_ZONE)?;
     // These name "whatever the machine has" or nothing at all, not a place.
     let vague = ["localtime", "posixrules", "etc/unknown", "factory"]
         .contains(&text.to_lowercase().as_str());
@@ -181,7 +118,7 @@ fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(S
     if found.is_none() {
         let shown = super::mistake::quoted(text);
         sink.mistake(
-            raw.place("time-zone"),
+            raw.place(keys::controller::TIME_ZONE),
             format!(
                 "time-zone = \"{shown}\" is unknown here; give an IANA name such as \"Europe/Berlin\" or \"UTC\", and make sure \
                  the system's zone data is installed (package tzdata); no zone is assumed"
@@ -193,15 +130,15 @@ fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(S
 
 fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     let nominal_rate = raw
-        .number("nominal-rate-ml-per-min")
+        .number(keys::head::NOMINAL_RATE_ML_PER_MIN)
         .map(FlowRate::from_ml_per_min);
-    let dose_min = raw.volume("dose-min-ml");
+    let dose_min = raw.volume(keys::head::DOSE_MIN_ML);
     let nominal = nominal_rate.and_then(|rate| Calibration::new(rate, Volume::ZERO).ok());
     if let (Some(dose_min), Some(calibration)) = (dose_min, nominal)
         && let Err(error) = calibration.run_time(dose_min)
     {
         sink.mistake(
-            raw.place("dose-min-ml"),
+            raw.place(keys::head::DOSE_MIN_ML),
             format!(
                 "{}dose-min-ml: {error}; give a larger smallest dose or use a slower head",
                 raw.label
@@ -220,15 +157,15 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     Some(Head {
         name,
         nominal_rate: nominal_rate?,
-        run_max: time(raw, "run-max-s", 1.0)?,
+        run_max: time(raw, keys::head::RUN_MAX_S, 1.0)?,
         dose_min: dose_min?,
         output: output?,
         run_sense,
         simulated: simulated?,
-        calibration_age_max: time(raw, "calibration-age-max-days", DAY)?,
-        calibration_run_max: time(raw, "calibration-run-max-h", 3600.0)?,
-        tolerance_percent: raw.number("tolerance-percent")?,
-        calibration_old: match raw.text("calibration-old")? {
+        calibration_age_max: time(raw, keys::head::CALIBRATION_AGE_MAX_DAYS, DAY)?,
+        calibration_run_max: time(raw, keys::head::CALIBRATION_RUN_MAX_H, 3600.0)?,
+        tolerance_percent: raw.number(keys::head::TOLERANCE_PERCENT)?,
+        calibration_old: match raw.text(keys::head::CALIBRATION_OLD)? {
             "block" => OldCalibration::Block,
             _ => OldCalibration::Warn,
         },
@@ -248,10 +185,13 @@ pub fn rests_on_at_boot(gpio: u8, active: ActiveLevel) -> bool {
 fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'_>) {
     let (gpio, active) = (pin.gpio, pin.active);
     let at = raw
-        .table("stepper")
-        .map(|table| table.place(use_of))
-        .or_else(|| raw.table("pwm").map(|table| table.place("pin")))
-        .unwrap_or_else(|| raw.place("output"));
+        .table(keys::head::STEPPER)
+        .map(|table| stepper::place_of(table, use_of))
+        .or_else(|| {
+            raw.table(keys::head::PWM)
+                .map(|table| table.place(keys::pwm::PIN))
+        })
+        .unwrap_or_else(|| raw.place(keys::head::OUTPUT));
     if rests_on_at_boot(gpio, active) && (use_of.is_empty() || use_of == "pwm") {
         sink.warn(
             at,
@@ -290,7 +230,7 @@ fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'
 }
 
 fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<SimulatedHead> {
-    let Some(table) = raw.table("simulated") else {
+    let Some(table) = raw.table(keys::head::SIMULATED) else {
         return Some(SimulatedHead {
             rate: nominal,
             offset: Volume::ZERO,
@@ -298,12 +238,12 @@ fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<S
         });
     };
     let rate = table
-        .number("rate-ml-per-min")
+        .number(keys::simulated::RATE_ML_PER_MIN)
         .map_or(nominal, FlowRate::from_ml_per_min);
-    let offset = table.volume("offset-ml")?;
+    let offset = table.volume(keys::simulated::OFFSET_ML)?;
     if let Err(error) = Calibration::new(rate, offset) {
         sink.mistake(
-            table.place("offset-ml"),
+            table.place(keys::simulated::OFFSET_ML),
             format!("{}offset-ml: {error}", table.label),
         );
         return None;
@@ -311,15 +251,18 @@ fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<S
     Some(SimulatedHead {
         rate,
         offset,
-        scatter: table.number("scatter")?,
+        scatter: table.number(keys::simulated::SCATTER)?,
     })
 }
 
 fn reservoir(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Reservoir> {
-    let (capacity, reserve) = (raw.volume("capacity-ml")?, raw.volume("reserve-ml")?);
+    let (capacity, reserve) = (
+        raw.volume(keys::reservoir::CAPACITY_ML)?,
+        raw.volume(keys::reservoir::RESERVE_ML)?,
+    );
     if reserve >= capacity {
         sink.mistake(
-            raw.place("reserve-ml"),
+            raw.place(keys::reservoir::RESERVE_ML),
             format!(
                 "{}reserve-ml = {reserve} leaves nothing of {capacity}; give less than capacity-ml",
                 raw.label
@@ -330,25 +273,35 @@ fn reservoir(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Reservoi
         name,
         capacity,
         reserve,
-        low_warning: time(raw, "low-warning-days", DAY)?,
-        coldest: Celsius::from_degrees(raw.number("coldest-c")?),
+        low_warning: time(raw, keys::reservoir::LOW_WARNING_DAYS, DAY)?,
+        coldest: Celsius::from_degrees(raw.number(keys::reservoir::COLDEST_C)?),
     })
 }
 
 fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
     let mut lines = Vec::new();
-    for (name, table) in raw.named("line") {
-        let head = reference(table, "head", (raw, "head"), sink);
-        let reservoir = reference(table, "reservoir", (raw, "reservoir"), sink);
-        let solution = reference(table, "solution", (raw, "solution"), sink);
+    for (name, table) in raw.named(keys::controller::LINE) {
+        let head = reference(table, keys::line::HEAD, (raw, keys::controller::HEAD), sink);
+        let reservoir = reference(
+            table,
+            keys::line::RESERVOIR,
+            (raw, keys::controller::RESERVOIR),
+            sink,
+        );
+        let solution = reference(
+            table,
+            keys::line::SOLUTION,
+            (raw, keys::controller::SOLUTION),
+            sink,
+        );
         let line = || {
             Some(Line {
                 name: Name::new(name).ok()?,
                 head: head?,
                 reservoir: reservoir?,
                 solution: solution?,
-                daily_cap: table.volume("daily-cap-ml")?,
-                dose_cap: table.volume("dose-cap-ml")?,
+                daily_cap: table.volume(keys::line::DAILY_CAP_ML)?,
+                dose_cap: table.volume(keys::line::DOSE_CAP_ML)?,
             })
         };
         lines.extend(line());
@@ -358,13 +311,23 @@ fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
 
 fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
     let mut rules: Vec<ApartRule> = Vec::new();
-    for table in raw.list("apart") {
-        let first = reference(table, "first", (raw, "solution"), sink);
-        let second = reference(table, "second", (raw, "solution"), sink);
+    for table in raw.list(keys::controller::APART) {
+        let first = reference(
+            table,
+            keys::apart::FIRST,
+            (raw, keys::controller::SOLUTION),
+            sink,
+        );
+        let second = reference(
+            table,
+            keys::apart::SECOND,
+            (raw, keys::controller::SOLUTION),
+            sink,
+        );
         let (Some(first), Some(second)) = (first, second) else {
             continue;
         };
-        let at = table.place("second");
+        let at = table.place(keys::apart::SECOND);
         if first == second {
             sink.mistake(
                 at,
@@ -387,7 +350,7 @@ fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
                 ),
             );
         }
-        if let Some(gap) = time(table, "gap-min", 60.0) {
+        if let Some(gap) = time(table, keys::apart::GAP_MIN, 60.0) {
             rules.push(ApartRule { first, second, gap });
         }
     }

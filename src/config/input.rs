@@ -1,9 +1,11 @@
 //! From the tree of one `[input.NAME]` to its checked type.
 
-use super::controller::{known, reference, time};
+use super::drive::ActiveLevel;
+use super::keys;
 use super::mistake::Sink;
-use super::model::{ActiveLevel, Blocks, Input, InputRole};
+use super::model::{Blocks, Input, InputRole};
 use super::pin::parse_pin;
+use super::take::{known, reference, time};
 use super::tree::RawTable;
 use crate::quantity::Name;
 
@@ -19,24 +21,29 @@ pub(super) fn build(
     Some(Input {
         name,
         role: role?,
-        gpio: parse_pin(raw.text("input")?).ok()?,
-        safe: match raw.text("safe")? {
+        gpio: parse_pin(raw.text(keys::input::INPUT)?).ok()?,
+        safe: match raw.text(keys::input::SAFE)? {
             "low" => ActiveLevel::Low,
             _ => ActiveLevel::High,
         },
         blocks: blocks?,
-        stops_running: raw.flag("stops-running")?,
-        trip_after: time(raw, "trip-after-s", 1.0)?,
-        clear_after: time(raw, "clear-after-s", 1.0)?,
-        resume_after: time(raw, "resume-after-s", 1.0)?,
+        stops_running: raw.flag(keys::input::STOPS_RUNNING)?,
+        trip_after: time(raw, keys::input::TRIP_AFTER_S, 1.0)?,
+        clear_after: time(raw, keys::input::CLEAR_AFTER_S, 1.0)?,
+        resume_after: time(raw, keys::input::RESUME_AFTER_S, 1.0)?,
     })
 }
 
 fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRole> {
-    let reservoir = reference(raw, "reservoir", (whole, "reservoir"), sink);
-    let role = match raw.text("role")? {
+    let reservoir = reference(
+        raw,
+        keys::input::RESERVOIR,
+        (whole, keys::controller::RESERVOIR),
+        sink,
+    );
+    let role = match raw.text(keys::input::ROLE)? {
         "reservoir-float" => {
-            if raw.text("reservoir").is_none() {
+            if raw.text(keys::input::RESERVOIR).is_none() {
                 sink.mistake(
                     raw.at,
                     format!(
@@ -52,9 +59,9 @@ fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRo
         "sump-high" => InputRole::SumpHigh,
         _ => InputRole::StopButton,
     };
-    if raw.text("reservoir").is_some() {
+    if raw.text(keys::input::RESERVOIR).is_some() {
         sink.mistake(
-            raw.place("reservoir"),
+            raw.place(keys::input::RESERVOIR),
             format!(
                 "{}reservoir belongs to a reservoir-float only; take it out or mend role",
                 raw.label
@@ -74,16 +81,16 @@ fn blocks(
     let role = role?;
     let drawing: Vec<Name> = match role {
         InputRole::ReservoirFloat(reservoir) => whole
-            .named("line")
+            .named(keys::controller::LINE)
             .iter()
-            .filter(|(_, line)| line.text("reservoir") == Some(reservoir.as_str()))
+            .filter(|(_, line)| line.text(keys::line::RESERVOIR) == Some(reservoir.as_str()))
             .filter_map(|(line, _)| Name::new(line).ok())
             .collect(),
         InputRole::ReturnPump | InputRole::Leak | InputRole::SumpHigh | InputRole::StopButton => {
             Vec::new()
         }
     };
-    let Some(texts) = raw.texts("blocks") else {
+    let Some(texts) = raw.texts(keys::input::BLOCKS) else {
         if drawing.is_empty() {
             sink.mistake(
                 raw.at,
@@ -103,7 +110,7 @@ fn blocks(
     }
     if *role == InputRole::StopButton {
         sink.mistake(
-            raw.place("blocks"),
+            raw.place(keys::input::BLOCKS),
             format!(
                 "{}a stop button stops everything; give blocks = \"all\"",
                 raw.label
@@ -114,12 +121,17 @@ fn blocks(
     let mut lines = Vec::new();
     let label = format!("{}blocks", raw.label);
     for text in texts {
-        lines.push(known(&text.text, (text.at, &label), (whole, "line"), sink));
+        lines.push(known(
+            &text.text,
+            (text.at, &label),
+            (whole, keys::controller::LINE),
+            sink,
+        ));
     }
     let lines: Vec<Name> = lines.into_iter().collect::<Option<_>>()?;
     if let Some(left_out) = drawing.iter().find(|line| !lines.contains(line)) {
         sink.mistake(
-            raw.place("blocks"),
+            raw.place(keys::input::BLOCKS),
             format!("{}line \"{left_out}\" draws from this bottle and is not among those blocked; add it, or leave blocks out", raw.label),
         );
         return None;

@@ -2,9 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use super::controller::{DAY, time};
+use super::keys;
 use super::mistake::Sink;
 use super::model::{AlarmAction, AlkalinityLimits, TimeLimits};
+use super::schema::{Number, Of};
+use super::take::{DAY, time};
 use super::tree::RawTable;
 use crate::chemistry::Element;
 use crate::quantity::{Alkalinity, Concentration};
@@ -14,23 +16,23 @@ type Limits = (BTreeMap<Element, Concentration>, TimeLimits);
 /// Limits per element and in time. `None` when anything in them is wrong.
 pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Limits> {
     let empty = RawTable::default();
-    let limits = raw.table("limits").unwrap_or(&empty);
+    let limits = raw.table(keys::controller::LIMITS).unwrap_or(&empty);
     let mut rises = BTreeMap::new();
-    for (symbol, table) in limits.named("element") {
+    for (symbol, table) in limits.named(keys::limits::ELEMENT) {
         if let (Some(element), Some(rise)) = (
             Element::new(symbol),
-            table.number("max-rise-mg-per-l-per-day"),
+            table.number(keys::element::MAX_RISE_MG_PER_L_PER_DAY),
         ) {
             rises.insert(element, Concentration::from_mg_per_l(rise));
         }
     }
-    let defaults = super::raw::defaults(&super::schema::LIMITS_TIME);
-    let table = limits.table("time").unwrap_or(&defaults);
-    let lateness = time(table, "slot-lateness-max-s", 1.0)?;
-    let permit = time(table, "permit-valid-s", 1.0)?;
+    let defaults = super::raw::defaults(&keys::time::SECTION);
+    let table = limits.table(keys::limits::TIME).unwrap_or(&defaults);
+    let lateness = time(table, keys::time::SLOT_LATENESS_MAX_S, 1.0)?;
+    let permit = time(table, keys::time::PERMIT_VALID_S, 1.0)?;
     if permit > lateness {
         sink.mistake(
-            table.place("permit-valid-s"),
+            table.place(keys::time::PERMIT_VALID_S),
             format!(
                 "{}permit-valid-s = {permit} is over slot-lateness-max-s = {lateness}; give less",
                 table.label
@@ -41,10 +43,10 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Limits> {
         rises,
         TimeLimits {
             slot_lateness_max: lateness,
-            slot_wait_max: time(table, "slot-wait-max-min", 60.0)?,
-            clock_step_max: time(table, "clock-step-max-s", 1.0)?,
-            clock_wait_alarm: time(table, "clock-wait-alarm-min", 60.0)?,
-            hold_reminder: time(table, "hold-reminder-h", 3600.0)?,
+            slot_wait_max: time(table, keys::time::SLOT_WAIT_MAX_MIN, 60.0)?,
+            clock_step_max: time(table, keys::time::CLOCK_STEP_MAX_S, 1.0)?,
+            clock_wait_alarm: time(table, keys::time::CLOCK_WAIT_ALARM_MIN, 60.0)?,
+            hold_reminder: time(table, keys::time::HOLD_REMINDER_H, 3600.0)?,
             permit_valid: permit,
         },
     ))
@@ -57,32 +59,32 @@ pub(super) fn alkalinity(
     sink: &mut Sink<'_>,
 ) -> Option<AlkalinityLimits> {
     let table = raw
-        .table("limits")
-        .and_then(|limits| limits.table("alkalinity"));
+        .table(keys::controller::LIMITS)
+        .and_then(|limits| limits.table(keys::limits::ALKALINITY));
     let Some(table) = table else {
         if carries {
             sink.mistake(
-                raw.table("limits").map_or(raw.at, |limits| limits.at),
+                raw.table(keys::controller::LIMITS).map_or(raw.at, |limits| limits.at),
                 "[limits.alkalinity] is missing, and a line carries alkalinity; give max-rise-dkh-per-day, \
                  max-fall-dkh-per-day, band and alarm limits, they have no default",
             );
         }
         return None;
     };
-    let dkh = |key: &str| table.number(key).map(Alkalinity::from_dkh);
+    let dkh = |key: Of<Number>| table.number(key).map(Alkalinity::from_dkh);
     let edges = [
-        "alarm-low-dkh",
-        "band-low-dkh",
-        "band-high-dkh",
-        "alarm-high-dkh",
+        keys::alkalinity::ALARM_LOW_DKH,
+        keys::alkalinity::BAND_LOW_DKH,
+        keys::alkalinity::BAND_HIGH_DKH,
+        keys::alkalinity::ALARM_HIGH_DKH,
     ];
     for pair in edges.windows(2) {
         if let [low_key, high_key] = pair
-            && let (Some(low), Some(high)) = (dkh(low_key), dkh(high_key))
+            && let (Some(low), Some(high)) = (dkh(*low_key), dkh(*high_key))
             && low >= high
         {
             sink.mistake(
-                table.place(high_key),
+                table.place(*high_key),
                 format!(
                     "{}{high_key} = {high} is not above {low_key} = {low}; the order is alarm-low < band-low < band-high < alarm-high",
                     table.label
@@ -97,28 +99,28 @@ pub(super) fn alkalinity(
         );
         return None;
     }
-    let max_rise = dkh("max-rise-dkh-per-day")?;
+    let max_rise = dkh(keys::alkalinity::MAX_RISE_DKH_PER_DAY)?;
     if max_rise.as_dkh() > 1.0 + 1e-9 {
         sink.warn(
-            table.place("max-rise-dkh-per-day"),
+            table.place(keys::alkalinity::MAX_RISE_DKH_PER_DAY),
             format!("{}max-rise-dkh-per-day = {max_rise} is more than the 1 dKH per day in common use (common practice, no source)", table.label),
         );
     }
     Some(AlkalinityLimits {
         max_rise,
-        max_fall: dkh("max-fall-dkh-per-day")?,
-        band_low: dkh("band-low-dkh")?,
-        band_high: dkh("band-high-dkh")?,
-        alarm_low: dkh("alarm-low-dkh")?,
-        alarm_high: dkh("alarm-high-dkh")?,
-        alarm_action: match table.text("alarm-action")? {
+        max_fall: dkh(keys::alkalinity::MAX_FALL_DKH_PER_DAY)?,
+        band_low: dkh(keys::alkalinity::BAND_LOW_DKH)?,
+        band_high: dkh(keys::alkalinity::BAND_HIGH_DKH)?,
+        alarm_low: dkh(keys::alkalinity::ALARM_LOW_DKH)?,
+        alarm_high: dkh(keys::alkalinity::ALARM_HIGH_DKH)?,
+        alarm_action: match table.text(keys::alkalinity::ALARM_ACTION)? {
             "hold-all" => AlarmAction::HoldAll,
             "warn" => AlarmAction::Warn,
             _ => AlarmAction::HoldAlkalinityLines,
         },
-        stale_after: time(table, "stale-after-days", DAY)?,
-        drift_per_day: dkh("drift-dkh-per-day")?,
-        uptake_change_max: dkh("uptake-change-max-dkh-per-day")?,
-        settling: time(table, "settling-days", DAY)?,
+        stale_after: time(table, keys::alkalinity::STALE_AFTER_DAYS, DAY)?,
+        drift_per_day: dkh(keys::alkalinity::DRIFT_DKH_PER_DAY)?,
+        uptake_change_max: dkh(keys::alkalinity::UPTAKE_CHANGE_MAX_DKH_PER_DAY)?,
+        settling: time(table, keys::alkalinity::SETTLING_DAYS, DAY)?,
     })
 }

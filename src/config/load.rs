@@ -8,11 +8,13 @@ use std::sync::Arc;
 use jiff::tz::TimeZone;
 
 use super::controller::{self, Zones};
-use super::mistake::{ConfigMistakes, ForeignFinding, Mistake, Purpose, Sink, Warning};
+use super::keys;
+use super::mistake::{ConfigMistakes, Finding, Mistake, Purpose, Sink, Warning};
 use super::model::{Controller, Plan};
-use super::plan_file::{self, Against};
+use super::mqtt::{self, Mqtt};
+use super::plan_file::{self, Against, PlanCheck};
+use super::pwm::{self, WrittenPwm};
 use super::raw;
-use super::schema;
 
 /// Name of the controller's file in the config directory.
 pub const CONTROLLER_FILE: &str = "controller.toml";
@@ -23,17 +25,19 @@ pub const PLAN_FILE: &str = "plan.toml";
 /// Largest file that is read, in bytes: a hundred times the samples.
 const FILE_BYTES_MAX: u64 = 1_048_576;
 
-/// Checks the tables of the controller file that belong to other parts of the program: from its text to what was found.
-pub type ForeignCheck<'a> = &'a mut dyn FnMut(&str) -> Vec<ForeignFinding>;
+/// What this machine says to the PWM channels that the controller file names.
+pub type MachineCheck<'a> = &'a dyn Fn(&WrittenPwm) -> Vec<Finding<usize>>;
 
 /// Both files, without a mistake.
 #[derive(Debug, Clone)]
 pub struct Loaded {
     pub controller: Controller,
     pub plan: Plan,
+    /// `[mqtt]`; `None` when it is absent or not enabled.
+    pub mqtt: Option<Mqtt>,
     /// What is legal but doubtful.
     pub warnings: Vec<Warning>,
-    /// Identifies the meaning of the controller file, see [`fingerprint`].
+    /// Identifies the meaning of what bears on dosing in the controller file, see [`fingerprint`].
     pub controller_fingerprint: String,
     /// Identifies the meaning of the plan file.
     pub plan_fingerprint: String,
@@ -53,15 +57,19 @@ pub struct LoadedPlan {
 ///
 /// # Errors
 /// All mistakes of both files, each with its place; a file that cannot be read is one of them.
-pub fn load(dir: &Path) -> Result<Loaded, ConfigMistakes> {
-    load_with(dir, &mut |_| Vec::new())
+pub fn load(dir: &Path, check: PlanCheck<'_>) -> Result<Loaded, ConfigMistakes> {
+    load_with(dir, check, &|_| Vec::new())
 }
 
-/// The same, where tables of other parts of the program are checked along: their mistakes stand among the others.
+/// The same, where this machine is asked too: what it says stands among the other mistakes.
 ///
 /// # Errors
 /// As [`load`].
-pub fn load_with(dir: &Path, foreign: ForeignCheck<'_>) -> Result<Loaded, ConfigMistakes> {
+pub fn load_with(
+    dir: &Path,
+    check: PlanCheck<'_>,
+    machine: MachineCheck<'_>,
+) -> Result<Loaded, ConfigMistakes> {
     let mut warnings = Vec::new();
     let controller = read_file(dir, CONTROLLER_FILE, &mut warnings);
     let plan = read_file(dir, PLAN_FILE, &mut warnings);
@@ -82,7 +90,7 @@ pub fn load_with(dir: &Path, foreign: ForeignCheck<'_>) -> Result<Loaded, Config
         (CONTROLLER_FILE, controller.as_str()),
         (PLAN_FILE, plan.as_str()),
     ];
-    let mut loaded = check_all(texts, &system_zone, foreign)?;
+    let mut loaded = check_all(texts, &system_zone, check, machine)?;
     loaded.warnings.splice(0..0, warnings);
     Ok(loaded)
 }
@@ -91,13 +99,17 @@ pub fn load_with(dir: &Path, foreign: ForeignCheck<'_>) -> Result<Loaded, Config
 ///
 /// # Errors
 /// All mistakes of the plan file, each with its place.
-pub fn load_plan(dir: &Path, controller: &Controller) -> Result<LoadedPlan, ConfigMistakes> {
+pub fn load_plan(
+    dir: &Path,
+    controller: &Controller,
+    check: PlanCheck<'_>,
+) -> Result<LoadedPlan, ConfigMistakes> {
     let mut warnings = Vec::new();
     let text = read_file(dir, PLAN_FILE, &mut warnings).map_err(|mistake| ConfigMistakes {
         mistakes: vec![mistake],
         purpose: Purpose::Reload,
     })?;
-    let mut loaded = check_plan_text((PLAN_FILE, &text), controller)?;
+    let mut loaded = check_plan_text((PLAN_FILE, &text), controller, check)?;
     loaded.warnings.splice(0..0, warnings);
     Ok(loaded)
 }
@@ -106,41 +118,50 @@ pub fn load_plan(dir: &Path, controller: &Controller) -> Result<LoadedPlan, Conf
 ///
 /// # Errors
 /// All mistakes, in the order of the files. A plan is held against the controller only when that has no mistake itself.
-pub fn check_texts(texts: [(&str, &str); 2], zones: Zones<'_>) -> Result<Loaded, ConfigMistakes> {
-    check_all(texts, zones, &mut |_| Vec::new())
+pub fn check_texts(
+    texts: [(&str, &str); 2],
+    zones: Zones<'_>,
+    check: PlanCheck<'_>,
+) -> Result<Loaded, ConfigMistakes> {
+    check_all(texts, zones, check, &|_| Vec::new())
 }
 
 fn check_all(
     texts: [(&str, &str); 2],
     zones: Zones<'_>,
-    foreign: ForeignCheck<'_>,
+    check: PlanCheck<'_>,
+    machine: MachineCheck<'_>,
 ) -> Result<Loaded, ConfigMistakes> {
     let [(controller_name, controller_text), (plan_name, plan_text)] = texts;
     let mut sink = Sink::new(controller_name, controller_text);
-    let raw = raw::read(controller_text, &schema::CONTROLLER, &mut sink);
+    let raw = raw::read(controller_text, &keys::controller::SECTION, &mut sink);
     let built = raw
         .as_ref()
         .and_then(|raw| controller::build(raw, &mut sink, zones));
     let controller = built.map(Arc::new);
-    if raw.is_some() {
-        for found in foreign(controller_text) {
-            sink.foreign(found);
-        }
+    let displays = raw.as_ref().and_then(|raw| mqtt::build(raw, &mut sink));
+    for found in raw
+        .as_ref()
+        .map(|raw| machine(&pwm::written(raw)))
+        .unwrap_or_default()
+    {
+        sink.found(found.at, found);
     }
     let (mut mistakes, mut warnings) = sink.finish();
 
     let mut sink = Sink::new(plan_name, plan_text);
-    let plan_raw = raw::read(plan_text, &schema::PLAN, &mut sink);
+    let plan_raw = raw::read(plan_text, &keys::plan::SECTION, &mut sink);
     let plan = match (&plan_raw, &raw) {
         (Some(plan), Some(raw)) => {
             let lines = raw
-                .named("line")
+                .named(keys::controller::LINE)
                 .iter()
                 .map(|(name, _)| name.as_str())
                 .collect();
             let against = Against {
                 lines,
                 controller: controller.as_ref(),
+                check,
             };
             plan_file::build(plan, &against, &mut sink)
         }
@@ -154,9 +175,10 @@ fn check_all(
             Ok(Loaded {
                 controller: Arc::unwrap_or_clone(controller),
                 plan,
+                mqtt: displays,
                 warnings,
-                controller_fingerprint: fingerprint(&raw.canonical()),
-                plan_fingerprint: fingerprint(&plan_raw.canonical()),
+                controller_fingerprint: fingerprint(&raw.canonical(keys::NOT_ON_DOSING)),
+                plan_fingerprint: fingerprint(&plan_raw.canonical(&[])),
             })
         }
         _ => Err(ConfigMistakes {
@@ -173,11 +195,12 @@ fn check_all(
 pub fn check_plan_text(
     text: (&str, &str),
     controller: &Controller,
+    check: PlanCheck<'_>,
 ) -> Result<LoadedPlan, ConfigMistakes> {
     let (name, text) = text;
     let controller = Arc::new(controller.clone());
     let mut sink = Sink::new(name, text);
-    let raw = raw::read(text, &schema::PLAN, &mut sink);
+    let raw = raw::read(text, &keys::plan::SECTION, &mut sink);
     let plan = raw.as_ref().and_then(|raw| {
         let lines = controller
             .lines
@@ -187,6 +210,7 @@ pub fn check_plan_text(
         let against = Against {
             lines,
             controller: Some(&controller),
+            check,
         };
         plan_file::build(raw, &against, &mut sink)
     });
@@ -195,7 +219,7 @@ pub fn check_plan_text(
         (Some(plan), Some(raw)) if mistakes.is_empty() => Ok(LoadedPlan {
             plan,
             warnings,
-            fingerprint: fingerprint(&raw.canonical()),
+            fingerprint: fingerprint(&raw.canonical(&[])),
         }),
         _ => Err(ConfigMistakes {
             mistakes: or_unknown(mistakes, name),

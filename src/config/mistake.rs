@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::quantity::Name;
+
 /// One mistake in a file: where, what stands there, what is allowed, what to do.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Mistake {
@@ -34,15 +36,27 @@ impl fmt::Display for Warning {
     }
 }
 
-/// What another part of the program found in a table of the controller file that is its own.
+/// What a part above this one found when it looked at what was read.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct ForeignFinding {
-    /// Byte of the file where it stands.
-    pub at: usize,
+pub struct Finding<At> {
+    /// Where it is told.
+    pub at: At,
     /// A mistake, or only doubtful.
     pub is_mistake: bool,
     /// In words, with the key's path.
     pub message: String,
+}
+
+/// Where in a plan something is told.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PlanPlace {
+    /// The file as a whole.
+    File,
+    Uptake,
+    /// The table of a line.
+    Line(Name),
+    /// The key that makes the volume of a line.
+    Volume(Name),
 }
 
 /// What was wanted when the mistakes were found; it decides what the last line says.
@@ -105,12 +119,12 @@ impl<'a> Sink<'a> {
         self.mistakes.push((at, found));
     }
 
-    /// Notes what another part of the program found.
-    pub(super) fn foreign(&mut self, found: ForeignFinding) {
+    /// Notes what a part above this one found; `at` is the byte for its place.
+    pub(super) fn found<At>(&mut self, at: usize, found: Finding<At>) {
         if found.is_mistake {
-            self.mistake(found.at, found.message);
+            self.mistake(at, found.message);
         } else {
-            self.warn(found.at, found.message);
+            self.warn(at, found.message);
         }
     }
 

@@ -4,52 +4,55 @@
 //! files: raw shapes, checks that collect every mistake with its place, and their explanation. A changed controller file
 //! needs a restart; a plan may be reloaded any day and can never lift a limit, because every limit is in the controller file.
 //!
-//! The way of a text: `raw.rs` reads it along the table of keys in `schema.rs` (types, ranges, defaults, unknown keys),
-//! `controller.rs`, `board.rs`, `limits.rs`, `solution.rs`, `stepper.rs`, `pwm.rs`, `input.rs` and `plan_file.rs` build the checked types, `relations.rs` and
-//! `plan_relations.rs` hold the parts against each other,
-//! `load.rs` puts the two files together. Only `load.rs` touches the disk.
+//! The way of a text: `raw.rs` reads it along the one table of keys in `keys.rs` (types, ranges, defaults, unknown keys) into the
+//! tree of `tree.rs`; `controller.rs` and the files it calls, `mqtt.rs` and `plan_file.rs` take the values out of the tree by the
+//! table's own constants and build the checked types; `relations.rs` holds the parts of the controller against each other;
+//! `load.rs` puts the two files together. How a whole plan is held against a whole controller is not known here: who loads gives
+//! that check, and `plan` has it. `json_schema.rs` writes the table out for editors. Only `load.rs` touches the disk.
 
 mod board;
 mod calendar;
 mod controller;
-mod explain;
+mod drive;
 mod heads;
 mod input;
+mod json_schema;
+mod keys;
 mod limits;
 mod load;
 mod mistake;
 mod model;
+mod mqtt;
 mod nearest;
 mod pin;
 mod plan_file;
-mod plan_relations;
-mod plan_uptake;
 mod pwm;
 mod raw;
 mod relations;
 mod schema;
 mod solution;
 mod stepper;
+mod take;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 mod tree;
 
 pub use calendar::{CronError, CronTimes};
 pub use controller::{Zones, rests_on_at_boot};
-pub use explain::explain;
+pub use drive::{ActiveLevel, HeadOutput, Output, Pwm, StepSpeed, Stepper};
 pub use heads::NoSuchHead;
+pub use json_schema::{controller_schema, plan_schema};
 pub use load::{
-    CONTROLLER_FILE, ForeignCheck, Loaded, LoadedPlan, PLAN_FILE, check_plan_text, check_texts,
+    CONTROLLER_FILE, Loaded, LoadedPlan, MachineCheck, PLAN_FILE, check_plan_text, check_texts,
     fingerprint, load, load_plan, load_with, system_zone,
 };
-pub use mistake::{ConfigMistakes, ForeignFinding, Mistake, Purpose, Warning};
+pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller,
-    Gives, Head, Input, InputRole, Line, LineBy, Mode, OldCalibration, Output, Plan, PlannedLine,
-    Reservoir, RunSense, SimulatedHead, Solution, StartUptake, TimeLimits, Times, Uptakes,
+    AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head,
+    Input, InputRole, Line, LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense,
+    SimulatedHead, Solution, StartUptake, TimeLimits, Times, Uptakes,
 };
+pub use mqtt::{Mqtt, RemoteKind, Tls};
 pub use pin::{header_pin, parse_pin};
-pub use plan_relations::UPTAKE_TOLERANCE_DKH_PER_DAY;
-pub use plan_uptake::UPTAKE_DOUBTFUL_DKH_PER_DAY;
-pub use pwm::Pwm;
-pub use stepper::{HeadOutput, StepSpeed, Stepper};
+pub use plan_file::PlanCheck;
+pub use pwm::{WrittenChannel, WrittenPwm};

@@ -4,9 +4,11 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::calendar::CronTimes;
-use super::stepper::HeadOutput;
+use super::drive::{ActiveLevel, HeadOutput, Output};
 use crate::chemistry::{Celsius, Element, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
@@ -44,7 +46,8 @@ pub struct Controller {
 }
 
 /// Whether outputs are driven.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum Mode {
     /// No output is driven. The default.
     DryRun,
@@ -143,22 +146,6 @@ pub enum OldCalibration {
     Warn,
     /// The line does not dose until the head is calibrated.
     Block,
-}
-
-/// A pin that is driven. Written with its numbering scheme, never a bare number.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Output {
-    /// BCM GPIO number, from the text `GPIO17`.
-    pub gpio: u8,
-    /// The level that turns on what hangs on it.
-    pub active: ActiveLevel,
-}
-
-/// The level that means "on".
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum ActiveLevel {
-    High,
-    Low,
 }
 
 /// The stand-in for a real head in dry run.
@@ -351,15 +338,6 @@ pub enum Gives {
         ml: f64,
     },
     Daily(Volume),
-}
-
-impl Controller {
-    /// What leaves the outlet of a line.
-    pub fn effect_of(&self, line: &Name) -> Option<&SolutionEffect> {
-        let line = self.lines.iter().find(|known| known.name == *line)?;
-        let solution = self.solutions.get(&line.solution);
-        solution.map(|solution| &solution.effect)
-    }
 }
 
 impl Plan {

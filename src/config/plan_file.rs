@@ -8,14 +8,20 @@ use std::sync::Arc;
 use jiff::civil::Time;
 
 use super::calendar::CronTimes;
-use super::mistake::{Sink, quoted};
+use super::keys::plan::{LINE, UPTAKE};
+use super::keys::plan_line::{
+    AT, CRON, DAILY_ML, DOSES, ML_PER_DKH, ML_PER_MG_PER_L, OF, SHARE_OF_UPTAKE, WINDOW,
+};
+use super::keys::plan_uptake::{START_DKH_PER_DAY, START_MG_PER_L_PER_DAY, WITH};
+use super::mistake::{Finding, PlanPlace, Sink, quoted};
 use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
-use super::plan_relations::Relations;
-use super::plan_uptake::check_uptakes;
+use super::schema::{Number, Of};
 use super::tree::RawTable;
 use crate::chemistry::Quantity;
-use crate::plan::{plan_daily_volumes, worked_out};
-use crate::quantity::{Name, Volume, i64_from_f64};
+use crate::quantity::{Name, Volume};
+
+/// The keys of which exactly one says how much a line gives.
+const GIVES: [Of<Number>; 4] = [SHARE_OF_UPTAKE, ML_PER_DKH, ML_PER_MG_PER_L, DAILY_ML];
 
 /// Seconds of a day on the clock.
 const DAY_S: u32 = 86_400;
@@ -26,18 +32,23 @@ pub(super) struct Against<'a> {
     pub(super) lines: Vec<&'a str>,
     /// The controller, when it has no mistakes.
     pub(super) controller: Option<&'a Arc<Controller>>,
+    pub(super) check: PlanCheck<'a>,
 }
+
+/// Works out the volumes of a whole plan and holds it against a whole controller. It is given by who loads: this part knows nothing of
+/// how volumes follow from uptakes and how a plan is placed.
+pub type PlanCheck<'a> = &'a dyn Fn(&Arc<Controller>, &Plan) -> (Plan, Vec<Finding<PlanPlace>>);
 
 /// Builds the plan; `None` when anything is wrong, which is then in the sink, or when there is no controller to check it against.
 pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) -> Option<Plan> {
     let mut lines = Vec::new();
-    for (name, table) in raw.named("line") {
+    for (name, table) in raw.named(LINE) {
         known_line(name, (table.at, &table.label), against, sink);
         lines.extend(planned_line(name, table, sink));
     }
     let starts = starts(raw, sink);
     let controller = against.controller?;
-    check_uptakes(raw, (&starts, &lines), controller, sink);
+    check_start_given(raw, controller, sink);
     if !sink.is_clean() {
         return None;
     }
@@ -52,15 +63,33 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
         uptakes: Uptakes::new(),
         lines,
     };
-    let plan = Arc::new(worked_out(&plan, controller, &Uptakes::new()));
-    Relations {
-        raw,
-        controller,
-        plan: &plan,
-        daily: &plan_daily_volumes(&plan),
+    let (plan, found) = (against.check)(controller, &plan);
+    for finding in found {
+        sink.found(byte_of(raw, &finding.at), finding);
     }
-    .check(sink);
-    sink.is_clean().then(|| Arc::unwrap_or_clone(plan))
+    sink.is_clean().then_some(plan)
+}
+
+fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
+    let table = |line: &Name| {
+        let found = raw
+            .named(LINE)
+            .iter()
+            .find(|(name, _)| name == line.as_str());
+        found.map(|(_, table)| table)
+    };
+    match place {
+        PlanPlace::File => 0,
+        PlanPlace::Uptake => {
+            start_of_alkalinity(raw).map_or(raw.at, |table| table.place(START_DKH_PER_DAY))
+        }
+        PlanPlace::Line(line) => table(line).map_or(0, |table| table.at),
+        PlanPlace::Volume(line) => table(line).map_or(0, |table| {
+            let mut keys = GIVES.into_iter();
+            let given = keys.find(|key| table.number(*key).is_some());
+            table.place(given.unwrap_or(DAILY_ML))
+        }),
+    }
 }
 
 fn known_line(name: &str, place: (usize, &str), against: &Against<'_>, sink: &mut Sink<'_>) {
@@ -80,11 +109,29 @@ fn known_line(name: &str, place: (usize, &str), against: &Against<'_>, sink: &mu
     );
 }
 
+fn start_of_alkalinity(raw: &RawTable) -> Option<&RawTable> {
+    let word = Quantity::Alkalinity;
+    let mut all = raw.named(UPTAKE).iter();
+    all.find(|(name, _)| name == word.as_str())
+        .map(|(_, table)| table)
+}
+
+fn check_start_given(raw: &RawTable, controller: &Controller, sink: &mut Sink<'_>) {
+    match (&controller.alkalinity, start_of_alkalinity(raw)) {
+        (Some(_), None) if !raw.spoiled => sink.mistake(
+            raw.at,
+            "[uptake.alkalinity] is missing, and a line carries alkalinity; give start-dkh-per-day, 0 to 10 dKH per day, as measured without dosing, it has no default",
+        ),
+        (None, Some(table)) => sink.warn(table.at, "uptake.alkalinity has no effect: no line carries alkalinity"),
+        (Some(_) | None, None) | (Some(_), Some(_)) => {}
+    }
+}
+
 /// The one way in which a line is planned: exactly one of doses, at and cron.
 fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<PlannedLine> {
     let ways: Vec<&str> = table
         .keys()
-        .filter(|key| ["doses", "at", "cron"].contains(key))
+        .filter(|key| [DOSES.name(), AT.name(), CRON.name()].contains(key))
         .collect();
     let [way] = ways.as_slice() else {
         if ways.is_empty() && !table.spoiled {
@@ -107,9 +154,9 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
         }
         return None;
     };
-    if *way != "doses" && table.text("window").is_some() {
+    if *way != "doses" && table.text(WINDOW).is_some() {
         sink.mistake(
-            table.place("window"),
+            table.place(WINDOW),
             format!(
                 "{}window has no meaning beside {way}; take it out",
                 table.label
@@ -132,20 +179,21 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
 
 /// The one way in which it is said how much a line gives.
 fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
-    let keys = [
-        "share-of-uptake",
-        "ml-per-dkh",
-        "ml-per-mg-per-l",
-        "daily-ml",
-    ];
-    let ways: Vec<&str> = table.keys().filter(|key| keys.contains(key)).collect();
     let mut refuse = |words: &str| {
         if !table.spoiled {
             sink.mistake(table.at, format!("{}{words}", table.label));
         }
         None
     };
-    let [way] = ways.as_slice() else {
+    let ways: Vec<&str> = table
+        .keys()
+        .filter(|key| GIVES.iter().any(|known| known.name() == *key))
+        .collect();
+    let given: Vec<(Of<Number>, f64)> = GIVES
+        .into_iter()
+        .filter_map(|key| Some((key, table.number(key)?)))
+        .collect();
+    let [(way, value)] = given.as_slice() else {
         return if ways.is_empty() {
             refuse(
                 "how much it gives is missing; give share-of-uptake, ml-per-dkh or ml-per-mg-per-l (each with of), or daily-ml",
@@ -157,17 +205,17 @@ fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
             ))
         };
     };
-    let value = table.number(way)?;
-    if *way == "daily-ml" {
-        return if table.text("of").is_some() {
+    let (key, value) = (way.name(), *value);
+    if key == DAILY_ML.name() {
+        return if table.text(OF).is_some() {
             refuse("of has no meaning beside daily-ml; take it out")
         } else {
-            table.volume("daily-ml").map(Gives::Daily)
+            table.volume(DAILY_ML).map(Gives::Daily)
         };
     }
-    let Some(word) = table.text("of") else {
+    let Some(word) = table.text(OF) else {
         return refuse(&format!(
-            "of is missing beside {way}; name the water quantity whose uptake it goes by, such as \"alkalinity\""
+            "of is missing beside {key}; name the water quantity whose uptake it goes by, such as \"alkalinity\""
         ));
     };
     let Some(of) = Quantity::from_word(word) else {
@@ -176,16 +224,14 @@ fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
             "of = \"{shown}\" is no water quantity known here; write alkalinity or an element's English name such as calcium"
         ));
     };
-    let unit_fits = match *way {
-        "ml-per-dkh" => of == Quantity::Alkalinity,
-        "ml-per-mg-per-l" => of != Quantity::Alkalinity,
-        _ => return Some(Gives::Share { of, share: value }),
-    };
-    if unit_fits {
+    if key == SHARE_OF_UPTAKE.name() {
+        return Some(Gives::Share { of, share: value });
+    }
+    if (key == ML_PER_DKH.name()) == (of == Quantity::Alkalinity) {
         Some(Gives::PerUptake { of, ml: value })
     } else {
         refuse(&format!(
-            "{way} does not go with of = \"{of}\"; ml-per-dkh is for alkalinity, ml-per-mg-per-l for elements"
+            "{key} does not go with of = \"{of}\"; ml-per-dkh is for alkalinity, ml-per-mg-per-l for elements"
         ))
     }
 }
@@ -193,15 +239,15 @@ fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
 /// Where each uptake begins.
 fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake> {
     let mut starts = BTreeMap::new();
-    for (name, table) in raw.named("uptake") {
+    for (name, table) in raw.named(UPTAKE) {
         let Some(of) = Quantity::from_word(name) else {
             continue;
         };
         let (own, other) = match of {
-            Quantity::Alkalinity => ("start-dkh-per-day", "start-mg-per-l-per-day"),
-            Quantity::Element(_) => ("start-mg-per-l-per-day", "start-dkh-per-day"),
+            Quantity::Alkalinity => (START_DKH_PER_DAY, START_MG_PER_L_PER_DAY),
+            Quantity::Element(_) => (START_MG_PER_L_PER_DAY, START_DKH_PER_DAY),
         };
-        let tied = table.text("with").is_some();
+        let tied = table.text(WITH).is_some();
         let calcium = Quantity::from_word("calcium").as_ref() == Some(&of);
         let start = match (table.number(own), tied) {
             (Some(value), false) => Some(StartUptake::PerDay(value)),
@@ -225,8 +271,8 @@ fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake
 }
 
 fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
-    let doses = u32::try_from(i64_from_f64(table.number("doses")?)?).ok()?;
-    let (window_start_s, window_end_s) = match table.text("window") {
+    let doses = table.whole(DOSES)?;
+    let (window_start_s, window_end_s) = match table.text(WINDOW) {
         None => (0, 86_400),
         Some(text) => {
             let parts = text
@@ -235,7 +281,7 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
             let mut refuse = |why: &str| {
                 let shown = quoted(text);
                 sink.mistake(
-                    table.place("window"),
+                    table.place(WINDOW),
                     format!("{}window = \"{shown}\" {why}", table.label),
                 );
             };
@@ -262,7 +308,7 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
 fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
     let mut times: Vec<Time> = Vec::new();
     let mut good = true;
-    for text in table.texts("at")? {
+    for text in table.texts(AT)? {
         let shown = quoted(&text.text);
         let mut refuse = |why: &str| {
             sink.mistake(text.at, format!("{}at = \"{shown}\" {why}", table.label));
@@ -279,7 +325,7 @@ fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
     if times.len() > CronTimes::TIMES_A_DAY_MAX {
         let (found, max) = (times.len(), CronTimes::TIMES_A_DAY_MAX);
         sink.mistake(
-            table.place("at"),
+            table.place(AT),
             format!(
                 "{}at has {found} times; give at most {max} a day",
                 table.label
@@ -292,12 +338,12 @@ fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
 }
 
 fn cron(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
-    let text = table.text("cron")?;
+    let text = table.text(CRON)?;
     match CronTimes::new(text) {
         Ok(times) => {
             if let Some((field, step, whole)) = uneven_step(text) {
                 sink.warn(
-                    table.place("cron"),
+                    table.place(CRON),
                     format!(
                         "{}cron = \"{}\": every {step} does not divide {whole} {field}, so the gaps are uneven; use a step that divides, or doses = N",
                         table.label,
@@ -310,7 +356,7 @@ fn cron(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
         Err(error) => {
             let shown = quoted(text);
             sink.mistake(
-                table.place("cron"),
+                table.place(CRON),
                 format!("{}cron = \"{shown}\": {error}", table.label),
             );
             None

@@ -6,76 +6,30 @@
 
 use std::collections::BTreeMap;
 
+use super::drive::{HeadOutput, Pwm};
+use super::keys;
 use super::mistake::Sink;
-use super::model::{ActiveLevel, Output};
 use super::pin::parse_pin;
-use super::stepper::HeadOutput;
 use super::tree::RawTable;
-use crate::quantity::i64_from_f64;
-
-/// One channel and what it does while the head runs.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Pwm {
-    /// The chip by its device, `fe20c000.pwm`, or by the last parts of its path; never by its number, which differs between kernels.
-    pub chip: String,
-    /// The channel on that chip.
-    pub channel: u8,
-    /// BCM GPIO number of the pin that the board's set-up puts the channel on. Not driven from here; it must be nobody else's.
-    pub pin: u8,
-    pub frequency_hz: u32,
-    /// How much of the time the output is high, in whole percent.
-    pub duty_percent: u8,
-}
-
-impl Pwm {
-    /// Time from pulse to pulse in nanoseconds, rounded down.
-    pub fn period_ns(&self) -> u32 {
-        1_000_000_000_u32
-            .checked_div(self.frequency_hz)
-            .unwrap_or(u32::MAX)
-    }
-
-    /// Width of a pulse in nanoseconds, rounded down.
-    pub fn duty_ns(&self) -> u32 {
-        let whole = u64::from(self.period_ns()).saturating_mul(u64::from(self.duty_percent)) / 100;
-        u32::try_from(whole)
-            .unwrap_or(u32::MAX)
-            .min(self.period_ns())
-    }
-
-    /// The pin and its level while the head runs.
-    pub(super) fn output(&self) -> Output {
-        Output {
-            gpio: self.pin,
-            active: ActiveLevel::High,
-        }
-    }
-}
-
-impl std::fmt::Display for Pwm {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "PWM {} % at {} Hz", self.duty_percent, self.frequency_hz)
-    }
-}
 
 /// Builds it from the table of a head that has one; `None` when it is wrong, which is then in the sink.
 pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> Option<HeadOutput> {
     let mut fits = true;
     for (key, why) in [
         (
-            "output",
+            keys::head::OUTPUT,
             "switches a motor, and this head has a table [pwm]",
         ),
         (
-            "active",
+            keys::head::ACTIVE,
             "has no meaning with a table [pwm]: such a head runs while its pin pulses high, and a channel that is off rests low",
         ),
         (
-            "run-sense",
+            keys::head::RUN_SENSE,
             "shows whether a switched motor has voltage, and that of a PWM head pulses",
         ),
         (
-            "run-sense-running",
+            keys::head::RUN_SENSE_RUNNING,
             "shows whether a switched motor has voltage, and that of a PWM head pulses",
         ),
     ] {
@@ -87,7 +41,7 @@ pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> O
             fits = false;
         }
     }
-    if head.table("stepper").is_some() {
+    if head.table(keys::head::STEPPER).is_some() {
         sink.mistake(
             table.at,
             format!(
@@ -97,10 +51,10 @@ pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> O
         );
         fits = false;
     }
-    let chip = table.text("chip")?.trim_matches('/');
+    let chip = table.text(keys::pwm::CHIP)?.trim_matches('/');
     if numbered(chip) {
         sink.mistake(
-            table.place("chip"),
+            table.place(keys::pwm::CHIP),
             format!(
                 "{}chip is a number of the kernel's, which changes with kernels and devices; give the device that \
                  `readlink -f /sys/class/pwm/pwmchip*/device` ends in, for example \"fe20c000.pwm\"",
@@ -111,10 +65,10 @@ pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> O
     }
     let pwm = Pwm {
         chip: chip.to_owned(),
-        channel: u8::try_from(whole(table, "channel")?).ok()?,
-        pin: parse_pin(table.text("pin")?).ok()?,
-        frequency_hz: whole(table, "frequency-hz")?,
-        duty_percent: u8::try_from(whole(table, "duty-percent")?).ok()?,
+        channel: table.whole(keys::pwm::CHANNEL)?,
+        pin: parse_pin(table.text(keys::pwm::PIN)?).ok()?,
+        frequency_hz: table.whole(keys::pwm::FREQUENCY_HZ)?,
+        duty_percent: table.whole(keys::pwm::DUTY_PERCENT)?,
     };
     fits.then_some(HeadOutput::Pwm(pwm))
 }
@@ -126,17 +80,15 @@ fn numbered(chip: &str) -> bool {
     digits.chars().all(|c| c.is_ascii_digit())
 }
 
-fn whole(table: &RawTable, key: &str) -> Option<u32> {
-    u32::try_from(i64_from_f64(table.number(key)?)?).ok()
-}
-
 /// Holds the PWM heads of a file against each other and against the board.
 pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
-    let cut_off = raw.table("board").and_then(|board| board.text("cut-off"));
-    let live = raw.text("mode") == Some("live");
-    let mut users: BTreeMap<(String, i64), &str> = BTreeMap::new();
-    for (name, head) in raw.named("head") {
-        let Some(table) = head.table("pwm") else {
+    let cut_off = raw
+        .table(keys::controller::BOARD)
+        .and_then(|board| board.text(keys::board::CUT_OFF));
+    let live = raw.text(keys::controller::MODE) == Some("live");
+    let mut users: BTreeMap<(String, u8), &str> = BTreeMap::new();
+    for (name, head) in raw.named(keys::controller::HEAD) {
+        let Some(table) = head.table(keys::head::PWM) else {
             continue;
         };
         if cut_off.is_none() {
@@ -150,14 +102,14 @@ pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
                 sink.warn(table.at, words);
             }
         }
-        let channel = table.number("channel").and_then(i64_from_f64);
-        let (Some(chip), Some(channel)) = (table.text("chip"), channel) else {
+        let channel: Option<u8> = table.whole(keys::pwm::CHANNEL);
+        let (Some(chip), Some(channel)) = (table.text(keys::pwm::CHIP), channel) else {
             continue;
         };
         let key = (chip.trim_matches('/').to_owned(), channel);
         if let Some(other) = users.insert(key, name) {
             sink.mistake(
-                table.place("channel"),
+                table.place(keys::pwm::CHANNEL),
                 format!(
                     "{}channel {channel} of chip \"{}\" is already used by head \"{other}\"; give each head its own",
                     table.label,
@@ -165,5 +117,41 @@ pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
                 ),
             );
         }
+    }
+}
+
+/// The PWM channels of a controller file as they are written, whether or not the rest of it is right.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct WrittenPwm {
+    /// Whether the file asks for live mode.
+    pub live: bool,
+    pub channels: Vec<WrittenChannel>,
+}
+
+/// One of them, with the bytes where its keys stand.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct WrittenChannel {
+    pub head: String,
+    pub chip: String,
+    pub chip_at: usize,
+    pub channel: u8,
+    pub channel_at: usize,
+}
+
+pub(super) fn written(raw: &RawTable) -> WrittenPwm {
+    let heads = raw.named(keys::controller::HEAD).iter();
+    let channel = |(name, head): &(String, RawTable)| {
+        let table = head.table(keys::head::PWM)?;
+        Some(WrittenChannel {
+            head: name.clone(),
+            chip: table.text(keys::pwm::CHIP)?.to_owned(),
+            chip_at: table.place(keys::pwm::CHIP),
+            channel: table.whole(keys::pwm::CHANNEL)?,
+            channel_at: table.place(keys::pwm::CHANNEL),
+        })
+    };
+    WrittenPwm {
+        live: raw.text(keys::controller::MODE) == Some("live"),
+        channels: heads.filter_map(channel).collect(),
     }
 }

@@ -7,9 +7,10 @@
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::keys;
 use super::mistake::{Sink, quoted};
 use super::nearest::nearest;
-use super::schema::{self, Key, Kind, Naming, Need, Range, Section};
+use super::schema::{Key, Kind, Naming, Need, Range, Section};
 use super::tree::{Data, RawTable, RawText, RawValue};
 use crate::chemistry::{Element, Quantity};
 use crate::quantity::{Name, Volume};
@@ -179,7 +180,7 @@ impl Walk<'_, '_> {
             Need::Required | Need::Unless(_) => {
                 let wanted = key.kind.wanted();
                 let message = match key.kind {
-                    Kind::Table(_) | Kind::Named(..) | Kind::List(_) | Kind::Foreign => {
+                    Kind::Table(_) | Kind::Named(..) | Kind::List(_) => {
                         format!("{}[{}] is missing; it has no default", spot.label, key.name)
                     }
                     Kind::Number(_)
@@ -187,7 +188,8 @@ impl Walk<'_, '_> {
                     | Kind::Flag
                     | Kind::Text(_)
                     | Kind::Choice(_)
-                    | Kind::Texts(_) => format!(
+                    | Kind::Texts(_)
+                    | Kind::Choices(_) => format!(
                         "{}{} is missing; give {wanted}, it has no default",
                         spot.label, key.name
                     ),
@@ -221,6 +223,7 @@ impl Walk<'_, '_> {
                 }
             }
             Kind::Texts(what) => Data::Texts(self.texts(&label, value, what)?),
+            Kind::Choices(words) => Data::Texts(self.choices(&label, value, words)?),
             Kind::Table(section) => match value.get_ref().as_table() {
                 Some(table) => {
                     let inner = Spot {
@@ -235,8 +238,6 @@ impl Walk<'_, '_> {
                 Data::Named(self.named(key, value, (section, naming), spot)?)
             }
             Kind::List(section) => Data::List(self.list(&label, value, section)?),
-            Kind::Foreign if value.get_ref().is_table() => Data::Text(meaning(value.get_ref())),
-            Kind::Foreign => return self.wrong(&label, value, &key.kind.wanted()),
         };
         Some(RawValue {
             at: value.span().start,
@@ -333,6 +334,43 @@ impl Walk<'_, '_> {
         texts.into_iter().collect()
     }
 
+    /// A list of known words, each wrong one told at its place.
+    fn choices(
+        &mut self,
+        label: &str,
+        value: &Spanned<DeValue<'_>>,
+        words: &'static [&'static str],
+    ) -> Option<Vec<RawText>> {
+        let wanted = Kind::Choices(words).wanted();
+        let Some(array) = value.get_ref().as_array() else {
+            return self.wrong(label, value, &wanted);
+        };
+        let mut texts = Vec::new();
+        for item in array {
+            let found = item.get_ref().as_str().filter(|text| words.contains(text));
+            texts.push(found.map(|word| RawText {
+                at: item.span().start,
+                text: word.to_owned(),
+            }));
+            if found.is_some() {
+                continue;
+            }
+            let near = item
+                .get_ref()
+                .as_str()
+                .and_then(|text| nearest(text, words.iter().copied()));
+            let near = near
+                .map(|near| format!("did you mean \"{near}\"? "))
+                .unwrap_or_default();
+            let shown = self.shown(item);
+            self.sink.mistake(
+                item.span().start,
+                format!("{label} has {shown}, which is none of its words; {near}give {wanted}"),
+            );
+        }
+        texts.into_iter().collect()
+    }
+
     fn named(
         &mut self,
         key: &Key,
@@ -417,30 +455,6 @@ impl Walk<'_, '_> {
     }
 }
 
-/// A value as text, free of comments, spacing and the order of keys.
-fn meaning(value: &DeValue<'_>) -> String {
-    let joined = |parts: Vec<String>| parts.join(",");
-    match value {
-        DeValue::String(text) => format!("{text:?}"),
-        DeValue::Integer(number) => number.to_string(),
-        DeValue::Float(number) => number.to_string(),
-        DeValue::Boolean(flag) => flag.to_string(),
-        DeValue::Datetime(time) => time.to_string(),
-        DeValue::Array(items) => {
-            let items = items.iter().map(|item| meaning(item.get_ref())).collect();
-            format!("[{}]", joined(items))
-        }
-        DeValue::Table(table) => {
-            let mut entries: Vec<String> = table
-                .iter()
-                .map(|(key, value)| format!("{:?}={}", key.get_ref(), meaning(value.get_ref())))
-                .collect();
-            entries.sort();
-            format!("{{{}}}", joined(entries))
-        }
-    }
-}
-
 /// A decimal number; integers in other bases and numbers that do not fit are none.
 fn plain_number(value: &DeValue<'_>) -> Option<f64> {
     if let Some(integer) = value.as_integer() {
@@ -463,8 +477,8 @@ fn element_range(section: &Section, name: &str) -> Option<Range> {
 /// The table in which a key of exactly this name is known, for a key that was written in the wrong one.
 fn schema_home(name: &str) -> Option<String> {
     [
-        ("controller.toml", &schema::CONTROLLER),
-        ("plan.toml", &schema::PLAN),
+        ("controller.toml", &keys::controller::SECTION),
+        ("plan.toml", &keys::plan::SECTION),
     ]
     .iter()
     .find_map(|(file, section)| {
@@ -496,7 +510,7 @@ fn home_below(section: &'static Section, name: &str, path: &str) -> Option<Strin
             | Kind::Text(_)
             | Kind::Choice(_)
             | Kind::Texts(_)
-            | Kind::Foreign => None,
+            | Kind::Choices(_) => None,
         }
     })
 }

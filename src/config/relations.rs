@@ -2,9 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::keys;
 use super::mistake::Sink;
 use super::model::{ApartRule, Head, Line, Reservoir, Solution};
 use super::pin::parse_pin;
+use super::schema::{Named, Number, Of, Text};
 use super::tree::RawTable;
 use crate::chemistry::{Element, StockError, check_dissolves};
 use crate::quantity::{Name, TankVolume, Volume};
@@ -19,32 +21,39 @@ const DOSE_CAP_SHARE_MAX: f64 = 0.002;
 /// Reports each pin that is used a second time, and pins that are not written as pins.
 pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
     let mut users: Vec<(usize, String, String)> = Vec::new();
-    let mut see = |table: &RawTable, key: &str, user: &str| {
+    let mut see = |table: &RawTable, key: Of<Text>, user: &str| {
         if let Some(text) = table.text(key) {
             users.push((table.place(key), text.to_owned(), format!("{user}: {key}")));
         }
     };
-    for (group, keys) in [
-        ("head", ["output", "run-sense"].as_slice()),
-        ("input", ["input"].as_slice()),
+    for (group, pins) in [
+        (
+            keys::controller::HEAD,
+            [keys::head::OUTPUT, keys::head::RUN_SENSE].as_slice(),
+        ),
+        (keys::controller::INPUT, [keys::input::INPUT].as_slice()),
     ] {
         for (name, table) in raw.named(group) {
-            for key in keys {
-                see(table, key, &format!("{group} \"{name}\""));
+            for key in pins {
+                see(table, *key, &format!("{group} \"{name}\""));
             }
-            if let Some(table) = table.table("stepper") {
-                for key in ["step", "direction", "enable"] {
+            if let Some(table) = table.table(keys::head::STEPPER) {
+                for key in [
+                    keys::stepper::STEP,
+                    keys::stepper::DIRECTION,
+                    keys::stepper::ENABLE,
+                ] {
                     see(table, key, &format!("{group} \"{name}\": stepper"));
                 }
             }
-            if let Some(table) = table.table("pwm") {
-                see(table, "pin", &format!("{group} \"{name}\": pwm"));
+            if let Some(table) = table.table(keys::head::PWM) {
+                see(table, keys::pwm::PIN, &format!("{group} \"{name}\": pwm"));
             }
         }
     }
-    if let Some(table) = raw.table("board") {
-        see(table, "cut-off", "board");
-        see(table, "heartbeat", "board");
+    if let Some(table) = raw.table(keys::controller::BOARD) {
+        see(table, keys::board::CUT_OFF, "board");
+        see(table, keys::board::HEARTBEAT, "board");
     }
     users.sort();
     let mut seen: BTreeMap<u8, (usize, String)> = BTreeMap::new();
@@ -73,7 +82,7 @@ pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
     }
 }
 
-fn table_of<'a>(raw: &'a RawTable, group: &str, name: &Name) -> Option<&'a RawTable> {
+fn table_of<'a>(raw: &'a RawTable, group: Of<Named>, name: &Name) -> Option<&'a RawTable> {
     let found = raw
         .named(group)
         .iter()
@@ -90,16 +99,16 @@ pub(super) fn check_lines(
     sink: &mut Sink<'_>,
 ) {
     for line in lines {
-        let Some(table) = table_of(raw, "line", &line.name) else {
+        let Some(table) = table_of(raw, keys::controller::LINE, &line.name) else {
             continue;
         };
-        let mut refuse = |key: &str, words: String| {
+        let mut refuse = |key: Of<Number>, words: String| {
             sink.mistake(table.place(key), format!("{}{words}", table.label));
         };
         let (dose, daily) = (line.dose_cap, line.daily_cap);
         if dose > daily {
             refuse(
-                "dose-cap-ml",
+                keys::line::DOSE_CAP_ML,
                 format!(
                     "dose-cap-ml = {dose} is over daily-cap-ml = {daily}; give at most the daily cap"
                 ),
@@ -108,8 +117,8 @@ pub(super) fn check_lines(
         if let Some(litres) = tank.map(TankVolume::as_litres) {
             let share = |volume: Volume| volume.as_ml() / 1000.0 / litres;
             for (key, volume, max) in [
-                ("daily-cap-ml", daily, DAILY_CAP_SHARE_MAX),
-                ("dose-cap-ml", dose, DOSE_CAP_SHARE_MAX),
+                (keys::line::DAILY_CAP_ML, daily, DAILY_CAP_SHARE_MAX),
+                (keys::line::DOSE_CAP_ML, dose, DOSE_CAP_SHARE_MAX),
             ] {
                 if share(volume) > max {
                     let most = Volume::from_ml(litres * 1000.0 * max).unwrap_or_default();
@@ -128,7 +137,7 @@ pub(super) fn check_lines(
         };
         if dose < head.dose_min {
             refuse(
-                "dose-cap-ml",
+                keys::line::DOSE_CAP_ML,
                 format!(
                     "dose-cap-ml = {dose} is under the smallest dose of head \"{}\", {}; no dose would be possible",
                     head.name, head.dose_min
@@ -143,18 +152,18 @@ pub(super) fn check_sharing(raw: &RawTable, lines: &[Line], sink: &mut Sink<'_>)
     let mut by_head: BTreeMap<&Name, &Name> = BTreeMap::new();
     let mut by_bottle: BTreeMap<&Name, &Line> = BTreeMap::new();
     for line in lines {
-        let Some(table) = table_of(raw, "line", &line.name) else {
+        let Some(table) = table_of(raw, keys::controller::LINE, &line.name) else {
             continue;
         };
         if let Some(other) = by_head.insert(&line.head, &line.name) {
             sink.mistake(
-                table.place("head"),
+                table.place(keys::line::HEAD),
                 format!("{}head \"{}\" already belongs to line \"{other}\"; give each line its own head", table.label, line.head),
             );
         }
         match by_bottle.get(&line.reservoir) {
             Some(other) if other.solution != line.solution => sink.mistake(
-                table.place("reservoir"),
+                table.place(keys::line::RESERVOIR),
                 format!(
                     "{}reservoir \"{}\" holds solution \"{}\" for line \"{}\"; one bottle cannot hold \"{}\" as well",
                     table.label, line.reservoir, other.solution, other.name, line.solution
@@ -166,21 +175,21 @@ pub(super) fn check_sharing(raw: &RawTable, lines: &[Line], sink: &mut Sink<'_>)
             }
         }
     }
-    let declared = raw.named("line").len();
+    let declared = raw.named(keys::controller::LINE).len();
     if declared != lines.len() {
         return;
     }
     for (group, used) in [
         (
-            "head",
+            keys::controller::HEAD,
             lines.iter().map(|line| &line.head).collect::<BTreeSet<_>>(),
         ),
         (
-            "reservoir",
+            keys::controller::RESERVOIR,
             lines.iter().map(|line| &line.reservoir).collect(),
         ),
         (
-            "solution",
+            keys::controller::SOLUTION,
             lines.iter().map(|line| &line.solution).collect(),
         ),
     ] {
@@ -218,7 +227,10 @@ pub(super) fn warn_not_apart(
                 [&rule.first, &rule.second].contains(&&basic.solution)
                     && [&rule.first, &rule.second].contains(&&other.solution)
             });
-            if let (false, Some(table)) = (ruled, table_of(raw, "solution", &other.solution)) {
+            if let (false, Some(table)) = (
+                ruled,
+                table_of(raw, keys::controller::SOLUTION, &other.solution),
+            ) {
                 sink.warn(
                     table.at,
                     format!(
@@ -248,10 +260,10 @@ pub(super) fn check_dissolved(
         ) else {
             continue;
         };
-        let Some(table) = table_of(raw, "solution", &solution.name) else {
+        let Some(table) = table_of(raw, keys::controller::SOLUTION, &solution.name) else {
             continue;
         };
-        let at = table.place("salts");
+        let at = table.place(keys::solution::SALTS);
         match check_dissolves(&solution.salts, reservoir.coldest) {
             // What precipitates or is no amount has been reported with the salts themselves.
             Ok(_) | Err(StockError::Recipe(_) | StockError::CarriesNone { .. }) => {}

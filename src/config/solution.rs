@@ -1,5 +1,6 @@
 //! From the tree of one `[solution.NAME]` to what a litre of it carries.
 
+use super::keys;
 use super::mistake::{Sink, quoted};
 use super::model::Solution;
 use super::tree::RawTable;
@@ -8,13 +9,16 @@ use crate::quantity::{Name, TankVolume, parse_alkalinity, parse_concentration};
 
 /// Builds one solution. Its strength is given in exactly one of three ways.
 pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Solution> {
-    let caustic = raw.flag("caustic");
-    let ways: Vec<&str> = raw.keys().filter(|key| *key != "caustic").collect();
+    let caustic = raw.flag(keys::solution::CAUSTIC);
+    let ways: Vec<&str> = raw
+        .keys()
+        .filter(|key| *key != keys::solution::CAUSTIC.name())
+        .collect();
     let mut recipe = Vec::new();
     let effect = match ways.as_slice() {
         ["salts"] => salts(raw, caustic, &mut recipe, sink),
-        ["claim"] => claim(raw.table("claim")?, sink),
-        ["per-litre"] => per_litre(raw.table("per-litre")?, sink),
+        ["claim"] => claim(raw.table(keys::solution::CLAIM)?, sink),
+        ["per-litre"] => per_litre(raw.table(keys::solution::PER_LITRE)?, sink),
         [] => {
             // A way that was written but wrong has been reported already.
             if !raw.spoiled {
@@ -54,19 +58,22 @@ fn salts(
     recipe: &mut Vec<(Salt, f64)>,
     sink: &mut Sink<'_>,
 ) -> Option<SolutionEffect> {
-    for table in raw.list("salts") {
-        let salt = match Salt::from_formula(table.text("salt")?) {
+    for table in raw.list(keys::solution::SALTS) {
+        let salt = match Salt::from_formula(table.text(keys::salt::SALT)?) {
             Ok(salt) => salt,
             Err(error) => {
-                sink.mistake(table.place("salt"), format!("{}{error}", table.label));
+                sink.mistake(
+                    table.place(keys::salt::SALT),
+                    format!("{}{error}", table.label),
+                );
                 return None;
             }
         };
-        recipe.push((salt, table.number("g-per-l")?));
+        recipe.push((salt, table.number(keys::salt::G_PER_L)?));
         let hydroxide = ["NaOH", "Ca(OH)2"].contains(&salt.formula());
         if hydroxide && caustic == Some(false) {
             sink.mistake(
-                raw.place("caustic"),
+                raw.place(keys::solution::CAUSTIC),
                 format!(
                     "{}caustic = false, but {salt} burns skin and eyes; give caustic = true",
                     raw.label
@@ -75,7 +82,7 @@ fn salts(
         }
         if hydroxide {
             sink.warn(
-                table.place("salt"),
+                table.place(keys::salt::SALT),
                 format!(
                     "{}{salt} raises pH strongly; by common practice (no source) it is not dosed above pH 8.5, and this program does not measure pH",
                     raw.label
@@ -84,21 +91,26 @@ fn salts(
         }
         if salt.formula() == "Na2CO3" && caustic == Some(false) {
             sink.warn(
-                raw.place("caustic"),
+                raw.place(keys::solution::CAUSTIC),
                 format!("{}caustic = false, but {salt} irritates eyes seriously; consider caustic = true", raw.label),
             );
         }
     }
     let effect = SolutionEffect::from_salts(recipe);
     effect
-        .map_err(|error| sink.mistake(raw.place("salts"), format!("{}salts: {error}", raw.label)))
+        .map_err(|error| {
+            sink.mistake(
+                raw.place(keys::solution::SALTS),
+                format!("{}salts: {error}", raw.label),
+            );
+        })
         .ok()
 }
 
 fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
-    let volume = raw.volume("ml")?;
-    let litres = TankVolume::from_litres(raw.number("litres")?);
-    let (raises, by) = (raw.text("raises")?, raw.text("by")?);
+    let volume = raw.volume(keys::claim::ML)?;
+    let litres = TankVolume::from_litres(raw.number(keys::claim::LITRES)?);
+    let (raises, by) = (raw.text(keys::claim::RAISES)?, raw.text(keys::claim::BY)?);
     let rise = if raises == "alkalinity" {
         parse_alkalinity(by).map(ClaimRise::Alkalinity)
     } else if let Some(element) = Element::new(raises) {
@@ -106,7 +118,7 @@ fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
     } else {
         let shown = quoted(raises);
         sink.mistake(
-            raw.place("raises"),
+            raw.place(keys::claim::RAISES),
             format!("{}raises = \"{shown}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\"", raw.label),
         );
         return None;
@@ -114,7 +126,10 @@ fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
     let rise = match rise {
         Ok(rise) => rise,
         Err(error) => {
-            sink.mistake(raw.place("by"), format!("{}by: {error}", raw.label));
+            sink.mistake(
+                raw.place(keys::claim::BY),
+                format!("{}by: {error}", raw.label),
+            );
             return None;
         }
     };
@@ -126,13 +141,12 @@ fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
 
 fn per_litre(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
     let mut effect = SolutionEffect {
-        alkalinity_meq_per_l: raw.number("alkalinity-meq").unwrap_or(0.0),
+        alkalinity_meq_per_l: raw.number(keys::per_litre::ALKALINITY_MEQ).unwrap_or(0.0),
         ..SolutionEffect::default()
     };
-    let keys: Vec<&str> = raw.keys().collect();
-    for key in keys {
+    for key in raw.keys() {
         let element = key.strip_suffix("-mg").and_then(Element::new);
-        if let (Some(element), Some(mg)) = (element, raw.number(key)) {
+        if let (Some(element), Some(mg)) = (element, raw.number_named(key)) {
             effect.elements_mg_per_l.insert(element, mg);
         }
     }

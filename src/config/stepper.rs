@@ -3,93 +3,15 @@
 //!
 //! A table `[head.NAME.stepper]` makes a head a stepper; it takes the place of `output` and `active`.
 
+use super::board::level;
+use super::drive::{HeadOutput, Output, StepSpeed, Stepper};
+use super::keys;
 use super::mistake::Sink;
-use super::model::{ActiveLevel, Output};
 use super::pin::parse_pin;
-use super::pwm::{self, Pwm};
+use super::pwm;
+use super::schema::{Of, Text};
 use super::tree::RawTable;
 use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, i64_from_f64};
-
-/// What drives a head.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum HeadOutput {
-    /// A motor that runs while one output is on.
-    Switched(Output),
-    /// A stepper motor behind a driver that makes a step of every pulse.
-    Stepper(Stepper),
-    /// A motor whose speed a PWM channel sets.
-    Pwm(Pwm),
-}
-
-/// The pins and the motion of a stepper head.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Stepper {
-    /// BCM GPIO number of the step input; a step is made when it goes high.
-    pub step: u8,
-    /// The direction input and its level while the head runs; `None` when it is fixed by a wire.
-    pub direction: Option<Output>,
-    /// The enable input and the level at which the motor has current; `None` when it is fixed by a wire.
-    pub enable: Option<Output>,
-    /// How fast it turns.
-    pub speed: StepSpeed,
-}
-
-/// Speed and acceleration of a stepper head. Both are whole numbers, so that the steps of a run time are exact.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct StepSpeed {
-    /// Steps per second between the ramps, at least 1.
-    pub steps_per_s: u32,
-    /// Steps per second gained in each second, and lost again before the end, at least 1.
-    pub steps_per_s2: u32,
-}
-
-impl HeadOutput {
-    /// How fast it turns, in words that stay the same as long as the speed does: what a calibration holds for.
-    pub fn speed(&self) -> String {
-        match self {
-            Self::Switched(_) => "switched".to_owned(),
-            Self::Stepper(stepper) => format!(
-                "{} steps/s, {} steps/s2",
-                stepper.speed.steps_per_s, stepper.speed.steps_per_s2
-            ),
-            Self::Pwm(pwm) => pwm.to_string(),
-        }
-    }
-
-    /// Every pin, what it is for (empty for a switched head), and its level while the head runs.
-    pub fn pins(&self) -> Vec<(&'static str, Output)> {
-        match self {
-            Self::Switched(output) => vec![("", output.clone())],
-            Self::Pwm(pwm) => vec![("pwm", pwm.output())],
-            Self::Stepper(stepper) => {
-                let step = Output {
-                    gpio: stepper.step,
-                    active: ActiveLevel::High,
-                };
-                let named = |name, pin: &Option<Output>| pin.clone().map(|pin| (name, pin));
-                // Enable first: once it is off, nothing that happens on the others moves the motor.
-                named("enable", &stepper.enable)
-                    .into_iter()
-                    .chain([("step", step)])
-                    .chain(named("direction", &stepper.direction))
-                    .collect()
-            }
-        }
-    }
-}
-
-impl StepSpeed {
-    /// Time to reach the full speed and to come down from it again, rounded up: a shorter run never reaches it.
-    pub fn ramps(self) -> Millis {
-        let (v, a) = (i64::from(self.steps_per_s), i64::from(self.steps_per_s2));
-        Millis::new(
-            v.saturating_mul(2000)
-                .saturating_add(a.saturating_sub(1))
-                .checked_div(a)
-                .unwrap_or(i64::MAX),
-        )
-    }
-}
 
 /// Builds what drives a head; `None` when it is wrong, which is then in the sink.
 pub(super) fn build(
@@ -97,19 +19,24 @@ pub(super) fn build(
     flow: (Option<FlowRate>, Option<Volume>),
     sink: &mut Sink<'_>,
 ) -> Option<HeadOutput> {
-    if let Some(table) = raw.table("pwm") {
+    if let Some(table) = raw.table(keys::head::PWM) {
         return pwm::build(raw, table, sink);
     }
-    let Some(table) = raw.table("stepper") else {
+    let Some(table) = raw.table(keys::head::STEPPER) else {
         return Some(HeadOutput::Switched(Output {
-            gpio: parse_pin(raw.text("output")?).ok()?,
-            active: level(raw, "active")?,
+            gpio: parse_pin(raw.text(keys::head::OUTPUT)?).ok()?,
+            active: level(raw, keys::head::ACTIVE)?,
         }));
     };
     let mut fits = true;
-    for key in ["output", "active", "run-sense", "run-sense-running"] {
+    for key in [
+        keys::head::OUTPUT,
+        keys::head::ACTIVE,
+        keys::head::RUN_SENSE,
+        keys::head::RUN_SENSE_RUNNING,
+    ] {
         if raw.text(key).is_some() {
-            let why = if key.starts_with("run-sense") {
+            let why = if key.name().starts_with("run-sense") {
                 "shows whether a switched motor has voltage, and that of a stepper has it all the time"
             } else {
                 "switches a motor, and this head has a table [stepper]"
@@ -124,8 +51,8 @@ pub(super) fn build(
     let direction = pin_and_level(
         table,
         (
-            "direction",
-            "direction-level",
+            keys::stepper::DIRECTION,
+            keys::stepper::DIRECTION_LEVEL,
             "the level of the pin while the head runs",
         ),
         sink,
@@ -133,18 +60,18 @@ pub(super) fn build(
     let enable = pin_and_level(
         table,
         (
-            "enable",
-            "enable-active",
+            keys::stepper::ENABLE,
+            keys::stepper::ENABLE_ACTIVE,
             "the level at which the motor has current (\"low\" on many drivers)",
         ),
         sink,
     );
     let speed = StepSpeed {
-        steps_per_s: whole(table, "steps-per-s")?,
-        steps_per_s2: whole(table, "acceleration-steps-per-s2")?,
+        steps_per_s: table.whole(keys::stepper::STEPS_PER_S)?,
+        steps_per_s2: table.whole(keys::stepper::ACCELERATION_STEPS_PER_S2)?,
     };
     check_shortest_run(raw, table, speed, flow, sink);
-    let step = parse_pin(table.text("step")?).ok()?;
+    let step = parse_pin(table.text(keys::stepper::STEP)?).ok()?;
     let stepper = Stepper {
         step,
         direction: direction.ok()?,
@@ -160,7 +87,7 @@ struct Told;
 /// A pin and its level: both keys or none. A mistake is then in the sink.
 fn pin_and_level(
     table: &RawTable,
-    (pin, level_key, meaning): (&str, &str, &str),
+    (pin, level_key, meaning): (Of<Text>, Of<Text>, &str),
     sink: &mut Sink<'_>,
 ) -> Result<Option<Output>, Told> {
     match (table.text(pin), table.text(level_key)) {
@@ -210,7 +137,7 @@ fn check_shortest_run(
     if shortest < f64_from_i64(ramps.as_ms()) {
         let shortest = i64_from_f64(shortest).map_or(Millis::ZERO, Millis::new);
         sink.mistake(
-            table.place("acceleration-steps-per-s2"),
+            table.place(keys::stepper::ACCELERATION_STEPS_PER_S2),
             format!(
                 "{}acceleration-steps-per-s2: speeding up and slowing down take {ramps}, and the smallest dose, {dose_min}, takes {shortest} \
                  at the nominal rate: too short to reach the speed; give a higher acceleration, a lower speed, or a larger {}dose-min-ml",
@@ -220,13 +147,11 @@ fn check_shortest_run(
     }
 }
 
-fn whole(table: &RawTable, key: &str) -> Option<u32> {
-    u32::try_from(i64_from_f64(table.number(key)?)?).ok()
-}
-
-fn level(raw: &RawTable, key: &str) -> Option<ActiveLevel> {
-    Some(match raw.text(key)? {
-        "low" => ActiveLevel::Low,
-        _ => ActiveLevel::High,
+/// Where the pin of this use stands.
+pub(super) fn place_of(table: &RawTable, use_of: &str) -> usize {
+    table.place(match use_of {
+        "enable" => keys::stepper::ENABLE,
+        "direction" => keys::stepper::DIRECTION,
+        _ => keys::stepper::STEP,
     })
 }

@@ -5,12 +5,10 @@
 
 mod client;
 mod server;
-mod view;
 mod wire;
 
 pub use client::{Client, ClientError};
 pub use server::{Incoming, ServeError, Server, check_socket_path};
-pub use view::{ClockView, HeadView, LineView, ShellFacts, StatusView, rfc3339, status_view};
 pub use wire::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
 
 use std::path::{Path, PathBuf};

@@ -7,9 +7,9 @@ use std::sync::Arc;
 use tokio::sync::mpsc::UnboundedSender;
 
 use super::arming::Acceptance;
+use super::ended::DaemonError;
+use super::happening::{Happening, send};
 use super::pwm::{self, LeftOn};
-use super::shell::Happening;
-use super::start::{DaemonError, send};
 use crate::config::{ActiveLevel, Board, Controller, Head, HeadOutput, Mode, StepSpeed};
 use crate::ledger::Ledger;
 use crate::pump::{
@@ -18,6 +18,7 @@ use crate::pump::{
     WatchedInput, force_off,
 };
 use crate::quantity::Name;
+use crate::shell::check_arming;
 
 pub(super) enum Driving {
     Simulated {
@@ -54,7 +55,12 @@ impl Driving {
             let ledger = ledger.map_err(|why| {
                 format!("the ledger, which holds the arming, cannot be used: {why}")
             })?;
-            check_arming(acceptance, ledger)?;
+            let arming = ledger.arming().map_err(|error| error.to_string())?;
+            check_arming(
+                arming.as_ref(),
+                &acceptance.fingerprint,
+                &acceptance.hardware,
+            )?;
             Ok(Self::Board { pins, board })
         };
         live().unwrap_or_else(|why| Self::Simulated {
@@ -73,23 +79,6 @@ impl Driving {
             Self::Simulated { not_live } => not_live.as_deref(),
             Self::Board { .. } => None,
         }
-    }
-}
-
-fn check_arming(acceptance: &Acceptance, ledger: &Ledger) -> Result<(), String> {
-    let arming = ledger.arming().map_err(|error| error.to_string())?;
-    match arming {
-        None => {
-            Err("it was never armed, or the ledger is a new one; run `dosewright arm`".to_owned())
-        }
-        Some(arming) if !arming.armed => {
-            Err("it was disarmed; run `dosewright arm` to arm it again".to_owned())
-        }
-        Some(arming) if arming.fingerprint != acceptance.fingerprint => Err(format!(
-            "controller.toml or the board has changed since it was armed (then {} on {}, now {} on {}); run `dosewright arm` again",
-            arming.fingerprint, arming.hardware, acceptance.fingerprint, acceptance.hardware
-        )),
-        Some(_) => Ok(()),
     }
 }
 

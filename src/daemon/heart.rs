@@ -26,7 +26,7 @@ const THREAD_SILENT_MAX: Millis = Millis::from_secs(5);
 const SICK_LOOKS: u32 = 4;
 /// A look that comes this long after the one before is late.
 const LATE: Millis = Millis::new(600);
-/// Edges between two signs of life to the service manager.
+/// Edges between two signs of life to the service manager, when it does not want them more often.
 const EDGES_PER_SIGN: u32 = 4;
 
 /// The event loop's sign of life.
@@ -116,8 +116,26 @@ impl Heart {
     }
 }
 
+/// A sign of life at half of the service manager's limit at the latest, so that one may come late (`sd_watchdog_enabled(3)`).
+fn edges_per_sign(limit: Option<Duration>) -> u32 {
+    let Some(limit) = limit else {
+        return EDGES_PER_SIGN;
+    };
+    let edges = (limit / 2).as_millis() / EDGE_EVERY.as_millis();
+    if edges == 0 {
+        tracing::error!(
+            ?limit,
+            "WatchdogSec is too short to be kept; set it to 0.5 s or longer"
+        );
+    }
+    u32::try_from(edges)
+        .unwrap_or(EDGES_PER_SIGN)
+        .clamp(1, EDGES_PER_SIGN)
+}
+
 struct Beating {
     watched: Watched,
+    edges_per_sign: u32,
     high: bool,
     edges: u32,
     looked: Millis,
@@ -129,6 +147,7 @@ impl Beating {
     fn new(watched: Watched) -> Self {
         Self {
             watched,
+            edges_per_sign: edges_per_sign(sd_notify::watchdog_enabled()),
             high: false,
             edges: 0,
             looked: elapsed(),
@@ -174,7 +193,7 @@ impl Beating {
                 tracing::error!(%error, "the heartbeat");
             }
         }
-        if self.edges.is_multiple_of(EDGES_PER_SIGN) {
+        if self.edges.is_multiple_of(self.edges_per_sign) {
             tell(&[NotifyState::Watchdog]);
         }
         self.edges = self.edges.wrapping_add(1);
@@ -279,5 +298,18 @@ mod tests {
         }
         assert!(told.lock().unwrap()[0].contains("head a"));
         assert!(edges.lock().unwrap().is_empty());
+    }
+
+    #[test]
+    fn signs_of_life_come_at_half_of_the_limit_at_the_latest() {
+        let every = |limit: u64| EDGE_EVERY * edges_per_sign(Some(Duration::from_millis(limit)));
+        assert_eq!(edges_per_sign(None), EDGES_PER_SIGN);
+        assert_eq!(every(20_000), Duration::from_secs(1));
+        assert_eq!(every(2_000), Duration::from_secs(1));
+        for limit in [500, 999, 1_000, 1_500, 1_999] {
+            let half = Duration::from_millis(limit) / 2;
+            assert!(every(limit) <= half, "{limit} ms");
+        }
+        assert_eq!(every(100), EDGE_EVERY);
     }
 }

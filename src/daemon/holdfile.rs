@@ -1,22 +1,17 @@
-//! Holds on a file of their own, so that a stop survives a power cut also when the ledger cannot be written.
-//!
-//! The file is replaced whole: written beside, synced, renamed, folder synced. What is in it is in force at the next start,
-//! beside what the ledger says. A file that cannot be understood means: everything is held.
+//! The hold file on the disk, and the thread that writes it. It is replaced whole: written beside, synced, renamed, folder synced.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use jiff::Timestamp;
-use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use crate::quantity::Name;
-use crate::record::{Hold, HoldScope, Who};
+use crate::record::Hold;
+use crate::shell::{HoldOrders, HoldsWritten, Order, hold_text, parse_holds};
 
 /// Why holds cannot be read or written.
 #[derive(Debug, Error)]
@@ -32,21 +27,6 @@ pub enum HoldFileError {
         "{path} is not a hold file: {why}; look at it, and remove it only when nothing should be on hold"
     )]
     Content { path: PathBuf, why: String },
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct StoredHold {
-    line: Option<String>,
-    reason: String,
-    who: String,
-    since: Timestamp,
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct StoredHolds {
-    holds: Vec<StoredHold>,
 }
 
 fn file_of(state: &Path) -> PathBuf {
@@ -68,23 +48,7 @@ pub fn read_holds(state: &Path) -> Result<Vec<Hold>, HoldFileError> {
         path: path.clone(),
         why,
     };
-    let stored: StoredHolds = serde_json::from_str(&text).map_err(|e| content(e.to_string()))?;
-    stored
-        .holds
-        .into_iter()
-        .map(|hold| {
-            let scope = match &hold.line {
-                None => HoldScope::All,
-                Some(name) => HoldScope::Line(Name::new(name).map_err(|e| content(e.to_string()))?),
-            };
-            Ok(Hold {
-                scope,
-                reason: hold.reason,
-                who: who_from(&hold.who),
-                since: hold.since,
-            })
-        })
-        .collect()
+    parse_holds(&text).map_err(content)
 }
 
 /// Writes all holds, or removes the file when there are none.
@@ -97,28 +61,13 @@ fn write_holds(state: &Path, holds: &[Hold]) -> Result<(), HoldFileError> {
         path: path.clone(),
         source,
     };
-    let stored = StoredHolds {
-        holds: holds
-            .iter()
-            .map(|hold| StoredHold {
-                line: match &hold.scope {
-                    HoldScope::All => None,
-                    HoldScope::Line(line) => Some(line.to_string()),
-                },
-                reason: hold.reason.clone(),
-                who: who_text(&hold.who),
-                since: hold.since,
-            })
-            .collect(),
-    };
-    if holds.is_empty() {
+    let Some(text) = hold_text(holds).map_err(|e| write(e.into()))? else {
         return match fs::remove_file(&path) {
             Ok(()) => sync_folder(state).map_err(write),
             Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(()),
             Err(e) => Err(write(e)),
         };
-    }
-    let text = serde_json::to_vec_pretty(&stored).map_err(|e| write(e.into()))?;
+    };
     let beside = state.join("holds.json.new");
     let mut file = OpenOptions::new()
         .write(true)
@@ -127,7 +76,7 @@ fn write_holds(state: &Path, holds: &[Hold]) -> Result<(), HoldFileError> {
         .mode(0o640)
         .open(&beside)
         .map_err(write)?;
-    file.write_all(&text)
+    file.write_all(text.as_bytes())
         .and_then(|()| file.sync_all())
         .map_err(write)?;
     fs::rename(&beside, &path).map_err(write)?;
@@ -148,51 +97,20 @@ pub fn add_hold_offline(state: &Path, hold: Hold) -> Result<(), HoldFileError> {
     write_holds(state, &holds)
 }
 
-fn who_text(who: &Who) -> String {
-    match who {
-        Who::Plan => "plan".to_owned(),
-        Who::Daemon => "daemon".to_owned(),
-        Who::Local { uid } => format!("uid {uid}"),
-        Who::Remote { name } => format!("remote {name}"),
-    }
+/// What waits for the thread. Only the newest set, so that a disk that hangs cannot fill the memory.
+#[derive(Debug, Default)]
+struct Slot {
+    newest: Option<Order>,
+    ends: bool,
 }
 
-fn who_from(text: &str) -> Who {
-    match text.split_once(' ') {
-        Some(("uid", number)) => number.parse().map_or(Who::Daemon, |uid| Who::Local { uid }),
-        Some(("remote", name)) => Who::Remote {
-            name: name.to_owned(),
-        },
-        Some(_) | None if text == "plan" => Who::Plan,
-        Some(_) | None => Who::Daemon,
-    }
-}
+type Shared = Arc<(Mutex<Slot>, Condvar)>;
 
-/// A write that failed is tried again after this time: a full disk has room again once the ledger has given up its reserve.
-const RETRY_SOON: Duration = Duration::from_millis(200);
-/// And from then on this often.
-const RETRY_EVERY: Duration = Duration::from_secs(5);
-
-/// A set of holds to be written, numbered so that the asker can be answered.
-#[derive(Debug)]
-struct Order {
-    number: u64,
-    holds: Vec<Hold>,
-}
-
-/// The thread that writes the hold file. Only the newest of several waiting sets is written.
+/// The thread that writes the hold file.
 #[derive(Debug)]
 pub(super) struct HoldKeeper {
-    orders: Option<Sender<Order>>,
-    number: u64,
-    thread: Option<JoinHandle<()>>,
-}
-
-/// Which order has been carried out, together with all before it, and how that went.
-#[derive(Debug)]
-pub(super) struct HoldsWritten {
-    pub(super) number: u64,
-    pub(super) result: Result<(), HoldFileError>,
+    slot: Shared,
+    thread: JoinHandle<()>,
 }
 
 impl HoldKeeper {
@@ -200,86 +118,85 @@ impl HoldKeeper {
         state: &Path,
         report: impl Fn(HoldsWritten) + Send + 'static,
     ) -> io::Result<Self> {
-        let (orders, queue) = channel();
-        let state = state.to_path_buf();
+        let slot = Shared::default();
+        let (state, for_thread) = (state.to_path_buf(), Arc::clone(&slot));
         let thread = std::thread::Builder::new()
             .name("holds".to_owned())
             .stack_size(128 * 1024)
-            .spawn(move || serve(&state, &queue, &report))?;
-        Ok(Self {
-            orders: Some(orders),
-            number: 0,
-            thread: Some(thread),
-        })
+            .spawn(move || serve(&state, &for_thread, &report))?;
+        Ok(Self { slot, thread })
     }
 
     /// Orders a set to be written; the number comes back with [`HoldsWritten`].
-    pub(super) fn write(&mut self, holds: Vec<Hold>) -> u64 {
-        self.number = self.number.wrapping_add(1);
-        let order = Order {
-            number: self.number,
-            holds,
-        };
-        if self
-            .orders
-            .as_ref()
-            .is_none_or(|orders| orders.send(order).is_err())
-        {
+    pub(super) fn write(&self, order: Order) {
+        if self.thread.is_finished() {
             tracing::error!("the hold file can no longer be written: its thread has ended");
         }
-        self.number
+        self.change(|slot| slot.newest = Some(order));
     }
 
     /// Writes what waits, and ends.
-    pub(super) fn end(mut self) {
-        self.orders = None;
-        if let Some(thread) = self.thread.take()
-            && thread.join().is_err()
-        {
+    pub(super) fn end(self) {
+        self.change(|slot| slot.ends = true);
+        if self.thread.join().is_err() {
             tracing::error!("the thread of the hold file had panicked");
+        }
+    }
+
+    fn change(&self, change: impl FnOnce(&mut Slot)) {
+        let (slot, changed) = &*self.slot;
+        change(&mut slot.lock().unwrap_or_else(PoisonError::into_inner));
+        changed.notify_one();
+    }
+}
+
+fn serve(state: &Path, shared: &Shared, report: &impl Fn(HoldsWritten)) {
+    let mut orders = HoldOrders::default();
+    loop {
+        let (newer, ends) = wait(shared, orders.patience());
+        if let Some(order) = newer {
+            orders.order(order);
+        }
+        if let Some(order) = orders.next() {
+            let result = write_holds(state, &order.holds).map_err(|error| error.to_string());
+            if let Some(written) = orders.written(result) {
+                report(written);
+            }
+        }
+        if ends {
+            return;
         }
     }
 }
 
-fn serve(state: &Path, queue: &Receiver<Order>, report: &impl Fn(HoldsWritten)) {
-    let mut failed: Option<(Order, u32)> = None;
-    loop {
-        let (order, tries) = match failed.take() {
-            None => match queue.recv() {
-                Ok(order) => (order, 0),
-                Err(_) => return,
-            },
-            Some((order, tries)) => {
-                let patience = if tries == 1 { RETRY_SOON } else { RETRY_EVERY };
-                match queue.recv_timeout(patience) {
-                    Ok(newer) => (newer, 0),
-                    Err(RecvTimeoutError::Timeout) => (order, tries),
-                    Err(RecvTimeoutError::Disconnected) => {
-                        let (number, result) = (order.number, write_holds(state, &order.holds));
-                        return report(HoldsWritten { number, result });
-                    }
-                }
-            }
-        };
-        let (order, tries) = queue
-            .try_iter()
-            .last()
-            .map_or((order, tries), |newest| (newest, 0));
-        let result = write_holds(state, &order.holds);
-        let number = order.number;
-        if result.is_err() {
-            failed = Some((order, tries.saturating_add(1)));
+/// Waits for a newer set or the end, as long as patience allows.
+fn wait(
+    (slot, changed): &(Mutex<Slot>, Condvar),
+    patience: Option<Duration>,
+) -> (Option<Order>, bool) {
+    let is_quiet = |slot: &mut Slot| slot.newest.is_none() && !slot.ends;
+    let guard = slot.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut guard = match patience {
+        None => changed
+            .wait_while(guard, is_quiet)
+            .unwrap_or_else(PoisonError::into_inner),
+        Some(patience) => {
+            changed
+                .wait_timeout_while(guard, patience, is_quiet)
+                .unwrap_or_else(PoisonError::into_inner)
+                .0
         }
-        // The first failure may pass in a moment, and the later ones say nothing new.
-        if result.is_ok() || tries == 1 {
-            report(HoldsWritten { number, result });
-        }
-    }
+    };
+    (guard.newest.take(), guard.ends)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::quantity::Name;
+    use crate::record::{HoldScope, Who};
+    use jiff::Timestamp;
+    use std::sync::mpsc::channel;
 
     fn hold(scope: HoldScope, who: Who) -> Hold {
         Hold {
@@ -315,9 +232,10 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let state = folder.path().join("not-mounted-yet");
         let (tell, told) = channel();
-        let mut keeper = HoldKeeper::spawn(&state, move |w| tell.send(w).unwrap()).unwrap();
+        let keeper = HoldKeeper::spawn(&state, move |w| tell.send(w).unwrap()).unwrap();
         let holds = vec![hold(HoldScope::All, Who::Daemon)];
-        let number = keeper.write(holds.clone());
+        let (number, set) = (7, holds.clone());
+        keeper.write(Order { number, holds: set });
         let first = told.recv().unwrap();
         assert!(first.number == number && first.result.is_err());
         fs::create_dir(&state).unwrap();

@@ -1,7 +1,7 @@
 //! Effects as log lines: fields, not prose.
 
 use crate::engine::Effect;
-use crate::record::{DoseEnd, Entry};
+use crate::record::{DoseEnd, Entry, HoldChange};
 
 /// Writes an effect to the log.
 pub(super) fn effect(effect: &Effect) {
@@ -31,7 +31,7 @@ pub(super) fn effect(effect: &Effect) {
                 }
             }
         }
-        Effect::Store { entry, .. } => self::entry(entry),
+        Effect::Store { entries, .. } => entries.iter().for_each(entry),
         Effect::Exit { why } => tracing::error!(reason = %why, "the daemon must end"),
     }
 }
@@ -47,10 +47,14 @@ fn entry(entry: &Entry) {
                 .map_or("not counted".to_owned(), |n| n.to_string());
             tracing::warn!(line = %missed.line, %slots, "slots missed");
         }
-        Entry::HoldSet(hold, _) => {
-            tracing::warn!(scope = ?hold.scope, reason = %hold.reason, who = %hold.who, "hold");
+        Entry::Hold(change) => {
+            let HoldChange { scope, who, .. } = change;
+            if let Some(reason) = &change.reason {
+                tracing::warn!(?scope, %reason, %who, "hold");
+            } else {
+                tracing::warn!(?scope, %who, "hold lifted");
+            }
         }
-        Entry::HoldLifted(scope, who, _) => tracing::warn!(?scope, %who, "hold lifted"),
         Entry::Refill(refill) => {
             tracing::info!(reservoir = %refill.reservoir, level = %refill.level, note = %refill.note, "reservoir filled");
         }
@@ -68,20 +72,20 @@ fn entry(entry: &Entry) {
             tracing::info!(of = %uptake.of, uptake = uptake.uptake, before = uptake.before, how = uptake.how.as_str(), "uptake in force");
         }
         Entry::Course(course) => {
-            tracing::info!(course = course.number, line = %course.line, extra = %course.extra, days = course.days, state = course.state.as_str(), "course");
+            tracing::info!(course = course.number, line = %course.line, extra = %course.extra, days = course.days, state = %course.state, "course");
         }
         Entry::Changeover(fade) => {
-            tracing::info!(changeover = fade.number, from = %fade.from, to = %fade.to, step = fade.step, days = fade.days, state = fade.state.as_str(), "changeover");
+            tracing::info!(changeover = fade.number, from = %fade.from, to = %fade.to, step = fade.step, days = fade.days, state = %fade.state, "changeover");
         }
         Entry::Fact(fact) => {
-            tracing::info!(kind = fact.kind.as_str(), name = %fact.name, value = fact.value, "told by the owner");
+            tracing::info!(kind = %fact.kind, name = %fact.name, value = fact.value, "told by the owner");
         }
         Entry::Arming(arming) => {
             tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming");
         }
         Entry::Note(note) if note.code == "alarm-raised" => {
-            tracing::warn!(code = note.code, "{}", note.text);
+            tracing::warn!(code = %note.code, "{}", note.text);
         }
-        Entry::Note(note) => tracing::info!(code = note.code, "{}", note.text),
+        Entry::Note(note) => tracing::info!(code = %note.code, "{}", note.text),
     }
 }

@@ -1,6 +1,6 @@
 //! What the daemon is told on its command line.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
@@ -15,4 +15,9 @@ pub struct RunOptions {
     pub warp: Option<u32>,
     /// Where virtual time begins in a new state folder; the real time when `None`.
     pub start_at: Option<Timestamp>,
+}
+
+/// The ledger of a state folder.
+pub fn ledger_path(state: &Path) -> PathBuf {
+    state.join("ledger.db")
 }

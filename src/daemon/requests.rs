@@ -10,9 +10,7 @@ use crate::engine::{
     NewCourse, NewFact, NewReading, NewUptake, NewVerification, RefillLevel,
 };
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
-use crate::record::{
-    CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, ReadingValue,
-};
+use crate::record::{CalibrationRun, DoseId, DoseKind, HoldScope, ReadingValue, from_word};
 
 /// What a request comes to.
 pub(super) enum Sorted {
@@ -174,10 +172,7 @@ fn course_command(request: Request) -> Result<Command, String> {
     } = request
     {
         return Ok(Command::AddCourse(NewCourse {
-            kind: CourseKind::ALL
-                .into_iter()
-                .find(|known| known.as_str() == kind)
-                .ok_or_else(|| format!("\"{kind}\" is no kind of course"))?,
+            kind: from_word(&kind).ok_or_else(|| format!("\"{kind}\" is no kind of course"))?,
             line: name(&line)?,
             raises: measured(&raises)?,
             rise_per_day,
@@ -387,8 +382,7 @@ fn fact(
     text: String,
     happened: Option<String>,
 ) -> Result<NewFact, String> {
-    let known =
-        FactKind::from_word(&kind).ok_or_else(|| format!("\"{kind}\" is no kind of fact"))?;
+    let known = from_word(&kind).ok_or_else(|| format!("\"{kind}\" is no kind of fact"))?;
     if [value, uncertainty]
         .into_iter()
         .flatten()

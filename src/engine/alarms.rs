@@ -3,17 +3,22 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::event::Now;
 use super::state::Engine;
-use crate::quantity::Millis;
+use crate::quantity::{Millis, Second};
 use crate::record::Who;
 
 /// A reminder of an alarm that nobody has acknowledged is written down this often.
 const REMIND_EVERY: Millis = Millis::DAY;
 
 /// What an alarm is about. The text of each is stable, for programs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "kebab-case")]
 pub enum AlarmCode {
     /// The clock has not been trusted for long.
     ClockUnsure,
@@ -81,20 +86,23 @@ impl AlarmCode {
     }
 }
 
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Alarm {
-    /// What it is about.
+    /// What it is about, for programs.
     pub code: AlarmCode,
-    /// Which line, head, bottle or input; empty when it is about the whole.
-    pub subject: String,
+    /// Which line, head, bottle or input; null when it is about the whole.
+    pub subject: Option<String>,
     /// In words, with what to do.
     pub text: String,
     /// When it was raised.
+    #[serde(with = "Second")]
     pub since: Timestamp,
+    pub age_s: i64,
     /// Whether its cause still lasts.
     pub active: bool,
     /// Whether somebody has seen it.
     pub acknowledged: bool,
+    #[serde(skip)]
     reminded: Millis,
 }
 
@@ -104,8 +112,17 @@ pub(super) struct Alarms {
 }
 
 impl Alarms {
-    pub(super) fn list(&self) -> Vec<Alarm> {
-        self.all.values().cloned().collect()
+    pub(super) fn list(&self, now: Now) -> Vec<Alarm> {
+        let shown = self.all.values().map(|alarm| Alarm {
+            age_s: now.age_s(alarm.since),
+            ..alarm.clone()
+        });
+        shown.collect()
+    }
+
+    pub(super) fn is_active(&self, code: AlarmCode, subject: &str) -> bool {
+        let alarm = self.all.get(&(code, subject.to_owned()));
+        alarm.is_some_and(|a| a.active)
     }
 }
 
@@ -119,9 +136,10 @@ impl Engine {
         }
         let alarm = Alarm {
             code,
-            subject: subject.to_owned(),
+            subject: Some(subject.to_owned()).filter(|s| !s.is_empty()),
             text: text.clone(),
             since: now.wall,
+            age_s: 0,
             active: true,
             acknowledged: false,
             reminded: now.elapsed,
@@ -176,7 +194,7 @@ impl Engine {
         let mut seen = Vec::new();
         for alarm in self.alarms.all.values_mut().filter(|a| meant(a)) {
             alarm.acknowledged = true;
-            seen.push(label(alarm.code, &alarm.subject));
+            seen.push(label(alarm.code, alarm.subject.as_deref().unwrap_or("")));
         }
         self.alarms
             .all
@@ -200,7 +218,7 @@ impl Engine {
                 };
                 due.push(format!(
                     "{}{over}: {}",
-                    label(alarm.code, &alarm.subject),
+                    label(alarm.code, alarm.subject.as_deref().unwrap_or("")),
                     alarm.text
                 ));
             }

@@ -4,7 +4,7 @@ use super::alarms::AlarmCode;
 use super::event::Now;
 use super::state::Engine;
 use crate::config::AlarmAction;
-use crate::guard::{Prediction, effective_share};
+use crate::guard::{Prediction, alkalinity_in, effective_share};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{HoldScope, Who};
 use jiff::Timestamp;
@@ -27,7 +27,7 @@ impl Engine {
         let running: f64 = self
             .window
             .active()
-            .map(|d| d.alkalinity.as_meq_per_l())
+            .map(|d| alkalinity_in(&d.carries).as_meq_per_l())
             .sum();
         let added = self
             .alkalinity

@@ -347,10 +347,7 @@ impl Engine {
             | ChangeoverState::PausedBack
             | ChangeoverState::Ended => format!(
                 "changeover {} at step {} of {} ({}): {volumes}",
-                current.number,
-                current.step,
-                current.days,
-                current.state.as_str()
+                current.number, current.step, current.days, current.state
             ),
         })
     }

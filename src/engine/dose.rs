@@ -4,10 +4,12 @@ use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, RunEnd, RunReport};
 use super::state::{ActiveDose, Engine};
 use crate::config::HeadOutput;
-use crate::guard::{Counted, DosePermit, Request, look_again};
+use crate::guard::{Counted, DosePermit, Request, alkalinity_in, look_again};
 use crate::plan::{Slot, SlotKey};
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who};
+use crate::quantity::{Millis, Name, Volume};
+use crate::record::{
+    Carried, Destination, DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who,
+};
 
 /// A run that lasted this much longer than meant has escaped its timer; the head's line is held.
 const OVERRUN_MAX: Millis = Millis::from_secs(2);
@@ -49,9 +51,8 @@ impl Engine {
         );
         self.dose_last = id.0;
         let solution = self.controller.solutions.get(&line.solution);
-        let alkalinity = solution.map_or(Alkalinity::ZERO, |s| {
-            s.effect
-                .alkalinity_rise(permit.volume(), self.controller.tank)
+        let carries = solution.map_or_else(Carried::new, |s| {
+            s.effect.carried(permit.volume(), self.controller.tank)
         });
         let due = now.elapsed.plus(permit.run_time());
         let intent = Intent {
@@ -64,7 +65,8 @@ impl Engine {
             slot: cause.slot.clone(),
             volume: permit.volume(),
             run_time: permit.run_time(),
-            alkalinity,
+            carries: carries.clone(),
+            into: Destination::Tank,
             who: cause.who,
             live: self.live,
             at: self.stamp(now),
@@ -77,7 +79,7 @@ impl Engine {
             solution: line.solution,
             kind: cause.kind,
             volume: permit.volume(),
-            alkalinity,
+            carries,
             began: now.elapsed,
             ended: None,
             due,
@@ -219,7 +221,7 @@ impl Engine {
     fn forget_in_window(&mut self, id: DoseId, now: Now) {
         self.window.update(id, |dose| {
             dose.volume = Volume::ZERO;
-            dose.alkalinity = Alkalinity::ZERO;
+            dose.carries.clear();
             dose.began = now.elapsed.minus(Millis::DAY);
             dose.ended = Some(now.elapsed.minus(Millis::DAY).minus(Millis::DAY));
         });
@@ -305,13 +307,11 @@ impl Engine {
         on_time: Millis,
         now: Now,
     ) {
-        let solution = self.controller.solutions.get(&intent.solution);
-        let alkalinity = solution.map_or(Alkalinity::ZERO, |s| {
-            s.effect.alkalinity_rise(delivered, self.controller.tank)
-        });
+        let carries = intent.carried(delivered);
+        let alkalinity = alkalinity_in(&carries);
         self.window.update(intent.id, |dose| {
             dose.volume = delivered;
-            dose.alkalinity = alkalinity;
+            dose.carries = carries;
             dose.ended = Some(now.elapsed);
         });
         let head = self.heads.entry(intent.head.clone()).or_default();

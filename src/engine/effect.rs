@@ -28,9 +28,9 @@ pub enum Effect {
     },
     /// Store the end of a dose.
     StoreOutcome(Outcome),
-    /// Store an entry; when it is on disk, give this answer.
+    /// Store entries that belong together, all or none; when they are on disk, give this answer.
     Store {
-        entry: Entry,
+        entries: Vec<Entry>,
         /// Who waits for it, and for what.
         reply: Option<(Ticket, Answer)>,
     },

@@ -3,6 +3,8 @@
 use std::sync::Arc;
 
 use jiff::Timestamp;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::effect::Ticket;
 use crate::chemistry::Quantity;
@@ -17,6 +19,14 @@ pub struct Now {
     pub wall: Timestamp,
     /// The elapsed clock of this boot. Counts through suspend, never steps.
     pub elapsed: Millis,
+}
+
+impl Now {
+    /// Whole seconds of wall time since an instant; none before it.
+    pub fn age_s(&self, since: Timestamp) -> i64 {
+        let wall_ms = self.wall.as_millisecond();
+        wall_ms.saturating_sub(since.as_millisecond()).max(0) / 1000
+    }
 }
 
 #[derive(Debug)]
@@ -37,6 +47,10 @@ pub enum Event {
         /// What is wrong, in words.
         why: String,
     },
+    /// What is on hold is on disk again.
+    HoldFileHealthy,
+    /// What is on hold is in force and cannot be written to its file.
+    HoldFileFault { why: String },
     /// An intent is on disk.
     IntentStored(DoseId),
     /// An intent could not be stored.
@@ -75,7 +89,8 @@ pub enum Event {
 }
 
 /// Who says that the wall clock is right.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum TrustSource {
     /// The kernel's clock is synchronised.
     Kernel,

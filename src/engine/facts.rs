@@ -23,7 +23,6 @@ impl Engine {
             line,
             head,
             solution,
-            solutions: &self.controller.solutions,
             tank: self.controller.tank,
             holds: self.holds_on(&line.name),
             window: &self.window,

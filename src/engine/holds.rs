@@ -1,10 +1,11 @@
 //! Holds: a stop that lasts. It takes effect here and now; writing it down comes after.
 
+use super::alarms::AlarmCode;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::Now;
 use super::state::Engine;
 use crate::quantity::Name;
-use crate::record::{Entry, Hold, HoldScope, Who};
+use crate::record::{Entry, Hold, HoldChange, HoldScope, Who};
 
 /// More holds than this on one scope say nothing new; the list stays bounded whatever presses the button.
 const HOLDS_PER_SCOPE_MAX: usize = 8;
@@ -40,7 +41,7 @@ impl Engine {
             self.touch_all_lines();
             self.mark_written(now);
             let at = self.stamp(now);
-            self.store(Entry::HoldSet(hold, at), None);
+            self.store(Entry::Hold(HoldChange::set(hold, at)), None);
         }
         if !known || ticket.is_some() {
             let reply = ticket.map(|t| {
@@ -83,12 +84,22 @@ impl Engine {
             self.touch_all_lines();
             self.mark_written(now);
             let at = self.stamp(now);
-            self.store(Entry::HoldLifted(scope.clone(), who, at), None);
+            self.store(
+                Entry::Hold(HoldChange::lifted(scope.clone(), who, at)),
+                None,
+            );
         }
         self.out.push(Effect::SaveHolds {
             holds: self.holds.clone(),
             reply: Some((ticket, Answer::Done { text })),
         });
+    }
+
+    pub(super) fn hold_file_fault(&mut self, why: &str, now: Now) {
+        let text = format!(
+            "what is on hold stays on hold, but a power cut or a restart now may forget it: {why}"
+        );
+        self.raise(AlarmCode::HoldFileFault, "", text, now);
     }
 }
 

@@ -30,6 +30,7 @@ mod facts;
 mod holds;
 mod inputs;
 mod owner;
+mod show;
 mod slots;
 mod start;
 mod state;
@@ -46,7 +47,11 @@ pub use event::{
 };
 pub use start::Setup;
 pub use state::Engine;
-pub use status::{HeadStatus, LineState, LineStatus, ReservoirStatus, RunningStatus, Status};
+pub use status::{
+    AlkalinityReading, ClockStatus, DaemonStatus, ElementReading, HeadStatus, HoldStatus,
+    InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, Reason,
+    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+};
 
 #[cfg(test)]
 mod tests;
@@ -63,6 +68,8 @@ impl Engine {
             Event::ClockUnknown { why } => self.clock_unknown(why, now),
             Event::LedgerHealthy => self.ledger_healthy(now),
             Event::LedgerFault { why } => self.ledger_fault(&why, now),
+            Event::HoldFileHealthy => self.clear(AlarmCode::HoldFileFault, "", now),
+            Event::HoldFileFault { why } => self.hold_file_fault(&why, now),
             Event::IntentStored(id) => self.intent_stored(id, now),
             Event::IntentFailed { id, why } => self.intent_failed(id, &why, now),
             Event::RunEnded { id, report } => self.run_ended(id, &report, now),

@@ -11,13 +11,13 @@ use super::state::{
     AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
 };
 use crate::config::{Controller, Plan};
-use crate::guard::{Counted, DoseWindow};
+use crate::guard::{Counted, DoseWindow, alkalinity_in};
 use crate::metering::Calibration;
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name};
 use crate::record::{
-    Course, CourseState, DoseEnd, Entry, History, Hold, HoldScope, Intent, PastDose, PastSession,
-    ReadingValue, Refill, StoredCalibration, Who,
+    Course, CourseState, DoseEnd, Entry, History, Hold, HoldChange, HoldScope, Intent, PastDose,
+    PastSession, ReadingValue, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -59,7 +59,7 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
-        let added = history.alkalinity_since_reading;
+        let added = alkalinity_in(&history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
@@ -181,7 +181,7 @@ impl Engine {
         let at = self.stamp(now);
         for hold in self.holds.clone() {
             if !known.contains(&hold) {
-                self.store(Entry::HoldSet(hold, at), None);
+                self.store(Entry::Hold(HoldChange::set(hold, at)), None);
             }
         }
         if let Some(why) = hold_fault {
@@ -361,7 +361,7 @@ impl Engine {
                 solution: dose.solution.clone(),
                 kind: dose.kind,
                 volume: dose.counted,
-                alkalinity: dose.alkalinity,
+                carries: dose.carries.clone(),
                 began,
                 ended: Some(ended),
                 due: ended,

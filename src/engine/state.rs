@@ -16,7 +16,8 @@ use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration, Uptake, Who,
+    Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
+    Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
@@ -188,7 +189,10 @@ impl Engine {
     }
 
     pub(super) fn store(&mut self, entry: Entry, reply: Option<(Ticket, Answer)>) {
-        self.out.push(Effect::Store { entry, reply });
+        self.out.push(Effect::Store {
+            entries: vec![entry],
+            reply,
+        });
     }
 
     /// Writes down an event that is nothing else.
@@ -204,7 +208,7 @@ impl Engine {
         self.mark_written(now);
         self.store(
             Entry::Note(Note {
-                code,
+                code: Code::new(code),
                 line: line.cloned(),
                 text,
                 who,

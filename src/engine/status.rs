@@ -1,57 +1,139 @@
-//! What is shown of the engine. Core types; their wire form is the control socket's business.
+//! What is shown of the engine and of the daemon round it: one type for the socket, `--json` and, in parts, MQTT.
+//!
+//! Every key is always there; what is unknown is null. Units are in the keys, times are UTC, and ages are those at the moment in `at`,
+//! so that a display can tell how old a value is however late it reads it.
+
+use std::collections::BTreeMap;
 
 use jiff::Timestamp;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::alarms::Alarm;
-use super::event::{Now, TrustSource};
-use super::state::{Engine, LedgerState};
-use crate::guard::{Allowance, Prediction, Refusal, Request, allowance, examine};
-use crate::metering::Coverage;
-use crate::plan::Slot;
-use crate::quantity::{Alkalinity, FlowRate, Millis, Name, Volume};
-use crate::record::{DoseId, DoseKind, Hold};
+use super::event::TrustSource;
+use crate::chemistry::Quantity;
+use crate::config::Mode;
+use crate::quantity::{
+    Alkalinity, Concentration, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume,
+};
+use crate::record::{HoldScope, Reading};
 
-/// Everything at one moment.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Status {
-    pub now: Now,
-    /// Whether outputs are driven.
-    pub live: bool,
-    /// All holds in force.
-    pub holds: Vec<Hold>,
-    /// Why the clock is not trusted; `None` when it is.
-    pub clock_unsure: Option<String>,
-    /// Who vouches for it.
-    pub clock_source: Option<TrustSource>,
-    /// Why the ledger cannot be written; `None` when it can.
-    pub ledger_fault: Option<String>,
-    /// One for each line of the configuration.
-    pub lines: Vec<LineStatus>,
-    /// One for each head.
-    pub heads: Vec<HeadStatus>,
-    /// One for each bottle.
-    pub reservoirs: Vec<ReservoirStatus>,
-    /// Alarms, latched ones included.
-    pub alarms: Vec<Alarm>,
-    /// How a changeover stands, in words; `None` when none is under way.
+    /// Whether outputs are really driven.
+    pub mode: Mode,
+    /// When this was so.
+    #[serde(with = "Second")]
+    pub at: Timestamp,
+    /// The controller's name.
+    pub name: Name,
+    pub daemon: DaemonStatus,
+    /// Whether everything is on hold.
+    pub held: bool,
+    /// All holds in force, those of single lines too.
+    pub holds: Vec<HoldStatus>,
+    pub clock: ClockStatus,
+    pub ledger: LedgerStatus,
+    /// How a changeover stands, in words; null when none is under way.
     pub changeover: Option<String>,
-    /// Established uptake of alkalinity per day.
-    pub uptake: Option<Alkalinity>,
-    /// Starting values of plan.toml that are not in force any more, in words.
-    pub starts_not_in_force: Vec<String>,
-    /// Alkalinity that the standing plan adds per day.
-    pub planned_alkalinity: Alkalinity,
-    /// What part of it is in force, 1 for all.
-    pub share_in_force: f64,
-    /// How much may be added in 24 h, and why.
-    pub allowance: Option<Allowance>,
-    pub prediction: Option<Prediction>,
-    /// Each contact and whether it counts as safe.
-    pub inputs: Vec<(Name, bool)>,
+    /// The next slot of any line.
+    pub next_dose: Option<NextDose>,
+    /// All contacts.
+    pub inputs: Vec<InputStatus>,
+    pub lines: Vec<LineStatus>,
+    pub heads: Vec<HeadStatus>,
+    pub reservoirs: Vec<ReservoirStatus>,
+    pub water: WaterStatus,
+    /// Latched ones included.
+    pub alarms: Vec<Alarm>,
+}
+
+/// What only the shell knows of the daemon.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DaemonStatus {
+    pub version: String,
+    /// Identifies the meaning of the controller's file that is in force.
+    pub controller_fingerprint: String,
+    /// Identifies the meaning of the plan that is in force.
+    pub plan_fingerprint: String,
+    /// IANA name of the owner's zone.
+    pub time_zone: String,
+    /// Whether the owner's acceptance of the cautions is in force for this hardware.
+    pub armed: bool,
+    /// Why outputs are not driven although the configuration says live.
+    pub not_live_because: Option<String>,
+    /// How many times faster than real time virtual time runs; null in real time.
+    pub warp: Option<u32>,
+    /// How the connection to the MQTT broker is, in words; null when MQTT is off, and in what goes over MQTT itself.
+    pub mqtt: Option<String>,
+}
+
+/// What the shell knows, for [`super::Engine::status`] to put in its place.
+#[derive(Debug, Clone, Default)]
+pub struct ShellFacts {
+    pub daemon: DaemonStatus,
+    /// Over the life of the ledger; a line that is missing is unknown.
+    pub delivered: BTreeMap<Name, Volume>,
+    /// The last of each quantity.
+    pub readings: BTreeMap<Quantity, Reading>,
+    /// How the thread of each driven head is scheduled.
+    pub thread_priority: BTreeMap<Name, String>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HoldStatus {
+    /// Null for all dosing.
+    pub line: Option<Name>,
+    pub reason: String,
+    pub who: String,
+    #[serde(with = "Second")]
+    pub since: Timestamp,
+    pub age_s: i64,
+}
+
+impl HoldStatus {
+    pub fn scope(&self) -> HoldScope {
+        self.line.clone().map_or(HoldScope::All, HoldScope::Line)
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ClockStatus {
+    /// Nothing is scheduled until it is.
+    pub trusted: bool,
+    /// Who vouches for it.
+    pub by: Option<TrustSource>,
+    /// Why it is not trusted.
+    pub reason: Option<String>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LedgerStatus {
+    /// No dose starts when it is not.
+    pub writable: bool,
+    /// Why it is not.
+    pub reason: Option<String>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct NextDose {
+    pub line: Name,
+    #[serde(with = "Second")]
+    pub at: Timestamp,
+    #[serde(rename = "volume_ml", with = "Ml")]
+    pub volume: Volume,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct InputStatus {
+    pub name: Name,
+    /// Whether it counts as safe.
+    pub safe: bool,
 }
 
 /// What a line is doing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum LineState {
     /// A dose runs, or is being stored.
     Dosing,
@@ -65,6 +147,14 @@ pub enum LineState {
 }
 
 impl LineState {
+    pub const ALL: [Self; 5] = [
+        Self::Dosing,
+        Self::Waiting,
+        Self::Held,
+        Self::Blocked,
+        Self::Unplanned,
+    ];
+
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Dosing => "dosing",
@@ -76,268 +166,219 @@ impl LineState {
     }
 }
 
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LineStatus {
     pub name: Name,
     pub solution: Name,
     pub reservoir: Name,
-    /// What it is doing.
     pub state: LineState,
-    /// Why it is not dosing, and until when if that is known.
-    pub reason: Option<(String, String, Option<Timestamp>)>,
-    /// The dose that runs.
+    /// Why it is not dosing.
+    pub reason: Option<Reason>,
     pub running: Option<RunningStatus>,
-    /// Volume in the last 24 h of elapsed time.
-    pub delivered_24h: Volume,
-    /// Volume on this local day.
+    /// On this local day.
+    #[serde(rename = "delivered_today_ml", with = "Ml")]
     pub delivered_today: Volume,
-    /// Volume that the plan in force gives a day.
-    pub planned_24h: Volume,
-    /// Volume of the standing plan a day, before limits.
+    /// When this local day began; null while the clock is not trusted.
+    #[serde(with = "KnownSecond")]
+    pub today_since: Option<Timestamp>,
+    /// In the last 24 h of elapsed time.
+    #[serde(rename = "delivered_24h_ml", with = "Ml")]
+    pub delivered_24h: Volume,
+    /// Over the life of the ledger; never falls.
+    #[serde(rename = "delivered_lifetime_ml", with = "Known")]
+    pub delivered_lifetime: Option<Volume>,
+    /// By the plan in force.
+    #[serde(rename = "planned_ml_per_day", with = "Ml")]
+    pub planned: Volume,
+    /// By the standing plan, before limits.
+    #[serde(rename = "plan_standing_ml_per_day", with = "Ml")]
     pub plan_standing: Volume,
-    /// The daily cap, as it is enforced.
+    /// What was delivered in 24 h, of the plan in force.
+    #[serde(with = "Known")]
+    pub delivered_of_plan_percent: Option<f64>,
+    /// As it is enforced, for any 24 h.
+    #[serde(rename = "daily_cap_ml", with = "Ml")]
     pub daily_cap: Volume,
-    /// The dose cap, as it is enforced.
+    /// As it is enforced.
+    #[serde(rename = "dose_cap_ml", with = "Ml")]
     pub dose_cap: Volume,
-    /// What may still be dosed in these 24 h.
+    /// What the daily cap still leaves.
+    #[serde(rename = "cap_left_ml", with = "Ml")]
     pub cap_left: Volume,
-    pub next_slot: Option<Slot>,
-    /// When the last dose ended and its volume.
-    pub last_dose: Option<(Timestamp, Volume)>,
-    /// The last slot that was refused since the last dose, and when.
-    pub last_refusal: Option<(String, Timestamp)>,
+    /// Null when there is none within 400 days.
+    pub next_slot: Option<SlotStatus>,
+    pub last_dose: Option<LastDose>,
+    /// The last slot that was refused since the last dose.
+    pub last_refusal: Option<LastRefusal>,
 }
 
-/// A dose that runs.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Reason {
+    /// Stable, for programs.
+    pub code: String,
+    pub text: String,
+    /// Until when, if that is known.
+    #[serde(with = "KnownSecond")]
+    pub until: Option<Timestamp>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct RunningStatus {
-    pub id: DoseId,
-    /// How much is meant.
+    /// Number of the dose.
+    pub dose: i64,
+    /// What is meant.
+    #[serde(rename = "volume_ml", with = "Ml")]
     pub volume: Volume,
-    /// How much has gone in by now, by time.
+    /// What has gone in by now, by time.
+    #[serde(rename = "so_far_ml", with = "Ml")]
     pub so_far: Volume,
 }
 
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SlotStatus {
+    #[serde(with = "Second")]
+    pub at: Timestamp,
+    #[serde(rename = "volume_ml", with = "Ml")]
+    pub volume: Volume,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LastDose {
+    /// When it ended.
+    #[serde(with = "Second")]
+    pub at: Timestamp,
+    #[serde(rename = "volume_ml", with = "Ml")]
+    pub volume: Volume,
+    pub age_s: i64,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct LastRefusal {
+    #[serde(with = "Second")]
+    pub at: Timestamp,
+    pub text: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct HeadStatus {
     pub name: Name,
-    /// Rate and offset by calibration; `None` when not calibrated.
-    pub calibration: Option<(FlowRate, Volume)>,
-    /// Which doses the calibration covers; `None` when not calibrated.
-    pub coverage: Option<Coverage>,
-    /// Smallest and largest dose that is metered, by calibration and configuration; `None` when none is.
-    pub doses: Option<(Volume, Volume)>,
+    /// By calibration; null when it is not calibrated.
+    #[serde(rename = "rate_ml_per_min", with = "Known")]
+    pub rate: Option<FlowRate>,
+    /// What starting and stopping add, by calibration.
+    #[serde(rename = "offset_ml", with = "Known")]
+    pub offset: Option<Volume>,
+    /// Smallest dose that is metered, by calibration and configuration; null when none is.
+    #[serde(rename = "dose_min_ml", with = "Known")]
+    pub dose_min: Option<Volume>,
+    /// Largest dose that is metered, likewise.
+    #[serde(rename = "dose_max_ml", with = "Known")]
+    pub dose_max: Option<Volume>,
+    /// Shortest run that the calibration covers; null when it is not from runs.
+    #[serde(rename = "run_min_ms")]
+    pub run_min: Option<Millis>,
+    /// Longest run that the calibration covers, likewise.
+    #[serde(rename = "run_max_ms")]
+    pub run_max: Option<Millis>,
+    /// How far a dose within these limits may be off at 95 % confidence.
+    #[serde(with = "Known")]
+    pub tolerance_percent: Option<f64>,
+    /// Why a calibrated head meters no dose.
+    pub meters_nothing: Option<String>,
     /// How the calibration was got.
-    pub method: Option<String>,
-    /// Age of the calibration.
-    pub calibration_age: Option<Millis>,
+    pub calibration_method: Option<String>,
+    pub calibration_age_s: Option<i64>,
     /// Run time since the calibration.
-    pub run_since: Millis,
+    pub run_since_calibration_s: Option<i64>,
+    /// `real_time`, or `ordinary: ` and why real time was refused; null for a head that drives nothing.
+    pub thread_priority: Option<String>,
 }
 
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ReservoirStatus {
     pub name: Name,
-    /// Content by the books; `None` when nobody has told.
+    /// By the books; null when nobody has told.
+    #[serde(rename = "left_ml", with = "Known")]
     pub left: Option<Volume>,
-    /// What it holds when full.
+    /// What is left above the reserve.
+    #[serde(rename = "usable_ml", with = "Known")]
+    pub usable: Option<Volume>,
+    /// When full.
+    #[serde(rename = "capacity_ml", with = "Ml")]
     pub capacity: Volume,
     /// What is never pumped.
+    #[serde(rename = "reserve_ml", with = "Ml")]
     pub reserve: Volume,
-    /// Days until it is used up by the plan in force.
+    /// Until it is used up by the plan in force; null when nothing draws on it.
+    #[serde(with = "Known")]
     pub days_left: Option<f64>,
+    /// Whether the alarm of a low bottle is active; null when the content is unknown.
+    pub low: Option<bool>,
 }
 
-impl Engine {
-    /// Everything at this moment.
-    pub fn status(&mut self, now: Now) -> Status {
-        let next = self.next_slots(now);
-        let names: Vec<Name> = self
-            .controller
-            .lines
-            .iter()
-            .map(|l| l.name.clone())
-            .collect();
-        let lines = names
-            .iter()
-            .filter_map(|name| {
-                self.line_status(name, next.iter().find(|s| s.key.line == *name), now)
-            })
-            .collect();
-        let ramp = self.ramp_facts(now);
-        Status {
-            now,
-            live: self.live,
-            holds: self.holds.clone(),
-            clock_unsure: self.clock.unsure.clone(),
-            clock_source: self.clock.source,
-            ledger_fault: match &self.ledger {
-                LedgerState::Writable => None,
-                LedgerState::NotWritable { why } | LedgerState::Unread { why } => Some(why.clone()),
-            },
-            lines,
-            heads: self.heads_status(now),
-            reservoirs: self.reservoirs_status(),
-            alarms: self.alarms.list(),
-            changeover: self.changeover_words(),
-            uptake: self.uptake(),
-            starts_not_in_force: self.starts_not_in_force(),
-            planned_alkalinity: self.planned_alkalinity(),
-            share_in_force: self.alkalinity.share,
-            allowance: ramp.as_ref().and_then(allowance),
-            prediction: self.prediction(now),
-            inputs: self
-                .inputs
-                .iter()
-                .map(|(name, memory)| (name.clone(), memory.safe))
-                .collect(),
-        }
-    }
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WaterStatus {
+    /// Established uptake of alkalinity; null when none is.
+    #[serde(rename = "uptake_dkh_per_day", with = "Known")]
+    pub uptake: Option<Alkalinity>,
+    /// Starting values of plan.toml that are not in force any more, in words.
+    pub starts_not_in_force: Vec<String>,
+    /// What the standing plan adds.
+    #[serde(rename = "planned_dkh_per_day", with = "Known")]
+    pub planned: Option<Alkalinity>,
+    /// What the plan in force adds.
+    #[serde(rename = "in_force_dkh_per_day", with = "Known")]
+    pub in_force: Option<Alkalinity>,
+    /// The most that may be added in 24 h.
+    #[serde(rename = "allowed_dkh_per_day", with = "Known")]
+    pub allowed: Option<Alkalinity>,
+    pub allowed_because: Option<String>,
+    /// Null without a reading.
+    #[serde(rename = "predicted_dkh", with = "Known")]
+    pub predicted: Option<Alkalinity>,
+    /// Two standard uncertainties below.
+    #[serde(rename = "predicted_low_dkh", with = "Known")]
+    pub predicted_low: Option<Alkalinity>,
+    /// Two standard uncertainties above.
+    #[serde(rename = "predicted_high_dkh", with = "Known")]
+    pub predicted_high: Option<Alkalinity>,
+    /// Age, by elapsed time, of the reading that the prediction rests on.
+    pub predicted_from_age_s: Option<i64>,
+    /// The last alkalinity reading.
+    pub alkalinity: Option<AlkalinityReading>,
+    /// The last reading of each element.
+    pub readings: Vec<ElementReading>,
+}
 
-    /// Whether any dose is being stored or runs.
-    pub fn is_dosing(&self) -> bool {
-        !self.active.is_empty()
-    }
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct AlkalinityReading {
+    #[serde(rename = "value_dkh", with = "Known")]
+    pub value: Option<Alkalinity>,
+    /// One standard uncertainty.
+    #[serde(rename = "uncertainty_dkh", with = "Known")]
+    pub uncertainty: Option<Alkalinity>,
+    pub method: String,
+    /// When the sample was taken.
+    #[serde(with = "Second")]
+    pub taken: Timestamp,
+    pub age_s: i64,
+}
 
-    fn line_status(&self, name: &Name, next: Option<&Slot>, now: Now) -> Option<LineStatus> {
-        let facts = self.facts(name, now)?;
-        let memory = self.lines.get(name)?;
-        let delivered_24h = self.window.volume_24h(name, now.elapsed);
-        let running = self.running_on(name, now);
-        let request = |slot: &Slot| Request {
-            id: self.next_dose_id(),
-            line: name,
-            volume: slot.volume,
-            kind: DoseKind::Plan,
-            timed: None,
-        };
-        let refusal = next.and_then(|slot| {
-            examine(&request(slot), &facts, now.elapsed)
-                .err()
-                .filter(|r| Self::outlasts(r, slot, now))
-        });
-        let held = facts.holds.first().map(|h| Refusal::Held {
-            reason: h.reason.clone(),
-            who: h.who.to_string(),
-        });
-        let refusal = held.or(refusal);
-        let state = match (&running, &refusal, next) {
-            (Some(_), _, _) => LineState::Dosing,
-            (None, Some(Refusal::Held { .. }), _) => LineState::Held,
-            (None, Some(_), _) => LineState::Blocked,
-            (None, None, Some(_)) => LineState::Waiting,
-            (None, None, None) => LineState::Unplanned,
-        };
-        let reason = refusal.map(|r| {
-            (
-                r.code().to_owned(),
-                r.to_string(),
-                r.until().and_then(|at| Self::wall_at(at, now)),
-            )
-        });
-        Some(LineStatus {
-            name: name.clone(),
-            solution: facts.line.solution.clone(),
-            reservoir: facts.line.reservoir.clone(),
-            state,
-            reason,
-            running,
-            delivered_24h,
-            delivered_today: memory
-                .today
-                .filter(|(day, _)| *day == self.local_date(now.wall))
-                .map_or(Volume::ZERO, |(_, v)| v),
-            planned_24h: self.daily_volumes().get(name).copied().unwrap_or_default(),
-            plan_standing: crate::plan::plan_daily_volumes(&self.plan)
-                .get(name)
-                .copied()
-                .unwrap_or_default(),
-            daily_cap: facts.line.daily_cap,
-            dose_cap: facts.line.dose_cap,
-            cap_left: facts.line.daily_cap.saturating_sub(delivered_24h).or_zero(),
-            next_slot: next.cloned(),
-            last_dose: memory.last_dose,
-            last_refusal: memory
-                .last_refusal
-                .as_ref()
-                .map(|(r, at)| (r.to_string(), *at)),
-        })
-    }
-
-    fn running_on(&self, line: &Name, now: Now) -> Option<RunningStatus> {
-        let dose = self.active.values().find(|d| d.intent.line == *line)?;
-        Some(RunningStatus {
-            id: dose.intent.id,
-            volume: dose.intent.volume,
-            so_far: self.so_far(dose.intent.id, now),
-        })
-    }
-
-    /// Whether a refusal will still stand when the slot is due; a gap that is over by then is no reason to show.
-    fn outlasts(refusal: &Refusal, slot: &Slot, now: Now) -> bool {
-        refusal
-            .until()
-            .and_then(|at| Self::wall_at(at, now))
-            .is_none_or(|at| at > slot.at)
-    }
-
-    fn so_far(&self, id: DoseId, now: Now) -> Volume {
-        let Some(dose) = self.active.get(&id).filter(|d| d.permit.is_none()) else {
-            return Volume::ZERO;
-        };
-        let began = self
-            .window
-            .iter()
-            .find(|d| d.id == id)
-            .map_or(now.elapsed, |d| d.began);
-        let calibration = self
-            .heads
-            .get(&dose.intent.head)
-            .and_then(|m| m.calibration.as_ref());
-        calibration.map_or(Volume::ZERO, |c| {
-            c.calibration
-                .volume(now.elapsed.minus(began))
-                .min(dose.intent.volume)
-        })
-    }
-
-    fn heads_status(&self, now: Now) -> Vec<HeadStatus> {
-        let age = |at: Timestamp| {
-            Millis::new(
-                now.wall
-                    .as_millisecond()
-                    .saturating_sub(at.as_millisecond())
-                    .max(0),
-            )
-        };
-        self.heads
-            .iter()
-            .map(|(name, memory)| HeadStatus {
-                name: name.clone(),
-                calibration: memory
-                    .calibration
-                    .as_ref()
-                    .map(|c| (c.calibration.rate(), c.calibration.offset())),
-                coverage: memory.coverage.clone(),
-                doses: self.doses_of(name),
-                method: memory.calibration.as_ref().map(|c| c.method.clone()),
-                calibration_age: memory.calibration.as_ref().map(|c| age(c.at.wall)),
-                run_since: memory.run_since,
-            })
-            .collect()
-    }
-
-    fn reservoirs_status(&self) -> Vec<ReservoirStatus> {
-        self.controller
-            .reservoirs
-            .iter()
-            .map(|(name, config)| ReservoirStatus {
-                name: name.clone(),
-                left: self.reservoirs.get(name).copied(),
-                capacity: config.capacity,
-                reserve: config.reserve,
-                days_left: self.reservoir_lasts(name),
-            })
-            .collect()
-    }
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ElementReading {
+    pub element: Quantity,
+    /// Null when below the detection limit.
+    #[serde(rename = "value_mg_per_l", with = "Known")]
+    pub value: Option<Concentration>,
+    /// One standard uncertainty.
+    #[serde(rename = "uncertainty_mg_per_l", with = "Known")]
+    pub uncertainty: Option<Concentration>,
+    /// The detection limit it was below.
+    #[serde(rename = "below_mg_per_l", with = "Known")]
+    pub below: Option<Concentration>,
+    pub method: String,
+    /// When the sample was taken.
+    #[serde(with = "Second")]
+    pub taken: Timestamp,
+    pub age_s: i64,
 }

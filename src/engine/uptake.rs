@@ -6,8 +6,8 @@ use super::effect::{Answer, Denial, Ticket};
 use super::event::{NewUptake, Now};
 use super::state::Engine;
 use crate::chemistry::Quantity;
-use crate::config::{StartUptake, UPTAKE_DOUBTFUL_DKH_PER_DAY, Uptakes};
-use crate::plan::{planned_rise, worked_out};
+use crate::config::{StartUptake, Uptakes};
+use crate::plan::{UPTAKE_DOUBTFUL_DKH_PER_DAY, planned_rise, worked_out};
 use crate::quantity::Millis;
 use crate::record::{Entry, Uptake, UptakeHow, Who, starts_not_in_force};
 

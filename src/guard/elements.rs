@@ -1,6 +1,7 @@
 //! The largest rise of single elements in 24 h, where the owner gives one.
 
 use super::{Facts, Refusal, Request};
+use crate::chemistry::Quantity;
 use crate::quantity::{Concentration, Millis};
 
 pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
@@ -14,17 +15,10 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
         if rise <= 0.0 {
             continue;
         }
+        let of = Quantity::Element(element.clone());
         let weight = |d: &super::Counted| {
-            let effect = facts
-                .solutions
-                .get(&d.solution)
-                .filter(|_| d.id != request.id)?;
-            Some(
-                effect
-                    .effect
-                    .element_rise(element, d.volume, facts.tank)
-                    .as_mg_per_l(),
-            )
+            let other = d.id != request.id;
+            other.then(|| d.carries.get(&of).copied()).flatten()
         };
         let before: f64 = facts
             .window

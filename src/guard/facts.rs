@@ -29,8 +29,6 @@ pub struct Facts<'a> {
     pub head: &'a Head,
     /// What is in its bottle.
     pub solution: &'a Solution,
-    /// All solutions, for what earlier doses of other lines added.
-    pub solutions: &'a BTreeMap<Name, Solution>,
     pub tank: TankVolume,
     /// Holds that stop this line, its own or of all.
     pub holds: Vec<&'a Hold>,

@@ -27,7 +27,7 @@ pub use facts::{ClockFact, Facts, InputBlock, LedgerFact, Request};
 pub use permit::DosePermit;
 pub use ramp::{Allowance, AllowanceReason, Prediction, RampFacts, allowance, effective_share};
 pub use refusal::Refusal;
-pub use window::{Counted, DoseWindow};
+pub use window::{Counted, DoseWindow, alkalinity_in};
 
 use crate::quantity::Millis;
 

@@ -7,6 +7,7 @@
 
 use std::fmt;
 
+use super::window::alkalinity_in;
 use super::{Facts, Refusal, Request};
 use crate::config::AlkalinityLimits;
 use crate::quantity::{Alkalinity, Millis};
@@ -164,7 +165,7 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
         .window
         .iter()
         .filter(|d| d.began > since && d.id != request.id)
-        .map(|d| d.alkalinity.as_meq_per_l())
+        .map(|d| alkalinity_in(&d.carries).as_meq_per_l())
         .sum();
     let (total, limit) = (
         before + rise.as_meq_per_l(),
@@ -174,7 +175,8 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
         return Ok(());
     }
     let weigh = |d: &super::Counted| {
-        (d.id != request.id).then(|| (d.alkalinity.as_meq_per_l(), Some(d.began)))
+        let carried = || alkalinity_in(&d.carries).as_meq_per_l();
+        (d.id != request.id).then(|| (carried(), Some(d.began)))
     };
     Err(Refusal::Ramp {
         rise,

@@ -128,7 +128,6 @@ impl Case {
             line: &self.line,
             head: &self.head,
             solution: &self.solution,
-            solutions: &self.solutions,
             tank: TankVolume::from_litres(100.0),
             holds: self.holds.iter().collect(),
             window: &self.window,
@@ -183,9 +182,9 @@ impl Case {
             solution: name(of),
             kind: DoseKind::Plan,
             volume: ul(volume),
-            alkalinity: self.solutions[&name(of)]
+            carries: self.solutions[&name(of)]
                 .effect
-                .alkalinity_rise(ul(volume), TankVolume::from_litres(100.0)),
+                .carried(ul(volume), TankVolume::from_litres(100.0)),
             began,
             ended: Some(ended),
             due: ended,

@@ -3,8 +3,9 @@
 //! The window is true elapsed time: no step of the wall clock, change of zone or restart moves a dose out of it early.
 //! A dose that has not ended counts in full; so does one whose end nobody saw.
 
+use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{DoseId, DoseKind};
+use crate::record::{Carried, DoseId, DoseKind};
 
 /// One dose as the windows count it.
 #[derive(Debug, Clone, PartialEq)]
@@ -16,13 +17,20 @@ pub struct Counted {
     pub solution: Name,
     pub kind: DoseKind,
     pub volume: Volume,
-    pub alkalinity: Alkalinity,
+    /// What its volume adds to the tank.
+    pub carries: Carried,
     /// Elapsed time at which it began, or was allowed to.
     pub began: Millis,
     /// Elapsed time at which it ended; `None` while it is being stored or runs.
     pub ended: Option<Millis>,
     /// Elapsed time by which it should be over.
     pub due: Millis,
+}
+
+/// The alkalinity in what a dose carries.
+pub fn alkalinity_in(carries: &Carried) -> Alkalinity {
+    let dkh = carries.get(&Quantity::Alkalinity).copied();
+    Alkalinity::from_dkh(dkh.unwrap_or(0.0))
 }
 
 /// All doses that may still count, in the order in which they began.

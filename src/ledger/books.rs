@@ -1,4 +1,4 @@
-//! Running totals: what is in each bottle, how long each head ran, how much alkalinity went in.
+//! Running totals: what is in each bottle, how long each head ran, how much went in.
 //!
 //! They follow from the rows alone. So that a start need not walk years of rows, a snapshot of them is stored at each
 //! start and after every 256 outcomes, in the same transaction as the row that led to it; what came after the snapshot
@@ -8,8 +8,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{Connection, Row, params};
 
-use super::codec;
-use crate::quantity::{f64_from_i64, i64_from_f64};
+use super::columns::word;
+use super::kinds::json;
+use crate::chemistry::Quantity;
+use crate::quantity::{Volume, f64_from_i64, i64_from_f64};
+use crate::record::{Carried, part_carried};
 
 /// Outcomes between two snapshots: seldom enough to cost nothing, often enough that a replay takes a millisecond.
 pub(super) const OUTCOMES_PER_SNAPSHOT: u32 = 256;
@@ -29,8 +32,8 @@ pub(super) struct Books {
     pub(super) reservoirs: BTreeMap<String, (i64, i64)>,
     /// Run time of each head over the life of the ledger, milliseconds.
     pub(super) head_run: BTreeMap<String, i64>,
-    /// Alkalinity added over the life of the ledger, all lines, peq per litre of tank.
-    pub(super) alkalinity_peq: i64,
+    /// What was added of each quantity over the life of the ledger, all lines, in billionths of dKH or mg/L.
+    pub(super) added: BTreeMap<Quantity, i64>,
     /// Outcomes since the snapshot.
     pub(super) unsaved: u32,
 }
@@ -45,17 +48,8 @@ pub(super) struct Closed {
     pub(super) left_ul: i64,
     /// Run time that counts.
     pub(super) run_ms: i64,
-    /// Alkalinity that counts, peq per litre of tank.
-    pub(super) alkalinity_peq: i64,
-}
-
-/// Alkalinity that counts for the delivered part of a dose, meq/L of tank. The whole when the outcome is not known.
-pub(super) fn alkalinity_counted(meq_per_l: f64, volume_ul: i64, delivered_ul: Option<i64>) -> f64 {
-    match delivered_ul {
-        None => meq_per_l,
-        Some(delivered) if delivered == volume_ul => meq_per_l,
-        Some(delivered) => meq_per_l * f64_from_i64(delivered) / f64_from_i64(volume_ul.max(1)),
-    }
+    /// What counts as added, in billionths of dKH or mg/L.
+    pub(super) added: BTreeMap<Quantity, i64>,
 }
 
 /// Run time that counts: as measured; none for a dose that never started; the whole when nobody measured it.
@@ -67,28 +61,35 @@ pub(super) fn run_counted(run_ms: i64, on_time_ms: Option<i64>, outcome: Option<
     }
 }
 
-/// meq/L as whole peq/L: totals are whole numbers, so that the order of adding cannot matter.
-pub(super) fn peq(meq_per_l: f64) -> i64 {
-    i64_from_f64(meq_per_l * 1e9).unwrap_or(0)
+/// An amount added to the tank (dKH, mg/L) in billionths: totals are whole numbers, so that the order of adding cannot matter.
+pub(super) fn billionths(amount: f64) -> i64 {
+    i64_from_f64(amount * 1e9).unwrap_or(0)
 }
 
-pub(super) fn meq_from_peq(peq: i64) -> f64 {
-    f64_from_i64(peq) / 1e9
+pub(super) fn from_billionths(amount: i64) -> f64 {
+    f64_from_i64(amount) / 1e9
+}
+
+/// What a dose row added to the tank: all that it carries when the outcome is not known.
+pub(super) fn carried(row: &Row<'_>) -> rusqlite::Result<Carried> {
+    let (volume, delivered): (i64, Option<i64>) = (row.get("volume_ul")?, row.get("delivered_ul")?);
+    let whole = json(row, "carries")?;
+    let (volume, delivered) = (
+        Volume::from_ul(volume),
+        Volume::from_ul(delivered.unwrap_or(volume)),
+    );
+    Ok(part_carried(&whole, volume, delivered))
 }
 
 /// Columns of `dose` that [`Closed::from_row`] reads.
 pub(super) const CLOSED_COLUMNS: &str = "outcome_order, reservoir, head, reservoir_left_ul, run_time_ms, on_time_ms, outcome, \
-     alkalinity_meq_per_l, volume_ul, delivered_ul";
+     carries, volume_ul, delivered_ul";
 
 impl Closed {
     /// From a row with [`CLOSED_COLUMNS`].
     pub(super) fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
         let outcome: Option<String> = row.get("outcome")?;
-        let alkalinity = alkalinity_counted(
-            row.get("alkalinity_meq_per_l")?,
-            row.get("volume_ul")?,
-            row.get("delivered_ul")?,
-        );
+        let each = |(of, amount): (Quantity, f64)| (of, billionths(amount));
         Ok(Self {
             order: row.get("outcome_order")?,
             reservoir: row.get("reservoir")?,
@@ -99,33 +100,64 @@ impl Closed {
                 row.get("on_time_ms")?,
                 outcome.as_deref(),
             ),
-            alkalinity_peq: peq(alkalinity),
+            added: carried(row)?.into_iter().map(each).collect(),
         })
     }
+}
+
+/// Kinds of running totals. The first three are a snapshot of the books, the others marks of where they stood at some entry.
+const LEFT: &str = "reservoir-left-ul";
+const HEAD_RUN: &str = "head-run-ms";
+const ADDED: &str = "added-billionths";
+/// What had been added of a quantity when the sample of its newest reading was taken.
+pub(super) const READ: &str = "added-before-reading-billionths";
+/// How long a head had run when its newest calibration was written down.
+pub(super) const CALIBRATED: &str = "head-run-before-calibration-ms";
+/// The number of the newest refill at the newest arming: what a bottle held before is not taken over into live mode.
+pub(super) const ARMED: &str = "refills-before-arming";
+
+pub(super) fn put_total(
+    conn: &Connection,
+    kind: &str,
+    name: &str,
+    value: i64,
+) -> rusqlite::Result<()> {
+    let mut put = conn.prepare(
+        "INSERT INTO running_total (kind, name, value) VALUES (?1, ?2, ?3)
+         ON CONFLICT (kind, name) DO UPDATE SET value = excluded.value",
+    )?;
+    put.execute(params![kind, name, value]).map(drop)
+}
+
+/// A total that is stored; 0 where there is none.
+pub(super) fn total(conn: &Connection, kind: &str, name: &str) -> rusqlite::Result<i64> {
+    let mut stored = conn.prepare(
+        "SELECT coalesce(max(value), 0) FROM running_total WHERE kind = ?1 AND name = ?2",
+    )?;
+    stored.query_row(params![kind, name], |row| row.get(0))
 }
 
 impl Books {
     /// Reads the snapshot and replays what came after it.
     pub(super) fn load(conn: &Connection) -> rusqlite::Result<Self> {
-        let (order, dose, alkalinity_peq): (i64, i64, i64) = conn.query_row(
-            "SELECT snapshot_order, snapshot_dose, snapshot_alkalinity_peq FROM meta",
+        let (order, dose): (i64, i64) = conn.query_row(
+            "SELECT snapshot_order, snapshot_dose FROM meta",
             [],
-            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
+            |row| Ok((row.get(0)?, row.get(1)?)),
         )?;
         let mut books = Self {
             order,
-            alkalinity_peq,
             ..Self::default()
         };
         let mut totals = conn.prepare("SELECT kind, name, value FROM running_total")?;
         let mut rows = totals.query([])?;
         while let Some(row) = rows.next()? {
-            let (kind, name, value): (String, String, i64) =
-                (row.get(0)?, row.get(1)?, row.get(2)?);
-            if kind == "head-run-ms" {
-                books.head_run.insert(name, value);
-            } else {
-                books.reservoirs.insert(name, (order, value));
+            let (kind, value): (String, i64) = (row.get("kind")?, row.get("value")?);
+            match kind.as_str() {
+                LEFT => drop(books.reservoirs.insert(row.get("name")?, (order, value))),
+                HEAD_RUN => drop(books.head_run.insert(row.get("name")?, value)),
+                ADDED => drop(books.added.insert(word(row, "name")?, value)),
+                _ => {}
             }
         }
         books.replay(conn, order, dose)?;
@@ -154,11 +186,7 @@ impl Books {
         let mut rows = refills.query([order])?;
         while let Some(row) = rows.next()? {
             let reservoir: String = row.get("reservoir")?;
-            self.fill(
-                &reservoir,
-                codec::int(row, "level_ul")?,
-                codec::int(row, "outcome_order")?,
-            );
+            self.fill(&reservoir, row.get("level_ul")?, row.get("outcome_order")?);
         }
         Ok(())
     }
@@ -168,7 +196,10 @@ impl Books {
         self.set_reservoir(&closed.reservoir, closed.left_ul, closed.order);
         let run = self.head_run.entry(closed.head.clone()).or_default();
         *run = run.saturating_add(closed.run_ms);
-        self.alkalinity_peq = self.alkalinity_peq.saturating_add(closed.alkalinity_peq);
+        for (of, amount) in &closed.added {
+            let added = self.added.entry(of.clone()).or_default();
+            *added = added.saturating_add(*amount);
+        }
         self.unsaved = self.unsaved.saturating_add(1);
     }
 
@@ -192,18 +223,17 @@ impl Books {
     pub(super) fn save(&mut self, conn: &Connection) -> rusqlite::Result<()> {
         let before_open = self.open.first().map_or(self.dose_last, |first| first - 1);
         conn.execute(
-            "UPDATE meta SET snapshot_order = ?1, snapshot_dose = ?2, snapshot_alkalinity_peq = ?3",
-            params![self.order, before_open, self.alkalinity_peq],
-        )?;
-        let mut put = conn.prepare(
-            "INSERT INTO running_total (kind, name, value) VALUES (?1, ?2, ?3)
-             ON CONFLICT (kind, name) DO UPDATE SET value = excluded.value",
+            "UPDATE meta SET snapshot_order = ?1, snapshot_dose = ?2",
+            params![self.order, before_open],
         )?;
         for (name, (_, ul)) in &self.reservoirs {
-            put.execute(params!["reservoir-left-ul", name, ul])?;
+            put_total(conn, LEFT, name, *ul)?;
         }
         for (name, ms) in &self.head_run {
-            put.execute(params!["head-run-ms", name, ms])?;
+            put_total(conn, HEAD_RUN, name, *ms)?;
+        }
+        for (of, amount) in &self.added {
+            put_total(conn, ADDED, of.as_str(), *amount)?;
         }
         self.unsaved = 0;
         Ok(())
@@ -224,7 +254,7 @@ impl Books {
             && self.dose_last == other.dose_last
             && self.open == other.open
             && self.head_run == other.head_run
-            && self.alkalinity_peq == other.alkalinity_peq
+            && self.added == other.added
             && left(self) == left(other)
     }
 }

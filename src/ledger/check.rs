@@ -9,7 +9,7 @@ use super::books::{Books, CLOSED_COLUMNS, Closed, OPEN_SPAN_MAX};
 use super::error::LedgerError;
 use super::open::Place;
 use super::reader::LedgerReader;
-use super::{schema, wal};
+use super::{kinds, schema, wal};
 use crate::quantity::Volume;
 
 /// Mistakes that are named one by one; more are only counted.
@@ -83,6 +83,7 @@ impl LedgerReader {
             let tx = self.conn.unchecked_transaction()?;
             check_pages(&tx, report)?;
             check_schema(&tx, report)?;
+            check_entries(&tx, report)?;
             check_slots(&tx, report)?;
             check_books(&tx, report)?;
             tx.commit()
@@ -119,7 +120,7 @@ fn check_pages(conn: &Connection, report: &mut CheckReport) -> rusqlite::Result<
 fn check_schema(conn: &Connection, report: &mut CheckReport) -> rusqlite::Result<()> {
     let mut fresh = Connection::open_in_memory()?;
     let tx = fresh.transaction()?;
-    schema::migrate(&tx, 0)?;
+    schema::create(&tx)?;
     let (meant, found) = (definitions(&tx)?, definitions(conn)?);
     for (name, sql) in &meant {
         match found.get(name) {
@@ -143,12 +144,25 @@ fn definitions(conn: &Connection) -> rusqlite::Result<BTreeMap<String, String>> 
         .collect()
 }
 
+/// Every entry must be read as what its kind says it is.
+fn check_entries(conn: &Connection, report: &mut CheckReport) -> rusqlite::Result<()> {
+    let mut all = conn.prepare("SELECT id, kind, body FROM entry ORDER BY id")?;
+    let mut rows = all.query([])?;
+    while let Some(row) = rows.next()? {
+        let (id, kind, body): (i64, String, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        if let Err(why) = kinds::read(&kind, &body) {
+            report.mistake(None, format!("entry {id} is no {kind}: {why}"));
+        }
+    }
+    Ok(())
+}
+
 /// No slot twice, none both given and written down as not given.
 fn check_slots(conn: &Connection, report: &mut CheckReport) -> rusqlite::Result<()> {
     let mut both = conn.prepare(
-        "SELECT dose.id, dose.delivered_ul FROM slot_not_given AS slot JOIN dose
-         ON dose.slot_date = slot.slot_date AND dose.line = slot.line AND dose.slot_second = slot.slot_second
-         WHERE dose.slot_date IS NOT NULL AND coalesce(dose.delivered_ul, 1) > 0",
+        "SELECT dose.id FROM entry JOIN dose ON dose.slot_date = body ->> 'slot_date'
+         AND dose.line = body ->> 'line' AND dose.slot_second = body ->> 'slot_second'
+         WHERE entry.kind = 'not-given' AND dose.slot_date IS NOT NULL AND coalesce(dose.delivered_ul, 1) > 0",
     )?;
     let mut rows = both.query([])?;
     while let Some(row) = rows.next()? {
@@ -250,7 +264,7 @@ fn check_books(conn: &Connection, report: &mut CheckReport) -> rusqlite::Result<
     if !stored.agrees_with(&replay.books) {
         report.mistake(
             None,
-            "the stored totals (bottles, run times, alkalinity) are not what the rows add up to",
+            "the stored totals (bottles, run times, what was added) are not what the rows add up to",
         );
     }
     let left = &replay.books.reservoirs;

@@ -56,27 +56,16 @@ pub enum LedgerError {
         /// What it is instead.
         why: String,
     },
-    /// Written by a newer version.
+    /// Written by another version, whose tables are others.
     #[error(
-        "{}: was written by a newer dosewright (schema {found}, this one knows up to {known}); nothing is dosed, and the file is left as it is; install the newer version again",
+        "{}: was written by another version of dosewright (ledger schema {found}, this one reads and writes {wanted}); nothing is dosed, and the file is left as it is; install the version that wrote it again, or stop the daemon, keep the file and those named like it with -wal and -shm aside, and start with a new --state folder",
         .path.display()
     )]
-    FutureSchema {
+    OtherSchema {
         path: PathBuf,
         found: i64,
-        /// The newest that this version knows.
-        known: i64,
-    },
-    /// Written by an older version and opened only for reading.
-    #[error(
-        "{}: was written by an older dosewright (schema {found}, this one reads {known}); start this version's daemon once, it brings the ledger up to date",
-        .path.display()
-    )]
-    OldSchema {
-        path: PathBuf,
-        found: i64,
-        /// The one that this version reads.
-        known: i64,
+        /// The only one that this version knows.
+        wanted: i64,
     },
     /// Real and virtual time do not go into one book.
     #[error(
@@ -201,8 +190,7 @@ impl LedgerError {
             Self::Locked { .. } => "ledger-locked",
             Self::Damaged { .. } => "ledger-damaged",
             Self::Foreign { .. } => "ledger-foreign",
-            Self::FutureSchema { .. } => "ledger-future-schema",
-            Self::OldSchema { .. } => "ledger-old-schema",
+            Self::OtherSchema { .. } => "ledger-other-schema",
             Self::OtherTimeline { .. } => "ledger-other-timeline",
             Self::Absent { .. } => "ledger-absent",
             Self::OtherInstallation { .. } => "ledger-other-installation",

@@ -4,18 +4,20 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{Connection, Row, params};
 
-use super::books::{OPEN_SPAN_MAX, alkalinity_counted, meq_from_peq, peq, run_counted};
-use super::codec;
+use super::books::{
+    CALIBRATED, OPEN_SPAN_MAX, READ, billionths, carried, from_billionths, run_counted, total,
+};
+use super::columns::{self, millis, word, word_if_any};
 use super::error::LedgerError;
+use super::kinds::{entries, json, newest_of};
 use super::open::{Ledger, Place};
-use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    DoseEnd, DoseId, History, Hold, HoldScope, Intent, PastDose, PastSession, Reading,
-    ReadingValue, Stamp, StoredCalibration, Uptake, UptakeHow,
+    Carried, Course, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent, PastDose,
+    PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration, Uptake,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -29,23 +31,8 @@ const SETTLED_DAYS: i64 = 3;
 /// Settled slots that come back at most: three days of the busiest plan.
 const SETTLED_MAX: i64 = 20_000;
 
-/// Tables with a stamp, beside `dose`.
-const STAMPED: [&str; 14] = [
-    "session",
-    "slot_not_given",
-    "outage_missed",
-    "hold",
-    "refill",
-    "calibration",
-    "verification",
-    "reading",
-    "uptake",
-    "fact",
-    "course",
-    "changeover",
-    "arming",
-    "event",
-];
+/// Tables with a stamp, beside `session` and `dose`.
+const STAMPED: [&str; 2] = ["refill", "entry"];
 
 impl Ledger {
     /// Everything the engine needs of the past, as seen at `now`.
@@ -87,11 +74,11 @@ impl Ledger {
             holds: holds(conn)?,
             settled: settled(conn, today)?,
             readings: readings(conn)?,
-            alkalinity_since_reading: self.alkalinity_since_reading(&open)?,
+            added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
-            courses: super::owner::courses_newest(conn)?,
-            water_changed: super::owner::water_changed(conn)?,
-            changeover: super::fade::newest(conn)?,
+            courses: courses(conn)?,
+            water_changed: water_changed(conn)?,
+            changeover: newest_of(conn, "changeover")?,
             open,
         })
     }
@@ -105,43 +92,34 @@ impl Ledger {
     }
 
     fn calibrations(&self) -> rusqlite::Result<Vec<(StoredCalibration, Millis)>> {
-        let mut latest = self.conn.prepare(
-            "SELECT * FROM calibration WHERE id IN (SELECT max(id) FROM calibration GROUP BY head) ORDER BY head",
-        )?;
-        latest
-            .query_map([], |row| {
-                let stored = super::bench::calibration(&self.conn, row)?;
-                let run = self
-                    .books
-                    .head_run
-                    .get(stored.head.as_str())
-                    .copied()
-                    .unwrap_or(0);
-                let since = Millis::new(run).minus(codec::millis(row, "head_run_ms")?);
-                Ok((stored, since))
-            })?
+        let latest =
+            "id IN (SELECT max(id) FROM entry WHERE kind = 'calibration' GROUP BY body ->> 'head')
+             ORDER BY body ->> 'head'";
+        entries::<StoredCalibration>(&self.conn, latest, [])?
+            .into_iter()
+            .map(|(_, stored)| {
+                let head = stored.head.as_str();
+                let run = self.books.head_run.get(head).copied().unwrap_or(0);
+                let before = total(&self.conn, CALIBRATED, head)?;
+                Ok((stored, Millis::new(run).minus(Millis::new(before))))
+            })
             .collect()
     }
 
-    fn alkalinity_since_reading(&self, open: &[Intent]) -> rusqlite::Result<Alkalinity> {
-        let then: Option<i64> = self
-            .conn
-            .query_row(
-                "SELECT alkalinity_total_peq FROM reading WHERE measured = 'alkalinity'
-                 ORDER BY taken_ms DESC, id DESC LIMIT 1",
-                [],
-                |row| row.get(0),
-            )
-            .optional()?;
-        let open_peq: i64 = open
-            .iter()
-            .map(|intent| peq(intent.alkalinity.as_meq_per_l()))
-            .sum();
-        // Without any reading, all that was ever added.
-        let closed_peq = self.books.alkalinity_peq.saturating_sub(then.unwrap_or(0));
-        Ok(Alkalinity::from_meq_per_l(meq_from_peq(
-            closed_peq.saturating_add(open_peq),
-        )))
+    /// Without any reading of a quantity, all that was ever added of it.
+    fn added_since_reading(&self, open: &[Intent]) -> rusqlite::Result<Carried> {
+        let mut added = self.books.added.clone();
+        for (of, amount) in open.iter().flat_map(|intent| &intent.carries) {
+            let sum = added.entry(of.clone()).or_default();
+            *sum = sum.saturating_add(billionths(*amount));
+        }
+        added
+            .into_iter()
+            .map(|(of, amount)| {
+                let since = amount.saturating_sub(total(&self.conn, READ, of.as_str())?);
+                Ok((of, from_billionths(since)))
+            })
+            .collect()
     }
 }
 
@@ -183,9 +161,9 @@ struct SessionRow {
 
 fn session_row(row: &Row<'_>) -> rusqlite::Result<SessionRow> {
     Ok(SessionRow {
-        boot: codec::text(row, "boot")?,
-        started: codec::stamp(row)?,
-        last_elapsed: codec::millis(row, "last_elapsed_ms")?,
+        boot: row.get("boot")?,
+        started: columns::stamp(row)?,
+        last_elapsed: millis(row, "last_elapsed_ms")?,
     })
 }
 
@@ -282,13 +260,13 @@ fn walk(
     let mut newest = conn.prepare("SELECT * FROM dose ORDER BY id DESC LIMIT ?1")?;
     let mut rows = newest.query([ROWS_MAX])?;
     while let Some(row) = rows.next()? {
-        let (began, at) = (codec::int(row, "session")?, codec::stamp(row)?);
+        let (began, at) = (row.get("session")?, columns::stamp(row)?);
         if ages.is_over(began, at, &current_boot)? {
             break;
         }
         walked.see(began, at.elapsed);
         if let Some(ended) = row.get::<_, Option<i64>>("ended_session")? {
-            walked.see(ended, codec::millis(row, "ended_elapsed_ms")?);
+            walked.see(ended, millis(row, "ended_elapsed_ms")?);
         }
         walked.oldest = walked.oldest.min(began);
         walked.doses.push((began, past_dose(row, at, names)?));
@@ -305,19 +283,18 @@ fn past_dose(row: &Row<'_>, at: Stamp, names: &mut Names) -> rusqlite::Result<Pa
         row.get("on_time_ms")?,
         outcome.as_deref(),
     );
-    let alkalinity = alkalinity_counted(row.get("alkalinity_meq_per_l")?, volume, delivered);
     Ok(PastDose {
-        id: DoseId(codec::int(row, "id")?),
-        slot: codec::slot(row, &line)?,
+        id: DoseId(row.get("id")?),
+        slot: columns::slot(row, &line)?,
         line,
         head: names.column(row, "head")?,
         reservoir: names.column(row, "reservoir")?,
         solution: names.column(row, "solution")?,
-        kind: codec::kind(row)?,
-        end: codec::end(row)?.unwrap_or(DoseEnd::Uncertain),
+        kind: word(row, "kind")?,
+        end: word_if_any(row, "outcome")?.unwrap_or(DoseEnd::Uncertain),
         counted: Volume::from_ul(delivered.unwrap_or(volume)),
         run_time: Millis::new(run),
-        alkalinity: Alkalinity::from_meq_per_l(alkalinity),
+        carries: carried(row)?,
         at,
         session: 0,
     })
@@ -336,9 +313,7 @@ impl Walked {
         current: i64,
     ) -> rusqlite::Result<(Vec<PastDose>, Vec<PastSession>)> {
         for table in STAMPED {
-            if table != "session" {
-                self.see_newest(conn, table)?;
-            }
+            self.see_newest(conn, table)?;
         }
         let mut later =
             conn.prepare("SELECT * FROM session WHERE id BETWEEN ?1 AND ?2 ORDER BY id")?;
@@ -346,7 +321,7 @@ impl Walked {
         let mut index = BTreeMap::new();
         let mut sessions = Vec::new();
         while let Some(row) = rows.next()? {
-            let id = codec::int(row, "id")?;
+            let id = row.get("id")?;
             let known = session_row(row)?;
             let seen = self.elapsed.get(&id).copied().unwrap_or(known.last_elapsed);
             index.insert(id, sessions.len());
@@ -404,6 +379,7 @@ pub(super) fn newest_wall(conn: &Connection) -> rusqlite::Result<Option<Timestam
     for table in STAMPED {
         look(table, "at_ms", "trusted")?;
     }
+    look("session", "at_ms", "trusted")?;
     look("session", "last_at_ms", "last_trusted")?;
     look("dose", "at_ms", "trusted")?;
     look("dose", "ended_at_ms", "ended_trusted")?;
@@ -419,43 +395,47 @@ fn open_intents(conn: &Connection, dose_last: i64) -> rusqlite::Result<Vec<Inten
 
 /// The intent in a row of `dose`.
 fn intent(row: &Row<'_>) -> rusqlite::Result<Intent> {
-    let line = codec::name(row, "line")?;
+    let line = word(row, "line")?;
     Ok(Intent {
-        id: DoseId(codec::int(row, "id")?),
-        head: codec::name(row, "head")?,
-        reservoir: codec::name(row, "reservoir")?,
-        solution: codec::name(row, "solution")?,
-        kind: codec::kind(row)?,
-        slot: codec::slot(row, &line)?,
+        id: DoseId(row.get("id")?),
+        head: word(row, "head")?,
+        reservoir: word(row, "reservoir")?,
+        solution: word(row, "solution")?,
+        kind: word(row, "kind")?,
+        slot: columns::slot(row, &line)?,
         line,
-        volume: codec::volume(row, "volume_ul")?,
-        run_time: codec::millis(row, "run_time_ms")?,
-        alkalinity: Alkalinity::from_meq_per_l(row.get("alkalinity_meq_per_l")?),
-        who: codec::who(row)?,
-        live: codec::flag(row, "live")?,
-        at: codec::stamp(row)?,
+        volume: columns::volume(row, "volume_ul")?,
+        run_time: millis(row, "run_time_ms")?,
+        carries: json(row, "carries")?,
+        into: word(row, "destination")?,
+        who: word(row, "who")?,
+        live: row.get("live")?,
+        at: columns::stamp(row)?,
     })
 }
 
 /// The newest word on each scope, where it is "set".
 fn holds(conn: &Connection) -> rusqlite::Result<Vec<Hold>> {
-    let mut newest = conn.prepare(
-        "SELECT * FROM hold WHERE id IN (SELECT max(id) FROM hold GROUP BY line) AND action = 'set' ORDER BY id",
-    )?;
-    newest
-        .query_map([], |row| {
-            let scope = match row.get::<_, Option<String>>("line")? {
-                None => HoldScope::All,
-                Some(_) => HoldScope::Line(codec::name(row, "line")?),
-            };
-            Ok(Hold {
-                scope,
-                reason: codec::text(row, "reason")?,
-                who: codec::who(row)?,
-                since: codec::instant(row, "since_ms")?,
-            })
-        })?
-        .collect()
+    let newest = "id IN (SELECT max(id) FROM entry WHERE kind = 'hold' GROUP BY body ->> 'line') ORDER BY id";
+    let newest = entries::<HoldChange>(conn, newest, [])?;
+    Ok(newest.into_iter().filter_map(|(_, c)| c.hold()).collect())
+}
+
+/// The newest word on each course.
+fn courses(conn: &Connection) -> rusqlite::Result<Vec<Course>> {
+    let newest =
+        "id IN (SELECT max(id) FROM entry WHERE kind = 'course' GROUP BY body ->> 'course')
+         ORDER BY body ->> 'course'";
+    let newest = entries(conn, newest, [])?;
+    Ok(newest.into_iter().map(|(_, course)| course).collect())
+}
+
+/// When the water was last changed.
+fn water_changed(conn: &Connection) -> rusqlite::Result<Option<Timestamp>> {
+    let last = "kind = 'fact' AND body ->> 'kind' = 'water-change'
+         ORDER BY unixepoch(body ->> 'happened', 'subsec') DESC LIMIT 1";
+    let last = entries::<Fact>(conn, last, [])?;
+    Ok(last.into_iter().map(|(_, fact)| fact.happened).next())
 }
 
 /// Slots settled without a dose whose local date is not older than three days before `today` in UTC, and one for the zone.
@@ -464,76 +444,32 @@ fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>
     let since: Date = today
         .checked_sub(days)
         .map_or(Date::MIN, |at| jiff::tz::Offset::UTC.to_datetime(at).date());
-    let mut recent = conn.prepare(
-        "SELECT line, slot_date, slot_second FROM slot_not_given WHERE slot_date >= ?1
-         ORDER BY slot_date DESC, slot_second DESC, line DESC LIMIT ?2",
+    let recent = entries::<SlotNotGiven>(
+        conn,
+        "kind = 'not-given' AND body ->> 'slot_date' >= ?1
+         ORDER BY body ->> 'slot_date' DESC, body ->> 'slot_second' DESC, body ->> 'line' DESC LIMIT ?2",
+        params![since.to_string(), SETTLED_MAX],
     )?;
-    let found = recent.query_map(params![since.to_string(), SETTLED_MAX], |row| {
-        let line = codec::name(row, "line")?;
-        codec::slot(row, &line)
-    })?;
-    found.filter_map(Result::transpose).collect()
+    Ok(recent.into_iter().map(|(_, slot)| slot.key).collect())
 }
 
 fn readings(conn: &Connection) -> rusqlite::Result<Vec<Reading>> {
-    let mut measured = conn.prepare("SELECT DISTINCT measured FROM reading ORDER BY measured")?;
-    let measured: BTreeSet<String> = measured
+    let measured: BTreeSet<String> = conn
+        .prepare("SELECT DISTINCT body ->> 'measured' FROM entry WHERE kind = 'reading'")?
         .query_map([], |row| row.get(0))?
         .collect::<Result<_, _>>()?;
-    let mut last = conn.prepare(
-        "SELECT * FROM reading WHERE measured = ?1 ORDER BY taken_ms DESC, id DESC LIMIT 1",
-    )?;
-    measured
-        .iter()
-        .map(|measured| last.query_row([measured], reading))
-        .collect()
-}
-
-pub(super) fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
-    let measured = codec::measured(row)?;
-    let (value, uncertainty): (f64, Option<f64>) = (row.get("value")?, row.get("uncertainty")?);
-    let value = match (&measured, uncertainty) {
-        (_, None) => ReadingValue::Below {
-            limit: Concentration::from_mg_per_l(value),
-        },
-        (Quantity::Alkalinity, Some(uncertainty)) => ReadingValue::Alkalinity {
-            value: Alkalinity::from_meq_per_l(value),
-            uncertainty: Alkalinity::from_meq_per_l(uncertainty),
-        },
-        (Quantity::Element(_), Some(uncertainty)) => ReadingValue::Concentration {
-            value: Concentration::from_mg_per_l(value),
-            uncertainty: Concentration::from_mg_per_l(uncertainty),
-        },
-    };
-    Ok(Reading {
-        measured,
-        value,
-        method: codec::text(row, "method")?,
-        taken: codec::instant(row, "taken_ms")?,
-        who: codec::who(row)?,
-        at: codec::stamp(row)?,
-    })
+    let mut last = Vec::new();
+    for of in measured {
+        let newest = "kind = 'reading' AND body ->> 'measured' = ?1
+             ORDER BY unixepoch(body ->> 'taken', 'subsec') DESC, id DESC LIMIT 1";
+        last.extend(entries(conn, newest, [of])?);
+    }
+    Ok(last.into_iter().map(|(_, reading)| reading).collect())
 }
 
 fn uptakes(conn: &Connection) -> rusqlite::Result<Vec<Uptake>> {
-    conn.prepare("SELECT * FROM uptake WHERE id IN (SELECT max(id) FROM uptake GROUP BY measured) ORDER BY id")?
-        .query_map([], uptake_row)?
-        .collect()
-}
-
-fn uptake_how(row: &Row<'_>) -> rusqlite::Result<UptakeHow> {
-    let word = codec::text(row, "how")?;
-    let known = UptakeHow::ALL.into_iter().find(|how| how.as_str() == word);
-    known.ok_or_else(|| codec::unexpected(row, "how", &word, "start, told or accepted"))
-}
-
-pub(super) fn uptake_row(row: &Row<'_>) -> rusqlite::Result<Uptake> {
-    Ok(Uptake {
-        of: codec::measured(row)?,
-        uptake: row.get("per_day")?,
-        before: row.get("before_per_day")?,
-        how: uptake_how(row)?,
-        who: codec::who(row)?,
-        at: codec::stamp(row)?,
-    })
+    let newest = "kind = 'uptake' AND id IN
+         (SELECT max(id) FROM entry WHERE kind = 'uptake' GROUP BY body ->> 'of') ORDER BY id";
+    let found = entries(conn, newest, [])?;
+    Ok(found.into_iter().map(|(_, uptake)| uptake).collect())
 }

@@ -11,36 +11,32 @@
 //! What this module deliberately does not do: decide anything about dosing, read a clock (stamps come in with what is
 //! written), delete old rows (a dose is about 200 bytes: a century of them fits the smallest card), or know the daemon.
 
-mod arming;
 mod backup;
-mod bench;
 mod books;
 mod check;
-mod codec;
+mod columns;
 mod error;
-mod fade;
 mod history;
+mod kinds;
+mod look;
 mod open;
-mod owner;
 mod reader;
 mod reserve;
 mod rows;
 mod schema;
 mod thread;
-mod totals;
 mod vitals;
 mod wal;
 mod write;
 
 pub use backup::BackupError;
-pub use bench::{DoseToCheck, EndedDose};
 pub use check::{CheckReport, Mistake};
 pub use error::LedgerError;
+pub use look::{DoseToCheck, EndedDose, GivenDose, StoredFact, StoredReading, StoredSession};
 pub use open::{Ledger, OpenAs, SessionStart, Timeline};
-pub use owner::{GivenDose, StoredFact, StoredReading, StoredSession};
 pub use reader::LedgerReader;
 pub use reserve::RESERVE_BYTES;
-pub use rows::{Cell, ExportError, Filter, Row, Table};
+pub use rows::{ExportError, Filter, Row, Table};
 pub use schema::APPLICATION_ID;
 pub use thread::{LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable, Request};
 

@@ -1,4 +1,4 @@
-//! Opening a ledger: making a new one, refusing what is none, bringing an old one up to date.
+//! Opening a ledger: making a new one, and refusing what is none or one of another version.
 
 use std::fs::{File, OpenOptions};
 use std::io::{ErrorKind, Read};
@@ -253,7 +253,7 @@ fn fill_new(path: &Path, open_as: &OpenAs) -> rusqlite::Result<()> {
     conn.pragma_update(None, "synchronous", "FULL")?;
     conn.pragma_update(None, "application_id", schema::APPLICATION_ID)?;
     let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    schema::migrate(&tx, 0)?;
+    schema::create(&tx)?;
     let timeline = timeline_text(open_as.timeline);
     tx.execute(
         "INSERT INTO meta (only, installation, created_ms, timeline) VALUES (1, lower(hex(randomblob(8))), ?1, ?2)",
@@ -318,20 +318,17 @@ pub(super) fn check_identity(conn: &Connection, path: &Path) -> Result<(), Ledge
             why,
         });
     }
-    let (found, known) = (
-        schema::version(conn).map_err(|e| place.sql(e))?,
-        schema::version_known(),
-    );
-    if found > known {
-        Err(LedgerError::FutureSchema {
+    let found = schema::version(conn).map_err(|e| place.sql(e))?;
+    if found < 1 {
+        Err(place.damaged(format!("its schema number is {found}")))
+    } else if found == schema::VERSION {
+        Ok(())
+    } else {
+        Err(LedgerError::OtherSchema {
             path: path.to_path_buf(),
             found,
-            known,
+            wanted: schema::VERSION,
         })
-    } else if found < 1 {
-        Err(place.damaged(format!("its schema number is {found}")))
-    } else {
-        Ok(())
     }
 }
 
@@ -400,7 +397,7 @@ fn check_meta(conn: &Connection, path: &Path, open_as: &OpenAs) -> Result<String
     }
 }
 
-/// Migrates, begins the session and stores a snapshot of the books, all in one transaction.
+/// Begins the session and stores a snapshot of the books, all in one transaction.
 fn begin(
     conn: &mut Connection,
     path: &Path,
@@ -409,10 +406,6 @@ fn begin(
     let place = Place::new(path, "begin a session in it");
     let mut work = || -> rusqlite::Result<(i64, Books)> {
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        let from = schema::version(&tx)?;
-        if from < schema::version_known() {
-            schema::migrate(&tx, from)?;
-        }
         let (wall, elapsed) = (start.at.wall.as_millisecond(), start.at.elapsed.as_ms());
         tx.execute(
             "INSERT INTO session (boot, at_ms, elapsed_ms, trusted, last_at_ms, last_elapsed_ms, last_trusted,

@@ -6,7 +6,6 @@ use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use super::error::LedgerError;
 use super::open::{BUSY_WAIT, Ledger, Place, beside, check_header, check_identity};
-use super::schema;
 
 /// A ledger that this program cannot change.
 #[derive(Debug)]
@@ -19,7 +18,7 @@ impl Ledger {
     /// Opens the ledger at `path` for reading only; works beside a running daemon, and on a file system that may only be read.
     ///
     /// # Errors
-    /// Any [`LedgerError`]; [`LedgerError::OldSchema`] when the daemon of this version has not opened it yet.
+    /// Any [`LedgerError`].
     pub fn open_to_read(path: &Path) -> Result<LedgerReader, LedgerError> {
         open_to_read(path).map_err(for_a_reader)
     }
@@ -35,8 +34,7 @@ fn for_a_reader(error: LedgerError) -> LedgerError {
         | LedgerError::Locked { .. }
         | LedgerError::Damaged { .. }
         | LedgerError::Foreign { .. }
-        | LedgerError::FutureSchema { .. }
-        | LedgerError::OldSchema { .. }
+        | LedgerError::OtherSchema { .. }
         | LedgerError::OtherTimeline { .. }
         | LedgerError::Absent { .. }
         | LedgerError::OtherInstallation { .. }
@@ -61,13 +59,6 @@ fn open_to_read(path: &Path) -> Result<LedgerReader, LedgerError> {
     }
     .map_err(|e| place.sql(e))?;
     check_identity(&conn, &path)?;
-    let (found, known) = (
-        schema::version(&conn).map_err(|e| place.sql(e))?,
-        schema::version_known(),
-    );
-    if found < known {
-        return Err(LedgerError::OldSchema { path, found, known });
-    }
     Ok(LedgerReader { conn, path })
 }
 

@@ -26,7 +26,8 @@ pub enum Request {
     Intent(Intent),
     /// Write an outcome; answered by `OutcomeStored` or `OutcomeFailed`, the latter perhaps followed by the former.
     Outcome(Outcome),
-    Entry(Entry),
+    /// Write entries that belong together, all or none; answered by `EntryStored` or `EntryFailed`.
+    Entries(Vec<Entry>),
     /// Prove that the ledger works, writing down that the daemon was alive then; answered by `Healthy` or `Fault`.
     Probe(Stamp),
     /// Write what is waiting, close and end.
@@ -49,9 +50,9 @@ pub enum LedgerReport {
         /// Whether it waits in memory for the disk to recover.
         kept: bool,
     },
-    /// An entry is on the disk.
+    /// An entry, or all of those that belong together, is on the disk.
     EntryStored,
-    /// An entry is not stored.
+    /// An entry is not stored, nor what belongs to it.
     EntryFailed {
         why: LedgerError,
         /// Whether it waits in memory for the disk to recover.
@@ -152,7 +153,7 @@ impl Drop for LastWord {
 #[derive(Debug)]
 enum Kept {
     Outcome(Outcome),
-    Entry(Entry),
+    Entries(Vec<Entry>),
 }
 
 /// Answers requests; the thread is only the loop round it.
@@ -186,7 +187,7 @@ impl<'a> Keeper<'a> {
         match request {
             Request::Intent(intent) => self.intent(&intent),
             Request::Outcome(outcome) => self.write(Kept::Outcome(outcome)),
-            Request::Entry(entry) => self.write(Kept::Entry(entry)),
+            Request::Entries(entries) => self.write(Kept::Entries(entries)),
             Request::Probe(at) => self.probe(at),
             Request::Stop => return ControlFlow::Break(()),
         }
@@ -235,8 +236,8 @@ impl<'a> Keeper<'a> {
                 self.ledger.store_outcome(outcome)?;
                 (self.report)(LedgerReport::OutcomeStored(outcome.id));
             }
-            Kept::Entry(entry) => {
-                self.ledger.store(entry)?;
+            Kept::Entries(entries) => {
+                self.ledger.store(entries)?;
                 (self.report)(LedgerReport::EntryStored);
             }
         }
@@ -250,7 +251,7 @@ impl<'a> Keeper<'a> {
                 why,
                 kept,
             },
-            Kept::Entry(_) => LedgerReport::EntryFailed { why, kept },
+            Kept::Entries(_) => LedgerReport::EntryFailed { why, kept },
         });
     }
 

@@ -1,19 +1,18 @@
 //! Writing: each intent, outcome and entry is one transaction, begun as a writer, committed and synced before it returns.
 
-use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Transaction, TransactionBehavior, params};
 
 use super::books::{
-    Books, Closed, OPEN_SPAN_MAX, OUTCOMES_PER_SNAPSHOT, alkalinity_counted, peq, run_counted,
+    ARMED, Books, CALIBRATED, CLOSED_COLUMNS, Closed, OPEN_SPAN_MAX, OUTCOMES_PER_SNAPSHOT, READ,
+    put_total,
 };
-use super::codec::{end_text, kind_text, not_given_text, who_text};
+use super::columns::word_of;
 use super::error::LedgerError;
+use super::kinds::{self, entries};
 use super::open::{Ledger, Place};
 use crate::chemistry::Quantity;
-use crate::quantity::Millis;
-use crate::record::{
-    Arming, Course, DoseEnd, Entry, Fact, Hold, HoldScope, Intent, Note, OutageMissed, Outcome,
-    Reading, ReadingValue, Refill, SlotNotGiven, Stamp, Uptake, Who,
-};
+use crate::quantity::{Millis, Volume};
+use crate::record::{Entry, Intent, Outcome, Reading, Refill};
 
 /// Doses of the trusted wall clock this much older than a sample end the search for doses after it: a small step of the
 /// clock must not hide one.
@@ -84,8 +83,8 @@ impl Ledger {
         self.transact(doing, |tx, books, session| {
             let order = books.order.saturating_add(1);
             let rows = update_outcome(tx, session, order, outcome)?;
-            if let Some(closed) = closed_dose(tx, order, outcome)? {
-                books.close(&closed);
+            if rows == 1 {
+                books.close(&closed_dose(tx, id)?);
             }
             books.open.remove(&id);
             if books.unsaved >= OUTCOMES_PER_SNAPSHOT {
@@ -95,44 +94,33 @@ impl Ledger {
         })
     }
 
-    /// Stores anything that is no dose. When this returns `Ok`, it is on the disk.
+    /// Stores what belongs together and is no dose, all of it or nothing. When this returns `Ok`, it is on the disk.
     ///
     /// On a full disk the reserve is given up for it.
     ///
     /// # Errors
-    /// [`LedgerError::Conflict`] when the slot is settled already; otherwise what kept it from the disk.
-    pub fn store(&mut self, entry: &Entry) -> Result<(), LedgerError> {
+    /// [`LedgerError::Conflict`] when a slot is settled already; otherwise what kept it from the disk.
+    pub fn store(&mut self, entries: &[Entry]) -> Result<(), LedgerError> {
         self.with_reserve(|ledger| {
-            ledger.transact("write an entry", |tx, books, session| match entry {
-                Entry::SlotNotGiven(slot) => insert_not_given(tx, session, slot),
-                Entry::OutageMissed(outage) => insert_outage(tx, session, outage),
-                Entry::HoldSet(hold, at) => insert_hold(tx, session, hold, at),
-                Entry::HoldLifted(scope, who, at) => insert_lifted(tx, session, scope, who, at),
-                Entry::Refill(refill) => {
-                    let order = books.order.saturating_add(1);
-                    books.fill(refill.reservoir.as_str(), refill.level.as_ul(), order);
-                    insert_refill(tx, session, order, refill)
+            ledger.transact("write an entry", |tx, books, session| {
+                for entry in entries {
+                    insert_entry(tx, books, session, entry)?;
                 }
-                Entry::Reading(reading) => insert_reading(tx, session, books, reading),
-                Entry::Calibration(stored) => {
-                    let run = books
-                        .head_run
-                        .get(stored.head.as_str())
-                        .copied()
-                        .unwrap_or(0);
-                    super::bench::insert_calibration(tx, session, run, stored)
-                }
-                Entry::Verification(stored) => {
-                    super::bench::insert_verification(tx, session, stored)
-                }
-                Entry::Uptake(uptake) => insert_uptake(tx, session, uptake),
-                Entry::Course(course) => insert_course(tx, session, course),
-                Entry::Changeover(fade) => super::fade::insert(tx, session, fade),
-                Entry::Fact(fact) => insert_fact(tx, session, fact),
-                Entry::Arming(arming) => insert_arming(tx, session, arming),
-                Entry::Note(note) => insert_note(tx, session, note),
+                Ok(1)
             })
         })
+    }
+
+    /// Writes down that outputs are really driven in the session that has begun.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn mark_session_live(&mut self) -> Result<(), LedgerError> {
+        let place = Place::new(&self.path, "mark its session as live");
+        self.conn
+            .execute("UPDATE session SET live = 1 WHERE id = ?1", [self.session])
+            .map(drop)
+            .map_err(|e| place.sql(e))
     }
 
     /// Once more after giving up the reserve, when the disk was full.
@@ -189,9 +177,9 @@ fn name_the_slot(error: LedgerError, intent: &Intent) -> LedgerError {
 fn insert_intent(tx: &Transaction<'_>, session: i64, intent: &Intent) -> rusqlite::Result<usize> {
     let slot = intent.slot.as_ref();
     tx.execute(
-        "INSERT INTO dose (id, session, at_ms, elapsed_ms, trusted, line, head, reservoir, solution, kind,
-                           slot_date, slot_second, volume_ul, run_time_ms, alkalinity_meq_per_l, who, live, room)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, zeroblob(96))",
+        "INSERT INTO dose (id, session, at_ms, elapsed_ms, trusted, line, head, reservoir, solution, kind, slot_date,
+                           slot_second, volume_ul, run_time_ms, carries, destination, who, live, room)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, zeroblob(96))",
         params![
             intent.id.0,
             session,
@@ -202,13 +190,15 @@ fn insert_intent(tx: &Transaction<'_>, session: i64, intent: &Intent) -> rusqlit
             intent.head.as_str(),
             intent.reservoir.as_str(),
             intent.solution.as_str(),
-            kind_text(intent.kind),
+            word_of(&intent.kind),
             slot.map(|slot| slot.date.to_string()),
             slot.map(|slot| slot.number),
             intent.volume.as_ul(),
             intent.run_time.as_ms(),
-            intent.alkalinity.as_meq_per_l(),
-            who_text(&intent.who),
+            serde_json::to_string(&intent.carries)
+                .map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?,
+            word_of(&intent.into),
+            word_of(&intent.who),
             intent.live,
         ],
     )
@@ -227,7 +217,7 @@ fn update_outcome(
          WHERE id = ?1 AND outcome IS NULL",
         params![
             outcome.id.0,
-            end_text(outcome.end),
+            word_of(&outcome.end),
             order,
             outcome.delivered.as_ul(),
             outcome.on_time.map(Millis::as_ms),
@@ -242,132 +232,58 @@ fn update_outcome(
 }
 
 /// What the books need of the dose that was just closed.
-fn closed_dose(
-    tx: &Transaction<'_>,
-    order: i64,
-    outcome: &Outcome,
-) -> rusqlite::Result<Option<Closed>> {
-    tx.query_row(
-        "SELECT reservoir, head, run_time_ms, alkalinity_meq_per_l, volume_ul FROM dose WHERE id = ?1",
-        [outcome.id.0],
-        |row| {
-            let (run_ms, meq, volume): (i64, f64, i64) = (row.get(2)?, row.get(3)?, row.get(4)?);
-            let end = match outcome.end {
-                DoseEnd::NotStarted => Some("not-started"),
-                DoseEnd::Delivered
-                | DoseEnd::Interrupted
-                | DoseEnd::Failed
-                | DoseEnd::Uncertain => None,
-            };
-            Ok(Closed {
-                order,
-                reservoir: row.get(0)?,
-                head: row.get(1)?,
-                left_ul: outcome.reservoir_left.as_ul(),
-                run_ms: run_counted(run_ms, outcome.on_time.map(Millis::as_ms), end),
-                alkalinity_peq: peq(alkalinity_counted(meq, volume, Some(outcome.delivered.as_ul()))),
-            })
-        },
-    )
-    .optional()
+fn closed_dose(tx: &Transaction<'_>, id: i64) -> rusqlite::Result<Closed> {
+    let sql = format!("SELECT {CLOSED_COLUMNS} FROM dose WHERE id = ?1");
+    tx.query_row(&sql, [id], Closed::from_row)
 }
 
-fn insert_not_given(
+/// Writes an entry, and the marks in the running totals that are told from it.
+fn insert_entry(
     tx: &Transaction<'_>,
+    books: &mut Books,
     session: i64,
-    slot: &SlotNotGiven,
-) -> rusqlite::Result<usize> {
-    tx.execute(
-        "INSERT INTO slot_not_given (session, at_ms, elapsed_ms, trusted, line, slot_date, slot_second, due_ms,
-                                     volume_ul, kind, code, reason)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
-        params![
-            session,
-            slot.at.wall.as_millisecond(),
-            slot.at.elapsed.as_ms(),
-            slot.at.trusted,
-            slot.key.line.as_str(),
-            slot.key.date.to_string(),
-            slot.key.number,
-            slot.due.as_millisecond(),
-            slot.volume.as_ul(),
-            not_given_text(slot.kind),
-            slot.code,
-            slot.reason,
-        ],
-    )
-}
-
-fn insert_outage(
-    tx: &Transaction<'_>,
-    session: i64,
-    outage: &OutageMissed,
-) -> rusqlite::Result<usize> {
-    tx.execute(
-        "INSERT INTO outage_missed (session, at_ms, elapsed_ms, trusted, line, from_ms, until_ms, slots, volume_ul)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
-        params![
-            session,
-            outage.at.wall.as_millisecond(),
-            outage.at.elapsed.as_ms(),
-            outage.at.trusted,
-            outage.line.as_str(),
-            outage.from.as_millisecond(),
-            outage.until.as_millisecond(),
-            outage.slots,
-            outage.volume.map(crate::quantity::Volume::as_ul),
-        ],
-    )
-}
-
-fn scope_line(scope: &HoldScope) -> Option<&str> {
-    match scope {
-        HoldScope::All => None,
-        HoldScope::Line(line) => Some(line.as_str()),
+    entry: &Entry,
+) -> rusqlite::Result<()> {
+    if let Entry::Refill(refill) = entry {
+        let order = books.order.saturating_add(1);
+        books.fill(refill.reservoir.as_str(), refill.level.as_ul(), order);
+        return insert_refill(tx, session, order, refill);
     }
-}
-
-fn insert_hold(
-    tx: &Transaction<'_>,
-    session: i64,
-    hold: &Hold,
-    at: &Stamp,
-) -> rusqlite::Result<usize> {
+    let (kind, body) = kinds::parts(entry)?;
+    let at = entry.at();
     tx.execute(
-        "INSERT INTO hold (session, at_ms, elapsed_ms, trusted, line, action, since_ms, reason, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, 'set', ?6, ?7, ?8)",
+        "INSERT INTO entry (session, at_ms, elapsed_ms, trusted, kind, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
         params![
             session,
             at.wall.as_millisecond(),
             at.elapsed.as_ms(),
             at.trusted,
-            scope_line(&hold.scope),
-            hold.since.as_millisecond(),
-            hold.reason,
-            who_text(&hold.who),
+            kind,
+            body
         ],
-    )
-}
-
-fn insert_lifted(
-    tx: &Transaction<'_>,
-    session: i64,
-    scope: &HoldScope,
-    who: &Who,
-    at: &Stamp,
-) -> rusqlite::Result<usize> {
-    tx.execute(
-        "INSERT INTO hold (session, at_ms, elapsed_ms, trusted, line, action, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, 'lifted', ?6)",
-        params![
-            session,
-            at.wall.as_millisecond(),
-            at.elapsed.as_ms(),
-            at.trusted,
-            scope_line(scope),
-            who_text(who),
-        ],
-    )
+    )?;
+    match entry {
+        Entry::Reading(reading) => mark_reading(tx, books, &reading.measured),
+        Entry::Calibration(stored) => {
+            let run = books.head_run.get(stored.head.as_str()).copied();
+            put_total(tx, CALIBRATED, stored.head.as_str(), run.unwrap_or(0))
+        }
+        Entry::Arming(_) => {
+            let refills = "SELECT coalesce(max(id), 0) FROM refill";
+            let last = tx.query_row(refills, [], |row| row.get(0))?;
+            put_total(tx, ARMED, "", last)
+        }
+        Entry::Refill(_)
+        | Entry::SlotNotGiven(_)
+        | Entry::OutageMissed(_)
+        | Entry::Hold(_)
+        | Entry::Verification(_)
+        | Entry::Uptake(_)
+        | Entry::Course(_)
+        | Entry::Changeover(_)
+        | Entry::Fact(_)
+        | Entry::Note(_) => Ok(()),
+    }
 }
 
 fn insert_refill(
@@ -375,7 +291,7 @@ fn insert_refill(
     session: i64,
     order: i64,
     refill: &Refill,
-) -> rusqlite::Result<usize> {
+) -> rusqlite::Result<()> {
     tx.execute(
         "INSERT INTO refill (session, at_ms, elapsed_ms, trusted, reservoir, level_ul, before_ul, outcome_order, who, note)
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
@@ -386,70 +302,37 @@ fn insert_refill(
             refill.at.trusted,
             refill.reservoir.as_str(),
             refill.level.as_ul(),
-            refill.before.map(crate::quantity::Volume::as_ul),
+            refill.before.map(Volume::as_ul),
             order,
-            who_text(&refill.who),
+            word_of(&refill.who),
             refill.note,
         ],
     )
+    .map(drop)
 }
 
-fn insert_reading(
-    tx: &Transaction<'_>,
-    session: i64,
-    books: &Books,
-    reading: &Reading,
-) -> rusqlite::Result<usize> {
-    let (form, value, uncertainty, unit) = match reading.value {
-        ReadingValue::Alkalinity { value, uncertainty } => (
-            "value",
-            value.as_meq_per_l(),
-            Some(uncertainty.as_meq_per_l()),
-            "meq/L",
-        ),
-        ReadingValue::Concentration { value, uncertainty } => (
-            "value",
-            value.as_mg_per_l(),
-            Some(uncertainty.as_mg_per_l()),
-            "mg/L",
-        ),
-        ReadingValue::Below { limit } => ("below", limit.as_mg_per_l(), None, "mg/L"),
-    };
-    let taken_ms = reading.taken.as_millisecond();
-    let total_then = match reading.measured {
-        Quantity::Alkalinity => books
-            .alkalinity_peq
-            .saturating_sub(alkalinity_after_peq(tx, taken_ms)?),
-        Quantity::Element(_) => 0,
-    };
-    tx.execute(
-        "INSERT INTO reading (session, at_ms, elapsed_ms, trusted, measured, form, value, uncertainty, unit, method,
-                              taken_ms, alkalinity_total_peq, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
-        params![
-            session,
-            reading.at.wall.as_millisecond(),
-            reading.at.elapsed.as_ms(),
-            reading.at.trusted,
-            reading.measured.as_str(),
-            form,
-            value,
-            uncertainty,
-            unit,
-            reading.method,
-            taken_ms,
-            total_then,
-            who_text(&reading.who),
-        ],
-    )
-}
-
-/// Alkalinity of the closed doses that began at or after an instant. Those of an unsure clock count as after it, which
-/// is the side that predicts more alkalinity and so allows less.
-fn alkalinity_after_peq(tx: &Transaction<'_>, taken_ms: i64) -> rusqlite::Result<i64> {
-    let mut newest = tx.prepare(
-        "SELECT at_ms, trusted, alkalinity_meq_per_l, volume_ul, delivered_ul FROM dose ORDER BY id DESC",
+/// Marks how much of a quantity had been added when the sample of its newest reading was taken.
+fn mark_reading(tx: &Transaction<'_>, books: &Books, of: &Quantity) -> rusqlite::Result<()> {
+    let newest = entries::<Reading>(
+        tx,
+        "kind = 'reading' AND body ->> 'measured' = ?1
+         ORDER BY unixepoch(body ->> 'taken', 'subsec') DESC, id DESC LIMIT 1",
+        [of.as_str()],
     )?;
+    for (_, reading) in newest {
+        let after = added_after(tx, of, reading.taken.as_millisecond())?;
+        let total = books.added.get(of).copied().unwrap_or(0);
+        put_total(tx, READ, of.as_str(), total.saturating_sub(after))?;
+    }
+    Ok(())
+}
+
+/// What closed doses added of a quantity that began at or after an instant. Those of an unsure clock count as after it, which
+/// is the side that predicts more and so allows less.
+fn added_after(tx: &Transaction<'_>, of: &Quantity, taken_ms: i64) -> rusqlite::Result<i64> {
+    let mut newest = tx.prepare(&format!(
+        "SELECT at_ms, trusted, {CLOSED_COLUMNS} FROM dose ORDER BY id DESC"
+    ))?;
     let mut rows = newest.query([])?;
     let mut sum = 0_i64;
     while let Some(row) = rows.next()? {
@@ -457,109 +340,11 @@ fn alkalinity_after_peq(tx: &Transaction<'_>, taken_ms: i64) -> rusqlite::Result
         if trusted && at_ms < taken_ms.saturating_sub(SAMPLE_MARGIN.as_ms()) {
             break;
         }
-        let delivered: Option<i64> = row.get(4)?;
-        if delivered.is_some() && (!trusted || at_ms >= taken_ms) {
-            sum = sum.saturating_add(peq(alkalinity_counted(row.get(2)?, row.get(3)?, delivered)));
+        let closed = row.get::<_, Option<i64>>("outcome_order")?.is_some();
+        if closed && (!trusted || at_ms >= taken_ms) {
+            let added = Closed::from_row(row)?.added;
+            sum = sum.saturating_add(added.get(of).copied().unwrap_or(0));
         }
     }
     Ok(sum)
-}
-
-fn insert_uptake(tx: &Transaction<'_>, session: i64, uptake: &Uptake) -> rusqlite::Result<usize> {
-    tx.execute(
-        "INSERT INTO uptake (session, at_ms, elapsed_ms, trusted, measured, per_day, before_per_day, how, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
-        params![
-            session,
-            uptake.at.wall.as_millisecond(),
-            uptake.at.elapsed.as_ms(),
-            uptake.at.trusted,
-            uptake.of.as_str(),
-            uptake.uptake,
-            uptake.before,
-            uptake.how.as_str(),
-            who_text(&uptake.who),
-        ],
-    )
-}
-
-fn insert_course(tx: &Transaction<'_>, session: i64, course: &Course) -> rusqlite::Result<usize> {
-    tx.execute(
-        "INSERT INTO course (session, at_ms, elapsed_ms, trusted, course, line, measured, rise_per_day, extra_ul,
-                             standing_ul, first_date, days, state, note, who, kind)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
-        params![
-            session,
-            course.at.wall.as_millisecond(),
-            course.at.elapsed.as_ms(),
-            course.at.trusted,
-            course.number,
-            course.line.as_str(),
-            course.raises.as_str(),
-            course.rise_per_day,
-            course.extra.as_ul(),
-            course.standing.as_ul(),
-            course.first.to_string(),
-            course.days,
-            course.state.as_str(),
-            course.note,
-            who_text(&course.who),
-            course.kind.as_str(),
-        ],
-    )
-}
-
-fn insert_fact(tx: &Transaction<'_>, session: i64, fact: &Fact) -> rusqlite::Result<usize> {
-    tx.execute(
-        "INSERT INTO fact (session, at_ms, elapsed_ms, trusted, kind, name, value, uncertainty, text, happened_ms, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
-        params![
-            session,
-            fact.at.wall.as_millisecond(),
-            fact.at.elapsed.as_ms(),
-            fact.at.trusted,
-            fact.kind.as_str(),
-            fact.name,
-            fact.value,
-            fact.uncertainty,
-            fact.text,
-            fact.happened.as_millisecond(),
-            who_text(&fact.who),
-        ],
-    )
-}
-
-fn insert_note(tx: &Transaction<'_>, session: i64, note: &Note) -> rusqlite::Result<usize> {
-    tx.execute(
-        "INSERT INTO event (session, at_ms, elapsed_ms, trusted, code, line, text, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-        params![
-            session,
-            note.at.wall.as_millisecond(),
-            note.at.elapsed.as_ms(),
-            note.at.trusted,
-            note.code,
-            note.line.as_ref().map(crate::quantity::Name::as_str),
-            note.text,
-            who_text(&note.who),
-        ],
-    )
-}
-
-fn insert_arming(tx: &Transaction<'_>, session: i64, arming: &Arming) -> rusqlite::Result<usize> {
-    tx.execute(
-        "INSERT INTO arming (session, at_ms, elapsed_ms, trusted, action, fingerprint, hardware, sentence, refill_last, who)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, (SELECT coalesce(max(id), 0) FROM refill), ?9)",
-        params![
-            session,
-            arming.at.wall.as_millisecond(),
-            arming.at.elapsed.as_ms(),
-            arming.at.trusted,
-            if arming.armed { "armed" } else { "disarmed" },
-            arming.fingerprint,
-            arming.hardware,
-            arming.sentence,
-            who_text(&arming.who),
-        ],
-    )
 }

@@ -1,14 +1,40 @@
 //! One head's calibration: `volume = rate x time + offset`.
 
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, i64_from_f64};
 
 /// A head's metering line. The offset is what starting and stopping add (positive) or lose (negative) once a run.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Numbers", into = "Numbers")]
 pub struct Calibration {
     rate: FlowRate,
     offset: Volume,
+}
+
+/// A calibration as it is written.
+#[derive(Serialize, Deserialize)]
+struct Numbers {
+    #[serde(rename = "rate_ml_per_min")]
+    rate: FlowRate,
+    #[serde(rename = "offset_ul")]
+    offset: Volume,
+}
+
+impl From<Calibration> for Numbers {
+    fn from(calibration: Calibration) -> Self {
+        let Calibration { rate, offset } = calibration;
+        Self { rate, offset }
+    }
+}
+
+impl TryFrom<Numbers> for Calibration {
+    type Error = CalibrationError;
+
+    fn try_from(numbers: Numbers) -> Result<Self, CalibrationError> {
+        Self::new(numbers.rate, numbers.offset)
+    }
 }
 
 /// Why a rate and an offset are no calibration, or a volume cannot be metered by it.

@@ -4,6 +4,8 @@
 //! scatter of doses and the uncertainty of the line. Nothing here is silently rounded into range: a dose outside
 //! the calibrated range or below the tolerance is refused.
 
+use serde::{Deserialize, Serialize};
+
 use super::calibration::{Calibration, CalibrationError};
 use super::fit::CalibrationFit;
 use super::refusal::DoseRefusal;
@@ -21,13 +23,17 @@ pub struct MeteredDose {
 }
 
 /// What a calibration covers, for the plan check: three numbers that are kept with the calibration.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct MeteringLimits {
     /// Shortest run that was calibrated.
+    #[serde(rename = "run_min_ms")]
     pub run_min: Millis,
     /// Longest run that is covered.
+    #[serde(rename = "run_max_ms")]
     pub run_max: Millis,
     /// Smallest dose that meets the tolerance.
+    #[serde(rename = "dose_min_ul")]
     pub dose_min: Volume,
     pub tolerance_percent: f64,
 }

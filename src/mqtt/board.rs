@@ -109,30 +109,31 @@ impl Board {
     }
 }
 
-/// A message without what drifts by itself: its time, ages, predictions, and words whose code stands beside them.
+/// A message without what drifts by itself: its time, ages, predictions, and words whose code or time stands beside them.
 fn essence(message: &Value) -> Value {
+    let mut settled = settled(message);
+    if let Some(map) = settled.as_object_mut() {
+        map.remove("at");
+    }
+    settled
+}
+
+fn settled(message: &Value) -> Value {
     match message {
         Value::Object(map) => Value::Object(
             map.iter()
                 .filter(|(key, _)| !drifts(key))
-                .map(|(key, value)| (key.clone(), essence(value)))
+                .map(|(key, value)| (key.clone(), settled(value)))
                 .collect(),
         ),
-        Value::Array(items) => Value::Array(items.iter().map(essence).collect()),
+        Value::Array(items) => Value::Array(items.iter().map(settled).collect()),
         Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => message.clone(),
     }
 }
 
 fn drifts(key: &str) -> bool {
-    const DRIFTING: [&str; 6] = [
-        "at",
-        "so_far_ml",
-        "days_left",
-        "reason",
-        "text",
-        "allowance_reason",
-    ];
-    DRIFTING.contains(&key) || key.ends_with("_age_s") || key.starts_with("predicted_")
+    const DRIFTING: [&str; 4] = ["so_far_ml", "days_left", "text", "allowed_because"];
+    DRIFTING.contains(&key) || key.ends_with("age_s") || key.starts_with("predicted_")
 }
 
 #[cfg(test)]
@@ -183,6 +184,18 @@ mod tests {
             1,
             "a real change goes out at once"
         );
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_new_time_of_the_next_dose_is_news() {
+        let mut board = Board::default();
+        let next =
+            |n: u64, at: u64| json!({ "at": n, "next_slot": { "at": at, "volume_ml": 1.0 } });
+        for (n, at, sends) in [(0, 7, 1), (2, 7, 0), (4, 8, 1)] {
+            board.set("t".to_owned(), &next(n, at), REFRESH, Instant::now());
+            assert_eq!(sent(&mut board, Instant::now()).len(), sends, "second {n}");
+            tokio::time::advance(Duration::from_secs(2)).await;
+        }
     }
 
     #[tokio::test(start_paused = true)]

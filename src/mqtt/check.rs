@@ -83,7 +83,7 @@ pub async fn check(settings: &Settings, machine_id: &str) -> Report {
         .await
     {
         Ok(()) => {
-            let how = if settings.tls.is_some() {
+            let how = if settings.broker.tls.is_some() {
                 "encrypted, certificate checked"
             } else {
                 "not encrypted"
@@ -110,7 +110,7 @@ pub async fn check(settings: &Settings, machine_id: &str) -> Report {
 }
 
 async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
-    match &settings.credential_file {
+    match &settings.broker.credential_file {
         None => report.add(
             "credentials",
             Verdict::Note,
@@ -132,16 +132,16 @@ async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
             }
         },
     }
-    if settings.tls.is_none() && !settings.is_loopback() {
+    if settings.broker.tls.is_none() && !settings.broker.is_loopback() {
         report.add(
             "network",
             Verdict::Note,
             "everything goes over the network unencrypted, a password too; see mqtt.tls",
         );
     }
-    let host = settings.host.trim_matches(['[', ']']);
-    let place = format!("{}:{}", settings.host, settings.port);
-    match timeout(STEP, TcpStream::connect((host, settings.port))).await {
+    let host = settings.broker.host.trim_matches(['[', ']']);
+    let place = format!("{}:{}", settings.broker.host, settings.broker.port);
+    match timeout(STEP, TcpStream::connect((host, settings.broker.port))).await {
         Ok(Ok(_)) => {
             report.add(
                 "network",
@@ -308,7 +308,7 @@ impl Probe {
         settings: &Settings,
         report: &mut Report,
     ) {
-        if settings.discovery && self.subscribe(description).await {
+        if settings.broker.discovery && self.subscribe(description).await {
             match self.message(description, MAYBE).await {
                 Ok((_, payload)) => report.add(
                     "discovery",

@@ -13,7 +13,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
-use serde_json::Value;
+use serde_json::{Value, json};
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::{JoinHandle, JoinSet};
 use tokio::time::{Instant, sleep_until, timeout};
@@ -23,12 +23,13 @@ use super::board::Board;
 use super::connection::{Fault, FaultKind};
 use super::desk::{Answered, Desk, Waiting};
 use super::health::Health;
-use super::payload::{availability, messages};
+use super::payload::{Availability, Presence, messages};
 use super::session::{End, Session};
 use super::settings::Settings;
 use super::topics::Topics;
-use super::{Clock, EventLine, Identity, RemoteCommand, Snapshot};
-use crate::engine::Denial;
+use super::{Clock, EventLine, Identity, RemoteCommand};
+use crate::config::Mode;
+use crate::engine::{Denial, HoldStatus, Status};
 use crate::quantity::Millis;
 
 /// Events kept while nobody listens; older ones are dropped and counted, they are in the ledger.
@@ -44,7 +45,7 @@ const LOG_EVERY: Millis = Millis::from_mins(1);
 /// What the shell gives.
 pub struct Seams {
     /// The newest snapshot; nothing is published before the first.
-    pub state: watch::Receiver<Option<Arc<Snapshot>>>,
+    pub state: watch::Receiver<Option<Arc<Status>>>,
     /// New lines of the journal.
     pub events: broadcast::Receiver<Arc<EventLine>>,
     pub commands: mpsc::Sender<RemoteCommand>,
@@ -78,7 +79,7 @@ impl Running {
 }
 
 /// Starts the client task. Must be called within a tokio runtime.
-pub fn spawn(settings: Settings, identity: Identity, seams: Seams) -> Running {
+pub fn spawn(settings: Settings, identity: &Identity, seams: Seams) -> Running {
     let (health_tx, health) = watch::channel(Health::default());
     let (stop, stopped) = oneshot::channel();
     let worker = Worker::new(settings, identity, seams, health_tx);
@@ -92,12 +93,11 @@ pub fn spawn(settings: Settings, identity: Identity, seams: Seams) -> Running {
 /// What outlives a connection.
 pub(super) struct Worker {
     pub(super) settings: Arc<Settings>,
-    pub(super) identity: Identity,
     pub(super) topics: Topics,
     pub(super) instance: String,
     pub(super) board: Board,
     pub(super) desk: Desk,
-    pub(super) state: watch::Receiver<Option<Arc<Snapshot>>>,
+    pub(super) state: watch::Receiver<Option<Arc<Status>>>,
     pub(super) events: broadcast::Receiver<Arc<EventLine>>,
     pub(super) event_queue: VecDeque<Arc<EventLine>>,
     pub(super) events_dropped: u64,
@@ -119,7 +119,7 @@ pub(super) struct Worker {
 impl Worker {
     fn new(
         settings: Settings,
-        identity: Identity,
+        identity: &Identity,
         seams: Seams,
         health: watch::Sender<Health>,
     ) -> Self {
@@ -154,7 +154,6 @@ impl Worker {
             logged_at: None,
             unlogged: 0,
             settings,
-            identity,
             topics,
         }
     }
@@ -278,19 +277,17 @@ impl Worker {
         }
     }
 
-    pub(super) fn snapshot(&mut self) -> Option<Arc<Snapshot>> {
+    pub(super) fn snapshot(&mut self) -> Option<Arc<Status>> {
         self.state.borrow_and_update().clone()
     }
 
     /// Puts the newest state on the board. Gives back state topics that are no longer ours.
-    pub(super) fn refresh(&mut self, snapshot: &Snapshot) -> Vec<String> {
-        let status = &snapshot.status;
-        let holds = status.holds.iter().map(|h| h.scope.clone()).collect();
-        self.desk
-            .observe(status.live, status.clock_unsure.is_none(), holds);
+    pub(super) fn refresh(&mut self, status: &Status) -> Vec<String> {
+        let holds = status.holds.iter().map(HoldStatus::scope).collect();
+        self.desk.observe(status.mode, status.clock.trusted, holds);
         let now = Instant::now();
         let controller = self.topics.of("controller");
-        let all = messages(snapshot, &self.identity, &self.topics);
+        let all = messages(status, &self.topics);
         let gone = self
             .board
             .retain(|t| all.iter().any(|(topic, _)| topic == t));
@@ -305,9 +302,27 @@ impl Worker {
         gone
     }
 
+    pub(super) fn mode(&self) -> Mode {
+        self.state
+            .borrow()
+            .as_ref()
+            .map_or(Mode::DryRun, |s| s.mode)
+    }
+
     pub(super) fn availability(&self, online: bool) -> String {
-        let live = self.state.borrow().as_ref().is_some_and(|s| s.status.live);
-        availability(online, live, &self.instance).to_string()
+        let state = if online {
+            Presence::Online
+        } else {
+            Presence::Offline
+        };
+        let mode = self.mode();
+        let instance = &self.instance;
+        json!(Availability {
+            state,
+            mode,
+            instance
+        })
+        .to_string()
     }
 
     /// Queues an event; the oldest goes when there are too many. `false` when no more can come.
@@ -386,8 +401,8 @@ impl Worker {
             h.since = Some(now.wall);
         });
         tracing::info!(
-            broker = self.settings.host,
-            port = self.settings.port,
+            broker = self.settings.broker.host,
+            port = self.settings.broker.port,
             failures_not_logged = std::mem::take(&mut self.unlogged),
             "MQTT connected"
         );

@@ -6,9 +6,9 @@ use jiff::Timestamp;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
-use super::settings::RemoteKind;
 use crate::chemistry::Element;
 use crate::chemistry::Quantity;
+use crate::config::RemoteKind;
 use crate::engine::{Command, Denial, NewReading};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume};
 use crate::record::{DoseKind, HoldScope, ReadingValue};

@@ -14,7 +14,8 @@ use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 
 use super::credentials::Credentials;
-use super::settings::{Settings, Tls};
+use super::settings::Settings;
+use crate::config::Tls;
 
 /// Longest message that is read; a longer one ends the connection.
 const INCOMING_BYTES_MAX: usize = 2 * 1024 * 1024;
@@ -87,9 +88,9 @@ impl Connection {
         network.set_tcp_nodelay(true);
         events.set_network_options(network);
         let (tx, reports) = mpsc::channel(REPORTS_MAX);
-        let patience = settings.keep_alive.saturating_add(WATCHDOG);
-        let host = format!("{}:{}", settings.host, settings.port);
-        let encrypted = settings.tls.is_some();
+        let patience = settings.broker.keep_alive.saturating_add(WATCHDOG);
+        let host = format!("{}:{}", settings.broker.host, settings.broker.port);
+        let encrypted = settings.broker.tls.is_some();
         let mut poller = JoinSet::new();
         poller.spawn(async move { poll(&mut events, &tx, patience, &host, encrypted).await });
         Ok(Self {
@@ -128,9 +129,12 @@ fn options(
     client_id: &str,
     will: Option<LastWill>,
 ) -> Result<MqttOptions, Fault> {
-    let broker = (settings.host.trim_matches(['[', ']']), settings.port);
+    let broker = (
+        settings.broker.host.trim_matches(['[', ']']),
+        settings.broker.port,
+    );
     let mut options = MqttOptions::new(client_id, broker);
-    options.set_keep_alive(u16::try_from(settings.keep_alive.as_secs()).unwrap_or(20));
+    options.set_keep_alive(u16::try_from(settings.broker.keep_alive.as_secs()).unwrap_or(20));
     // A kept session would deliver commands that are hours old.
     options.set_clean_session(true);
     options.set_inflight(IN_FLIGHT_MAX);
@@ -138,12 +142,12 @@ fn options(
     if let Some(will) = will {
         options.set_last_will(will);
     }
-    if let Some(path) = &settings.credential_file {
+    if let Some(path) = &settings.broker.credential_file {
         let found =
             Credentials::read(path).map_err(|e| Fault::new(FaultKind::Refused, e.to_string()))?;
         options.set_credentials(found.user, found.password);
     }
-    if let Some(tls) = &settings.tls {
+    if let Some(tls) = &settings.broker.tls {
         options.set_transport(Transport::Tls(tls_configuration(tls)?));
     }
     Ok(options)

@@ -14,9 +14,10 @@ use serde_json::{Value, json};
 use tokio::sync::{mpsc, oneshot};
 
 use super::command::{Parsed, id_of, parse};
-use super::payload::{ml, mode, num};
-use super::settings::{RemoteKind, Settings};
+use super::payload::Reply;
+use super::settings::Settings;
 use super::{Clock, RemoteCommand};
+use crate::config::{Mode, RemoteKind};
 use crate::engine::{Answer, Command, Denial, Now};
 use crate::quantity::Millis;
 use crate::record::HoldScope;
@@ -88,7 +89,7 @@ pub(super) struct Desk {
     allowance_at: Millis,
     suppressed: u64,
     refused: u64,
-    live: bool,
+    mode: Mode,
     clock_trusted: bool,
 }
 
@@ -113,14 +114,14 @@ impl Desk {
             allowance_at: now.elapsed,
             suppressed: 0,
             refused: 0,
-            live: false,
+            mode: Mode::DryRun,
             clock_trusted: false,
         }
     }
 
     /// Takes over what a snapshot says about mode, clock and holds.
-    pub(super) fn observe(&mut self, live: bool, clock_trusted: bool, holds: BTreeSet<HoldScope>) {
-        self.live = live;
+    pub(super) fn observe(&mut self, mode: Mode, clock_trusted: bool, holds: BTreeSet<HoldScope>) {
+        self.mode = mode;
         self.clock_trusted = clock_trusted;
         self.holds_in_force = holds;
     }
@@ -215,7 +216,7 @@ impl Desk {
                 "a command that the broker had kept is never obeyed; send commands without the retain flag",
             ));
         }
-        if !self.settings.commands.contains(&kind) {
+        if !self.settings.broker.commands.contains(&kind) {
             return Err(Denial::new(
                 "not-allowed",
                 format!(
@@ -253,8 +254,9 @@ impl Desk {
                 .as_millisecond()
                 .saturating_sub(sent.as_millisecond()),
         );
-        let limit =
-            Millis::new(i64::try_from(self.settings.command_age_max.as_millis()).unwrap_or(0));
+        let limit = Millis::new(
+            i64::try_from(self.settings.broker.command_age_max.as_millis()).unwrap_or(0),
+        );
         if age > limit {
             return Err(Denial::new(
                 "stale",
@@ -339,7 +341,7 @@ impl Desk {
         while self.ids.len() >= IDS_MAX {
             self.ids.pop_front();
         }
-        let age_max = i64::try_from(self.settings.command_age_max.as_millis()).unwrap_or(0);
+        let age_max = i64::try_from(self.settings.broker.command_age_max.as_millis()).unwrap_or(0);
         let until = now.elapsed.plus(Millis::new(age_max)).plus(AHEAD_MAX);
         self.ids.push_back((id, until));
     }
@@ -378,21 +380,27 @@ impl Desk {
             Ok(answer) => (None, words(answer)),
             Err(denial) => (Some(denial.code.as_str()), denial.text.clone()),
         };
-        let mut out = json!({
-            "mode": mode(self.live),
-            "id": id,
-            "command": kind.as_str(),
-            "accepted": answer.is_ok(),
-            "code": code,
-            "text": text,
-            "token": null, "line": null, "solution": null, "caustic": null, "volume_ml": null,
-            "run_time_s": null, "unusual": null, "dose": null,
-            "suppressed": std::mem::take(&mut self.suppressed),
-        });
-        if let (Ok(answer), Some(map)) = (answer, out.as_object_mut()) {
-            map.extend(details(answer));
+        let mut reply = Reply {
+            mode: self.mode,
+            id: id.map(str::to_owned),
+            command: kind.as_str().to_owned(),
+            accepted: answer.is_ok(),
+            code: code.map(str::to_owned),
+            text,
+            token: None,
+            line: None,
+            solution: None,
+            caustic: None,
+            volume: None,
+            run_time_s: None,
+            unusual: None,
+            dose: None,
+            suppressed: std::mem::take(&mut self.suppressed),
+        };
+        if let Ok(answer) = answer {
+            details(answer, &mut reply);
         }
-        out
+        json!(reply)
     }
 }
 
@@ -445,9 +453,9 @@ fn words(answer: &Answer) -> String {
     }
 }
 
-fn details(answer: &Answer) -> Vec<(String, Value)> {
-    let rows = match answer {
-        Answer::Done { .. } => Vec::new(),
+fn details(answer: &Answer, reply: &mut Reply) {
+    match answer {
+        Answer::Done { .. } => {}
         Answer::DosePrepared {
             token,
             line,
@@ -457,29 +465,27 @@ fn details(answer: &Answer) -> Vec<(String, Value)> {
             run_time,
             unusual,
             ..
-        } => vec![
-            // As text: not every JSON reader keeps 64 bits of a number.
-            ("token", json!(token.to_string())),
-            ("line", json!(line.as_str())),
-            ("solution", json!(solution.as_str())),
-            ("caustic", json!(caustic)),
-            ("volume_ml", ml(*volume)),
-            ("run_time_s", num(run_time.as_secs(), 3)),
-            ("unusual", json!(unusual)),
-        ],
+        } => {
+            reply.token = Some(token.to_string());
+            reply.line = Some(line.clone());
+            reply.solution = Some(solution.clone());
+            reply.caustic = Some(*caustic);
+            reply.volume = Some(*volume);
+            reply.run_time_s = Some(run_time.as_secs());
+            reply.unusual = Some(*unusual);
+        }
         Answer::DoseStarted {
             id,
             line,
             volume,
             run_time,
-        } => vec![
-            ("dose", json!(id.0)),
-            ("line", json!(line.as_str())),
-            ("volume_ml", ml(*volume)),
-            ("run_time_s", num(run_time.as_secs(), 3)),
-        ],
-    };
-    rows.into_iter().map(|(k, v)| (k.to_owned(), v)).collect()
+        } => {
+            reply.dose = Some(id.0);
+            reply.line = Some(line.clone());
+            reply.volume = Some(*volume);
+            reply.run_time_s = Some(run_time.as_secs());
+        }
+    }
 }
 
 #[cfg(test)]
@@ -501,11 +507,11 @@ mod tests {
         let now = Arc::new(Mutex::new(begin));
         let read = Arc::clone(&now);
         let mut settings = Settings::new("localhost", 1883);
-        settings.commands = commands.iter().copied().collect();
+        settings.broker.commands = commands.iter().copied().collect();
         let (tx, core) = mpsc::channel(64);
         let clock: Clock = Arc::new(move || *read.lock().unwrap());
         let mut desk = Desk::new(Arc::new(settings), clock, tx);
-        desk.observe(false, true, BTreeSet::new());
+        desk.observe(Mode::DryRun, true, BTreeSet::new());
         let mut bench = Bench { desk, now, core };
         bench.pass(60);
         bench
@@ -637,7 +643,7 @@ mod tests {
     #[test]
     fn with_an_untrusted_clock_only_a_hold_is_obeyed() {
         let mut b = bench(&ALL);
-        b.desk.observe(false, false, BTreeSet::new());
+        b.desk.observe(Mode::DryRun, false, BTreeSet::new());
         assert_eq!(b.resume("a", 0).unwrap_err(), "clock-unsure");
         let old = format!(r#"{{"sent":"{}"}}"#, b.sent(99_999));
         assert!(taken(b.send(RemoteKind::Hold, &old, false)).is_ok());
@@ -691,12 +697,12 @@ mod tests {
         assert!(taken(b.send(RemoteKind::Hold, r#"{"line":"alk"}"#, false)).is_ok());
         b.finish(first);
         b.desk
-            .observe(false, true, BTreeSet::from([HoldScope::All]));
+            .observe(Mode::DryRun, true, BTreeSet::from([HoldScope::All]));
         assert_eq!(
             taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(),
             "under-way"
         );
-        b.desk.observe(false, true, BTreeSet::new());
+        b.desk.observe(Mode::DryRun, true, BTreeSet::new());
         assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
     }
 

@@ -9,40 +9,26 @@ use super::entity::{
     Allowed, DAYS, DKH, Entity, INSTANT, PLAIN_BINARY, PLAIN_ML, PROBLEM, RATE, RUNNING, SAFETY,
     STORAGE, TEXT, VOLUME_INCREASING, WORDS,
 };
-use super::settings::{RemoteKind, Settings};
+use super::settings::Settings;
 use super::topics::Topics;
-use super::{Identity, Snapshot};
-use crate::engine::LineState;
+use crate::config::RemoteKind;
+use crate::engine::{LineState, LineStatus, Status};
 use crate::quantity::Name;
 
 /// Hubs refuse a state of more than 255 characters.
 const TEXT_TEMPLATE_CHARS: usize = 250;
 
-/// Every state that a line can have; a hub refuses one that is not listed.
-const LINE_STATES: [LineState; 5] = [
-    LineState::Dosing,
-    LineState::Waiting,
-    LineState::Held,
-    LineState::Blocked,
-    LineState::Unplanned,
-];
-
 /// The discovery message: this controller as hubs see it.
-pub fn description(
-    snapshot: &Snapshot,
-    identity: &Identity,
-    settings: &Settings,
-    topics: &Topics,
-) -> Value {
+pub fn description(status: &Status, settings: &Settings, topics: &Topics) -> Value {
     let device_id = format!("dosewright_{}", topics.id());
     let mut entities = controller_entities(settings, topics);
-    for line in &snapshot.status.lines {
-        line_entities(&line.name, snapshot, settings, topics, &mut entities);
+    for line in &status.lines {
+        line_entities(line, settings, topics, &mut entities);
     }
-    for bottle in &snapshot.status.reservoirs {
+    for bottle in &status.reservoirs {
         reservoir_entities(&bottle.name, topics, &mut entities);
     }
-    for head in &snapshot.status.heads {
+    for head in &status.heads {
         head_entities(&head.name, topics, &mut entities);
     }
     let components: Map<String, Value> = entities
@@ -52,12 +38,12 @@ pub fn description(
     json!({
         "device": {
             "identifiers": [device_id],
-            "name": identity.name.as_str(),
+            "name": status.name,
             "model": "dosewright",
-            "sw_version": identity.version,
+            "sw_version": status.daemon.version,
             "serial_number": topics.id(),
         },
-        "origin": { "name": "dosewright", "sw_version": identity.version },
+        "origin": { "name": "dosewright", "sw_version": status.daemon.version },
         "availability": [{ "topic": topics.status(), "value_template": "{{ value_json.state }}" }],
         "qos": 1,
         "components": components,
@@ -80,84 +66,84 @@ pub(super) fn removal(old: &Value, new: &Value) -> Option<Value> {
     removed.then_some(message)
 }
 
-/// Entities of the controller as a whole: key, name, kind, and what they read.
-const STATES: [(&str, &str, Allowed, &str); 7] = [
-    (
-        "dry_run",
-        "Dry run",
-        PLAIN_BINARY,
-        "value_json.mode == 'dry-run'",
-    ),
-    ("held", "On hold", PROBLEM, "value_json.held"),
-    (
-        "alarm",
-        "Alarm",
-        PROBLEM,
-        "value_json.alarms_active + value_json.alarms_unacknowledged > 0",
-    ),
-    (
-        "clock",
-        "Clock not trusted",
-        PROBLEM,
-        "not value_json.clock_trusted",
-    ),
-    (
-        "ledger",
-        "Ledger not writable",
-        PROBLEM,
-        "not value_json.ledger_ok",
-    ),
-    (
-        "inputs",
-        "Contact unsafe",
-        SAFETY,
-        "value_json.inputs | rejectattr('safe') | list | count > 0",
-    ),
-    ("next_dose", "Next dose", INSTANT, "next_dose_at"),
-];
-/// Entities of the water, likewise.
-const WATER: [(&str, &str, Allowed, &str); 5] = [
-    ("alkalinity", "Alkalinity reading", DKH, "alkalinity_dkh"),
-    (
-        "alkalinity_taken",
-        "Alkalinity reading taken",
-        INSTANT,
-        "alkalinity_taken_at",
-    ),
-    ("predicted", "Alkalinity predicted", DKH, "predicted_dkh"),
-    (
-        "predicted_low",
-        "Alkalinity predicted, low",
-        DKH,
-        "predicted_low_dkh",
-    ),
-    (
-        "predicted_high",
-        "Alkalinity predicted, high",
-        DKH,
-        "predicted_high_dkh",
-    ),
-];
+/// Entities of the controller as a whole and of the water: topic, key, name, kind, and template.
+fn states() -> [(&'static str, &'static str, &'static str, Allowed, String); 12] {
+    let problem = |key, name, condition| ("controller", key, name, PROBLEM, on_off(condition));
+    let dkh = |key, name, template| ("water", key, name, DKH, template);
+    [
+        (
+            "controller",
+            "dry_run",
+            "Dry run",
+            PLAIN_BINARY,
+            on_off("value_json.mode == 'dry-run'"),
+        ),
+        problem("held", "On hold", "value_json.held"),
+        (
+            "alarms",
+            "alarm",
+            "Alarm",
+            PROBLEM,
+            on_off("value_json.alarms | count > 0"),
+        ),
+        problem("clock", "Clock not trusted", "not value_json.clock.trusted"),
+        problem(
+            "ledger",
+            "Ledger not writable",
+            "not value_json.ledger.writable",
+        ),
+        (
+            "controller",
+            "inputs",
+            "Contact unsafe",
+            SAFETY,
+            on_off("value_json.inputs | rejectattr('safe') | list | count > 0"),
+        ),
+        (
+            "controller",
+            "next_dose",
+            "Next dose",
+            INSTANT,
+            inner("next_dose", "at"),
+        ),
+        dkh(
+            "alkalinity",
+            "Alkalinity reading",
+            inner("alkalinity", "value_dkh"),
+        ),
+        (
+            "water",
+            "alkalinity_taken",
+            "Alkalinity reading taken",
+            INSTANT,
+            inner("alkalinity", "taken"),
+        ),
+        dkh("predicted", "Alkalinity predicted", value("predicted_dkh")),
+        dkh(
+            "predicted_low",
+            "Alkalinity predicted, low",
+            value("predicted_low_dkh"),
+        ),
+        dkh(
+            "predicted_high",
+            "Alkalinity predicted, high",
+            value("predicted_high_dkh"),
+        ),
+    ]
+}
 
 fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
     let mut out = Vec::new();
-    for (topic, rows) in [("controller", &STATES[..]), ("water", &WATER[..])] {
-        for (key, name, kind, reads) in rows {
-            let template = if kind.platform == "binary_sensor" {
-                on_off(reads)
-            } else {
-                value(reads)
-            };
-            let topic = topics.of(topic);
-            let entity = Entity::shows((*key).to_owned(), name, *kind, &topic, &template);
-            out.push(if *kind == DKH {
-                entity.with("suggested_display_precision", json!(2))
-            } else {
-                entity
-            });
-        }
+    for (topic, key, name, kind, template) in states() {
+        let topic = topics.of(topic);
+        let entity = Entity::shows(key.to_owned(), name, kind, &topic, &template);
+        out.push(if kind == DKH {
+            entity.with("suggested_display_precision", json!(2))
+        } else {
+            entity
+        });
     }
-    let allowed = |kind| settings.commands.contains(&kind);
+    let allowed = |kind| settings.broker.commands.contains(&kind);
     if allowed(RemoteKind::Hold) {
         out.push(press(
             "hold",
@@ -188,13 +174,8 @@ fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
     out
 }
 
-fn line_entities(
-    name: &Name,
-    snapshot: &Snapshot,
-    settings: &Settings,
-    topics: &Topics,
-    out: &mut Vec<Entity>,
-) {
+fn line_entities(line: &LineStatus, settings: &Settings, topics: &Topics, out: &mut Vec<Entity>) {
+    let name = &line.name;
     let topic = topics.of(&format!("line/{name}"));
     let show = |part: &str, words: &str, what, template: &str| {
         Entity::shows(
@@ -211,12 +192,12 @@ fn line_entities(
         "today",
         "dosed today",
         VOLUME_INCREASING,
-        &value("today_ml"),
+        &value("delivered_today_ml"),
     );
-    let states: Vec<&str> = LINE_STATES.iter().map(|s| s.as_str()).collect();
+    let states: Vec<&str> = LineState::ALL.iter().map(|s| s.as_str()).collect();
     out.extend([
         today,
-        show("24h", "dosed in 24 h", PLAIN_ML, &value("last_24h_ml")),
+        show("24h", "dosed in 24 h", PLAIN_ML, &value("delivered_24h_ml")),
         show(
             "plan",
             "planned a day",
@@ -237,18 +218,18 @@ fn line_entities(
             &on_off("value_json.state == 'dosing'"),
         ),
         show("reason", "why not dosing", TEXT, &text("reason")).diagnostic(),
-        show("last_dose", "last dose", INSTANT, &value("last_dose_at")),
-        show("next_slot", "next slot", INSTANT, &value("next_slot_at")),
+        show("last_dose", "last dose", INSTANT, &inner("last_dose", "at")),
+        show("next_slot", "next slot", INSTANT, &inner("next_slot", "at")),
     ]);
-    if snapshot.delivered_lifetime.contains_key(name) {
+    if line.delivered_lifetime.is_some() {
         out.push(show(
             "lifetime",
             "dosed in all",
             VOLUME_INCREASING,
-            &value("lifetime_ml"),
+            &value("delivered_lifetime_ml"),
         ));
     }
-    if settings.commands.contains(&RemoteKind::Hold) {
+    if settings.broker.commands.contains(&RemoteKind::Hold) {
         let more = format!(",\"line\":\"{name}\"");
         out.push(press(
             &format!("line_{name}_hold"),
@@ -324,8 +305,17 @@ fn value(key: &str) -> String {
     told(&format!("value_json.{key}"))
 }
 
-fn text(key: &str) -> String {
-    told(&format!("(value_json.{key} or '')[:{TEXT_TEMPLATE_CHARS}]"))
+/// A key of a part that may be null.
+fn inner(part: &str, key: &str) -> String {
+    told(&format!(
+        "value_json.{part}.{key} if value_json.{part} else none"
+    ))
+}
+
+fn text(part: &str) -> String {
+    told(&format!(
+        "(value_json.{part}.text if value_json.{part} else '')[:{TEXT_TEMPLATE_CHARS}]"
+    ))
 }
 
 fn on_off(condition: &str) -> String {

@@ -25,15 +25,11 @@ mod session;
 mod settings;
 mod topics;
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use jiff::Timestamp;
 use tokio::sync::oneshot;
 
-use crate::engine::{Answer, Command, Denial, Now, Status};
-use crate::quantity::{Name, Volume};
-use crate::record::Reading;
+use crate::engine::{Answer, Command, Denial, Now};
 
 pub use check::{Finding, Report, Verdict, check};
 pub use client::{Running, Seams, spawn};
@@ -41,11 +37,9 @@ pub use credentials::{Credentials, CredentialsError};
 pub use discovery::description;
 pub use entity::{ALLOWED, Allowed, TABLE_SOURCE};
 pub use health::Health;
-pub use payload::messages;
+pub use payload::{EventLine, messages};
 pub use schema::schema;
-pub use settings::{
-    Defect, RawDiscovery, RawMqtt, RawTls, RemoteKind, Settings, Severity, Timing, Tls,
-};
+pub use settings::{Settings, Timing};
 pub use topics::Topics;
 
 /// Who this controller is.
@@ -53,39 +47,8 @@ pub use topics::Topics;
 pub struct Identity {
     /// The machine's own id (`/etc/machine-id`). It is not published; the controller's id is worked out from it.
     pub machine_id: String,
-    /// The controller's name, as displays show it.
-    pub name: Name,
-    pub version: String,
     /// Any number that differs from process to process: it spreads reconnects and tells two instances apart.
     pub seed: u64,
-}
-
-/// Everything that is published, at one moment.
-#[derive(Debug, Clone)]
-pub struct Snapshot {
-    pub status: Status,
-    /// Whether the owner has accepted the cautions for this hardware.
-    pub armed: bool,
-    /// Fingerprint of the configuration in force.
-    pub fingerprint: String,
-    /// First instant of the present local day, at which the daily volumes began at zero; `None` when the clock is unsure.
-    pub day_began: Option<Timestamp>,
-    /// Volume that each line has delivered over the life of the ledger; a line that is missing is published as unknown.
-    pub delivered_lifetime: BTreeMap<Name, Volume>,
-    /// The last reading of each quantity.
-    pub readings: Vec<Reading>,
-}
-
-/// One line of the journal.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct EventLine {
-    /// Its number; the same event always has the same one.
-    pub id: i64,
-    pub at: Timestamp,
-    pub code: String,
-    pub line: Option<Name>,
-    pub text: String,
-    pub who: String,
 }
 
 /// A command that passed every check here, for the engine to judge.

@@ -7,18 +7,18 @@ use rumqttc::{
     Event, Outgoing, Packet, Publish, PublishOptions, QoS, SubscribeFilterInput,
     ValidatedTopicFilter,
 };
-use serde_json::Value;
+use serde_json::{Value, json};
 use tokio::sync::oneshot;
 use tokio::time::{Duration, Instant, sleep_until};
 
-use super::Snapshot;
 use super::board::PAYLOAD_BYTES_MAX;
 use super::client::Worker;
 use super::connection::{Connection, Fault, FaultKind, will};
 use super::desk::{Outcome, Received};
 use super::discovery::{description, removal};
-use super::payload::event;
-use super::settings::RemoteKind;
+use super::payload::EventMessage;
+use crate::config::RemoteKind;
+use crate::engine::Status;
 
 /// State is rebuilt no oftener than this, however often the engine moves.
 const REBUILD_EVERY: Duration = Duration::from_millis(100);
@@ -366,7 +366,7 @@ impl<'a> Session<'a> {
         for topic in std::mem::take(&mut self.leftovers) {
             self.outbox.push_back((topic, String::new()));
         }
-        if !self.worker.settings.discovery && self.old_description.take().is_some() {
+        if !self.worker.settings.broker.discovery && self.old_description.take().is_some() {
             let topic = self.worker.topics.discovery().to_owned();
             self.outbox.push_back((topic, String::new()));
         }
@@ -382,7 +382,7 @@ impl<'a> Session<'a> {
 
     /// Describes us to hubs, when something about the description has changed.
     fn describe(&mut self) {
-        if !self.worker.settings.discovery {
+        if !self.worker.settings.broker.discovery {
             return;
         }
         let Some(snapshot) = self.worker.state.borrow().clone() else {
@@ -394,12 +394,7 @@ impl<'a> Session<'a> {
         }
         self.described = Some(key);
         let worker = &self.worker;
-        let new = description(
-            &snapshot,
-            &worker.identity,
-            &worker.settings,
-            &worker.topics,
-        );
+        let new = description(&snapshot, &worker.settings, &worker.topics);
         let topic = worker.topics.discovery().to_owned();
         if let Some(message) = self
             .old_description
@@ -421,7 +416,7 @@ impl<'a> Session<'a> {
             }
             self.worker.replies.pop_front();
         }
-        self.pump_board(self.worker.settings.publish_interval, now);
+        self.pump_board(self.worker.settings.broker.publish_interval, now);
         if self.stage == Stage::Greeting && !self.worker.board.is_dirty() {
             let payload = self.worker.availability(true);
             if !self.publish(&self.worker.topics.status(), &payload, true) {
@@ -455,14 +450,14 @@ impl<'a> Session<'a> {
     }
 
     fn pump_events(&mut self) {
-        let live = self
-            .worker
-            .state
-            .borrow()
-            .as_ref()
-            .is_some_and(|s| s.status.live);
+        let mode = self.worker.mode();
         while let Some(line) = self.worker.event_queue.front() {
-            let payload = event(line, live, self.worker.events_dropped).to_string();
+            let message = EventMessage {
+                mode,
+                line,
+                dropped_before: self.worker.events_dropped,
+            };
+            let payload = json!(message).to_string();
             if !self.publish(&self.worker.topics.event(), &payload, false) {
                 return;
             }
@@ -525,8 +520,7 @@ impl<'a> Session<'a> {
     }
 }
 
-fn described(snapshot: &Arc<Snapshot>) -> Described {
-    let status = &snapshot.status;
+fn described(status: &Arc<Status>) -> Described {
     let mut names: Vec<String> = status
         .lines
         .iter()
@@ -539,7 +533,11 @@ fn described(snapshot: &Arc<Snapshot>) -> Described {
             .map(|r| format!("reservoir {}", r.name)),
     );
     names.extend(status.heads.iter().map(|h| format!("head {}", h.name)));
-    (names, snapshot.delivered_lifetime.len())
+    let known = status
+        .lines
+        .iter()
+        .filter(|l| l.delivered_lifetime.is_some());
+    (names, known.count())
 }
 
 fn ended() -> Fault {

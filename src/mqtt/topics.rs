@@ -1,6 +1,6 @@
 //! Names of topics. Everything of one controller lies under `BASE/ID`, so that several share a broker.
 
-use super::settings::RemoteKind;
+use crate::config::RemoteKind;
 
 /// Start values and prime of the 64-bit Fowler-Noll-Vo hash, variant 1a (from its published description).
 const FNV_OFFSET: u64 = 0xcbf2_9ce4_8422_2325;

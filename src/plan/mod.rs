@@ -7,6 +7,7 @@
 //! Pure and deterministic: the same plan and day give the same slots in every run. This module knows nothing of what was
 //! dosed, of holds or of limits; the guard looks at every dose again when it is due.
 
+mod against;
 mod changeover;
 mod check;
 mod course;
@@ -20,15 +21,18 @@ mod schedule;
 #[cfg(test)]
 mod tests;
 mod uptake;
+mod uptake_check;
 
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use crate::config::Plan;
 use crate::quantity::{Name, Volume};
 
+pub use against::{UPTAKE_TOLERANCE_DKH_PER_DAY, check_plan, planned_alkalinity};
 pub use changeover::{
     CHANGEOVER_DAYS_MAX, ChangeoverDay, ChangeoverError, ChangeoverShape, ChangeoverWish, Side,
     drift_per_day, shape_changeover, shape_under_way,
@@ -40,17 +44,20 @@ pub use limits::OverLimit;
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
 pub use uptake::{planned_rise, worked_out};
+pub use uptake_check::UPTAKE_DOUBTFUL_DKH_PER_DAY;
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.
 ///
 /// The number is the slot's planned second of the local day before any staggering, counted as elapsed seconds since the
 /// local day began. It is not an ordinal, so an edit of the number of doses does not give an old key to a new slot.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct SlotKey {
     pub line: Name,
     /// The local date the slot belongs to.
+    #[serde(rename = "slot_date")]
     pub date: Date,
     /// Planned elapsed second of that local day, 0 to 90,000.
+    #[serde(rename = "slot_second")]
     pub number: u32,
 }
 

@@ -38,7 +38,7 @@ pub use simulated::{SimulatedOutput, SimulatedTrace, Trouble};
 pub use simulated_line::{LineTrace, SimulatedLine};
 pub use stepper::{MotorCurrent, StepperLines};
 pub use switched::{Safeguards, SwitchedPump};
-pub use thread::{PumpHandle, PumpReport};
+pub use thread::{PumpHandle, PumpReport, not_started};
 
 use crate::engine::RunReport;
 use crate::guard::DosePermit;

@@ -165,24 +165,21 @@ impl<F: Fn(PumpReport)> Drop for TellWhenGone<F> {
 }
 
 impl PumpReport {
-    /// The report of a head that could not even be asked to run.
-    pub fn not_started(id: DoseId) -> Self {
-        Self::Ended {
-            id,
-            report: RunReport {
-                on_time: Millis::ZERO,
-                end: RunEnd::Failed {
-                    why: "its thread does not take orders".to_owned(),
-                },
-            },
-        }
-    }
-
     /// The report of an output that does not obey.
     pub fn fault(head: &Name, error: &PumpError) -> Self {
         Self::Fault {
             head: head.clone(),
             why: error.to_string(),
         }
+    }
+}
+
+/// The report of a head that could not even be asked to run.
+pub fn not_started() -> RunReport {
+    RunReport {
+        on_time: Millis::ZERO,
+        end: RunEnd::Failed {
+            why: "its thread does not take orders".to_owned(),
+        },
     }
 }

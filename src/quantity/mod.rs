@@ -9,6 +9,7 @@ mod amount;
 mod convert;
 mod parse;
 mod serial;
+mod shown;
 mod volume;
 
 pub use amount::{
@@ -19,6 +20,7 @@ pub use parse::{
     QuantityError, parse_alkalinity, parse_concentration, parse_duration, parse_flow_rate,
     parse_plain_number, parse_tank_volume, parse_volume,
 };
+pub use shown::{Known, KnownSecond, Ml, Second};
 pub use volume::{Millis, Volume};
 
 use std::fmt;

@@ -3,6 +3,9 @@
 //! What is read is checked like anything typed: a number that is not finite, or a name that is none, is refused here, whichever door it
 //! comes in by.
 
+use std::borrow::Cow;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -25,6 +28,20 @@ macro_rules! written_as_number {
                 } else {
                     Err(D::Error::custom(format!("{value} is no number of {}", $unit)))
                 }
+            }
+        }
+
+        impl JsonSchema for $kind {
+            fn inline_schema() -> bool {
+                true
+            }
+
+            fn schema_name() -> Cow<'static, str> {
+                stringify!($kind).into()
+            }
+
+            fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+                <$number>::json_schema(generator)
             }
         }
     )*};
@@ -70,6 +87,20 @@ impl<'de> Deserialize<'de> for Name {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let text = String::deserialize(deserializer)?;
         Self::new(&text).map_err(D::Error::custom)
+    }
+}
+
+impl JsonSchema for Name {
+    fn inline_schema() -> bool {
+        true
+    }
+
+    fn schema_name() -> Cow<'static, str> {
+        "Name".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        schemars::json_schema!({ "type": "string", "pattern": "^[a-z][a-z0-9-]{0,31}$" })
     }
 }
 

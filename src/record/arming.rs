@@ -1,9 +1,12 @@
 //! The owner's acceptance of the cautions.
 
+use serde::{Deserialize, Serialize};
+
 use super::stamp::{Stamp, Who};
 
 /// The owner's recorded acceptance of the cautions, or its end. Without one that matches nothing is driven.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Arming {
     pub armed: bool,
     /// Identifies the configuration and the board that it is for.
@@ -13,5 +16,6 @@ pub struct Arming {
     /// What was typed; empty for a disarming.
     pub sentence: String,
     pub who: Who,
+    #[serde(flatten)]
     pub at: Stamp,
 }

@@ -1,14 +1,18 @@
 //! Calibrations of heads and checks of them.
 
+use serde::{Deserialize, Serialize};
+
 use super::dose::DoseId;
 use super::stamp::{Stamp, Who};
 use crate::metering::{Calibration, Coverage, MeteringLimits, OnRecord, Run};
 use crate::quantity::{Millis, Name, Volume};
 
 /// A head's calibration as stored.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct StoredCalibration {
     pub head: Name,
+    #[serde(flatten)]
     pub calibration: Calibration,
     /// Coefficient of variation of the runs; `None` when it is not from runs.
     pub variation: Option<f64>,
@@ -19,14 +23,16 @@ pub struct StoredCalibration {
     /// The runs that it is from, as they were entered.
     pub runs: Vec<CalibrationRun>,
     /// The step of the vessel or scale that they were read by, zero when finer than anything else; `None` when it is not on record.
+    #[serde(rename = "resolution_ul")]
     pub resolution: Option<Volume>,
     /// What volumes were read from weights by, in words; empty when they were read in mL.
     pub weighing: String,
-    /// How fast the head was driven, see `HeadOutput::speed`; empty in ledgers of before this was kept.
+    /// How fast the head was driven, see `HeadOutput::speed`.
     pub drive: String,
     /// How it was got, in words.
     pub method: String,
     pub who: Who,
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
@@ -51,10 +57,13 @@ impl StoredCalibration {
 }
 
 /// One run of a calibration.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct CalibrationRun {
     /// How long the head was on.
+    #[serde(rename = "on_time_ms")]
     pub on_time: Millis,
+    #[serde(rename = "volume_ul")]
     pub volume: Volume,
     /// As the owner wrote it: `14.8 mL`, `14.76 g`.
     pub typed: String,
@@ -76,20 +85,25 @@ impl CalibrationRun {
 }
 
 /// One metered run, held against what was measured.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct StoredVerification {
     pub head: Name,
     /// The dose that it was.
     pub dose: DoseId,
     /// What the books say that came out.
+    #[serde(rename = "expected_ul")]
     pub expected: Volume,
+    #[serde(rename = "measured_ul")]
     pub measured: Volume,
     /// As the owner wrote it.
     pub typed: String,
     /// What it was judged by, %.
     pub tolerance_percent: f64,
     /// Run time of the head since its calibration, this run included.
+    #[serde(rename = "run_since_ms")]
     pub run_since: Millis,
     pub who: Who,
+    #[serde(flatten)]
     pub at: Stamp,
 }

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
@@ -10,20 +11,26 @@ use crate::plan::ChangeoverWish;
 use crate::quantity::Name;
 
 /// One line fading out while another fades in. Each change of it is written down whole; the newest row of a number counts.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Changeover {
     /// Its number, counted up from 1.
+    #[serde(rename = "changeover")]
     pub number: i64,
     /// The line that fades out.
+    #[serde(rename = "from_line")]
     pub from: Name,
     /// The line that fades in.
+    #[serde(rename = "to_line")]
     pub to: Name,
+    #[serde(rename = "measured")]
     pub by: Quantity,
     /// Steps from the one to the other.
     pub days: u32,
     /// The step in force, 0 to `days`.
     pub step: u32,
     /// The local date on which that step came into force, or was last looked at.
+    #[serde(rename = "on_date")]
     pub on: Date,
     /// What becomes of it.
     pub state: ChangeoverState,
@@ -31,6 +38,7 @@ pub struct Changeover {
     pub note: String,
     /// Who wanted this change.
     pub who: Who,
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
@@ -56,18 +64,14 @@ impl fmt::Display for Changeover {
         write!(
             f,
             "changeover {} from {} to {}: step {} of {}, {}",
-            self.number,
-            self.from,
-            self.to,
-            self.step,
-            self.days,
-            self.state.as_str()
+            self.number, self.from, self.to, self.step, self.days, self.state
         )
     }
 }
 
 /// What becomes of a changeover.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum ChangeoverState {
     /// A step further on each day.
     Forward,
@@ -83,24 +87,8 @@ pub enum ChangeoverState {
     Ended,
 }
 
-impl ChangeoverState {
-    pub const ALL: [Self; 6] = [
-        Self::Forward,
-        Self::Back,
-        Self::Paused,
-        Self::PausedBack,
-        Self::Complete,
-        Self::Ended,
-    ];
-
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Forward => "forward",
-            Self::Back => "back",
-            Self::Paused => "paused",
-            Self::PausedBack => "paused-back",
-            Self::Complete => "complete",
-            Self::Ended => "ended",
-        }
+impl fmt::Display for ChangeoverState {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
     }
 }

@@ -1,6 +1,9 @@
 //! Courses: finite departures from the plan.
 
+use std::fmt;
+
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
@@ -9,22 +12,28 @@ use crate::quantity::{Name, Volume};
 /// A finite extra: so much of one thing over so many days on one line, on top of its standing volume; then it ends by itself.
 ///
 /// Each change of it is written down whole; the newest row of a number is what counts.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Course {
     /// Its number, counted up from 1.
+    #[serde(rename = "course")]
     pub number: i64,
     /// Whether it has an aim or a review date.
     pub kind: CourseKind,
     /// The line that gives it.
     pub line: Name,
+    #[serde(rename = "measured")]
     pub raises: Quantity,
     /// By how much a day: meq/L for alkalinity, mg/L otherwise.
     pub rise_per_day: f64,
     /// Extra volume on each local day in force.
+    #[serde(rename = "extra_ul")]
     pub extra: Volume,
     /// The line's standing volume when this row was written, to tell the extra from it in the record.
+    #[serde(rename = "standing_ul")]
     pub standing: Volume,
     /// First local date in force.
+    #[serde(rename = "first_date")]
     pub first: Date,
     /// Days in force from `first` on.
     pub days: u32,
@@ -33,11 +42,13 @@ pub struct Course {
     pub note: String,
     /// Who wanted this change.
     pub who: Who,
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
 /// What a course is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CourseKind {
     /// So much in all, then it is over.
     Once,
@@ -45,19 +56,9 @@ pub enum CourseKind {
     TopUp,
 }
 
-impl CourseKind {
-    pub const ALL: [Self; 2] = [Self::Once, Self::TopUp];
-
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Once => "once",
-            Self::TopUp => "top-up",
-        }
-    }
-}
-
 /// Whether a course runs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CourseState {
     /// It is given on its dates.
     Running,
@@ -65,18 +66,6 @@ pub enum CourseState {
     Paused,
     /// Over, by itself or by hand.
     Ended,
-}
-
-impl CourseState {
-    pub const ALL: [Self; 3] = [Self::Running, Self::Paused, Self::Ended];
-
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Running => "running",
-            Self::Paused => "paused",
-            Self::Ended => "ended",
-        }
-    }
 }
 
 impl Course {
@@ -106,5 +95,17 @@ impl Course {
     /// Whether all its days lie before a local date.
     pub fn is_over_on(&self, today: Date) -> bool {
         self.state == CourseState::Running && today >= self.first && !self.in_force_on(today)
+    }
+}
+
+impl fmt::Display for CourseKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
+    }
+}
+
+impl fmt::Display for CourseState {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
     }
 }

@@ -1,15 +1,22 @@
 //! Doses: the intent, its outcome, and what a past dose still counts for.
 
+use std::collections::BTreeMap;
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
 use super::stamp::{Stamp, Who};
+use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 
 /// Number of a dose, counted up from 1 over the life of a ledger.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct DoseId(pub i64);
 
 /// Why a head runs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum DoseKind {
     /// A slot of the plan.
     Plan,
@@ -18,9 +25,23 @@ pub enum DoseKind {
     Calibration,
 }
 
+/// Where the outlet is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Destination {
+    Tank,
+    /// Out of the tank, in a vessel.
+    Bench,
+}
+
+/// What a volume adds to the tank's water, of each quantity that it carries: dKH of alkalinity, mg/L of an element.
+pub type Carried = BTreeMap<Quantity, f64>;
+
 /// A dose about to be given. Stored and synced before the output goes on.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Intent {
+    #[serde(rename = "number")]
     pub id: DoseId,
     pub line: Name,
     /// The head that runs.
@@ -33,18 +54,40 @@ pub struct Intent {
     /// The slot, for planned doses.
     pub slot: Option<SlotKey>,
     /// Volume meant; never zero.
+    #[serde(rename = "volume_ul")]
     pub volume: Volume,
+    #[serde(rename = "run_time_ms")]
     pub run_time: Millis,
-    /// Alkalinity that the whole volume adds to the tank.
-    pub alkalinity: Alkalinity,
+    /// What the whole volume adds to the tank, by the solution as it was when the dose was given.
+    pub carries: Carried,
+    pub into: Destination,
     pub who: Who,
     /// Whether an output is really driven.
     pub live: bool,
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
+impl Intent {
+    /// What a delivered part of it added to the tank.
+    pub fn carried(&self, delivered: Volume) -> Carried {
+        part_carried(&self.carries, self.volume, delivered)
+    }
+}
+
+/// What `delivered` of a volume that carries `whole` carries.
+pub fn part_carried(whole: &Carried, volume: Volume, delivered: Volume) -> Carried {
+    if delivered == volume {
+        return whole.clone();
+    }
+    let part = f64_from_i64(delivered.as_ul()) / f64_from_i64(volume.as_ul().max(1));
+    let scaled = |(of, amount): (&Quantity, &f64)| (of.clone(), amount * part);
+    whole.iter().map(scaled).collect()
+}
+
 /// How a dose ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum DoseEnd {
     Delivered,
     /// Stopped before its time; the volume is by time.
@@ -58,17 +101,24 @@ pub enum DoseEnd {
 }
 
 /// The end of a dose.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Outcome {
+    #[serde(rename = "number")]
     pub id: DoseId,
+    #[serde(rename = "outcome")]
     pub end: DoseEnd,
+    #[serde(rename = "delivered_ul")]
     pub delivered: Volume,
     /// Quantity on-time; `None` when nobody measured it.
+    #[serde(rename = "on_time_ms")]
     pub on_time: Option<Millis>,
     /// What is left in the bottle by the books.
+    #[serde(rename = "reservoir_left_ul")]
     pub reservoir_left: Volume,
     /// Why it ended so, in words; empty for an ordinary end.
     pub cause: String,
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
@@ -89,8 +139,27 @@ pub struct PastDose {
     pub run_time: Millis,
     /// How it ended; `Uncertain` for an intent without an outcome.
     pub end: DoseEnd,
-    pub alkalinity: Alkalinity,
+    /// What the volume that counts added to the tank.
+    pub carries: Carried,
     pub at: Stamp,
     /// Session it belongs to, an index into [`History::sessions`].
     pub session: usize,
+}
+
+impl fmt::Display for DoseKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
+    }
+}
+
+impl fmt::Display for DoseEnd {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
+    }
+}
+
+impl fmt::Display for Destination {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
+    }
 }

@@ -1,29 +1,31 @@
 //! Everything that is written beside intents and outcomes.
 
+use serde::{Deserialize, Serialize};
+
 use super::arming::Arming;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::changeover::Changeover;
 use super::course::Course;
 use super::fact::Fact;
-use super::hold::{Hold, HoldScope};
+use super::hold::HoldChange;
 use super::note::Note;
 use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
-use super::stamp::{Stamp, Who};
+use super::stamp::Stamp;
 use super::uptake::Uptake;
 
-/// Everything that is written beside intents and outcomes.
-#[derive(Debug, Clone, PartialEq)]
+/// Everything that is written beside intents and outcomes: a kind, and the record that it is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", content = "body", rename_all = "kebab-case")]
 pub enum Entry {
-    /// A slot not given.
+    #[serde(rename = "not-given")]
     SlotNotGiven(SlotNotGiven),
     /// Slots missed in an outage.
+    #[serde(rename = "outage")]
     OutageMissed(OutageMissed),
-    /// A hold was set.
-    HoldSet(Hold, Stamp),
-    /// A hold was lifted, by whom.
-    HoldLifted(HoldScope, Who, Stamp),
+    /// A hold was set or lifted.
+    Hold(HoldChange),
     /// A bottle was filled.
     Refill(Refill),
     /// A reading was entered.
@@ -42,5 +44,27 @@ pub enum Entry {
     Changeover(Changeover),
     /// The owner told something.
     Fact(Fact),
+    #[serde(rename = "event")]
     Note(Note),
+}
+
+impl Entry {
+    /// When it was written down.
+    pub const fn at(&self) -> Stamp {
+        match self {
+            Self::SlotNotGiven(SlotNotGiven { at, .. })
+            | Self::OutageMissed(OutageMissed { at, .. })
+            | Self::Hold(HoldChange { at, .. })
+            | Self::Refill(Refill { at, .. })
+            | Self::Reading(Reading { at, .. })
+            | Self::Calibration(StoredCalibration { at, .. })
+            | Self::Verification(StoredVerification { at, .. })
+            | Self::Uptake(Uptake { at, .. })
+            | Self::Arming(Arming { at, .. })
+            | Self::Course(Course { at, .. })
+            | Self::Changeover(Changeover { at, .. })
+            | Self::Fact(Fact { at, .. })
+            | Self::Note(Note { at, .. }) => *at,
+        }
+    }
 }

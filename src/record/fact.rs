@@ -1,11 +1,15 @@
 //! Facts that the owner tells and that move nothing by themselves.
 
+use std::fmt;
+
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 
 /// A fact that the owner tells and that moves nothing by itself: kept for the journal and the owner's arithmetic.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Fact {
     /// What kind of fact.
     pub kind: FactKind,
@@ -20,10 +24,12 @@ pub struct Fact {
     pub happened: Timestamp,
     pub who: Who,
     /// When it was written down.
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum FactKind {
     /// A reading of salinity, pH, temperature, nitrate or phosphate.
     Water,
@@ -39,29 +45,8 @@ pub enum FactKind {
     WaterChange,
 }
 
-impl FactKind {
-    pub const ALL: [Self; 6] = [
-        Self::Water,
-        Self::Change,
-        Self::Correction,
-        Self::Panel,
-        Self::PanelColumns,
-        Self::WaterChange,
-    ];
-
-    /// Stable word, for the ledger and the socket.
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Water => "water",
-            Self::Change => "change",
-            Self::Correction => "correction",
-            Self::Panel => "panel",
-            Self::PanelColumns => "panel-columns",
-            Self::WaterChange => "water-change",
-        }
-    }
-
-    pub fn from_word(word: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.as_str() == word)
+impl fmt::Display for FactKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
     }
 }

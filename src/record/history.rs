@@ -5,12 +5,12 @@ use jiff::Timestamp;
 use super::calibration::StoredCalibration;
 use super::changeover::Changeover;
 use super::course::Course;
-use super::dose::{Intent, PastDose};
+use super::dose::{Carried, Intent, PastDose};
 use super::hold::Hold;
 use super::reading::Reading;
 use super::uptake::Uptake;
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume};
 
 /// One start of the daemon, as far as the ledger knows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,8 +43,8 @@ pub struct History {
     pub settled: Vec<SlotKey>,
     /// The last reading of each quantity.
     pub readings: Vec<Reading>,
-    /// Alkalinity added since the last alkalinity reading was taken, all lines, open intents in full.
-    pub alkalinity_since_reading: Alkalinity,
+    /// What was added of each quantity since its last reading was taken (since ever without one), all lines, open intents in full.
+    pub added_since_reading: Carried,
     /// The newest uptake of each quantity.
     pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.

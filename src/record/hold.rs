@@ -1,22 +1,100 @@
 //! Lasting stops.
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
-use super::stamp::Who;
+use super::stamp::{Stamp, Who};
 use crate::quantity::Name;
 
-/// What a hold stops.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+/// What a hold stops. Written as the line's name; as nothing (`null`) for all.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(from = "Option<Name>", into = "Option<Name>")]
 pub enum HoldScope {
     All,
     Line(Name),
 }
 
-#[derive(Debug, Clone, PartialEq, Eq)]
+impl From<Option<Name>> for HoldScope {
+    fn from(line: Option<Name>) -> Self {
+        line.map_or(Self::All, Self::Line)
+    }
+}
+
+impl From<HoldScope> for Option<Name> {
+    fn from(scope: HoldScope) -> Self {
+        match scope {
+            HoldScope::All => None,
+            HoldScope::Line(line) => Some(line),
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Hold {
+    #[serde(rename = "line")]
     pub scope: HoldScope,
     pub reason: String,
     pub who: Who,
     /// When, by the wall clock.
     pub since: Timestamp,
+}
+
+/// A hold was set or lifted. The newest word on a scope counts.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HoldChange {
+    #[serde(rename = "line")]
+    pub scope: HoldScope,
+    pub action: HoldAction,
+    /// Since when it holds; `None` when it was lifted.
+    pub since: Option<Timestamp>,
+    /// `None` when it was lifted.
+    pub reason: Option<String>,
+    /// Who set or lifted it.
+    pub who: Who,
+    #[serde(flatten)]
+    pub at: Stamp,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HoldAction {
+    Set,
+    Lifted,
+}
+
+impl HoldChange {
+    pub fn set(hold: Hold, at: Stamp) -> Self {
+        Self {
+            scope: hold.scope,
+            action: HoldAction::Set,
+            since: Some(hold.since),
+            reason: Some(hold.reason),
+            who: hold.who,
+            at,
+        }
+    }
+
+    pub const fn lifted(scope: HoldScope, who: Who, at: Stamp) -> Self {
+        Self {
+            scope,
+            action: HoldAction::Lifted,
+            since: None,
+            reason: None,
+            who,
+            at,
+        }
+    }
+
+    /// The hold that is in force by this; `None` when it was lifted.
+    pub fn hold(self) -> Option<Hold> {
+        let in_force = self.action == HoldAction::Set;
+        in_force.then(|| Hold {
+            scope: self.scope,
+            reason: self.reason.unwrap_or_default(),
+            who: self.who,
+            since: self.since.unwrap_or(self.at.wall),
+        })
+    }
 }

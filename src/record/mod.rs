@@ -1,6 +1,7 @@
 //! What is written down: the facts that effects carry to the ledger, and the history that comes back at start. One file a subject.
 //!
-//! These are core types. How they lie in a database is the ledger's business.
+//! Each is described once: the ledger, the export, the socket and the topics carry these very types as JSON. From the first release on a
+//! record grows by fields with a default or gets a new kind; `tests/golden` holds one of each, which is read for ever.
 
 mod arming;
 mod calibration;
@@ -22,14 +23,24 @@ pub use arming::Arming;
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
 pub use changeover::{Changeover, ChangeoverState};
 pub use course::{Course, CourseKind, CourseState};
-pub use dose::{DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose};
+pub use dose::{
+    Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose, part_carried,
+};
 pub use entry::Entry;
 pub use fact::{Fact, FactKind};
 pub use history::{History, PastSession};
-pub use hold::{Hold, HoldScope};
-pub use note::Note;
+pub use hold::{Hold, HoldAction, HoldChange, HoldScope};
+pub use note::{Code, Note};
 pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
 pub use uptake::{Uptake, UptakeHow, starts_not_in_force};
+
+/// What a word stands for, by the type's own words; `None` for one that is none of them.
+pub fn from_word<T: serde::de::DeserializeOwned>(word: &str) -> Option<T> {
+    use serde::de::IntoDeserializer;
+    use serde::de::value::{Error, StrDeserializer};
+    let from: StrDeserializer<'_, Error> = word.into_deserializer();
+    T::deserialize(from).ok()
+}

@@ -1,6 +1,7 @@
 //! Water test results.
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
@@ -24,7 +25,8 @@ pub enum ReadingValue {
 }
 
 /// One water test result.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Written", into = "Written")]
 pub struct Reading {
     pub measured: Quantity,
     pub value: ReadingValue,
@@ -35,4 +37,100 @@ pub struct Reading {
     pub who: Who,
     /// When it was written down.
     pub at: Stamp,
+}
+
+/// A reading as it is written: flat, so that a table of readings has a column for each.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    taken: Timestamp,
+    measured: Quantity,
+    form: Form,
+    /// In `unit`; the detection limit of one below it.
+    value: f64,
+    /// One standard uncertainty, in `unit`; none below a detection limit.
+    uncertainty: Option<f64>,
+    unit: String,
+    method: String,
+    who: Who,
+    #[serde(flatten)]
+    at: Stamp,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum Form {
+    Value,
+    Below,
+}
+
+impl From<Reading> for Written {
+    fn from(reading: Reading) -> Self {
+        let (form, value, uncertainty) = match reading.value {
+            ReadingValue::Alkalinity { value, uncertainty } => {
+                (Form::Value, value.as_dkh(), Some(uncertainty.as_dkh()))
+            }
+            ReadingValue::Concentration { value, uncertainty } => (
+                Form::Value,
+                value.as_mg_per_l(),
+                Some(uncertainty.as_mg_per_l()),
+            ),
+            ReadingValue::Below { limit } => (Form::Below, limit.as_mg_per_l(), None),
+        };
+        Self {
+            taken: reading.taken,
+            form,
+            value,
+            uncertainty,
+            unit: reading.measured.unit().to_owned(),
+            measured: reading.measured,
+            method: reading.method,
+            who: reading.who,
+            at: reading.at,
+        }
+    }
+}
+
+impl TryFrom<Written> for Reading {
+    type Error = String;
+
+    fn try_from(written: Written) -> Result<Self, String> {
+        let measured = written.measured;
+        if written.unit != measured.unit() {
+            let (unit, meant) = (written.unit, measured.unit());
+            return Err(format!(
+                "a reading of {measured} is in {meant}, not {unit:.20?}"
+            ));
+        }
+        let value = match (written.form, &measured, written.uncertainty) {
+            (Form::Value, Quantity::Alkalinity, Some(uncertainty)) => ReadingValue::Alkalinity {
+                value: Alkalinity::from_dkh(written.value),
+                uncertainty: Alkalinity::from_dkh(uncertainty),
+            },
+            (Form::Value, Quantity::Element(_), Some(uncertainty)) => ReadingValue::Concentration {
+                value: Concentration::from_mg_per_l(written.value),
+                uncertainty: Concentration::from_mg_per_l(uncertainty),
+            },
+            (Form::Below, Quantity::Element(_), None) => ReadingValue::Below {
+                limit: Concentration::from_mg_per_l(written.value),
+            },
+            (Form::Below, Quantity::Alkalinity, _) => {
+                return Err("alkalinity is never below a detection limit".to_owned());
+            }
+            (Form::Value, _, None) | (Form::Below, _, Some(_)) => {
+                return Err(
+                    "a value has an uncertainty, and one below a detection limit has none"
+                        .to_owned(),
+                );
+            }
+        };
+        Ok(Self {
+            measured,
+            value,
+            method: written.method,
+            taken: written.taken,
+            who: written.who,
+            at: written.at,
+        })
+    }
 }

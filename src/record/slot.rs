@@ -1,17 +1,21 @@
 //! Slots that were not given.
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use super::stamp::Stamp;
 use crate::plan::SlotKey;
 use crate::quantity::{Name, Volume};
 
 /// A slot that was not given.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct SlotNotGiven {
+    #[serde(flatten)]
     pub key: SlotKey,
     /// When it was due.
     pub due: Timestamp,
+    #[serde(rename = "volume_ul")]
     pub volume: Volume,
     /// Missed (nobody was there in time) or refused (an interlock).
     pub kind: NotGiven,
@@ -20,11 +24,13 @@ pub struct SlotNotGiven {
     /// A short stable code of the reason, for programs.
     pub code: String,
     /// When it was written down.
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
 /// Why a slot was not given.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum NotGiven {
     /// Its time passed while the daemon was off, the clock unsure, or the clock jumped over it.
     Missed,
@@ -33,7 +39,8 @@ pub enum NotGiven {
 }
 
 /// Slots of one line that were missed together, in an outage: a range, so that a year's outage is one row.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct OutageMissed {
     pub line: Name,
     /// First instant of the outage, exclusive.
@@ -42,7 +49,9 @@ pub struct OutageMissed {
     /// Slots missed; `None` when the outage is too long to count them one by one.
     pub slots: Option<u32>,
     /// Their volume; `None` likewise.
+    #[serde(rename = "volume_ul")]
     pub volume: Option<Volume>,
     /// When it was written down.
+    #[serde(flatten)]
     pub at: Stamp,
 }

@@ -9,15 +9,19 @@ use crate::chemistry::Quantity;
 use crate::config::{Plan, StartUptake};
 
 /// An uptake that is in force from now on.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Uptake {
     pub of: Quantity,
-    /// A day, in the quantity's unit.
+    /// In the quantity's unit.
+    #[serde(rename = "uptake_per_day")]
     pub uptake: f64,
     /// `None` for the first of all.
+    #[serde(rename = "before_per_day")]
     pub before: Option<f64>,
     pub how: UptakeHow,
     pub who: Who,
+    #[serde(flatten)]
     pub at: Stamp,
 }
 
@@ -34,8 +38,6 @@ pub enum UptakeHow {
 }
 
 impl UptakeHow {
-    pub const ALL: [Self; 3] = [Self::Start, Self::Told, Self::Accepted];
-
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Start => "start",

@@ -65,9 +65,10 @@ fn start(port: u16, number: usize) -> Rig {
     let seed = u64::try_from(number).unwrap();
     // Default settings: pauses, back-off and jitter are those that are shipped.
     let settings = Settings::new("127.0.0.1", port);
-    let mut identity = identity(&format!("machine-{number}"), seed);
-    identity.name = support::name(&format!("reef-{number}"));
-    start_as(settings, identity, snapshot(&LINES))
+    let identity = identity(&format!("machine-{number}"), seed);
+    let mut state = snapshot(&LINES);
+    state.name = support::name(&format!("reef-{number}"));
+    start_as(settings, &identity, state)
 }
 
 /// Waits until the display has the newest "online" of every controller.
@@ -151,7 +152,7 @@ async fn fleet(controllers: usize) {
         tick += 1;
         for rig in &rigs {
             let mut state = snapshot(&LINES);
-            for line in &mut state.status.lines {
+            for line in &mut state.lines {
                 line.delivered_24h = Volume::from_ul(12_345 + tick);
             }
             rig.state.send_replace(Some(Arc::new(state)));

@@ -92,9 +92,7 @@ fn hold(report: &mut Report) {
     for round in 1..=51 {
         rig.ok(&["dose", "fast", "60 mL", "--yes", "--repeat", "60 mL"]);
         rig::wait_for("flow", || {
-            rig.line("fast")["running_so_far_ul"]
-                .as_i64()
-                .filter(|ul| *ul > 0)
+            rig::ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
         });
         let before = boot_ms();
         if round % 2 == 1 {

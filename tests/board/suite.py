@@ -140,8 +140,8 @@ def unarmed(rig):
     b = rig.board
     start = rig.start()
     view = rig.status()
-    row('unarmed: says that it is not live', view['mode'] + ': ' + view.get('not_live_because', '')[:40], 'dry_run, with a reason',
-        view['mode'] == 'dry_run' and 'armed' in view.get('not_live_because', ''))
+    row('unarmed: says that it is not live', view['mode'] + ': ' + (view['daemon']['not_live_because'] or '')[:40], 'dry-run, with a reason',
+        view['mode'] == 'dry-run' and 'armed' in (view['daemon']['not_live_because'] or ''))
     b.sh(f'{DW} dose north "2 mL" --yes --repeat "2 mL"')
     time.sleep(4.5)
     touched = [p for t, p, f in b.changed_function if t > start and p in (NORTH, CUT_OFF, HEARTBEAT, STEP, DIRECTION, ENABLE)]
@@ -506,19 +506,19 @@ def disarming(rig):
     at = time.monotonic()
     code, _ = b.sh(f'{DW} disarm')
     off = b.wait_edge(SOUTH, True, at, 5)
-    mode = rig.becomes('dry_run')
-    row('disarm in a dose', f'exit {code}, off after {((off or at + 99) - at) * 1000:.0f} ms, {mode}', 'off within 1000 ms, dry_run',
-        on is not None and off is not None and off - at < 1 and mode == 'dry_run')
+    mode = rig.becomes('dry-run')
+    row('disarm in a dose', f'exit {code}, off after {((off or at + 99) - at) * 1000:.0f} ms, {mode}', 'off within 1000 ms, dry-run',
+        on is not None and off is not None and off - at < 1 and mode == 'dry-run')
     rig.arm()
     b.sh('sed -i "s/daily-cap-ml = 500/daily-cap-ml = 499/" /etc/dosewright/controller.toml')
     restart(rig)
     view = rig.status()
-    row('a limit was edited', f'{view["mode"]}: {view.get("not_live_because", "")[:45]}', 'dry_run until armed again',
-        view['mode'] == 'dry_run' and 'changed' in view.get('not_live_because', ''))
+    row('a limit was edited', f'{view["mode"]}: {(view["daemon"]["not_live_because"] or "")[:45]}', 'dry-run until armed again',
+        view['mode'] == 'dry-run' and 'changed' in (view['daemon']['not_live_because'] or ''))
     rig.arm()
     b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done; rm -r /data/dosewright')
     rig.start()
-    row('the ledger was lost', rig.status()['mode'], 'dry_run', rig.status()['mode'] == 'dry_run')
+    row('the ledger was lost', rig.status()['mode'], 'dry-run', rig.status()['mode'] == 'dry-run')
 
 
 def chardev(rig):
@@ -528,14 +528,14 @@ def chardev(rig):
     b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done')
     b.sh('sed -i "s/^driver = .*/driver = \\"chardev\\"\\nchip-label = \\"no-such-chip\\"/" /etc/dosewright/controller.toml')
     rig.start()
-    why = rig.status().get('not_live_because', '')
+    why = (rig.status()['daemon']['not_live_because'] or '')
     row('chardev: a label that no chip has', why[:60], 'not live, with the labels there are', '0 GPIO chips' in why and label in why)
     b.sh('kill -TERM $(pidof dosewright); while pidof dosewright; do sleep 0.1; done')
     b.sh(f'sed -i "s/no-such-chip/{label}/" /etc/dosewright/controller.toml')
     since = time.monotonic()
     rig.start()
     rig.arm()
-    row('chardev: armed', rig.status()['mode'] + ' ' + rig.status().get('not_live_because', ''), 'live', rig.status()['mode'] == 'live')
+    row('chardev: armed', rig.status()['mode'] + ' ' + (rig.status()['daemon']['not_live_because'] or ''), 'live', rig.status()['mode'] == 'live')
     row('chardev: glitches at start', f'{len(on_edges(b, since))} edges on', '0', not on_edges(b, since))
     rig.prepare()
     time.sleep(1.5)

@@ -1,6 +1,6 @@
 //! A configuration with mistakes starts nothing and makes nothing.
 
-use crate::rig::{CONTROLLER, PLAN, Rig, text, wait_for};
+use crate::rig::{CONTROLLER, PLAN, Rig, text, ul, wait_for};
 
 #[test]
 fn every_mistake_is_named_at_once_and_nothing_is_made() {
@@ -89,7 +89,7 @@ fn a_plan_with_a_mistake_does_not_disturb_the_running_daemon() {
         "{}",
         text(&output.stderr)
     );
-    assert_eq!(rig.line("slow")["planned_24h_ul"], 480_000);
+    assert_eq!(ul(&rig.line("slow")["planned_ml_per_day"]), Some(480_000));
     let seen = rig.doses().len();
     wait_for("a dose by the plan before", || {
         (rig.doses().len() > seen).then_some(())

@@ -6,7 +6,7 @@ use std::process::Command;
 use dosewright::control::Request;
 use serde_json::Value;
 
-use crate::rig::{BOTTLE_UL, Rig, binary, text, wait_for};
+use crate::rig::{BOTTLE_UL, Rig, binary, text, ul, wait_for};
 
 /// The sample configuration of the repository.
 fn demo_config() -> PathBuf {
@@ -23,7 +23,7 @@ fn the_demo_reef_doses_within_seconds_and_can_be_held_and_resumed() {
         );
     }
     let daemon = rig.start(&["--warp", "600"]);
-    assert_eq!(rig.status()["mode"], "dry_run");
+    assert_eq!(rig.status()["mode"], "dry-run");
     wait_for("three delivered doses", || {
         let done = rig.rows("dose");
         (done.iter().filter(|d| d["outcome"] == "delivered").count() >= 3).then_some(())
@@ -34,7 +34,10 @@ fn the_demo_reef_doses_within_seconds_and_can_be_held_and_resumed() {
     for line in status["lines"].as_array().unwrap() {
         assert_eq!(line["state"], "held", "{line}");
         assert!(
-            line["reason"].as_str().unwrap().contains("a look at it"),
+            line["reason"]["text"]
+                .as_str()
+                .unwrap()
+                .contains("a look at it"),
             "{line}"
         );
     }
@@ -70,7 +73,7 @@ fn a_dose_by_hand_in_real_time_is_booked_to_the_microlitre() {
         (dose.delivered_ul, dose.left_ul),
         (by_time, BOTTLE_UL - by_time)
     );
-    assert_eq!(rig.line("fast")["delivered_24h_ul"], by_time);
+    assert_eq!(ul(&rig.line("fast")["delivered_24h_ml"]), Some(by_time));
     daemon.stop();
     rig.books_are_right();
 }
@@ -106,7 +109,7 @@ fn virtual_time_begins_where_it_is_told_to_and_the_plan_of_a_day_is_kept() {
     let rig = Rig::new();
     let daemon = rig.start(&["--warp", "3600", "--start-at", "2026-10-24T22:00:00Z"]);
     wait_for("a day of virtual time", || {
-        let time: jiff::Timestamp = rig.status()["time"].as_str()?.parse().ok()?;
+        let time: jiff::Timestamp = rig.status()["at"].as_str()?.parse().ok()?;
         (time > "2026-10-26T00:00:00Z".parse().unwrap()).then_some(())
     });
     daemon.stop();

@@ -1,14 +1,12 @@
 //! Stopping: at once, lasting, and whatever else is broken.
 
-use crate::rig::{BOTTLE_UL, Rig, text, wait_for};
+use crate::rig::{BOTTLE_UL, Rig, text, ul, wait_for};
 
 /// Begins a dose of 300 mL by hand, five minutes long, and waits until it flows.
 fn long_dose(rig: &Rig) {
     rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
     wait_for("flow", || {
-        rig.line("fast")["running_so_far_ul"]
-            .as_i64()
-            .filter(|ul| *ul > 0)
+        ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
     });
 }
 
@@ -17,7 +15,7 @@ fn a_hold_stops_a_running_dose_and_books_what_went_in_by_time() {
     let rig = Rig::new();
     let daemon = rig.start_real();
     long_dose(&rig);
-    let before = rig.line("fast")["running_so_far_ul"].as_i64().unwrap();
+    let before = ul(&rig.line("fast")["running"]["so_far_ml"]).unwrap();
     rig.ok(&["hold", "--reason", "milky water"]);
     let status = rig.status();
     assert_eq!(status["held"], true);
@@ -32,7 +30,7 @@ fn a_hold_stops_a_running_dose_and_books_what_went_in_by_time() {
     );
     assert_eq!(dose.left_ul, BOTTLE_UL - dose.delivered_ul);
     let line = rig.line("fast");
-    assert_eq!(line["delivered_24h_ul"], dose.delivered_ul);
+    assert_eq!(ul(&line["delivered_24h_ml"]), Some(dose.delivered_ul));
     assert_eq!(line["state"], "held");
     daemon.stop();
     rig.books_are_right();

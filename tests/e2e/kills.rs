@@ -5,11 +5,13 @@ use std::time::Duration;
 
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
-use dosewright::quantity::{Alkalinity, Millis, Name, Volume};
-use dosewright::record::{DoseId, DoseKind, Entry, Intent, Refill, Stamp, Who};
+use dosewright::quantity::{Millis, Name, Volume};
+use dosewright::record::{
+    Carried, Destination, DoseId, DoseKind, Entry, Intent, Refill, Stamp, Who,
+};
 use jiff::Timestamp;
 
-use crate::rig::{BOTTLE_UL, Rig, Spread, pause, text};
+use crate::rig::{BOTTLE_UL, Rig, Spread, pause, text, ul};
 
 /// Numbers of the doses whose head was started, as the log tells.
 fn started(log: &str) -> Vec<i64> {
@@ -33,7 +35,7 @@ fn after_any_kill_the_books_are_right_and_no_slot_is_given_twice() {
     for round in 0..40 {
         // 3600 times faster a slot comes every 50 ms and its run takes 17 ms.
         let daemon = rig.start(&["--warp", "3600"]);
-        let now: Timestamp = rig.status()["time"].as_str().unwrap().parse().unwrap();
+        let now: Timestamp = rig.status()["at"].as_str().unwrap().parse().unwrap();
         assert!(
             newest.is_none_or(|newest| now.as_second() >= newest.as_second()),
             "round {round}: virtual time went back to {now} from {newest:?}"
@@ -107,8 +109,11 @@ fn a_dose_killed_in_the_middle_counts_in_full_and_is_not_given_again() {
     assert_eq!((open.len(), open[0].outcome.as_str()), (1, ""));
     let daemon = rig.start_real();
     let line = rig.line("fast");
-    assert_eq!(line["delivered_24h_ul"], 300_000, "{line}");
-    assert_eq!(line["reservoir_left_ul"], BOTTLE_UL - 300_000);
+    assert_eq!(ul(&line["delivered_24h_ml"]), Some(300_000), "{line}");
+    let status = rig.status();
+    let bottles = status["reservoirs"].as_array().unwrap();
+    let bottle = bottles.iter().find(|b| b["name"] == line["reservoir"]);
+    assert_eq!(ul(&bottle.unwrap()["left_ml"]), Some(BOTTLE_UL - 300_000));
     assert_ne!(line["state"], "dosing");
     let dose = rig.ended(1);
     assert_eq!(
@@ -171,7 +176,8 @@ fn leave_an_intent(rig: &Rig) {
         }),
         volume: Volume::from_ul(1000),
         run_time: Millis::new(60_000),
-        alkalinity: Alkalinity::ZERO,
+        carries: Carried::new(),
+        into: Destination::Tank,
         who: Who::Plan,
         live: false,
         at: stamp(10),
@@ -184,7 +190,7 @@ fn leave_an_intent(rig: &Rig) {
         note: "full".to_owned(),
         at: stamp(0),
     };
-    ledger.store(&Entry::Refill(full)).unwrap();
+    ledger.store(&[Entry::Refill(full)]).unwrap();
     ledger.store_intent(&intent).unwrap();
 }
 
@@ -282,7 +288,10 @@ fn a_line_whose_doses_keep_ending_unseen_is_held() {
     let line = rig.line("fast");
     assert_eq!(line["state"], "held", "{line}");
     assert!(
-        line["reason"].as_str().unwrap().contains("ended unseen"),
+        line["reason"]["text"]
+            .as_str()
+            .unwrap()
+            .contains("ended unseen"),
         "{line}"
     );
     let refused = rig.tell(&["dose", "fast", "1 mL", "--yes", "--repeat", "1 mL"]);

@@ -5,7 +5,7 @@ use std::process::Command;
 
 use serde_json::Value;
 
-use crate::rig::{Rig, SmallDisk, skipped, text, wait_for};
+use crate::rig::{Rig, SmallDisk, skipped, text, ul, wait_for};
 
 fn is_root() -> bool {
     rustix::process::geteuid().is_root()
@@ -31,7 +31,10 @@ fn says_so_and_takes_a_hold(rig: &Rig, args: &[&str], words: &str) {
     );
     let line = rig.line("slow");
     assert_eq!(line["state"], "blocked", "{line}");
-    assert!(line["reason"].as_str().unwrap().contains(words), "{line}");
+    assert!(
+        line["reason"]["text"].as_str().unwrap().contains(words),
+        "{line}"
+    );
     assert_eq!(rig.tell(&["status", "--exit-code"]).status.code(), Some(1));
     let refused = rig.tell(&["dose", "fast", "1 mL", "--yes", "--repeat", "1 mL"]);
     assert_eq!(refused.status.code(), Some(1));
@@ -206,9 +209,7 @@ fn a_full_disk_stops_dosing_ends_the_running_dose_in_the_books_and_recovers_with
     let daemon = rig.start_real();
     rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
     wait_for("flow", || {
-        rig.line("fast")["running_so_far_ul"]
-            .as_i64()
-            .filter(|ul| *ul > 0)
+        ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
     });
     fill(&disk);
     // The end of the dose that runs finds room, for some was put by.

@@ -39,8 +39,8 @@ fn live_on_a_machine_that_is_no_board_is_dry_and_says_so() {
     rig.write("controller.toml", &live());
     let daemon = rig.start(&[]);
     let status = rig.status();
-    assert_eq!(status["mode"], "dry_run");
-    let why = status["not_live_because"].as_str().unwrap();
+    assert_eq!(status["mode"], "dry-run");
+    let why = status["daemon"]["not_live_because"].as_str().unwrap();
     assert!(why.contains("driver \"rppal\" does not work here"), "{why}");
     assert!(rig.log().contains("NOT LIVE"), "{}", rig.log());
     assert!(rig.ok(&["status"]).contains("NOT LIVE"));
@@ -65,7 +65,7 @@ fn arming_needs_the_sentence_and_is_written_down_with_it() {
     assert_eq!(rows.len(), 1);
     assert_eq!(rows[0]["action"], "armed");
     assert_eq!(rows[0]["sentence"], SENTENCE);
-    let fingerprint = rig.status()["controller_fingerprint"]
+    let fingerprint = rig.status()["daemon"]["controller_fingerprint"]
         .as_str()
         .unwrap()
         .to_owned();

@@ -299,7 +299,7 @@ impl Rig {
     pub(crate) fn dosing(&self, name: &str) -> Value {
         wait_for("a running dose", || {
             let line = self.line(name);
-            (line["state"] == "dosing" && line["running_volume_ul"].is_i64()).then_some(line)
+            (line["state"] == "dosing" && line["running"].is_object()).then_some(line)
         })
     }
 
@@ -474,4 +474,10 @@ impl Drop for SmallDisk {
             .status();
         drop(unmounted);
     }
+}
+
+/// Microlitres of a volume that is shown in mL; `None` when it is unknown.
+pub(crate) fn ul(shown: &Value) -> Option<i64> {
+    let volume = dosewright::quantity::Volume::from_ml(shown.as_f64()?)?;
+    Some(volume.as_ul())
 }

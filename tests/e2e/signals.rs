@@ -1,15 +1,14 @@
 //! Signals in the middle of a dose.
 
 use rustix::process::Signal;
+use serde_json::json;
 
-use crate::rig::{CONTROLLER, PLAN, Rig, wait_for};
+use crate::rig::{CONTROLLER, PLAN, Rig, ul, wait_for};
 
 fn long_dose(rig: &Rig) {
     rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
     wait_for("flow", || {
-        rig.line("fast")["running_so_far_ul"]
-            .as_i64()
-            .filter(|ul| *ul > 0)
+        ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
     });
 }
 
@@ -53,9 +52,12 @@ fn sighup_reads_the_plan_all_or_nothing_and_leaves_the_running_dose_alone() {
     let before = rig.status();
     rig.write("plan.toml", &PLAN.replace("480\ndoses", "240\ndoses"));
     daemon.signal(Signal::HUP);
-    let planned = || rig.line("slow")["planned_24h_ul"].as_i64();
+    let planned = || ul(&rig.line("slow")["planned_ml_per_day"]);
     wait_for("the new plan", || planned().filter(|ul| *ul == 240_000));
-    assert_ne!(rig.status()["plan_fingerprint"], before["plan_fingerprint"]);
+    assert_ne!(
+        rig.status()["daemon"]["plan_fingerprint"],
+        before["daemon"]["plan_fingerprint"]
+    );
     // A good first line and a bad second: none of it is taken. Limits are not the plan's to lift.
     rig.write(
         "plan.toml",
@@ -74,10 +76,10 @@ fn sighup_reads_the_plan_all_or_nothing_and_leaves_the_running_dose_alone() {
     rig.write("plan.toml", PLAN);
     rig.ok(&["reload"]);
     assert_eq!(planned(), Some(480_000));
-    assert_eq!(rig.line("slow")["daily_cap_ul"], 510_000);
+    assert_eq!(ul(&rig.line("slow")["daily_cap_ml"]), Some(510_000));
     let line = rig.line("fast");
     assert_eq!(line["state"], "dosing", "{line}");
-    assert_eq!(line["running_volume_ul"], 300_000);
+    assert_eq!(ul(&line["running"]["volume_ml"]), Some(300_000));
     let fast = || rig.doses().into_iter().filter(|d| d.line == "fast").count();
     assert_eq!(fast(), 1, "the reload began the dose again");
     rig.ok(&["hold"]);
@@ -95,9 +97,7 @@ fn suspended_for(dose_ml: i64, suspended_ms: i64) {
     rig.ok(&["dose", "fast", &volume, "--yes", "--repeat", &volume]);
     // Some way into it, so that the head's thread has surely begun: an order that it has not taken yet would wait for it.
     wait_for("flow", || {
-        rig.line("fast")["running_so_far_ul"]
-            .as_i64()
-            .filter(|ul| *ul > 500)
+        ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 500)
     });
     daemon.signal(Signal::STOP);
     let until = dosewright::pump::elapsed().plus(dosewright::quantity::Millis::new(suspended_ms));
@@ -117,7 +117,7 @@ fn suspended_for(dose_ml: i64, suspended_ms: i64) {
     let ended = wait_for("a hold or the end", || {
         if daemon.is_running() {
             rig.try_status()
-                .filter(|s| s["held"] == true)
+                .filter(|s| s["holds"] != json!([]))
                 .map(|_| false)
         } else {
             Some(true)
@@ -131,7 +131,7 @@ fn suspended_for(dose_ml: i64, suspended_ms: i64) {
     };
     let line = rig.line("fast");
     assert_eq!(line["state"], "held", "{line}");
-    assert_eq!(line["delivered_24h_ul"], dose.delivered_ul);
+    assert_eq!(ul(&line["delivered_24h_ml"]), Some(dose.delivered_ul));
     daemon.stop();
     rig.books_are_right();
 }

@@ -7,14 +7,12 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-use crate::rig::{Rig, binary, skipped, text, wait_for};
+use crate::rig::{Rig, binary, skipped, text, ul, wait_for};
 
 fn long_dose(rig: &Rig) {
     rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
     wait_for("flow", || {
-        rig.line("fast")["running_so_far_ul"]
-            .as_i64()
-            .filter(|ul| *ul > 0)
+        ul(&rig.line("fast")["running"]["so_far_ml"]).filter(|ul| *ul > 0)
     });
 }
 
@@ -245,11 +243,12 @@ fn who_asked_is_recorded_from_the_kernel_and_not_from_the_request() {
     let daemon = rig.start_real();
     rig.ok(&["hold", "--reason", "who am I"]);
     let uid = rustix::process::getuid().as_raw();
-    let rows = rig.rows("hold");
-    assert!(
-        rows[0]["who"].as_str().unwrap().contains(&uid.to_string()),
-        "{rows:?}"
-    );
+    // The answer waits for the hold file; the ledger may be a moment behind it.
+    let row = wait_for("the row of the hold", || {
+        rig.rows("hold").into_iter().next()
+    });
+    let who = row["who"].as_str().unwrap();
+    assert!(who.contains(&uid.to_string()), "{row:?}");
     daemon.stop();
 }
 

@@ -3,8 +3,8 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use dosewright::config::RemoteKind;
 use dosewright::engine::Command;
-use dosewright::mqtt::RemoteKind;
 use serde_json::{Value, json};
 
 use crate::support::{
@@ -191,7 +191,7 @@ async fn ft_mqtt_03_a_command_delivered_three_times_is_obeyed_once_also_across_a
     let clock = clock(Arc::clone(&offset));
     let rig = start_with_clock(
         all_commands(settings(broker.port)),
-        identity("m1", 9),
+        &identity("m1", 9),
         snapshot(&["alk"]),
         clock,
         offset,

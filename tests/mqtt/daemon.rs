@@ -128,7 +128,7 @@ impl Reef {
     /// Waits until the line's dose flows.
     async fn flows(&self) {
         let until = Instant::now() + DEADLINE;
-        while self.status()["lines"][0]["running_so_far_ul"].as_i64() <= Some(0) {
+        while self.status()["lines"][0]["running"]["so_far_ml"].as_f64() <= Some(0.0) {
             assert!(Instant::now() < until, "no flow\n{}", self.log());
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
@@ -224,7 +224,7 @@ async fn the_daemons_state_is_kept_on_the_broker_and_its_events_and_readings_arr
     let booked = reef.booked_ml();
     let mut late = Watcher::join(broker.port, &["dosewright/+/line/fast"]).await;
     late.wait("the dose's line", |m| {
-        m.json()["lifetime_ml"] == booked && m.json()["last_24h_ml"] == booked
+        m.json()["delivered_lifetime_ml"] == booked && m.json()["delivered_24h_ml"] == booked
     })
     .await;
     reef.ask(&Request::Reading(dosewright::control::ReadingRequest {
@@ -243,14 +243,16 @@ async fn the_daemons_state_is_kept_on_the_broker_and_its_events_and_readings_arr
         .await;
     let controller = kept(&broker, "/controller").await.json();
     assert_eq!(controller["name"], "test-reef");
-    assert_eq!(controller["armed"], false);
-    assert_eq!(controller["clock_trusted"], true);
+    assert_eq!(controller["clock"]["trusted"], true);
     let status = reef.status();
+    let daemon = &controller["daemon"];
+    assert_eq!(daemon["armed"], false);
+    assert!(daemon["controller_fingerprint"].is_string());
     assert_eq!(
-        controller["config_fingerprint"],
-        status["controller_fingerprint"]
+        daemon["controller_fingerprint"],
+        status["daemon"]["controller_fingerprint"]
     );
-    let words = status["mqtt"].as_str().unwrap().to_owned();
+    let words = status["daemon"]["mqtt"].as_str().unwrap().to_owned();
     assert!(words.starts_with("connected since"), "{words}");
 }
 
@@ -279,14 +281,14 @@ async fn totals_go_on_after_a_restart_of_the_daemon() {
     let mut watcher = Watcher::join(broker.port, &["dosewright/+/line/fast"]).await;
     let line = watcher
         .wait("the total", |m| {
-            m.json()["lifetime_ml"].as_f64() > Some(300.0)
+            m.json()["delivered_lifetime_ml"].as_f64() > Some(300.0)
         })
         .await;
     // The killed dose counts in full; what the first one gave is by its measured time.
     reef.ended(2).await;
     let all = reef.booked_ml();
     assert!(all.as_f64() >= Some(301.0), "{all}");
-    assert_eq!(line.json()["lifetime_ml"], all);
+    assert_eq!(line.json()["delivered_lifetime_ml"], all);
 }
 
 #[tokio::test]
@@ -442,7 +444,7 @@ async fn a_dead_broker_a_frozen_one_and_none_at_all_make_the_same_doses() {
     let without = too_long(&Reef::start("").await).await;
     let dead = Reef::start(&mqtt(free_port())).await;
     let dead_times = too_long(&dead).await;
-    let words = dead.status()["mqtt"].as_str().unwrap().to_owned();
+    let words = dead.status()["daemon"]["mqtt"].as_str().unwrap().to_owned();
     assert!(words.starts_with("not connected"), "{words}");
     let broker = Broker::start().await;
     let frozen = Reef::on(&broker).await;
@@ -512,10 +514,10 @@ async fn mqtt_check_beside_a_running_daemon_says_that_all_works_and_schema_names
     let (code, report) = tell(&["mqtt", "check", "--json"]);
     assert_eq!((code, &report["ok"]), (Some(0), &json!(true)), "{report}");
     assert_eq!(
-        reef.status()["mqtt"].as_str().unwrap().get(..9),
+        reef.status()["daemon"]["mqtt"].as_str().unwrap().get(..9),
         Some("connected")
     );
-    let (code, schema) = tell(&["schema"]);
+    let (code, schema) = tell(&["schema", "displays"]);
     assert_eq!(code, Some(0));
     let words = schema.to_string();
     for topic in [

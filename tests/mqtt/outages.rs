@@ -3,7 +3,8 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use dosewright::mqtt::{EventLine, RemoteKind, Settings};
+use dosewright::config::RemoteKind;
+use dosewright::mqtt::{EventLine, Settings};
 use dosewright::quantity::Volume;
 use rumqttc::MqttOptions;
 use serde_json::json;
@@ -145,7 +146,7 @@ async fn ft_mqtt_07_publishing_resumes_after_every_restart_under_load() {
         loop {
             n += 1;
             let mut s = snapshot(&["alk", "cal"]);
-            s.status.lines[0].delivered_24h = Volume::from_ul(n);
+            s.lines[0].delivered_24h = Volume::from_ul(n);
             state.send_replace(Some(Arc::new(s)));
             tokio::time::sleep(Duration::from_millis(1)).await;
         }
@@ -180,7 +181,7 @@ async fn ft_mqtt_06_the_newest_state_goes_out_after_an_outage_and_nothing_waits_
     let mut worst = Duration::ZERO;
     for n in 1..=3600 {
         let mut s = snapshot(&["alk", "cal"]);
-        s.status.lines[0].delivered_24h = Volume::from_ul(n);
+        s.lines[0].delivered_24h = Volume::from_ul(n);
         let began = Instant::now();
         rig.state.send_replace(Some(Arc::new(s)));
         assert!(rig.events.send(Arc::new(event(n))).is_ok());
@@ -199,7 +200,7 @@ async fn ft_mqtt_06_the_newest_state_goes_out_after_an_outage_and_nothing_waits_
     )
     .await;
     let first = watcher.on(&rig.topics.of("line/alk")).await;
-    assert_eq!(first.json()["last_24h_ml"], json!(3.6));
+    assert_eq!(first.json()["delivered_24h_ml"], json!(3.6));
     let event = watcher.on(&rig.topics.event()).await;
     assert!(
         event.json()["id"].as_i64().unwrap() > 3400,
@@ -258,7 +259,7 @@ async fn ft_mqtt_14_a_blank_broker_that_appears_late_is_complete_within_ten_seco
 async fn a_frozen_broker_is_noticed_and_left_and_found_again() {
     let broker = Broker::start().await;
     let mut s = settings(broker.port);
-    s.keep_alive = Duration::from_secs(1);
+    s.broker.keep_alive = Duration::from_secs(1);
     let rig = start(s, "m1");
     rig.confirmed().await;
     broker.freeze();
@@ -307,7 +308,7 @@ async fn ft_mqtt_04_after_a_cut_that_nobody_announced_a_stop_works_again() {
     let broker = Broker::start().await;
     let (port, silence) = relay(broker.port).await;
     let mut s = settings(port);
-    s.keep_alive = Duration::from_secs(1);
+    s.broker.keep_alive = Duration::from_secs(1);
     let rig = start(s, "m1");
     rig.confirmed().await;
     silence.send_replace(true);
@@ -369,9 +370,9 @@ async fn ft_mqtt_10_a_second_controller_with_our_machine_id_is_named() {
         s.timing.back_off_taken = Duration::from_secs(2);
         s
     };
-    let a = start_as(quick(), identity("m1", 1), snapshot(&["alk"]));
+    let a = start_as(quick(), &identity("m1", 1), snapshot(&["alk"]));
     a.confirmed().await;
-    let b = start_as(quick(), identity("m1", 2), snapshot(&["alk"]));
+    let b = start_as(quick(), &identity("m1", 2), snapshot(&["alk"]));
     let health = tokio::select! {
         h = a.health(|h| h.id_in_use.is_some()) => h,
         h = b.health(|h| h.id_in_use.is_some()) => h,
@@ -425,7 +426,11 @@ async fn a_line_that_is_gone_is_taken_off_the_broker_also_across_a_restart() {
             m.retain && m.topic == topics.discovery()
         })
         .await;
-    let rig = start_as(settings(broker.port), identity("m1", 8), snapshot(&["alk"]));
+    let rig = start_as(
+        settings(broker.port),
+        &identity("m1", 8),
+        snapshot(&["alk"]),
+    );
     let removal = watcher
         .wait("a removal", |m| !m.retain && m.topic == topics.discovery())
         .await
@@ -481,7 +486,7 @@ async fn switching_discovery_off_removes_the_description() {
     let mut watcher = Watcher::join(broker.port, &[topics.discovery()]).await;
     watcher.on(topics.discovery()).await;
     let mut off = settings(broker.port);
-    off.discovery = false;
+    off.broker.discovery = false;
     let _rig = start(off, "m1");
     let cleared = watcher.on(topics.discovery()).await;
     assert!(cleared.payload.is_empty());

@@ -64,7 +64,7 @@ async fn what_is_not_a_broker_is_said_to_be_none() {
 async fn a_broker_that_acknowledges_nothing_is_left() {
     let (port, _) = scripted(&CONNACK, false).await;
     let mut s = settings(port);
-    s.keep_alive = Duration::from_secs(1);
+    s.broker.keep_alive = Duration::from_secs(1);
     let rig = start(s, "m1");
     let health = rig.health(|h| h.connected).await;
     assert!(!health.confirmed);
@@ -126,7 +126,7 @@ async fn ft_mqtt_08_a_day_without_a_broker_costs_few_attempts_and_few_log_lines(
     let s = dosewright::mqtt::Settings::new("127.0.0.1", free_port());
     let rig = start_with_clock(
         s,
-        identity("m1", 3),
+        &identity("m1", 3),
         snapshot(&["alk"]),
         clock,
         Arc::new(AtomicI64::new(0)),

@@ -5,7 +5,8 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use dosewright::mqtt::{RemoteKind, Settings, Tls, Verdict, check};
+use dosewright::config::{RemoteKind, Tls};
+use dosewright::mqtt::{Settings, Verdict, check};
 
 use crate::support::{Broker, run, settings, start};
 
@@ -53,8 +54,8 @@ async fn it_connects_encrypted_with_an_authority_of_its_own() {
     let broker = Broker::with(TLS, certificates).await;
     for host in ["localhost", "127.0.0.1"] {
         let mut s = settings(broker.port);
-        s.host = host.to_owned();
-        s.tls = Some(tls(&broker, false));
+        s.broker.host = host.to_owned();
+        s.broker.tls = Some(tls(&broker, false));
         let rig = start(s.clone(), "m1");
         rig.confirmed().await;
         rig.running.stop().await;
@@ -69,7 +70,7 @@ async fn a_broker_of_another_authority_or_another_name_is_not_trusted() {
     let other = tempfile::tempdir().unwrap();
     certificates(other.path());
     let mut s = settings(broker.port);
-    s.tls = Some(Tls {
+    s.broker.tls = Some(Tls {
         ca_file: other.path().join("ca.crt"),
         client: None,
     });
@@ -88,8 +89,8 @@ async fn a_broker_of_another_authority_or_another_name_is_not_trusted() {
     );
 
     let mut s = settings(broker.port);
-    s.host = "127.0.0.2".to_owned();
-    s.tls = Some(tls(&broker, false));
+    s.broker.host = "127.0.0.2".to_owned();
+    s.broker.tls = Some(tls(&broker, false));
     // 127.0.0.2 does not answer for a listener bound to 127.0.0.1; the check says what is wrong in either case.
     let report = check(&s, "m1").await;
     assert!(!report.is_good());
@@ -99,12 +100,12 @@ async fn a_broker_of_another_authority_or_another_name_is_not_trusted() {
 async fn a_broker_that_wants_our_certificate_gets_it() {
     let broker = Broker::with(&format!("{TLS}require_certificate true\n"), certificates).await;
     let mut s = settings(broker.port);
-    s.tls = Some(tls(&broker, true));
+    s.broker.tls = Some(tls(&broker, true));
     let rig = start(s, "m1");
     rig.confirmed().await;
     rig.running.stop().await;
     let mut s = settings(broker.port);
-    s.tls = Some(tls(&broker, false));
+    s.broker.tls = Some(tls(&broker, false));
     let rig = start(s, "m1");
     rig.health(|h| h.failures >= 1).await;
     assert!(!rig.running.health.borrow().connected);
@@ -122,7 +123,7 @@ async fn plain_to_an_encrypted_port_and_the_other_way_round_get_a_hint() {
     assert!(text.contains("mqtt.tls"), "{text}");
     let plain = Broker::start().await;
     let mut s = settings(plain.port);
-    s.tls = Some(tls(&broker, false));
+    s.broker.tls = Some(tls(&broker, false));
     let rig = start(s, "m1");
     let text = rig
         .health(|h| h.last_error.is_some())
@@ -152,7 +153,7 @@ async fn guarded() -> Broker {
 
 fn with_credentials(broker: &Broker, user: &str) -> Settings {
     let mut s = settings(broker.port);
-    s.credential_file = Some(broker.file(&format!("credentials-{user}")));
+    s.broker.credential_file = Some(broker.file(&format!("credentials-{user}")));
     s
 }
 
@@ -249,7 +250,7 @@ async fn the_check_says_when_nothing_is_there() {
         "{report:?}"
     );
     let mut s = Settings::new("127.0.0.1", 1);
-    s.credential_file = Some(PathBuf::from("/nonexistent/credentials"));
+    s.broker.credential_file = Some(PathBuf::from("/nonexistent/credentials"));
     let report = check(&s, "m1").await;
     assert_eq!(report.findings.len(), 1);
     assert!(

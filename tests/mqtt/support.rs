@@ -1,6 +1,5 @@
 //! A broker of our own, a sample tank, a stand-in for the shell, and somebody who watches the broker.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
@@ -10,18 +9,16 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use dosewright::chemistry::{Element, Quantity};
+use dosewright::config::{Mode, RemoteKind};
 use dosewright::engine::{
-    Answer, Command, Denial, HeadStatus, LineState, LineStatus, Now, ReservoirStatus, Status,
-    TrustSource,
+    AlkalinityReading, Answer, ClockStatus, Command, DaemonStatus, Denial, ElementReading,
+    HeadStatus, InputStatus, LastDose, LedgerStatus, LineState, LineStatus, NextDose, Now,
+    ReservoirStatus, SlotStatus, Status, TrustSource, WaterStatus,
 };
-use dosewright::guard::Prediction;
 use dosewright::mqtt::{
-    Clock, EventLine, Health, Identity, RemoteCommand, RemoteKind, Running, Seams, Settings,
-    Snapshot, Topics, spawn,
+    Clock, EventLine, Health, Identity, RemoteCommand, Running, Seams, Settings, Topics, spawn,
 };
-use dosewright::plan::{Slot, SlotKey};
 use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
-use dosewright::record::{Reading, ReadingValue, Stamp, Who};
 use jiff::Timestamp;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, PublishOptions, QoS};
 use serde_json::Value;
@@ -44,18 +41,11 @@ pub(crate) fn when(text: &str) -> Timestamp {
 pub(crate) fn identity(machine: &str, seed: u64) -> Identity {
     Identity {
         machine_id: machine.to_owned(),
-        name: name("reef"),
-        version: "0.1.0".to_owned(),
         seed,
     }
 }
 
 pub(crate) fn line(text: &str) -> LineStatus {
-    let key = SlotKey {
-        line: name(text),
-        date: "2026-11-25".parse().unwrap(),
-        number: 3600,
-    };
     LineStatus {
         name: name(text),
         solution: name("carbonate"),
@@ -63,115 +53,136 @@ pub(crate) fn line(text: &str) -> LineStatus {
         state: LineState::Waiting,
         reason: None,
         running: None,
-        delivered_24h: Volume::from_ul(12_345),
         delivered_today: Volume::from_ul(4_000),
-        planned_24h: Volume::from_ul(24_000),
+        today_since: Some(when("2026-11-24T23:00:00Z")),
+        delivered_24h: Volume::from_ul(12_345),
+        delivered_lifetime: Some(Volume::from_ul(9_876_543)),
+        planned: Volume::from_ul(24_000),
         plan_standing: Volume::from_ul(24_000),
+        delivered_of_plan_percent: Some(51.4),
         daily_cap: Volume::from_ul(40_000),
         dose_cap: Volume::from_ul(5_000),
         cap_left: Volume::from_ul(27_655),
-        next_slot: Some(Slot {
-            key,
+        next_slot: Some(SlotStatus {
             at: when("2026-11-25T11:00:00Z"),
             volume: Volume::from_ul(1000),
         }),
-        last_dose: Some((when("2026-11-25T09:00:00Z"), Volume::from_ul(1000))),
+        last_dose: Some(LastDose {
+            at: when("2026-11-25T09:00:00Z"),
+            volume: Volume::from_ul(1000),
+            age_s: 3600,
+        }),
         last_refusal: None,
     }
 }
 
-pub(crate) fn snapshot(lines: &[&str]) -> Snapshot {
-    let wall = when("2026-11-25T10:00:00Z");
-    let now = Now {
-        wall,
-        elapsed: Millis::from_secs(500),
-    };
-    let at = Stamp {
-        wall,
-        elapsed: now.elapsed,
-        trusted: true,
-    };
-    Snapshot {
-        status: Status {
-            changeover: None,
-            now,
-            live: false,
-            holds: Vec::new(),
-            clock_unsure: None,
-            clock_source: Some(TrustSource::Kernel),
-            ledger_fault: None,
-            lines: lines.iter().map(|l| line(l)).collect(),
-            heads: vec![HeadStatus {
-                name: name("head-1"),
-                calibration: Some((FlowRate::from_ml_per_min(48.7), Volume::from_ul(20))),
-                coverage: None,
-                doses: None,
-                method: Some("weighed".to_owned()),
-                calibration_age: Some(Millis::DAY),
-                run_since: Millis::from_secs(3600),
-            }],
-            reservoirs: vec![ReservoirStatus {
-                name: name("bottle-a"),
-                left: Some(Volume::from_ul(1_480_000)),
-                capacity: Volume::from_ul(2_000_000),
-                reserve: Volume::from_ul(50_000),
-                days_left: Some(59.6),
-            }],
-            alarms: Vec::new(),
-            uptake: Some(Alkalinity::from_dkh(1.2)),
-            starts_not_in_force: Vec::new(),
-            planned_alkalinity: Alkalinity::from_dkh(1.2),
-            share_in_force: 1.0,
-            allowance: None,
-            prediction: Some(Prediction {
-                value: Alkalinity::from_dkh(8.2),
-                uncertainty: Alkalinity::from_dkh(0.15),
-                age: Millis::from_secs(4 * 3600),
-            }),
-            inputs: vec![(name("float-a"), true)],
+pub(crate) fn snapshot(lines: &[&str]) -> Status {
+    Status {
+        mode: Mode::DryRun,
+        at: when("2026-11-25T10:00:00Z"),
+        name: name("reef"),
+        daemon: DaemonStatus {
+            version: "0.1.0".to_owned(),
+            controller_fingerprint: "c0ffee".to_owned(),
+            plan_fingerprint: "decade".to_owned(),
+            time_zone: "Europe/Berlin".to_owned(),
+            armed: false,
+            not_live_because: None,
+            warp: None,
+            mqtt: None,
         },
-        armed: false,
-        fingerprint: "c0ffee".to_owned(),
-        day_began: Some(when("2026-11-24T23:00:00Z")),
-        delivered_lifetime: lines
-            .iter()
-            .map(|l| (name(l), Volume::from_ul(9_876_543)))
-            .collect::<BTreeMap<_, _>>(),
-        readings: readings(at),
+        held: false,
+        holds: Vec::new(),
+        clock: ClockStatus {
+            trusted: true,
+            by: Some(TrustSource::Kernel),
+            reason: None,
+        },
+        ledger: LedgerStatus {
+            writable: true,
+            reason: None,
+        },
+        changeover: None,
+        next_dose: lines.first().map(|l| NextDose {
+            line: name(l),
+            at: when("2026-11-25T11:00:00Z"),
+            volume: Volume::from_ul(1000),
+        }),
+        inputs: vec![InputStatus {
+            name: name("float-a"),
+            safe: true,
+        }],
+        lines: lines.iter().map(|l| line(l)).collect(),
+        heads: vec![head()],
+        reservoirs: vec![ReservoirStatus {
+            name: name("bottle-a"),
+            left: Some(Volume::from_ul(1_480_000)),
+            usable: Some(Volume::from_ul(1_430_000)),
+            capacity: Volume::from_ul(2_000_000),
+            reserve: Volume::from_ul(50_000),
+            days_left: Some(59.6),
+            low: Some(false),
+        }],
+        water: water(),
+        alarms: Vec::new(),
     }
 }
 
-fn readings(at: Stamp) -> Vec<Reading> {
-    let reading = |measured, value| Reading {
-        measured,
-        value,
-        method: "drop test".to_owned(),
-        taken: when("2026-11-25T06:00:00Z"),
-        who: Who::Local { uid: 1000 },
-        at,
+fn head() -> HeadStatus {
+    HeadStatus {
+        name: name("head-1"),
+        rate: Some(FlowRate::from_ml_per_min(48.7)),
+        offset: Some(Volume::from_ul(20)),
+        dose_min: Some(Volume::from_ul(2_496)),
+        dose_max: Some(Volume::from_ul(10_000)),
+        run_min: Some(Millis::from_secs(2)),
+        run_max: Some(Millis::from_secs(24)),
+        tolerance_percent: Some(5.0),
+        meters_nothing: None,
+        calibration_method: Some("weighed".to_owned()),
+        calibration_age_s: Some(86_400),
+        run_since_calibration_s: Some(3600),
+        thread_priority: None,
+    }
+}
+
+fn water() -> WaterStatus {
+    let dkh = |value| Some(Alkalinity::from_dkh(value));
+    let element = |symbol, value, uncertainty, below| {
+        let mg_per_l = |value: Option<f64>| value.map(Concentration::from_mg_per_l);
+        ElementReading {
+            element: Quantity::Element(Element::new(symbol).unwrap()),
+            value: mg_per_l(value),
+            uncertainty: mg_per_l(uncertainty),
+            below: mg_per_l(below),
+            method: "drop test".to_owned(),
+            taken: when("2026-11-25T06:00:00Z"),
+            age_s: 14_400,
+        }
     };
-    vec![
-        reading(
-            Quantity::Alkalinity,
-            ReadingValue::Alkalinity {
-                value: Alkalinity::from_dkh(8.1),
-                uncertainty: Alkalinity::from_dkh(0.1),
-            },
-        ),
-        reading(
-            Quantity::Element(Element::new("Ca").unwrap()),
-            ReadingValue::Concentration {
-                value: Concentration::from_mg_per_l(420.0),
-                uncertainty: Concentration::from_mg_per_l(8.0),
-            },
-        ),
-        reading(
-            Quantity::Element(Element::new("Fe").unwrap()),
-            ReadingValue::Below {
-                limit: Concentration::from_mg_per_l(0.002),
-            },
-        ),
-    ]
+    WaterStatus {
+        starts_not_in_force: Vec::new(),
+        uptake: dkh(1.2),
+        planned: dkh(1.2),
+        in_force: dkh(1.2),
+        allowed: dkh(1.7),
+        allowed_because: Some("uptake plus the largest allowed rise".to_owned()),
+        predicted: dkh(8.2),
+        predicted_low: dkh(7.9),
+        predicted_high: dkh(8.5),
+        predicted_from_age_s: Some(14_400),
+        alkalinity: Some(AlkalinityReading {
+            value: dkh(8.1),
+            uncertainty: dkh(0.1),
+            method: "drop test".to_owned(),
+            taken: when("2026-11-25T06:00:00Z"),
+            age_s: 14_400,
+        }),
+        readings: vec![
+            element("Ca", Some(420.0), Some(8.0), None),
+            element("Fe", None, None, Some(0.002)),
+        ],
+    }
 }
 
 // ---- the broker ----
@@ -313,7 +324,7 @@ pub(crate) type Obeyed = Arc<Mutex<Vec<(Command, String, Instant)>>>;
 
 pub(crate) struct Rig {
     pub(crate) running: Running,
-    pub(crate) state: watch::Sender<Option<Arc<Snapshot>>>,
+    pub(crate) state: watch::Sender<Option<Arc<Status>>>,
     pub(crate) events: broadcast::Sender<Arc<EventLine>>,
     pub(crate) obeyed: Obeyed,
     pub(crate) topics: Topics,
@@ -323,7 +334,7 @@ pub(crate) struct Rig {
 /// Settings for a broker on this machine, with pauses that a test can wait for.
 pub(crate) fn settings(port: u16) -> Settings {
     let mut s = Settings::new("127.0.0.1", port);
-    s.keep_alive = Duration::from_secs(5);
+    s.broker.keep_alive = Duration::from_secs(5);
     s.timing.connect = Duration::from_secs(1);
     s.timing.back_off_first = Duration::from_millis(50);
     s.timing.back_off_max = Duration::from_millis(500);
@@ -332,7 +343,7 @@ pub(crate) fn settings(port: u16) -> Settings {
 }
 
 pub(crate) fn all_commands(mut settings: Settings) -> Settings {
-    settings.commands = RemoteKind::ALL.into_iter().collect();
+    settings.broker.commands = RemoteKind::ALL.into_iter().collect();
     settings
 }
 
@@ -352,10 +363,10 @@ pub(crate) fn clock(offset_ms: Arc<AtomicI64>) -> Clock {
 }
 
 pub(crate) fn start(settings: Settings, machine: &str) -> Rig {
-    start_as(settings, identity(machine, 7), snapshot(&["alk", "cal"]))
+    start_as(settings, &identity(machine, 7), snapshot(&["alk", "cal"]))
 }
 
-pub(crate) fn start_as(settings: Settings, identity: Identity, first: Snapshot) -> Rig {
+pub(crate) fn start_as(settings: Settings, identity: &Identity, first: Status) -> Rig {
     let offset_ms = Arc::new(AtomicI64::new(0));
     let clock = clock(Arc::clone(&offset_ms));
     start_with_clock(settings, identity, first, clock, offset_ms)
@@ -363,8 +374,8 @@ pub(crate) fn start_as(settings: Settings, identity: Identity, first: Snapshot) 
 
 pub(crate) fn start_with_clock(
     settings: Settings,
-    identity: Identity,
-    first: Snapshot,
+    identity: &Identity,
+    first: Status,
     clock: Clock,
     offset_ms: Arc<AtomicI64>,
 ) -> Rig {

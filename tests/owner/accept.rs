@@ -130,7 +130,7 @@ fn calcium_of_three_weeks(reef: &Reef, mg_per_l: impl Fn(f64) -> f64) {
         let ms = i64::from(day) * DAY;
         let given = i64::from(day) + 1;
         ledger
-            .store(&calcium(ms, mg_per_l(f64::from(day))))
+            .store(&[calcium(ms, mg_per_l(f64::from(day)))])
             .unwrap();
         let left = 2_000_000 - 75_600 * given;
         dose(
@@ -199,4 +199,23 @@ fn an_estimate_far_from_the_plan_is_followed_by_a_quarter_at_a_time() {
     let shown = String::from_utf8_lossy(&shown.stdout).into_owned();
     assert!(shown.contains("that is the largest step"), "{shown}");
     assert!((reef.planned_ml("calcium") - 56.7).abs() < 0.1);
+}
+
+/// What was given in the past carried what the bottle held then, whatever the file says of it today.
+#[test]
+fn a_stronger_recipe_in_the_file_changes_nothing_of_what_was_taken_up_before() {
+    let reef = Reef::new();
+    // 5.716 mg/L of calcium given a day (see above), and a fall of 1.6 mg/L a day all the same.
+    calcium_of_three_weeks(&reef, |day| 440.0 - 1.6 * day);
+    let before = reef.json(&["advise", "Ca", "--json"]);
+    super::near(&before["uptake"]["per_day"], 7.316, 0.02);
+    super::near(&before["given_per_day"], 5.716, 0.01);
+    let file = reef.config().join("controller.toml");
+    let text = fs::read_to_string(&file).unwrap();
+    let stronger = text.replace("g-per-l = 83.2", "g-per-l = 166.4");
+    assert_ne!(stronger, text);
+    fs::write(&file, stronger).unwrap();
+    let after = reef.json(&["advise", "Ca", "--json"]);
+    assert_eq!(after["uptake"], before["uptake"]);
+    assert_eq!(after["given_per_day"], before["given_per_day"]);
 }

@@ -119,9 +119,9 @@ fn another_tolerance_is_in_force_after_a_restart_and_refuses_what_the_runs_do_no
         (&before["run_min_ms"], &before["run_max_ms"]),
         (&2_000.into(), &24_000.into())
     );
-    assert_eq!(before["dose_max_ul"], 10_005);
-    let smallest = before["dose_min_ul"].as_i64().unwrap();
-    assert!((1_005..3_000).contains(&smallest), "{before}");
+    assert_eq!(before["dose_max_ml"], 10.005);
+    let smallest = before["dose_min_ml"].as_f64().unwrap();
+    assert!((1.005..3.0).contains(&smallest), "{before}");
     let text = String::from_utf8_lossy(&reef.run(&["status"]).stdout).into_owned();
     assert!(text.contains("to 10.005 mL within 5 %"), "{text}");
     let dose = ["dose", "alkalinity", "3 mL"];
@@ -155,7 +155,7 @@ fn another_tolerance_is_in_force_after_a_restart_and_refuses_what_the_runs_do_no
         "{status}"
     );
     let after = head(&reef);
-    assert!(after["dose_min_ul"].is_null() && after["meters_nothing"].is_string());
+    assert!(after["dose_min_ml"].is_null() && after["meters_nothing"].is_string());
 }
 
 #[test]

@@ -9,8 +9,8 @@ use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use dosewright::record::{
-    Course, CourseKind, CourseState, DoseEnd, DoseId, DoseKind, Entry, Fact, FactKind, Intent,
-    Outcome, Reading, ReadingValue, Refill, Stamp, Uptake, UptakeHow, Who,
+    Carried, Course, CourseKind, CourseState, Destination, DoseEnd, DoseId, DoseKind, Entry, Fact,
+    FactKind, Intent, Outcome, Reading, ReadingValue, Refill, Stamp, Uptake, UptakeHow, Who,
 };
 use jiff::Timestamp;
 use serde_json::Value;
@@ -43,7 +43,7 @@ fn owner() -> Who {
 /// A new ledger in virtual time, so that its newest entry is its present.
 fn ledger(state: &Path) -> Ledger {
     let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    let demo = dosewright::config::load(&demo).unwrap();
+    let demo = dosewright::config::load(&demo, &dosewright::plan::check_plan).unwrap();
     let session = SessionStart {
         boot: "virtual".to_owned(),
         at: at(0),
@@ -68,7 +68,7 @@ fn ledger(state: &Path) -> Ledger {
             note: String::new(),
             at: at(0),
         };
-        ledger.store(&Entry::Refill(refill)).unwrap();
+        ledger.store(&[Entry::Refill(refill)]).unwrap();
     }
     ledger
 }
@@ -85,6 +85,24 @@ fn alkalinity(ms: i64, dkh: f64) -> Entry {
         who: owner(),
         at: at(ms),
     })
+}
+
+/// What a volume of a line's bottle carried in the sample's tank; of alkalinity, so much as is said.
+fn carries(line: &str, ul: i64, dkh: f64) -> Carried {
+    let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
+    let controller = dosewright::config::load(&sample, &dosewright::plan::check_plan)
+        .unwrap()
+        .controller;
+    let of = controller
+        .lines
+        .iter()
+        .find(|l| l.name.as_str() == line)
+        .unwrap();
+    let effect = &controller.solutions[&of.solution].effect;
+    let mut carries = effect.carried(Volume::from_ul(ul), controller.tank);
+    carries.remove(&Quantity::Alkalinity);
+    carries.extend((dkh > 0.0).then_some((Quantity::Alkalinity, dkh)));
+    carries
 }
 
 fn dose(ledger: &mut Ledger, id: i64, line: &str, (ms, ul): (i64, i64), (left, dkh): (i64, f64)) {
@@ -107,7 +125,8 @@ fn dose(ledger: &mut Ledger, id: i64, line: &str, (ms, ul): (i64, i64), (left, d
         }),
         volume: Volume::from_ul(ul),
         run_time: Millis::new(5_000),
-        alkalinity: Alkalinity::from_dkh(dkh),
+        carries: carries(line, ul, dkh),
+        into: Destination::Tank,
         who: Who::Plan,
         live: false,
         at: at(ms),
@@ -136,14 +155,14 @@ fn three_weeks(state: &Path, fall: f64) -> Ledger {
         who: owner(),
         at: at(0),
     };
-    ledger.store(&Entry::Uptake(entry)).unwrap();
+    ledger.store(&[Entry::Uptake(entry)]).unwrap();
     for day in 0..21_i32 {
         let ms = i64::from(day) * DAY;
         if day % 2 == 0 {
             // A scatter that is the same in every run.
             let scatter = [0.03, -0.05, 0.02, 0.0][usize::try_from(day / 2 % 4).unwrap()];
             ledger
-                .store(&alkalinity(ms, 8.4 - fall * f64::from(day) + scatter))
+                .store(&[alkalinity(ms, 8.4 - fall * f64::from(day) + scatter)])
                 .unwrap();
         }
         let given = i64::from(day) + 1;
@@ -397,7 +416,7 @@ fn a_change_noted_down_makes_the_advice_wait() {
         who: owner(),
         at: at(20 * DAY),
     };
-    ledger.store(&Entry::Fact(note)).unwrap();
+    ledger.store(&[Entry::Fact(note)]).unwrap();
     drop(ledger);
     let advice = json(state.path(), &["advise", "--json"]);
     assert_eq!(advice["advice"], "leave-alone", "{advice}");
@@ -433,19 +452,19 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
         who: owner(),
         at: at(DAY),
     });
-    ledger.store(&calcium).unwrap();
-    ledger.store(&alkalinity(DAY, 7.0)).unwrap();
-    ledger.store(&alkalinity(DAY, 8.0)).unwrap();
+    ledger.store(std::slice::from_ref(&calcium)).unwrap();
+    ledger.store(&[alkalinity(DAY, 7.0)]).unwrap();
+    ledger.store(&[alkalinity(DAY, 8.0)]).unwrap();
     ledger
-        .store(&fact(FactKind::Correction, "2", None, "wrong syringe"))
+        .store(&[fact(FactKind::Correction, "2", None, "wrong syringe")])
         .unwrap();
     ledger
-        .store(&fact(
+        .store(&[fact(
             FactKind::Water,
             "salinity",
             Some(33.0),
             "33\nrefractometer",
-        ))
+        )])
         .unwrap();
     drop(ledger);
     let rows = json(state.path(), &["reading", "list", "--json"]);
@@ -508,7 +527,7 @@ fn a_course_is_listed_with_what_was_given_of_it() {
         who: owner(),
         at: at(DAY / 2),
     };
-    ledger.store(&Entry::Course(course.clone())).unwrap();
+    ledger.store(&[Entry::Course(course.clone())]).unwrap();
     // Two of its days as planned, the third missed; then it ended by itself.
     dose(
         &mut ledger,
@@ -529,7 +548,7 @@ fn a_course_is_listed_with_what_was_given_of_it() {
         at: at(4 * DAY),
         ..course
     };
-    ledger.store(&Entry::Course(ended)).unwrap();
+    ledger.store(&[Entry::Course(ended)]).unwrap();
     drop(ledger);
     let rows = json(state.path(), &["course", "list", "--json"]);
     assert_eq!(
@@ -576,13 +595,13 @@ fn a_lab_report_is_held_against_natural_seawater_the_one_before_and_what_was_dos
         })
     };
     ledger
-        .store(&report(DAY, "Ca;412;mg/L\nCu;1;ug/L\nZn;2;ug/L\nI;60;ug/L"))
+        .store(&[report(DAY, "Ca;412;mg/L\nCu;1;ug/L\nZn;2;ug/L\nI;60;ug/L")])
         .unwrap();
     ledger
-        .store(&report(
+        .store(&[report(
             30 * DAY,
             "Ca;300;mg/L\nCu;40;ug/L\nZn;60;ug/L\nI;<5;ug/L",
-        ))
+        )])
         .unwrap();
     drop(ledger);
     let shown = json(state.path(), &["panel", "show", "--json"]);
@@ -629,7 +648,7 @@ fn an_estimate_from_days_on_which_little_was_given_is_not_accepted() {
     let mut ledger = ledger(state.path());
     // The level held for two weeks although nothing was given: an empty bottle, or a test that is off.
     for day in 0..8_i64 {
-        ledger.store(&alkalinity(2 * day * DAY, 8.0)).unwrap();
+        ledger.store(&[alkalinity(2 * day * DAY, 8.0)]).unwrap();
     }
     drop(ledger);
     let advice = json(state.path(), &["advise", "--json"]);

@@ -18,9 +18,13 @@ pub(crate) fn demo() -> Controller {
         ),
         ("plan.toml", include_str!("../../config/plan.toml")),
     ];
-    check_texts(texts, &|_| Some(TimeZone::UTC))
-        .expect("the sample files have no mistake")
-        .controller
+    check_texts(
+        texts,
+        &|_| Some(TimeZone::UTC),
+        &dosewright::plan::check_plan,
+    )
+    .expect("the sample files have no mistake")
+    .controller
 }
 
 pub(crate) fn name(text: &str) -> Name {
@@ -56,7 +60,6 @@ pub(crate) fn permit_given_at(
         line,
         head: &head,
         solution: controller.solutions.get(&line.solution).expect(known),
-        solutions: &controller.solutions,
         tank: controller.tank,
         holds: Vec::new(),
         window: &window,

@@ -3,10 +3,13 @@
 
 use std::path::Path;
 
+use dosewright::chemistry::Quantity;
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
-use dosewright::quantity::{Alkalinity, Millis, Name, Volume};
-use dosewright::record::{DoseEnd, DoseId, DoseKind, Intent, Outcome, Refill, Stamp, Who};
+use dosewright::quantity::{Millis, Name, Volume};
+use dosewright::record::{
+    Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, Refill, Stamp, Who,
+};
 use jiff::Timestamp;
 
 pub(crate) const LINES: [&str; 5] = ["alkalinity", "calcium", "magnesium", "trace", "iodine"];
@@ -46,6 +49,12 @@ pub(crate) fn open(path: &Path, ms: i64) -> Ledger {
     Ledger::open(path, &open_as("boot-1", at(ms))).unwrap()
 }
 
+/// What one of its doses adds to the tank: 0.03 dKH, or nothing.
+fn carries(line: &str) -> Carried {
+    let alkalinity = (line == "alkalinity").then_some((Quantity::Alkalinity, 0.03));
+    alkalinity.into_iter().collect()
+}
+
 /// An intent of 2 mL by hand on one of the demo's lines.
 pub(crate) fn intent(id: i64, line: &str, ms: i64) -> Intent {
     Intent {
@@ -58,7 +67,8 @@ pub(crate) fn intent(id: i64, line: &str, ms: i64) -> Intent {
         slot: None,
         volume: Volume::from_ul(2_000),
         run_time: Millis::new(4_000),
-        alkalinity: Alkalinity::from_meq_per_l(if line == "alkalinity" { 0.01 } else { 0.0 }),
+        carries: carries(line),
+        into: Destination::Tank,
         who: Who::Local { uid: 1000 },
         live: false,
         at: at(ms),
@@ -136,10 +146,10 @@ pub(crate) fn generate(path: &Path, doses: i64, end_ms: i64) {
         let mut dose = tx
             .prepare(
                 "INSERT INTO dose (id, session, at_ms, elapsed_ms, trusted, line, head, reservoir, solution, kind, slot_date,
-                     slot_second, volume_ul, run_time_ms, alkalinity_meq_per_l, who, live, outcome, outcome_order,
+                     slot_second, volume_ul, run_time_ms, carries, destination, who, live, outcome, outcome_order,
                      delivered_ul, on_time_ms, reservoir_left_ul, cause, ended_session, ended_at_ms, ended_elapsed_ms,
                      ended_trusted)
-                 VALUES (?1, 1, ?2, ?3, 1, ?4, 'head-' || ?4, 'bottle-' || ?4, ?4, 'plan', ?5, ?6, 2000, 4000, ?7, 'plan', 0,
+                 VALUES (?1, 1, ?2, ?3, 1, ?4, 'head-' || ?4, 'bottle-' || ?4, ?4, 'plan', ?5, ?6, 2000, 4000, ?7, 'tank', 'plan', 0,
                      'delivered', ?1 + 5, 2000, 4000, ?8, '', 1, ?2 + 4000, ?3 + 4000, 1)",
             )
             .unwrap();
@@ -150,7 +160,6 @@ pub(crate) fn generate(path: &Path, doses: i64, end_ms: i64) {
             let civil = jiff::tz::Offset::UTC.to_datetime(wall);
             let second = (EPOCH_MS + ms).rem_euclid(86_400_000) / 1000;
             let left = 1_000_000 + 2_000 * ((doses - id) / 5);
-            let alkalinity = if line == "alkalinity" { 0.01 } else { 0.0 };
             dose.execute(rusqlite::params![
                 id,
                 EPOCH_MS + ms,
@@ -158,7 +167,7 @@ pub(crate) fn generate(path: &Path, doses: i64, end_ms: i64) {
                 line,
                 civil.date().to_string(),
                 second,
-                alkalinity,
+                serde_json::to_string(&carries(line)).unwrap(),
                 left
             ])
             .unwrap();

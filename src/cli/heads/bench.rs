@@ -10,9 +10,10 @@ use crate::cli::heads::keys::{Ear, Keys};
 use crate::cli::out::Out;
 use crate::cli::record::ledger::open;
 use crate::cli::words::unread;
-use crate::control::{Client, Request, Response, StatusView};
+use crate::control::{Client, Request, Response};
+use crate::engine::Status;
 use crate::ledger::EndedDose;
-use crate::quantity::{Millis, Volume, f64_from_i64};
+use crate::quantity::{Millis, Volume};
 use crate::record::{DoseEnd, DoseId};
 
 /// Cells of the progress bar.
@@ -167,15 +168,13 @@ fn watch(
 /// How far the run on a line has come, from 0 to 1; `None` when nothing runs there.
 fn share_of(client: &mut Client, line: &str) -> Result<Option<f64>, Failure> {
     let view = crate::cli::running::status::fetch(client)?;
-    let line = view.lines.iter().find(|l| l.name == line);
-    Ok(line.and_then(|l| {
-        let (whole, so_far) = (l.running_volume_ul?, l.running_so_far_ul?);
-        Some((f64_from_i64(so_far) / f64_from_i64(whole.max(1))).clamp(0.0, 1.0))
-    }))
+    let line = view.lines.iter().find(|l| l.name.as_str() == line);
+    let run = line.and_then(|l| l.running.as_ref());
+    Ok(run.map(|r| (r.so_far.as_ml() / r.volume.as_ml().max(0.001)).clamp(0.0, 1.0)))
 }
 
 /// What the daemon shows.
-pub(in crate::cli) fn status(place: &Place) -> Result<StatusView, Failure> {
+pub(in crate::cli) fn status(place: &Place) -> Result<Status, Failure> {
     crate::cli::running::status::fetch(&mut Client::connect(&place.state)?)
 }
 

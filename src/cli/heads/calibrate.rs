@@ -16,7 +16,7 @@ use crate::cli::out::Out;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::Person;
 use crate::cli::words::{configuration, usage};
-use crate::config::{Head, Line};
+use crate::config::{Head, Line, Mode};
 use crate::control::{CalibrateRequest, Request, RunRequest};
 use crate::metering::{Calibration, FitRules, fit};
 use crate::plan::{Schedule, plan_daily_volumes};
@@ -145,14 +145,10 @@ fn guided(
         repeats: options.repeats,
         creep: options.creep,
         prime: longest(head, line, known.as_ref()).min(PRIME),
-        live: view.mode == "live",
+        live: view.mode == Mode::Live,
     };
-    let left = view.lines.iter().find(|l| l.name == line.name.as_str());
-    check_room(
-        &job,
-        known.as_ref(),
-        left.map(|l| Volume::from_ul(l.cap_left_ul)),
-    )?;
+    let left = view.lines.iter().find(|l| l.name == line.name);
+    check_room(&job, known.as_ref(), left.map(|l| l.cap_left))?;
     let mut bench = AtTheSump {
         place,
         head: &options.head,

@@ -321,7 +321,7 @@ mod tests {
         answers: &[&str],
     ) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
         let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-        let loaded = load(&demo).unwrap();
+        let loaded = load(&demo, &crate::plan::check_plan).unwrap();
         let head = loaded.controller.head_named("alkalinity").unwrap();
         let line = loaded.controller.line_of_head(&head.name).unwrap();
         let job = Job {

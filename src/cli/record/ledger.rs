@@ -2,14 +2,16 @@
 
 use std::io::Write;
 
+use serde_json::Value;
+
 use crate::cli::args::{
     Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Place, Plain,
 };
 use crate::cli::exit::{self, Failure, chain};
 use crate::cli::out::{Out, Tone};
 use crate::daemon::ledger_path;
-use crate::ledger::{Cell, ExportError, Filter, Ledger, LedgerReader, Row, Table};
-use crate::quantity::{Name, Volume};
+use crate::ledger::{ExportError, Filter, Ledger, LedgerReader, Row, Table};
+use crate::quantity::{Millis, Name, Volume};
 
 /// Opens the ledger of the state folder for reading.
 pub(in crate::cli) fn open(place: &Place) -> Result<LedgerReader, Failure> {
@@ -53,7 +55,7 @@ fn table(name: &str) -> Result<Table, Failure> {
     Table::from_name(name)
         .or_else(|| Table::from_name(singular))
         .ok_or_else(|| {
-            let known: Vec<&str> = Table::ALL.iter().map(|t| t.name()).collect();
+            let known: Vec<String> = Table::all().map(Table::name).collect();
             Failure::new(
                 exit::USAGE,
                 format!("the ledger has no \"{name}\"; it has: {}", known.join(", ")),
@@ -104,7 +106,7 @@ pub(in crate::cli) fn print(rows: &[Row], json: bool, out: &mut Out) -> Result<(
     let names = first
         .cells
         .iter()
-        .map(|(name, _)| *name)
+        .map(|(name, _)| name.as_str())
         .filter(|name| !HIDDEN.contains(name));
     let columns: Vec<(String, Vec<String>)> = names
         .map(|name| {
@@ -148,16 +150,25 @@ pub(in crate::cli) fn print(rows: &[Row], json: bool, out: &mut Out) -> Result<(
     Ok(())
 }
 
-/// A cell with its unit: microlitres as mL, the rest as it is.
-fn shown(column: &str, cell: &Cell) -> String {
-    match cell {
-        Cell::Whole(ul) if column.ends_with("_ul") => Volume::from_ul(*ul).to_string(),
-        Cell::Whole(ms) if column.ends_with("_ms") => crate::quantity::Millis::new(*ms).to_string(),
-        Cell::Typed(text) | Cell::Word(text) => text.clone(),
-        Cell::Whole(number) => number.to_string(),
-        Cell::Number(number) => format!("{number:.4}"),
-        Cell::Flag(flag) => if *flag { "yes" } else { "no" }.to_owned(),
-        Cell::Empty => String::new(),
+/// A cell with its unit: microlitres as mL, what has parts as their number, the rest as it is.
+fn shown(column: &str, cell: &Value) -> String {
+    match (cell, cell.as_i64()) {
+        (_, Some(ul)) if column.ends_with("_ul") => Volume::from_ul(ul).to_string(),
+        (_, Some(ms)) if column.ends_with("_ms") => Millis::new(ms).to_string(),
+        (_, Some(number)) => number.to_string(),
+        (Value::Number(number), None) => number
+            .as_f64()
+            .map_or_else(String::new, |n| format!("{n:.4}")),
+        (Value::String(text), _) => text.clone(),
+        (Value::Bool(flag), _) => if *flag { "yes" } else { "no" }.to_owned(),
+        (Value::Array(parts), _) => parts.len().to_string(),
+        (Value::Object(parts), _) => {
+            let each = parts
+                .iter()
+                .map(|(key, part)| format!("{key} {}", shown(key, part)));
+            each.collect::<Vec<_>>().join(", ")
+        }
+        (Value::Null, _) => String::new(),
     }
 }
 

@@ -29,8 +29,7 @@ From now on this computer will run pumps by itself, day and night, with nobody w
 /// Shows what is accepted, asks for the sentence and has the daemon record it.
 pub(in crate::cli) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
     let loaded = crate::daemon::load_all(&place.config)
-        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?
-        .loaded;
+        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     let controller = &loaded.controller;
     if controller.mode == Mode::DryRun {
         return Err(Failure::new(

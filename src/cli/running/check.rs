@@ -4,14 +4,16 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::sync::Arc;
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde_json::json;
 
+use super::explain::explain;
 use crate::cli::args::{Check, Place};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::words::put_in_force;
-use crate::config::{Loaded, explain};
-use crate::control::rfc3339;
+use crate::config::Loaded;
 use crate::daemon::{load_all, machine_now};
 use crate::plan::{Schedule, Slot, plan_daily_volumes};
 use crate::quantity::{Name, Volume};
@@ -19,7 +21,7 @@ use crate::quantity::{Name, Volume};
 /// Loads both files exactly as the daemon does, and shows what would be in force.
 pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
     let mut loaded = match load_all(&place.config) {
-        Ok(all) => all.loaded,
+        Ok(loaded) => loaded,
         Err(mistakes) if options.json => {
             let list: Vec<String> = mistakes.mistakes.iter().map(ToString::to_string).collect();
             out.json(&json!({ "ok": false, "mistakes": list }))?;
@@ -57,6 +59,11 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
         writeln!(out, "note: {note}")?;
     }
     print(&loaded, day, &slots, out)
+}
+
+/// An instant with the offset of a zone.
+fn rfc3339(at: Timestamp, zone: &TimeZone) -> String {
+    at.display_with_offset(zone.to_offset(at)).to_string()
 }
 
 fn print(

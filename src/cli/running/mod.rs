@@ -4,6 +4,18 @@ pub(in crate::cli) mod arm;
 pub(in crate::cli) mod check;
 pub(in crate::cli) mod daemon;
 pub(in crate::cli) mod dose;
+mod explain;
 pub(in crate::cli) mod mqtt;
 pub(in crate::cli) mod outputs_off;
 pub(in crate::cli) mod status;
+
+use super::args::SchemaOf;
+
+/// The JSON schema of what is asked for.
+pub(in crate::cli) fn schema(of: SchemaOf) -> serde_json::Value {
+    match of {
+        SchemaOf::Controller => crate::config::controller_schema(),
+        SchemaOf::Plan => crate::config::plan_schema(),
+        SchemaOf::Displays => crate::mqtt::schema(),
+    }
+}

@@ -8,7 +8,7 @@ use crate::cli::args::{Mqtt, MqttCheck, MqttCommand, Place};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::daemon::{load_all, machine_id};
-use crate::mqtt::{Report, Verdict};
+use crate::mqtt::{Report, Settings, Verdict};
 
 /// Does what is asked about MQTT.
 pub(in crate::cli) fn mqtt(place: &Place, options: &Mqtt, out: &mut Out) -> Result<(), Failure> {
@@ -20,7 +20,7 @@ pub(in crate::cli) fn mqtt(place: &Place, options: &Mqtt, out: &mut Out) -> Resu
 fn check(place: &Place, options: &MqttCheck, out: &mut Out) -> Result<(), Failure> {
     let all = load_all(&place.config)
         .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
-    let Some(settings) = all.mqtt else {
+    let Some(settings) = all.mqtt.map(Settings::from) else {
         return Err(Failure::new(
             exit::REFUSED,
             "MQTT is off in controller.toml; set enabled = true and host under [mqtt], then check again",

@@ -3,11 +3,16 @@
 use std::io::Write;
 use std::time::Duration;
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
 use crate::cli::args::{Place, StatusArgs};
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
-use crate::control::{Client, HeadView, LineView, Request, StatusView};
-use crate::quantity::Volume;
+use crate::config::Mode;
+use crate::control::{Client, Request};
+use crate::engine::{HeadStatus, LineState, LineStatus, Status};
+use crate::quantity::{Alkalinity, Millis, Volume};
 
 /// Time between two refreshes of `--watch`.
 const REFRESH: Duration = Duration::from_secs(2);
@@ -34,7 +39,7 @@ pub(in crate::cli) fn status(
     Ok(())
 }
 
-pub(in crate::cli) fn fetch(client: &mut Client) -> Result<StatusView, Failure> {
+pub(in crate::cli) fn fetch(client: &mut Client) -> Result<Status, Failure> {
     let response = accepted(client.ask(&Request::Status)?)?;
     serde_json::from_value(response.data).map_err(|e| Failure::new(exit::NO_DAEMON, format!("the daemon's answer was not understood: {e}; are daemon and command of the same version?")))
 }
@@ -63,17 +68,17 @@ fn watch(place: &Place, out: &mut Out) -> Result<(), Failure> {
 }
 
 /// Whether something waits for the keeper.
-pub(in crate::cli) fn needs_attention(view: &StatusView) -> bool {
-    let stopped = |line: &LineView| line.state == "held" || line.state == "blocked";
-    view.held
+pub(in crate::cli) fn needs_attention(view: &Status) -> bool {
+    let stopped = |line: &LineStatus| matches!(line.state, LineState::Held | LineState::Blocked);
+    !view.holds.is_empty()
         || !view.clock.trusted
         || !view.ledger.writable
-        || view.not_live_because.is_some()
+        || view.daemon.not_live_because.is_some()
         || view.lines.iter().any(stopped)
         || view.alarms.iter().any(|a| !a.acknowledged)
 }
 
-fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
+fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
     head(view, out)?;
     lines(view, out)?;
     reasons(view, out)?;
@@ -82,7 +87,7 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     if let Some(changeover) = &view.changeover {
         writeln!(out, "\n{changeover}")?;
     }
-    if let Some(mqtt) = &view.mqtt {
+    if let Some(mqtt) = &view.daemon.mqtt {
         writeln!(out, "\nmqtt: {mqtt}")?;
     }
     for alarm in view.alarms.iter().filter(|a| a.active || !a.acknowledged) {
@@ -94,8 +99,8 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
         writeln!(
             out,
             "{label} {} since {}: {}",
-            alarm.code,
-            clock_time(&alarm.since),
+            alarm.code.as_str(),
+            clock_time(alarm.since, &zone_of(view)),
             alarm.text
         )?;
     }
@@ -111,22 +116,23 @@ fn print(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
 }
 
 /// Who, when, in what mode, and what stops everything.
-fn head(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
-    let mode = if view.mode == "live" {
+fn head(view: &Status, out: &mut Out) -> Result<(), Failure> {
+    let zone = zone_of(view);
+    let mode = if view.mode == Mode::Live {
         "LIVE: outputs are driven".to_owned()
     } else {
         "DRY RUN: no output is driven".to_owned()
     };
-    let warp = view.warp.map_or(String::new(), |n| {
+    let warp = view.daemon.warp.map_or(String::new(), |n| {
         format!(", virtual time {n} times faster")
     });
     writeln!(
         out,
         "{}  {}  {mode}{warp}",
-        out.tone(Tone::Strong, &view.controller),
-        clock_time(&view.time)
+        out.tone(Tone::Strong, view.name.as_str()),
+        clock_time(view.at, &zone)
     )?;
-    if let Some(why) = &view.not_live_because {
+    if let Some(why) = &view.daemon.not_live_because {
         let label = out.tone(Tone::Bad, "NOT LIVE although controller.toml says so");
         writeln!(out, "{label}: {why}")?;
     }
@@ -143,13 +149,13 @@ fn head(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     for hold in &view.holds {
         let what = hold
             .line
-            .as_deref()
+            .as_ref()
             .map_or("ALL DOSING ON HOLD".to_owned(), |line| {
                 format!("line {line} on hold")
             });
         let how = hold
             .line
-            .as_deref()
+            .as_ref()
             .map_or("dosewright resume".to_owned(), |line| {
                 format!("dosewright resume {line}")
             });
@@ -157,7 +163,7 @@ fn head(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
             out,
             "{} since {}: {} (set by {}); lift it with `{how}`",
             out.tone(Tone::Bad, &what),
-            clock_time(&hold.since),
+            clock_time(hold.since, &zone),
             hold.reason,
             hold.who
         )?;
@@ -179,11 +185,11 @@ fn head(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     Ok(())
 }
 
-fn lines(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
+fn lines(view: &Status, out: &mut Out) -> Result<(), Failure> {
     let width = view
         .lines
         .iter()
-        .map(|l| l.name.len())
+        .map(|l| l.name.as_str().len())
         .max()
         .unwrap_or(4)
         .max(4);
@@ -193,43 +199,37 @@ fn lines(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
     );
     writeln!(out, "\n{}", out.tone(Tone::Strong, &title))?;
     for line in &view.lines {
-        let tone = match line.state.as_str() {
-            "held" | "blocked" => Tone::Bad,
-            "dosing" => Tone::Good,
-            _ => Tone::Quiet,
+        let tone = match line.state {
+            LineState::Held | LineState::Blocked => Tone::Bad,
+            LineState::Dosing => Tone::Good,
+            LineState::Waiting | LineState::Unplanned => Tone::Quiet,
         };
-        let days = view
-            .reservoirs
-            .iter()
-            .find(|r| r.name == line.reservoir)
-            .and_then(|r| r.days_left);
-        let next = line.next_slot.as_ref().map_or("none".to_owned(), |slot| {
-            format!("{} {}", slot_time(&slot.at, &view.time), ml(slot.volume_ul))
-        });
-        let next = line
-            .running_so_far_ul
-            .zip(line.running_volume_ul)
-            .map_or(next, |(so_far, of)| {
-                format!("now: {} of {}", ml(so_far), ml(of))
-            });
+        let bottle = view.reservoirs.iter().find(|r| r.name == line.reservoir);
+        let next = match (&line.running, &line.next_slot) {
+            (Some(run), _) => format!("now: {} of {}", ml(run.so_far), ml(run.volume)),
+            (None, Some(slot)) => format!("{} {}", slot_time(slot.at, view), ml(slot.volume)),
+            (None, None) => "none".to_owned(),
+        };
         writeln!(
             out,
             "{:width$}  {}  {:>10}  {:>10}  {:>10}  {:>10}  {:>11}  {:>6}  {next}",
             line.name,
-            out.tone(tone, &format!("{:9}", line.state)),
-            ml(line.delivered_today_ul),
-            ml(line.delivered_24h_ul),
-            ml(line.planned_24h_ul),
-            ml(line.cap_left_ul),
-            line.reservoir_left_ul.map_or("unknown".to_owned(), ml),
-            days.map_or("-".to_owned(), |d| format!("{d:.0} d")),
+            out.tone(tone, &format!("{:9}", line.state.as_str())),
+            ml(line.delivered_today),
+            ml(line.delivered_24h),
+            ml(line.planned),
+            ml(line.cap_left),
+            bottle.and_then(|b| b.left).map_or("unknown".to_owned(), ml),
+            bottle
+                .and_then(|b| b.days_left)
+                .map_or("-".to_owned(), |d| format!("{d:.0} d")),
         )?;
     }
     Ok(())
 }
 
 /// Why lines do not dose, and until when; what differs from the standing plan; what was refused last.
-fn reasons(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
+fn reasons(view: &Status, out: &mut Out) -> Result<(), Failure> {
     let mut first = true;
     let mut gap = |out: &mut Out| {
         if std::mem::take(&mut first) {
@@ -239,72 +239,81 @@ fn reasons(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
         }
     };
     for line in &view.lines {
-        if let Some(reason) = line.reason.as_ref().filter(|_| line.state != "held") {
+        if let Some(reason) = line
+            .reason
+            .as_ref()
+            .filter(|_| line.state != LineState::Held)
+        {
             gap(out)?;
-            let until = line.until.as_ref().map_or(String::new(), |at| {
-                format!("; next allowed at {}", slot_time(at, &view.time))
+            let until = reason.until.map_or(String::new(), |at| {
+                format!("; next allowed at {}", slot_time(at, view))
             });
-            writeln!(out, "{}: {reason}{until}", line.name)?;
+            writeln!(out, "{}: {}{until}", line.name, reason.text)?;
         }
-        if line.planned_24h_ul != line.plan_standing_ul {
+        if line.planned != line.plan_standing {
             gap(out)?;
             writeln!(
                 out,
                 "{}: {} a day in force instead of the plan's {}",
                 line.name,
-                ml(line.planned_24h_ul),
-                ml(line.plan_standing_ul)
+                ml(line.planned),
+                ml(line.plan_standing)
             )?;
         }
-        if let (Some(refusal), Some(at)) = (&line.last_refusal, &line.last_refusal_at) {
+        if let Some(refusal) = &line.last_refusal {
             gap(out)?;
             writeln!(
                 out,
-                "{}: slot refused at {}: {refusal}",
+                "{}: slot refused at {}: {}",
                 line.name,
-                slot_time(at, &view.time)
+                slot_time(refusal.at, view),
+                refusal.text
             )?;
         }
     }
     Ok(())
 }
 
-fn alkalinity(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
-    for words in &view.starts_not_in_force {
+fn alkalinity(view: &Status, out: &mut Out) -> Result<(), Failure> {
+    let water = &view.water;
+    for words in &water.starts_not_in_force {
         writeln!(out, "\nnote: {words}")?;
     }
-    let Some(alk) = &view.alkalinity else {
+    let planned = water.planned.unwrap_or(Alkalinity::from_dkh(0.0));
+    if water.uptake.is_none() && planned.as_dkh() <= 0.0 {
         return Ok(());
-    };
-    let dkh = |value: f64| format!("{value:.2} dKH");
-    let uptake = alk
-        .uptake_dkh_per_day
+    }
+    let dkh = |value: Alkalinity| format!("{:.2} dKH", value.as_dkh());
+    let uptake = water
+        .uptake
         .map_or("not known".to_owned(), |u| format!("{} a day", dkh(u)));
     let predicted = match (
-        alk.predicted_dkh,
-        alk.predicted_uncertainty_dkh,
-        alk.reading_age_days,
+        water.predicted,
+        water.predicted_high,
+        water.predicted_from_age_s,
     ) {
-        (Some(value), Some(sd), Some(age)) => format!(
-            "predicted {} +- {} (95 %), last reading {age:.1} d ago",
+        (Some(value), Some(high), Some(age)) => format!(
+            "predicted {} +- {} (95 %), last reading {:.1} d ago",
             dkh(value),
-            dkh(2.0 * sd)
+            dkh(high.minus(value)),
+            Millis::from_secs(age).as_days()
         ),
         (_, _, _) => "no reading yet".to_owned(),
     };
-    let allowed = alk
-        .allowed_dkh_per_day
+    let allowed = water
+        .allowed
         .map_or("nothing".to_owned(), |a| format!("{} in 24 h", dkh(a)));
     writeln!(
         out,
         "\nalkalinity: uptake {uptake}, plan {} a day, in force {} a day; {predicted}",
-        dkh(alk.planned_dkh_per_day),
-        dkh(alk.in_force_dkh_per_day)
+        dkh(planned),
+        dkh(water.in_force.unwrap_or(planned))
     )?;
     writeln!(
         out,
         "            allowed {allowed}: {}",
-        alk.allowed_because
+        water
+            .allowed_because
             .as_deref()
             .unwrap_or("no uptake is in force")
     )?;
@@ -312,8 +321,13 @@ fn alkalinity(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
 }
 
 /// What each head can meter.
-fn heads(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
-    let width = view.heads.iter().map(|h| h.name.len()).max().unwrap_or(0);
+fn heads(view: &Status, out: &mut Out) -> Result<(), Failure> {
+    let width = view
+        .heads
+        .iter()
+        .map(|h| h.name.as_str().len())
+        .max()
+        .unwrap_or(0);
     writeln!(out)?;
     for head in &view.heads {
         let name = &head.name;
@@ -324,8 +338,8 @@ fn heads(view: &StatusView, out: &mut Out) -> Result<(), Failure> {
 }
 
 /// What a head can meter; as an error when that is nothing.
-fn head_words(head: &HeadView) -> Result<String, String> {
-    if !head.calibrated {
+fn head_words(head: &HeadStatus) -> Result<String, String> {
+    if head.rate.is_none() {
         return Err(format!(
             "NOT CALIBRATED, gives no dose: dosewright calibrate {}",
             head.name
@@ -334,17 +348,14 @@ fn head_words(head: &HeadView) -> Result<String, String> {
     if let Some(why) = &head.meters_nothing {
         return Err(format!("gives NO dose: {why}"));
     }
-    let (Some(smallest), Some(largest)) = (head.dose_min_ul, head.dose_max_ul) else {
+    let (Some(smallest), Some(largest)) = (head.dose_min, head.dose_max) else {
         return Err("gives NO dose: what its calibration covers is not known".to_owned());
     };
     // In full: a smallest dose that is rounded down would be refused.
-    let doses = format!(
-        "doses of {} to {}",
-        Volume::from_ul(smallest),
-        Volume::from_ul(largest)
-    );
-    Ok(match (head.tolerance_percent, head.calibration_age_days) {
-        (Some(percent), Some(days)) => {
+    let doses = format!("doses of {smallest} to {largest}");
+    Ok(match (head.tolerance_percent, head.calibration_age_s) {
+        (Some(percent), Some(age)) => {
+            let days = Millis::from_secs(age).as_days();
             format!("{doses} within {percent} %, calibrated {days:.0} d ago")
         }
         (_, _) => format!("{doses}, simulated: its calibration is assumed"),
@@ -352,46 +363,55 @@ fn head_words(head: &HeadView) -> Result<String, String> {
 }
 
 /// A volume with the decimals a table has room for.
-fn ml(ul: i64) -> String {
-    format!("{:.2} mL", Volume::from_ul(ul).as_ml())
+fn ml(volume: Volume) -> String {
+    format!("{:.2} mL", volume.as_ml())
 }
 
-/// `2026-11-25T18:30:00+01:00` as `2026-11-25 18:30:00`.
-fn clock_time(at: &str) -> String {
-    at.get(..19).map_or(at.to_owned(), |t| t.replace('T', " "))
+/// The owner's zone; UTC where this machine does not know it.
+fn zone_of(view: &Status) -> TimeZone {
+    TimeZone::get(&view.daemon.time_zone).unwrap_or(TimeZone::UTC)
+}
+
+fn clock_time(at: Timestamp, zone: &TimeZone) -> String {
+    zone.to_datetime(at)
+        .strftime("%Y-%m-%d %H:%M:%S")
+        .to_string()
 }
 
 /// A time of today without its date.
-fn slot_time(at: &str, now: &str) -> String {
-    let same_day = at.get(..10) == now.get(..10);
-    let text = clock_time(at);
-    if same_day {
-        text.get(11..).unwrap_or(&text).to_owned()
+fn slot_time(at: Timestamp, view: &Status) -> String {
+    today_or_dated(at, view.at, &zone_of(view))
+}
+
+fn today_or_dated(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
+    let local = zone.to_datetime(at);
+    if local.date() == zone.to_datetime(now).date() {
+        local.strftime("%H:%M:%S").to_string()
     } else {
-        text
+        clock_time(at, zone)
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::quantity::{FlowRate, Name};
 
     #[test]
     fn a_head_that_gives_nothing_says_why_and_a_smallest_dose_is_not_rounded_down() {
-        let mut head = HeadView {
-            name: "calcium".to_owned(),
-            calibrated: true,
-            rate_ml_per_min: Some(30.0),
-            offset_ul: Some(0),
-            dose_min_ul: Some(2_496),
-            dose_max_ul: Some(10_000),
-            run_min_ms: Some(2_000),
-            run_max_ms: Some(24_000),
+        let mut head = HeadStatus {
+            name: Name::new("calcium").unwrap(),
+            rate: Some(FlowRate::from_ml_per_min(30.0)),
+            offset: Some(Volume::ZERO),
+            dose_min: Some(Volume::from_ul(2_496)),
+            dose_max: Some(Volume::from_ul(10_000)),
+            run_min: Some(Millis::from_secs(2)),
+            run_max: Some(Millis::from_secs(24)),
             tolerance_percent: Some(5.0),
             meters_nothing: None,
             calibration_method: None,
-            calibration_age_days: Some(3.2),
-            run_since_calibration_s: 0.0,
+            calibration_age_s: Some(276_480),
+            run_since_calibration_s: Some(0),
             thread_priority: None,
         };
         assert_eq!(
@@ -403,7 +423,7 @@ mod tests {
             head_words(&head).unwrap_err(),
             "gives NO dose: its runs are lost"
         );
-        head.calibrated = false;
+        head.rate = None;
         assert!(
             head_words(&head)
                 .unwrap_err()
@@ -413,12 +433,13 @@ mod tests {
 
     #[test]
     fn a_time_of_today_is_shown_without_its_date() {
-        let now = "2026-11-25T18:30:00+01:00";
-        assert_eq!(slot_time("2026-11-25T19:00:05+01:00", now), "19:00:05");
-        assert_eq!(
-            slot_time("2026-11-26T00:10:00+01:00", now),
-            "2026-11-26 00:10:00"
-        );
+        let zone = TimeZone::get("Europe/Berlin").unwrap();
+        let shown = |at: &str| {
+            let now = "2026-11-25T18:30:00+01:00".parse().unwrap();
+            today_or_dated(at.parse().unwrap(), now, &zone)
+        };
+        assert_eq!(shown("2026-11-25T19:00:05+01:00"), "19:00:05");
+        assert_eq!(shown("2026-11-26T00:10:00+01:00"), "2026-11-26 00:10:00");
     }
 
     #[test]
@@ -430,7 +451,7 @@ mod tests {
             (700, "0.70 mL"),
             (-20, "-0.02 mL"),
         ] {
-            assert_eq!(ml(ul), text);
+            assert_eq!(ml(Volume::from_ul(ul)), text);
         }
     }
 }

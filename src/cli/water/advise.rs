@@ -50,8 +50,6 @@ pub(in crate::cli) struct Case {
     pub(in crate::cli) now: Timestamp,
     /// What doses really added a day over the span of the readings.
     pub(in crate::cli) given_per_day: Option<f64>,
-    /// Doses of solutions that the configuration does not know any more.
-    pub(in crate::cli) unknown_doses: usize,
     /// Readings that were left out because a water change of unknown content lies after them, and when that was.
     pub(in crate::cli) left_out: Option<(usize, Timestamp)>,
     /// The uptake in force, in the unit of what is advised on.
@@ -73,7 +71,7 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
     let exchanged = water_changes(&reader)?;
     let (readings, left_out) = related(readings, &exchanged, tracked);
     let from = readings.iter().map(|r| r.at).min().unwrap_or(millis(now));
-    let (doses, unknown_doses) = additions(&reader, &loaded, tracked, from)?;
+    let doses = additions(&reader, tracked, from)?;
     let mut all = brought(&readings, &exchanged, (tracked, loaded.controller.tank));
     all.extend_from_slice(&doses);
     let estimate = Uptake::estimate(tracked.clone(), &readings, &all);
@@ -112,7 +110,6 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
         patience,
         now,
         given_per_day,
-        unknown_doses,
         left_out,
         under_way: crate::cli::water::changeover::in_the_way(place)?,
     })
@@ -186,38 +183,25 @@ fn readings(
     Ok(series.collect())
 }
 
-/// What doses added; the content of a solution is that of today's configuration, its alkalinity that of the day of the dose.
+/// What doses added, by what each carried when it was given.
 fn additions(
     reader: &LedgerReader,
-    loaded: &Loaded,
     tracked: &Tracked,
     from: Millis,
-) -> Result<(Vec<Addition>, usize), Failure> {
+) -> Result<Vec<Addition>, Failure> {
     let since = Timestamp::from_millisecond(from.as_ms()).unwrap_or(Timestamp::UNIX_EPOCH);
-    let mut unknown = 0;
-    let mut additions = Vec::new();
-    for dose in reader.doses_since(since).map_err(|e| unread(&e))? {
-        let rise = match tracked {
-            Tracked::Alkalinity => dose.alkalinity.as_dkh(),
-            Tracked::Element(element) => {
-                let Some(solution) = loaded.controller.solutions.get(&dose.solution) else {
-                    unknown += 1;
-                    continue;
-                };
-                solution
-                    .effect
-                    .element_rise(element, dose.volume, loaded.controller.tank)
-                    .as_mg_per_l()
-            }
-        };
-        if rise > 0.0 {
-            additions.push(Addition {
-                at: millis(dose.at),
-                rise,
-            });
-        }
-    }
-    Ok((additions, unknown))
+    let of = match tracked {
+        Tracked::Alkalinity => Quantity::Alkalinity,
+        Tracked::Element(element) => Quantity::Element(element.clone()),
+    };
+    let doses = reader.doses_since(since).map_err(|e| unread(&e))?;
+    let added = doses.iter().filter_map(|dose| {
+        Some(Addition {
+            at: millis(dose.at),
+            rise: *dose.carries.get(&of)?,
+        })
+    });
+    Ok(added.filter(|addition| addition.rise > 0.0).collect())
 }
 
 /// The line that carries most of it, and what the plan adds a day.
@@ -369,13 +353,6 @@ pub(in crate::cli) fn advise(
         writeln!(
             out,
             "{left_out} readings from before the water change of {at:.0} were left out: what the new water held of {tracked} is not on record"
-        )?;
-    }
-    if case.unknown_doses > 0 {
-        writeln!(
-            out,
-            "{} doses of solutions that are configured no more were not counted",
-            case.unknown_doses
         )?;
     }
     if matches!(advice, Advice::Change(_)) {

@@ -275,7 +275,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             .iter()
             .map(|c| {
                 json!({
-                    "changeover": c.number, "from": c.from.as_str(), "to": c.to.as_str(), "state": c.state.as_str(),
+                    "changeover": c.number, "from": c.from.as_str(), "to": c.to.as_str(), "state": c.state,
                     "step": c.step, "days": c.days, "by": c.by.as_str(), "on_date": c.on.to_string(), "note": c.note,
                 })
             })
@@ -294,13 +294,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
         writeln!(
             out,
             "changeover {} from {} to {}: {}, step {} of {} on {}{note}",
-            c.number,
-            c.from,
-            c.to,
-            c.state.as_str(),
-            c.step,
-            c.days,
-            c.on
+            c.number, c.from, c.to, c.state, c.step, c.days, c.on
         )?;
     }
     Ok(())

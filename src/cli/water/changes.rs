@@ -103,7 +103,7 @@ pub(in crate::cli) fn changes(
             return Err(usage("say in a few words what was changed"));
         }
         let request = Request::Fact {
-            kind: FactKind::Change.as_str().to_owned(),
+            kind: FactKind::Change.to_string(),
             name: String::new(),
             value: None,
             uncertainty: None,

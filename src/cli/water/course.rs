@@ -183,7 +183,7 @@ fn begin(place: &Place, wanted: &Wanted<'_>, out: &mut Out) -> Result<(), Failur
         rise_per_day: shape.rise_per_day,
         extra_ul: shape.extra.as_ul(),
         days: shape.days,
-        kind: wanted.kind.as_str().to_owned(),
+        kind: wanted.kind.to_string(),
         note: wanted.note.to_owned(),
     };
     ask(place, &request, json, out).map(drop)
@@ -228,16 +228,15 @@ fn newest_result(
     reader: &LedgerReader,
     of: &Quantity,
 ) -> Result<Option<(Timestamp, String)>, Failure> {
-    let word = of.as_str();
     let read = entries(reader)?
         .into_iter()
-        .filter(|e| e.word == word && !e.corrected)
+        .filter(|e| Quantity::from_word(&e.word).as_ref() == Some(of) && !e.corrected)
         .map(|e| (e.taken, e.shown()));
     let panels = reader.facts(FactKind::Panel).map_err(|e| unread(&e))?;
     let found = panels.iter().flat_map(|panel| {
         from_text(&panel.fact.text)
             .into_iter()
-            .filter(|kept| kept.element.symbol() == word)
+            .filter(|kept| of.element() == Some(&kept.element))
             .map(|kept| (panel.fact.happened, kept.shown()))
     });
     Ok(read.chain(found).max_by_key(|(taken, _)| *taken))
@@ -383,7 +382,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             first.rise_per_day * f64_from_i64(given.as_ul()) / f64_from_i64(first.extra.as_ul());
         if as_json {
             json_rows.push(json!({
-                "course": number, "kind": first.kind.as_str(), "last_date": newest.last().to_string(), "line": first.line.as_str(), "state": newest.state.as_str(), "extra_ul": first.extra.as_ul(),
+                "course": number, "kind": first.kind, "last_date": newest.last().to_string(), "line": first.line.as_str(), "state": newest.state, "extra_ul": first.extra.as_ul(),
                 "first_date": first.first.to_string(), "days": first.days, "days_left": newest.days, "rise_per_day": first.rise_per_day,
                 "planned_ul": planned.as_ul(), "given_ul": given.as_ul(), "raised": raised,
                 "unit": match first.raises { Quantity::Alkalinity => "meq/L", Quantity::Element(_) => "mg/L" },
@@ -419,10 +418,7 @@ fn say(
     let raised = in_words(&first.raises, raised);
     let begin = format!(
         "course {number}: {}{paused}; {} a day on line {} from {}",
-        newest.state.as_str(),
-        first.extra,
-        first.line,
-        first.first,
+        newest.state, first.extra, first.line, first.first,
     );
     match (first.kind, newest.state) {
         (CourseKind::Once, _) => {

@@ -107,7 +107,7 @@ pub(in crate::cli) fn add(
         lines.push(line);
     }
     let request = Request::Fact {
-        kind: FactKind::WaterChange.as_str().to_owned(),
+        kind: FactKind::WaterChange.to_string(),
         name: String::new(),
         value: Some(litres.as_litres()),
         uncertainty: None,

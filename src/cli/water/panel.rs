@@ -6,7 +6,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::chemistry::{Celsius, ChangeShare, Element, Salinity};
+use crate::chemistry::{Celsius, ChangeShare, Element, Quantity, Salinity};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
@@ -94,7 +94,7 @@ fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure
         )));
     }
     let fact = |kind: FactKind, value: Option<f64>, text: String| Request::Fact {
-        kind: kind.as_str().to_owned(),
+        kind: kind.to_string(),
         name: add.lab.clone(),
         value,
         uncertainty: None,
@@ -466,19 +466,11 @@ fn changed_between(
 
 /// mg/L that doses brought between two times.
 fn dosed_between(element: &Element, around: &Around<'_>, since: Timestamp) -> Result<f64, Failure> {
-    let Some(loaded) = around.loaded else {
-        return Ok(0.0);
-    };
+    let of = Quantity::Element(element.clone());
     let doses = around.reader.doses_since(since).map_err(|e| unread(&e))?;
     Ok(doses
         .iter()
         .filter(|d| d.at <= around.at)
-        .filter_map(|d| {
-            let solution = loaded.controller.solutions.get(&d.solution)?;
-            let rise = solution
-                .effect
-                .element_rise(element, d.volume, loaded.controller.tank);
-            Some(rise.as_mg_per_l())
-        })
+        .filter_map(|d| d.carries.get(&of))
         .sum())
 }

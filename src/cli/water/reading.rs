@@ -281,7 +281,7 @@ fn request(
         | Measurand::Temperature
         | Measurand::Nitrate
         | Measurand::Phosphate => Request::Fact {
-            kind: FactKind::Water.as_str().to_owned(),
+            kind: FactKind::Water.to_string(),
             name: quantity.word().to_owned(),
             value: Some(typed.value),
             uncertainty: (!typed.below).then_some(typed.uncertainty),
@@ -344,7 +344,7 @@ fn reading_correct(place: &Place, correct: &ReadingCorrect, out: &mut Out) -> Re
         writeln!(out, "{}", stored.text)?;
     }
     let mark = Request::Fact {
-        kind: FactKind::Correction.as_str().to_owned(),
+        kind: FactKind::Correction.to_string(),
         name: number.to_owned(),
         value: None,
         uncertainty: None,

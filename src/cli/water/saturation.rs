@@ -44,7 +44,9 @@ pub(in crate::cli) fn saturation(
         .water
         .saturation_with(known.uncertainty)
         .map_err(|e| refused(&e))?;
-    let controller = load(&place.config).ok().map(|loaded| loaded.controller);
+    let controller = load(&place.config, &crate::plan::check_plan)
+        .ok()
+        .map(|loaded| loaded.controller);
     let mixing = controller
         .as_ref()
         .map_or_else(Vec::new, |controller| mixing(&known.water, controller));

@@ -165,6 +165,7 @@ fn an_unknown_time_zone_is_never_taken_for_utc() {
     let none = super::super::check_texts(
         [("controller.toml", CONTROLLER), ("plan.toml", PLAN)],
         &|_| None,
+        &|_, plan| (plan.clone(), Vec::new()),
     );
     assert!(
         none.unwrap_err().to_string().contains("tzdata"),
@@ -377,9 +378,6 @@ fn litres_taken_for_millilitres_are_noticed() {
         "{}",
         found[0]
     );
-    let text = CONTROLLER.replace("volume-l = 300", "volume-l = 100000");
-    let found = mistakes(&text, &by_volume());
-    one(&found, "plan.toml:", "alkalinity would fall");
     let heads = CONTROLLER.replace("dose-min-ml = 0.2", "dose-min-ml = 0.01");
     let found = mistakes(&heads, PLAN);
     assert_eq!(found.len(), 2, "{found:#?}");
@@ -407,16 +405,6 @@ fn keep_apart_rules_are_checked() {
         &mistakes(&doubled, PLAN),
         "controller.toml:",
         "already have a rule; keep one of the two",
-    );
-    let gaps = edited(
-        CONTROLLER,
-        "gap-min = 15\n\n[[apart]]",
-        "gap-min = 40\n\n[[apart]]",
-    );
-    one(
-        &mistakes(&gaps, PLAN),
-        "plan.toml:",
-        "finds no time for its dose",
     );
     let without = edited(
         CONTROLLER,
@@ -632,19 +620,6 @@ fn cron_expressions_are_checked_with_their_place() {
             words,
         );
     }
-    // A missing minute field: every minute of every fourth hour.
-    let burst = edited(PLAN, cron, "cron = \"* */4 * * *\"");
-    let found = mistakes(CONTROLLER, &burst);
-    assert!(found.iter().any(|m| m.contains("in 360 doses: one dose of 0.004 mL is under dose-min-ml = 0.2 mL")), "{found:#?}");
-    // Two doses closer than one takes.
-    let fast = edited(PLAN, cron, "cron = \"0,10 40 22 * * *\"");
-    let found = mistakes(CONTROLLER, &fast);
-    assert!(
-        found
-            .iter()
-            .any(|m| m.contains("are set aside for each dose")),
-        "{found:#?}"
-    );
     let uneven = edited(PLAN, "daily-ml = 1.5", "daily-ml = 7.2");
     let uneven = edited(&uneven, cron, "cron = \"*/40 6-17 * * *\"");
     let caps = edited(CONTROLLER, "daily-cap-ml = 5\n", "daily-cap-ml = 12\n");
@@ -659,254 +634,42 @@ fn cron_expressions_are_checked_with_their_place() {
 }
 
 #[test]
-fn doses_are_held_against_caps_and_heads() {
-    let small = edited(CONTROLLER, "dose-cap-ml = 1.5", "dose-cap-ml = 0.9");
-    one(
-        &mistakes(&small, PLAN),
-        &format!("plan.toml:{}: ", place_of(PLAN, "2\n# At these")),
-        "line \"iodine\": daily-ml: 2.0 mL a day in 2 doses: one dose of 1.0 mL is over dose-cap-ml = 0.9 mL",
-    );
-    plan(
-        "daily-ml = 2\n",
-        "daily-ml = 0.3\n",
-        "0.3\n",
-        "one dose of 0.15 mL is under dose-min-ml = 0.2 mL",
-    );
-    plan(
-        "daily-ml = 2\n",
-        "daily-ml = 2.8\n",
-        "2.8\n",
-        "fall within 24 h, and with one dose more that needs a cap of",
-    );
-    let text = edited(CONTROLLER, "output = \"GPIO25\"", "output = \"GPIO25\" #");
-    let slow = text.replace("run-max-s = 40", "run-max-s = 9");
-    let found = mistakes(&slow, PLAN);
-    assert!(
-        found.iter().any(|m| m.starts_with("plan.toml:")
-            && m.contains("takes 10 s at 6.00 mL/min, over run-max-s = 9 s of head \"iodine\"")),
-        "{found:#?}"
-    );
-}
-
-/// Three doses of iodine fall within 24 h of a 23-hour day, and each counts until 24 h after its end: a cap of 4 mL has just room.
-#[test]
-fn a_cap_must_have_room_for_the_fullest_24_hours_and_one_dose_more() {
-    let text = edited(CONTROLLER, "daily-cap-ml = 4\n", "daily-cap-ml = 3.999\n");
-    one(
-        &mistakes(&text, PLAN),
-        &format!("plan.toml:{}: ", place_of(PLAN, "2\n# At these")),
-        "up to 3.0 mL fall within 24 h, and with one dose more that needs a cap of 4.0 mL, but daily-cap-ml = 3.999 mL",
-    );
-}
-
-/// The demo's plan with a volume of its own for alkalinity, 0.80 dKH a day.
-fn by_volume() -> String {
-    let text = edited(
-        PLAN,
-        "share-of-uptake = 1.0\nof = \"alkalinity\"",
-        "daily-ml = 75.6",
-    );
-    edited(
-        &text,
-        "share-of-uptake = 1.0\nof = \"calcium\"",
-        "daily-ml = 75.6",
-    )
-}
-
-/// How much a line gives is said once, by what there is.
-#[test]
-fn shares_and_uptakes_go_together() {
-    let share = "share-of-uptake = 1.0\nof = \"alkalinity\"";
-    let of_calcium = "share-of-uptake = 1.0\nof = \"calcium\"";
-    for (from, to, words) in [
-        (
-            share,
-            "share-of-uptake = 0.6\nof = \"alkalinity\"",
-            "share-of-uptake of alkalinity adds up to 0.600 over all lines",
-        ),
-        (
-            of_calcium,
-            "share-of-uptake = 1.0\nof = \"magnesium\"",
-            "its solution carries no magnesium",
-        ),
-        (
-            of_calcium,
-            "ml-per-mg-per-l = 1.0\nof = \"iodine\"",
-            "there is no [uptake.iodine]",
-        ),
-        (
-            of_calcium,
-            "ml-per-dkh = 1.0\nof = \"calcium\"",
-            "ml-per-dkh does not go with of = \"calcium\"",
-        ),
-        (
-            of_calcium,
-            "ml-per-mg-per-l = 1.0",
-            "of is missing beside ml-per-mg-per-l",
-        ),
-        (
-            of_calcium,
-            "share-of-uptake = 1.0\nof = \"kalk\"",
-            "of = \"kalk\" is no water quantity",
-        ),
-        (
-            "daily-ml = 6\n",
-            "daily-ml = 6\nof = \"magnesium\"\n",
-            "of has no meaning beside daily-ml",
-        ),
-        (
-            "daily-ml = 6\n",
-            "daily-ml = 6\nshare-of-uptake = 1\n",
-            "is said more than once (daily-ml, share-of-uptake)",
-        ),
-        (
-            "with = \"alkalinity\"",
-            "with = \"alkalinity\"\nstart-mg-per-l-per-day = 5",
-            "give start-mg-per-l-per-day or with = \"alkalinity\", one and nothing else",
-        ),
-        (
-            "[uptake.calcium]",
-            "[uptake.Ca]",
-            "\"Ca\" is no water quantity known here",
-        ),
-    ] {
-        let found = mistakes(CONTROLLER, &edited(PLAN, from, to));
-        assert!(
-            found.iter().any(|m| m.contains(words)),
-            "{words}: {found:#?}"
-        );
-    }
-}
-
-#[test]
-fn a_volume_follows_from_another_uptake_and_a_wide_cap_is_questioned() {
-    // 0.25 mL for each of 5.717 mg/L of calcium.
-    let trace = edited(
-        PLAN,
-        "daily-ml = 1.5",
-        "ml-per-mg-per-l = 0.25\nof = \"calcium\"",
-    );
-    let loaded = check(CONTROLLER, &trace).unwrap_or_else(|error| panic!("{error}"));
-    assert_eq!(loaded.plan.lines[3].daily_volume.as_ul(), 1_429);
-    let cap = CONTROLLER.replace("daily-cap-ml = 100", "daily-cap-ml = 200");
-    let loaded = check(&cap, PLAN).unwrap_or_else(|error| panic!("{error}"));
-    let warned: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
-    assert!(
-        warned
-            .iter()
-            .any(|w| w.contains("fits 2.6 times into daily-cap-ml = 200.0 mL")),
-        "{warned:#?}"
-    );
-}
-
-#[test]
-fn a_plan_that_moves_alkalinity_without_end_is_named_with_its_days_and_the_way_out() {
-    let text = edited(
-        &by_volume(),
-        "start-dkh-per-day = 0.80",
-        "start-dkh-per-day = 0.60",
-    );
-    let found = mistakes(CONTROLLER, &text);
-    one(
-        &found,
-        &format!("plan.toml:{}: ", place_of(&text, "0.60")),
-        "alkalinity would rise by 0.20 dKH per day without end",
-    );
-    // Middle 8.25, top 9.0: 0.75 dKH at 0.2 dKH per day.
-    assert!(
-        found[0].contains("(8.25 dKH) past its top (9.00 dKH) in 3.7 days")
-            || found[0].contains("in 3.8 days"),
-        "{}",
-        found[0]
-    );
-    assert!(
-        found[0].contains("multiply the daily-ml of what carries alkalinity by 0.750"),
-        "{}",
-        found[0]
-    );
-    assert!(found[0].contains("bounded course"), "{}", found[0]);
-    let text = edited(
-        &by_volume(),
-        "start-dkh-per-day = 0.80",
-        "start-dkh-per-day = 0.90",
-    );
-    one(
-        &mistakes(CONTROLLER, &text),
-        &format!("plan.toml:{}: ", place_of(&text, "0.90")),
-        "alkalinity would fall by 0.10 dKH per day",
-    );
-    for near in ["0.84", "0.76"] {
-        let text = edited(
-            &by_volume(),
-            "start-dkh-per-day = 0.80",
-            &format!("start-dkh-per-day = {near}"),
-        );
-        assert_eq!(mistakes(CONTROLLER, &text), Vec::<String>::new(), "{near}");
-    }
-}
-
-/// A cron line that comes on some days counts with its mean, not with its full day.
-#[test]
-fn an_alkalinity_line_by_cron_counts_with_its_mean() {
-    let plan_text = edited(
-        PLAN,
-        "doses = 24\n\n[line.calcium]",
-        "cron = \"0 * * * Mon,Tue,Wed,Thu,Fri,Sat\"\n\n[line.calcium]",
-    );
-    let found = mistakes(CONTROLLER, &plan_text);
-    assert!(
-        found.iter().any(|m| m.contains("adds 0.69 dKH per day")),
-        "{found:#?}"
-    );
-}
-
-#[test]
-fn an_element_over_its_daily_limit_is_refused_at_the_plan() {
-    let text = CONTROLLER.replace(
-        "max-rise-mg-per-l-per-day = 25",
-        "max-rise-mg-per-l-per-day = 5",
-    );
-    one(
-        &mistakes(&text, PLAN),
-        &format!("plan.toml:{}: ", place_of(PLAN, "calcium]\nshare")),
-        "of Ca per day (lines that carry it: 1), over limits.element.Ca.max-rise-mg-per-l-per-day = 5.000 mg/L",
-    );
-}
-
-#[test]
-fn doubtful_settings_are_warned_of() {
+fn a_rise_beyond_common_use_is_warned_of() {
     warned(
         "max-rise-dkh-per-day = 0.5",
         "max-rise-dkh-per-day = 1.5",
         "more than the 1 dKH per day in common use",
     );
-    warned(
-        "capacity-ml = 1000\nreserve-ml = 80\nlow-warning-days = 7",
-        "capacity-ml = 100\nreserve-ml = 80\nlow-warning-days = 7",
-        "lasts 3.3 days",
+}
+
+#[test]
+fn a_file_anybody_may_write_is_warned_of_and_a_file_that_is_no_text_is_refused() {
+    use std::os::unix::fs::PermissionsExt;
+    let dir = tempfile::tempdir().unwrap();
+    let (controller, plan) = (
+        dir.path().join("controller.toml"),
+        dir.path().join("plan.toml"),
     );
-    let few = edited(
-        PLAN,
-        "doses = 24\n\n[line.calcium]",
-        "doses = 6\n\n[line.calcium]",
-    );
-    let caps = CONTROLLER
-        .replace("dose-cap-ml = 6", "dose-cap-ml = 15")
-        .replace("run-max-s = 20", "run-max-s = 40")
-        .replace("daily-cap-ml = 100", "daily-cap-ml = 110");
-    let loaded = check(&caps, &few).unwrap_or_else(|error| panic!("{error}"));
-    let found: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
+    std::fs::write(&controller, CONTROLLER).unwrap();
+    std::fs::write(&plan, PLAN).unwrap();
+    std::fs::set_permissions(&plan, std::fs::Permissions::from_mode(0o666)).unwrap();
+    let warnings = super::super::load(dir.path(), &|_, plan| (plan.clone(), Vec::new()))
+        .unwrap()
+        .warnings;
+    assert_eq!(warnings.len(), 1);
     assert!(
-        found
-            .iter()
-            .any(|w| w.contains("one dose raises alkalinity by 0.13 dKH")),
-        "{found:#?}"
-    );
-    let unplanned = &PLAN[..PLAN.find("[line.iodine]").unwrap()];
-    let loaded = check(CONTROLLER, unplanned).unwrap();
-    assert!(
-        loaded.warnings[0]
+        warnings[0]
             .to_string()
-            .contains("line \"iodine\" of the controller is not planned here")
+            .contains("plan.toml: may be written by anybody"),
+        "{}",
+        warnings[0]
+    );
+    std::fs::write(&plan, b"uptake = \xff").unwrap();
+    let error = super::super::load(dir.path(), &|_, plan| (plan.clone(), Vec::new()))
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("is not UTF-8 text, first at byte 9"),
+        "{error}"
     );
 }

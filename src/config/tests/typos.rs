@@ -1,6 +1,7 @@
 //! Fault row FT-CONF-01: a misspelt key never passes, and the one that was meant is named.
 
-use super::super::schema::{self, Kind, Section};
+use super::super::keys;
+use super::super::schema::{Kind, Section};
 use super::{CONTROLLER, PLAN, edited, mistakes};
 
 fn sections(section: &'static Section, path: &str, out: &mut Vec<(String, &'static Section)>) {
@@ -20,7 +21,7 @@ fn sections(section: &'static Section, path: &str, out: &mut Vec<(String, &'stat
             | Kind::Text(_)
             | Kind::Choice(_)
             | Kind::Texts(_)
-            | Kind::Foreign => {}
+            | Kind::Choices(_) => {}
         }
     }
 }
@@ -53,7 +54,10 @@ fn slips(key: &str) -> Vec<String> {
 #[test]
 fn five_slips_in_each_known_key_are_each_refused_naming_key_line_and_the_key_that_was_meant() {
     let mut tried = 0;
-    for (top, in_plan) in [(&schema::CONTROLLER, false), (&schema::PLAN, true)] {
+    for (top, in_plan) in [
+        (&keys::controller::SECTION, false),
+        (&keys::plan::SECTION, true),
+    ] {
         let mut all = Vec::new();
         sections(top, "", &mut all);
         for (path, section) in all {

@@ -9,20 +9,20 @@ use crate::record::{
     DoseEnd, DoseId, Entry, HoldScope, NotGiven, Outcome, Reading, ReadingValue, Stamp, Who,
 };
 
-/// The line of an effect, its number still to be given; `None` when it is no event to people.
-pub(super) fn event(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> Option<EventLine> {
+/// The lines of an effect, their numbers still to be given; none when it is no event to people.
+pub(super) fn events(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> Vec<EventLine> {
     match effect {
         Effect::StoreOutcome(outcome) => {
             let line = open.get(&outcome.id).map(|(line, _)| line.clone());
-            Some(dose(outcome, line))
+            vec![dose(outcome, line)]
         }
-        Effect::Store { entry, .. } => self::entry(entry),
+        Effect::Store { entries, .. } => entries.iter().filter_map(entry).collect(),
         Effect::StoreIntent(_)
         | Effect::StartPump { .. }
         | Effect::StopPump { .. }
         | Effect::SaveHolds { .. }
         | Effect::Reply { .. }
-        | Effect::Exit { .. } => None,
+        | Effect::Exit { .. } => Vec::new(),
     }
 }
 
@@ -80,20 +80,13 @@ fn entry(entry: &Entry) -> Option<EventLine> {
             let line = Some(missed.line.clone());
             made(missed.at, daemon, "doses-missed", line, text)
         }
-        Entry::HoldSet(hold, at) => {
-            let (line, what) = scope(&hold.scope);
-            let text = format!("{what} on hold: {}", hold.reason);
-            made(*at, &hold.who, "hold-set", line, text)
-        }
-        Entry::HoldLifted(held, who, at) => {
-            let (line, what) = scope(held);
-            made(
-                *at,
-                who,
-                "hold-lifted",
-                line,
-                format!("hold on {what} lifted"),
-            )
+        Entry::Hold(change) => {
+            let (line, what) = scope(&change.scope);
+            let (code, text) = match &change.reason {
+                Some(reason) => ("hold-set", format!("{what} on hold: {reason}")),
+                None => ("hold-lifted", format!("hold on {what} lifted")),
+            };
+            made(change.at, &change.who, code, line, text)
         }
         Entry::Refill(_)
         | Entry::Reading(_)
@@ -106,7 +99,13 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Fact(_) => told(entry)?,
         Entry::Note(note) => {
             let line = note.line.clone();
-            made(note.at, &note.who, note.code, line, note.text.clone())
+            made(
+                note.at,
+                &note.who,
+                note.code.as_str(),
+                line,
+                note.text.clone(),
+            )
         }
     })
 }
@@ -164,11 +163,9 @@ fn told(entry: &Entry) -> Option<EventLine> {
             made(arming.at, &arming.who, code, None, text.to_owned())
         }
         Entry::Course(_) | Entry::Changeover(_) | Entry::Fact(_) => wanted(entry)?,
-        Entry::SlotNotGiven(_)
-        | Entry::OutageMissed(_)
-        | Entry::HoldSet(..)
-        | Entry::HoldLifted(..)
-        | Entry::Note(_) => return None,
+        Entry::SlotNotGiven(_) | Entry::OutageMissed(_) | Entry::Hold(_) | Entry::Note(_) => {
+            return None;
+        }
     })
 }
 
@@ -178,11 +175,7 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
         Entry::Course(course) => {
             let text = format!(
                 "course {} is {}: {} a day more, {} days from {}",
-                course.number,
-                course.state.as_str(),
-                course.extra,
-                course.days,
-                course.first
+                course.number, course.state, course.extra, course.days, course.first
             );
             let line = Some(course.line.clone());
             made(course.at, &course.who, "course", line, text)
@@ -193,13 +186,12 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
             made(fade.at, &fade.who, "changeover", line, text)
         }
         Entry::Fact(fact) => {
-            let text = format!("{} {}: {}", fact.kind.as_str(), fact.name, fact.text);
+            let text = format!("{} {}: {}", fact.kind, fact.name, fact.text);
             made(fact.at, &fact.who, "fact", None, text)
         }
         Entry::SlotNotGiven(_)
         | Entry::OutageMissed(_)
-        | Entry::HoldSet(..)
-        | Entry::HoldLifted(..)
+        | Entry::Hold(_)
         | Entry::Refill(_)
         | Entry::Reading(_)
         | Entry::Calibration(_)

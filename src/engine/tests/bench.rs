@@ -341,7 +341,7 @@ fn a_reading_that_was_replaced_is_kept_and_changes_nothing() {
         heads
             .iter()
             .find(|h| h.name == name("calcium"))
-            .and_then(|h| h.calibration)
+            .map(|h| (h.rate, h.offset))
     };
     told(&mut world, Command::Calibrate(runs(&GOOD))).unwrap();
     let without = rate(&mut world);
@@ -383,7 +383,7 @@ fn a_plan_that_a_new_calibration_does_not_cover_is_told_and_its_doses_are_refuse
     assert_eq!(refused[0].code, "not-metered");
     let status = world.line("calcium");
     assert_eq!(
-        status.reason.map(|(code, ..)| code).as_deref(),
+        status.reason.map(|r| r.code).as_deref(),
         Some("not-metered")
     );
 }
@@ -410,7 +410,7 @@ fn a_plan_that_a_calibration_on_record_does_not_cover_is_told_at_the_start() {
     world.sync();
     let status = world.line("calcium");
     assert_eq!(
-        status.reason.map(|(code, ..)| code).as_deref(),
+        status.reason.map(|r| r.code).as_deref(),
         Some("not-metered")
     );
 }
@@ -433,7 +433,7 @@ fn runs_that_are_no_calibration_change_nothing() {
         heads
             .iter()
             .find(|h| h.name == name("calcium"))
-            .map(|h| h.calibration)
+            .map(|h| (h.rate, h.offset))
     };
     assert_eq!(rate(&before), rate(&after));
 }

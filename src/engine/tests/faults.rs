@@ -534,8 +534,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::Verification(_)
         | Entry::SlotNotGiven(_)
         | Entry::OutageMissed(_)
-        | Entry::HoldSet(..)
-        | Entry::HoldLifted(..)
+        | Entry::Hold(_)
         | Entry::Refill(_)
         | Entry::Reading(_)
         | Entry::Uptake(_)
@@ -689,13 +688,13 @@ fn ft_infus_10_the_smallest_refused_dose_is_one_microlitre_over_the_cap_shown() 
 fn ft_infus_10_the_alkalinity_allowance_shown_is_the_one_enforced() {
     let mut world = World::demo("2026-06-10T04:00:00Z");
     world.run(5 * HOUR + 10 * MINUTE);
-    let shown = world.status().allowance.unwrap();
+    let shown = world.allowed();
     assert!(
-        (shown.per_day.as_dkh() - 1.3).abs() < 1e-9,
+        (shown.as_dkh() - 1.3).abs() < 1e-9,
         "0.8 of uptake and 0.5 of rise"
     );
     let used: f64 = world.flows.iter().map(|f| f.alkalinity).sum();
-    let left = shown.per_day.as_meq_per_l() - used;
+    let left = shown.as_meq_per_l() - used;
     // 60 g/L of Na2CO3 (105.988 g/mol) carry 1132.2 meq/L.
     let per_ul = 60.0 / 105.988 * 2_000.0 / 1e6 / 300.0;
     assert!(left > 60_000.0 * per_ul, "far more than one dose is left");

@@ -8,7 +8,7 @@ use crate::record::{DoseEnd, DoseKind, HoldScope};
 
 fn is_safe(world: &mut World, input: &str) -> bool {
     let inputs = world.status().inputs;
-    inputs.iter().any(|(n, safe)| *n == name(input) && *safe)
+    inputs.iter().any(|i| i.name == name(input) && i.safe)
 }
 
 #[test]
@@ -121,7 +121,7 @@ fn the_stop_button_is_a_hold_that_outlasts_its_release_and_a_restart() {
             .line("calcium")
             .reason
             .unwrap()
-            .1
+            .text
             .contains("stop-button")
     );
 }
@@ -144,7 +144,7 @@ fn what_is_unsafe_from_the_start_is_told_and_a_pressed_button_holds() {
     let unsafe_inputs: Vec<&str> = alarms
         .iter()
         .filter(|a| a.code.as_str() == "input-unsafe")
-        .map(|a| a.subject.as_str())
+        .filter_map(|a| a.subject.as_deref())
         .collect();
     assert_eq!(unsafe_inputs, ["alkalinity-float", "return-pump"]);
     world.sampled.insert(name("stop-button"), Some(false));

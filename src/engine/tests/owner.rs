@@ -37,7 +37,7 @@ fn accept(world: &mut World, dkh: f64) -> Result<(), String> {
 }
 
 fn uptake(world: &mut World) -> f64 {
-    world.status().uptake.unwrap().as_dkh()
+    world.uptake().unwrap().as_dkh()
 }
 
 #[test]
@@ -113,7 +113,7 @@ fn a_start_edited_in_the_plan_moves_no_uptake_and_is_named() {
     world.sync();
     world.run(SECOND);
     assert!((uptake(&mut world) - 0.8).abs() < 1e-9);
-    assert!((world.status().planned_alkalinity.as_dkh() - 0.8).abs() < 0.001);
+    assert!((world.planned_alkalinity().as_dkh() - 0.8).abs() < 0.001);
 }
 
 #[test]
@@ -293,16 +293,15 @@ fn a_course_of_alkalinity_counts_in_the_ramp() {
     world.told(alkalinity(18_900)).unwrap();
     world.run(DAY);
     // Without a reading nothing may rise above uptake: the course is clamped away, not given.
-    let status = world.status();
-    assert!((status.planned_alkalinity.as_dkh() - 1.0).abs() < 0.01);
+    assert!((world.planned_alkalinity().as_dkh() - 1.0).abs() < 0.01);
     assert!(
-        (status.share_in_force - 0.8).abs() < 0.01,
+        (world.share_in_force() - 0.8).abs() < 0.01,
         "{}",
-        status.share_in_force
+        world.share_in_force()
     );
     world.read_alkalinity(7.8);
     world.run(SECOND);
-    assert!((world.status().share_in_force - 1.0).abs() < 1e-6);
+    assert!((world.share_in_force() - 1.0).abs() < 1e-6);
     world.run(2 * DAY);
     world.check_caps();
 }
@@ -422,19 +421,15 @@ fn after_a_water_change_nothing_rises_above_uptake_until_the_next_reading() {
     let mut world = settled();
     world.read_alkalinity(7.9);
     world.run(DAY);
-    assert!(world.status().prediction.is_some());
+    assert!(world.prediction().is_some());
     world.told(water_change(30.0)).unwrap();
-    let status = world.status();
-    assert!(status.prediction.is_none());
-    let allowed = status.allowance.unwrap().per_day;
+    assert!(world.prediction().is_none());
+    let allowed = world.allowed();
     assert!((allowed.as_dkh() - 0.8).abs() < 1e-9);
     world.restart_after(SECOND);
     world.sync();
     world.run(HOUR);
-    assert!(
-        world.status().prediction.is_none(),
-        "remembered over a restart"
-    );
+    assert!(world.prediction().is_none(), "remembered over a restart");
     let old = world.status().alarms;
     assert!(
         old.iter()
@@ -443,7 +438,7 @@ fn after_a_water_change_nothing_rises_above_uptake_until_the_next_reading() {
     );
     world.read_alkalinity(7.8);
     world.run(SECOND);
-    assert!(world.status().prediction.is_some());
+    assert!(world.prediction().is_some());
 }
 
 #[test]

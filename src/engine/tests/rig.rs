@@ -14,6 +14,7 @@ use crate::engine::{
     Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, RefillLevel, RunEnd,
     RunReport, Setup, Status, Ticket, TrustSource,
 };
+use crate::guard::{Prediction, alkalinity_in};
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
@@ -49,7 +50,7 @@ pub(super) fn demo() -> (Controller, Plan) {
     let checked = DEMO.get_or_init(|| {
         let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
         let texts = [("controller.toml", CONTROLLER), ("plan.toml", PLAN)];
-        let loaded = check_texts(texts, &zones).unwrap();
+        let loaded = check_texts(texts, &zones, &crate::plan::check_plan).unwrap();
         let mut controller = loaded.controller;
         // The tests' own bottles, so that their figures do not hang on the sample's.
         for bottle in ["alkalinity", "calcium"] {
@@ -68,7 +69,8 @@ pub(super) fn plan_of(text: &str, controller: &Controller) -> Arc<Plan> {
     let key = format!("{} {text}", controller.time_zone_name);
     let known = PLANS.lock().unwrap().get(&key).cloned();
     known.unwrap_or_else(|| {
-        let checked = check_plan_text(("plan.toml", text), controller).unwrap();
+        let checked =
+            check_plan_text(("plan.toml", text), controller, &crate::plan::check_plan).unwrap();
         let plan = Arc::new(checked.plan);
         PLANS.lock().unwrap().insert(key, Arc::clone(&plan));
         plan
@@ -287,7 +289,35 @@ impl World {
 
     pub(super) fn status(&mut self) -> Status {
         let now = self.now();
-        self.engine.as_mut().unwrap().status(now)
+        let shell = crate::engine::ShellFacts::default();
+        self.engine.as_mut().unwrap().status(now, &shell)
+    }
+
+    pub(super) fn prediction(&mut self) -> Option<Prediction> {
+        let water = self.status().water;
+        let value = water.predicted?;
+        Some(Prediction {
+            value,
+            uncertainty: water.predicted_high?.minus(value).times(0.5),
+            age: Millis::from_secs(water.predicted_from_age_s?),
+        })
+    }
+
+    pub(super) fn allowed(&mut self) -> Alkalinity {
+        self.status().water.allowed.unwrap()
+    }
+
+    pub(super) fn uptake(&mut self) -> Option<Alkalinity> {
+        self.status().water.uptake
+    }
+
+    pub(super) fn planned_alkalinity(&mut self) -> Alkalinity {
+        self.status().water.planned.unwrap()
+    }
+
+    pub(super) fn share_in_force(&mut self) -> f64 {
+        let in_force = self.status().water.in_force.unwrap();
+        in_force.as_dkh() / self.planned_alkalinity().as_dkh()
     }
 
     pub(super) fn line(&mut self, line: &str) -> crate::engine::LineStatus {
@@ -297,7 +327,7 @@ impl World {
     }
 
     pub(super) fn trusted(&mut self) -> bool {
-        self.status().clock_unsure.is_none()
+        self.status().clock.trusted
     }
 
     /// Notes of a code, on disk.
@@ -680,7 +710,7 @@ impl World {
         let at = match &row {
             Row::Intent(i) => i.at,
             Row::Outcome(o) => o.at,
-            Row::Entry(e) => entry_stamp(e),
+            Row::Entry(e) => e.at(),
         };
         let last = &mut self.books.sessions[session].elapsed_last;
         *last = (*last).max(at.elapsed);
@@ -726,8 +756,10 @@ impl World {
                 Entry::Calibration(c) => {
                     run_since.insert(c.head.clone(), (c.clone(), Millis::ZERO));
                 }
-                Entry::HoldSet(hold, _) => history.holds.push(hold.clone()),
-                Entry::HoldLifted(scope, ..) => history.holds.retain(|h| h.scope != *scope),
+                Entry::Hold(change) => match change.clone().hold() {
+                    Some(hold) => history.holds.push(hold),
+                    None => history.holds.retain(|h| h.scope != change.scope),
+                },
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
                 Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
                     reading = Some(r.clone());
@@ -762,13 +794,13 @@ impl World {
                 history.open.push(intent.clone());
             }
             if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
-                added += past.alkalinity.as_meq_per_l();
+                added += alkalinity_in(&past.carries).as_dkh();
             }
             history.doses.push(past);
         }
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
-        history.alkalinity_since_reading = Alkalinity::from_meq_per_l(added);
+        history.added_since_reading = [(Quantity::Alkalinity, added)].into();
         history.readings.extend(reading);
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
@@ -778,7 +810,6 @@ impl World {
     fn past_dose(&self, intent: &Intent, session: usize) -> PastDose {
         let outcome = self.books.outcomes.get(&intent.id);
         let counted = outcome.map_or(intent.volume, |o| o.delivered);
-        let part = f64_from_i64(counted.as_ul()) / f64_from_i64(intent.volume.as_ul());
         PastDose {
             id: intent.id,
             line: intent.line.clone(),
@@ -790,7 +821,7 @@ impl World {
             counted,
             run_time: outcome.and_then(|o| o.on_time).unwrap_or(intent.run_time),
             end: outcome.map_or(DoseEnd::Uncertain, |o| o.end),
-            alkalinity: intent.alkalinity.times(part),
+            carries: intent.carried(counted),
             at: intent.at,
             session,
         }
@@ -802,8 +833,10 @@ impl World {
             match effect {
                 Effect::StoreIntent(intent) => self.queue_row(Row::Intent(intent)),
                 Effect::StoreOutcome(outcome) => self.queue_row(Row::Outcome(outcome)),
-                Effect::Store { entry, reply } => {
-                    self.queue_row(Row::Entry(entry));
+                Effect::Store { entries, reply } => {
+                    for entry in entries {
+                        self.queue_row(Row::Entry(entry));
+                    }
                     self.reply(reply);
                 }
                 Effect::SaveHolds { holds, reply } => {
@@ -889,7 +922,7 @@ impl World {
             began: run.began,
             ended: self.t,
             volume,
-            alkalinity: intent.alkalinity.as_meq_per_l() * part,
+            alkalinity: alkalinity_in(&intent.carries).as_meq_per_l() * part,
         });
         Some(on_time)
     }
@@ -970,12 +1003,11 @@ impl World {
     }
 
     fn check_alkalinity(&mut self, intent: &Intent) {
-        if intent.alkalinity.as_meq_per_l() <= 0.0 {
+        if alkalinity_in(&intent.carries) <= Alkalinity::ZERO {
             return;
         }
-        let status = self.status();
-        let uptake = status
-            .uptake
+        let uptake = self
+            .uptake()
             .expect("no alkalinity without uptake")
             .as_meq_per_l();
         let limits = self.controller.alkalinity.clone().unwrap();
@@ -984,9 +1016,9 @@ impl World {
         let running = self
             .runs
             .values()
-            .map(|r| r.intent.alkalinity.as_meq_per_l());
+            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l());
         let total: f64 = flowed.map(|f| f.alkalinity).chain(running).sum::<f64>()
-            + intent.alkalinity.as_meq_per_l();
+            + alkalinity_in(&intent.carries).as_meq_per_l();
         let rises = match self.reading {
             None => false,
             Some((_, _, taken)) if self.t - taken > limits.stale_after.as_ms() + 2 * MINUTE => {
@@ -1047,23 +1079,5 @@ impl World {
             let booked = booked.map_or(intent.volume, |o| o.delivered).as_ul();
             assert!(booked >= flow.volume, "booked {booked} of {flow:?}");
         }
-    }
-}
-
-pub(super) fn entry_stamp(entry: &Entry) -> Stamp {
-    match entry {
-        Entry::SlotNotGiven(e) => e.at,
-        Entry::OutageMissed(e) => e.at,
-        Entry::HoldSet(_, at) | Entry::HoldLifted(_, _, at) => *at,
-        Entry::Refill(e) => e.at,
-        Entry::Reading(e) => e.at,
-        Entry::Calibration(e) => e.at,
-        Entry::Verification(e) => e.at,
-        Entry::Uptake(e) => e.at,
-        Entry::Course(e) => e.at,
-        Entry::Changeover(e) => e.at,
-        Entry::Fact(e) => e.at,
-        Entry::Arming(e) => e.at,
-        Entry::Note(e) => e.at,
     }
 }

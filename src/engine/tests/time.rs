@@ -69,7 +69,7 @@ fn ft_time_03_a_board_in_its_own_past_waits_for_the_newest_entry() {
         assert_eq!(world.flows.len(), 3);
         world.power_cut(MINUTE, -back);
         world.feed(Event::ClockKnown(TrustSource::Kernel));
-        let why = world.status().clock_unsure.unwrap();
+        let why = world.status().clock.reason.unwrap();
         assert!(why.contains("behind the newest entry"), "{why}");
         let ticket = world.ask(Command::TrustClock);
         assert_eq!(
@@ -216,7 +216,7 @@ fn a_step_over_the_limit_holds_all_and_takes_the_trust_away_until_somebody_says_
         assert!(world.holds[0].reason.contains("clock stepped"), "{step}");
         assert!(!world.trusted(), "{step}");
         world.run(MINUTE);
-        let newest = world.books.entries.iter().map(super::rig::entry_stamp);
+        let newest = world.books.entries.iter().map(Entry::at);
         let newest = newest.filter(|s| s.trusted).map(|s| s.wall).max().unwrap();
         assert!(newest.as_millisecond() - world.wall().as_millisecond() <= 0 - step + 10 * MINUTE);
         // Put right, trusted again: nothing was poisoned by the wrong time.

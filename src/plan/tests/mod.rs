@@ -2,6 +2,7 @@
 
 mod changes;
 mod days;
+mod files;
 mod random;
 mod rules;
 

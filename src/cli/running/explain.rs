@@ -3,15 +3,12 @@
 //! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
 //! is the limit applied. Every number has its unit.
 
-use super::load::Loaded;
-use super::model::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Gives, Head, InputRole, Line,
-    Mode, OldCalibration, Output, Plan, PlannedLine, Times,
-};
-use super::pin::header_pin;
-use super::plan_relations::planned_alkalinity;
-use super::stepper::HeadOutput;
 use crate::chemistry::Quantity;
+use crate::config::{
+    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Gives, Head, HeadOutput,
+    InputRole, Line, Loaded, Mode, OldCalibration, Output, Plan, PlannedLine, Times, header_pin,
+};
+use crate::plan::planned_alkalinity;
 use crate::quantity::{Name, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -29,7 +26,7 @@ const CAUTIONS: [&str; 7] = [
 ];
 
 /// The effective limits, the plan's effect and the cautions.
-pub fn explain(loaded: &Loaded) -> String {
+pub(super) fn explain(loaded: &Loaded) -> String {
     let (controller, plan) = (&loaded.controller, &loaded.plan);
     let mut out = header(controller);
     out.push(String::new());
@@ -399,4 +396,57 @@ fn worst_case(controller: &Controller, line: &Line) -> Option<String> {
         reservoir.capacity,
         effect_words(controller, &line.name, reservoir.capacity)
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::tests::{CONTROLLER, PLAN, check_with, edited};
+    use crate::plan::check_plan;
+
+    fn check(controller: &str, plan: &str) -> Loaded {
+        check_with(controller, plan, &check_plan).unwrap()
+    }
+
+    #[test]
+    fn what_is_explained_are_the_limits_in_force_with_their_units() {
+        let text = explain(&check(CONTROLLER, PLAN));
+        for words in [
+            "at most 100.0 mL in any 24 h and 6.0 mL in one dose",
+            "GPIO17 (header pin 11), on when high",
+            "uptake 0.80 dKH per day, plan 0.80 dKH per day",
+            "at most 1.30 dKH added in any 24 h (uptake + 0.50 dKH)",
+            "band 7.50 dKH to 9.00 dKH",
+            "Tank 300.0 L net, time zone Europe/Berlin",
+            "local electrical code",
+            "dry run: no output is driven",
+            "(1200.0 mL) emptied into the tank adds 12.6982 dKH",
+            "It burns skin and eyes.",
+        ] {
+            assert!(text.contains(words), "{words:?} is not in:\n{text}");
+        }
+    }
+
+    /// Fault row FT-INFUS-10: the limit shown comes from the structure the guard uses, so another limit is shown at once.
+    #[test]
+    fn another_cap_is_another_cap_in_the_explanation() {
+        let other = edited(CONTROLLER, "daily-cap-ml = 12\n", "daily-cap-ml = 12.125\n");
+        let loaded = check(&other, PLAN);
+        assert_eq!(
+            loaded.controller.lines[2].daily_cap,
+            Volume::from_ul(12_125)
+        );
+        assert!(explain(&loaded).contains("at most 12.125 mL in any 24 h"));
+    }
+
+    #[test]
+    fn a_pwm_head_is_explained_with_its_pulses_its_pin_and_its_channel() {
+        let words = explain(&check(&crate::config::tests::pwm::unchanged(), PLAN));
+        assert!(
+            words.contains(
+                "PWM 60 % at 1000 Hz on GPIO18 (header pin 12), channel 0 of chip fe20c000.pwm"
+            ),
+            "{words}"
+        );
+    }
 }

@@ -5,12 +5,17 @@ use std::sync::Arc;
 
 use jiff::civil::Date;
 
-use super::mistake::Sink;
-use super::model::{AlkalinityLimits, Controller, Line, Plan, Times};
-use super::tree::RawTable;
-use crate::chemistry::Element;
+use super::check::{LineFacts, placement_report};
+use super::error::PlacementError;
+use super::uptake::worked_out;
+use super::uptake_check::uptakes_found;
+use super::{DailyVolumes, plan_daily_volumes};
+use crate::chemistry::{Element, Quantity};
+use crate::config::{
+    AlkalinityLimits, Controller, Finding, Gives, Line, Plan, PlanPlace, PlannedLine, Times,
+    Uptakes,
+};
 use crate::metering::Calibration;
-use crate::plan::{DailyVolumes, LineFacts, PlacementError, placement_report};
 use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64, f64_from_usize};
 
 /// How far planned alkalinity may be from the declared uptake, in dKH per day (ours).
@@ -59,7 +64,7 @@ fn mean_daily_volumes(plan: &Plan) -> DailyVolumes {
 }
 
 /// Alkalinity that the plan adds per day, over all lines that carry it, and how many these are.
-pub(super) fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkalinity, usize) {
+pub fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkalinity, usize) {
     let means = mean_daily_volumes(plan);
     let mut sum = Alkalinity::ZERO;
     let mut lines = 0_usize;
@@ -75,66 +80,83 @@ pub(super) fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkal
     (sum, lines)
 }
 
-/// The checks that need the whole plan and the whole controller.
-pub(super) struct Relations<'a> {
-    pub(super) raw: &'a RawTable,
-    pub(super) controller: &'a Arc<Controller>,
-    pub(super) plan: &'a Arc<Plan>,
-    pub(super) daily: &'a DailyVolumes,
+/// Works out a plan's volumes by its starting uptakes and holds it against its controller: shares, placement, caps, heads, uptake,
+/// elements. What is said stands at a place of the plan's file.
+pub fn check_plan(controller: &Arc<Controller>, plan: &Plan) -> (Plan, Vec<Finding<PlanPlace>>) {
+    let plan = Arc::new(worked_out(plan, controller, &Uptakes::new()));
+    let mut against = Against {
+        controller,
+        plan: &plan,
+        daily: plan_daily_volumes(&plan),
+        found: uptakes_found(controller, &plan),
+    };
+    // What follows from wrong shares would be blamed on caps and placement.
+    if against.found.iter().all(|found| !found.is_mistake) {
+        against.check();
+    }
+    let found = against.found;
+    (Arc::unwrap_or_clone(plan), found)
 }
 
-impl Relations<'_> {
-    pub(super) fn check(&self, sink: &mut Sink<'_>) {
+struct Against<'a> {
+    controller: &'a Arc<Controller>,
+    plan: &'a Arc<Plan>,
+    daily: DailyVolumes,
+    found: Vec<Finding<PlanPlace>>,
+}
+
+impl Against<'_> {
+    fn mistake(&mut self, at: PlanPlace, message: String) {
+        self.found.push(Finding {
+            at,
+            is_mistake: true,
+            message,
+        });
+    }
+
+    fn warn(&mut self, at: PlanPlace, message: String) {
+        self.found.push(Finding {
+            at,
+            is_mistake: false,
+            message,
+        });
+    }
+
+    fn check(&mut self) {
         let report = placement_report(self.controller, self.plan, PLACED_FROM);
         for error in &report.errors {
-            let at = blamed(error)
-                .and_then(|line| self.table(line))
-                .map_or(0, |table| table.at);
-            sink.mistake(at, error.to_string());
+            let at = blamed(error).map_or(PlanPlace::File, |line| PlanPlace::Line(line.clone()));
+            self.mistake(at, error.to_string());
         }
-        for line in &self.controller.lines {
-            match (self.table(&line.name), report.lines.get(&line.name)) {
-                (Some(table), Some(facts)) => self.check_line(line, table, facts, sink),
-                (None, _) => sink.warn(
-                    0,
+        let controller = self.controller;
+        for line in &controller.lines {
+            let planned = self.plan.lines.iter().find(|p| p.line == line.name);
+            match (planned, report.lines.get(&line.name)) {
+                (Some(planned), Some(facts)) => self.check_line(line, planned, facts),
+                (Some(_), None) => {}
+                (None, _) => self.warn(
+                    PlanPlace::File,
                     format!(
                         "line \"{}\" of the controller is not planned here; it doses by hand only",
                         line.name
                     ),
                 ),
-                (Some(_), None) => {}
             }
         }
-        self.check_elements(sink);
+        self.check_elements();
         if let (Some(limits), Some(uptake)) =
-            (&self.controller.alkalinity, self.plan.alkalinity_uptake())
+            (&controller.alkalinity, self.plan.alkalinity_uptake())
         {
-            self.check_uptake(limits, uptake, sink);
+            self.check_uptake(limits, uptake);
         }
-        self.warn_total(sink);
-    }
-
-    fn uptake_place(&self) -> usize {
-        let found = self.raw.named("uptake").iter();
-        found
-            .filter(|(name, _)| name == "alkalinity")
-            .map(|(_, table)| table.place("start-dkh-per-day"))
-            .next()
-            .unwrap_or(self.raw.at)
-    }
-
-    fn table(&self, line: &Name) -> Option<&RawTable> {
-        let found = self
-            .raw
-            .named("line")
-            .iter()
-            .find(|(name, _)| name == line.as_str());
-        found.map(|(_, table)| table)
+        self.warn_total();
     }
 
     /// One line's doses against its head and its caps.
-    fn check_line(&self, line: &Line, table: &RawTable, facts: &LineFacts, sink: &mut Sink<'_>) {
-        let key = volume_key(table);
+    fn check_line(&mut self, line: &Line, planned: &PlannedLine, facts: &LineFacts) {
+        let key = volume_key(&planned.gives);
+        let at = PlanPlace::Volume(line.name.clone());
+        let controller = self.controller;
         let daily = self.daily.get(&line.name).copied().unwrap_or_default();
         if daily <= Volume::ZERO {
             return;
@@ -146,9 +168,9 @@ impl Relations<'_> {
         };
         let what = format!("{daily} a day in {} doses", facts.doses_per_day);
         let mut refuse = |words: String| {
-            sink.mistake(
-                table.place(key),
-                format!("{}{key}: {what}: {words}", table.label),
+            self.mistake(
+                at.clone(),
+                format!("line \"{}\": {key}: {what}: {words}", line.name),
             );
         };
         if most > line.dose_cap {
@@ -164,7 +186,7 @@ impl Relations<'_> {
                 facts.max_rolling_24h, line.daily_cap
             ));
         }
-        let Some(head) = self.controller.heads.get(&line.head) else {
+        let Some(head) = controller.heads.get(&line.head) else {
             return;
         };
         if least < head.dose_min {
@@ -184,32 +206,27 @@ impl Relations<'_> {
             }
         }
         let times = line.daily_cap.as_ml() / daily.as_ml();
-        if key != "daily-ml" && times > CAP_TIMES_DOUBTFUL {
-            sink.warn(
-                table.place(key),
+        if !matches!(planned.gives, Gives::Daily(_)) && times > CAP_TIMES_DOUBTFUL {
+            self.warn(
+                at,
                 format!(
-                    "{}{key}: {what} by the uptake fits {times:.1} times into daily-cap-ml = {}; a cap is the second opinion on a volume that follows from other numbers, make it at most {CAP_TIMES_DOUBTFUL} times the day's volume",
-                    table.label, line.daily_cap
+                    "line \"{}\": {key}: {what} by the uptake fits {times:.1} times into daily-cap-ml = {}; a cap is the second opinion on a volume that follows from other numbers, make it at most {CAP_TIMES_DOUBTFUL} times the day's volume",
+                    line.name, line.daily_cap
                 ),
             );
         }
-        self.warn_line(line, table.place(key), &table.label, (daily, most), sink);
+        self.warn_line(line, (daily, most));
     }
 
-    fn warn_line(
-        &self,
-        line: &Line,
-        at: usize,
-        label: &str,
-        volumes: (Volume, Volume),
-        sink: &mut Sink<'_>,
-    ) {
+    fn warn_line(&mut self, line: &Line, volumes: (Volume, Volume)) {
+        let at = || PlanPlace::Volume(line.name.clone());
+        let label = format!("line \"{}\": ", line.name);
         let (daily, most) = volumes;
         if let Some(effect) = self.controller.effect_of(&line.name) {
             let rise = effect.alkalinity_rise(most, self.controller.tank);
             if rise.as_dkh() > DOSE_RISE_DOUBTFUL_DKH {
-                sink.warn(
-                    at,
+                self.warn(
+                    at(),
                     format!("{label}one dose raises alkalinity by {rise}; more than {DOSE_RISE_DOUBTFUL_DKH} dKH at once is not usual (common practice, no source), plan more doses"),
                 );
             }
@@ -228,8 +245,8 @@ impl Relations<'_> {
         let usable = reservoir.capacity.saturating_sub(reservoir.reserve);
         let days = usable.as_ml() / drawn.max(daily).as_ml();
         if days <= reservoir.low_warning.as_days() {
-            sink.warn(
-                at,
+            self.warn(
+                at(),
                 format!(
                     "{label}a full reservoir \"{}\" lasts {days:.1} days, so its low warning of {:.1} days is always on",
                     reservoir.name,
@@ -240,10 +257,11 @@ impl Relations<'_> {
     }
 
     /// Elements whose planned daily rise is over the owner's limit: the doses would be refused every day.
-    fn check_elements(&self, sink: &mut Sink<'_>) {
-        for (element, limit) in &self.controller.element_rise_max {
+    fn check_elements(&mut self) {
+        let controller = self.controller;
+        for (element, limit) in &controller.element_rise_max {
             let mut rises: BTreeMap<&Name, f64> = BTreeMap::new();
-            for (line, volume) in self.daily {
+            for (line, volume) in &self.daily {
                 if let Some(effect) = self.controller.effect_of(line) {
                     let rise = effect
                         .element_rise(element, *volume, self.controller.tank)
@@ -259,17 +277,16 @@ impl Relations<'_> {
                     .iter()
                     .max_by(|a, b| a.1.total_cmp(b.1))
                     .map(|(line, _)| *line);
-                let at = largest
-                    .and_then(|line| self.table(line))
-                    .map_or(0, |table| table.at);
+                let at = largest.map_or(PlanPlace::File, |line| PlanPlace::Line(line.clone()));
                 let sum = Concentration::from_mg_per_l(sum);
-                sink.mistake(at, element_over(element, sum, *limit, rises.len()));
+                let words = element_over(element, sum, *limit, rises.len());
+                self.mistake(at, words);
             }
         }
     }
 
     /// Alkalinity that would rise or fall day after day.
-    fn check_uptake(&self, limits: &AlkalinityLimits, uptake: Alkalinity, sink: &mut Sink<'_>) {
+    fn check_uptake(&mut self, limits: &AlkalinityLimits, uptake: Alkalinity) {
         let (planned, carriers) = planned_alkalinity(self.controller, self.plan);
         let drift = planned.minus(uptake);
         if drift.as_dkh().abs() <= UPTAKE_TOLERANCE_DKH_PER_DAY {
@@ -288,8 +305,8 @@ impl Relations<'_> {
         } else {
             format!("multiply the daily-ml of what carries alkalinity by {factor:.3}")
         };
-        sink.mistake(
-            self.uptake_place(),
+        self.mistake(
+            PlanPlace::Uptake,
             format!(
                 "uptake.alkalinity.start-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
                  from the middle of its band ({middle}) past {past} ({edge}) in {days:.1} days; at most {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH per day apart is taken as equal. \
@@ -300,13 +317,13 @@ impl Relations<'_> {
         );
     }
 
-    fn warn_total(&self, sink: &mut Sink<'_>) {
+    fn warn_total(&mut self) {
         let total: Volume = self.daily.values().copied().sum();
         let litres = self.controller.tank.as_litres();
         let share = f64_from_i64(total.as_ul()) / 1e6 / litres;
         if share > DAILY_SHARE_DOUBTFUL {
-            sink.warn(
-                0,
+            self.warn(
+                PlanPlace::File,
                 format!(
                     "the plan adds {total} a day, {:.1} % of a tank of {litres} L; check that the tank's volume and the volumes are in the units their keys say",
                     share * 100.0
@@ -328,11 +345,16 @@ fn element_over(
 }
 
 /// The key that says how much a line gives.
-fn volume_key(table: &RawTable) -> &'static str {
-    ["share-of-uptake", "ml-per-dkh", "ml-per-mg-per-l"]
-        .into_iter()
-        .find(|key| table.number(key).is_some())
-        .unwrap_or("daily-ml")
+const fn volume_key(gives: &Gives) -> &'static str {
+    match gives {
+        Gives::Share { .. } => "share-of-uptake",
+        Gives::PerUptake {
+            of: Quantity::Alkalinity,
+            ..
+        } => "ml-per-dkh",
+        Gives::PerUptake { .. } => "ml-per-mg-per-l",
+        Gives::Daily(_) => "daily-ml",
+    }
 }
 
 /// The line at whose place a placement error is reported.

@@ -1,0 +1,167 @@
+//! The table of keys as a JSON schema (draft 7, which editors' TOML tools read), so that a slip is underlined while it is typed.
+//!
+//! A schema knows names, types, ranges and words. How keys bear on each other is said by `dosewright check` only.
+
+use serde_json::{Map, Value, json};
+
+use super::keys;
+use super::schema::{Key, Kind, Naming, Need, Range, Section};
+use crate::chemistry::{Element, Quantity};
+use crate::quantity::{Name, i64_from_f64};
+
+/// The schema of `controller.toml`.
+pub fn controller_schema() -> Value {
+    whole(
+        &keys::controller::SECTION,
+        "controller.toml: board, heads, bottles, limits, displays",
+    )
+}
+
+/// The schema of `plan.toml`.
+pub fn plan_schema() -> Value {
+    whole(&keys::plan::SECTION, "plan.toml: daily volumes and times")
+}
+
+type Fields = Map<String, Value>;
+
+fn set(fields: &mut Fields, name: &str, value: Value) {
+    fields.insert(name.to_owned(), value);
+}
+
+fn whole(section: &Section, title: &str) -> Value {
+    let mut schema = object(section);
+    set(
+        &mut schema,
+        "$schema",
+        json!("http://json-schema.org/draft-07/schema#"),
+    );
+    set(&mut schema, "title", json!(title));
+    Value::Object(schema)
+}
+
+fn object(section: &Section) -> Fields {
+    let properties: Map<String, Value> = section
+        .keys
+        .iter()
+        .map(|key| (key.name.to_owned(), of_key(key)))
+        .collect();
+    let of = |wanted: fn(&Need) -> bool| -> Vec<&str> {
+        let keys = section.keys.iter().filter(|key| wanted(&key.need));
+        keys.map(|key| key.name).collect()
+    };
+    let mut schema = Fields::new();
+    set(&mut schema, "type", json!("object"));
+    set(&mut schema, "properties", Value::Object(properties));
+    set(&mut schema, "additionalProperties", json!(false));
+    let required = of(|need| matches!(need, Need::Required));
+    if !required.is_empty() {
+        set(&mut schema, "required", json!(required));
+    }
+    let replaced = section.keys.iter().find_map(|key| match key.need {
+        Need::Unless(others) => Some(others),
+        Need::Required | Need::Optional | Need::Number(_) | Need::Text(_) | Need::Flag(_) => None,
+    });
+    if let Some(others) = replaced {
+        let ways = std::iter::once(of(|need| matches!(need, Need::Unless(_))))
+            .chain(others.iter().map(|other| vec![*other]));
+        let ways: Vec<Value> = ways.map(|keys| json!({ "required": keys })).collect();
+        set(&mut schema, "anyOf", json!(ways));
+    }
+    if let Some(range) = section.element_mg {
+        set(
+            &mut schema,
+            "patternProperties",
+            json!({ format!("^({})-mg$", symbols()): number(range, "number") }),
+        );
+    }
+    schema
+}
+
+fn symbols() -> String {
+    let all: Vec<String> = Element::all().map(|e| e.symbol().to_owned()).collect();
+    all.join("|")
+}
+
+fn quantities() -> String {
+    let elements = Element::all().map(Quantity::Element);
+    let all: Vec<String> = std::iter::once(Quantity::Alkalinity)
+        .chain(elements)
+        .map(|quantity| quantity.as_str().to_owned())
+        .collect();
+    all.join("|")
+}
+
+fn of_key(key: &Key) -> Value {
+    let mut fields = Fields::new();
+    let schema = &mut fields;
+    match key.kind {
+        Kind::Number(range) => *schema = number(range, "number"),
+        Kind::Whole(range) => *schema = number(range, "integer"),
+        Kind::Flag => set(schema, "type", json!("boolean")),
+        Kind::Text(what) => {
+            *schema = text();
+            set(schema, "description", json!(what));
+        }
+        Kind::Choice(words) => set(schema, "enum", json!(words)),
+        Kind::Texts(what) => {
+            let list = json!({ "type": "array", "items": text(), "minItems": 1 });
+            set(schema, "anyOf", json!([text(), list]));
+            set(schema, "description", json!(what));
+        }
+        Kind::Choices(words) => {
+            set(schema, "type", json!("array"));
+            set(schema, "items", json!({ "enum": words }));
+        }
+        Kind::Table(section) => *schema = object(section),
+        Kind::List(section) => {
+            set(schema, "type", json!("array"));
+            set(schema, "items", Value::Object(object(section)));
+        }
+        Kind::Named(section, naming) => {
+            set(schema, "type", json!("object"));
+            set(schema, "propertyNames", json!({ "pattern": names(naming) }));
+            set(
+                schema,
+                "additionalProperties",
+                Value::Object(object(section)),
+            );
+        }
+    }
+    match key.need {
+        Need::Number(value) if matches!(key.kind, Kind::Whole(_)) => {
+            set(schema, "default", json!(i64_from_f64(value)));
+        }
+        Need::Number(value) => set(schema, "default", json!(value)),
+        Need::Text(word) => set(schema, "default", json!(word)),
+        Need::Flag(flag) => set(schema, "default", json!(flag)),
+        Need::Required | Need::Unless(_) | Need::Optional => {}
+    }
+    Value::Object(fields)
+}
+
+fn names(naming: Naming) -> String {
+    match naming {
+        Naming::Own => format!(
+            "^[a-z][a-z0-9-]{{0,{}}}$",
+            Name::LENGTH_MAX.saturating_sub(1)
+        ),
+        Naming::Element => format!("^({})$", symbols()),
+        Naming::Quantity => format!("^({})$", quantities()),
+    }
+}
+
+fn text() -> Fields {
+    let mut fields = Fields::new();
+    set(&mut fields, "type", json!("string"));
+    set(&mut fields, "minLength", json!(1));
+    fields
+}
+
+fn number(range: Range, kind: &str) -> Fields {
+    let mut fields = Fields::new();
+    set(&mut fields, "type", json!(kind));
+    set(&mut fields, "minimum", json!(range.low));
+    set(&mut fields, "maximum", json!(range.high));
+    set(&mut fields, "description", json!(range.words()));
+    fields
+}

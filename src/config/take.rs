@@ -1,0 +1,75 @@
+//! Values out of the tree that need more than a look: names, references to other tables, times.
+
+use super::mistake::Sink;
+use super::schema::{Named, Number, Of, Text};
+use super::tree::RawTable;
+use crate::quantity::{Millis, Name};
+
+/// A text that must be a name.
+pub(super) fn named(raw: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<Name> {
+    let text = raw.text(key)?;
+    match Name::new(text) {
+        Ok(name) => Some(name),
+        Err(error) => {
+            sink.mistake(raw.place(key), format!("{}{key}: {error}", raw.label));
+            None
+        }
+    }
+}
+
+/// A text that must name one of the tables `[group.NAME]`.
+pub(super) fn reference(
+    raw: &RawTable,
+    key: Of<Text>,
+    group: (&RawTable, Of<Named>),
+    sink: &mut Sink<'_>,
+) -> Option<Name> {
+    let (whole, group) = group;
+    let text = raw.text(key)?;
+    known(
+        text,
+        (raw.place(key), &format!("{}{key}", raw.label)),
+        (whole, group),
+        sink,
+    )
+}
+
+/// The name `text` when a table `[group.NAME]` has it; otherwise a mistake that lists the names there are.
+pub(super) fn known(
+    text: &str,
+    place: (usize, &str),
+    group: (&RawTable, Of<Named>),
+    sink: &mut Sink<'_>,
+) -> Option<Name> {
+    let (whole, group) = group;
+    let names: Vec<&str> = whole
+        .named(group)
+        .iter()
+        .map(|(name, _)| name.as_str())
+        .collect();
+    if names.contains(&text) {
+        return Name::new(text).ok();
+    }
+    let near = super::nearest::nearest(text, names.iter().copied());
+    let near = near
+        .map(|near| format!("did you mean \"{near}\"? "))
+        .unwrap_or_default();
+    let (at, label) = place;
+    let shown = super::mistake::quoted(text);
+    sink.mistake(
+        at,
+        format!(
+            "{label} = \"{shown}\" is no {group} of this file; {near}known: {}",
+            names.join(", ")
+        ),
+    );
+    None
+}
+
+/// A number in some unit of time as milliseconds.
+pub(super) fn time(raw: &RawTable, key: Of<Number>, seconds_per_unit: f64) -> Option<Millis> {
+    Millis::from_secs_f64(raw.number(key)? * seconds_per_unit)
+}
+
+/// Seconds in a day, for [`time`].
+pub(super) const DAY: f64 = 86_400.0;

@@ -1,0 +1,93 @@
+//! What people and displays ask for.
+
+use std::sync::Arc;
+
+use super::asker::{Asker, give};
+use super::state::EventLoop;
+use crate::control::{Incoming, Response};
+use crate::daemon::displays::Displays;
+use crate::daemon::ended::Ended;
+use crate::daemon::requests::{Sorted, sort};
+use crate::engine::{Command, Denial, Event, Ticket};
+use crate::mqtt::RemoteCommand;
+use crate::record::Who;
+
+impl EventLoop<'_> {
+    pub(super) fn requested(&mut self, incoming: Incoming) -> Result<(), Ended> {
+        let Incoming {
+            request,
+            uid,
+            answer,
+        } = incoming;
+        let who = Who::Local { uid };
+        match sort(request) {
+            Sorted::Status => give(answer, self.status()),
+            Sorted::Reload => {
+                let ticket = self.core.desk.ticket(Asker::Local(answer));
+                self.reload(Some(ticket), who)?;
+            }
+            Sorted::Arm {
+                fingerprint,
+                sentence,
+            } => self.arm(&fingerprint, sentence, who, answer)?,
+            Sorted::Disarm => self.disarm(who, answer)?,
+            Sorted::Refused(response) => give(answer, response),
+            Sorted::Command(command) => self.command(Asker::Local(answer), who, command)?,
+        }
+        Ok(())
+    }
+
+    /// A command that came over the broker and may be given from there.
+    pub(super) fn commanded(&mut self, remote: RemoteCommand) -> Result<(), Ended> {
+        let who = Who::Remote {
+            name: remote.sender,
+        };
+        self.command(Asker::Remote(remote.reply), who, remote.command)
+    }
+
+    fn command(&mut self, asker: Asker, who: Who, command: Command) -> Result<(), Ended> {
+        let ticket = self.core.desk.ticket(asker);
+        self.feed(Event::Command {
+            ticket,
+            who,
+            command,
+        })
+    }
+
+    fn status(&mut self) -> Response {
+        let outside = &mut self.outside;
+        outside.totals.facts.daemon.mqtt = outside.displays.as_ref().map(Displays::health);
+        let now = outside.clock.now();
+        let status = self.core.engine.status(now, &outside.totals.facts);
+        let data = serde_json::to_value(status).unwrap_or_default();
+        Response::done("status", data)
+    }
+
+    /// Reads the plan again. All or nothing: a plan with a mistake changes nothing.
+    pub(super) fn reload(&mut self, ticket: Option<Ticket>, who: Who) -> Result<(), Ended> {
+        match crate::config::load_plan(
+            &self.config_folder,
+            &self.controller,
+            &crate::plan::check_plan,
+        ) {
+            Ok(loaded) => {
+                self.outside.totals.facts.daemon.plan_fingerprint = loaded.fingerprint;
+                self.feed(Event::PlanReplaced {
+                    plan: Arc::new(loaded.plan),
+                    ticket,
+                    who,
+                })
+            }
+            Err(mistakes) => {
+                let text =
+                    format!("the plan was not taken, the one before stays in force:\n{mistakes}");
+                tracing::error!("{text}");
+                if let Some(ticket) = ticket {
+                    let denial = Denial::new("plan-refused", text);
+                    self.core.desk.reply(ticket, Err(denial));
+                }
+                self.go_on()
+            }
+        }
+    }
+}

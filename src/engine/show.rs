@@ -1,0 +1,358 @@
+//! Puts together what is shown.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::alarms::AlarmCode;
+use super::event::Now;
+use super::state::{Engine, LedgerState};
+use super::status::{
+    AlkalinityReading, ClockStatus, ElementReading, HeadStatus, HoldStatus, InputStatus, LastDose,
+    LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, Reason, ReservoirStatus,
+    RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+};
+use crate::config::Mode;
+use crate::guard::{Refusal, Request, allowance, examine};
+use crate::metering::Coverage;
+use crate::plan::Slot;
+use crate::quantity::{Name, Volume, f64_from_i64};
+use crate::record::{DoseId, DoseKind, HoldScope, Reading, ReadingValue};
+
+impl Engine {
+    /// Everything at this moment.
+    pub fn status(&mut self, now: Now, shell: &ShellFacts) -> Status {
+        let slots = self.next_slots(now);
+        let lines = self.controller.lines.iter().filter_map(|line| {
+            let next = slots.iter().find(|s| s.key.line == line.name);
+            self.line_status(&line.name, next, now, shell)
+        });
+        let next = slots.iter().min_by_key(|s| s.at);
+        let ledger_fault = match &self.ledger {
+            LedgerState::Writable => None,
+            LedgerState::NotWritable { why } | LedgerState::Unread { why } => Some(why.clone()),
+        };
+        Status {
+            mode: if self.live { Mode::Live } else { Mode::DryRun },
+            at: now.wall,
+            name: self.controller.name.clone(),
+            daemon: shell.daemon.clone(),
+            held: self.holds.iter().any(|h| h.scope == HoldScope::All),
+            holds: self.holds_status(now),
+            clock: ClockStatus {
+                trusted: self.clock.unsure.is_none(),
+                by: self.clock.source,
+                reason: self.clock.unsure.clone(),
+            },
+            ledger: LedgerStatus {
+                writable: ledger_fault.is_none(),
+                reason: ledger_fault,
+            },
+            changeover: self.changeover_words(),
+            next_dose: next.map(|slot| NextDose {
+                line: slot.key.line.clone(),
+                at: slot.at,
+                volume: slot.volume,
+            }),
+            inputs: self
+                .inputs
+                .iter()
+                .map(|(name, memory)| InputStatus {
+                    name: name.clone(),
+                    safe: memory.safe,
+                })
+                .collect(),
+            lines: lines.collect(),
+            heads: self.heads_status(now, shell),
+            reservoirs: self.reservoirs_status(),
+            water: self.water_status(now, shell),
+            alarms: self.alarms.list(now),
+        }
+    }
+
+    /// Whether any dose is being stored or runs.
+    pub fn is_dosing(&self) -> bool {
+        !self.active.is_empty()
+    }
+
+    fn holds_status(&self, now: Now) -> Vec<HoldStatus> {
+        let shown = self.holds.iter().map(|hold| HoldStatus {
+            line: match &hold.scope {
+                HoldScope::All => None,
+                HoldScope::Line(line) => Some(line.clone()),
+            },
+            reason: hold.reason.clone(),
+            who: hold.who.to_string(),
+            since: hold.since,
+            age_s: now.age_s(hold.since),
+        });
+        shown.collect()
+    }
+
+    fn line_status(
+        &self,
+        name: &Name,
+        next: Option<&Slot>,
+        now: Now,
+        shell: &ShellFacts,
+    ) -> Option<LineStatus> {
+        let facts = self.facts(name, now)?;
+        let memory = self.lines.get(name)?;
+        let delivered_24h = self.window.volume_24h(name, now.elapsed);
+        let running = self.running_on(name, now);
+        let (state, reason) = self.what_it_does(name, next, running.is_some(), now)?;
+        let today = self.local_date(now.wall);
+        let planned = self.daily_volumes().get(name).copied().unwrap_or_default();
+        Some(LineStatus {
+            name: name.clone(),
+            solution: facts.line.solution.clone(),
+            reservoir: facts.line.reservoir.clone(),
+            state,
+            reason,
+            running,
+            delivered_today: memory
+                .today
+                .filter(|(day, _)| *day == today)
+                .map_or(Volume::ZERO, |(_, v)| v),
+            today_since: match self.clock.unsure {
+                Some(_) => None,
+                None => day_began(now.wall, &self.controller.time_zone),
+            },
+            delivered_24h,
+            delivered_lifetime: shell.delivered.get(name).copied(),
+            planned,
+            plan_standing: crate::plan::plan_daily_volumes(&self.plan)
+                .get(name)
+                .copied()
+                .unwrap_or_default(),
+            delivered_of_plan_percent: percent(delivered_24h, planned),
+            daily_cap: facts.line.daily_cap,
+            dose_cap: facts.line.dose_cap,
+            cap_left: facts.line.daily_cap.saturating_sub(delivered_24h).or_zero(),
+            next_slot: next.map(|slot| SlotStatus {
+                at: slot.at,
+                volume: slot.volume,
+            }),
+            last_dose: memory.last_dose.map(|(at, volume)| LastDose {
+                at,
+                volume,
+                age_s: now.age_s(at),
+            }),
+            last_refusal: memory.last_refusal.as_ref().map(|(r, at)| LastRefusal {
+                at: *at,
+                text: r.to_string(),
+            }),
+        })
+    }
+
+    fn what_it_does(
+        &self,
+        name: &Name,
+        next: Option<&Slot>,
+        running: bool,
+        now: Now,
+    ) -> Option<(LineState, Option<Reason>)> {
+        let facts = self.facts(name, now)?;
+        let request = |slot: &Slot| Request {
+            id: self.next_dose_id(),
+            line: name,
+            volume: slot.volume,
+            kind: DoseKind::Plan,
+            timed: None,
+        };
+        let refusal = next.and_then(|slot| {
+            examine(&request(slot), &facts, now.elapsed)
+                .err()
+                .filter(|r| Self::outlasts(r, slot, now))
+        });
+        let held = facts.holds.first().map(|h| Refusal::Held {
+            reason: h.reason.clone(),
+            who: h.who.to_string(),
+        });
+        let refusal = held.or(refusal);
+        let state = match (running, &refusal, next) {
+            (true, _, _) => LineState::Dosing,
+            (false, Some(Refusal::Held { .. }), _) => LineState::Held,
+            (false, Some(_), _) => LineState::Blocked,
+            (false, None, Some(_)) => LineState::Waiting,
+            (false, None, None) => LineState::Unplanned,
+        };
+        let reason = refusal.map(|r| Reason {
+            code: r.code().to_owned(),
+            text: r.to_string(),
+            until: r.until().and_then(|at| Self::wall_at(at, now)),
+        });
+        Some((state, reason))
+    }
+
+    fn running_on(&self, line: &Name, now: Now) -> Option<RunningStatus> {
+        let dose = self.active.values().find(|d| d.intent.line == *line)?;
+        Some(RunningStatus {
+            dose: dose.intent.id.0,
+            volume: dose.intent.volume,
+            so_far: self.so_far(dose.intent.id, now),
+        })
+    }
+
+    /// Whether a refusal will still stand when the slot is due; a gap that is over by then is no reason to show.
+    fn outlasts(refusal: &Refusal, slot: &Slot, now: Now) -> bool {
+        refusal
+            .until()
+            .and_then(|at| Self::wall_at(at, now))
+            .is_none_or(|at| at > slot.at)
+    }
+
+    fn so_far(&self, id: DoseId, now: Now) -> Volume {
+        let Some(dose) = self.active.get(&id).filter(|d| d.permit.is_none()) else {
+            return Volume::ZERO;
+        };
+        let began = self
+            .window
+            .iter()
+            .find(|d| d.id == id)
+            .map_or(now.elapsed, |d| d.began);
+        let calibration = self
+            .heads
+            .get(&dose.intent.head)
+            .and_then(|m| m.calibration.as_ref());
+        calibration.map_or(Volume::ZERO, |c| {
+            c.calibration
+                .volume(now.elapsed.minus(began))
+                .min(dose.intent.volume)
+        })
+    }
+
+    fn heads_status(&self, now: Now, shell: &ShellFacts) -> Vec<HeadStatus> {
+        let shown = self.heads.iter().map(|(name, memory)| {
+            let stored = memory.calibration.as_ref();
+            let (limits, meters_nothing) = match &memory.coverage {
+                Some(Coverage::Limits(limits)) => (Some(limits), None),
+                Some(Coverage::Unknown(why)) => (None, Some(why.to_string())),
+                Some(Coverage::Assumed) | None => (None, None),
+            };
+            let doses = self.doses_of(name);
+            HeadStatus {
+                name: name.clone(),
+                rate: stored.map(|c| c.calibration.rate()),
+                offset: stored.map(|c| c.calibration.offset()),
+                dose_min: doses.map(|(smallest, _)| smallest),
+                dose_max: doses.map(|(_, largest)| largest),
+                run_min: limits.map(|l| l.run_min),
+                run_max: limits.map(|l| l.run_max),
+                tolerance_percent: limits.map(|l| l.tolerance_percent),
+                meters_nothing,
+                calibration_method: stored.map(|c| c.method.clone()),
+                calibration_age_s: stored.map(|c| now.age_s(c.at.wall)),
+                run_since_calibration_s: stored.map(|_| memory.run_since.as_ms() / 1000),
+                thread_priority: shell.thread_priority.get(name).cloned(),
+            }
+        });
+        shown.collect()
+    }
+
+    fn reservoirs_status(&self) -> Vec<ReservoirStatus> {
+        let shown = self.controller.reservoirs.iter().map(|(name, config)| {
+            let left = self.reservoirs.get(name).copied();
+            let low = self
+                .alarms
+                .is_active(AlarmCode::ReservoirLow, name.as_str());
+            ReservoirStatus {
+                name: name.clone(),
+                left,
+                usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
+                capacity: config.capacity,
+                reserve: config.reserve,
+                days_left: self.reservoir_lasts(name),
+                low: left.map(|_| low),
+            }
+        });
+        shown.collect()
+    }
+
+    fn water_status(&self, now: Now, shell: &ShellFacts) -> WaterStatus {
+        let allowance = self.ramp_facts(now).as_ref().and_then(allowance);
+        let prediction = self.prediction(now);
+        let planned = self.planned_alkalinity();
+        let off = |times: f64| prediction.map(|p| p.value.plus(p.uncertainty.times(times)));
+        let mut water = WaterStatus {
+            uptake: self.uptake(),
+            starts_not_in_force: self.starts_not_in_force(),
+            planned: Some(planned),
+            in_force: Some(planned.times(self.alkalinity.share)),
+            allowed: allowance.map(|a| a.per_day),
+            allowed_because: allowance.map(|a| a.reason.to_string()),
+            predicted: prediction.map(|p| p.value),
+            predicted_low: off(-2.0),
+            predicted_high: off(2.0),
+            predicted_from_age_s: prediction.map(|p| p.age.as_ms() / 1000),
+            alkalinity: None,
+            readings: Vec::new(),
+        };
+        for reading in shell.readings.values() {
+            show_reading(reading, now, &mut water);
+        }
+        water
+    }
+}
+
+fn show_reading(reading: &Reading, now: Now, water: &mut WaterStatus) {
+    let (method, taken) = (reading.method.clone(), reading.taken);
+    let age_s = now.age_s(reading.taken);
+    let (value, uncertainty, below) = match reading.value {
+        ReadingValue::Alkalinity { value, uncertainty } => {
+            water.alkalinity = Some(AlkalinityReading {
+                value: Some(value),
+                uncertainty: Some(uncertainty),
+                method,
+                taken,
+                age_s,
+            });
+            return;
+        }
+        ReadingValue::Concentration { value, uncertainty } => {
+            (Some(value), Some(uncertainty), None)
+        }
+        ReadingValue::Below { limit } => (None, None, Some(limit)),
+    };
+    water.readings.push(ElementReading {
+        element: reading.measured.clone(),
+        value,
+        uncertainty,
+        below,
+        method,
+        taken,
+        age_s,
+    });
+}
+
+fn day_began(wall: Timestamp, zone: &TimeZone) -> Option<Timestamp> {
+    let day = wall.to_zoned_datetime(zone.clone()).start_of_day().ok()?;
+    Some(day.timestamp())
+}
+
+/// To a tenth; `None` of nothing.
+fn percent(part: Volume, whole: Volume) -> Option<f64> {
+    let tenths = f64_from_i64(part.as_ul()) * 1000.0 / f64_from_i64(whole.as_ul());
+    (whole > Volume::ZERO).then(|| tenths.round() / 10.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_day_begins_where_the_owner_lives_and_on_a_day_without_midnight_too() {
+        let began = |wall: &str, zone: &str| {
+            let zone = TimeZone::get(zone).unwrap();
+            day_began(wall.parse().unwrap(), &zone).unwrap().to_string()
+        };
+        assert_eq!(
+            began("2026-11-25T10:00:00Z", "Europe/Berlin"),
+            "2026-11-24T23:00:00Z"
+        );
+        // Santiago springs forward at midnight: the day of 2026-09-06 begins at 01:00.
+        assert_eq!(
+            began("2026-09-06T12:00:00Z", "America/Santiago"),
+            "2026-09-06T04:00:00Z"
+        );
+    }
+}

@@ -1,0 +1,162 @@
+//! Entries as they lie in the database: a kind, and the record as JSON. What columns a kind has for views and export is told by its golden
+//! body in `tests/golden`, which the tests hold against what is written.
+
+use rusqlite::types::Type;
+use rusqlite::{Connection, OptionalExtension, Params, Row};
+use serde::de::{DeserializeOwned, IgnoredAny, MapAccess, Visitor};
+use serde::{Deserialize, Deserializer};
+use serde_json::value::RawValue;
+
+use crate::record::Entry;
+
+/// Every kind of entry but refills, which are in a table of their own, with its golden body.
+pub(super) const KINDS: [(&str, &str); 12] = [
+    (
+        "not-given",
+        include_str!("../../tests/golden/entry-not-given.json"),
+    ),
+    (
+        "outage",
+        include_str!("../../tests/golden/entry-outage.json"),
+    ),
+    ("hold", include_str!("../../tests/golden/entry-hold.json")),
+    (
+        "calibration",
+        include_str!("../../tests/golden/entry-calibration.json"),
+    ),
+    (
+        "verification",
+        include_str!("../../tests/golden/entry-verification.json"),
+    ),
+    (
+        "reading",
+        include_str!("../../tests/golden/entry-reading.json"),
+    ),
+    (
+        "uptake",
+        include_str!("../../tests/golden/entry-uptake.json"),
+    ),
+    (
+        "arming",
+        include_str!("../../tests/golden/entry-arming.json"),
+    ),
+    (
+        "course",
+        include_str!("../../tests/golden/entry-course.json"),
+    ),
+    (
+        "changeover",
+        include_str!("../../tests/golden/entry-changeover.json"),
+    ),
+    ("fact", include_str!("../../tests/golden/entry-fact.json")),
+    ("event", include_str!("../../tests/golden/entry-event.json")),
+];
+
+/// Columns that every kind has, first.
+const STAMPS: [&str; 5] = ["number", "at", "clock_trusted", "elapsed_ms", "session"];
+
+/// Columns of a kind, in order; none for a word that is no kind.
+pub(super) fn columns(kind: &str) -> Vec<String> {
+    let Some((_, golden)) = KINDS.iter().find(|(known, _)| *known == kind) else {
+        return Vec::new();
+    };
+    let Keys(keys) = serde_json::from_str(golden).unwrap_or_default();
+    let own = keys.into_iter().filter(|k| !STAMPS.contains(&k.as_str()));
+    STAMPS.iter().map(|s| (*s).to_owned()).chain(own).collect()
+}
+
+/// The keys of a JSON object, in their order.
+#[derive(Default)]
+struct Keys(Vec<String>);
+
+impl<'de> Deserialize<'de> for Keys {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Collect;
+        impl<'de> Visitor<'de> for Collect {
+            type Value = Keys;
+
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("an object")
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Keys, A::Error> {
+                let mut keys = Vec::new();
+                while let Some((key, IgnoredAny)) = map.next_entry()? {
+                    keys.push(key);
+                }
+                Ok(Keys(keys))
+            }
+        }
+        deserializer.deserialize_map(Collect)
+    }
+}
+
+/// Kind and body of an entry, as they are written.
+pub(super) fn parts(entry: &Entry) -> rusqlite::Result<(String, String)> {
+    #[derive(Deserialize)]
+    struct Parts<'a> {
+        kind: String,
+        #[serde(borrow)]
+        body: &'a RawValue,
+    }
+    let written = || -> serde_json::Result<(String, String)> {
+        let text = serde_json::to_string(entry)?;
+        let Parts { kind, body } = serde_json::from_str(&text)?;
+        Ok((kind, body.get().to_owned()))
+    };
+    written().map_err(|error| rusqlite::Error::ToSqlConversionFailure(Box::new(error)))
+}
+
+/// The entry of a kind and a body; the error says why they are none.
+pub(super) fn read(kind: &str, body: &str) -> Result<Entry, serde_json::Error> {
+    let kind = serde_json::to_string(kind)?;
+    serde_json::from_str(&format!("{{\"kind\":{kind},\"body\":{body}}}"))
+}
+
+/// The record in the column `body`.
+pub(super) fn body<T: DeserializeOwned>(row: &Row<'_>) -> rusqlite::Result<T> {
+    json(row, "body")
+}
+
+/// What a column holds as JSON.
+pub(super) fn json<T: DeserializeOwned>(row: &Row<'_>, column: &str) -> rusqlite::Result<T> {
+    let text = row
+        .get_ref(column)?
+        .as_str()
+        .map_err(rusqlite::Error::from)?;
+    serde_json::from_str(text).map_err(|error| unexpected(row, column, error))
+}
+
+/// The error for a column that cannot be understood; it becomes "damaged" further up.
+pub(super) fn unexpected(
+    row: &Row<'_>,
+    column: &str,
+    error: impl std::error::Error + Send + Sync + 'static,
+) -> rusqlite::Error {
+    let index = row.as_ref().column_index(column).unwrap_or(0);
+    rusqlite::Error::FromSqlConversionFailure(index, Type::Text, Box::new(error))
+}
+
+/// Entries that a condition gives, with their numbers. `which` is all that follows `WHERE`.
+pub(super) fn entries<T: DeserializeOwned>(
+    conn: &Connection,
+    which: &str,
+    parameters: impl Params,
+) -> rusqlite::Result<Vec<(i64, T)>> {
+    conn.prepare(&format!("SELECT id, body FROM entry WHERE {which}"))?
+        .query_map(parameters, |row| Ok((row.get("id")?, body(row)?)))?
+        .collect()
+}
+
+/// The newest entry of a kind.
+pub(super) fn newest_of<T: DeserializeOwned>(
+    conn: &Connection,
+    kind: &str,
+) -> rusqlite::Result<Option<T>> {
+    conn.query_row(
+        "SELECT body FROM entry WHERE kind = ?1 ORDER BY id DESC LIMIT 1",
+        [kind],
+        body,
+    )
+    .optional()
+}

@@ -1,0 +1,387 @@
+//! What is read of the record beside a running daemon: for the owner's arithmetic, the bench and displays. Oldest first; nothing here is
+//! counted or judged. A reading that was corrected comes with the others and says so.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use serde::de::DeserializeOwned;
+
+use super::books::{ARMED, carried, total};
+use super::columns::{instant, millis, volume, word, word_if_any};
+use super::error::LedgerError;
+use super::kinds::{entries, newest_of};
+use super::open::{Ledger, Place};
+use super::reader::LedgerReader;
+use crate::quantity::{Millis, Name, Volume};
+use crate::record::{
+    Arming, Carried, Changeover, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading,
+    StoredCalibration, StoredVerification, Uptake,
+};
+
+/// A reading with its number.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredReading {
+    /// Its number in the ledger.
+    pub number: i64,
+    pub reading: Reading,
+    /// Whether a later entry replaced it.
+    pub corrected: bool,
+}
+
+/// A fact with its number.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredFact {
+    /// Its number in the ledger.
+    pub number: i64,
+    pub fact: Fact,
+}
+
+/// What one dose brought.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GivenDose {
+    pub at: Timestamp,
+    /// The local date of its slot; `None` for a dose that is not of the plan.
+    pub slot_date: Option<Date>,
+    pub line: Name,
+    /// Volume that counts: all of it when nobody saw the end.
+    pub volume: Volume,
+    /// What this volume added to the tank, by the solution as it was then.
+    pub carries: Carried,
+}
+
+/// One start of the daemon.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredSession {
+    pub at: Timestamp,
+    pub controller_fingerprint: String,
+    pub plan_fingerprint: String,
+}
+
+/// How a dose ended, for who waits for it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct EndedDose {
+    pub end: DoseEnd,
+    pub delivered: Volume,
+    /// Quantity on-time; `None` when nobody measured it.
+    pub on_time: Option<Millis>,
+}
+
+/// A dose that may be held against what was measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DoseToCheck {
+    pub id: DoseId,
+    /// What was asked for.
+    pub volume: Volume,
+    pub end: DoseEnd,
+    pub delivered: Volume,
+    /// Whether a check of it is on record.
+    pub checked: bool,
+}
+
+/// The water as the owner and the daemon wrote it down. Each may fail with any [`LedgerError`].
+impl LedgerReader {
+    /// Whether this ledger counts virtual days.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn is_virtual(&self) -> Result<bool, LedgerError> {
+        self.ask("read its timeline", |conn| {
+            conn.query_row("SELECT timeline = 'virtual' FROM meta", [], |row| {
+                row.get(0)
+            })
+        })
+    }
+
+    /// All readings of alkalinity and elements, by the time they were taken.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn readings(&self) -> Result<Vec<StoredReading>, LedgerError> {
+        let corrected: BTreeSet<String> = self
+            .facts(FactKind::Correction)?
+            .into_iter()
+            .map(|stored| stored.fact.name)
+            .collect();
+        let all = self.entries(
+            "read its readings",
+            "kind = 'reading' ORDER BY unixepoch(body ->> 'taken', 'subsec'), id",
+        )?;
+        let stored = |(number, reading): (i64, Reading)| StoredReading {
+            number,
+            reading,
+            corrected: corrected.contains(&number.to_string()),
+        };
+        Ok(all.into_iter().map(stored).collect())
+    }
+
+    /// All facts of one kind, by the time they happened.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn facts(&self, kind: FactKind) -> Result<Vec<StoredFact>, LedgerError> {
+        let all = self.ask("read what the owner told", |conn| {
+            entries(
+                conn,
+                "kind = 'fact' AND body ->> 'kind' = ?1 ORDER BY unixepoch(body ->> 'happened', 'subsec'), id",
+                [kind.to_string()],
+            )
+        })?;
+        let stored = |(number, fact)| StoredFact { number, fact };
+        Ok(all.into_iter().map(stored).collect())
+    }
+
+    /// All doses that brought anything since an instant, open ones in full.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn doses_since(&self, since: Timestamp) -> Result<Vec<GivenDose>, LedgerError> {
+        self.ask("read its doses", |conn| {
+            conn.prepare(
+                "SELECT at_ms, slot_date, line, volume_ul, delivered_ul, carries FROM dose
+                 WHERE at_ms >= ?1 AND coalesce(delivered_ul, volume_ul) > 0 ORDER BY at_ms, id",
+            )?
+            .query_map([since.as_millisecond()], given)?
+            .collect()
+        })
+    }
+
+    /// Every uptake that was put into force, oldest first.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn uptakes(&self) -> Result<Vec<Uptake>, LedgerError> {
+        self.all_of("read its uptakes", "uptake")
+    }
+
+    /// Every word on every course.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn courses(&self) -> Result<Vec<Course>, LedgerError> {
+        self.all_of("read its courses", "course")
+    }
+
+    /// Every word on every changeover.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn changeovers(&self) -> Result<Vec<Changeover>, LedgerError> {
+        self.all_of("read its changeovers", "changeover")
+    }
+
+    /// Every start of the daemon.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn sessions(&self) -> Result<Vec<StoredSession>, LedgerError> {
+        self.ask("read its sessions", |conn| {
+            conn.prepare("SELECT * FROM session ORDER BY id")?
+                .query_map([], |row| {
+                    Ok(StoredSession {
+                        at: instant(row, "at_ms")?,
+                        controller_fingerprint: row.get("controller_fingerprint")?,
+                        plan_fingerprint: row.get("plan_fingerprint")?,
+                    })
+                })?
+                .collect()
+        })
+    }
+
+    /// Texts of all events with one code, with their times.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn events(&self, code: &str) -> Result<Vec<(Timestamp, String)>, LedgerError> {
+        let all = self.ask("read its events", |conn| {
+            let which = "kind = 'event' AND body ->> 'code' = ?1 ORDER BY id";
+            entries::<Note>(conn, which, [code])
+        })?;
+        Ok(all.into_iter().map(|(_, n)| (n.at.wall, n.text)).collect())
+    }
+
+    /// Volume booked for each line, of doses with an outcome; only real ones or only those of dry runs. Reads every dose there
+    /// is, so it is asked once at a start.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn delivered_by_line(&self, live: bool) -> Result<BTreeMap<Name, Volume>, LedgerError> {
+        self.ask("add up what each line delivered", |conn| {
+            conn.prepare(
+                "SELECT line, sum(delivered_ul) AS delivered_ul FROM dose
+                 WHERE outcome IS NOT NULL AND live = ?1 GROUP BY line",
+            )?
+            .query_map([live], |row| {
+                Ok((word(row, "line")?, volume(row, "delivered_ul")?))
+            })?
+            .collect()
+        })
+    }
+
+    fn ask<T>(
+        &self,
+        doing: &'static str,
+        read: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, LedgerError> {
+        read(&self.conn).map_err(|error| Place::new(&self.path, doing).sql(error))
+    }
+
+    fn entries<T: DeserializeOwned>(
+        &self,
+        doing: &'static str,
+        which: &str,
+    ) -> Result<Vec<(i64, T)>, LedgerError> {
+        self.ask(doing, |conn| entries(conn, which, []))
+    }
+
+    fn all_of<T: DeserializeOwned>(
+        &self,
+        doing: &'static str,
+        kind: &str,
+    ) -> Result<Vec<T>, LedgerError> {
+        let all = self.entries(doing, &format!("kind = '{kind}' ORDER BY id"))?;
+        Ok(all.into_iter().map(|(_, record)| record).collect())
+    }
+}
+
+fn given(row: &Row<'_>) -> rusqlite::Result<GivenDose> {
+    let delivered: Option<i64> = row.get("delivered_ul")?;
+    let volume: i64 = row.get("volume_ul")?;
+    Ok(GivenDose {
+        at: instant(row, "at_ms")?,
+        slot_date: word_if_any(row, "slot_date")?,
+        line: word(row, "line")?,
+        volume: Volume::from_ul(delivered.unwrap_or(volume)),
+        carries: carried(row)?,
+    })
+}
+
+/// What was done at the bench: calibrations, and later checks of them.
+impl LedgerReader {
+    /// A dose of a head by its number, or the head's last run at the bench since its calibration; `None` when there is none that ended.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn dose_to_check(
+        &self,
+        head: &Name,
+        dose: Option<DoseId>,
+    ) -> Result<Option<DoseToCheck>, LedgerError> {
+        let read = |row: &Row<'_>| -> rusqlite::Result<DoseToCheck> {
+            Ok(DoseToCheck {
+                id: DoseId(row.get("id")?),
+                volume: volume(row, "volume_ul")?,
+                end: word(row, "outcome")?,
+                delivered: volume(row, "delivered_ul")?,
+                checked: row.get("checked")?,
+            })
+        };
+        self.ask("look for the dose that was measured", |conn| {
+            conn.query_row(
+                "SELECT *, EXISTS (SELECT 1 FROM entry WHERE entry.kind = 'verification' AND body ->> 'dose' = dose.id) AS checked
+                 FROM dose WHERE head = ?1 AND outcome IS NOT NULL
+                   AND (id = ?2 OR ?2 IS NULL AND kind = 'calibration'
+                        AND at_ms >= (SELECT coalesce(max(entry.at_ms), 0) FROM entry
+                                      WHERE entry.kind = 'calibration' AND body ->> 'head' = ?1))
+                 ORDER BY id DESC LIMIT 1",
+                params![head.as_str(), dose.map(|dose| dose.0)],
+                read,
+            )
+            .optional()
+        })
+    }
+
+    /// All calibrations of a head.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn calibrations_of(&self, head: &Name) -> Result<Vec<StoredCalibration>, LedgerError> {
+        self.of_head("read its calibrations", "calibration", head)
+    }
+
+    /// All checks of a head.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn verifications_of(&self, head: &Name) -> Result<Vec<StoredVerification>, LedgerError> {
+        self.of_head("read the checks of a head", "verification", head)
+    }
+
+    fn of_head<T: DeserializeOwned>(
+        &self,
+        doing: &'static str,
+        kind: &str,
+        head: &Name,
+    ) -> Result<Vec<T>, LedgerError> {
+        let which = format!("kind = '{kind}' AND body ->> 'head' = ?1 ORDER BY id");
+        let all = self.ask(doing, |conn| entries(conn, &which, [head.as_str()]))?;
+        Ok(all.into_iter().map(|(_, record)| record).collect())
+    }
+
+    /// Run time of a head since an instant. Reads every dose there is.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn run_since(&self, head: &Name, since: Timestamp) -> Result<Millis, LedgerError> {
+        self.ask("add up the run time of a head", |conn| {
+            conn.query_row(
+                "SELECT coalesce(sum(coalesce(on_time_ms, run_time_ms)), 0) AS run_ms FROM dose
+                 WHERE head = ?1 AND coalesce(ended_at_ms, at_ms) > ?2",
+                params![head.as_str(), since.as_millisecond()],
+                |row| millis(row, "run_ms"),
+            )
+        })
+    }
+
+    /// The end of a dose; `None` while it has none.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn end_of(&self, dose: DoseId) -> Result<Option<EndedDose>, LedgerError> {
+        self.ask("read the end of a dose", |conn| {
+            conn.query_row(
+                "SELECT outcome, delivered_ul, on_time_ms FROM dose WHERE id = ?1 AND outcome IS NOT NULL",
+                [dose.0],
+                |row| {
+                    let on_time: Option<i64> = row.get("on_time_ms")?;
+                    Ok(EndedDose {
+                        end: word(row, "outcome")?,
+                        delivered: volume(row, "delivered_ul")?,
+                        on_time: on_time.map(Millis::new),
+                    })
+                },
+            )
+            .optional()
+        })
+    }
+}
+
+/// The owner's acceptance as it stands in the ledger. Losing the ledger loses it.
+impl Ledger {
+    /// The latest arming or disarming; `None` when there never was one.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`]; an arming that cannot be read is none.
+    pub fn arming(&self) -> Result<Option<Arming>, LedgerError> {
+        let place = Place::new(&self.path, "read whether it is armed");
+        newest_of(&self.conn, "arming").map_err(|e| place.sql(e))
+    }
+
+    /// The bottles whose content the owner has told since the latest arming. What a dry run assumed does not count.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn refilled_since_arming(&self) -> Result<BTreeSet<Name>, LedgerError> {
+        let place = Place::new(&self.path, "read which bottles were filled");
+        let read = || -> rusqlite::Result<BTreeSet<Name>> {
+            self.conn
+                .prepare("SELECT DISTINCT reservoir FROM refill WHERE who <> 'daemon' AND id > ?1")?
+                .query_map([total(&self.conn, ARMED, "")?], |row| {
+                    word(row, "reservoir")
+                })?
+                .collect()
+        };
+        read().map_err(|e| place.sql(e))
+    }
+}

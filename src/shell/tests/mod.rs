@@ -1,0 +1,5 @@
+mod core;
+mod desk;
+mod hands;
+mod holds;
+mod setup;
