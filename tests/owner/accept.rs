@@ -105,7 +105,7 @@ impl Reef {
             serde_json::from_slice(&self.run(&["status", "--json"]).stdout).unwrap();
         let lines = status["lines"].as_array().unwrap();
         let line = lines.iter().find(|l| l["name"] == line).unwrap();
-        line["plan_standing_ul"].as_f64().unwrap() / 1000.0
+        line["plan_standing_ml"].as_f64().unwrap()
     }
 }
 
