@@ -14,6 +14,7 @@
 mod carbonate;
 mod conductivity;
 mod dilution;
+mod doubt;
 mod natural;
 mod quantity;
 mod recipe;
@@ -34,12 +35,13 @@ pub use dilution::{
     dosed_water, left_after_continuous, litres_for_continuous, salinity_after_evaporation,
     share_to_reach,
 };
+pub use doubt::doubt;
 pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
 pub use quantity::Quantity;
 pub use recipe::{
     ALKALINITY_MEQ_PER_L_MAX, ClaimRise, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX,
 };
-pub use rises::{Balance, CALCIUM_MG_PER_MEQ, Residue, Rises};
+pub use rises::{Balance, CALCIUM_MG_PER_MEQ, Residue, Rises, drift_words, rises_words};
 pub use salts::Salt;
 pub use saturation::{
     Base, CarbonateUncertainty, CarbonateWater, Caution, MixedStock, OMEGA_NOTED, OMEGA_WARNED,
@@ -49,6 +51,7 @@ pub use seawater::{
     SpecificGravity, WaterError, alkalinity_meq_per_kg, alkalinity_scaled_to_35,
     concentration_from_mg_per_kg, density_kg_per_m3, scaled_to_35,
 };
+pub use show::amount;
 pub(crate) use show::figures;
 pub use skeleton::{TakenAlong, taken_along};
 pub use solution::{Element, SolutionEffect};

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use super::salts::Atom;
-use super::show::{figures, signed};
+use super::show::{amount, figures, signed};
 use super::solution::{Element, SolutionEffect};
 use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
 
@@ -121,6 +121,43 @@ impl Rises {
     fn mg(&self, symbol: &str) -> f64 {
         Element::new(symbol).map_or(0.0, |element| self.element(&element).as_mg_per_l())
     }
+}
+
+/// What is added, on one line, with signs and units; small amounts in ug/L.
+pub fn rises_words(rises: &Rises) -> String {
+    let mut parts = Vec::new();
+    if rises.alkalinity.as_meq_per_l() > 0.0 {
+        parts.push(format!(
+            "alkalinity +{} dKH ({} meq/L)",
+            figures(rises.alkalinity.as_dkh()),
+            figures(rises.alkalinity.as_meq_per_l())
+        ));
+    }
+    for (element, rise) in &rises.elements {
+        parts.push(format!("{element} +{}", amount(rise.as_mg_per_l())));
+    }
+    if parts.is_empty() {
+        "nothing".to_owned()
+    } else {
+        parts.join(", ")
+    }
+}
+
+/// How much more or less of each element is added from now on, a line each; `and` ends each line.
+pub fn drift_words(drifts: &[(Element, f64)], and: impl Fn(f64) -> String) -> Vec<String> {
+    drifts
+        .iter()
+        .map(|(element, per_day)| {
+            let sign = if *per_day < 0.0 { "less" } else { "more" };
+            format!(
+                "{}: {} {sign} each day afterwards, {} a year{}",
+                element.symbol(),
+                amount(per_day.abs()),
+                amount((per_day * 365.0).abs()),
+                and(*per_day)
+            )
+        })
+        .collect()
 }
 
 /// Days in the year of the residue: 365.

@@ -31,6 +31,15 @@ pub(crate) fn signed(value: f64) -> String {
     }
 }
 
+/// mg/L, or ug/L where that reads better.
+pub fn amount(mg_per_l: f64) -> String {
+    if mg_per_l.abs() < 0.01 && mg_per_l.abs() > 0.0 {
+        format!("{} ug/L", figures(mg_per_l * 1000.0))
+    } else {
+        format!("{} mg/L", figures(mg_per_l))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,6 +7,7 @@ mod args;
 mod exit;
 mod heads;
 mod out;
+mod proposal;
 mod record;
 mod running;
 mod talk;

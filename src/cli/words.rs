@@ -10,7 +10,7 @@ use super::args::Place;
 use super::exit::{self, Failure, chain};
 use super::out::Out;
 use crate::chemistry::{
-    Celsius, ClaimRise, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity, figures,
+    Celsius, ClaimRise, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity,
 };
 use crate::config::{Loaded, load};
 use crate::daemon::{ledger_path, machine_now};
@@ -185,35 +185,6 @@ pub(super) fn rises_json(rises: &Rises) -> serde_json::Value {
         "alkalinity_meq_per_l": rises.alkalinity.as_meq_per_l(),
         "elements_mg_per_l": elements,
     })
-}
-
-/// What is added, on one line, with signs and units; small amounts in ug/L.
-pub(super) fn rises_words(rises: &Rises) -> String {
-    let mut parts = Vec::new();
-    if rises.alkalinity.as_meq_per_l() > 0.0 {
-        parts.push(format!(
-            "alkalinity +{} dKH ({} meq/L)",
-            figures(rises.alkalinity.as_dkh()),
-            figures(rises.alkalinity.as_meq_per_l())
-        ));
-    }
-    for (element, rise) in &rises.elements {
-        parts.push(format!("{element} +{}", amount(rise.as_mg_per_l())));
-    }
-    if parts.is_empty() {
-        "nothing".to_owned()
-    } else {
-        parts.join(", ")
-    }
-}
-
-/// mg/L, or ug/L where that reads better.
-pub(super) fn amount(mg_per_l: f64) -> String {
-    if mg_per_l.abs() < 0.01 && mg_per_l.abs() > 0.0 {
-        format!("{} ug/L", figures(mg_per_l * 1000.0))
-    } else {
-        format!("{} mg/L", figures(mg_per_l))
-    }
 }
 
 #[cfg(test)]

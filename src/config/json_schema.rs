@@ -82,15 +82,6 @@ fn symbols() -> String {
     all.join("|")
 }
 
-fn quantities() -> String {
-    let elements = Element::all().map(Quantity::Element);
-    let all: Vec<String> = std::iter::once(Quantity::Alkalinity)
-        .chain(elements)
-        .map(|quantity| quantity.as_str().to_owned())
-        .collect();
-    all.join("|")
-}
-
 fn of_key(key: &Key) -> Value {
     let mut fields = Fields::new();
     let schema = &mut fields;
@@ -119,6 +110,10 @@ fn of_key(key: &Key) -> Value {
         }
         Kind::Named(section, naming) => {
             set(schema, "type", json!("object"));
+            if let Naming::Quantity { alkalinity } = naming {
+                let own = json!({ Quantity::Alkalinity.as_str(): object(alkalinity) });
+                set(schema, "properties", own);
+            }
             set(schema, "propertyNames", json!({ "pattern": names(naming) }));
             set(
                 schema,
@@ -145,8 +140,10 @@ fn names(naming: Naming) -> String {
             "^[a-z][a-z0-9-]{{0,{}}}$",
             Name::LENGTH_MAX.saturating_sub(1)
         ),
-        Naming::Element => format!("^({})$", symbols()),
-        Naming::Quantity => format!("^({})$", quantities()),
+        Naming::Quantity { .. } => {
+            let elements: Vec<String> = Element::all().map(|e| e.name().to_owned()).collect();
+            format!("^({}|{})$", Quantity::Alkalinity, elements.join("|"))
+        }
     }
 }
 

@@ -18,12 +18,12 @@ mod heads;
 mod input;
 mod json_schema;
 mod keys;
-mod limits;
 mod load;
 mod mistake;
 mod model;
 mod mqtt;
 mod nearest;
+mod peer;
 mod pin;
 mod plan_file;
 mod pwm;
@@ -36,6 +36,7 @@ mod take;
 #[cfg(test)]
 pub(crate) mod tests;
 mod tree;
+mod water;
 
 pub use calendar::{CronError, CronTimes};
 pub use controller::{Zones, rests_on_at_boot};
@@ -48,11 +49,12 @@ pub use load::{
 };
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
-    AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head,
-    Input, InputRole, Line, LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense,
-    SimulatedHead, Solution, StartUptake, TimeLimits, Times, Uptakes,
+    AlarmAction, ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole,
+    Line, LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense, SimulatedHead,
+    Solution, StartUptake, TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
+pub use peer::{Peer, PeerName, Person, Right, allows};
 pub use pin::{header_pin, parse_pin};
 pub use plan_file::PlanCheck;
 pub use pwm::{WrittenChannel, WrittenPwm};

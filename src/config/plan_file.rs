@@ -12,7 +12,8 @@ use super::keys::plan::{LINE, UPTAKE};
 use super::keys::plan_line::{
     AT, CRON, DAILY_ML, DOSES, ML_PER_DKH, ML_PER_MG_PER_L, OF, SHARE_OF_UPTAKE, WINDOW,
 };
-use super::keys::plan_uptake::{START_DKH_PER_DAY, START_MG_PER_L_PER_DAY, WITH};
+use super::keys::plan_uptake::{START_MG_PER_L_PER_DAY, WITH};
+use super::keys::plan_uptake_alkalinity::START_DKH_PER_DAY;
 use super::mistake::{Finding, PlanPlace, Sink, quoted};
 use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
 use super::schema::{Number, Of};
@@ -117,7 +118,7 @@ fn start_of_alkalinity(raw: &RawTable) -> Option<&RawTable> {
 }
 
 fn check_start_given(raw: &RawTable, controller: &Controller, sink: &mut Sink<'_>) {
-    match (&controller.alkalinity, start_of_alkalinity(raw)) {
+    match (controller.tracked(&Quantity::Alkalinity), start_of_alkalinity(raw)) {
         (Some(_), None) if !raw.spoiled => sink.mistake(
             raw.at,
             "[uptake.alkalinity] is missing, and a line carries alkalinity; give start-dkh-per-day, 0 to 10 dKH per day, as measured without dosing, it has no default",
@@ -243,9 +244,9 @@ fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake
         let Some(of) = Quantity::from_word(name) else {
             continue;
         };
-        let (own, other) = match of {
-            Quantity::Alkalinity => (START_DKH_PER_DAY, START_MG_PER_L_PER_DAY),
-            Quantity::Element(_) => (START_MG_PER_L_PER_DAY, START_DKH_PER_DAY),
+        let own = match of {
+            Quantity::Alkalinity => START_DKH_PER_DAY,
+            Quantity::Element(_) => START_MG_PER_L_PER_DAY,
         };
         let tied = table.text(WITH).is_some();
         let calcium = Quantity::from_word("calcium").as_ref() == Some(&of);
@@ -254,7 +255,7 @@ fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake
             (None, true) if calcium => Some(StartUptake::WithAlkalinity),
             (Some(_), true) | (None, _) => None,
         };
-        if table.number(other).is_some() || (start.is_none() && !table.spoiled) {
+        if start.is_none() && !table.spoiled {
             let tie = if calcium {
                 " or with = \"alkalinity\""
             } else {

@@ -9,7 +9,7 @@ mod wire;
 
 pub use client::{Client, ClientError};
 pub use server::{Incoming, ServeError, Server, check_socket_path};
-pub use wire::{CalibrateRequest, ReadingRequest, Request, Response, RunRequest};
+pub use wire::{Request, Response};
 
 use std::path::{Path, PathBuf};
 

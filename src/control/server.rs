@@ -16,6 +16,8 @@ use tokio::time::timeout;
 
 use super::wire::{Request, Response};
 use super::{LINE_BYTES_MAX, socket_path};
+use crate::engine::Command;
+use crate::record::DoseId;
 
 /// Connections served at once; more wait in the kernel's queue.
 const CONNECTIONS_MAX: usize = 16;
@@ -159,7 +161,7 @@ async fn converse(stream: UnixStream, incoming: mpsc::Sender<Incoming>, room: &S
     // Whoever stood beside these runs is gone, or says nothing any more: a lost terminal must not leave a head running.
     for dose in attended {
         let (answer, _) = oneshot::channel();
-        let request = Request::StopRun { dose };
+        let request = Request::Command(Command::StopRun { dose: DoseId(dose) });
         drop(
             incoming
                 .send(Incoming {
@@ -231,7 +233,7 @@ async fn answer(
         Ok(request) => request,
         Err(error) => return Response::denied("not-understood", format!("not a request: {error}")),
     };
-    let attends = matches!(request, Request::ConfirmRun { .. });
+    let attends = matches!(request, Request::ConfirmAttended(_));
     let (sender, receiver) = oneshot::channel();
     if incoming
         .send(Incoming {

@@ -4,11 +4,13 @@
 //! counted, and every interlock is asked as for any dose. All of it is counted although it ends in a vessel: the daemon cannot see where
 //! the outlet hangs.
 
-use super::command::{TOKEN_VALID, UNUSUAL_FACTOR};
+use super::ask::{NewCalibration, NewVerification};
+use super::command::UNUSUAL_FACTOR;
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
-use super::event::{Command, NewCalibration, NewVerification, Now};
-use super::state::{Engine, HeadMemory, PreparedDose};
+use super::event::Now;
+use super::state::{Engine, HeadMemory};
+use super::wish::{DoseFigures, Figures, Wish, Worked};
 use crate::config::NoSuchHead;
 use crate::guard::{Request, examine, judge};
 use crate::metering::{Calibration, FitRules, Outcome, Verification, fit};
@@ -17,84 +19,115 @@ use crate::record::{
     CalibrationRun, DoseId, DoseKind, Entry, StoredCalibration, StoredVerification, Who,
 };
 
-/// A dose by hand that is wanted.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Wanted<'a> {
-    pub(super) line: &'a Name,
-    pub(super) volume: Volume,
-    pub(super) kind: DoseKind,
-    /// How long, for a run by time.
-    pub(super) timed: Option<Millis>,
-}
-
 impl Engine {
-    /// Does what is asked at the bench; `None` when the answer comes once it is written down, or the head runs.
-    pub(super) fn at_the_bench(
-        &mut self,
-        command: Command,
-        ticket: Ticket,
-        who: Who,
+    /// A metered dose by hand.
+    pub(super) fn work_out_dose(
+        &self,
+        line: &Name,
+        (volume, kind): (Volume, DoseKind),
         now: Now,
-    ) -> Option<Result<Answer, Denial>> {
-        if let Command::PrepareDose { line, volume, kind } = &command {
-            let wanted = Wanted {
-                line,
-                volume: *volume,
-                kind: *kind,
-                timed: None,
-            };
-            return Some(self.prepare_dose(&wanted, now));
-        }
-        if let Command::PrepareRun {
-            head,
-            run_time,
-            kind,
-        } = &command
-        {
-            return Some(self.prepare_run(head, *run_time, *kind, now));
-        }
-        if let Command::StopRun { dose } = command {
-            return Some(self.stop_run(dose, &who, now));
-        }
-        let later = if let Command::ConfirmDose {
-            token,
-            repeated_volume,
-        } = command
-        {
-            self.confirm_dose(token, repeated_volume, ticket, who, now)
-        } else if let Command::Calibrate(new) = command {
-            self.calibrate(new, ticket, who, now)
-        } else if let Command::Verify(new) = command {
-            self.verify(new, ticket, who, now)
-        } else {
-            Err(Denial::new(
-                "unknown-command",
-                "this is not done at the bench",
-            ))
-        };
-        later.err().map(Err)
+    ) -> Result<Worked, Denial> {
+        self.work_out_by_hand(line, (volume, kind, None), now)
     }
 
     /// A run by time on the line that a head serves.
-    pub(super) fn prepare_run(
-        &mut self,
+    pub(super) fn work_out_run(
+        &self,
         head: &Name,
-        run_time: Millis,
-        kind: DoseKind,
+        (run_time, kind): (Millis, DoseKind),
         now: Now,
-    ) -> Result<Answer, Denial> {
-        let line = self.controller.line_of_head(head)?.name.clone();
+    ) -> Result<Worked, Denial> {
+        let line = &self.controller.line_of_head(head)?.name;
         let config = self.controller.heads.get(head);
         let calibration = self.calibration_of(head);
-        let volume = config.map_or(Volume::ZERO, |c| c.at_most(calibration.as_ref(), run_time));
-        let wanted = Wanted {
-            line: &line,
-            // A dose of nothing is none, and cannot be written down.
-            volume: volume.max(Volume::from_ul(1)),
+        let most = config.map_or(Volume::ZERO, |c| c.at_most(calibration.as_ref(), run_time));
+        // A dose of nothing is none, and cannot be written down.
+        let volume = most.max(Volume::from_ul(1));
+        self.work_out_by_hand(line, (volume, kind, Some(run_time)), now)
+    }
+
+    fn work_out_by_hand(
+        &self,
+        line: &Name,
+        (volume, kind, timed): (Volume, DoseKind, Option<Millis>),
+        now: Now,
+    ) -> Result<Worked, Denial> {
+        let request = Request {
+            id: self.next_dose_id(),
+            line,
+            volume,
             kind,
-            timed: Some(run_time),
+            timed,
         };
-        self.prepare_dose(&wanted, now)
+        let facts = self.facts(line, now).ok_or_else(|| self.no_line(line))?;
+        let run_time =
+            examine(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?;
+        let usual = self.largest_slot(line);
+        let unusual =
+            kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
+        let (solution, caustic) = (facts.solution.name.clone(), facts.solution.caustic);
+        let caution = "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.";
+        let what = format!("{kind} {volume} of {solution} on line {line}, which takes {run_time}");
+        let figures = DoseFigures {
+            line: line.clone(),
+            solution,
+            caustic,
+            volume,
+            run_time,
+            kind,
+            usual,
+        };
+        Ok(Worked {
+            figures: Figures::Dose(figures),
+            text: caustic
+                .then(|| caution.to_owned())
+                .into_iter()
+                .chain([what])
+                .collect(),
+            ask_twice: unusual.then(|| {
+                format!("more than {UNUSUAL_FACTOR} times the line's usual dose of {usual}")
+            }),
+            quiet: Some(line.clone()),
+        })
+    }
+
+    /// Starts the dose that was confirmed.
+    pub(super) fn begin_by_hand(
+        &mut self,
+        wish: &Wish,
+        shown: &DoseFigures,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) -> Result<(), Denial> {
+        let timed = match wish {
+            Wish::Run { run_time, .. } => Some(*run_time),
+            Wish::Dose { .. } | Wish::Course(_) | Wish::Changeover(_) | Wish::Uptake { .. } => None,
+        };
+        let permit = {
+            let request = Request {
+                id: self.next_dose_id(),
+                line: &shown.line,
+                volume: shown.volume,
+                kind: shown.kind,
+                timed,
+            };
+            let facts = self
+                .facts(&shown.line, now)
+                .ok_or_else(|| self.no_line(&shown.line))?;
+            judge(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?
+        };
+        self.begin(
+            permit,
+            Cause {
+                kind: shown.kind,
+                timed: timed.is_some(),
+                slot: None,
+                who,
+                ticket: Some(ticket),
+            },
+            now,
+        );
+        Ok(())
     }
 
     fn calibration_of(&self, head: &Name) -> Option<Calibration> {
@@ -179,7 +212,7 @@ impl Engine {
             dose: new.dose,
             expected: new.expected,
             measured: new.measured,
-            typed: new.typed,
+            typed: new.typed.into(),
             tolerance_percent,
             run_since,
             who,
@@ -189,121 +222,6 @@ impl Engine {
         self.store(
             Entry::Verification(entry),
             Some((ticket, Answer::Done { text })),
-        );
-        Ok(())
-    }
-
-    pub(super) fn prepare_dose(&mut self, wanted: &Wanted<'_>, now: Now) -> Result<Answer, Denial> {
-        let Wanted {
-            line,
-            volume,
-            kind,
-            timed,
-        } = *wanted;
-        let request = Request {
-            id: self.next_dose_id(),
-            line,
-            volume,
-            kind,
-            timed,
-        };
-        let facts = self.facts(line, now).ok_or_else(|| self.no_line(line))?;
-        let run_time =
-            examine(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?;
-        let usual = self.largest_slot(line);
-        let unusual =
-            kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
-        let (solution, caustic) = (facts.solution.name.clone(), facts.solution.caustic);
-        self.token_last = self.token_last.wrapping_add(1);
-        let token = self.token_last;
-        let answer = Answer::DosePrepared {
-            token,
-            line: line.clone(),
-            solution,
-            caustic,
-            volume,
-            run_time,
-            kind,
-            unusual,
-        };
-        let generation = self.lines.get(line).map_or(0, |l| l.generation);
-        let expires = now.elapsed.plus(TOKEN_VALID);
-        self.prepared = Some(PreparedDose {
-            token,
-            line: line.clone(),
-            volume,
-            kind,
-            timed,
-            unusual,
-            generation,
-            expires,
-        });
-        Ok(answer)
-    }
-
-    pub(super) fn confirm_dose(
-        &mut self,
-        token: u64,
-        repeated: Option<Volume>,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let again = "ask for the dose again and look at what it says";
-        // Taken out first: a token is good for one try, also for one that is denied.
-        let prepared = self.prepared.take().filter(|p| p.token == token);
-        let Some(prepared) = prepared else {
-            return Err(Denial::new(
-                "token-unknown",
-                format!("this confirmation was used already or never given; {again}"),
-            ));
-        };
-        if prepared.expires < now.elapsed {
-            return Err(Denial::new(
-                "token-expired",
-                format!("this confirmation came later than {TOKEN_VALID}; {again}"),
-            ));
-        }
-        if self.lines.get(&prepared.line).map_or(0, |l| l.generation) != prepared.generation {
-            return Err(Denial::new(
-                "token-stale",
-                format!(
-                    "something changed on line {} in between; {again}",
-                    prepared.line
-                ),
-            ));
-        }
-        if prepared.unusual && repeated != Some(prepared.volume) {
-            let usual = self.largest_slot(&prepared.line);
-            let text = format!(
-                "{} is more than {UNUSUAL_FACTOR} times the line's usual dose of {usual}; repeat the volume to confirm that you mean it",
-                prepared.volume
-            );
-            return Err(Denial::new("volume-not-repeated", text));
-        }
-        let permit = {
-            let request = Request {
-                id: self.next_dose_id(),
-                line: &prepared.line,
-                volume: prepared.volume,
-                kind: prepared.kind,
-                timed: prepared.timed,
-            };
-            let facts = self
-                .facts(&prepared.line, now)
-                .ok_or_else(|| self.no_line(&prepared.line))?;
-            judge(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?
-        };
-        self.begin(
-            permit,
-            Cause {
-                kind: prepared.kind,
-                timed: prepared.timed.is_some(),
-                slot: None,
-                who,
-                ticket: Some(ticket),
-            },
-            now,
         );
         Ok(())
     }
@@ -341,9 +259,9 @@ impl Engine {
             simulated: !self.live && new.runs.iter().any(|run| run.dose.is_some()),
             runs: new.runs,
             resolution: Some(new.resolution),
-            weighing: new.weighing,
+            weighing: new.weighing.into(),
             drive: head.output.speed(),
-            method: new.method,
+            method: new.method.into(),
             who,
             at: self.stamp(now),
         };

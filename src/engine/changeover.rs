@@ -7,12 +7,16 @@
 use jiff::civil::Date;
 
 use super::alarms::AlarmCode;
+use super::ask::ChangeoverAction;
+use super::changeover_words::{changeover_figures, changeover_text};
 use super::effect::{Answer, Denial, Ticket};
-use super::event::{ChangeoverAction, NewChangeover, Now};
+use super::event::Now;
 use super::state::Engine;
+use super::wish::{Figures, NewChangeover, Worked};
 use crate::config::Plan;
 use crate::plan::{
-    ChangeoverShape, DailyVolumes, plan_daily_volumes, shape_changeover, shape_under_way, waits,
+    ChangeoverShape, ChangeoverWish, DailyVolumes, across_midnights, plan_daily_volumes,
+    shape_changeover, shape_under_way, waits,
 };
 use crate::quantity::{Name, Volume};
 use crate::record::{Changeover, ChangeoverState, Entry, Who};
@@ -142,13 +146,11 @@ impl Engine {
             .map_or(Volume::ZERO, |(_, volume)| volume)
     }
 
-    pub(super) fn start_changeover(
-        &mut self,
-        new: NewChangeover,
-        ticket: Ticket,
-        who: Who,
+    pub(super) fn work_out_changeover(
+        &self,
+        new: &NewChangeover,
         now: Now,
-    ) -> Result<(), Denial> {
+    ) -> Result<Worked, Denial> {
         self.clock_for_course()?;
         let refuse = |why: String| Denial::new("changeover-refused", why);
         if let Some(other) = self.under_way() {
@@ -157,6 +159,38 @@ impl Engine {
                 other.number, other.from, other.to
             )));
         }
+        let wish = ChangeoverWish {
+            from: new.from.clone(),
+            to: new.to.clone(),
+            by: new.by.element().cloned(),
+            days: new.days,
+        };
+        let today = self.local_date(now.wall);
+        let extra = |line: &Name| self.extra_of_others(line, None);
+        let shape = shape_changeover(
+            (&self.controller, &self.plan),
+            &wish,
+            (self.uptake(), today),
+            &extra,
+            &|line| self.dose_min(line),
+        )
+        .map_err(|error| refuse(error.to_string()))?;
+        let crossings = across_midnights(&self.controller, &self.plan, (&shape, today), &extra);
+        let figures = changeover_figures(&self.controller, (&shape, &new.by), &crossings);
+        Ok(Worked {
+            text: changeover_text(&self.controller, (&shape, &new.by), &crossings),
+            figures: Figures::Changeover(figures),
+            ask_twice: None,
+            quiet: None,
+        })
+    }
+
+    pub(super) fn begin_changeover(
+        &mut self,
+        new: NewChangeover,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) {
         let number = self
             .changeover
             .as_ref()
@@ -171,20 +205,11 @@ impl Engine {
             step: 0,
             on: self.local_date(now.wall),
             state: ChangeoverState::Forward,
-            note: new.note,
+            note: new.note.into(),
             who: who.clone(),
             at: self.stamp(now),
         };
-        shape_changeover(
-            (&self.controller, &self.plan),
-            &changeover.wish(),
-            (self.uptake(), self.local_date(now.wall)),
-            &|line| self.extra_of_others(line, None),
-            &|line| self.dose_min(line),
-        )
-        .map_err(|error| refuse(error.to_string()))?;
         self.put_changeover(changeover, who, Some(ticket), now);
-        Ok(())
     }
 
     pub(super) fn set_changeover(

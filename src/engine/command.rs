@@ -2,17 +2,19 @@
 
 use std::sync::Arc;
 
+use jiff::Timestamp;
+
 use super::alarms::AlarmCode;
+use super::ask::{Command, NewReading, RefillLevel};
 use super::effect::{Answer, Denial, Effect, Ticket};
-use super::event::{Command, NewReading, Now, RefillLevel, TrustSource};
+use super::event::{Now, TrustSource};
 use super::state::{Engine, LedgerState};
+use crate::chemistry::{Quantity, doubt};
 use crate::config::Plan;
 use crate::plan::{Schedule, plan_daily_volumes};
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use crate::record::{Entry, HoldScope, NotGiven, Reading, ReadingValue, Refill, Who};
 
-/// How long a prepared dose may wait for its confirmation.
-pub(super) const TOKEN_VALID: Millis = Millis::from_secs(60);
 /// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
 /// slips of the finger; the factor is ours).
 pub(super) const UNUSUAL_FACTOR: i64 = 3;
@@ -20,71 +22,65 @@ pub(super) const UNUSUAL_FACTOR: i64 = 3;
 pub(super) const READING_AHEAD_MAX: Millis = Millis::from_mins(5);
 
 impl Engine {
-    pub(super) fn command(&mut self, ticket: Ticket, who: Who, command: Command, now: Now) {
-        let answer = match command {
+    pub(super) fn command(
+        &mut self,
+        asked: (Ticket, Who),
+        command: Command,
+        nonce: Option<u128>,
+        now: Now,
+    ) {
+        let ticket = asked.0;
+        let answer = match self.obey(asked, command, nonce, now) {
+            Ok(Some(answer)) => Ok(answer),
+            Ok(None) => return,
+            Err(denial) => Err(denial),
+        };
+        self.out.push(Effect::Reply { ticket, answer });
+    }
+
+    /// Does what is asked; `None` when the answer comes once it is written down, or the head runs.
+    fn obey(
+        &mut self,
+        (ticket, who): (Ticket, Who),
+        command: Command,
+        nonce: Option<u128>,
+        now: Now,
+    ) -> Result<Option<Answer>, Denial> {
+        match command {
             Command::Hold { scope, reason } => {
-                return self.hold_command(scope, reason, who, ticket, now);
+                self.hold_command(scope, reason.into(), who, ticket, now);
             }
-            Command::Resume { scope } => return self.resume_command(&scope, who, ticket, now),
-            command @ (Command::PrepareDose { .. }
-            | Command::PrepareRun { .. }
-            | Command::StopRun { .. }
-            | Command::ConfirmDose { .. }
-            | Command::Calibrate(_)
-            | Command::Verify(_)) => match self.at_the_bench(command, ticket, who, now) {
-                Some(answer) => answer,
-                None => return,
-            },
+            Command::Resume { scope } => self.resume_command(&scope, who, ticket, now),
+            Command::Prepare(wish) => return self.prepare(wish, nonce, now).map(Some),
+            Command::Confirm(confirm) => self.confirm(&confirm, (ticket, who), now)?,
+            Command::StopRun { dose } => return self.stop_run(dose, &who, now).map(Some),
+            Command::Calibrate(new) => self.calibrate(new, ticket, who, now)?,
+            Command::Verify(new) => self.verify(new, ticket, who, now)?,
             Command::Refill {
                 reservoir,
                 level,
                 note,
-            } => match self.refill(&reservoir, level, note, (ticket, who), now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
-            Command::AddReading(reading) => match self.add_reading(reading, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
-            Command::AddFact(fact) => match self.add_fact(fact, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
-            Command::AddCourse(new) => match self.add_course(new, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
+            } => self.refill(&reservoir, level, note.into(), (ticket, who), now)?,
+            Command::AddReading(reading) => self.add_reading(reading, ticket, who, now)?,
+            Command::AddFact(fact) => self.add_fact(fact, ticket, who, now)?,
             Command::SetCourse { number, action } => {
-                match self.set_course(number, action, ticket, who, now) {
-                    Ok(()) => return,
-                    Err(denial) => Err(denial),
-                }
+                self.set_course(number, action, ticket, who, now)?;
             }
-            Command::StartChangeover(new) => match self.start_changeover(new, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
-            Command::SetChangeover(action) => match self.set_changeover(action, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
-            Command::SetUptake(new) => match self.set_uptake(new, ticket, who, now) {
-                Ok(()) => return,
-                Err(denial) => Err(denial),
-            },
-            Command::TrustClock => self.trust_clock(&who, now),
+            Command::SetChangeover { action } => self.set_changeover(action, ticket, who, now)?,
+            Command::TrustClock {} => return self.trust_clock(&who, now).map(Some),
             Command::Acknowledge { code } => {
-                let count = self.acknowledge(code.as_deref(), &who, now);
-                Ok(Answer::Done {
+                let count = self.acknowledge(code.as_ref().map(Words::as_str), &who, now);
+                return Ok(Some(Answer::Done {
                     text: format!(
                         "{count} alarms acknowledged; one whose cause lasts stays listed"
                     ),
-                })
+                }));
             }
-            Command::SimulateInput { input, safe } => self.simulate_input(&input, safe, &who, now),
-        };
-        self.out.push(Effect::Reply { ticket, answer });
+            Command::SimulateInput { input, safe } => {
+                return self.simulate_input(&input, safe, &who, now).map(Some);
+            }
+        }
+        Ok(None)
     }
 
     fn hold_command(
@@ -227,8 +223,12 @@ impl Engine {
                 ),
             ));
         }
-        if !new.confirmed {
+        check_reading(&new)?;
+        if !new.sure {
             self.question_reading(&new)?;
+        }
+        if let ReadingValue::Concentration { value, .. } = new.value {
+            self.remember_level(new.measured.as_str(), (taken, value.as_mg_per_l()));
         }
         let text = match new.value {
             ReadingValue::Alkalinity { value, uncertainty } => format!(
@@ -242,10 +242,11 @@ impl Engine {
                 format!("{} below {limit}", new.measured)
             }
         };
+        let of = new.measured.clone();
         let entry = Reading {
             measured: new.measured,
             value: new.value,
-            method: new.method,
+            method: new.method.into(),
             taken,
             who,
             at: self.stamp(now),
@@ -260,31 +261,47 @@ impl Engine {
                 },
             )),
         );
-        if let ReadingValue::Alkalinity { value, uncertainty } = new.value {
-            self.take_alkalinity_reading((value, uncertainty), new.taken, now);
-        }
+        self.take_reading(&of, new.value, new.taken, now);
         Ok(())
     }
 
     /// A value that is far from the last one, or from any water, may be a slip; it is asked about before it is stored.
     fn question_reading(&self, new: &NewReading) -> Result<(), Denial> {
-        let ReadingValue::Alkalinity { value, .. } = new.value else {
-            return Ok(());
-        };
-        let ask = |why: String| {
-            Err(Denial::new(
-                "reading-questioned",
-                format!("{why}; if it is right, enter it again with --sure"),
-            ))
+        let value = match new.value {
+            ReadingValue::Alkalinity { value, .. } => value,
+            ReadingValue::Concentration { value, .. } => {
+                return self.question_level(new.measured.as_str(), value.as_mg_per_l());
+            }
+            // A detection limit is a property of the method, not of the water.
+            ReadingValue::Below { .. } => return Ok(()),
         };
         if !(Alkalinity::from_dkh(3.0)..=Alkalinity::from_dkh(20.0)).contains(&value) {
-            return ask(format!("alkalinity {value} is outside 3 to 20 dKH"));
+            return Err(questioned(&format!(
+                "alkalinity {value} is outside 3 to 20 dKH"
+            )));
         }
-        match self.alkalinity.reading {
-            Some((last, _, taken)) if value.minus(last).as_dkh().abs() > 3.0 => ask(format!(
-                "alkalinity {value} is more than 3 dKH away from the last reading ({last}, {taken:.0})"
-            )),
+        match self.last_reading(&Quantity::Alkalinity) {
+            Some((last, _, taken)) if (value.as_dkh() - last).abs() > 3.0 => {
+                Err(questioned(&format!(
+                    "alkalinity {value} is more than 3 dKH away from the last reading ({}, {taken:.0})",
+                    Quantity::Alkalinity.amount(last)
+                )))
+            }
             Some(_) | None => Ok(()),
+        }
+    }
+
+    /// The same for everything but alkalinity, by its word and in the unit of the record.
+    pub(super) fn question_level(&self, word: &str, value: f64) -> Result<(), Denial> {
+        let last = self.levels.get(word).map(|(_, value)| *value);
+        doubt(word, value, last).map_or(Ok(()), |why| Err(questioned(&why)))
+    }
+
+    /// What the next value is held against.
+    pub(super) fn remember_level(&mut self, word: &str, (taken, value): (Timestamp, f64)) {
+        let known = self.levels.entry(word.to_owned()).or_insert((taken, value));
+        if known.0 <= taken {
+            *known = (taken, value);
         }
     }
 
@@ -437,4 +454,46 @@ impl Engine {
             now,
         );
     }
+}
+
+fn questioned(why: &str) -> Denial {
+    Denial::new(
+        "reading-questioned",
+        format!("{why}; if it is right, enter it again with --sure"),
+    )
+}
+
+/// Largest value of any reading, in its own unit; salt itself is below it.
+const READING_MAX: f64 = 100_000.0;
+
+/// Whether value and quantity belong together, and are numbers that can be.
+fn check_reading(new: &NewReading) -> Result<(), Denial> {
+    let refuse = |why: String| Err(Denial::new("bad-value", why));
+    let (value, uncertainty) = match (&new.measured, new.value) {
+        (Quantity::Alkalinity, ReadingValue::Alkalinity { value, uncertainty }) => {
+            (value.as_meq_per_l(), uncertainty.as_meq_per_l())
+        }
+        (Quantity::Element(_), ReadingValue::Concentration { value, uncertainty }) => {
+            (value.as_mg_per_l(), uncertainty.as_mg_per_l())
+        }
+        (Quantity::Element(_), ReadingValue::Below { limit }) => (limit.as_mg_per_l(), 0.0),
+        (Quantity::Alkalinity, ReadingValue::Below { .. }) => {
+            return refuse(
+                "alkalinity is never below a detection limit; give its value".to_owned(),
+            );
+        }
+        (measured, _) => {
+            return refuse(format!(
+                "a reading of {measured} is given in {}",
+                measured.unit()
+            ));
+        }
+    };
+    let in_range = |v: f64| v.is_finite() && (0.0..=READING_MAX).contains(&v);
+    if in_range(value) && in_range(uncertainty) {
+        return Ok(());
+    }
+    refuse(format!(
+        "a reading of {value} with an uncertainty of {uncertainty} is out of range"
+    ))
 }

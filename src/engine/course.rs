@@ -4,11 +4,14 @@
 //! given (a hold, an outage) is not made up for: a course gives at most what it says, and may give less.
 
 use super::alarms::AlarmCode;
+use super::ask::CourseAction;
 use super::effect::{Answer, Denial, Ticket};
-use super::event::{CourseAction, NewCourse, Now};
+use super::event::Now;
 use super::state::Engine;
-use crate::plan::{DailyVolumes, check_course};
-use crate::quantity::{Name, Volume};
+use super::wish::{CourseFigures, Figures, NewCourse, Worked};
+use crate::chemistry::{Quantity, Rises, amount, figures, rises_words};
+use crate::plan::{DailyVolumes, check_course, shape_course};
+use crate::quantity::{Alkalinity, Name, Volume};
 use crate::record::{Course, CourseKind, CourseState, Entry, Who};
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -22,6 +25,9 @@ pub(super) const REVIEW_DAYS_MAX: u32 = 92;
 /// An alarm asks for the review of a top-up when it gives for so many more days. Ours: time for a lab to answer is the owner's to plan,
 /// this is time to test at home.
 const REVIEW_ASKED_DAYS: u32 = 3;
+
+/// What a course must not go without being told.
+const CLAMPED: &str = "without a fresh reading, or above the band, alkalinity stays at uptake and the course is clamped";
 
 impl Engine {
     /// The standing volumes and what the courses in force add.
@@ -105,23 +111,33 @@ impl Engine {
         }
     }
 
-    pub(super) fn add_course(
-        &mut self,
-        new: NewCourse,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
+    pub(super) fn work_out_course(&self, new: &NewCourse, now: Now) -> Result<Worked, Denial> {
         self.clock_for_course()?;
         let refuse = |why: String| Denial::new("course-refused", why);
+        let config = self
+            .line_config(&new.line)
+            .ok_or_else(|| self.no_line(&new.line))?;
+        let effect = self.controller.solutions.get(&config.solution);
+        let adds = |volume| {
+            let parts: Vec<_> = effect.map(|s| (&s.effect, volume)).into_iter().collect();
+            Rises::of(&parts, self.controller.tank)
+        };
+        // A whole litre, so that what 1 mL adds keeps all its figures.
+        let litre = adds(Volume::from_ul(1_000_000));
+        let per_ml = match &new.raises {
+            Quantity::Alkalinity => litre.alkalinity.as_dkh() / 1000.0,
+            Quantity::Element(element) => litre.element(element).as_mg_per_l() / 1000.0,
+        };
+        let shape = shape_course(new.by, new.at_most_per_day, per_ml)
+            .map_err(|error| refuse(error.to_string()))?;
         let longest = match new.kind {
             CourseKind::Once => 365,
             CourseKind::TopUp => REVIEW_DAYS_MAX,
         };
-        if !(1..=longest).contains(&new.days) || !new.rise_per_day.is_finite() {
+        if !(1..=longest).contains(&shape.days) {
             return Err(refuse(format!(
                 "{} days are no length of such a course; give 1 to {longest}",
-                new.days
+                shape.days
             )));
         }
         if self.courses.len() >= COURSES_MAX {
@@ -129,33 +145,65 @@ impl Engine {
                 "{COURSES_MAX} courses are under way already; end one first"
             )));
         }
-        let others = self.extra_of_others(&new.line, None);
+        let extra = self
+            .extra_of_others(&new.line, None)
+            .saturating_add(shape.extra);
         check_course(
             &self.controller,
             &self.plan,
             &new.line,
-            others.saturating_add(new.extra),
+            extra,
             self.uptake(),
         )
         .map_err(|error| refuse(error.to_string()))?;
+        let days = f64::from(shape.days);
+        let shown = CourseFigures {
+            line: new.line.clone(),
+            raises: new.raises.clone(),
+            rise_per_day: shape.rise_per_day,
+            rise: shape.rise_per_day * days,
+            extra: shape.extra,
+            days: shape.days,
+            first_date: self.tomorrow(now),
+            total: shape.extra.scaled(days).unwrap_or(shape.extra),
+            with_all: self.standing_of(&new.line).saturating_add(extra),
+        };
+        Ok(Worked {
+            text: course_words(&shown, new.kind, &adds(shape.extra)),
+            figures: Figures::Course(shown),
+            ask_twice: None,
+            quiet: None,
+        })
+    }
+
+    pub(super) fn begin_course(
+        &mut self,
+        new: NewCourse,
+        shown: &CourseFigures,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) {
         self.course_last = self.course_last.saturating_add(1);
         let course = Course {
             number: self.course_last,
             kind: new.kind,
             standing: self.standing_of(&new.line),
             line: new.line,
+            // The record keeps alkalinity in meq/L.
+            rise_per_day: match new.raises {
+                Quantity::Alkalinity => Alkalinity::from_dkh(shown.rise_per_day).as_meq_per_l(),
+                Quantity::Element(_) => shown.rise_per_day,
+            },
             raises: new.raises,
-            rise_per_day: new.rise_per_day,
-            extra: new.extra,
-            first: self.tomorrow(now),
-            days: new.days,
+            extra: shown.extra,
+            first: shown.first_date,
+            days: shown.days,
             state: CourseState::Running,
-            note: new.note,
+            note: new.note.into(),
             who: who.clone(),
             at: self.stamp(now),
         };
         self.put_course(course, who, Some(ticket), now);
-        Ok(())
     }
 
     pub(super) fn set_course(
@@ -339,4 +387,45 @@ impl Engine {
             ticket.map(|ticket| (ticket, Answer::Done { text })),
         );
     }
+}
+
+/// A course for people, before it begins.
+fn course_words(shown: &CourseFigures, kind: CourseKind, each: &Rises) -> Vec<String> {
+    let CourseFigures {
+        line,
+        raises,
+        extra,
+        days,
+        total,
+        with_all,
+        ..
+    } = shown;
+    let in_words = |value: f64| match raises {
+        Quantity::Alkalinity => format!("{} dKH", figures(value)),
+        Quantity::Element(_) => amount(value),
+    };
+    let ends = match kind {
+        CourseKind::Once => {
+            "ends by itself; a missed day is not made up for. Test before, in the middle and after."
+        }
+        CourseKind::TopUp => {
+            "stops after these days unless a new reading confirms it (dosewright course confirm); a missed day is not made up for"
+        }
+    };
+    let mut text = vec![
+        format!(
+            "{extra} more a day on line {line} for {days} days, {total} in all: with its plan and all its courses {with_all} a day, split over its doses"
+        ),
+        format!(
+            "raises {raises} by {} a day, {} in all, if nothing is taken up meanwhile",
+            in_words(shown.rise_per_day),
+            in_words(shown.rise)
+        ),
+        format!("each day's extra adds {}", rises_words(each)),
+        format!("begins with the next local day and {ends}"),
+    ];
+    if *raises == Quantity::Alkalinity {
+        text.push(CLAMPED.to_owned());
+    }
+    text
 }

@@ -1,8 +1,11 @@
 //! What goes out.
 
+use serde::{Deserialize, Serialize};
+
+use super::wish::Proposal;
 use crate::guard::{DosePermit, Refusal};
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::{DoseId, DoseKind, Entry, Hold, Intent, Outcome};
+use crate::record::{DoseId, Entry, Hold, Intent, Outcome};
 
 /// Names a waiting asker; the shell makes them up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -49,35 +52,45 @@ pub enum Effect {
 }
 
 /// A yes, with what came of it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "answer", rename_all = "kebab-case")]
 pub enum Answer {
     Done {
         /// What was done, with numbers and units.
         text: String,
     },
-    /// A dose by hand as it would be given.
-    DosePrepared {
-        /// To be given back within a minute.
-        token: u64,
-        line: Name,
-        solution: Name,
-        /// Whether it burns skin and eyes.
-        caustic: bool,
-        volume: Volume,
-        /// How long it takes.
-        run_time: Millis,
-        kind: DoseKind,
-        /// More than three times the line's usual dose: the volume must be repeated.
-        unusual: bool,
-    },
+    /// What would be done, to be confirmed.
+    Proposal(Box<Proposal>),
     /// A dose by hand was started.
     DoseStarted {
+        #[serde(rename = "dose")]
         id: DoseId,
         line: Name,
+        #[serde(rename = "volume_ul")]
         volume: Volume,
         /// How long it takes.
+        #[serde(rename = "run_time_ms")]
         run_time: Millis,
     },
+}
+
+impl Answer {
+    /// In words, a line or several.
+    pub fn text(&self) -> String {
+        match self {
+            Self::Done { text } => text.clone(),
+            Self::Proposal(proposal) => proposal.text.join("\n"),
+            Self::DoseStarted {
+                id,
+                line,
+                volume,
+                run_time,
+            } => format!(
+                "dose {} of {volume} on line {line} has started and takes {run_time}",
+                id.0
+            ),
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

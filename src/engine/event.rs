@@ -6,11 +6,11 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::ask::Command;
 use super::effect::Ticket;
-use crate::chemistry::Quantity;
 use crate::config::Plan;
-use crate::quantity::{Millis, Name, Volume};
-use crate::record::{CalibrationRun, DoseId, DoseKind, HoldScope, ReadingValue, Who};
+use crate::quantity::{Millis, Name};
+use crate::record::{DoseId, Who};
 
 /// The time, on both clocks, as the shell read them together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -83,6 +83,8 @@ pub enum Event {
         ticket: Ticket,
         who: Who,
         command: Command,
+        /// Random bits of the system for the token of a proposal; `None` when it gave none.
+        nonce: Option<u128>,
     },
     /// The daemon is being stopped: no new dose, all heads off.
     Stopping,
@@ -116,216 +118,5 @@ pub enum RunEnd {
     Stopped,
     Failed {
         why: String,
-    },
-}
-
-/// What can be asked of the engine.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Command {
-    /// Stop one line or all, until an explicit resume.
-    Hold {
-        scope: HoldScope,
-        reason: String,
-    },
-    /// Lift all holds of this scope.
-    Resume {
-        scope: HoldScope,
-    },
-    /// First step of a dose by hand: what would it be?
-    PrepareDose {
-        line: Name,
-        volume: Volume,
-        /// By hand, priming or calibrating.
-        kind: DoseKind,
-    },
-    /// Second step: give the dose that was prepared under this token.
-    ConfirmDose {
-        /// From the first step; good once, for a minute, and only while nothing else changed on the line.
-        token: u64,
-        /// The volume again, needed when it is unusually large.
-        repeated_volume: Option<Volume>,
-    },
-    /// What a bottle holds now.
-    Refill {
-        reservoir: Name,
-        level: RefillLevel,
-        /// In the owner's words.
-        note: String,
-    },
-    /// A water test result.
-    AddReading(NewReading),
-    /// First step of a run by time: what it would give at most, and how long it takes.
-    PrepareRun {
-        head: Name,
-        run_time: Millis,
-        /// Priming, or a calibration run.
-        kind: DoseKind,
-    },
-    StopRun {
-        dose: DoseId,
-    },
-    Calibrate(NewCalibration),
-    /// A check of a head against its calibration.
-    Verify(NewVerification),
-    /// A fact for the record.
-    AddFact(NewFact),
-    /// A course, from the next local day on.
-    AddCourse(NewCourse),
-    /// Pauses, resumes or ends a course.
-    SetCourse {
-        number: i64,
-        /// What to do with it.
-        action: CourseAction,
-    },
-    /// A changeover, from the next local day on.
-    StartChangeover(NewChangeover),
-    /// Pauses, resumes or turns the changeover that is under way.
-    SetChangeover(ChangeoverAction),
-    /// An uptake is told or accepted.
-    SetUptake(NewUptake),
-    /// The owner says the wall clock is right.
-    TrustClock,
-    /// An alarm has been seen.
-    Acknowledge {
-        /// Its code; all when `None`.
-        code: Option<String>,
-    },
-    /// Dry run only: what a contact shows.
-    SimulateInput {
-        input: Name,
-        /// Whether it shows its safe level.
-        safe: bool,
-    },
-}
-
-/// How a refill is told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum RefillLevel {
-    Full,
-    To(Volume),
-    /// By this much more.
-    Add(Volume),
-}
-
-/// A reading as it is entered.
-#[derive(Debug, Clone, PartialEq)]
-pub struct NewReading {
-    pub measured: Quantity,
-    pub value: ReadingValue,
-    /// The method, in the owner's words.
-    pub method: String,
-    /// When the sample was taken; now when `None`.
-    pub taken: Option<Timestamp>,
-    /// The owner has been asked about an unlikely value and meant it.
-    pub confirmed: bool,
-}
-
-/// A calibration as it is told.
-#[derive(Debug, Clone, PartialEq)]
-pub struct NewCalibration {
-    pub head: Name,
-    pub runs: Vec<CalibrationRun>,
-    /// Step of the cylinder or scale, as a volume; zero when not known.
-    pub resolution: Volume,
-    /// What volumes were read from weights by, in words.
-    pub weighing: String,
-    /// In the owner's words: the tube, the vessel.
-    pub method: String,
-}
-
-/// A check of a head as it is told.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NewVerification {
-    pub head: Name,
-    /// The dose that was measured.
-    pub dose: DoseId,
-    /// What the books say that came out.
-    pub expected: Volume,
-    pub measured: Volume,
-    /// As the owner wrote it.
-    pub typed: String,
-}
-
-/// A fact as it is told.
-#[derive(Debug, Clone, PartialEq)]
-pub struct NewFact {
-    pub kind: crate::record::FactKind,
-    /// What it is about.
-    pub name: String,
-    pub value: Option<f64>,
-    /// One standard uncertainty of it.
-    pub uncertainty: Option<f64>,
-    pub text: String,
-    /// When it was so; now when `None`.
-    pub happened: Option<Timestamp>,
-}
-
-/// An uptake as it is told or accepted.
-#[derive(Debug, Clone, PartialEq)]
-pub struct NewUptake {
-    pub of: Quantity,
-    /// A day, in the quantity's unit.
-    pub per_day: f64,
-    pub how: crate::record::UptakeHow,
-    /// The owner has been asked about an unlikely one and meant it.
-    pub sure: bool,
-}
-
-/// A course as it is asked for.
-#[derive(Debug, Clone, PartialEq)]
-pub struct NewCourse {
-    /// Whether it has an aim or a review date.
-    pub kind: crate::record::CourseKind,
-    pub line: Name,
-    pub raises: Quantity,
-    /// By how much a day: meq/L for alkalinity, mg/L otherwise.
-    pub rise_per_day: f64,
-    /// Extra volume a day.
-    pub extra: Volume,
-    /// For how many days.
-    pub days: u32,
-    /// In the owner's words.
-    pub note: String,
-}
-
-/// A changeover as it is asked for.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NewChangeover {
-    /// The line that fades out.
-    pub from: Name,
-    /// The line that fades in; it stands in the plan and gives nothing yet.
-    pub to: Name,
-    pub by: Quantity,
-    /// Over how many days.
-    pub days: u32,
-    /// In the owner's words.
-    pub note: String,
-}
-
-/// What to do with the changeover that is under way.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum ChangeoverAction {
-    /// Stay at the present step.
-    Pause,
-    /// Go on, a step further each day.
-    Resume,
-    /// Go back, a step each day.
-    Back,
-}
-
-/// What to do with a course.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum CourseAction {
-    /// Give nothing of it until it is resumed.
-    Pause,
-    /// Give it again, from the next local day on.
-    Resume,
-    End,
-    /// Let a top-up go on for so many days from tomorrow.
-    Confirm {
-        /// How many, at most 92.
-        days: u32,
-        /// When the sample was taken whose result shows that it is still needed.
-        read: Timestamp,
     },
 }

@@ -16,9 +16,10 @@
 //! It deliberately knows no file, no socket, no broker and no pump: it does not know whether it rehearses.
 
 mod alarms;
-mod alkalinity;
+mod ask;
 mod bench;
 mod changeover;
+mod changeover_words;
 mod clock;
 mod command;
 mod course;
@@ -30,6 +31,7 @@ mod facts;
 mod holds;
 mod inputs;
 mod owner;
+mod proposal;
 mod show;
 mod slots;
 mod start;
@@ -37,20 +39,26 @@ mod state;
 mod status;
 mod uptake;
 mod watch;
+mod water;
+mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
-pub use effect::{Answer, Denial, Effect, Ticket};
-pub use event::{
-    ChangeoverAction, Command, CourseAction, Event, NewCalibration, NewChangeover, NewCourse,
-    NewFact, NewReading, NewUptake, NewVerification, Now, RefillLevel, RunEnd, RunReport,
-    TrustSource,
+pub use ask::{
+    ChangeoverAction, Command, CourseAction, NewCalibration, NewFact, NewReading, NewVerification,
+    RefillLevel,
 };
+pub use effect::{Answer, Denial, Effect, Ticket};
+pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
     AlkalinityReading, ClockStatus, DaemonStatus, ElementReading, HeadStatus, HoldStatus,
     InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, Reason,
     ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+};
+pub use wish::{
+    ChangeoverFigures, ChangeoverStep, Confirm, CourseFigures, DoseFigures, Figures, NewChangeover,
+    NewCourse, NewUptake, Proposal, Token, UptakeFigures, Wish,
 };
 
 #[cfg(test)]
@@ -81,7 +89,8 @@ impl Engine {
                 ticket,
                 who,
                 command,
-            } => self.command(ticket, who, command, now),
+                nonce,
+            } => self.command((ticket, who), command, nonce, now),
             Event::Stopping => self.stop_everything(now),
         }
         self.go_on(now);

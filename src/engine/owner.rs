@@ -1,8 +1,9 @@
 //! What the owner tells: facts for the record.
 
+use super::ask::NewFact;
 use super::command::READING_AHEAD_MAX;
 use super::effect::{Answer, Denial, Ticket};
-use super::event::{NewFact, Now};
+use super::event::Now;
 use super::state::Engine;
 use crate::quantity::Millis;
 use crate::record::{Entry, Fact, FactKind, Who};
@@ -33,6 +34,14 @@ impl Engine {
         if new.kind == FactKind::WaterChange {
             self.check_water_change(new.value)?;
         }
+        let level = new.value.filter(|_| new.kind == FactKind::Water);
+        // A value without an uncertainty is a detection limit, which says nothing of the water.
+        if let Some(level) = level.filter(|_| new.uncertainty.is_some()) {
+            if !new.sure {
+                self.question_level(new.name.as_str(), level)?;
+            }
+            self.remember_level(new.name.as_str(), (happened, level));
+        }
         self.mark_written(now);
         let text = format!("written down: {}, {happened:.0}", summary(&new));
         if new.kind == FactKind::WaterChange {
@@ -40,10 +49,10 @@ impl Engine {
         }
         let entry = Fact {
             kind: new.kind,
-            name: new.name,
+            name: new.name.into(),
             value: new.value,
             uncertainty: new.uncertainty,
-            text: new.text,
+            text: new.text.into(),
             happened,
             who,
             at: self.stamp(now),
@@ -71,6 +80,7 @@ impl Engine {
 fn summary(fact: &NewFact) -> String {
     let words: String = fact
         .text
+        .as_str()
         .lines()
         .next()
         .unwrap_or("")

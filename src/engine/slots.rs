@@ -5,8 +5,6 @@ use super::dose::Cause;
 use super::effect::Denial;
 use super::event::Now;
 use super::state::{Engine, WaitingSlot};
-use crate::chemistry::Quantity;
-use crate::config::StartUptake;
 use crate::guard::{Refusal, Request, judge};
 use crate::plan::{DailyVolumes, Slot};
 use crate::quantity::{Millis, Name, Volume};
@@ -272,34 +270,18 @@ impl Engine {
             .collect()
     }
 
-    /// Volumes per day with `share` applied to all lines that carry alkalinity, and to those that go by an uptake tied to it.
-    pub(super) fn effective_volumes(&self, share: f64) -> DailyVolumes {
+    /// Volumes per day in force: those of plan and courses, with the share applied that the limits on the water leave.
+    pub(super) fn daily_volumes(&self) -> DailyVolumes {
         let mut daily = self.planned_volumes();
-        if (share - 1.0).abs() < f64::EPSILON {
-            return daily;
-        }
         for planned in &self.plan.lines {
-            let of = planned.gives.of();
-            let tied = of.is_some_and(|of| self.goes_with_alkalinity(of));
-            let moves = tied || self.carries_alkalinity(&planned.line);
-            if let Some(volume) = daily.get_mut(&planned.line).filter(|_| moves) {
+            let share = self.share_in_force(&planned.line);
+            if (share - 1.0).abs() >= f64::EPSILON
+                && let Some(volume) = daily.get_mut(&planned.line)
+            {
                 *volume = volume.scaled(share).unwrap_or(Volume::ZERO);
             }
         }
         daily
-    }
-
-    /// Whether an uptake is alkalinity's, or tied to it and without one of its own.
-    fn goes_with_alkalinity(&self, of: &Quantity) -> bool {
-        let tied = self.plan.starts.get(of) == Some(&StartUptake::WithAlkalinity);
-        *of == Quantity::Alkalinity || (tied && !self.uptakes.contains_key(of))
-    }
-
-    pub(super) fn carries_alkalinity(&self, line: &Name) -> bool {
-        let solution = self
-            .line_config(line)
-            .and_then(|l| self.controller.solutions.get(&l.solution));
-        solution.is_some_and(|s| s.effect.carries_alkalinity())
     }
 }
 

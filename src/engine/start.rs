@@ -1,6 +1,6 @@
 //! From what the ledger knows to a running engine.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::alarms::{AlarmCode, Alarms};
@@ -8,16 +8,17 @@ use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
-    AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
+    ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory, WaterMemory,
 };
+use super::wish::VALID;
 use crate::config::{Controller, Plan};
-use crate::guard::{Counted, DoseWindow, alkalinity_in};
+use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
 use crate::plan::Schedule;
-use crate::quantity::{Alkalinity, Millis, Name};
+use crate::quantity::{Millis, Name};
 use crate::record::{
     Course, CourseState, DoseEnd, Entry, History, Hold, HoldChange, HoldScope, Intent, PastDose,
-    PastSession, ReadingValue, Refill, StoredCalibration, Who,
+    PastSession, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -59,17 +60,18 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
-        let added = alkalinity_in(&history.added_since_reading);
+        let added = std::mem::take(&mut history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
         engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
+        engine.proposal_valid = stretched(VALID, setup.pace);
         engine.boot = setup.boot;
         engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
-        engine.take_readings(readings, added);
+        engine.take_readings(&readings, &added);
         let changed = engine.take_calibrations(calibrations);
         engine.count_past(now);
         if setup.virtual_time {
@@ -94,6 +96,7 @@ impl Engine {
             schedule,
             live: false,
             grace: Millis::ZERO,
+            proposal_valid: VALID,
             permit_valid: controller.times.permit_valid,
             stopping: false,
             clock: ClockState {
@@ -123,15 +126,9 @@ impl Engine {
             waiting: Vec::new(),
             settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
             cursor: history.newest_wall.unwrap_or(now.wall),
-            alkalinity: AlkalinityMemory {
-                reading: None,
-                taken: None,
-                added_since: None,
-                log: VecDeque::new(),
-                log_from: now.elapsed,
-                changed: history.water_changed,
-                share: 1.0,
-            },
+            water: WaterMemory::of_all(controller, now.elapsed),
+            water_changed_at: history.water_changed,
+            levels: history.water.into_iter().collect(),
             changeover: history.changeover,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
@@ -143,8 +140,7 @@ impl Engine {
                 .collect(),
             under_voltage: false,
             alarms: Alarms::default(),
-            prepared: None,
-            token_last: 0,
+            pending: None,
             dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,
@@ -303,15 +299,6 @@ impl Engine {
         }
         for memory in self.inputs.values_mut() {
             *memory = InputMemory::simulated(now.elapsed);
-        }
-    }
-
-    fn take_readings(&mut self, readings: Vec<crate::record::Reading>, added: Alkalinity) {
-        for reading in readings {
-            if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
-                self.alkalinity.reading = Some((value, uncertainty, reading.taken));
-                self.alkalinity.added_since = Some(added);
-            }
         }
     }
 

@@ -9,12 +9,13 @@ use jiff::civil::Date;
 use super::alarms::Alarms;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
+use super::wish::Pending;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
 use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
     Uptake, Who,
@@ -32,6 +33,8 @@ pub struct Engine {
     pub(super) live: bool,
     pub(super) grace: Millis,
     pub(super) permit_valid: Millis,
+    /// How long a proposal may wait for its confirmation.
+    pub(super) proposal_valid: Millis,
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
@@ -45,7 +48,12 @@ pub struct Engine {
     pub(super) settled: BTreeSet<SlotKey>,
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
-    pub(super) alkalinity: AlkalinityMemory,
+    /// Every quantity that has a band, and alkalinity.
+    pub(super) water: BTreeMap<Quantity, WaterMemory>,
+    /// When the water was last changed; a reading from before tells nothing of the new mixture.
+    pub(super) water_changed_at: Option<Timestamp>,
+    /// The newest told value of everything but alkalinity, by its word and in the unit of the record, with when it was so.
+    pub(super) levels: BTreeMap<String, (Timestamp, f64)>,
     /// The newest changeover, over or not.
     pub(super) changeover: Option<crate::record::Changeover>,
     /// Courses that are not over.
@@ -57,8 +65,7 @@ pub struct Engine {
     pub(super) inputs: BTreeMap<Name, InputMemory>,
     pub(super) under_voltage: bool,
     pub(super) alarms: Alarms,
-    pub(super) prepared: Option<PreparedDose>,
-    pub(super) token_last: u64,
+    pub(super) pending: Option<Pending>,
     pub(super) dose_last: i64,
     /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
     pub(super) past: Vec<PastDose>,
@@ -135,19 +142,19 @@ pub(super) struct WaitingSlot {
     pub(super) retry_at: Option<Millis>,
 }
 
+/// One water quantity, in its own unit: dKH or mg/L.
 #[derive(Debug)]
-pub(super) struct AlkalinityMemory {
+pub(super) struct WaterMemory {
     /// Last reading: value, one standard uncertainty, when taken.
-    pub(super) reading: Option<(Alkalinity, Alkalinity, Timestamp)>,
+    pub(super) reading: Option<(f64, f64, Timestamp)>,
     /// When it was taken, on the elapsed clock; `None` until a trusted clock has told.
     pub(super) taken: Option<Millis>,
     /// Added since that reading; `None` when not known, and then there is no prediction.
-    pub(super) added_since: Option<Alkalinity>,
+    pub(super) added_since: Option<f64>,
     /// Additions by elapsed time, and from when on they are complete.
-    pub(super) log: VecDeque<(Millis, Alkalinity)>,
+    pub(super) log: VecDeque<(Millis, f64)>,
     pub(super) log_from: Millis,
-    /// When the water was last changed; a reading from before tells nothing of the new mixture.
-    pub(super) changed: Option<Timestamp>,
+    /// What part of the planned addition is in force.
     pub(super) share: f64,
 }
 
@@ -164,18 +171,6 @@ pub(super) struct InputMemory {
     /// Recent changes of the raw level.
     pub(super) changes: VecDeque<Millis>,
     pub(super) chattering: bool,
-}
-
-#[derive(Debug, Clone)]
-pub(super) struct PreparedDose {
-    pub(super) token: u64,
-    pub(super) line: Name,
-    pub(super) volume: Volume,
-    pub(super) kind: crate::record::DoseKind,
-    pub(super) timed: Option<Millis>,
-    pub(super) unusual: bool,
-    pub(super) generation: u64,
-    pub(super) expires: Millis,
 }
 
 impl Engine {
@@ -263,10 +258,5 @@ impl Engine {
             Some((day, sum)) if day == date => Some((day, sum.saturating_add(volume))),
             Some(_) | None => Some((date, volume)),
         };
-    }
-
-    /// Daily volumes in force: the standing plan with the alkalinity share applied.
-    pub(super) fn daily_volumes(&self) -> DailyVolumes {
-        self.effective_volumes(self.alkalinity.share)
     }
 }

@@ -3,18 +3,19 @@
 use std::sync::Arc;
 
 use super::effect::{Answer, Denial, Ticket};
-use super::event::{NewUptake, Now};
+use super::event::Now;
 use super::state::Engine;
+use super::wish::{Figures, NewUptake, UptakeFigures, Worked};
 use crate::chemistry::Quantity;
 use crate::config::{StartUptake, Uptakes};
 use crate::plan::{UPTAKE_DOUBTFUL_DKH_PER_DAY, planned_rise, worked_out};
 use crate::quantity::Millis;
-use crate::record::{Entry, Uptake, UptakeHow, Who, starts_not_in_force};
+use crate::record::{Entry, Uptake, UptakeHow, Who, amount, starts_not_in_force};
 
 /// The uptake of an element changes by at most this part of itself at a time. Ours.
 const PART_MAX: f64 = 0.25;
 
-/// Time to settle where no limits of alkalinity are configured (ours; that of the demo configuration).
+/// Time to settle of a quantity without a band (ours; that of the demo configuration).
 const SETTLING: Millis = Millis::from_mins(7 * 24 * 60);
 
 /// A first uptake is asked about when it is over what was given before by this factor, or under it. Ours.
@@ -61,14 +62,8 @@ impl Engine {
         starts_not_in_force(&self.plan, &self.uptakes)
     }
 
-    /// Puts an uptake into force that the owner tells or accepts.
-    pub(super) fn set_uptake(
-        &mut self,
-        new: NewUptake,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
+    /// An uptake that the owner tells or accepts.
+    pub(super) fn work_out_uptake(&self, new: &NewUptake, now: Now) -> Result<Worked, Denial> {
         let refuse = |why: String| Denial::new("uptake-refused", why);
         let (of, unit) = (&new.of, new.of.unit());
         let most = match of {
@@ -89,14 +84,34 @@ impl Engine {
         let known = self.uptakes.get(of);
         match known.filter(|known| known.how != UptakeHow::Start) {
             Some(known) => self.check_change(known, new.per_day, now).map_err(refuse)?,
-            None if !new.sure => self.question_first(&new)?,
+            None if !new.sure => self.question_first(new)?,
             None => {}
         }
-        let entry = Uptake {
-            before: self.plan.uptakes.get(of).copied(),
-            of: new.of,
+        let figures = UptakeFigures {
+            of: of.clone(),
             uptake: new.per_day,
-            how: new.how,
+            before: self.uptake_of(of),
+        };
+        Ok(Worked {
+            text: vec![figures.words("becomes")],
+            figures: Figures::Uptake(figures),
+            ask_twice: None,
+            quiet: None,
+        })
+    }
+
+    pub(super) fn take_uptake(
+        &mut self,
+        how: UptakeHow,
+        shown: UptakeFigures,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) {
+        let entry = Uptake {
+            of: shown.of,
+            uptake: shown.uptake,
+            before: shown.before,
+            how,
             who,
             at: self.stamp(now),
         };
@@ -105,15 +120,11 @@ impl Engine {
         // What was given so far was given by another measure.
         self.watched_from = now.elapsed;
         self.follow_ramp(now);
-        Ok(())
     }
 
     fn check_change(&self, known: &Uptake, per_day: f64, now: Now) -> Result<(), String> {
-        let limits = self.controller.alkalinity.as_ref();
-        let most = match (&known.of, limits) {
-            (Quantity::Alkalinity, Some(limits)) => limits.uptake_change_max.as_dkh(),
-            (Quantity::Alkalinity, None) | (Quantity::Element(_), _) => PART_MAX * known.uptake,
-        };
+        let limits = self.controller.tracked(&known.of);
+        let most = limits.map_or(PART_MAX * known.uptake, |limits| limits.uptake_change_max);
         let settling = limits.map_or(SETTLING, |limits| limits.settling);
         let (of, unit, stays) = (&known.of, known.of.unit(), known.amount());
         let change = (per_day - known.uptake).abs();
@@ -162,17 +173,30 @@ impl Engine {
     }
 
     fn put_uptake(&mut self, entry: Uptake, ticket: Option<Ticket>, now: Now) {
-        let before = entry.amount_before().unwrap_or_else(|| "none".to_owned());
-        let text = format!(
-            "uptake of {} is {} a day now, before {before}",
-            entry.of,
-            entry.amount()
-        );
+        let shown = UptakeFigures {
+            of: entry.of.clone(),
+            uptake: entry.uptake,
+            before: entry.before,
+        };
+        let text = shown.words("is");
         self.uptakes.insert(entry.of.clone(), entry.clone());
         self.mark_written(now);
         self.store(
             Entry::Uptake(entry),
             ticket.map(|ticket| (ticket, Answer::Done { text })),
         );
+    }
+}
+
+impl UptakeFigures {
+    fn words(&self, verb: &str) -> String {
+        let of = &self.of;
+        let before = self
+            .before
+            .map_or_else(|| "none".to_owned(), |before| amount(of, before));
+        format!(
+            "uptake of {of} {verb} {} a day, before {before}",
+            amount(of, self.uptake)
+        )
     }
 }

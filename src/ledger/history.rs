@@ -74,6 +74,7 @@ impl Ledger {
             holds: holds(conn)?,
             settled: settled(conn, today)?,
             readings: readings(conn)?,
+            water: water_tests(conn)?,
             added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
             courses: courses(conn)?,
@@ -451,6 +452,19 @@ fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>
         params![since.to_string(), SETTLED_MAX],
     )?;
     Ok(recent.into_iter().map(|(_, slot)| slot.key).collect())
+}
+
+/// The last value of each water test that is kept as a fact, detection limits left out.
+fn water_tests(conn: &Connection) -> rusqlite::Result<Vec<(String, (Timestamp, f64))>> {
+    let newest = "kind = 'fact' AND body ->> 'kind' = 'water' AND body ->> 'uncertainty' IS NOT NULL
+         AND id = (SELECT id FROM entry AS other WHERE other.kind = 'fact' AND other.body ->> 'kind' = 'water'
+         AND other.body ->> 'name' = entry.body ->> 'name' AND other.body ->> 'uncertainty' IS NOT NULL
+         ORDER BY unixepoch(other.body ->> 'happened', 'subsec') DESC, other.id DESC LIMIT 1)";
+    let newest = entries::<Fact>(conn, newest, [])?;
+    Ok(newest
+        .into_iter()
+        .filter_map(|(_, fact)| Some((fact.name, (fact.happened, fact.value?))))
+        .collect())
 }
 
 fn readings(conn: &Connection) -> rusqlite::Result<Vec<Reading>> {

@@ -9,15 +9,13 @@ use serde_json::{Value, json};
 use crate::chemistry::Element;
 use crate::chemistry::Quantity;
 use crate::config::RemoteKind;
-use crate::engine::{Command, Denial, NewReading};
-use crate::quantity::{Alkalinity, Concentration, Name, Volume};
+use crate::engine::{Command, Confirm, Denial, NewReading, Token, Wish};
+use crate::quantity::{Alkalinity, Concentration, Name, Volume, Words};
 use crate::record::{DoseKind, HoldScope, ReadingValue};
 
 pub(super) const COMMAND_BYTES_MAX: usize = 4096;
 /// Longest id and longest name that a sender may give itself, in characters.
 const ID_CHARS_MAX: usize = 64;
-/// Longest reason and longest method, in characters.
-const WORDS_CHARS_MAX: usize = 200;
 /// Largest volume that can be written at all, mL; every real limit is far below and is the engine's.
 const VOLUME_ML_MAX: f64 = 100_000.0;
 
@@ -38,9 +36,9 @@ pub(super) struct Parsed {
 struct RawHold {
     id: Option<String>,
     sent: Option<String>,
-    from: Option<String>,
+    from: Option<Words>,
     line: Option<String>,
-    reason: Option<String>,
+    reason: Option<Words>,
 }
 
 #[derive(Deserialize)]
@@ -48,7 +46,7 @@ struct RawHold {
 struct RawResume {
     id: String,
     sent: String,
-    from: Option<String>,
+    from: Option<Words>,
     line: Option<String>,
     #[serde(default)]
     all: bool,
@@ -59,7 +57,7 @@ struct RawResume {
 struct RawDose {
     id: String,
     sent: String,
-    from: Option<String>,
+    from: Option<Words>,
     step: String,
     line: Option<String>,
     token: Option<String>,
@@ -71,8 +69,8 @@ struct RawDose {
 struct RawAcknowledge {
     id: String,
     sent: String,
-    from: Option<String>,
-    code: Option<String>,
+    from: Option<Words>,
+    code: Option<Words>,
     #[serde(default)]
     all: bool,
 }
@@ -82,14 +80,14 @@ struct RawAcknowledge {
 struct RawReading {
     id: String,
     sent: String,
-    from: Option<String>,
+    from: Option<Words>,
     alkalinity_dkh: Option<f64>,
     uncertainty_dkh: Option<f64>,
     element: Option<String>,
     value_mg_per_l: Option<f64>,
     uncertainty_mg_per_l: Option<f64>,
     below_mg_per_l: Option<f64>,
-    method: Option<String>,
+    method: Option<Words>,
     taken: Option<String>,
     #[serde(default)]
     confirmed: bool,
@@ -146,11 +144,11 @@ fn hold(raw: RawHold) -> Result<Parsed, Denial> {
         Some(line) => HoldScope::Line(name(&line)?),
         None => HoldScope::All,
     };
-    let reason = words(raw.reason, "reason")?.unwrap_or_else(|| "asked for over MQTT".to_owned());
+    let reason = raw.reason.unwrap_or_else(|| "asked for over MQTT".into());
     Ok(Parsed {
         id: raw.id.map(good_id).transpose()?,
         sent: raw.sent.map(|s| time(&s, "sent")).transpose()?,
-        from: sender(raw.from)?,
+        from: raw.from.as_ref().map(sender),
         command: Command::Hold { scope, reason },
     })
 }
@@ -165,35 +163,41 @@ fn resume(raw: RawResume) -> Result<Parsed, Denial> {
             ));
         }
     };
-    parsed(raw.id, &raw.sent, raw.from, Command::Resume { scope })
+    parsed(
+        raw.id,
+        &raw.sent,
+        raw.from.as_ref(),
+        Command::Resume { scope },
+    )
 }
 
 fn dose(raw: RawDose) -> Result<Parsed, Denial> {
     let volume = volume(raw.volume_ml)?;
     let command = match (raw.step.as_str(), raw.line, raw.token) {
-        ("prepare", Some(line), None) => Command::PrepareDose {
+        ("prepare", Some(line), None) => Command::Prepare(Wish::Dose {
             line: name(&line)?,
             volume,
             kind: DoseKind::Hand,
-        },
-        ("confirm", None, Some(token)) => Command::ConfirmDose {
-            token: token
-                .parse()
-                .map_err(|_| malformed("\"token\" is not one that was given out"))?,
+        }),
+        // The volume that every confirmation repeats stands for what was shown.
+        ("confirm", None, Some(token)) => Command::Confirm(Confirm {
+            token: Token::from_hex(&token)
+                .ok_or_else(|| malformed("\"token\" is not one that was given out"))?,
+            shown: None,
             repeated_volume: Some(volume),
-        },
+        }),
         _ => {
             return Err(malformed(
                 "a dose has two steps: {\"step\": \"prepare\", \"line\", \"volume_ml\"}, then {\"step\": \"confirm\", \"token\", \"volume_ml\"} with the same volume",
             ));
         }
     };
-    parsed(raw.id, &raw.sent, raw.from, command)
+    parsed(raw.id, &raw.sent, raw.from.as_ref(), command)
 }
 
 fn acknowledge(raw: RawAcknowledge) -> Result<Parsed, Denial> {
     let code = match (raw.code, raw.all) {
-        (Some(code), false) => words(Some(code), "code")?,
+        (Some(code), false) => Some(code),
         (None, true) => None,
         (Some(_), true) | (None, false) => {
             return Err(malformed(
@@ -201,7 +205,12 @@ fn acknowledge(raw: RawAcknowledge) -> Result<Parsed, Denial> {
             ));
         }
     };
-    parsed(raw.id, &raw.sent, raw.from, Command::Acknowledge { code })
+    parsed(
+        raw.id,
+        &raw.sent,
+        raw.from.as_ref(),
+        Command::Acknowledge { code },
+    )
 }
 
 fn reading(raw: RawReading) -> Result<Parsed, Denial> {
@@ -251,23 +260,23 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
     let command = Command::AddReading(NewReading {
         measured,
         value,
-        method: words(raw.method, "method")?.unwrap_or_else(|| "over MQTT".to_owned()),
+        method: raw.method.unwrap_or_else(|| "over MQTT".into()),
         taken: raw.taken.map(|t| time(&t, "taken")).transpose()?,
-        confirmed: raw.confirmed,
+        sure: raw.confirmed,
     });
-    parsed(raw.id, &raw.sent, raw.from, command)
+    parsed(raw.id, &raw.sent, raw.from.as_ref(), command)
 }
 
 fn parsed(
     id: String,
     sent: &str,
-    from: Option<String>,
+    from: Option<&Words>,
     command: Command,
 ) -> Result<Parsed, Denial> {
     Ok(Parsed {
         id: Some(good_id(id)?),
         sent: Some(time(sent, "sent")?),
-        from: sender(from)?,
+        from: from.map(sender),
         command,
     })
 }
@@ -282,19 +291,8 @@ fn good_id(id: String) -> Result<String, Denial> {
     Ok(id)
 }
 
-fn sender(from: Option<String>) -> Result<Option<String>, Denial> {
-    let from = words(from, "from")?;
-    Ok(from.map(|f| f.chars().take(ID_CHARS_MAX).collect()))
-}
-
-fn words(text: Option<String>, key: &str) -> Result<Option<String>, Denial> {
-    let Some(text) = text else { return Ok(None) };
-    if text.chars().count() > WORDS_CHARS_MAX || text.chars().any(char::is_control) {
-        return Err(malformed(format!(
-            "\"{key}\" must be one line of at most {WORDS_CHARS_MAX} characters"
-        )));
-    }
-    Ok(Some(text))
+fn sender(from: &Words) -> String {
+    from.as_str().chars().take(ID_CHARS_MAX).collect()
 }
 
 fn name(text: &str) -> Result<Name, Denial> {
@@ -397,7 +395,7 @@ mod tests {
             panic!()
         };
         assert_eq!(scope, HoldScope::Line(Name::new("alk").unwrap()));
-        assert_eq!(reason, "test looks wrong");
+        assert_eq!(reason.as_str(), "test looks wrong");
     }
 
     #[test]
@@ -443,7 +441,7 @@ mod tests {
             parse(RemoteKind::Dose, text.as_bytes())
         };
         for (text, ul) in [("0.5", 500), ("5e-1", 500), ("12.345", 12_345), ("1", 1000)] {
-            let Command::PrepareDose { volume, .. } = dose(text).unwrap().command else {
+            let Command::Prepare(Wish::Dose { volume, .. }) = dose(text).unwrap().command else {
                 panic!()
             };
             assert_eq!(volume.as_ul(), ul, "{text}");
@@ -457,15 +455,25 @@ mod tests {
 
     #[test]
     fn the_second_step_of_a_dose_repeats_the_volume() {
-        let text = with_head(r#""step":"confirm","token":"18446744073709551615","volume_ml":2.5"#);
+        let token = "ffffffffffffffff0123456789abcdef";
+        let text = with_head(&format!(
+            r#""step":"confirm","token":"{token}","volume_ml":2.5"#
+        ));
         let parsed = parse(RemoteKind::Dose, text.as_bytes()).unwrap();
         assert_eq!(
             parsed.command,
-            Command::ConfirmDose {
-                token: u64::MAX,
+            Command::Confirm(Confirm {
+                token: Token::from_hex(token).unwrap(),
+                shown: None,
                 repeated_volume: Some(Volume::from_ul(2500))
-            }
+            })
         );
+        for no_token in ["1", "+fffffffffffffff0123456789abcdef", ""] {
+            let text = with_head(&format!(
+                r#""step":"confirm","token":"{no_token}","volume_ml":2.5"#
+            ));
+            assert_eq!(code(RemoteKind::Dose, &text), "malformed");
+        }
         assert_eq!(
             code(
                 RemoteKind::Dose,
@@ -522,7 +530,15 @@ mod tests {
     fn what_is_oversized_or_garbage_is_refused_and_cannot_break_a_line() {
         assert_eq!(code(RemoteKind::Hold, &"x".repeat(5000)), "oversized");
         assert_eq!(code(RemoteKind::Hold, "\u{1b}[2J"), "malformed");
-        assert_eq!(code(RemoteKind::Hold, r#"{"reason":"a\nb"}"#), "malformed");
+        let broken = parse(RemoteKind::Hold, br#"{"reason":"a\nb"}"#).unwrap();
+        let Command::Hold { reason, .. } = broken.command else {
+            panic!()
+        };
+        assert_eq!(
+            reason.as_str(),
+            "a b",
+            "a stop is not refused for its words"
+        );
         assert_eq!(
             code(RemoteKind::Hold, r#"{"line":"NOT A NAME"}"#),
             "malformed"

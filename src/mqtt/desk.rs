@@ -18,7 +18,7 @@ use super::payload::Reply;
 use super::settings::Settings;
 use super::{Clock, RemoteCommand};
 use crate::config::{Mode, RemoteKind};
-use crate::engine::{Answer, Command, Denial, Now};
+use crate::engine::{Answer, Command, Denial, Figures, Now};
 use crate::quantity::Millis;
 use crate::record::HoldScope;
 
@@ -140,21 +140,17 @@ impl Desk {
         let scope = match &parsed.command {
             Command::Hold { scope, .. } => Some(scope.clone()),
             Command::Resume { .. }
-            | Command::PrepareDose { .. }
-            | Command::ConfirmDose { .. }
+            | Command::Prepare(_)
+            | Command::Confirm(_)
             | Command::Refill { .. }
             | Command::AddReading(_)
-            | Command::PrepareRun { .. }
             | Command::StopRun { .. }
             | Command::Verify(_)
             | Command::Calibrate(_)
             | Command::AddFact(_)
-            | Command::AddCourse(_)
             | Command::SetCourse { .. }
-            | Command::StartChangeover(_)
-            | Command::SetChangeover(_)
-            | Command::SetUptake(_)
-            | Command::TrustClock
+            | Command::SetChangeover { .. }
+            | Command::TrustClock {}
             | Command::Acknowledge { .. }
             | Command::SimulateInput { .. } => None,
         };
@@ -422,26 +418,27 @@ fn sender(from: Option<&str>) -> String {
 fn words(answer: &Answer) -> String {
     match answer {
         Answer::Done { text } => text.clone(),
-        Answer::DosePrepared {
-            line,
-            volume,
-            run_time,
-            caustic,
-            unusual,
-            ..
-        } => format!(
-            "{volume} on {line}, {run_time}{}{}; confirm within a minute with the token and the same volume",
-            if *caustic {
-                ", burns skin and eyes"
-            } else {
-                ""
-            },
-            if *unusual {
-                ", more than three times the usual dose"
-            } else {
-                ""
-            },
-        ),
+        Answer::Proposal(proposal) => {
+            let Figures::Dose(dose) = &proposal.figures else {
+                return answer.text();
+            };
+            format!(
+                "{} on {}, {}{}{}; confirm within a minute with the token and the same volume",
+                dose.volume,
+                dose.line,
+                dose.run_time,
+                if dose.caustic {
+                    ", burns skin and eyes"
+                } else {
+                    ""
+                },
+                if proposal.ask_twice.is_some() {
+                    ", more than three times the usual dose"
+                } else {
+                    ""
+                },
+            )
+        }
         Answer::DoseStarted {
             id,
             line,
@@ -456,23 +453,17 @@ fn words(answer: &Answer) -> String {
 fn details(answer: &Answer, reply: &mut Reply) {
     match answer {
         Answer::Done { .. } => {}
-        Answer::DosePrepared {
-            token,
-            line,
-            solution,
-            caustic,
-            volume,
-            run_time,
-            unusual,
-            ..
-        } => {
-            reply.token = Some(token.to_string());
-            reply.line = Some(line.clone());
-            reply.solution = Some(solution.clone());
-            reply.caustic = Some(*caustic);
-            reply.volume = Some(*volume);
-            reply.run_time_s = Some(run_time.as_secs());
-            reply.unusual = Some(*unusual);
+        Answer::Proposal(proposal) => {
+            let Figures::Dose(dose) = &proposal.figures else {
+                return;
+            };
+            reply.token = Some(proposal.token.to_string());
+            reply.line = Some(dose.line.clone());
+            reply.solution = Some(dose.solution.clone());
+            reply.caustic = Some(dose.caustic);
+            reply.volume = Some(dose.volume);
+            reply.run_time_s = Some(dose.run_time.as_secs());
+            reply.unusual = Some(proposal.ask_twice.is_some());
         }
         Answer::DoseStarted {
             id,

@@ -53,7 +53,7 @@ fn volume_a_day(
         Gives::Daily(volume) => return *volume,
         Gives::PerUptake { of, ml } => ml * uptake(of),
         Gives::Share { of, share } => {
-            let per_ml = effect.map_or(0.0, |effect| of.rise_per_ml(effect, tank));
+            let per_ml = effect.map_or(0.0, |effect| effect.rise_per_ml(of, tank));
             if per_ml > 0.0 {
                 share * uptake(of) / per_ml
             } else {
@@ -70,7 +70,7 @@ fn volume_a_day(
 pub fn planned_rise(plan: &Plan, controller: &Controller, of: &Quantity) -> f64 {
     let of_line = |planned: &crate::config::PlannedLine| {
         let effect = controller.effect_of(&planned.line)?;
-        Some(of.rise(effect, planned.daily_volume, controller.tank))
+        Some(effect.rise(of, planned.daily_volume, controller.tank))
     };
     plan.lines.iter().filter_map(of_line).sum()
 }

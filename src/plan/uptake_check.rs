@@ -14,7 +14,7 @@ pub const UPTAKE_DOUBTFUL_DKH_PER_DAY: f64 = 3.0;
 pub(super) fn uptakes_found(controller: &Controller, plan: &Plan) -> Vec<Finding<PlanPlace>> {
     let mut found = Vec::new();
     if let Some(StartUptake::PerDay(value)) = plan.starts.get(&Quantity::Alkalinity)
-        && controller.alkalinity.is_some()
+        && controller.tracked(&Quantity::Alkalinity).is_some()
         && *value > UPTAKE_DOUBTFUL_DKH_PER_DAY
     {
         found.push(Finding {
@@ -54,7 +54,7 @@ pub(super) fn uptakes_found(controller: &Controller, plan: &Plan) -> Vec<Finding
         *sums.entry(of).or_default() += share;
         let line = &planned.line;
         let effect = controller.effect_of(line);
-        if effect.is_none_or(|effect| of.rise_per_ml(effect, controller.tank) <= 0.0) {
+        if effect.is_none_or(|effect| effect.rise_per_ml(of, controller.tank) <= 0.0) {
             mistake(
                 PlanPlace::Line(line.clone()),
                 format!(

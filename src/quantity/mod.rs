@@ -11,6 +11,7 @@ mod parse;
 mod serial;
 mod shown;
 mod volume;
+mod words;
 
 pub use amount::{
     Alkalinity, Concentration, FlowRate, Kelvins, MEQ_PER_DKH, MG_CACO3_PER_MEQ, TankVolume,
@@ -20,8 +21,10 @@ pub use parse::{
     QuantityError, parse_alkalinity, parse_concentration, parse_duration, parse_flow_rate,
     parse_plain_number, parse_tank_volume, parse_volume,
 };
+pub use serial::positive;
 pub use shown::{Known, KnownSecond, Ml, Second};
 pub use volume::{Millis, Volume};
+pub use words::{Lines, Words};
 
 use std::fmt;
 use std::sync::Arc;

@@ -104,6 +104,21 @@ impl JsonSchema for Name {
     }
 }
 
+/// Reads a volume that somebody asks for or tells.
+///
+/// # Errors
+/// Of `deserializer`, and in words when it is not from 0.001 mL to 1000 L.
+pub fn positive<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Volume, D::Error> {
+    let volume = Volume::deserialize(deserializer)?;
+    if volume.is_told() {
+        Ok(volume)
+    } else {
+        Err(D::Error::custom(format!(
+            "{volume} is out of range; give 0.001 mL to 1000 L"
+        )))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

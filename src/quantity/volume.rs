@@ -56,6 +56,11 @@ impl Volume {
         self.max(Self::ZERO)
     }
 
+    /// Whether it is one that can be asked for or told: 0.001 mL to 1000 L.
+    pub const fn is_told(self) -> bool {
+        self.0 > 0 && self.0 <= 1_000_000_000
+    }
+
     /// Splits into `parts` volumes that differ by at most one microlitre and sum to exactly this volume.
     ///
     /// The larger parts are spread over the whole, not put at one end. The same input always gives the same parts.

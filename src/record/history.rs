@@ -43,6 +43,8 @@ pub struct History {
     pub settled: Vec<SlotKey>,
     /// The last reading of each quantity.
     pub readings: Vec<Reading>,
+    /// The last value of each water test that is kept as a fact, by its word, with when it was so.
+    pub water: Vec<(String, (Timestamp, f64))>,
     /// What was added of each quantity since its last reading was taken (since ever without one), all lines, open intents in full.
     pub added_since_reading: Carried,
     /// The newest uptake of each quantity.

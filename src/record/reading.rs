@@ -8,20 +8,41 @@ use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Concentration};
 
 /// The value of a reading.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "form", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum ReadingValue {
     /// Alkalinity with its standard uncertainty.
     Alkalinity {
+        #[serde(rename = "value_dkh")]
         value: Alkalinity,
+        #[serde(rename = "uncertainty_dkh")]
         uncertainty: Alkalinity,
     },
     /// A concentration with its standard uncertainty.
     Concentration {
+        #[serde(rename = "value_mg_per_l")]
         value: Concentration,
+        #[serde(rename = "uncertainty_mg_per_l")]
         uncertainty: Concentration,
     },
     /// Below the method's detection limit: stays what it is.
-    Below { limit: Concentration },
+    Below {
+        #[serde(rename = "limit_mg_per_l")]
+        limit: Concentration,
+    },
+}
+
+impl ReadingValue {
+    /// Value and one standard uncertainty in the quantity's unit; below a detection limit that limit, the highest it can be.
+    pub fn amount(&self) -> (f64, f64) {
+        match self {
+            Self::Alkalinity { value, uncertainty } => (value.as_dkh(), uncertainty.as_dkh()),
+            Self::Concentration { value, uncertainty } => {
+                (value.as_mg_per_l(), uncertainty.as_mg_per_l())
+            }
+            Self::Below { limit } => (limit.as_mg_per_l(), 0.0),
+        }
+    }
 }
 
 /// One water test result.

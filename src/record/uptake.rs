@@ -59,7 +59,8 @@ impl Uptake {
     }
 }
 
-fn amount(of: &Quantity, value: f64) -> String {
+/// `0.80 dKH`, `0.00120 mg/L`.
+pub fn amount(of: &Quantity, value: f64) -> String {
     let places = if value.abs() < 0.1 { 5 } else { 2 };
     format!("{value:.places$} {}", of.unit())
 }

@@ -354,7 +354,7 @@ impl<A> Desk<A> {
 
     fn not_recorded(&mut self, owed: Option<Owed>, why: &str) {
         if let Some((ticket, answer)) = owed {
-            self.reply(ticket, Err(in_force_only(answer, why)));
+            self.reply(ticket, Err(in_force_only(&answer, why)));
         }
     }
 
@@ -366,13 +366,12 @@ impl<A> Desk<A> {
 }
 
 /// What was asked is in force, but not written down.
-fn in_force_only(answer: Answer, why: &str) -> Denial {
-    let done = match answer {
-        Answer::Done { text } => text,
-        Answer::DosePrepared { .. } | Answer::DoseStarted { .. } => "done".to_owned(),
-    };
+fn in_force_only(answer: &Answer, why: &str) -> Denial {
     Denial::new(
         "not-recorded",
-        format!("{done}: in force now, but not on disk yet: {why}"),
+        format!(
+            "{}: in force now, but not on disk yet: {why}",
+            answer.text()
+        ),
     )
 }

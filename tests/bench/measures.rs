@@ -25,6 +25,8 @@ use std::time::Duration;
 
 use dosewright::control::{Client, Request};
 use dosewright::daemon::ShellClock;
+use dosewright::engine;
+use dosewright::record::HoldScope;
 use rig::Rig;
 use rustix::process::Signal;
 use rustix::time::{ClockId, clock_gettime};
@@ -99,10 +101,10 @@ fn hold(report: &mut Report) {
             rig.ok(&["hold"]);
             begun.push((round, before));
         } else {
-            let request = Request::Hold {
-                line: None,
-                reason: "bench".to_owned(),
-            };
+            let request = Request::Command(engine::Command::Hold {
+                scope: HoldScope::All,
+                reason: "bench".into(),
+            });
             Client::connect(rig.state()).unwrap().ask(&request).unwrap();
             asked.push((round, before));
         }

@@ -1,9 +1,10 @@
 //! Doses as a keeper sees them.
 
 use std::path::PathBuf;
-use std::process::Command;
 
-use dosewright::control::Request;
+use dosewright::engine::{Answer, Command, Wish};
+use dosewright::quantity::{Name, Volume};
+use dosewright::record::DoseKind;
 use serde_json::Value;
 
 use crate::rig::{BOTTLE_UL, Rig, binary, text, ul, wait_for};
@@ -82,20 +83,20 @@ fn a_dose_by_hand_in_real_time_is_booked_to_the_microlitre() {
 fn one_confirmation_gives_one_dose() {
     let rig = Rig::new();
     let daemon = rig.start_real();
-    let prepare = Request::PrepareDose {
-        line: "fast".to_owned(),
-        volume_ul: 1000,
-        kind: "hand".to_owned(),
+    let wish = Wish::Dose {
+        line: Name::new("fast").unwrap(),
+        volume: Volume::from_ul(1000),
+        kind: DoseKind::Hand,
     };
-    let prepared = rig.ask(&prepare).unwrap();
+    let prepared = rig.ask(&Command::Prepare(wish).into()).unwrap();
     assert!(prepared.ok, "{prepared:?}");
     assert_eq!(rig.doses().len(), 0, "asking is not giving");
-    let token = prepared.data["token"].as_u64().unwrap();
-    // A line without a plan has no usual dose, so the volume is to be repeated.
-    let confirm = Request::ConfirmDose {
-        token,
-        repeated_volume_ul: Some(1000),
+    let Answer::Proposal(proposal) = serde_json::from_value(prepared.data).unwrap() else {
+        panic!("no proposal");
     };
+    // A line without a plan has no usual dose, so the volume is to be repeated.
+    let confirm = proposal.confirm(Some(Volume::from_ul(1000)));
+    let confirm = Command::Confirm(confirm).into();
     assert!(rig.ask(&confirm).unwrap().ok);
     let again = rig.ask(&confirm).unwrap();
     assert_eq!(again.code.as_deref(), Some("token-unknown"), "{again:?}");
@@ -171,7 +172,7 @@ fn the_ledger_is_listed_by_the_words_that_the_help_uses() {
 #[test]
 fn a_closed_pipe_is_no_error() {
     let rig = Rig::new();
-    let mut command = Command::new("sh");
+    let mut command = std::process::Command::new("sh");
     let line = format!(
         "{} manual | head -n 1; {} check --config {} | head -n 1",
         binary(),

@@ -272,7 +272,7 @@ impl Rig {
     }
 
     pub(crate) fn try_status(&self) -> Option<Value> {
-        let response = self.ask(&Request::Status)?;
+        let response = self.ask(&Request::Status {})?;
         response.ok.then_some(response.data)
     }
 

@@ -47,12 +47,16 @@ fn garbage_is_answered_with_a_refusal_and_the_dose_goes_on() {
     let rig = Rig::new();
     let mut daemon = rig.start_real();
     long_dose(&rig);
-    let garbage: [&[u8]; 7] = [
+    let garbage: [&[u8]; 11] = [
         b"\n",
         b"not json\n",
         b"{}\n",
         b"{\"request\":\"open-the-tap\"}\n",
-        b"{\"request\":\"hold\",\"reason\":\"x\",\"line\":null,\"more\":1}\n",
+        b"{\"request\":\"command\",\"command\":\"hold\",\"reason\":\"x\",\"line\":null,\"more\":1}\n",
+        b"{\"request\":\"status\",\"x\":1}\n",
+        b"{\"request\":\"reload\",\"x\":1}\n",
+        b"{\"request\":\"disarm\",\"x\":1}\n",
+        b"{\"request\":\"command\",\"command\":\"trust-clock\",\"x\":1}\n",
         b"\xff\xfe\x00\x01\n",
         b"[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[[\n",
     ];
@@ -68,14 +72,18 @@ fn garbage_is_answered_with_a_refusal_and_the_dose_goes_on() {
     }
     // Out of range, wrong type, not finite, unknown name: each a no in words.
     for request in [
-        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":-5,\"kind\":\"hand\"}\n",
-        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":9223372036854775807,\"kind\":\"hand\"}\n",
-        "{\"request\":\"prepare-dose\",\"line\":\"fast\",\"volume_ul\":1.5,\"kind\":\"hand\"}\n",
-        "{\"request\":\"prepare-dose\",\"line\":\"../etc\",\"volume_ul\":1000,\"kind\":\"hand\"}\n",
-        "{\"request\":\"reading\",\"quantity\":\"Ca\",\"value\":1e999,\"uncertainty\":1,\"below\":false,\"method\":\"\",\"taken\":null,\"sure\":true}\n",
-        "{\"request\":\"confirm-dose\",\"token\":18446744073709551615,\"repeated_volume_ul\":null}\n",
+        r#""command":"prepare","wish":"dose","line":"fast","volume_ul":-5,"kind":"hand""#,
+        r#""command":"prepare","wish":"dose","line":"fast","volume_ul":9223372036854775807,"kind":"hand""#,
+        r#""command":"prepare","wish":"dose","line":"fast","volume_ul":1.5,"kind":"hand""#,
+        r#""command":"prepare","wish":"dose","line":"../etc","volume_ul":1000,"kind":"hand""#,
+        r#""command":"prepare","wish":"dose","line":"fast","volume_ul":1000,"kind":"plan""#,
+        r#""command":"add-reading","of":"Ca","value":{"form":"concentration","value_mg_per_l":1e999,"uncertainty_mg_per_l":1},"sure":true"#,
+        r#""command":"add-reading","of":"Ca","value":{"form":"alkalinity","value_dkh":8,"uncertainty_dkh":1},"sure":true"#,
+        r#""command":"confirm","token":"ffffffffffffffffffffffffffffffff","shown":null,"repeated_volume_ul":null"#,
+        r#""command":"confirm","token":1,"shown":null,"repeated_volume_ul":1000"#,
     ] {
         let mut stream = connect(&rig);
+        let request = format!("{{\"request\":\"command\",{request}}}\n");
         stream.write_all(request.as_bytes()).unwrap();
         stream.shutdown(std::net::Shutdown::Write).unwrap();
         let answer = until_hung_up(&stream);

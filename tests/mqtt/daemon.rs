@@ -5,9 +5,12 @@ use std::path::PathBuf;
 use std::process::{Child, Command as Process, Stdio};
 use std::time::Duration;
 
+use dosewright::chemistry::Quantity;
 use dosewright::control::{Client, Request};
+use dosewright::engine::{Answer, Command, NewReading, Wish};
 use dosewright::pump::elapsed;
-use dosewright::quantity::Volume;
+use dosewright::quantity::{Concentration, Name, Volume};
+use dosewright::record::{DoseKind, HoldScope, ReadingValue};
 use rustix::process::{Signal, kill_process};
 use serde_json::{Value, json};
 use tokio::time::Instant;
@@ -83,7 +86,7 @@ impl Reef {
             assert!(Instant::now() < until, "no daemon\n{}", reef.log());
             tokio::time::sleep(Duration::from_millis(10)).await;
         }
-        reef.ask(&Request::TrustClock);
+        reef.ask(&Command::TrustClock {}.into());
         reef
     }
 
@@ -109,20 +112,22 @@ impl Reef {
     }
 
     fn status(&self) -> Value {
-        self.ask(&Request::Status)
+        self.ask(&Request::Status {})
     }
 
     /// Begins a dose by hand.
     fn dose(&self, volume_ul: i64) {
-        let prepared = self.ask(&Request::PrepareDose {
-            line: "fast".to_owned(),
-            volume_ul,
-            kind: "hand".to_owned(),
-        });
-        self.ask(&Request::ConfirmDose {
-            token: prepared["token"].as_u64().unwrap(),
-            repeated_volume_ul: Some(volume_ul),
-        });
+        let volume = Volume::from_ul(volume_ul);
+        let wish = Wish::Dose {
+            line: Name::new("fast").unwrap(),
+            volume,
+            kind: DoseKind::Hand,
+        };
+        let prepared = self.ask(&Command::Prepare(wish).into());
+        let Answer::Proposal(proposal) = serde_json::from_value(prepared).unwrap() else {
+            panic!("no proposal");
+        };
+        self.ask(&Command::Confirm(proposal.confirm(Some(volume))).into());
     }
 
     /// Waits until the line's dose flows.
@@ -227,15 +232,19 @@ async fn the_daemons_state_is_kept_on_the_broker_and_its_events_and_readings_arr
         m.json()["delivered_lifetime_ml"] == booked && m.json()["delivered_24h_ml"] == booked
     })
     .await;
-    reef.ask(&Request::Reading(dosewright::control::ReadingRequest {
-        quantity: "Ca".to_owned(),
-        value: 421.0,
-        uncertainty: 8.0,
-        below: false,
-        method: "drop test".to_owned(),
-        taken: None,
-        sure: false,
-    }));
+    reef.ask(
+        &Command::AddReading(NewReading {
+            measured: Quantity::from_word("Ca").unwrap(),
+            value: ReadingValue::Concentration {
+                value: Concentration::from_mg_per_l(421.0),
+                uncertainty: Concentration::from_mg_per_l(8.0),
+            },
+            method: "drop test".into(),
+            taken: None,
+            sure: false,
+        })
+        .into(),
+    );
     watcher
         .wait("the reading", |m| {
             ends(m, "/water") && m.json().to_string().contains("421")
@@ -373,7 +382,12 @@ async fn a_hold_from_the_broker_switches_a_running_head_off_at_once() {
             holds[0]["who"].as_str().unwrap().ends_with("by remote"),
             "{holds}"
         );
-        reef.ask(&Request::Resume { line: None });
+        reef.ask(
+            &Command::Resume {
+                scope: HoldScope::All,
+            }
+            .into(),
+        );
         watcher
             .wait("the resume", |m| {
                 ends(m, "/controller") && m.json()["held"] == false

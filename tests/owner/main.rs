@@ -498,14 +498,20 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
 }
 
 #[test]
-fn a_slip_is_questioned_before_any_daemon_is_asked() {
-    let state = tempfile::tempdir().unwrap();
-    drop(ledger(state.path()));
-    let slip = run(state.path(), &["reading", "add", "Ca", "42 mg/L"]);
+fn a_slip_is_questioned_and_stored_when_it_is_meant() {
+    let mut reef = accept::Reef::new();
+    drop(ledger(&reef.state()));
+    reef.start("1");
+    let slip = reef.run(&["reading", "add", "Ca", "42 mg/L"]);
     assert_eq!(slip.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&slip.stderr).contains("--sure"));
-    let no_daemon = run(state.path(), &["reading", "add", "Ca", "420 mg/L"]);
-    assert_eq!(no_daemon.status.code(), Some(69));
+    assert!(
+        reef.run(&["reading", "add", "Ca", "420 mg/L"])
+            .status
+            .success()
+    );
+    let meant = reef.run(&["reading", "add", "Ca", "42 mg/L", "--sure"]);
+    assert!(meant.status.success(), "{meant:?}");
 }
 
 #[test]
@@ -556,21 +562,20 @@ fn a_course_is_listed_with_what_was_given_of_it() {
         (&Value::from("ended"), &Value::from(1_000))
     );
     near(&rows[0]["raised"], 0.0002, 1e-12);
-    let over = run(
-        state.path(),
-        &[
-            "course",
-            "add",
-            "iodine",
-            "--raise",
-            "I",
-            "--by",
-            "0.03 mg/L",
-            "--at-most",
-            "0.01 mg/L",
-            "--yes",
-        ],
-    );
+    let mut reef = accept::Reef::new();
+    reef.start("1");
+    let over = reef.run(&[
+        "course",
+        "add",
+        "iodine",
+        "--raise",
+        "I",
+        "--by",
+        "0.03 mg/L",
+        "--at-most",
+        "0.01 mg/L",
+        "--yes",
+    ]);
     assert_eq!(over.status.code(), Some(1));
     assert!(
         String::from_utf8_lossy(&over.stderr).contains("over its limit"),

@@ -2,19 +2,18 @@
 
 use std::io::Write;
 
-use serde_json::Value;
-
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::heads::keys::{Ear, Keys};
 use crate::cli::out::Out;
+use crate::cli::proposal::{answer, prepare};
 use crate::cli::record::ledger::open;
-use crate::cli::words::unread;
-use crate::control::{Client, Request, Response};
-use crate::engine::Status;
+use crate::cli::words::{unread, usage};
+use crate::control::{Client, Request};
+use crate::engine::{Answer, Command, Status, Wish};
 use crate::ledger::EndedDose;
-use crate::quantity::{Millis, Volume};
-use crate::record::{DoseEnd, DoseId};
+use crate::quantity::{Millis, Name, Volume};
+use crate::record::{DoseEnd, DoseId, DoseKind};
 
 /// Cells of the progress bar.
 const BAR: usize = 30;
@@ -29,7 +28,7 @@ pub(in crate::cli) enum Wanted<'a> {
     Time {
         head: &'a str,
         run_time: Millis,
-        kind: &'static str,
+        kind: DoseKind,
     },
     /// A metered volume on a line.
     Volume { line: &'a str, volume: Volume },
@@ -55,19 +54,15 @@ pub(in crate::cli) fn run(
     out: &mut Out,
 ) -> Result<Ran, Failure> {
     let mut client = Client::connect(&place.state)?;
-    let prepared = accepted(client.ask(&prepare(wanted))?)?;
-    let token = number(&prepared, "token")?;
+    let proposal = prepare(&mut client, wish(wanted)?, false, out)?;
     let mut keys = ear.keys()?;
     // The run belongs to this connection: when it ends, because this program was killed or hangs, the daemon ends the run.
-    let started = accepted(client.ask(&Request::ConfirmRun {
-        token: token.unsigned_abs(),
-    })?)?;
-    let dose = DoseId(number(&started, "dose")?);
-    let line = started
-        .data
-        .get("line")
-        .and_then(Value::as_str)
-        .unwrap_or_default();
+    let request = Request::ConfirmAttended(proposal.confirm(None));
+    let started = accepted(client.ask(&request)?)?;
+    let Answer::DoseStarted { id: dose, line, .. } = answer(&started)? else {
+        return Err(Failure::new(exit::NO_DAEMON, "the daemon started nothing"));
+    };
+    let line = line.as_str();
     let ended = watch((place, &mut client), (dose, line), &mut keys, out)?;
     let signalled = keys.signalled();
     drop(keys);
@@ -98,31 +93,22 @@ pub(in crate::cli) fn run(
     })
 }
 
-fn prepare(wanted: Wanted<'_>) -> Request {
-    match wanted {
+fn wish(wanted: Wanted<'_>) -> Result<Wish, Failure> {
+    Ok(match wanted {
         Wanted::Time {
             head,
             run_time,
             kind,
-        } => Request::PrepareRun {
-            head: head.to_owned(),
-            run_time_ms: run_time.as_ms(),
-            kind: kind.to_owned(),
+        } => Wish::Run {
+            head: Name::new(head).map_err(usage)?,
+            run_time,
+            kind,
         },
-        Wanted::Volume { line, volume } => Request::PrepareDose {
-            line: line.to_owned(),
-            volume_ul: volume.as_ul(),
-            kind: "calibration".to_owned(),
+        Wanted::Volume { line, volume } => Wish::Dose {
+            line: Name::new(line).map_err(usage)?,
+            volume,
+            kind: DoseKind::Calibration,
         },
-    }
-}
-
-fn number(response: &Response, key: &str) -> Result<i64, Failure> {
-    response.data.get(key).and_then(Value::as_i64).ok_or_else(|| {
-        Failure::new(
-            exit::NO_DAEMON,
-            format!("the daemon's answer lacks \"{key}\"; are daemon and command of the same version?"),
-        )
     })
 }
 
@@ -140,7 +126,7 @@ fn watch(
         if keys.wants_stop() && !asked_to_stop {
             asked_to_stop = true;
             // A denial means that it is over already; the record says how.
-            drop(client.ask(&Request::StopRun { dose: dose.0 })?);
+            drop(client.ask(&Command::StopRun { dose }.into())?);
         }
         if let Some(ended) = reader.end_of(dose).map_err(|e| unread(&e))? {
             bar(1.0, out)?;

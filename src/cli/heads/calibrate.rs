@@ -17,10 +17,10 @@ use crate::cli::running::daemon::ask;
 use crate::cli::talk::Person;
 use crate::cli::words::{configuration, usage};
 use crate::config::{Head, Line, Mode};
-use crate::control::{CalibrateRequest, Request, RunRequest};
+use crate::engine::{Command, NewCalibration};
 use crate::metering::{Calibration, FitRules, fit};
 use crate::plan::{Schedule, plan_daily_volumes};
-use crate::quantity::{Millis, Volume, parse_duration};
+use crate::quantity::{Millis, Name, Volume, parse_duration};
 use crate::record::CalibrationRun;
 
 /// Priming by one press of the key, at most.
@@ -70,28 +70,20 @@ pub(in crate::cli) fn calibrate(
             return Err(Failure::new(exit::REFUSED, KEPT));
         }
     }
-    let request = Request::Calibrate(CalibrateRequest {
-        head: options.head.clone(),
-        runs: runs.iter().map(wire).collect(),
-        resolution_ul: resolution.as_ul(),
+    let command = Command::Calibrate(NewCalibration {
+        head: Name::new(&options.head).map_err(usage)?,
+        runs,
+        resolution,
         weighing: entries
             .weighing()
             .map(Weighing::words)
             .transpose()?
-            .unwrap_or_default(),
-        method: options.note.clone(),
+            .unwrap_or_default()
+            .as_str()
+            .into(),
+        method: options.note.as_str().into(),
     });
-    ask(place, &request, options.json, out).map(drop)
-}
-
-fn wire(run: &CalibrationRun) -> RunRequest {
-    RunRequest {
-        on_time_ms: run.on_time.as_ms(),
-        volume_ul: run.volume.as_ul(),
-        typed: run.typed.clone(),
-        dose: run.dose.map(|dose| dose.0),
-        used: run.used,
-    }
+    ask(place, &command.into(), options.json, out).map(drop)
 }
 
 fn typed_run(text: &str, weighing: Option<&Weighing>) -> Result<CalibrationRun, Failure> {

@@ -9,7 +9,7 @@ use crate::cli::talk::{Person, Talk};
 use crate::config::{Head, Line};
 use crate::metering::{FitRules, fit};
 use crate::quantity::{Millis, Volume};
-use crate::record::CalibrationRun;
+use crate::record::{CalibrationRun, DoseKind};
 
 /// What the guided run is about.
 #[derive(Debug)]
@@ -29,7 +29,7 @@ pub(in crate::cli) struct Job<'a> {
 /// Who is talked to, and what runs the head.
 pub(in crate::cli) trait Bench: Talk {
     /// Runs the head for a time.
-    fn run(&mut self, run_time: Millis, kind: &'static str) -> Result<Ran, Failure>;
+    fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran, Failure>;
 }
 
 /// A person, and a head behind the daemon.
@@ -54,7 +54,7 @@ impl Talk for AtTheSump<'_> {
 }
 
 impl Bench for AtTheSump<'_> {
-    fn run(&mut self, run_time: Millis, kind: &'static str) -> Result<Ran, Failure> {
+    fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran, Failure> {
         let wanted = Wanted::Time {
             head: self.head,
             run_time,
@@ -140,7 +140,7 @@ fn prime(longest: Millis, bench: &mut impl Bench) -> Result<(), Failure> {
         )?;
         match answer.as_str() {
             "" => {
-                let ran = bench.run(longest, "prime")?;
+                let ran = bench.run(longest, DoseKind::Prime)?;
                 bench.say(&format!(
                     "{} of running, {} counted. Is the tube full?",
                     ran.on_time, ran.booked
@@ -165,7 +165,7 @@ fn one_run(
     } else {
         None
     };
-    let ran = bench.run(run_time, "calibration")?;
+    let ran = bench.run(run_time, DoseKind::Calibration)?;
     if !ran.whole {
         bench.say(&format!(
             "Stopped after {}; {} are counted. This run is not used.",
@@ -260,7 +260,7 @@ mod tests {
     /// A bench that answers from a list, with a head of 30 mL/min.
     struct Scripted {
         talk: Answers,
-        ran: Vec<(i64, &'static str)>,
+        ran: Vec<(i64, DoseKind)>,
         stop_next: bool,
     }
 
@@ -284,7 +284,7 @@ mod tests {
     }
 
     impl Bench for Scripted {
-        fn run(&mut self, run_time: Millis, kind: &'static str) -> Result<Ran, Failure> {
+        fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran, Failure> {
             self.ran.push((run_time.as_ms(), kind));
             let whole = !std::mem::take(&mut self.stop_next);
             Ok(Ran {
@@ -362,7 +362,7 @@ mod tests {
                 .ran
                 .iter()
                 .skip(1)
-                .all(|(_, kind)| *kind == "calibration")
+                .all(|(_, kind)| *kind == DoseKind::Calibration)
         );
         assert_eq!(volumes(runs), [1_000, 4_000, 1_010, 3_990]);
         assert!(bench.talk.heard("NEVER leave it in the tank") && bench.talk.heard("caustic"));

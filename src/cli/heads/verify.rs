@@ -16,7 +16,7 @@ use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, unread, usage};
-use crate::control::Request;
+use crate::engine::{Command, NewVerification};
 use crate::quantity::{Name, Volume, parse_volume};
 use crate::record::{DoseEnd, DoseId};
 
@@ -165,14 +165,14 @@ fn keep(
     (typed, measured): (String, Volume),
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let request = Request::Verify {
-        head: options.head.clone(),
-        dose: dose.0,
-        expected_ul: expected.as_ul(),
-        measured_ul: measured.as_ul(),
-        typed,
-    };
-    let response = ask(place, &request, options.json, out)?;
+    let command = Command::Verify(NewVerification {
+        head: Name::new(&options.head).map_err(usage)?,
+        dose,
+        expected,
+        measured,
+        typed: typed.as_str().into(),
+    });
+    let response = ask(place, &command.into(), options.json, out)?;
     if response.text.contains("FAILED") {
         return Err(Failure::new(exit::REFUSED, ""));
     }

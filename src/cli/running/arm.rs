@@ -60,8 +60,8 @@ pub(in crate::cli) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
         ));
     }
     let request = Request::Arm {
-        fingerprint: acceptance.fingerprint,
-        sentence: typed.trim().to_owned(),
+        fingerprint: acceptance.fingerprint.as_str().into(),
+        sentence: typed.as_str().into(),
     };
     say(client.ask(&request)?, false, out).map(drop)
 }
@@ -115,5 +115,5 @@ pub(in crate::cli) fn disarm(
     options: &Disarm,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    ask(place, &Request::Disarm, options.json, out).map(drop)
+    ask(place, &Request::Disarm {}, options.json, out).map(drop)
 }

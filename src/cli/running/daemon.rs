@@ -12,9 +12,11 @@ use crate::cli::args::{
 };
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
+use crate::cli::words::usage;
 use crate::control::{Client, ClientError, Request, Response};
 use crate::daemon::{InstanceLock, LockError, RunOptions, add_hold_offline, machine_now};
-use crate::quantity::Name;
+use crate::engine::Command;
+use crate::quantity::{Name, Words};
 use crate::record::{Hold as HoldRecord, HoldScope, Who};
 
 pub(in crate::cli) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
@@ -79,12 +81,20 @@ const HOLD_TRY_EVERY: Duration = Duration::from_millis(50);
 /// and so many times: 5 s.
 const HOLD_TRIES: u32 = 100;
 
+fn scope(line: Option<&str>) -> Result<HoldScope, Failure> {
+    line.map_or(Ok(HoldScope::All), |text| {
+        Name::new(text).map(HoldScope::Line).map_err(usage)
+    })
+}
+
 /// Stops all dosing, or one line. Without a daemon the hold is written down for its next start.
 pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Result<(), Failure> {
-    let request = Request::Hold {
-        line: options.line.clone(),
-        reason: options.reason.clone(),
-    };
+    let scope = scope(options.line.as_deref())?;
+    let reason = Words::new(&options.reason);
+    let request = Request::Command(Command::Hold {
+        scope: scope.clone(),
+        reason: reason.clone(),
+    });
     for _ in 0..HOLD_TRIES {
         match Client::connect(&place.state) {
             Ok(mut client) => {
@@ -93,7 +103,8 @@ pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Resu
                 return Ok(());
             }
             Err(error @ ClientError::NotRunning { .. }) => {
-                if hold_offline(place, options, &error, out)? {
+                let hold = (scope.clone(), reason.clone());
+                if hold_offline(place, hold, (&error, options.json), out)? {
                     return Ok(());
                 }
             }
@@ -111,19 +122,13 @@ pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Resu
 /// Writes a hold down for the next start. `false` when a daemon holds the folder: it is just starting, and will answer soon.
 fn hold_offline(
     place: &Place,
-    options: &Hold,
-    error: &ClientError,
+    (scope, reason): (HoldScope, Words),
+    (error, json): (&ClientError, bool),
     out: &mut Out,
 ) -> Result<bool, Failure> {
     if !place.state.is_dir() {
         return Err(Failure::new(exit::NO_DAEMON, exit::chain(error)));
     }
-    let scope = match &options.line {
-        None => HoldScope::All,
-        Some(text) => {
-            HoldScope::Line(Name::new(text).map_err(|e| Failure::new(exit::USAGE, e.to_string()))?)
-        }
-    };
     // The lock keeps a daemon that is just starting from reading the file half-way.
     let _lock = match InstanceLock::take(&place.state) {
         Ok(lock) => lock,
@@ -137,17 +142,13 @@ fn hold_offline(
     };
     let hold = HoldRecord {
         scope,
-        reason: options.reason.clone(),
+        reason: reason.into(),
         who,
         since: machine_now().wall,
     };
     add_hold_offline(&place.state, hold).map_err(|e| Failure::new(exit::IO, exit::chain(&e)))?;
     let text = "no daemon runs here; the hold is written down and in force from its next start";
-    say(
-        Response::done(text, serde_json::Value::Null),
-        options.json,
-        out,
-    )?;
+    say(Response::done(text, serde_json::Value::Null), json, out)?;
     Ok(true)
 }
 
@@ -156,38 +157,31 @@ pub(in crate::cli) fn resume(
     options: &Resume,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    ask(
-        place,
-        &Request::Resume {
-            line: options.line.clone(),
-        },
-        options.json,
-        out,
-    )
-    .map(drop)
+    let scope = scope(options.line.as_deref())?;
+    let request = Command::Resume { scope }.into();
+    ask(place, &request, options.json, out).map(drop)
 }
 
 /// Reads the plan again.
 pub(in crate::cli) fn reload(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
-    ask(place, &Request::Reload, options.json, out).map(drop)
+    ask(place, &Request::Reload {}, options.json, out).map(drop)
 }
 
 /// Vouches for the clock.
 pub(in crate::cli) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
-        ClockCommand::Trust(plain) => ask(place, &Request::TrustClock, plain.json, out).map(drop),
+        ClockCommand::Trust(plain) => {
+            ask(place, &Command::TrustClock {}.into(), plain.json, out).map(drop)
+        }
     }
 }
 
 pub(in crate::cli) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
-        AlarmCommand::Acknowledge { code, json } => ask(
-            place,
-            &Request::Acknowledge { code: code.clone() },
-            *json,
-            out,
-        )
-        .map(drop),
+        AlarmCommand::Acknowledge { code, json } => {
+            let code = code.as_deref().map(Words::new);
+            ask(place, &Command::Acknowledge { code }.into(), *json, out).map(drop)
+        }
     }
 }
 
@@ -197,9 +191,9 @@ pub(in crate::cli) fn simulate(
     options: &Simulate,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let request = Request::SimulateInput {
-        input: options.input.clone(),
+    let command = Command::SimulateInput {
+        input: Name::new(&options.input).map_err(usage)?,
         safe: options.level == "safe",
     };
-    ask(place, &request, options.json, out).map(drop)
+    ask(place, &command.into(), options.json, out).map(drop)
 }

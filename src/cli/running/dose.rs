@@ -2,89 +2,60 @@
 
 use std::io::{self, BufRead, IsTerminal, Write};
 
-use serde_json::Value;
-
 use crate::cli::args::{Dose, Place};
-use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
+use crate::cli::proposal::prepare;
 use crate::cli::running::daemon::say;
-use crate::control::{Client, Request};
-use crate::quantity::parse_volume;
+use crate::cli::words::usage;
+use crate::control::Client;
+use crate::engine::{Command, Wish};
+use crate::quantity::{Name, parse_volume};
+use crate::record::DoseKind;
 
 /// Gives one dose by hand.
 pub(in crate::cli) fn dose(place: &Place, options: &Dose, out: &mut Out) -> Result<(), Failure> {
-    by_hand(place, options, "hand", out)
+    by_hand(place, options, DoseKind::Hand, out)
 }
 
 pub(in crate::cli) fn prime(place: &Place, options: &Dose, out: &mut Out) -> Result<(), Failure> {
-    by_hand(place, options, "prime", out)
+    by_hand(place, options, DoseKind::Prime, out)
 }
 
-fn by_hand(place: &Place, options: &Dose, kind: &str, out: &mut Out) -> Result<(), Failure> {
-    let usage = |e: crate::quantity::QuantityError| Failure::new(exit::USAGE, e.to_string());
+fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Result<(), Failure> {
     let volume = parse_volume(&options.volume).map_err(usage)?;
-    let repeated = options
+    let mut repeated = options
         .repeat
         .as_deref()
         .map(parse_volume)
         .transpose()
         .map_err(usage)?;
+    let wish = Wish::Dose {
+        line: Name::new(&options.line).map_err(usage)?,
+        volume,
+        kind,
+    };
     let mut client = Client::connect(&place.state)?;
-    let prepare = Request::PrepareDose {
-        line: options.line.clone(),
-        volume_ul: volume.as_ul(),
-        kind: kind.to_owned(),
-    };
-    let prepared = client.ask(&prepare)?;
-    if options.json && !prepared.ok {
-        say(prepared, true, out)?;
-        return Ok(());
-    }
-    let prepared = accepted(prepared)?;
-    let flag = |key: &str| {
-        prepared
-            .data
-            .get(key)
-            .and_then(Value::as_bool)
-            .unwrap_or(false)
-    };
-    let mut repeated_ul = repeated.map(crate::quantity::Volume::as_ul);
+    let proposal = prepare(&mut client, wish, options.json, out)?;
     if !options.yes {
-        if flag("caustic") {
-            writeln!(
-                out,
-                "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water."
-            )?;
+        for line in &proposal.text {
+            writeln!(out, "{line}")?;
         }
-        writeln!(out, "{}", prepared.text)?;
-        let asked_for_repeat = flag("unusual") && repeated_ul.is_none();
-        if asked_for_repeat {
-            writeln!(
-                out,
-                "That is more than three times the usual dose. Type the volume again to go on:"
-            )?;
-        } else {
-            writeln!(out, "Give it? Type yes to go on:")?;
+        let again = proposal.ask_twice.as_ref().filter(|_| repeated.is_none());
+        match again {
+            Some(why) => writeln!(out, "That is {why}. Type the volume again to go on:")?,
+            None => writeln!(out, "Give it? Type yes to go on:")?,
         }
         out.flush()?;
         let typed = read_line()?;
-        if asked_for_repeat {
-            repeated_ul = Some(parse_volume(&typed).map_err(usage)?.as_ul());
+        if again.is_some() {
+            repeated = Some(parse_volume(&typed).map_err(usage)?);
         } else if typed.trim() != "yes" {
             return Err(Failure::new(exit::REFUSED, "nothing was given"));
         }
     }
-    let token = prepared
-        .data
-        .get("token")
-        .and_then(Value::as_u64)
-        .unwrap_or_default();
-    let response = client.ask(&Request::ConfirmDose {
-        token,
-        repeated_volume_ul: repeated_ul,
-    })?;
-    say(response, options.json, out)?;
-    Ok(())
+    let confirm = Command::Confirm(proposal.confirm(repeated));
+    say(client.ask(&confirm.into())?, options.json, out).map(drop)
 }
 
 fn read_line() -> Result<String, Failure> {

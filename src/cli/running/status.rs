@@ -40,7 +40,7 @@ pub(in crate::cli) fn status(
 }
 
 pub(in crate::cli) fn fetch(client: &mut Client) -> Result<Status, Failure> {
-    let response = accepted(client.ask(&Request::Status)?)?;
+    let response = accepted(client.ask(&Request::Status {})?)?;
     serde_json::from_value(response.data).map_err(|e| Failure::new(exit::NO_DAEMON, format!("the daemon's answer was not understood: {e}; are daemon and command of the same version?")))
 }
 

@@ -8,11 +8,13 @@ use crate::chemistry::{Quantity, figures};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
+use crate::cli::proposal::prepare;
 use crate::cli::record::ledger::open;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity, tracked};
 use crate::cli::water::owner_args::{Accept, UptakeArgs};
 use crate::cli::words::{agreed, configuration, unread, usage};
-use crate::control::{Client, Request, Response};
+use crate::control::{Client, Response};
+use crate::engine::{Command, NewUptake, Wish};
 use crate::estimate::{Advice, Uptake};
 use crate::quantity::{parse_alkalinity, parse_concentration};
 use crate::record::UptakeHow;
@@ -37,10 +39,8 @@ pub(in crate::cli) fn accept(
             ),
         ));
     };
-    let most = match (&of, &case.loaded.controller.alkalinity) {
-        (Quantity::Alkalinity, Some(limits)) => limits.uptake_change_max.as_dkh(),
-        (Quantity::Alkalinity, None) | (Quantity::Element(_), _) => PART_MAX * established,
-    };
+    let limits = case.loaded.controller.tracked(&of);
+    let most = limits.map_or(PART_MAX * established, |l| l.uptake_change_max);
     let wanted = uptake.per_day.max(0.0);
     let target = established + (wanted - established).clamp(-most, most);
     let target = (target * 100.0).round() / 100.0;
@@ -71,8 +71,13 @@ pub(in crate::cli) fn accept(
     if !options.yes {
         agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
     }
-    let said = put(place, (of.clone(), target), UptakeHow::Accepted, true)?;
-    show(&of, target, &said, options.json, out)
+    let new = NewUptake {
+        of,
+        per_day: target,
+        how: UptakeHow::Accepted,
+        sure: true,
+    };
+    put(place, new, options.json, out)
 }
 
 /// The estimate, when advice is to change something and nothing is in the way.
@@ -116,8 +121,13 @@ pub(in crate::cli) fn uptake(
         Quantity::Alkalinity => parse_alkalinity(value).map_err(usage)?.as_dkh(),
         Quantity::Element(_) => parse_concentration(value).map_err(usage)?.as_mg_per_l(),
     };
-    let said = put(place, (of.clone(), per_day), UptakeHow::Told, options.sure)?;
-    show(&of, per_day, &said, options.json, out)
+    let new = NewUptake {
+        of,
+        per_day,
+        how: UptakeHow::Told,
+        sure: options.sure,
+    };
+    put(place, new, options.json, out)
 }
 
 fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
@@ -149,31 +159,17 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
     Ok(())
 }
 
-fn put(
-    place: &Place,
-    (of, per_day): (Quantity, f64),
-    how: UptakeHow,
-    sure: bool,
-) -> Result<Response, Failure> {
-    let request = Request::Uptake {
-        of,
-        per_day,
-        how,
-        sure,
-    };
-    accepted(Client::connect(&place.state)?.ask(&request)?)
-}
-
-fn show(
-    of: &Quantity,
-    per_day: f64,
-    said: &Response,
-    as_json: bool,
-    out: &mut Out,
-) -> Result<(), Failure> {
+/// What is asked was asked before, so it is confirmed at once.
+fn put(place: &Place, new: NewUptake, as_json: bool, out: &mut Out) -> Result<(), Failure> {
+    let (of, per_day) = (new.of.clone(), new.per_day);
+    let mut client = Client::connect(&place.state)?;
+    let proposal = prepare(&mut client, Wish::Uptake(new), as_json, out)?;
+    let confirm = Command::Confirm(proposal.confirm(None));
+    let said: Response = accepted(client.ask(&confirm.into())?)?;
     if as_json {
         let shown = json!({ "of": of, "per_day": per_day, "unit": of.unit(), "done": said.text });
         return Ok(out.json(&shown)?);
     }
-    Ok(writeln!(out, "{}", said.text)?)
+    writeln!(out, "{}", said.text)?;
+    Ok(())
 }

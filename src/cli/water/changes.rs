@@ -13,8 +13,9 @@ use crate::cli::running::daemon::ask;
 use crate::cli::water::exchanged::water_changes;
 use crate::cli::water::owner_args::{Changes as ChangesArgs, ChangesCommand};
 use crate::cli::words::{minute, unread, usage, zone};
-use crate::control::Request;
+use crate::engine::{Command, NewFact};
 use crate::ledger::LedgerReader;
+use crate::quantity::Words;
 use crate::record::FactKind;
 
 pub(in crate::cli) struct Change {
@@ -102,15 +103,16 @@ pub(in crate::cli) fn changes(
         if text.trim().is_empty() {
             return Err(usage("say in a few words what was changed"));
         }
-        let request = Request::Fact {
-            kind: FactKind::Change.to_string(),
-            name: String::new(),
+        let command = Command::AddFact(NewFact {
+            kind: FactKind::Change,
+            name: Words::default(),
             value: None,
             uncertainty: None,
-            text: text.trim().chars().take(200).collect(),
-            happened: at.map(|at| at.to_string()),
-        };
-        return ask(place, &request, *json, out).map(drop);
+            text: Words::new(text).into(),
+            happened: *at,
+            sure: false,
+        });
+        return ask(place, &command.into(), *json, out).map(drop);
     }
     if let Some(ChangesCommand::Water(water)) = &options.command {
         return crate::cli::water::exchanged::add(place, water, out);

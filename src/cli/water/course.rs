@@ -7,11 +7,11 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::json;
 
-use crate::chemistry::Quantity;
-use crate::chemistry::{ClaimRise, Rises, figures};
+use crate::chemistry::{ClaimRise, Quantity, amount, figures};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
+use crate::cli::proposal::{Consent, propose};
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::{
@@ -19,11 +19,10 @@ use crate::cli::water::owner_args::{
 };
 use crate::cli::water::panel_csv::from_text;
 use crate::cli::water::reading::entries;
-use crate::cli::words::{agreed, amount, configuration, minute, rise, unread, usage, zone};
-use crate::control::Request;
+use crate::cli::words::{minute, rise, unread, usage, zone};
+use crate::engine::{Command, CourseAction, NewCourse, Wish};
 use crate::ledger::{GivenDose, LedgerReader};
-use crate::plan::{CourseShape, check_course, plan_daily_volumes, shape_course};
-use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64};
+use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
 use crate::record::{Course, CourseKind, CourseState, FactKind};
 
 pub(in crate::cli) fn course(
@@ -36,29 +35,34 @@ pub(in crate::cli) fn course(
         CourseCommand::TopUp(add) => top_up(place, add, out),
         CourseCommand::Confirm(which) => confirm(place, which, out),
         CourseCommand::List { json } => list(place, *json, out),
-        CourseCommand::Pause(which) => set(place, which, "pause", out),
-        CourseCommand::Resume(which) => set(place, which, "resume", out),
-        CourseCommand::End(which) => set(place, which, "end", out),
+        CourseCommand::Pause(which) => set(place, which, CourseAction::Pause, out),
+        CourseCommand::Resume(which) => set(place, which, CourseAction::Resume, out),
+        CourseCommand::End(which) => set(place, which, CourseAction::End, out),
     }
 }
 
-fn set(place: &Place, which: &CourseNumber, action: &str, out: &mut Out) -> Result<(), Failure> {
-    let request = Request::CourseSet {
-        number: which.number,
-        action: action.to_owned(),
-    };
-    ask(place, &request, which.json, out).map(drop)
+fn set(
+    place: &Place,
+    which: &CourseNumber,
+    action: CourseAction,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let number = which.number;
+    let command = Command::SetCourse { number, action };
+    ask(place, &command.into(), which.json, out).map(drop)
 }
 
-/// A rise as a plain number in the record's unit: meq/L for alkalinity, mg/L otherwise.
-fn plain(rise: &ClaimRise) -> f64 {
+/// What is raised, and by how much in its own unit.
+fn of_quantity(rise: &ClaimRise) -> (Quantity, f64) {
     match rise {
-        ClaimRise::Alkalinity(rise) => rise.as_meq_per_l(),
-        ClaimRise::Element(_, rise) => rise.as_mg_per_l(),
+        ClaimRise::Alkalinity(rise) => (Quantity::Alkalinity, rise.as_dkh()),
+        ClaimRise::Element(element, rise) => {
+            (Quantity::Element(element.clone()), rise.as_mg_per_l())
+        }
     }
 }
 
-/// The same number in words.
+/// A rise in the record's unit in words: meq/L for alkalinity, mg/L otherwise.
 fn in_words(raises: &Quantity, value: f64) -> String {
     match raises {
         Quantity::Alkalinity => format!(
@@ -70,123 +74,46 @@ fn in_words(raises: &Quantity, value: f64) -> String {
 }
 
 fn add_course(place: &Place, add: &CourseAdd, out: &mut Out) -> Result<(), Failure> {
-    let by = rise(&add.raise, &add.by)?;
-    let wanted = Wanted {
+    let (raises, by) = of_quantity(&rise(&add.raise, &add.by)?);
+    let (_, at_most_per_day) = of_quantity(&rise(&add.raise, &add.at_most)?);
+    let new = NewCourse {
         kind: CourseKind::Once,
-        line: &add.line,
-        at_most: plain(&rise(&add.raise, &add.at_most)?),
-        raise: &add.raise,
+        line: Name::new(&add.line).map_err(usage)?,
+        raises,
         by,
-        note: &add.note,
-        told: (add.yes, add.json),
+        at_most_per_day,
+        note: add.note.as_str().into(),
     };
-    begin(place, &wanted, out)
-}
-
-/// A course as it is asked for.
-struct Wanted<'a> {
-    kind: CourseKind,
-    line: &'a str,
-    raise: &'a str,
-    by: ClaimRise,
-    /// A day, as [`plain`] has it.
-    at_most: f64,
-    note: &'a str,
-    /// Without being asked; as JSON.
-    told: (bool, bool),
+    begin(place, new, (add.yes, add.json), out)
 }
 
 /// The same rise on each of so many days.
 fn top_up(place: &Place, add: &CourseTopUp, out: &mut Out) -> Result<(), Failure> {
-    let per_day = rise(&add.raise, &add.per_day)?;
-    let days = f64::from(add.review_days);
-    let by = match &per_day {
-        ClaimRise::Alkalinity(rise) => ClaimRise::Alkalinity(rise.times(days)),
-        ClaimRise::Element(element, rise) => ClaimRise::Element(
-            element.clone(),
-            Concentration::from_mg_per_l(rise.as_mg_per_l() * days),
-        ),
-    };
-    let wanted = Wanted {
+    let (raises, per_day) = of_quantity(&rise(&add.raise, &add.per_day)?);
+    let new = NewCourse {
         kind: CourseKind::TopUp,
-        line: &add.line,
-        at_most: plain(&per_day),
-        raise: &add.raise,
-        by,
-        note: &add.note,
-        told: (add.yes, add.json),
+        line: Name::new(&add.line).map_err(usage)?,
+        raises,
+        by: per_day * f64::from(add.review_days),
+        at_most_per_day: per_day,
+        note: add.note.as_str().into(),
     };
-    begin(place, &wanted, out)
+    begin(place, new, (add.yes, add.json), out)
 }
 
-fn begin(place: &Place, wanted: &Wanted<'_>, out: &mut Out) -> Result<(), Failure> {
-    let raises = match &wanted.by {
-        ClaimRise::Alkalinity(_) => Quantity::Alkalinity,
-        ClaimRise::Element(element, _) => Quantity::Element(element.clone()),
+fn begin(
+    place: &Place,
+    new: NewCourse,
+    (yes, json): (bool, bool),
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let consent = Consent {
+        yes,
+        json,
+        question: "Begin it? Type yes to go on:",
+        otherwise: "no course was begun",
     };
-    let loaded = configuration(place)?;
-    let controller = &loaded.controller;
-    let line = Name::new(wanted.line).map_err(usage)?;
-    let solution = controller
-        .lines
-        .iter()
-        .find(|l| l.name == line)
-        .and_then(|l| controller.solutions.get(&l.solution))
-        .ok_or_else(|| {
-            let known: Vec<&str> = controller.lines.iter().map(|l| l.name.as_str()).collect();
-            usage(format!(
-                "there is no line {line}; the lines are: {}",
-                known.join(", ")
-            ))
-        })?;
-    // A whole litre, so that what 1 mL adds keeps all its figures.
-    let litre = Rises::of(
-        &[(&solution.effect, Volume::from_ul(1_000_000))],
-        controller.tank,
-    );
-    let per_ml = match &raises {
-        Quantity::Alkalinity => litre.alkalinity.as_meq_per_l() / 1000.0,
-        Quantity::Element(element) => litre.element(element).as_mg_per_l() / 1000.0,
-    };
-    let refused =
-        |e: crate::plan::CourseError| Failure::new(exit::REFUSED, format!("no such course: {e}"));
-    let shape = shape_course(plain(&wanted.by), wanted.at_most, per_ml).map_err(refused)?;
-    check_course(
-        controller,
-        &loaded.plan,
-        &line,
-        shape.extra,
-        loaded.plan.alkalinity_uptake(),
-    )
-    .map_err(refused)?;
-    let (yes, json) = wanted.told;
-    if !json {
-        let daily = plan_daily_volumes(&loaded.plan);
-        let standing = daily.get(&line).copied().unwrap_or(Volume::ZERO);
-        let each = Rises::of(&[(&solution.effect, shape.extra)], controller.tank);
-        let worked = Worked {
-            kind: wanted.kind,
-            line: &line,
-            raises: &raises,
-            standing,
-            shape,
-            each,
-        };
-        show(&worked, out)?;
-    }
-    if !yes {
-        agreed("Begin it? Type yes to go on:", "no course was begun", out)?;
-    }
-    let request = Request::CourseAdd {
-        line: line.as_str().to_owned(),
-        raises: wanted.raise.to_owned(),
-        rise_per_day: shape.rise_per_day,
-        extra_ul: shape.extra.as_ul(),
-        days: shape.days,
-        kind: wanted.kind.to_string(),
-        note: wanted.note.to_owned(),
-    };
-    ask(place, &request, json, out).map(drop)
+    propose(place, Wish::Course(new), &consent, out)
 }
 
 /// Lets a top-up go on, by the newest result on record.
@@ -215,12 +142,14 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
         let at = minute(taken, &zone(place));
         writeln!(out, "by the result of {at}: {word} {shown}")?;
     }
-    let request = Request::CourseConfirm {
+    let command = Command::SetCourse {
         number: options.number,
-        days: options.review_days,
-        read: taken.to_string(),
+        action: CourseAction::Confirm {
+            days: options.review_days,
+            read: taken,
+        },
     };
-    ask(place, &request, options.json, out).map(drop)
+    ask(place, &command.into(), options.json, out).map(drop)
 }
 
 /// The newest reading or lab value, with when its sample was taken.
@@ -236,68 +165,10 @@ fn newest_result(
     let found = panels.iter().flat_map(|panel| {
         from_text(&panel.fact.text)
             .into_iter()
-            .filter(|kept| of.element() == Some(&kept.element))
+            .filter(|kept| Some(&kept.element) == of.element())
             .map(|kept| (panel.fact.happened, kept.shown()))
     });
     Ok(read.chain(found).max_by_key(|(taken, _)| *taken))
-}
-
-/// A course as it is shown before it begins.
-struct Worked<'a> {
-    kind: CourseKind,
-    line: &'a Name,
-    raises: &'a Quantity,
-    standing: Volume,
-    shape: CourseShape,
-    each: Rises,
-}
-
-fn show(worked: &Worked<'_>, out: &mut Out) -> Result<(), Failure> {
-    let Worked {
-        kind,
-        line,
-        raises,
-        standing,
-        shape,
-        each,
-    } = worked;
-    let days = f64::from(shape.days);
-    let total = shape.extra.scaled(days).unwrap_or(shape.extra);
-    writeln!(
-        out,
-        "{} more a day on line {line} for {} days, {total} in all: with its plan {} a day, split over its doses",
-        shape.extra,
-        shape.days,
-        standing.saturating_add(shape.extra)
-    )?;
-    writeln!(
-        out,
-        "raises {} by {} a day, {} in all, if nothing is taken up meanwhile",
-        raises,
-        in_words(raises, shape.rise_per_day),
-        in_words(raises, shape.rise_per_day * days)
-    )?;
-    writeln!(
-        out,
-        "each day's extra adds {}",
-        crate::cli::words::rises_words(each)
-    )?;
-    let ends = match kind {
-        CourseKind::Once => {
-            "ends by itself; a missed day is not made up for. Test before, in the middle and after."
-        }
-        CourseKind::TopUp => {
-            "stops after these days unless a new reading confirms it (dosewright course confirm); a missed day is not made up for"
-        }
-    };
-    writeln!(out, "begins with the next local day and {ends}")?;
-    if **raises == Quantity::Alkalinity {
-        writeln!(
-            out,
-            "without a fresh reading, or above the band, alkalinity stays at uptake and the course is clamped"
-        )?;
-    }
-    Ok(())
 }
 
 /// A course with all its rows, oldest first.

@@ -9,10 +9,10 @@ use crate::cli::out::Out;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::ChangesWater;
 use crate::cli::words::{rise, unread, usage};
-use crate::control::Request;
+use crate::engine::{Command, NewFact};
 use crate::estimate::Tracked;
 use crate::ledger::LedgerReader;
-use crate::quantity::{Alkalinity, TankVolume, parse_tank_volume};
+use crate::quantity::{Alkalinity, Lines, TankVolume, Words, parse_tank_volume};
 use crate::record::FactKind;
 
 pub(in crate::cli) struct WaterChange {
@@ -106,13 +106,14 @@ pub(in crate::cli) fn add(
         };
         lines.push(line);
     }
-    let request = Request::Fact {
-        kind: FactKind::WaterChange.to_string(),
-        name: String::new(),
+    let command = Command::AddFact(NewFact {
+        kind: FactKind::WaterChange,
+        name: Words::default(),
         value: Some(litres.as_litres()),
         uncertainty: None,
-        text: lines.join("\n"),
-        happened: options.at.map(|at| at.to_string()),
-    };
-    ask(place, &request, options.json, out).map(drop)
+        text: Lines::new(&lines.join("\n")).map_err(usage)?,
+        happened: options.at,
+        sure: false,
+    });
+    ask(place, &command.into(), options.json, out).map(drop)
 }

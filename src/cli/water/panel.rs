@@ -6,7 +6,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::chemistry::{Celsius, ChangeShare, Element, Quantity, Salinity};
+use crate::chemistry::{Celsius, ChangeShare, Element, Quantity, Salinity, amount};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
@@ -16,14 +16,15 @@ use crate::cli::water::exchanged::{WaterChange, water_changes};
 use crate::cli::water::owner_args::{Panel as PanelArgs, PanelAdd, PanelCommand, PanelShow};
 use crate::cli::water::panel_csv::{Columns, from_text, headings, read, to_text};
 use crate::cli::water::reading::entries;
-use crate::cli::words::{amount, configuration, minute, salinity, unread, usage, zone};
+use crate::cli::words::{configuration, minute, salinity, unread, usage, zone};
 use crate::config::Loaded;
 use crate::control::Request;
+use crate::engine::{Command, NewFact};
 use crate::estimate::{
     Account, Band, Comparison, Finding, Tracked, Trend, after_changes, corrosion, safe_course,
 };
 use crate::ledger::{LedgerReader, StoredFact};
-use crate::quantity::Concentration;
+use crate::quantity::{Concentration, Lines, Words};
 use crate::record::FactKind;
 
 /// Largest report file in bytes.
@@ -93,18 +94,22 @@ fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure
             report.left_out.join("; ")
         )));
     }
-    let fact = |kind: FactKind, value: Option<f64>, text: String| Request::Fact {
-        kind: kind.to_string(),
-        name: add.lab.clone(),
-        value,
-        uncertainty: None,
-        text,
-        happened: add.at.map(|at| at.to_string()),
+    let fact = |kind: FactKind, value: Option<f64>, text: &str| {
+        let new = NewFact {
+            kind,
+            name: Words::new(&add.lab),
+            value,
+            uncertainty: None,
+            text: Lines::new(text).map_err(usage)?,
+            happened: add.at,
+            sure: false,
+        };
+        Ok::<_, Failure>(Request::Command(Command::AddFact(new)))
     };
     if told {
         // Told first, so that a report that is stored can always be read with them.
         let mut client = crate::control::Client::connect(&place.state)?;
-        exit::accepted(client.ask(&fact(FactKind::PanelColumns, None, columns.text()))?)?;
+        exit::accepted(client.ask(&fact(FactKind::PanelColumns, None, &columns.text())?)?)?;
     }
     if !add.json {
         for line in &report.left_out {
@@ -115,8 +120,8 @@ fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure
     let request = fact(
         FactKind::Panel,
         Some(add.uncertainty),
-        to_text(&report.rows),
-    );
+        &to_text(&report.rows),
+    )?;
     ask(place, &request, add.json, out).map(drop)
 }
 

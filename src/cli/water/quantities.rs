@@ -1,6 +1,6 @@
 //! What a reading can be of, how its value is written, and which values are asked about before they are stored.
 
-use crate::chemistry::{Element, figures};
+use crate::chemistry::{Element, doubt};
 use crate::cli::exit::Failure;
 use crate::cli::words::{celsius, ph_scale, salinity, usage};
 use crate::quantity::{parse_alkalinity, parse_concentration, parse_plain_number};
@@ -40,9 +40,6 @@ const CONCENTRATION_UNCERTAINTY: f64 = 0.05;
 const SALINITY_UNCERTAINTY: f64 = 0.5;
 const PH_UNCERTAINTY: f64 = 0.1;
 const TEMPERATURE_UNCERTAINTY_C: f64 = 0.3;
-
-/// A value this many times the last one, or less than one in as many, may be a decimal point in the wrong place.
-const SLIP_FACTOR: f64 = 5.0;
 
 impl Measurand {
     /// By the word that is typed.
@@ -168,52 +165,13 @@ impl Measurand {
         }
     }
 
-    /// Where values of a reef tank lie; outside, the unit or the test is wrong more often than the water (ours).
-    fn plausible(&self) -> Option<(f64, f64)> {
-        match self {
-            Self::Alkalinity => Some((
-                3.0 * crate::quantity::MEQ_PER_DKH,
-                20.0 * crate::quantity::MEQ_PER_DKH,
-            )),
-            Self::Salinity => Some((25.0, 42.0)),
-            Self::Ph => Some((7.2, 8.9)),
-            Self::Temperature => Some((18.0, 32.0)),
-            Self::Nitrate => Some((0.0, 200.0)),
-            Self::Phosphate => Some((0.0, 5.0)),
-            Self::Element(element) => match element.symbol() {
-                "Ca" | "K" => Some((200.0, 700.0)),
-                "Mg" => Some((700.0, 2000.0)),
-                "Sr" => Some((1.0, 30.0)),
-                "I" => Some((0.0, 0.5)),
-                _ => None,
-            },
-        }
-    }
-
     /// Why this value should be asked about; `None` when nothing speaks against it. `last` is the newest earlier value.
     pub(in crate::cli) fn doubt(&self, typed: &Typed, last: Option<f64>) -> Option<String> {
-        let unit = self.unit();
-        let word = self.word();
-        if !typed.below
-            && let Some((low, high)) = self.plausible()
-            && !(low..=high).contains(&typed.value)
-        {
-            return Some(format!(
-                "{word} {} {unit} is outside {} to {} {unit}, where reef tanks lie; is the unit right?",
-                figures(typed.value),
-                figures(low),
-                figures(high)
-            ));
+        // A detection limit is a property of the method, not of the water.
+        if typed.below {
+            return None;
         }
-        let last = last.filter(|v| *v > 0.0 && !typed.below)?;
-        let factor = typed.value / last;
-        (factor >= SLIP_FACTOR || factor <= 1.0 / SLIP_FACTOR).then(|| {
-            format!(
-                "{word} {} {unit} is {factor:.2} times the last reading ({} {unit}); is the decimal point right?",
-                figures(typed.value),
-                figures(last)
-            )
-        })
+        doubt(self.word(), typed.value, last)
     }
 }
 

@@ -17,9 +17,10 @@ use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::ReadingCorrect;
 use crate::cli::water::quantities::{Measurand, Typed};
 use crate::cli::words::{minute, unread, usage, zone};
-use crate::control::{Client, ReadingRequest, Request};
+use crate::control::Client;
+use crate::engine::{Command, NewFact, NewReading};
 use crate::ledger::{LedgerReader, StoredReading};
-use crate::quantity::{Alkalinity, Concentration};
+use crate::quantity::{Alkalinity, Concentration, Lines, Words};
 use crate::record::{FactKind, ReadingValue};
 
 /// A salinity this far from a reading in time still scales it, in days.
@@ -228,17 +229,15 @@ fn list(entries: &[Entry], zone: &TimeZone, out: &mut Out) -> Result<(), Failure
     Ok(())
 }
 
-/// Asks about a value that looks like a slip.
+/// Asks about a corrected value that looks like a slip against what was read before the wrong one. Every other value is asked about by the
+/// daemon.
 fn question(
     place: &Place,
     quantity: &Measurand,
     typed: &Typed,
-    (sure, not): (bool, Option<&str>),
+    number: &str,
 ) -> Result<(), Failure> {
-    if sure {
-        return Ok(());
-    }
-    // Without a ledger there is no history to hold it against; the daemon asks again on its own.
+    // Without a ledger there is no history to hold it against.
     let last = open(place)
         .and_then(|reader| entries(&reader))
         .unwrap_or_default()
@@ -248,7 +247,7 @@ fn question(
             e.word == quantity.word()
                 && !e.corrected
                 && e.uncertainty.is_some()
-                && not != Some(e.number.as_str())
+                && e.number != number
         })
         .map(|e| e.value);
     match quantity.doubt(typed, last) {
@@ -260,43 +259,64 @@ fn question(
     }
 }
 
-fn request(
+fn command(
     quantity: &Measurand,
     typed: &Typed,
     method: &str,
     (taken, sure): (Option<Timestamp>, bool),
-) -> Request {
-    match quantity {
-        Measurand::Alkalinity | Measurand::Element(_) => Request::Reading(ReadingRequest {
-            quantity: quantity.word().to_owned(),
-            value: typed.value,
-            uncertainty: typed.uncertainty,
-            below: typed.below,
-            method: method.to_owned(),
-            taken: taken.map(|at| at.to_string()),
-            sure,
-        }),
+) -> Result<Command, Failure> {
+    let (value, uncertainty) = (typed.value, typed.uncertainty);
+    let mg = Concentration::from_mg_per_l;
+    let (measured, value) = match quantity {
+        Measurand::Alkalinity => (
+            Quantity::Alkalinity,
+            ReadingValue::Alkalinity {
+                value: Alkalinity::from_meq_per_l(value),
+                uncertainty: Alkalinity::from_meq_per_l(uncertainty),
+            },
+        ),
+        Measurand::Element(element) => {
+            let value = if typed.below {
+                ReadingValue::Below { limit: mg(value) }
+            } else {
+                ReadingValue::Concentration {
+                    value: mg(value),
+                    uncertainty: mg(uncertainty),
+                }
+            };
+            (Quantity::Element(element.clone()), value)
+        }
         Measurand::Salinity
         | Measurand::Ph
         | Measurand::Temperature
         | Measurand::Nitrate
-        | Measurand::Phosphate => Request::Fact {
-            kind: FactKind::Water.to_string(),
-            name: quantity.word().to_owned(),
-            value: Some(typed.value),
-            uncertainty: (!typed.below).then_some(typed.uncertainty),
-            text: format!("{}\n{}", typed.as_read, method.replace('\n', " ")),
-            happened: taken.map(|at| at.to_string()),
-        },
-    }
+        | Measurand::Phosphate => {
+            let text = format!("{}\n{}", typed.as_read, Words::new(method));
+            return Ok(Command::AddFact(NewFact {
+                kind: FactKind::Water,
+                name: quantity.word().into(),
+                value: Some(value),
+                uncertainty: (!typed.below).then_some(uncertainty),
+                text: Lines::new(&text).map_err(usage)?,
+                happened: taken,
+                sure,
+            }));
+        }
+    };
+    Ok(Command::AddReading(NewReading {
+        measured,
+        value,
+        method: method.into(),
+        taken,
+        sure,
+    }))
 }
 
 fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Failure> {
     let quantity = Measurand::from_word(&add.quantity)?;
     let typed = quantity.parse(&add.value, add.uncertainty.as_deref())?;
-    question(place, &quantity, &typed, (add.sure, None))?;
-    let request = request(&quantity, &typed, &add.method, (add.at, add.sure));
-    ask(place, &request, add.json, out).map(drop)
+    let command = command(&quantity, &typed, &add.method, (add.at, add.sure))?;
+    ask(place, &command.into(), add.json, out).map(drop)
 }
 
 struct Old {
@@ -336,20 +356,23 @@ fn reading_correct(place: &Place, correct: &ReadingCorrect, out: &mut Out) -> Re
     }
     let quantity = old.quantity;
     let typed = quantity.parse(&correct.value, correct.uncertainty.as_deref())?;
-    question(place, &quantity, &typed, (correct.sure, Some(number)))?;
+    if !correct.sure {
+        question(place, &quantity, &typed, number)?;
+    }
     // Told from the old value, which is known to be wrong, the new one may look unlikely; it was asked about above.
-    let new = request(&quantity, &typed, &old.method, (Some(old.taken), true));
-    let stored = accepted(Client::connect(&place.state)?.ask(&new)?)?;
+    let new = command(&quantity, &typed, &old.method, (Some(old.taken), true))?;
+    let stored = accepted(Client::connect(&place.state)?.ask(&new.into())?)?;
     if !correct.json {
         writeln!(out, "{}", stored.text)?;
     }
-    let mark = Request::Fact {
-        kind: FactKind::Correction.to_string(),
-        name: number.to_owned(),
+    let mark = Command::AddFact(NewFact {
+        kind: FactKind::Correction,
+        name: number.into(),
         value: None,
         uncertainty: None,
-        text: correct.reason.chars().take(200).collect(),
+        text: Words::new(&correct.reason).into(),
         happened: None,
-    };
-    ask(place, &mark, correct.json, out).map(drop)
+        sure: false,
+    });
+    ask(place, &mark.into(), correct.json, out).map(drop)
 }

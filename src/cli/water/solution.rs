@@ -4,12 +4,12 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::chemistry::{Balance, Rises, Salt, check_dissolves, recipe_for};
+use crate::chemistry::{Balance, Rises, Salt, check_dissolves, recipe_for, rises_words};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::water::owner_args::{Solution as SolutionArgs, SolutionCommand, SolutionRecipe};
-use crate::cli::words::{celsius, configuration, rise, rises_json, rises_words, tank, usage};
+use crate::cli::words::{celsius, configuration, rise, rises_json, tank, usage};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Name, Volume, parse_volume};

@@ -1,15 +1,12 @@
 //! What the owner tells of bottles.
 
 use crate::cli::args::{Place, Refill};
-use crate::cli::exit::{self, Failure};
+use crate::cli::exit::Failure;
 use crate::cli::out::Out;
 use crate::cli::running::daemon::ask;
-use crate::control::Request;
-use crate::quantity::{QuantityError, parse_volume};
-
-fn usage(error: &QuantityError) -> Failure {
-    Failure::new(exit::USAGE, error.to_string())
-}
+use crate::cli::words::usage;
+use crate::engine::{Command, RefillLevel};
+use crate::quantity::{Name, parse_volume};
 
 /// Tells what a bottle holds.
 pub(in crate::cli) fn refill(
@@ -17,26 +14,16 @@ pub(in crate::cli) fn refill(
     options: &Refill,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let full = options.volume == "full";
-    let volume = if full {
-        None
-    } else {
-        Some(
-            parse_volume(&options.volume)
-                .map_err(|e| usage(&e))?
-                .as_ul(),
-        )
+    let given = || parse_volume(&options.volume).map_err(usage);
+    let level = match (options.volume == "full", options.more) {
+        (true, _) => RefillLevel::Full,
+        (false, true) => RefillLevel::Add(given()?),
+        (false, false) => RefillLevel::To(given()?),
     };
-    let how = match (full, options.more) {
-        (true, _) => "full",
-        (false, true) => "add",
-        (false, false) => "to",
+    let command = Command::Refill {
+        reservoir: Name::new(&options.reservoir).map_err(usage)?,
+        level,
+        note: options.note.as_str().into(),
     };
-    let request = Request::Refill {
-        reservoir: options.reservoir.clone(),
-        how: how.to_owned(),
-        volume_ul: volume,
-        note: options.note.clone(),
-    };
-    ask(place, &request, options.json, out).map(drop)
+    ask(place, &command.into(), options.json, out).map(drop)
 }

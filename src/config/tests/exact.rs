@@ -1,6 +1,9 @@
 //! Each kind of mistake, with its exact place.
 
 use super::{CONTROLLER, PLAN, check, edited, mistakes, place_of};
+use crate::chemistry::Quantity;
+use crate::config::AlarmAction;
+use crate::quantity::Millis;
 
 /// One edit of the controller file, and what must be said of it and where.
 fn controller(from: &str, to: &str, at: &str, words: &str) {
@@ -113,11 +116,11 @@ fn no_safety_key_has_a_default() {
         "controller.toml:",
         "tunk is an unknown key; did you mean tank?",
     );
-    let whole = &CONTROLLER[..CONTROLLER.find("[limits.alkalinity]").unwrap()];
+    let whole = &CONTROLLER[..CONTROLLER.find("[water.alkalinity]").unwrap()];
     one(
         &mistakes(whole, PLAN),
         "controller.toml:1:1: ",
-        "[limits.alkalinity] is missing, and a line carries alkalinity",
+        "[water.alkalinity] is missing, and a line carries alkalinity",
     );
     one(
         &mistakes(
@@ -221,11 +224,18 @@ fn names_are_checked() {
         &format!("controller.toml:{}: ", place_of(&text, "Big]")),
         "\"Big\" is not a name",
     );
-    let text = CONTROLLER.replace("[limits.element.I]", "[limits.element.Iodine]");
+    let text = CONTROLLER.replace("[water.iodine]", "[water.Iodine]");
     one(
         &mistakes(&text, PLAN),
         "controller.toml:",
-        "\"Iodine\" is not the symbol of an element",
+        "\"Iodine\" is not the name of a water quantity",
+    );
+    // One quantity has one table, so it has one name.
+    let text = CONTROLLER.replace("[water.iodine]", "[water.I]");
+    one(
+        &mistakes(&text, PLAN),
+        "controller.toml:",
+        "\"I\" is not the name of a water quantity known here; write iodine, ",
     );
 }
 
@@ -336,6 +346,12 @@ fn limits_that_contradict_each_other_are_refused() {
         "alarm-high-dkh = 10.50 dKH is not above band-high-dkh = 11.00 dKH",
     );
     controller(
+        "# target-dkh = 8.25",
+        "target-dkh = 9.1",
+        "9.1\n",
+        "water.alkalinity.target-dkh = 9.10 dKH is outside the band of 7.50 dKH to 9.00 dKH",
+    );
+    controller(
         "offset-ml = 0.005",
         "offset-ml = 5",
         "5\nscatter = 0.02\n\n[head.iodine]",
@@ -350,6 +366,48 @@ fn limits_that_contradict_each_other_are_refused() {
         &mistakes(&text, PLAN),
         "controller.toml:",
         "permit-valid-s = 5 s is over slot-lateness-max-s = 2 s",
+    );
+}
+
+#[test]
+fn an_element_has_a_whole_band_or_none() {
+    let all = [
+        "max-fall-mg-per-l-per-day = 10",
+        "band-low-mg-per-l = 400",
+        "band-high-mg-per-l = 450",
+        "alarm-low-mg-per-l = 350",
+        "alarm-high-mg-per-l = 500",
+        "drift-mg-per-l-per-day = 1",
+        "uptake-change-max-mg-per-l-per-day = 3",
+    ];
+    let calcium = Quantity::from_word("calcium").unwrap();
+    let whole = all.iter().fold(CONTROLLER.to_owned(), |text, key| {
+        edited(&text, &format!("# {key}"), key)
+    });
+    let limits = |text: &str| check(text, PLAN).unwrap().controller.water[&calcium];
+    assert_eq!(limits(CONTROLLER).tracked, None);
+    let band = limits(&whole).tracked.unwrap();
+    assert!((band.target - 425.0).abs() < 1e-9, "the middle of the band");
+    assert_eq!(band.stale_after, Millis::from_mins(14 * 24 * 60));
+    assert_eq!(band.settling, Millis::from_mins(7 * 24 * 60));
+    assert_eq!(band.on_alarm_low, AlarmAction::HoldLines);
+    for key in all {
+        let name = key.split(' ').next().unwrap();
+        one(
+            &mistakes(&edited(&whole, key, ""), PLAN),
+            "controller.toml:",
+            &format!("water.calcium: a band needs {name} too"),
+        );
+    }
+    let upside_down = edited(
+        &whole,
+        "alarm-high-mg-per-l = 500",
+        "alarm-high-mg-per-l = 450",
+    );
+    one(
+        &mistakes(&upside_down, PLAN),
+        "controller.toml:",
+        "alarm-high-mg-per-l = 450.0 mg/L is not above band-high-mg-per-l = 450.0 mg/L",
     );
 }
 
@@ -385,6 +443,32 @@ fn litres_taken_for_millilitres_are_noticed() {
         found[0].contains("the shortest run of this head already delivers 0.02 mL"),
         "{}",
         found[0]
+    );
+}
+
+#[test]
+fn peers_and_their_rights_are_checked_and_do_not_bear_on_the_fingerprint() {
+    let with = |peer: &str| format!("{CONTROLLER}\n[[peer]]\n{peer}\n");
+    let text = with("user = \"anna\"\nmay = [\"observe\", \"dos\"]");
+    one(
+        &mistakes(&text, PLAN),
+        &format!("controller.toml:{}: ", place_of(&text, "\"dos\"]")),
+        "\"dos\" is no right; the rights are: look, hold, observe, refill, resume, dose, propose, arm",
+    );
+    let both = with("user = \"anna\"\ngroup = \"reef\"\nmay = \"dose\"");
+    one(
+        &mistakes(&both, PLAN),
+        "controller.toml:",
+        "is of one user or of one group",
+    );
+    assert_eq!(mistakes(&with("may = \"dose\""), PLAN).len(), 1);
+    let good = with("group = \"reef\"\nmay = [\"observe\", \"dose\"]");
+    let loaded = check(&good, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(loaded.controller.peers.len(), 1);
+    let without = check(CONTROLLER, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(
+        loaded.controller_fingerprint,
+        without.controller_fingerprint
     );
 }
 

@@ -4,10 +4,11 @@ use std::sync::Arc;
 
 use super::asker::{Asker, give};
 use super::state::EventLoop;
-use crate::control::{Incoming, Response};
+use crate::config::{Right, allows};
+use crate::control::{Incoming, Request, Response};
 use crate::daemon::displays::Displays;
 use crate::daemon::ended::Ended;
-use crate::daemon::requests::{Sorted, sort};
+use crate::daemon::people::person;
 use crate::engine::{Command, Denial, Event, Ticket};
 use crate::mqtt::RemoteCommand;
 use crate::record::Who;
@@ -19,22 +20,35 @@ impl EventLoop<'_> {
             uid,
             answer,
         } = incoming;
+        if let Err(text) = self.may(uid, request.right()) {
+            tracing::warn!(uid, "refused: {text}");
+            give(answer, Response::denied("no-right", text));
+            return Ok(());
+        }
         let who = Who::Local { uid };
-        match sort(request) {
-            Sorted::Status => give(answer, self.status()),
-            Sorted::Reload => {
+        match request {
+            Request::Status {} => give(answer, self.status()),
+            Request::Reload {} => {
                 let ticket = self.core.desk.ticket(Asker::Local(answer));
                 self.reload(Some(ticket), who)?;
             }
-            Sorted::Arm {
+            Request::Arm {
                 fingerprint,
                 sentence,
-            } => self.arm(&fingerprint, sentence, who, answer)?,
-            Sorted::Disarm => self.disarm(who, answer)?,
-            Sorted::Refused(response) => give(answer, response),
-            Sorted::Command(command) => self.command(Asker::Local(answer), who, command)?,
+            } => self.arm(fingerprint.as_str(), sentence.into(), who, answer)?,
+            Request::Disarm {} => self.disarm(who, answer)?,
+            Request::ConfirmAttended(confirm) => {
+                self.command(Asker::Local(answer), who, Command::Confirm(confirm))?;
+            }
+            Request::Command(command) => self.command(Asker::Local(answer), who, command)?,
         }
         Ok(())
+    }
+
+    /// Whether a local user may ask for that.
+    fn may(&self, uid: u32, right: Right) -> Result<(), String> {
+        let daemon = rustix::process::geteuid().as_raw();
+        allows(&self.controller.peers, &person(uid), daemon, right)
     }
 
     /// A command that came over the broker and may be given from there.
@@ -51,6 +65,7 @@ impl EventLoop<'_> {
             ticket,
             who,
             command,
+            nonce: nonce(),
         })
     }
 
@@ -90,4 +105,11 @@ impl EventLoop<'_> {
             }
         }
     }
+}
+
+/// Random bits of the kernel, good enough that nobody guesses a token made of them.
+fn nonce() -> Option<u128> {
+    let mut bytes = [0_u8; 16];
+    let got = rustix::rand::getrandom(&mut bytes, rustix::rand::GetRandomFlags::NONBLOCK);
+    (got == Ok(bytes.len())).then(|| u128::from_ne_bytes(bytes))
 }

@@ -18,7 +18,7 @@ impl Asker {
     pub(super) fn give(self, verdict: Verdict) {
         match self {
             Self::Local(sender) | Self::Arming(sender) => {
-                give(sender, crate::daemon::requests::response(verdict));
+                give(sender, verdict.into());
             }
             // The client task may have stopped waiting; what was asked has been done all the same.
             Self::Remote(sender) => drop(sender.send(verdict)),

@@ -3,8 +3,10 @@
 use std::sync::Arc;
 
 use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, plan_of, ul};
-use crate::engine::{Answer, Command, Denial, NewCalibration, NewVerification};
-use crate::quantity::{Millis, Volume};
+use crate::engine::{
+    Answer, Command, Denial, Figures, NewCalibration, NewVerification, Proposal, Wish,
+};
+use crate::quantity::{Millis, Volume, Words};
 use crate::record::{
     CalibrationRun, DoseEnd, DoseId, DoseKind, Entry, HoldScope, StoredCalibration,
 };
@@ -41,31 +43,24 @@ fn uncalibrated() -> World {
     world
 }
 
-fn prepare(world: &mut World, ms: i64, kind: DoseKind) -> Result<(u64, Volume), Denial> {
-    let command = Command::PrepareRun {
+fn prepare(world: &mut World, ms: i64, kind: DoseKind) -> Result<(Proposal, Volume), Denial> {
+    let proposal = world.proposed(Wish::Run {
         head: name("calcium"),
         run_time: Millis::new(ms),
         kind,
+    })?;
+    world.run(SECOND / 10);
+    let Figures::Dose(dose) = &proposal.figures else {
+        panic!("{proposal:?}");
     };
-    let Answer::DosePrepared {
-        token,
-        volume,
-        run_time,
-        ..
-    } = told(world, command)?
-    else {
-        panic!("not prepared");
-    };
-    assert_eq!(run_time, Millis::new(ms));
-    Ok((token, volume))
+    assert_eq!(dose.run_time, Millis::new(ms));
+    let volume = dose.volume;
+    Ok((proposal, volume))
 }
 
 fn start(world: &mut World, ms: i64, kind: DoseKind) -> Result<DoseId, Denial> {
-    let (token, _) = prepare(world, ms, kind)?;
-    let command = Command::ConfirmDose {
-        token,
-        repeated_volume: None,
-    };
+    let (proposal, _) = prepare(world, ms, kind)?;
+    let command = Command::Confirm(proposal.confirm(None));
     let Answer::DoseStarted { id, .. } = told(world, command)? else {
         panic!("not started");
     };
@@ -84,8 +79,8 @@ fn runs(pairs: &[(i64, i64)]) -> NewCalibration {
         head: name("calcium"),
         runs: pairs.iter().map(run).collect(),
         resolution: Volume::ZERO,
-        weighing: String::new(),
-        method: "new tube".to_owned(),
+        weighing: Words::default(),
+        method: "new tube".into(),
     }
 }
 
@@ -100,11 +95,11 @@ const GOOD: [(i64, i64); 4] = [
 #[test]
 fn a_head_without_a_calibration_runs_by_time_and_its_most_is_counted() {
     let mut world = uncalibrated();
-    let by_volume = Command::PrepareDose {
+    let by_volume = Command::Prepare(Wish::Dose {
         line: name("calcium"),
         volume: ul(3_000),
         kind: DoseKind::Prime,
-    };
+    });
     assert_eq!(
         told(&mut world, by_volume).unwrap_err().code,
         "uncalibrated"
@@ -190,7 +185,7 @@ fn a_hold_stops_a_run_by_time_like_any_other() {
         &mut world,
         Command::Hold {
             scope: HoldScope::All,
-            reason: "bad test".to_owned(),
+            reason: "bad test".into(),
         },
     )
     .unwrap();
@@ -220,11 +215,11 @@ fn runs_make_a_calibration_with_what_it_covers_and_doses_outside_are_refused() {
     };
     assert!(text.contains("meters doses of at least"), "{text}");
     let dose = |world: &mut World, volume| {
-        let command = Command::PrepareDose {
+        let command = Command::Prepare(Wish::Dose {
             line: name("calcium"),
             volume: ul(volume),
             kind: DoseKind::Hand,
-        };
+        });
         told(world, command).map(drop).map_err(|d| (d.code, d.text))
     };
     dose(&mut world, 3_000).unwrap();
@@ -261,11 +256,11 @@ fn restart_with(world: &mut World, percent: f64, record: impl Fn(&mut StoredCali
 }
 
 fn by_hand(world: &mut World, volume: i64) -> Result<(), String> {
-    let command = Command::PrepareDose {
+    let command = Command::Prepare(Wish::Dose {
         line: name("calcium"),
         volume: ul(volume),
         kind: DoseKind::Hand,
-    };
+    });
     told(world, command)
         .map(drop)
         .map_err(|d| format!("{}: {}", d.code, d.text))
@@ -453,11 +448,11 @@ fn a_calibration_of_simulated_runs_meters_nothing_live() {
     world.live = true;
     world.restart_after(SECOND);
     world.sync();
-    let by_volume = Command::PrepareDose {
+    let by_volume = Command::Prepare(Wish::Dose {
         line: name("calcium"),
         volume: ul(3_000),
         kind: DoseKind::Hand,
-    };
+    });
     assert_eq!(
         told(&mut world, by_volume).unwrap_err().code,
         "uncalibrated"
@@ -484,7 +479,7 @@ fn a_check_passes_within_the_tolerance_and_fails_beyond_and_is_kept() {
             dose,
             expected: outcome.delivered,
             measured: ul(measured),
-            typed: String::new(),
+            typed: Words::default(),
         })
     };
     for (measured, word) in [(3_000, "passed"), (2_860, "passed"), (2_840, "FAILED")] {

@@ -3,7 +3,8 @@
 use super::rig::{CONTROLLER, DAY, HOUR, PLAN, SECOND, World, name, plan_of};
 use crate::chemistry::Quantity;
 use crate::config::{Controller, check_texts};
-use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewChangeover};
+use crate::engine::{Answer, ChangeoverAction, Command, Denial, NewChangeover, Wish};
+use crate::quantity::Words;
 use crate::quantity::f64_from_i64;
 use crate::record::{Changeover, ChangeoverState, Entry};
 
@@ -45,12 +46,12 @@ fn world_with(waiting: &str, begin: &str) -> World {
 }
 
 fn start(world: &mut World, days: u32) -> Result<Answer, Denial> {
-    world.told(Command::StartChangeover(NewChangeover {
+    world.wished(Wish::Changeover(NewChangeover {
         from: name("alkalinity"),
         to: name("bicarbonate"),
         by: Quantity::Alkalinity,
         days,
-        note: String::new(),
+        note: Words::default(),
     }))
 }
 
@@ -177,7 +178,7 @@ fn it_can_be_paused_and_stepped_back_and_ends_where_it_began() {
     let mut world = world("2026-06-10T04:00:00Z");
     start(&mut world, 4).unwrap();
     world.run(2 * DAY);
-    let set = |world: &mut World, action| world.told(Command::SetChangeover(action)).map(drop);
+    let set = |world: &mut World, action| world.told(Command::SetChangeover { action }).map(drop);
     set(&mut world, ChangeoverAction::Pause).unwrap();
     assert!(set(&mut world, ChangeoverAction::Pause).is_err());
     world.run(2 * DAY);
@@ -243,22 +244,22 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
     let mut world = world("2026-06-10T04:00:00Z");
     let code = |answer: Result<Answer, Denial>| answer.unwrap_err().text;
     assert!(code(start(&mut world, 0)).contains("no length"));
-    let backwards = Command::StartChangeover(NewChangeover {
+    let backwards = Wish::Changeover(NewChangeover {
         from: name("bicarbonate"),
         to: name("alkalinity"),
         by: Quantity::Alkalinity,
         days: 4,
-        note: String::new(),
+        note: Words::default(),
     });
-    assert!(code(world.told(backwards)).contains("share-of-uptake = 0"));
-    let other = Command::StartChangeover(NewChangeover {
+    assert!(code(world.wished(backwards)).contains("share-of-uptake = 0"));
+    let other = Wish::Changeover(NewChangeover {
         from: name("alkalinity"),
         to: name("calcium"),
         by: Quantity::Alkalinity,
         days: 4,
-        note: String::new(),
+        note: Words::default(),
     });
-    assert!(code(world.told(other)).contains("share-of-uptake = 0"));
+    assert!(code(world.wished(other)).contains("share-of-uptake = 0"));
     let mut controller = (*world.controller).clone();
     for line in &mut controller.lines {
         if line.name == name("bicarbonate") {
@@ -331,7 +332,9 @@ fn a_changeover_steps_back_although_the_new_line_is_on_hold() {
     assert_eq!(newest(&world).state, ChangeoverState::Complete);
     world.hold(Some("bicarbonate"), "bad batch");
     world
-        .told(Command::SetChangeover(ChangeoverAction::Back))
+        .told(Command::SetChangeover {
+            action: ChangeoverAction::Back,
+        })
         .unwrap();
     let mut steps = Vec::new();
     for _ in 0..5 {
@@ -347,7 +350,7 @@ fn what_was_paused_on_its_way_back_goes_on_back() {
     let mut world = world("2026-06-10T04:00:00Z");
     start(&mut world, 4).unwrap();
     world.run(3 * DAY);
-    let set = |world: &mut World, action| world.told(Command::SetChangeover(action)).map(drop);
+    let set = |world: &mut World, action| world.told(Command::SetChangeover { action }).map(drop);
     set(&mut world, ChangeoverAction::Back).unwrap();
     set(&mut world, ChangeoverAction::Pause).unwrap();
     assert_eq!(newest(&world).state, ChangeoverState::PausedBack);
@@ -383,16 +386,15 @@ fn a_changeover_that_does_not_move_on_is_an_alarm_and_so_is_a_fading_line_that_g
 #[test]
 fn a_course_gives_nothing_on_a_line_that_waits() {
     let mut world = world("2026-06-10T04:00:00Z");
-    let course = Command::AddCourse(crate::engine::NewCourse {
+    let course = Wish::Course(crate::engine::NewCourse {
         kind: crate::record::CourseKind::Once,
         line: name("bicarbonate"),
         raises: Quantity::Alkalinity,
-        rise_per_day: 0.05,
-        extra: crate::quantity::Volume::from_ul(7_000),
-        days: 3,
-        note: String::new(),
+        by: 0.15,
+        at_most_per_day: 0.05,
+        note: Words::default(),
     });
-    assert_eq!(world.told(course).unwrap_err().code, "course-refused");
+    assert_eq!(world.wished(course).unwrap_err().code, "course-refused");
 }
 
 #[test]

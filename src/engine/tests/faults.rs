@@ -3,8 +3,10 @@
 use super::rig::{
     DAY, HOUR, MINUTE, PLAN, SECOND, World, calcium_at, demo, keeper, name, plan_of, ul,
 };
-use crate::engine::{Answer, Command, Event, NewCalibration, RefillLevel, RunEnd, RunReport};
-use crate::quantity::{Millis, Volume};
+use crate::engine::{
+    Answer, Command, Event, Figures, NewCalibration, Proposal, RefillLevel, RunEnd, RunReport, Wish,
+};
+use crate::quantity::{Millis, Volume, Words};
 use crate::record::{CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, StoredCalibration};
 
 /// Calcium alone, 3 mL at each of these times of Berlin, from 06:00 local on a summer's day, trusted.
@@ -387,37 +389,29 @@ fn ft_infus_01_far_more_than_usual_must_be_said_twice() {
     world.sync();
     world.run(6 * MINUTE);
     let prepare = |world: &mut World, volume| {
-        let ticket = world.ask(Command::PrepareDose {
-            line: name("magnesium"),
-            volume: ul(volume),
-            kind: DoseKind::Hand,
-        });
-        let Ok(Answer::DosePrepared { token, unusual, .. }) = world.answer(ticket) else {
-            panic!("{:?}", world.answer(ticket));
-        };
-        (*token, *unusual)
+        world
+            .proposed(Wish::Dose {
+                line: name("magnesium"),
+                volume: ul(volume),
+                kind: DoseKind::Hand,
+            })
+            .unwrap()
     };
     assert!(
-        !prepare(&mut world, 3_000).1,
+        prepare(&mut world, 3_000).ask_twice.is_none(),
         "three usual doses are not unusual"
     );
     for repeated in [None, Some(ul(300)), Some(ul(30_010))] {
-        let (token, unusual) = prepare(&mut world, 3_001);
-        assert!(unusual);
-        let ticket = world.ask(Command::ConfirmDose {
-            token,
-            repeated_volume: repeated,
-        });
+        let proposal = prepare(&mut world, 3_001);
+        assert!(proposal.ask_twice.is_some());
+        let ticket = world.ask(Command::Confirm(proposal.confirm(repeated)));
         assert_eq!(
             world.answer(ticket).as_ref().unwrap_err().code,
             "volume-not-repeated"
         );
     }
-    let (token, _) = prepare(&mut world, 3_001);
-    let ticket = world.ask(Command::ConfirmDose {
-        token,
-        repeated_volume: Some(ul(3_001)),
-    });
+    let proposal = prepare(&mut world, 3_001);
+    let ticket = world.ask(Command::Confirm(proposal.confirm(Some(ul(3_001)))));
     world.run(MINUTE);
     assert!(matches!(
         world.answer(ticket),
@@ -516,8 +510,8 @@ fn bench_runs(stored: &StoredCalibration) -> NewCalibration {
         head: stored.head.clone(),
         runs: runs.to_vec(),
         resolution: Volume::ZERO,
-        weighing: String::new(),
-        method: String::new(),
+        weighing: Words::default(),
+        method: Words::default(),
     }
 }
 
@@ -548,7 +542,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
     let commands = [
         Command::Hold {
             scope: HoldScope::All,
-            reason: "wait".to_owned(),
+            reason: "wait".into(),
         },
         Command::Resume {
             scope: HoldScope::All,
@@ -556,10 +550,10 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         Command::Refill {
             reservoir: name("alkalinity"),
             level: RefillLevel::Full,
-            note: String::new(),
+            note: Words::default(),
         },
         Command::Calibrate(bench_runs(&stored)),
-        Command::TrustClock,
+        Command::TrustClock {},
         Command::Acknowledge { code: None },
     ];
     for command in commands {
@@ -612,7 +606,7 @@ fn ft_infus_06_an_alarm_is_told_every_day_until_it_is_seen() {
     world.run(DAY);
     assert_eq!(reminders(&world), 3);
     world.ask(Command::Acknowledge {
-        code: Some("under-voltage".to_owned()),
+        code: Some("under-voltage".into()),
     });
     assert!(!listed(&mut world));
     world.run(2 * DAY);
@@ -623,41 +617,38 @@ fn ft_infus_06_an_alarm_is_told_every_day_until_it_is_seen() {
 fn ft_infus_07_a_confirmation_is_good_once_for_a_minute_and_for_what_was_shown() {
     let mut world = calcium_world("\"23:00\"", 1);
     let prepare = |world: &mut World| {
-        let ticket = world.ask(Command::PrepareDose {
-            line: name("calcium"),
-            volume: ul(2_000),
-            kind: DoseKind::Hand,
-        });
-        match world.answer(ticket) {
-            Ok(Answer::DosePrepared { token, volume, .. }) => {
-                assert_eq!(*volume, ul(2_000));
-                *token
-            }
-            other => panic!("{other:?}"),
-        }
+        let proposal = world
+            .proposed(Wish::Dose {
+                line: name("calcium"),
+                volume: ul(2_000),
+                kind: DoseKind::Hand,
+            })
+            .unwrap();
+        assert!(matches!(&proposal.figures, Figures::Dose(d) if d.volume == ul(2_000)));
+        proposal
     };
-    let confirm = |world: &mut World, token| {
-        let ticket = world.ask(Command::ConfirmDose {
-            token,
-            repeated_volume: None,
-        });
+    let confirm = |world: &mut World, proposal: &Proposal| {
+        let ticket = world.ask(Command::Confirm(proposal.confirm(None)));
         world.run(20 * SECOND);
         world.answer(ticket).clone().map_err(|d| d.code)
     };
     let token = prepare(&mut world);
     world.run(MINUTE + 1);
-    assert_eq!(confirm(&mut world, token), Err("token-expired".to_owned()));
+    assert_eq!(confirm(&mut world, &token), Err("token-expired".to_owned()));
     let token = prepare(&mut world);
     world.refill("calcium", RefillLevel::Full);
-    assert_eq!(confirm(&mut world, token), Err("token-stale".to_owned()));
+    assert_eq!(confirm(&mut world, &token), Err("token-stale".to_owned()));
     let (first, second) = (prepare(&mut world), prepare(&mut world));
-    assert_eq!(confirm(&mut world, first), Err("token-unknown".to_owned()));
+    assert_eq!(confirm(&mut world, &first), Err("token-unknown".to_owned()));
     // A wrong token has used the right one up as well: ask again.
-    assert_eq!(confirm(&mut world, second), Err("token-unknown".to_owned()));
+    assert_eq!(
+        confirm(&mut world, &second),
+        Err("token-unknown".to_owned())
+    );
     let token = prepare(&mut world);
     world.run(MINUTE);
-    assert!(confirm(&mut world, token).is_ok());
-    assert_eq!(confirm(&mut world, token), Err("token-unknown".to_owned()));
+    assert!(confirm(&mut world, &token).is_ok());
+    assert_eq!(confirm(&mut world, &token), Err("token-unknown".to_owned()));
     assert_eq!(world.flows.len(), 1);
 }
 

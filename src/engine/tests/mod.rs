@@ -1,13 +1,14 @@
 //! Tests of the engine.
 
-mod alkalinity;
 mod bench;
 mod changeover;
 mod faults;
 mod inputs;
 mod owner;
 mod properties;
+mod proposal;
 mod rig;
 mod speed;
 mod steppers;
 mod time;
+mod water;

@@ -1,16 +1,16 @@
 //! What the owner tells and accepts.
 
 use super::rig::{DAY, HOUR, PLAN, SECOND, World, demo, name, plan_of, ul};
-use crate::chemistry::Element;
-use crate::chemistry::Quantity;
-use crate::engine::{Answer, Command, CourseAction, Denial, NewCourse, NewFact, NewUptake};
-use crate::quantity::Millis;
+use crate::chemistry::{Quantity, Rises};
+use crate::engine::{Answer, Command, CourseAction, Denial, NewCourse, NewFact, NewUptake, Wish};
+use crate::quantity::{Lines, Millis, Words};
 use crate::record::{CourseKind, CourseState, Entry, FactKind, UptakeHow};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
 fn settled() -> World {
     let (mut controller, plan) = demo();
-    if let Some(limits) = &mut controller.alkalinity {
+    let limits = controller.water.get_mut(&Quantity::Alkalinity);
+    if let Some(limits) = limits.and_then(|l| l.tracked.as_mut()) {
         limits.settling = Millis::DAY;
     }
     let mut world = World::new(controller, plan, "2026-06-10T04:00:00Z");
@@ -20,8 +20,8 @@ fn settled() -> World {
     world
 }
 
-fn told(dkh: f64) -> Command {
-    Command::SetUptake(NewUptake {
+fn told(dkh: f64) -> Wish {
+    Wish::Uptake(NewUptake {
         of: Quantity::Alkalinity,
         per_day: dkh,
         how: UptakeHow::Told,
@@ -31,7 +31,7 @@ fn told(dkh: f64) -> Command {
 
 fn accept(world: &mut World, dkh: f64) -> Result<(), String> {
     world
-        .told(told(dkh))
+        .wished(told(dkh))
         .map(drop)
         .map_err(|denial| denial.code)
 }
@@ -84,11 +84,11 @@ fn a_first_uptake_that_is_unlikely_is_asked_about_twice() {
         );
     }
     assert_eq!(accept(&mut world, 10.5).unwrap_err(), "uptake-refused");
-    let Command::SetUptake(new) = told(3.2) else {
+    let Wish::Uptake(new) = told(3.2) else {
         unreachable!()
     };
     world
-        .told(Command::SetUptake(NewUptake { sure: true, ..new }))
+        .wished(Wish::Uptake(NewUptake { sure: true, ..new }))
         .unwrap();
     assert!((uptake(&mut world) - 3.2).abs() < 1e-9);
 }
@@ -120,13 +120,13 @@ fn a_start_edited_in_the_plan_moves_no_uptake_and_is_named() {
 fn a_told_uptake_survives_a_restart_and_one_of_its_own_unties_calcium() {
     let mut world = settled();
     accept(&mut world, 0.9).unwrap();
-    let calcium = Command::SetUptake(NewUptake {
+    let calcium = Wish::Uptake(NewUptake {
         of: Quantity::from_word("calcium").unwrap(),
         per_day: 5.0,
         how: UptakeHow::Accepted,
         sure: false,
     });
-    world.told(calcium).unwrap();
+    world.wished(calcium).unwrap();
     world.restart_after(SECOND);
     world.sync();
     world.run(SECOND);
@@ -141,11 +141,12 @@ fn a_fact_of_tomorrow_is_not_written_down() {
     let mut world = settled();
     let mut fact = NewFact {
         kind: FactKind::Change,
-        name: String::new(),
+        name: Words::default(),
         value: None,
         uncertainty: None,
-        text: "new light".to_owned(),
+        text: Words::new("new light").into(),
         happened: Some("2027-01-01T00:00:00Z".parse().unwrap()),
+        sure: false,
     };
     let denial = world.told(Command::AddFact(fact.clone())).unwrap_err();
     assert_eq!(denial.code, "future-time");
@@ -156,16 +157,42 @@ fn a_fact_of_tomorrow_is_not_written_down() {
     assert_eq!(kept.count(), 1);
 }
 
-fn iodine(extra_ul: i64, days: u32) -> Command {
-    Command::AddCourse(NewCourse {
-        kind: CourseKind::Once,
-        line: name("iodine"),
-        raises: Quantity::Element(Element::new("I").unwrap()),
-        rise_per_day: 0.0001,
-        extra: ul(extra_ul),
-        days,
-        note: String::new(),
+/// A course of so much a day for so many days on a line of the demo.
+fn course(
+    world: &World,
+    kind: CourseKind,
+    (line, of): (&str, &str),
+    extra_ul: i64,
+    days: u32,
+) -> Wish {
+    let controller = &world.controller;
+    let config = controller
+        .lines
+        .iter()
+        .find(|l| l.name == name(line))
+        .unwrap();
+    let effect = &controller.solutions[&config.solution].effect;
+    let each = Rises::of(&[(effect, ul(extra_ul))], controller.tank);
+    let raises = Quantity::from_word(of).unwrap();
+    let per_day = match &raises {
+        Quantity::Alkalinity => each.alkalinity.as_dkh(),
+        Quantity::Element(element) => each.element(element).as_mg_per_l(),
+    };
+    // A hair more than so much, of which the rounding down to the microlitre leaves it.
+    let per_day = per_day * (1.0 + 1e-9);
+    Wish::Course(NewCourse {
+        kind,
+        line: name(line),
+        raises,
+        by: per_day * f64::from(days),
+        at_most_per_day: per_day,
+        note: Words::default(),
     })
+}
+
+fn iodine(world: &mut World, extra_ul: i64, days: u32) -> Result<Answer, Denial> {
+    let wish = course(world, CourseKind::Once, ("iodine", "I"), extra_ul, days);
+    world.wished(wish)
 }
 
 /// What really went in on each local day of Berlin from the world's beginning at 06:00 local, from one midnight to the next.
@@ -187,7 +214,7 @@ fn days_of(world: &World, line: &str, from_day: i64, count: i64) -> Vec<i64> {
 #[test]
 fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
     let mut world = settled();
-    world.told(iodine(500, 3)).unwrap();
+    iodine(&mut world, 500, 3).unwrap();
     world.run(6 * DAY);
     let near = |got: &[i64], want: &[i64]| {
         assert_eq!(got.len(), want.len());
@@ -214,7 +241,7 @@ fn a_course_adds_its_extra_on_its_days_and_ends_by_itself() {
 #[test]
 fn a_course_goes_on_after_a_restart_and_its_days_are_not_made_up_for() {
     let mut world = settled();
-    world.told(iodine(500, 3)).unwrap();
+    iodine(&mut world, 500, 3).unwrap();
     world.run(DAY);
     world.restart_after(SECOND);
     world.sync();
@@ -232,7 +259,7 @@ fn a_course_goes_on_after_a_restart_and_its_days_are_not_made_up_for() {
 #[test]
 fn a_paused_course_gives_nothing_until_it_is_resumed() {
     let mut world = settled();
-    world.told(iodine(500, 4)).unwrap();
+    iodine(&mut world, 500, 4).unwrap();
     world.run(DAY);
     let set = |action| Command::SetCourse { number: 1, action };
     world.told(set(CourseAction::Pause)).unwrap();
@@ -259,38 +286,23 @@ fn a_course_that_a_cap_would_refuse_slot_by_slot_is_refused_before_it_starts() {
     let mut world = settled();
     // The demo's iodine line: daily cap 4 mL, two doses a day of at most 1.5 mL.
     for extra in [1_100, 2_500] {
-        let denial = world.told(iodine(extra, 2)).unwrap_err();
+        let denial = iodine(&mut world, extra, 2).unwrap_err();
         assert_eq!(denial.code, "course-refused", "{}", denial.text);
     }
-    let cron = Command::AddCourse(NewCourse {
-        kind: CourseKind::Once,
-        line: name("trace"),
-        raises: Quantity::Element(Element::new("Mn").unwrap()),
-        rise_per_day: 0.0001,
-        extra: ul(100),
-        days: 2,
-        note: String::new(),
-    });
-    assert_eq!(world.told(cron).unwrap_err().code, "course-refused");
+    let cron = course(&world, CourseKind::Once, ("trace", "Mn"), 100, 2);
+    assert_eq!(world.wished(cron).unwrap_err().code, "course-refused");
 }
 
 #[test]
 fn a_course_of_alkalinity_counts_in_the_ramp() {
     let mut world = settled();
-    let alkalinity = |extra| {
-        Command::AddCourse(NewCourse {
-            kind: CourseKind::Once,
-            line: name("alkalinity"),
-            raises: Quantity::Alkalinity,
-            rise_per_day: 0.1,
-            extra: ul(extra),
-            days: 3,
-            note: String::new(),
-        })
+    let alkalinity = |world: &mut World, extra| {
+        let wish = course(world, CourseKind::Once, ("alkalinity", "KH"), extra, 3);
+        world.wished(wish)
     };
     // 60 mL more would be 0.63 dKH over uptake; the demo allows 0.5. The daily cap of 100 mL is in the way even before.
-    assert!(world.told(alkalinity(60_000)).is_err());
-    world.told(alkalinity(18_900)).unwrap();
+    assert!(alkalinity(&mut world, 60_000).is_err());
+    alkalinity(&mut world, 18_900).unwrap();
     world.run(DAY);
     // Without a reading nothing may rise above uptake: the course is clamped away, not given.
     assert!((world.planned_alkalinity().as_dkh() - 1.0).abs() < 0.01);
@@ -306,16 +318,9 @@ fn a_course_of_alkalinity_counts_in_the_ramp() {
     world.check_caps();
 }
 
-fn top_up(days: u32) -> Command {
-    Command::AddCourse(NewCourse {
-        kind: CourseKind::TopUp,
-        line: name("iodine"),
-        raises: Quantity::Element(Element::new("I").unwrap()),
-        rise_per_day: 0.0001,
-        extra: ul(500),
-        days,
-        note: String::new(),
-    })
+fn top_up(world: &mut World, days: u32) -> Result<Answer, Denial> {
+    let wish = course(world, CourseKind::TopUp, ("iodine", "I"), 500, days);
+    world.wished(wish)
 }
 
 fn confirm(world: &mut World, days: u32, read: jiff::Timestamp) -> Result<Answer, Denial> {
@@ -332,7 +337,7 @@ fn reviews(world: &mut World) -> Vec<(String, bool)> {
 #[test]
 fn a_top_up_stops_on_its_review_date_when_no_reading_confirms_it() {
     let mut world = settled();
-    world.told(top_up(6)).unwrap();
+    top_up(&mut world, 6).unwrap();
     world.run(2 * DAY);
     assert!(reviews(&mut world).is_empty(), "asked too early");
     world.run(2 * DAY);
@@ -363,7 +368,7 @@ fn a_top_up_stops_on_its_review_date_when_no_reading_confirms_it() {
 fn a_top_up_goes_on_only_by_a_sample_newer_than_its_last_look() {
     let mut world = settled();
     let before = world.now().wall;
-    world.told(top_up(6)).unwrap();
+    top_up(&mut world, 6).unwrap();
     world.run(4 * DAY);
     let now = world.now().wall;
     for (days, read) in [
@@ -398,7 +403,7 @@ fn a_top_up_goes_on_only_by_a_sample_newer_than_its_last_look() {
 #[test]
 fn a_course_with_an_aim_is_not_prolonged() {
     let mut world = settled();
-    world.told(iodine(500, 3)).unwrap();
+    iodine(&mut world, 500, 3).unwrap();
     world.run(DAY);
     let now = world.now().wall;
     let denial = confirm(&mut world, 10, now).unwrap_err();
@@ -408,11 +413,12 @@ fn a_course_with_an_aim_is_not_prolonged() {
 fn water_change(litres: f64) -> Command {
     Command::AddFact(NewFact {
         kind: FactKind::WaterChange,
-        name: String::new(),
+        name: Words::default(),
         value: Some(litres),
         uncertainty: None,
-        text: String::new(),
+        text: Lines::default(),
         happened: None,
+        sure: false,
     })
 }
 

@@ -4,7 +4,7 @@ use super::faults::calcium_world;
 use super::rig::{MINUTE, SECOND, World, name, ul};
 use crate::config::{ActiveLevel, HeadOutput, Output, Pwm, StepSpeed, Stepper};
 use crate::engine::{Command, NewCalibration};
-use crate::quantity::{Millis, Volume};
+use crate::quantity::{Millis, Volume, Words};
 use crate::record::{CalibrationRun, DoseKind, Entry};
 
 fn pwm(duty_percent: u8, frequency_hz: u32) -> HeadOutput {
@@ -137,8 +137,8 @@ fn a_calibration_counts_again_when_the_head_is_driven_as_it_was_then() {
         .map(run)
         .to_vec(),
         resolution: Volume::ZERO,
-        weighing: String::new(),
-        method: String::new(),
+        weighing: Words::default(),
+        method: Words::default(),
     }));
     world.run(SECOND);
     drive(&mut world, &pwm(60, 1000));

@@ -53,7 +53,7 @@ fn ft_time_02_without_any_clock_everything_but_the_plan_works_and_it_is_told() {
     world.run(10 * DAY);
     assert_eq!(world.flows.len(), 1, "no slot without a clock");
     // The owner's word is enough, and is recorded.
-    let ticket = world.ask(Command::TrustClock);
+    let ticket = world.ask(Command::TrustClock {});
     assert!(world.answer(ticket).is_ok());
     world.run(DAY);
     assert_eq!(world.notes("clock-vouched").len(), 1);
@@ -71,7 +71,7 @@ fn ft_time_03_a_board_in_its_own_past_waits_for_the_newest_entry() {
         world.feed(Event::ClockKnown(TrustSource::Kernel));
         let why = world.status().clock.reason.unwrap();
         assert!(why.contains("behind the newest entry"), "{why}");
-        let ticket = world.ask(Command::TrustClock);
+        let ticket = world.ask(Command::TrustClock {});
         assert_eq!(
             world.answer(ticket).as_ref().unwrap_err().code,
             "clock-behind"

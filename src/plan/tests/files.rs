@@ -297,7 +297,7 @@ fn shares_and_uptakes_go_together() {
         (
             "[uptake.calcium]",
             "[uptake.Ca]",
-            "\"Ca\" is no water quantity known here",
+            "\"Ca\" is not the name of a water quantity known here",
         ),
     ] {
         let found = mistakes(CONTROLLER, &edited(PLAN, from, to));
@@ -399,7 +399,7 @@ fn an_element_over_its_daily_limit_is_refused_at_the_plan() {
     one(
         &mistakes(&text, PLAN),
         &format!("plan.toml:{}: ", place_of(PLAN, "calcium]\nshare")),
-        "of Ca per day (lines that carry it: 1), over limits.element.Ca.max-rise-mg-per-l-per-day = 5.000 mg/L",
+        "of calcium per day (lines that carry it: 1), over water.calcium.max-rise-mg-per-l-per-day = 5.000 mg/L",
     );
 }
 

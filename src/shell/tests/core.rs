@@ -7,7 +7,7 @@ use crate::shell::Write;
 fn hold_all() -> Command {
     Command::Hold {
         scope: HoldScope::All,
-        reason: "bad test".to_owned(),
+        reason: "bad test".into(),
     }
 }
 
@@ -81,6 +81,7 @@ fn a_stop_is_carried_out_before_it_is_shown() {
         ticket,
         who: Who::Local { uid: 1000 },
         command: hold_all(),
+        nonce: None,
     };
     core.feed(command, &mut hands).unwrap();
     let stop = |did: &&String| did.contains("stop");
@@ -98,6 +99,7 @@ fn a_hold_is_answered_when_its_file_is_written_or_patience_is_over() {
             ticket,
             who: Who::Local { uid: 1000 },
             command: hold_all(),
+            nonce: None,
         };
         core.feed(command, &mut hands).unwrap();
         assert!(hands.given.is_empty());

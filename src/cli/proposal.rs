@@ -1,0 +1,76 @@
+//! Prepare, show, confirm, as a terminal does it: the daemon works it out, here it is printed and asked.
+
+use std::io::Write;
+
+use super::args::Place;
+use super::exit::{self, Failure, accepted};
+use super::out::Out;
+use super::running::daemon::say;
+use super::words::agreed;
+use crate::control::{Client, Response};
+use crate::engine::{Answer, Command, Proposal, Wish};
+
+/// How a proposal is agreed to.
+pub(super) struct Consent {
+    /// Without being asked.
+    pub(super) yes: bool,
+    pub(super) json: bool,
+    pub(super) question: &'static str,
+    /// What is said of a no.
+    pub(super) otherwise: &'static str,
+}
+
+/// The engine's answer in a response.
+pub(super) fn answer(response: &Response) -> Result<Answer, Failure> {
+    serde_json::from_value(response.data.clone()).map_err(|error| {
+        Failure::new(
+            exit::NO_DAEMON,
+            format!(
+                "the daemon's answer was not understood; are daemon and command of the same version? ({error})"
+            ),
+        )
+    })
+}
+
+/// What a wish comes to. A no is printed as JSON when that is wanted, and fails the command.
+pub(super) fn prepare(
+    client: &mut Client,
+    wish: Wish,
+    json: bool,
+    out: &mut Out,
+) -> Result<Proposal, Failure> {
+    let response = client.ask(&Command::Prepare(wish).into())?;
+    let response = if json && !response.ok {
+        say(response, true, out)?
+    } else {
+        accepted(response)?
+    };
+    match answer(&response)? {
+        Answer::Proposal(proposal) => Ok(*proposal),
+        Answer::Done { .. } | Answer::DoseStarted { .. } => Err(Failure::new(
+            exit::NO_DAEMON,
+            "the daemon proposed nothing; are daemon and command of the same version?",
+        )),
+    }
+}
+
+/// Shows what a wish comes to, asks, and has it put into force.
+pub(super) fn propose(
+    place: &Place,
+    wish: Wish,
+    consent: &Consent,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let mut client = Client::connect(&place.state)?;
+    let proposal = prepare(&mut client, wish, consent.json, out)?;
+    if !consent.json {
+        for line in &proposal.text {
+            writeln!(out, "{line}")?;
+        }
+    }
+    if !consent.yes {
+        agreed(consent.question, consent.otherwise, out)?;
+    }
+    let confirm = Command::Confirm(proposal.confirm(None));
+    say(client.ask(&confirm.into())?, consent.json, out).map(drop)
+}

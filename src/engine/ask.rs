@@ -1,0 +1,236 @@
+//! What can be asked of the engine. The same type is what the socket carries and what a message on the broker comes to, and it is checked
+//! where it is read: bounded words, volumes that can be, names that are names.
+
+use jiff::Timestamp;
+use serde::de::Error;
+use serde::{Deserialize, Deserializer, Serialize};
+
+use super::wish::{Confirm, Wish};
+use crate::chemistry::Quantity;
+use crate::config::Right;
+use crate::quantity::{Lines, Name, Volume, Words, positive};
+use crate::record::{CalibrationRun, DoseId, FactKind, HoldScope, ReadingValue};
+
+/// One command. Whatever changes what the water gets is prepared first, and confirmed as it was shown.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "command", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Command {
+    /// Stop one line or all, until an explicit resume.
+    Hold {
+        #[serde(rename = "line")]
+        scope: HoldScope,
+        reason: Words,
+    },
+    /// Lift all holds of this scope.
+    Resume {
+        #[serde(rename = "line")]
+        scope: HoldScope,
+    },
+    /// First step: what would it be?
+    Prepare(Wish),
+    /// Second step: what was shown is put into force.
+    Confirm(Confirm),
+    /// What a bottle holds now.
+    Refill {
+        reservoir: Name,
+        level: RefillLevel,
+        note: Words,
+    },
+    /// A water test result.
+    AddReading(NewReading),
+    StopRun {
+        dose: DoseId,
+    },
+    Calibrate(NewCalibration),
+    /// A check of a head against its calibration.
+    Verify(NewVerification),
+    /// A fact for the record.
+    AddFact(NewFact),
+    /// Pauses, resumes or ends a course.
+    SetCourse {
+        number: i64,
+        action: CourseAction,
+    },
+    /// Pauses, resumes or turns the changeover that is under way.
+    SetChangeover {
+        action: ChangeoverAction,
+    },
+    /// The owner says the wall clock is right. With braces, because a unit variant would take any key.
+    TrustClock {},
+    /// An alarm has been seen.
+    Acknowledge {
+        /// Its code; all when `None`.
+        code: Option<Words>,
+    },
+    /// Dry run only: what a contact shows.
+    SimulateInput {
+        input: Name,
+        /// Whether it shows its safe level.
+        safe: bool,
+    },
+}
+
+impl Command {
+    /// What whoever asks must be allowed to do.
+    pub const fn right(&self) -> Right {
+        match self {
+            // Whoever may stop everything may stop one run.
+            Self::Hold { .. } | Self::StopRun { .. } => Right::Hold,
+            // Each lets dosing go on that something had stopped.
+            Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
+            Self::Refill { .. } => Right::Refill,
+            Self::AddReading(_) | Self::AddFact(_) => Right::Observe,
+            Self::Calibrate(_) | Self::Verify(_) | Self::SimulateInput { .. } => Right::Dose,
+            Self::Prepare(wish) => wish.right(),
+            Self::Confirm(confirm) => confirm.right(),
+            Self::SetCourse { .. } | Self::SetChangeover { .. } => Right::Propose,
+        }
+    }
+}
+
+/// How a refill is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RefillLevel {
+    Full,
+    #[serde(rename = "to_ul", deserialize_with = "positive")]
+    To(Volume),
+    /// By this much more.
+    #[serde(rename = "add_ul", deserialize_with = "positive")]
+    Add(Volume),
+}
+
+/// A reading as it is entered.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewReading {
+    #[serde(rename = "of")]
+    pub measured: Quantity,
+    pub value: ReadingValue,
+    /// The method, in the owner's words.
+    #[serde(default)]
+    pub method: Words,
+    /// When the sample was taken; now when `None`.
+    pub taken: Option<Timestamp>,
+    /// The owner has been asked about an unlikely value and meant it.
+    #[serde(default)]
+    pub sure: bool,
+}
+
+/// A calibration as it is told.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewCalibration {
+    pub head: Name,
+    #[serde(deserialize_with = "told_runs")]
+    pub runs: Vec<CalibrationRun>,
+    /// Step of the cylinder or scale, as a volume; zero when not known.
+    #[serde(rename = "resolution_ul", deserialize_with = "step")]
+    pub resolution: Volume,
+    /// What volumes were read from weights by, in words.
+    pub weighing: Words,
+    /// In the owner's words: the tube, the vessel.
+    pub method: Words,
+}
+
+/// A check of a head as it is told.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewVerification {
+    pub head: Name,
+    /// The dose that was measured.
+    pub dose: DoseId,
+    /// What the books say that came out.
+    #[serde(rename = "expected_ul", deserialize_with = "positive")]
+    pub expected: Volume,
+    #[serde(rename = "measured_ul", deserialize_with = "positive")]
+    pub measured: Volume,
+    /// As the owner wrote it.
+    pub typed: Words,
+}
+
+/// A fact as it is told.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewFact {
+    pub kind: FactKind,
+    /// What it is about.
+    #[serde(default)]
+    pub name: Words,
+    #[serde(default, deserialize_with = "finite")]
+    pub value: Option<f64>,
+    /// One standard uncertainty of it.
+    #[serde(default, deserialize_with = "finite")]
+    pub uncertainty: Option<f64>,
+    #[serde(default)]
+    pub text: Lines,
+    /// When it was so; now when `None`.
+    pub happened: Option<Timestamp>,
+    /// The owner has been asked about an unlikely value and meant it.
+    #[serde(default)]
+    pub sure: bool,
+}
+
+/// What to do with the changeover that is under way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChangeoverAction {
+    /// Stay at the present step.
+    Pause,
+    /// Go on, a step further each day.
+    Resume,
+    /// Go back, a step each day.
+    Back,
+}
+
+/// What to do with a course.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub enum CourseAction {
+    /// Give nothing of it until it is resumed.
+    Pause,
+    /// Give it again, from the next local day on.
+    Resume,
+    End,
+    /// Let a top-up go on for so many days from tomorrow.
+    Confirm {
+        /// How many, at most 92.
+        days: u32,
+        /// When the sample was taken whose result shows that it is still needed.
+        read: Timestamp,
+    },
+}
+
+/// Most runs of one calibration; nobody measures more.
+const RUNS_MAX: usize = 100;
+
+fn told_runs<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<CalibrationRun>, D::Error> {
+    let mut runs = Vec::<CalibrationRun>::deserialize(deserializer)?;
+    if runs.len() > RUNS_MAX {
+        return Err(D::Error::custom(format!(
+            "more than {RUNS_MAX} runs are no calibration"
+        )));
+    }
+    for run in &mut runs {
+        if !run.volume.is_told() {
+            return Err(D::Error::custom(format!(
+                "a run of {} is out of range; give 0.001 mL to 1000 L",
+                run.volume
+            )));
+        }
+        run.typed = Words::new(&run.typed).into();
+    }
+    Ok(runs)
+}
+
+fn step<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Volume, D::Error> {
+    Ok(Volume::deserialize(deserializer)?.or_zero())
+}
+
+fn finite<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<f64>, D::Error> {
+    let value = Option::<f64>::deserialize(deserializer)?;
+    if value.is_some_and(|v| !v.is_finite()) {
+        return Err(D::Error::custom("a fact's number must be finite"));
+    }
+    Ok(value)
+}

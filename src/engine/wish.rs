@@ -1,0 +1,329 @@
+//! What is wished for, what it comes to, and what confirms it: the types of `proposal.rs`.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use jiff::civil::Date;
+use serde::de::Error;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::chemistry::Quantity;
+use crate::config::Right;
+use crate::quantity::{Millis, Name, Volume, Words, positive};
+use crate::record::{CourseKind, DoseKind, UptakeHow};
+
+/// How long a proposal may wait for its confirmation, in real time.
+pub(super) const VALID: Millis = Millis::from_secs(60);
+
+/// Something that changes what the water gets.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "wish", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Wish {
+    /// A dose by hand.
+    Dose {
+        line: Name,
+        #[serde(rename = "volume_ul", deserialize_with = "positive")]
+        volume: Volume,
+        /// By hand, priming or calibrating.
+        #[serde(deserialize_with = "by_hand")]
+        kind: DoseKind,
+    },
+    /// A run by time.
+    Run {
+        head: Name,
+        #[serde(rename = "run_time_ms")]
+        run_time: Millis,
+        /// Priming, or a calibration run.
+        #[serde(deserialize_with = "by_time")]
+        kind: DoseKind,
+    },
+    /// A course, from the next local day on.
+    Course(NewCourse),
+    /// A changeover, from the next local day on.
+    Changeover(NewChangeover),
+    Uptake(NewUptake),
+}
+
+impl Wish {
+    pub(super) const fn right(&self) -> Right {
+        match self {
+            Self::Dose { .. } | Self::Run { .. } => Right::Dose,
+            Self::Course(_) | Self::Changeover(_) | Self::Uptake(_) => Right::Propose,
+        }
+    }
+}
+
+fn by_hand<'de, D: Deserializer<'de>>(deserializer: D) -> Result<DoseKind, D::Error> {
+    match DoseKind::deserialize(deserializer)? {
+        DoseKind::Plan => Err(D::Error::custom(
+            "a dose of the plan is not asked for; it must be hand, prime or calibration",
+        )),
+        kind @ (DoseKind::Hand | DoseKind::Prime | DoseKind::Calibration) => Ok(kind),
+    }
+}
+
+fn by_time<'de, D: Deserializer<'de>>(deserializer: D) -> Result<DoseKind, D::Error> {
+    match DoseKind::deserialize(deserializer)? {
+        DoseKind::Hand | DoseKind::Plan => Err(D::Error::custom(
+            "a run by time is for priming or calibration; a dose is given by volume",
+        )),
+        kind @ (DoseKind::Prime | DoseKind::Calibration) => Ok(kind),
+    }
+}
+
+/// Names a proposal: random, so that nobody confirms what they were not shown. 32 hexadecimal digits in writing.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub struct Token(u128);
+
+impl Token {
+    pub(super) const fn new(nonce: u128) -> Self {
+        Self(nonce)
+    }
+
+    /// From 32 hexadecimal digits.
+    pub fn from_hex(text: &str) -> Option<Self> {
+        let hex = text.len() == 32 && text.bytes().all(|b| b.is_ascii_hexdigit());
+        u128::from_str_radix(text, 16)
+            .ok()
+            .filter(|_| hex)
+            .map(Self)
+    }
+}
+
+impl fmt::Display for Token {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:032x}", self.0)
+    }
+}
+
+/// It is a secret until it is used.
+impl fmt::Debug for Token {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Token")
+    }
+}
+
+impl Serialize for Token {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Token {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        Self::from_hex(&text).ok_or_else(|| D::Error::custom("no token that was given out"))
+    }
+}
+
+/// A wish as it would be put into force.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Proposal {
+    pub token: Token,
+    /// How long it may be confirmed.
+    #[serde(rename = "valid_ms")]
+    pub valid: Millis,
+    /// As it was understood.
+    pub wish: Wish,
+    pub figures: Figures,
+    /// The same for people, with what else they should know.
+    pub text: Vec<String>,
+    /// Why the volume must be said again; `None` when it need not be.
+    pub ask_twice: Option<String>,
+}
+
+/// Every number that a proposal shows.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "of", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Figures {
+    Dose(DoseFigures),
+    Course(CourseFigures),
+    Changeover(ChangeoverFigures),
+    Uptake(UptakeFigures),
+}
+
+impl Figures {
+    /// The volume that is said again where that is needed.
+    pub(super) const fn volume(&self) -> Option<Volume> {
+        match self {
+            Self::Dose(dose) => Some(dose.volume),
+            Self::Course(_) | Self::Changeover(_) | Self::Uptake(_) => None,
+        }
+    }
+}
+
+/// The second step.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Confirm {
+    pub token: Token,
+    /// The proposal's figures as they were shown. For a dose its volume may stand for them.
+    pub shown: Option<Figures>,
+    /// The volume of a dose again; needed where the proposal asks twice.
+    #[serde(rename = "repeated_volume_ul")]
+    pub repeated_volume: Option<Volume>,
+}
+
+impl Confirm {
+    /// What whoever confirms must be allowed to do. Whoever says that another thing was shown than was is refused for that.
+    pub const fn right(&self) -> Right {
+        match &self.shown {
+            Some(Figures::Course(_) | Figures::Changeover(_) | Figures::Uptake(_)) => {
+                Right::Propose
+            }
+            Some(Figures::Dose(_)) | None => Right::Dose,
+        }
+    }
+}
+
+impl Proposal {
+    /// Its confirmation as it was shown.
+    pub fn confirm(&self, repeated_volume: Option<Volume>) -> Confirm {
+        Confirm {
+            token: self.token,
+            shown: Some(self.figures.clone()),
+            repeated_volume,
+        }
+    }
+}
+
+/// A course as it is asked for. Amounts are in the unit of what is raised: dKH, or mg/L for an element.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewCourse {
+    /// Whether it has an aim or a review date.
+    pub kind: CourseKind,
+    pub line: Name,
+    pub raises: Quantity,
+    /// By how much in all.
+    pub by: f64,
+    /// By how much on one day at most.
+    pub at_most_per_day: f64,
+    /// In the owner's words.
+    pub note: Words,
+}
+
+/// Every number of a course before it begins. Amounts are in the unit of what is raised: dKH, or mg/L for an element.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CourseFigures {
+    pub line: Name,
+    pub raises: Quantity,
+    pub rise_per_day: f64,
+    pub rise: f64,
+    #[serde(rename = "extra_ul_per_day")]
+    pub extra: Volume,
+    pub days: u32,
+    pub first_date: Date,
+    #[serde(rename = "total_ul")]
+    pub total: Volume,
+    /// What the line gives a day with its plan, this course and every other one that is not over.
+    #[serde(rename = "with_all_ul_per_day")]
+    pub with_all: Volume,
+}
+
+/// A changeover as it is asked for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewChangeover {
+    /// The line that fades out.
+    pub from: Name,
+    /// The line that fades in; on standby in the plan.
+    pub to: Name,
+    pub by: Quantity,
+    /// Over how many days.
+    pub days: u32,
+    /// In the owner's words.
+    pub note: Words,
+}
+
+/// Every number of a changeover before it begins.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ChangeoverFigures {
+    pub from: Name,
+    pub to: Name,
+    pub by: Quantity,
+    pub days: u32,
+    /// Each day's volumes, from the present one on.
+    pub steps: Vec<ChangeoverStep>,
+    /// The most that all lines add in any 24 h across one of its midnights.
+    pub most_in_24_h_dkh: f64,
+    /// How much more of each element is added a day afterwards, mg/L; negative for less.
+    pub drift_mg_per_l_per_day: BTreeMap<Quantity, f64>,
+}
+
+/// One day of a changeover.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ChangeoverStep {
+    #[serde(rename = "from_ul")]
+    pub from: Volume,
+    #[serde(rename = "to_ul")]
+    pub to: Volume,
+}
+
+/// Every number of a dose by hand.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DoseFigures {
+    pub line: Name,
+    pub solution: Name,
+    /// Whether it burns skin and eyes.
+    pub caustic: bool,
+    /// The most that it can be, for a run by time.
+    #[serde(rename = "volume_ul")]
+    pub volume: Volume,
+    #[serde(rename = "run_time_ms")]
+    pub run_time: Millis,
+    pub kind: DoseKind,
+    /// The largest planned dose of the line.
+    #[serde(rename = "usual_ul")]
+    pub usual: Volume,
+}
+
+/// Every number of a new established uptake.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct UptakeFigures {
+    #[serde(rename = "quantity")]
+    pub of: Quantity,
+    /// In the quantity's unit.
+    #[serde(rename = "uptake_per_day")]
+    pub uptake: f64,
+    /// `None` for the first of all.
+    #[serde(rename = "before_per_day")]
+    pub before: Option<f64>,
+}
+
+/// An uptake as it is told or accepted.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewUptake {
+    pub of: Quantity,
+    /// In the quantity's unit.
+    pub per_day: f64,
+    pub how: UptakeHow,
+    /// The owner has been asked about an unlikely one and meant it.
+    #[serde(default)]
+    pub sure: bool,
+}
+
+/// A wish worked out.
+#[derive(Debug)]
+pub(super) struct Worked {
+    pub(super) figures: Figures,
+    pub(super) text: Vec<String>,
+    pub(super) ask_twice: Option<String>,
+    /// A line on which nothing at all may happen in between.
+    pub(super) quiet: Option<Name>,
+}
+
+/// A proposal that waits to be confirmed.
+#[derive(Debug)]
+pub(super) struct Pending {
+    pub(super) proposal: Proposal,
+    /// A line with its generation.
+    pub(super) quiet: Option<(Name, u64)>,
+    pub(super) expires: Millis,
+}

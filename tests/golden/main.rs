@@ -1,0 +1,333 @@
+//! The JSON of each command and each answer, held against files: what scripts rely on changes on purpose or not at all.
+#![cfg(test)]
+
+use std::path::PathBuf;
+
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use dosewright::chemistry::Quantity;
+use dosewright::config::Right;
+use dosewright::engine::{
+    Answer, ChangeoverAction, ChangeoverFigures, ChangeoverStep, Command, Confirm, CourseAction,
+    CourseFigures, DoseFigures, Figures, NewCalibration, NewChangeover, NewCourse, NewFact,
+    NewReading, NewUptake, NewVerification, Proposal, RefillLevel, Token, UptakeFigures, Wish,
+};
+use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
+use dosewright::record::{
+    CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, ReadingValue, UptakeHow,
+};
+
+fn name(text: &str) -> Name {
+    Name::new(text).unwrap()
+}
+
+fn token() -> Token {
+    Token::from_hex("0123456789abcdef0123456789abcdef").unwrap()
+}
+
+/// The file says what the value is written as, and reads as the value.
+fn golden<T: Serialize + DeserializeOwned + PartialEq + std::fmt::Debug>(
+    folder: &str,
+    file: &str,
+    value: &T,
+) {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/golden")
+        .join(folder)
+        .join(format!("{file}.json"));
+    let written = serde_json::to_string_pretty(value).unwrap() + "\n";
+    let kept = std::fs::read_to_string(&path).unwrap_or_default();
+    assert_eq!(written, kept, "{} does not say this", path.display());
+    assert_eq!(*value, serde_json::from_str::<T>(&kept).unwrap());
+}
+
+fn dose_figures() -> Figures {
+    Figures::Dose(DoseFigures {
+        line: name("calcium"),
+        solution: name("calcium-chloride"),
+        caustic: false,
+        volume: Volume::from_ul(2_500),
+        run_time: Millis::new(5_000),
+        kind: DoseKind::Hand,
+        usual: Volume::from_ul(800),
+    })
+}
+
+fn dose() -> Wish {
+    Wish::Dose {
+        line: name("calcium"),
+        volume: Volume::from_ul(2_500),
+        kind: DoseKind::Hand,
+    }
+}
+
+fn calcium() -> Quantity {
+    Quantity::from_word("Ca").unwrap()
+}
+
+fn wishes() -> Vec<(&'static str, Command, Right)> {
+    let course = NewCourse {
+        kind: CourseKind::Once,
+        line: name("iodine"),
+        raises: Quantity::from_word("I").unwrap(),
+        by: 0.02,
+        at_most_per_day: 0.005,
+        note: "after the panel".into(),
+    };
+    let changeover = NewChangeover {
+        from: name("alkalinity"),
+        to: name("bicarbonate"),
+        by: Quantity::Alkalinity,
+        days: 14,
+        note: Words::default(),
+    };
+    let run = Wish::Run {
+        head: name("calcium"),
+        run_time: Millis::new(12_000),
+        kind: DoseKind::Calibration,
+    };
+    let uptake = NewUptake {
+        of: Quantity::Alkalinity,
+        per_day: 0.85,
+        how: UptakeHow::Told,
+        sure: false,
+    };
+    [
+        ("prepare-dose", dose(), Right::Dose),
+        ("prepare-run", run, Right::Dose),
+        ("prepare-course", Wish::Course(course), Right::Propose),
+        (
+            "prepare-changeover",
+            Wish::Changeover(changeover),
+            Right::Propose,
+        ),
+        ("prepare-uptake", Wish::Uptake(uptake), Right::Propose),
+    ]
+    .into_iter()
+    .map(|(file, wish, right)| (file, Command::Prepare(wish), right))
+    .collect()
+}
+
+fn tests_of_water() -> Vec<(&'static str, Command, Right)> {
+    let reading = |measured, value| NewReading {
+        measured,
+        value,
+        method: "titration".into(),
+        taken: Some("2026-11-25T10:00:00Z".parse().unwrap()),
+        sure: false,
+    };
+    let mg = Concentration::from_mg_per_l;
+    let alkalinity = ReadingValue::Alkalinity {
+        value: Alkalinity::from_dkh(8.1),
+        uncertainty: Alkalinity::from_dkh(0.2),
+    };
+    let concentration = ReadingValue::Concentration {
+        value: mg(421.0),
+        uncertainty: mg(8.0),
+    };
+    let below = ReadingValue::Below { limit: mg(0.002) };
+    let fact = NewFact {
+        kind: FactKind::Water,
+        name: "nitrate".into(),
+        value: Some(4.5),
+        uncertainty: Some(0.5),
+        text: Lines::new("4.5 mg/L\nphotometer").unwrap(),
+        happened: None,
+        sure: true,
+    };
+    let observe = Right::Observe;
+    vec![
+        (
+            "add-reading-alkalinity",
+            Command::AddReading(reading(Quantity::Alkalinity, alkalinity)),
+            observe,
+        ),
+        (
+            "add-reading-concentration",
+            Command::AddReading(reading(calcium(), concentration)),
+            observe,
+        ),
+        (
+            "add-reading-below",
+            Command::AddReading(reading(Quantity::from_word("Fe").unwrap(), below)),
+            observe,
+        ),
+        ("add-fact", Command::AddFact(fact), observe),
+    ]
+}
+
+fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
+    let run = CalibrationRun {
+        on_time: Millis::new(12_000),
+        volume: Volume::from_ul(6_002),
+        typed: "6.002 mL".to_owned(),
+        dose: Some(DoseId(17)),
+        used: true,
+    };
+    let calibration = NewCalibration {
+        head: name("calcium"),
+        runs: vec![run],
+        resolution: Volume::from_ul(100),
+        weighing: Words::default(),
+        method: "new tube".into(),
+    };
+    let verification = NewVerification {
+        head: name("calcium"),
+        dose: DoseId(18),
+        expected: Volume::from_ul(3_000),
+        measured: Volume::from_ul(2_980),
+        typed: "2.98 mL".into(),
+    };
+    let stop = Command::StopRun { dose: DoseId(18) };
+    let contact = Command::SimulateInput {
+        input: name("leak"),
+        safe: false,
+    };
+    vec![
+        ("calibrate", Command::Calibrate(calibration), Right::Dose),
+        ("verify", Command::Verify(verification), Right::Dose),
+        ("stop-run", stop, Right::Hold),
+        ("simulate-input", contact, Right::Dose),
+    ]
+}
+
+fn others() -> Vec<(&'static str, Command, Right)> {
+    let hold = |scope| Command::Hold {
+        scope,
+        reason: "test looks wrong".into(),
+    };
+    let refill = |level| Command::Refill {
+        reservoir: name("calcium"),
+        level,
+        note: Words::default(),
+    };
+    let set = |action| Command::SetCourse { number: 3, action };
+    let again = CourseAction::Confirm {
+        days: 30,
+        read: "2026-11-25T10:00:00Z".parse().unwrap(),
+    };
+    let turn = Command::SetChangeover {
+        action: ChangeoverAction::Back,
+    };
+    let line = HoldScope::Line(name("calcium"));
+    let all = HoldScope::All;
+    let code = Some("under-voltage".into());
+    let confirm = |shown, repeated_volume| {
+        Command::Confirm(Confirm {
+            token: token(),
+            shown,
+            repeated_volume,
+        })
+    };
+    let volume = Volume::from_ul(2_500);
+    vec![
+        ("hold-all", hold(HoldScope::All), Right::Hold),
+        ("hold-line", hold(line), Right::Hold),
+        ("resume", Command::Resume { scope: all }, Right::Resume),
+        (
+            "confirm-figures",
+            confirm(Some(dose_figures()), None),
+            Right::Dose,
+        ),
+        ("confirm-volume", confirm(None, Some(volume)), Right::Dose),
+        ("refill-full", refill(RefillLevel::Full), Right::Refill),
+        ("refill-to", refill(RefillLevel::To(volume)), Right::Refill),
+        (
+            "refill-add",
+            refill(RefillLevel::Add(volume)),
+            Right::Refill,
+        ),
+        ("set-course-end", set(CourseAction::End), Right::Propose),
+        ("set-course-confirm", set(again), Right::Propose),
+        ("set-changeover", turn, Right::Propose),
+        ("trust-clock", Command::TrustClock {}, Right::Resume),
+        ("acknowledge", Command::Acknowledge { code }, Right::Resume),
+    ]
+}
+
+#[test]
+fn each_command_is_written_as_its_golden_file_and_needs_its_right() {
+    let all = [wishes(), tests_of_water(), at_the_bench(), others()].concat();
+    for (file, command, right) in all {
+        golden("command", file, &command);
+        assert_eq!(command.right(), right, "{file}");
+    }
+}
+
+#[test]
+fn a_command_with_a_key_that_it_does_not_have_is_refused() {
+    for (file, command, _) in [wishes(), tests_of_water(), at_the_bench(), others()].concat() {
+        let mut value = serde_json::to_value(&command).unwrap();
+        value
+            .as_object_mut()
+            .unwrap()
+            .insert("stray".to_owned(), 1.into());
+        assert!(serde_json::from_value::<Command>(value).is_err(), "{file}");
+    }
+}
+
+#[test]
+fn each_answer_is_written_as_its_golden_file() {
+    let proposal = |wish, figures| {
+        Answer::Proposal(Box::new(Proposal {
+            token: token(),
+            valid: Millis::from_secs(60),
+            wish,
+            figures,
+            text: vec!["what it comes to".to_owned()],
+            ask_twice: Some("more than 3 times the line's usual dose of 0.8 mL".to_owned()),
+        }))
+    };
+    let course = CourseFigures {
+        line: name("iodine"),
+        raises: Quantity::from_word("I").unwrap(),
+        rise_per_day: 0.005,
+        rise: 0.02,
+        extra: Volume::from_ul(312),
+        days: 4,
+        first_date: "2026-11-26".parse().unwrap(),
+        total: Volume::from_ul(1_248),
+        with_all: Volume::from_ul(2_312),
+    };
+    let step = |from, to| ChangeoverStep {
+        from: Volume::from_ul(from),
+        to: Volume::from_ul(to),
+    };
+    let changeover = ChangeoverFigures {
+        from: name("alkalinity"),
+        to: name("bicarbonate"),
+        by: Quantity::Alkalinity,
+        days: 2,
+        steps: vec![step(75_600, 0), step(37_800, 54_000), step(0, 108_000)],
+        most_in_24_h_dkh: 0.8125,
+        drift_mg_per_l_per_day: [(Quantity::from_word("Na").unwrap(), 3.25)].into(),
+    };
+    let uptake = UptakeFigures {
+        of: Quantity::Alkalinity,
+        uptake: 0.85,
+        before: Some(0.8),
+    };
+    let started = Answer::DoseStarted {
+        id: DoseId(17),
+        line: name("calcium"),
+        volume: Volume::from_ul(2_500),
+        run_time: Millis::new(5_000),
+    };
+    let done = Answer::Done {
+        text: "reservoir calcium holds 500.0 mL now".to_owned(),
+    };
+    for (file, answer) in [
+        ("done", done),
+        ("dose-started", started),
+        ("proposal-dose", proposal(dose(), dose_figures())),
+        ("proposal-course", proposal(dose(), Figures::Course(course))),
+        (
+            "proposal-changeover",
+            proposal(dose(), Figures::Changeover(changeover)),
+        ),
+        ("proposal-uptake", proposal(dose(), Figures::Uptake(uptake))),
+    ] {
+        golden("answer", file, &answer);
+    }
+}
