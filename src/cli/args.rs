@@ -7,7 +7,7 @@ use clap::{Args, Parser, Subcommand};
 use crate::cli::heads::bench_args::{Calibrate, CalibrationArgs, Verify};
 use crate::cli::water::owner_args::{
     Accept, Advise, ChangeoverArgs, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation,
-    Solution,
+    Solution, UptakeArgs,
 };
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
@@ -83,8 +83,10 @@ pub(super) enum Command {
     Saturation(Saturation),
     /// Say what to do about the readings: leave it alone, change the dose, test again, or look for what is wrong
     Advise(Advise),
-    /// Put the estimated alkalinity uptake into force
+    /// Put the estimated uptake into force
     Accept(Accept),
+    /// Tell what the animals take up a day, or list what is in force
+    Uptake(UptakeArgs),
     /// Raise one thing by so much over some days, on top of a line's plan
     Course(Course),
     /// Import lab reports and hold them against natural seawater, earlier ones and what was dosed

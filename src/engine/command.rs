@@ -12,7 +12,7 @@ use super::holds::Stop;
 use super::state::{Engine, LedgerState};
 use crate::chemistry::{Quantity, doubt};
 use crate::config::Plan;
-use crate::plan::Schedule;
+use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use crate::record::{Entry, HoldScope, NotGiven, Reading, ReadingValue, Refill, Who};
 
@@ -133,7 +133,9 @@ impl Engine {
 
     /// Volume of the line's largest planned dose, zero when it has no plan.
     pub(super) fn largest_slot(&self, line: &Name) -> Volume {
-        self.schedule.largest_slot(line).unwrap_or(Volume::ZERO)
+        self.schedule
+            .largest_slot(line, &plan_daily_volumes(&self.plan))
+            .unwrap_or(Volume::ZERO)
     }
 
     fn refill(
@@ -386,10 +388,7 @@ impl Engine {
         who: Who,
         now: Now,
     ) {
-        let taken = self
-            .changeover_allows(&plan)
-            .and_then(|()| self.take_declared_uptake(plan.uptake, &who, now));
-        let answer = if let Err(why) = taken {
+        let answer = if let Err(why) = self.changeover_allows(&plan) {
             self.note("plan-refused", None, why.clone(), who, now);
             Err(Denial::new(
                 "plan-refused",
@@ -398,6 +397,8 @@ impl Engine {
         } else {
             self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
+            self.take_starts(now);
+            self.work_out_plan();
             self.watched_from = now.elapsed;
             let denial = Denial::new(
                 "plan-replaced",
@@ -411,12 +412,15 @@ impl Engine {
                 self.plan.lines.len(),
                 self.planned_alkalinity()
             );
+            for words in self.starts_not_in_force() {
+                text.push_str("; ");
+                text.push_str(&words);
+            }
             for gap in self.unmetered() {
                 text.push_str("; BUT ");
                 text.push_str(&gap.text);
             }
             self.note("plan-reloaded", None, text.clone(), who, now);
-            self.clear(AlarmCode::UptakeRefused, "", now);
             Ok(Answer::Done { text })
         };
         if let Some(ticket) = ticket {

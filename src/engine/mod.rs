@@ -37,6 +37,7 @@ mod slots;
 mod start;
 mod state;
 mod status;
+mod uptake;
 mod watch;
 mod water;
 mod wish;
@@ -57,7 +58,7 @@ pub use status::{
 };
 pub use wish::{
     ChangeoverFigures, ChangeoverStep, Confirm, CourseFigures, DoseFigures, Figures, NewChangeover,
-    NewCourse, Proposal, Token, UptakeFigures, Wish,
+    NewCourse, NewUptake, Proposal, Token, UptakeFigures, Wish,
 };
 
 #[cfg(test)]

@@ -281,6 +281,7 @@ impl Engine {
             |times: f64| prediction.map(|p| Alkalinity::from_dkh(p.value + times * p.uncertainty));
         let mut water = WaterStatus {
             uptake: self.uptake(),
+            starts_not_in_force: self.starts_not_in_force(),
             planned: Some(planned),
             in_force: Some(planned.times(self.share_of(&of))),
             allowed: allowance.map(|a| Alkalinity::from_dkh(a.per_day)),

@@ -18,14 +18,17 @@ use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
-    UptakeAccepted, Who,
+    Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
 #[derive(Debug)]
 pub struct Engine {
     pub(super) controller: Arc<Controller>,
+    /// plan.toml with the volumes that follow from the uptakes in force and from what the outlets give.
     pub(super) plan: Arc<Plan>,
+    /// The newest uptake of each quantity.
+    pub(super) uptakes: BTreeMap<Quantity, Uptake>,
     pub(super) schedule: Schedule,
     pub(super) live: bool,
     pub(super) grace: Millis,
@@ -153,8 +156,6 @@ pub(super) struct WaterMemory {
     /// Additions by elapsed time, and from when on they are complete.
     pub(super) log: VecDeque<(Millis, f64)>,
     pub(super) log_from: Millis,
-    /// The uptake that was last established, and when.
-    pub(super) uptake: Option<UptakeAccepted>,
     /// What part of the planned addition is in force.
     pub(super) share: f64,
 }

@@ -136,7 +136,7 @@ pub enum Refusal {
     },
     /// No uptake is known, so no alkalinity may be added.
     #[error(
-        "line {line} carries alkalinity, but no uptake is established; declare uptake-dkh-per-day in plan.toml"
+        "line {line} carries alkalinity, but no uptake is established; give [uptake.alkalinity] in plan.toml"
     )]
     NoUptake { line: Name },
     /// The head is running, or about to.

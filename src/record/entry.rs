@@ -13,7 +13,7 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::Stamp;
-use super::uptake::UptakeAccepted;
+use super::uptake::Uptake;
 
 /// Everything that is written beside intents and outcomes: a kind, and the record that it is.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -35,7 +35,7 @@ pub enum Entry {
     /// A head was checked against its calibration.
     Verification(StoredVerification),
     /// The uptake was changed.
-    Uptake(UptakeAccepted),
+    Uptake(Uptake),
     /// Outputs may be driven from now on, or no longer.
     Arming(Arming),
     /// A course was begun, paused, resumed or ended.
@@ -59,7 +59,7 @@ impl Entry {
             | Self::Reading(Reading { at, .. })
             | Self::Calibration(StoredCalibration { at, .. })
             | Self::Verification(StoredVerification { at, .. })
-            | Self::Uptake(UptakeAccepted { at, .. })
+            | Self::Uptake(Uptake { at, .. })
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })
             | Self::Changeover(Changeover { at, .. })

@@ -11,11 +11,11 @@ use dosewright::config::Right;
 use dosewright::engine::{
     Answer, ChangeoverAction, ChangeoverFigures, ChangeoverStep, Command, Confirm, CourseAction,
     CourseFigures, DoseFigures, Figures, NewCalibration, NewChangeover, NewCourse, NewFact,
-    NewReading, NewVerification, Proposal, RefillLevel, Token, UptakeFigures, Wish,
+    NewReading, NewUptake, NewVerification, Proposal, RefillLevel, Token, UptakeFigures, Wish,
 };
 use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
 use dosewright::record::{
-    CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, ReadingValue,
+    CalibrationRun, CourseKind, DoseId, DoseKind, FactKind, HoldScope, ReadingValue, UptakeHow,
 };
 
 fn name(text: &str) -> Name {
@@ -87,7 +87,12 @@ fn wishes() -> Vec<(&'static str, Command, Right)> {
         run_time: Millis::new(12_000),
         kind: DoseKind::Calibration,
     };
-    let uptake = Alkalinity::from_dkh(0.85);
+    let uptake = NewUptake {
+        of: Quantity::Alkalinity,
+        per_day: 0.85,
+        how: UptakeHow::Told,
+        sure: false,
+    };
     [
         ("prepare-dose", dose(), Right::Dose),
         ("prepare-run", run, Right::Dose),
@@ -97,7 +102,7 @@ fn wishes() -> Vec<(&'static str, Command, Right)> {
             Wish::Changeover(changeover),
             Right::Propose,
         ),
-        ("prepare-uptake", Wish::Uptake { uptake }, Right::Propose),
+        ("prepare-uptake", Wish::Uptake(uptake), Right::Propose),
     ]
     .into_iter()
     .map(|(file, wish, right)| (file, Command::Prepare(wish), right))
@@ -300,8 +305,9 @@ fn each_answer_is_written_as_its_golden_file() {
         drift_mg_per_l_per_day: [(Quantity::from_word("Na").unwrap(), 3.25)].into(),
     };
     let uptake = UptakeFigures {
-        uptake: Alkalinity::from_dkh(0.85),
-        before: Alkalinity::from_dkh(0.8),
+        of: Quantity::Alkalinity,
+        uptake: 0.85,
+        before: Some(0.8),
     };
     let started = Answer::DoseStarted {
         id: DoseId(17),
