@@ -14,7 +14,7 @@ use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
 use dosewright::record::{
     Arming, CalibrationRun, Code, DoseEnd, DoseId, Entry, Hold, HoldChange, HoldScope, NotGiven,
     Note, OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
-    StoredVerification, UptakeAccepted, Who,
+    StoredVerification, Uptake, UptakeHow, Who,
 };
 use proptest::prelude::*;
 use serde_json::json;
@@ -237,6 +237,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         reason: "test looks wrong".to_owned(),
         who: OWNER,
         since: at(1_000).wall,
+        until: None,
     };
     let line_hold = Hold {
         scope: HoldScope::Line(name("trace")),
@@ -289,10 +290,20 @@ fn everything_that_is_written_comes_back_as_it_was() {
         },
         ..alkalinity.clone()
     };
-    let uptake = UptakeAccepted {
-        uptake: Alkalinity::from_dkh(0.9),
-        before: Alkalinity::from_dkh(0.8),
-        declared: Alkalinity::from_meq_per_l(0.3),
+    let calcium = Reading {
+        measured: Quantity::Element(Element::new("Ca").unwrap()),
+        value: ReadingValue::Concentration {
+            value: Concentration::from_mg_per_l(420.0),
+            uncertainty: Concentration::from_mg_per_l(5.0),
+        },
+        taken: at(HOUR + 60_000).wall,
+        ..alkalinity.clone()
+    };
+    let uptake = Uptake {
+        of: Quantity::Alkalinity,
+        uptake: 0.9,
+        before: Some(0.8),
+        how: UptakeHow::Accepted,
         who: OWNER,
         at: at(4 * HOUR),
     };
@@ -303,9 +314,11 @@ fn everything_that_is_written_comes_back_as_it_was() {
     ] {
         ledger.store(std::slice::from_ref(&entry)).unwrap();
     }
-    // Two doses before the sample and one after it.
+    // Two doses before the sample and one after it; of calcium one before its sample and two after it.
     for (id, ms) in [(1, HOUR), (2, 2 * HOUR), (3, 3 * HOUR + 60_000)] {
-        ledger.store_intent(&intent(id, "alkalinity", ms)).unwrap();
+        let mut dose = intent(id, "alkalinity", ms);
+        dose.carries.insert(calcium.measured.clone(), 0.1);
+        ledger.store_intent(&dose).unwrap();
         ledger
             .store_outcome(&delivered(id, 500_000 - id * 2_000, ms + 4_000))
             .unwrap();
@@ -328,6 +341,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
     for entry in [
         Entry::Reading(iodine.clone()),
         Entry::Reading(alkalinity.clone()),
+        Entry::Reading(calcium.clone()),
         Entry::Uptake(uptake.clone()),
         Entry::Note(Note {
             code: Code::new("started"),
@@ -355,8 +369,10 @@ fn everything_that_is_written_comes_back_as_it_was() {
         history.calibrations,
         vec![(calibration, Millis::new(12_000))]
     );
-    assert_eq!(history.readings, vec![alkalinity, iodine]);
-    assert_eq!(history.uptake, Some(uptake));
+    let of_calcium = history.added_since_reading[&calcium.measured];
+    assert!((of_calcium - 0.2).abs() < 1e-12, "{of_calcium} mg/L");
+    assert_eq!(history.readings, vec![alkalinity, calcium, iodine]);
+    assert_eq!(history.uptakes, vec![uptake]);
     let added = history.added_since_reading[&Quantity::Alkalinity];
     assert!((added - 0.03).abs() < 1e-12, "{added} dKH");
     assert_clean(&path);
@@ -737,6 +753,7 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
                 reason: "x".to_owned(),
                 who: OWNER,
                 since: at(6 * HOUR).wall,
+                until: None,
             },
             at(6 * HOUR),
         )),

@@ -69,7 +69,7 @@ fn entry(entry: &Entry) {
             tracing::info!(head = %stored.head, dose = stored.dose.0, expected = %stored.expected, measured = %stored.measured, "head checked");
         }
         Entry::Uptake(uptake) => {
-            tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established");
+            tracing::info!(of = %uptake.of, uptake = uptake.uptake, before = uptake.before, how = uptake.how.as_str(), "uptake in force");
         }
         Entry::Course(course) => {
             tracing::info!(course = course.number, what = %course.what, step = course.step, days = course.days, state = course.state.as_str(), "course");

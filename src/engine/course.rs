@@ -19,7 +19,7 @@ use crate::plan::{
     Carrier, CourseError, DailyVolumes, Outlook, ShiftShape, departed, equal_days, hold_fall,
     rises_of_day,
 };
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Alkalinity, Name, Volume};
 use crate::record::{Course, CourseState, Departure, Ends, Who};
 
 /// Courses that may be under way together; each needs an owner who watches it. Ours.
@@ -254,7 +254,8 @@ impl Engine {
         if !lowers {
             let crossings = self.outlook(course, today, most).hold(&lines)?;
             for (day, crossing) in shown.iter_mut().skip(1).zip(crossings) {
-                day.across_midnight = Some(crossing.alkalinity);
+                let rise = crossing.rise_of(&Quantity::Alkalinity);
+                day.across_midnight = Some(Alkalinity::from_dkh(rise));
             }
         }
         Ok(shown)
@@ -296,7 +297,11 @@ impl Engine {
             "raise by less a day, or use a stronger solution"
         };
         // A course of something else need not answer for the alkalinity that is planned without it.
-        let asked = course.what.is_shift() || self.carries_alkalinity(course.what.line());
+        let asked = course.what.is_shift()
+            || self
+                .controller
+                .effect_of(course.what.line())
+                .is_some_and(crate::chemistry::SolutionEffect::carries_alkalinity);
         Outlook {
             controller: &self.controller,
             plan: &self.plan,

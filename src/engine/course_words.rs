@@ -141,10 +141,10 @@ impl Engine {
                 ));
             }
         }
-        if let Some(limits) = &self.controller.alkalinity {
+        if let Some(limits) = self.controller.water.get(&Quantity::Alkalinity) {
             words.push(format!(
                 "the ramp allows uptake and {} a day, uptake alone without a fresh reading",
-                limits.max_rise
+                Quantity::Alkalinity.amount(limits.max_rise)
             ));
         }
         let skipped = (1..shape.days).any(|s| {

@@ -16,7 +16,6 @@
 //! It deliberately knows no file, no socket, no broker and no pump: it does not know whether it rehearses.
 
 mod alarms;
-mod alkalinity;
 mod ask;
 mod bench;
 mod clock;
@@ -39,7 +38,9 @@ mod slots;
 mod start;
 mod state;
 mod status;
+mod uptake;
 mod watch;
+mod water;
 mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
@@ -56,8 +57,8 @@ pub use status::{
     Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
 };
 pub use wish::{
-    Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, Proposal,
-    Token, UptakeFigures, Wish,
+    Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,
+    Proposal, Token, UptakeFigures, Wish,
 };
 
 #[cfg(test)]
@@ -99,6 +100,7 @@ impl Engine {
     /// What time alone brings: debounced inputs, due slots, overdue runs, alarms.
     fn go_on(&mut self, now: Now) {
         self.settle_inputs(now);
+        self.end_timed_holds(now);
         self.follow_courses(now);
         self.check_overdue_runs(now);
         self.follow_ramp(now);
@@ -115,7 +117,8 @@ impl Engine {
         let running = self.active.values().filter(|a| a.permit.is_none());
         let runs = running.map(|a| a.overdue_at).min();
         let slot = self.next_slot_at(now);
-        [waiting, inputs, runs, slot]
+        let hold = self.next_hold_end();
+        [waiting, inputs, runs, slot, hold]
             .into_iter()
             .flatten()
             .min()

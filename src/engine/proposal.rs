@@ -61,7 +61,7 @@ impl Engine {
                 kind,
             } => self.work_out_run(head, (*run_time, *kind), now),
             Wish::Course(new) => self.work_out_course(new, now),
-            Wish::Uptake { uptake } => self.work_out_uptake(*uptake, now),
+            Wish::Uptake(new) => self.work_out_uptake(new, now),
         }
     }
 
@@ -75,8 +75,8 @@ impl Engine {
             (Wish::Course(new), Figures::Course(course)) => {
                 self.begin_course(new, course, (ticket, who), now);
             }
-            (Wish::Uptake { .. }, Figures::Uptake(shown)) => {
-                self.take_uptake(shown, (ticket, who), now);
+            (Wish::Uptake(new), Figures::Uptake(shown)) => {
+                self.take_uptake(new.how, shown, (ticket, who), now);
             }
             (wish, Figures::Dose(dose)) => {
                 return self.begin_by_hand(&wish, &dose, (ticket, who), now);

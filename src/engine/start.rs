@@ -1,6 +1,6 @@
 //! From what the ledger knows to a running engine.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::alarms::{AlarmCode, Alarms};
@@ -8,17 +8,17 @@ use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
-    AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
+    ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory, WaterMemory,
 };
 use super::wish::VALID;
 use crate::config::{Controller, Plan};
-use crate::guard::{Counted, DoseWindow, alkalinity_in};
+use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
 use crate::plan::Schedule;
-use crate::quantity::{Alkalinity, Millis, Name};
+use crate::quantity::{Millis, Name};
 use crate::record::{
     Course, CourseState, DoseEnd, Entry, History, Hold, HoldChange, HoldScope, Intent, PastDose,
-    PastSession, ReadingValue, Refill, StoredCalibration, Who,
+    PastSession, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -60,7 +60,7 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
-        let added = alkalinity_in(&history.added_since_reading);
+        let added = std::mem::take(&mut history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
@@ -71,7 +71,7 @@ impl Engine {
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
-        engine.take_readings(readings, added);
+        engine.take_readings(&readings, &added);
         let changed = engine.take_calibrations(calibrations);
         engine.count_past(now);
         if setup.virtual_time {
@@ -110,6 +110,7 @@ impl Engine {
             },
             ledger: LedgerState::Writable,
             holds: Vec::new(),
+            hold_ends: Vec::new(),
             heads: controller
                 .heads
                 .keys()
@@ -126,16 +127,8 @@ impl Engine {
             waiting: Vec::new(),
             settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
             cursor: history.newest_wall.unwrap_or(now.wall),
-            alkalinity: AlkalinityMemory {
-                reading: None,
-                taken: None,
-                added_since: None,
-                log: VecDeque::new(),
-                log_from: now.elapsed,
-                changed: history.water_changed,
-                uptake: history.uptake,
-                share: 1.0,
-            },
+            water: WaterMemory::of_all(controller, now.elapsed),
+            water_changed_at: history.water_changed,
             levels: history.water.into_iter().collect(),
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
@@ -156,6 +149,11 @@ impl Engine {
             out: Vec::new(),
             controller: Arc::clone(controller),
             plan: Arc::clone(plan),
+            uptakes: history
+                .uptakes
+                .into_iter()
+                .map(|u| (u.of.clone(), u))
+                .collect(),
         }
     }
 
@@ -167,6 +165,8 @@ impl Engine {
         ledger_fault: Option<String>,
         now: Now,
     ) {
+        self.take_starts(now);
+        self.work_out_plan();
         self.close_open(open, now);
         self.hold_unsteady_lines(now);
         self.set_courses_aside(now);
@@ -194,9 +194,6 @@ impl Engine {
                 format!("no dose is given: {why}"),
                 now,
             );
-        }
-        if let Err(why) = self.take_declared_uptake(self.plan.uptake, &Who::Daemon, now) {
-            self.raise(AlarmCode::UptakeRefused, "", why, now);
         }
         self.out.push(Effect::SaveHolds {
             holds: self.holds.clone(),
@@ -303,18 +300,6 @@ impl Engine {
         }
         for memory in self.inputs.values_mut() {
             *memory = InputMemory::simulated(now.elapsed);
-        }
-    }
-
-    fn take_readings(&mut self, readings: Vec<crate::record::Reading>, added: Alkalinity) {
-        for reading in readings {
-            if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
-                self.alkalinity.reading = Some((value, uncertainty, reading.taken));
-                self.alkalinity.added_since = Some(added);
-            } else if let ReadingValue::Concentration { value, .. } = reading.value {
-                let known = (reading.taken, value.as_mg_per_l());
-                self.remember_level(reading.measured.as_str(), known);
-            }
         }
     }
 

@@ -10,21 +10,25 @@ use super::alarms::Alarms;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use super::wish::Pending;
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
 use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
-    UptakeAccepted, Who,
+    Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
 #[derive(Debug)]
 pub struct Engine {
     pub(super) controller: Arc<Controller>,
+    /// plan.toml with the volumes that follow from the uptakes in force and from what the outlets give.
     pub(super) plan: Arc<Plan>,
+    /// The newest uptake of each quantity.
+    pub(super) uptakes: BTreeMap<Quantity, Uptake>,
     pub(super) schedule: Schedule,
     pub(super) live: bool,
     pub(super) grace: Millis,
@@ -35,6 +39,8 @@ pub struct Engine {
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
     pub(super) holds: Vec<Hold>,
+    /// When holds that were set since the start end by themselves, on the elapsed clock.
+    pub(super) hold_ends: Vec<(Hold, Millis)>,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
     pub(super) lines: BTreeMap<Name, LineMemory>,
     pub(super) reservoirs: BTreeMap<Name, Volume>,
@@ -44,7 +50,10 @@ pub struct Engine {
     pub(super) settled: BTreeSet<SlotKey>,
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
-    pub(super) alkalinity: AlkalinityMemory,
+    /// Every quantity that has a band, and alkalinity.
+    pub(super) water: BTreeMap<Quantity, WaterMemory>,
+    /// When the water was last changed; a reading from before tells nothing of the new mixture.
+    pub(super) water_changed_at: Option<Timestamp>,
     /// The newest told value of everything but alkalinity, by its word and in the unit of the record, with when it was so.
     pub(super) levels: BTreeMap<String, (Timestamp, f64)>,
     /// Courses that are not over.
@@ -142,20 +151,19 @@ pub(super) struct WaitingSlot {
     pub(super) retry_at: Option<Millis>,
 }
 
+/// One water quantity, in its own unit: dKH or mg/L.
 #[derive(Debug)]
-pub(super) struct AlkalinityMemory {
+pub(super) struct WaterMemory {
     /// Last reading: value, one standard uncertainty, when taken.
-    pub(super) reading: Option<(Alkalinity, Alkalinity, Timestamp)>,
+    pub(super) reading: Option<(f64, f64, Timestamp)>,
     /// When it was taken, on the elapsed clock; `None` until a trusted clock has told.
     pub(super) taken: Option<Millis>,
     /// Added since that reading; `None` when not known, and then there is no prediction.
-    pub(super) added_since: Option<Alkalinity>,
+    pub(super) added_since: Option<f64>,
     /// Additions by elapsed time, and from when on they are complete.
-    pub(super) log: VecDeque<(Millis, Alkalinity)>,
+    pub(super) log: VecDeque<(Millis, f64)>,
     pub(super) log_from: Millis,
-    /// When the water was last changed; a reading from before tells nothing of the new mixture.
-    pub(super) changed: Option<Timestamp>,
-    pub(super) uptake: Option<UptakeAccepted>,
+    /// What part of the planned addition is in force.
     pub(super) share: f64,
 }
 
@@ -259,10 +267,5 @@ impl Engine {
             Some((day, sum)) if day == date => Some((day, sum.saturating_add(volume))),
             Some(_) | None => Some((date, volume)),
         };
-    }
-
-    /// Daily volumes in force: the standing plan with the alkalinity share applied.
-    pub(super) fn daily_volumes(&self) -> DailyVolumes {
-        self.effective_volumes(self.alkalinity.share)
     }
 }

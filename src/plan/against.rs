@@ -7,11 +7,15 @@ use jiff::civil::Date;
 
 use super::check::{LineFacts, placement_report};
 use super::error::PlacementError;
+use super::uptake::worked_out;
+use super::uptake_check::uptakes_found;
 use super::{DailyVolumes, plan_daily_volumes};
-use crate::chemistry::Element;
-use crate::config::{AlkalinityLimits, Controller, Finding, Line, Plan, PlanPlace, Times};
+use crate::chemistry::Quantity;
+use crate::config::{
+    Controller, Finding, Gives, Line, Plan, PlanPlace, PlannedLine, Times, TrackedLimits, Uptakes,
+};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64, f64_from_usize};
+use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64, f64_from_usize};
 
 /// How far planned alkalinity may be from the declared uptake, in dKH per day (ours).
 ///
@@ -25,6 +29,9 @@ const DAILY_SHARE_DOUBTFUL: f64 = 0.01;
 
 /// Rise by one dose above which the number of doses is questioned (reference row a8.cp.alk_dose_step, common practice, no source).
 const DOSE_RISE_DOUBTFUL_DKH: f64 = 0.1;
+
+/// How often the day's volume may fit into the cap before the cap is questioned. Ours.
+const CAP_TIMES_DOUBTFUL: f64 = 2.5;
 
 /// Days over which a cron line is averaged: whole weeks.
 const CRON_DAYS: i32 = 364;
@@ -72,16 +79,22 @@ pub fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkalinity, 
     (sum, lines)
 }
 
-/// Holds a plan against its controller: placement, caps, heads, uptake, elements. What is said stands at a place of the plan's file.
-pub fn check_plan(controller: &Arc<Controller>, plan: &Arc<Plan>) -> Vec<Finding<PlanPlace>> {
+/// Works out a plan's volumes by its starting uptakes and holds it against its controller: shares, placement, caps, heads, uptake,
+/// elements. What is said stands at a place of the plan's file.
+pub fn check_plan(controller: &Arc<Controller>, plan: &Plan) -> (Plan, Vec<Finding<PlanPlace>>) {
+    let plan = Arc::new(worked_out(plan, controller, &Uptakes::new()));
     let mut against = Against {
         controller,
-        plan,
-        daily: plan_daily_volumes(plan),
-        found: Vec::new(),
+        plan: &plan,
+        daily: plan_daily_volumes(&plan),
+        found: uptakes_found(controller, &plan),
     };
-    against.check();
-    against.found
+    // What follows from wrong shares would be blamed on caps and placement.
+    if against.found.iter().all(|found| !found.is_mistake) {
+        against.check();
+    }
+    let found = against.found;
+    (Arc::unwrap_or_clone(plan), found)
 }
 
 struct Against<'a> {
@@ -116,15 +129,11 @@ impl Against<'_> {
         }
         let controller = self.controller;
         for line in &controller.lines {
-            let planned = self
-                .plan
-                .lines
-                .iter()
-                .any(|planned| planned.line == line.name);
-            match report.lines.get(&line.name) {
-                Some(facts) if planned => self.check_line(line, facts),
-                Some(_) | None if planned => {}
-                Some(_) | None => self.warn(
+            let planned = self.plan.lines.iter().find(|p| p.line == line.name);
+            match (planned, report.lines.get(&line.name)) {
+                (Some(planned), Some(facts)) => self.check_line(line, planned, facts),
+                (Some(_), None) => {}
+                (None, _) => self.warn(
                     PlanPlace::File,
                     format!(
                         "line \"{}\" of the controller is not planned here; it doses by hand only",
@@ -134,15 +143,16 @@ impl Against<'_> {
             }
         }
         self.check_elements();
-        if let (Some(limits), Some(uptake)) = (&controller.alkalinity, self.plan.uptake) {
+        let alkalinity = controller.tracked(&Quantity::Alkalinity);
+        if let (Some(limits), Some(uptake)) = (alkalinity, self.plan.alkalinity_uptake()) {
             self.check_uptake(limits, uptake);
         }
         self.warn_total();
     }
 
     /// One line's doses against its head and its caps.
-    fn check_line(&mut self, line: &Line, facts: &LineFacts) {
-        let key = "daily-ml";
+    fn check_line(&mut self, line: &Line, planned: &PlannedLine, facts: &LineFacts) {
+        let key = volume_key(&planned.gives);
         let at = PlanPlace::Volume(line.name.clone());
         let controller = self.controller;
         let daily = self.daily.get(&line.name).copied().unwrap_or_default();
@@ -193,6 +203,16 @@ impl Against<'_> {
                 Err(error) => refuse(format!("{error}; plan fewer doses")),
             }
         }
+        let times = line.daily_cap.as_ml() / daily.as_ml();
+        if !matches!(planned.gives, Gives::Daily(_)) && times > CAP_TIMES_DOUBTFUL {
+            self.warn(
+                at,
+                format!(
+                    "line \"{}\": {key}: {what} by the uptake fits {times:.1} times into daily-cap-ml = {}; a cap is the second opinion on a volume that follows from other numbers, make it at most {CAP_TIMES_DOUBTFUL} times the day's volume",
+                    line.name, line.daily_cap
+                ),
+            );
+        }
         self.warn_line(line, (daily, most));
     }
 
@@ -237,45 +257,51 @@ impl Against<'_> {
     /// Elements whose planned daily rise is over the owner's limit: the doses would be refused every day.
     fn check_elements(&mut self) {
         let controller = self.controller;
-        for (element, limit) in &controller.element_rise_max {
+        for (of, limits) in &controller.water {
+            // Alkalinity is held to its uptake, which is nearer.
+            if *of == Quantity::Alkalinity {
+                continue;
+            }
             let mut rises: BTreeMap<&Name, f64> = BTreeMap::new();
             for (line, volume) in &self.daily {
-                if let Some(effect) = self.controller.effect_of(line) {
-                    let rise = effect
-                        .element_rise(element, *volume, self.controller.tank)
-                        .as_mg_per_l();
-                    if rise > 0.0 {
-                        rises.insert(line, rise);
-                    }
+                let effect = controller.effect_of(line);
+                let rise = effect.map_or(0.0, |e| e.rise(of, *volume, controller.tank));
+                if rise > 0.0 {
+                    rises.insert(line, rise);
                 }
             }
             let sum: f64 = rises.values().sum();
-            if sum > limit.as_mg_per_l() {
+            if sum > limits.max_rise {
                 let largest = rises
                     .iter()
                     .max_by(|a, b| a.1.total_cmp(b.1))
                     .map(|(line, _)| *line);
                 let at = largest.map_or(PlanPlace::File, |line| PlanPlace::Line(line.clone()));
-                let sum = Concentration::from_mg_per_l(sum);
-                let words = element_over(element, sum, *limit, rises.len());
+                let words = format!(
+                    "this plan adds {} of {of} per day (lines that carry it: {}), over water.{of}.max-rise-mg-per-l-per-day = {}; plan less",
+                    of.amount(sum),
+                    rises.len(),
+                    of.amount(limits.max_rise)
+                );
                 self.mistake(at, words);
             }
         }
     }
 
     /// Alkalinity that would rise or fall day after day.
-    fn check_uptake(&mut self, limits: &AlkalinityLimits, uptake: Alkalinity) {
+    fn check_uptake(&mut self, limits: &TrackedLimits, uptake: Alkalinity) {
         let (planned, carriers) = planned_alkalinity(self.controller, self.plan);
         let drift = planned.minus(uptake);
         if drift.as_dkh().abs() <= UPTAKE_TOLERANCE_DKH_PER_DAY {
             return;
         }
-        let middle = limits.band_low.plus(limits.band_high).times(0.5);
-        let days = limits.band_high.minus(middle).as_dkh() / drift.as_dkh().abs();
+        let middle = f64::midpoint(limits.band_low, limits.band_high);
+        let days = (limits.band_high - middle) / drift.as_dkh().abs();
+        let shown = |dkh: f64| Quantity::Alkalinity.amount(dkh);
         let (verb, edge, past) = if drift > Alkalinity::ZERO {
-            ("rise", limits.band_high, "its top")
+            ("rise", shown(limits.band_high), "its top")
         } else {
-            ("fall", limits.band_low, "its bottom")
+            ("fall", shown(limits.band_low), "its bottom")
         };
         let factor = uptake.as_dkh() / planned.as_dkh();
         let advice = if carriers == 0 {
@@ -286,11 +312,12 @@ impl Against<'_> {
         self.mistake(
             PlanPlace::Uptake,
             format!(
-                "uptake-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
-                 from the middle of its band ({middle}) past {past} ({edge}) in {days:.1} days; at most {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH per day apart is taken as equal. \
+                "uptake.alkalinity.start-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
+                 from the middle of its band ({}) past {past} ({edge}) in {days:.1} days; at most {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH per day apart is taken as equal. \
                  To keep alkalinity steady, {advice}; if tests show another uptake, declare that; to move alkalinity to another value, \
                  do it as a bounded course that ends by itself",
-                drift.as_dkh().abs()
+                drift.as_dkh().abs(),
+                shown(middle)
             ),
         );
     }
@@ -311,15 +338,17 @@ impl Against<'_> {
     }
 }
 
-fn element_over(
-    element: &Element,
-    sum: Concentration,
-    limit: Concentration,
-    lines: usize,
-) -> String {
-    format!(
-        "this plan adds {sum} of {element} per day (lines that carry it: {lines}), over limits.element.{element}.max-rise-mg-per-l-per-day = {limit}; plan less"
-    )
+/// The key that says how much a line gives.
+const fn volume_key(gives: &Gives) -> &'static str {
+    match gives {
+        Gives::Share { .. } => "share-of-uptake",
+        Gives::PerUptake {
+            of: Quantity::Alkalinity,
+            ..
+        } => "ml-per-dkh",
+        Gives::PerUptake { .. } => "ml-per-mg-per-l",
+        Gives::Daily(_) => "daily-ml",
+    }
 }
 
 /// The line at whose place a placement error is reported.

@@ -11,6 +11,7 @@ use super::carrier::{Carrier, CourseError};
 use super::limits::{day_within, line_within, rises_of_day, within};
 use super::midnight::{Crossing, across_midnights};
 use super::shift::ShiftShape;
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::quantity::{Alkalinity, Name, Volume, i64_from_f64};
 
@@ -91,13 +92,8 @@ impl Outlook<'_> {
         let crossings = across_midnights(self.controller, self.plan, (self.today, &self.days));
         for crossing in &crossings {
             let day = crossing.day;
-            within(
-                self.controller,
-                crossing.alkalinity,
-                |element| crossing.rise_of(element),
-                self.uptake,
-            )
-            .map_err(|over| CourseError::OverMidnight { day, over, way })?;
+            within(self.controller, |of| crossing.rise_of(of), self.uptake)
+                .map_err(|over| CourseError::OverMidnight { day, over, way })?;
         }
         Ok(crossings)
     }
@@ -130,16 +126,19 @@ pub fn hold_fall(
         return Err(carrier.too_small(left));
     }
     let off = rises_of_day(controller, less).alkalinity;
-    let (Some(limits), true) = (&controller.alkalinity, off.as_meq_per_l() > 0.0) else {
+    let (Some(limits), true) = (
+        controller.tracked(&Quantity::Alkalinity),
+        off.as_dkh() > 0.0,
+    ) else {
         return Ok(());
     };
     let given = rises_of_day(controller, daily).alkalinity;
     let fall = uptake.unwrap_or(given).minus(given).plus(off);
-    if fall.as_meq_per_l() > limits.max_fall.as_meq_per_l() + 1e-9 {
+    if fall.as_dkh() > limits.max_fall + 1e-9 {
         return Err(CourseError::Fall {
             day,
             fall,
-            limit: limits.max_fall,
+            limit: Alkalinity::from_dkh(limits.max_fall),
         });
     }
     Ok(())

@@ -12,7 +12,7 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::Stamp;
-use super::uptake::UptakeAccepted;
+use super::uptake::Uptake;
 
 /// Everything that is written beside intents and outcomes: a kind, and the record that it is.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -34,7 +34,7 @@ pub enum Entry {
     /// A head was checked against its calibration.
     Verification(StoredVerification),
     /// The uptake was changed.
-    Uptake(UptakeAccepted),
+    Uptake(Uptake),
     /// Outputs may be driven from now on, or no longer.
     Arming(Arming),
     /// A course was begun, moved on, paused, resumed, turned or ended.
@@ -56,7 +56,7 @@ impl Entry {
             | Self::Reading(Reading { at, .. })
             | Self::Calibration(StoredCalibration { at, .. })
             | Self::Verification(StoredVerification { at, .. })
-            | Self::Uptake(UptakeAccepted { at, .. })
+            | Self::Uptake(Uptake { at, .. })
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })
             | Self::Fact(Fact { at, .. })

@@ -10,12 +10,12 @@ use dosewright::chemistry::Quantity;
 use dosewright::config::Right;
 use dosewright::engine::{
     Answer, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish, DoseFigures,
-    Figures, NewCalibration, NewCourse, NewFact, NewReading, NewVerification, Proposal,
+    Figures, NewCalibration, NewCourse, NewFact, NewReading, NewUptake, NewVerification, Proposal,
     RefillLevel, Token, UptakeFigures, Wish,
 };
 use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
 use dosewright::record::{
-    CalibrationRun, Departure, DoseId, DoseKind, Ends, FactKind, HoldScope, ReadingValue,
+    CalibrationRun, Departure, DoseId, DoseKind, Ends, FactKind, HoldScope, ReadingValue, UptakeHow,
 };
 
 fn name(text: &str) -> Name {
@@ -103,7 +103,12 @@ fn wishes() -> Vec<(&'static str, Command, Right)> {
         run_time: Millis::new(12_000),
         kind: DoseKind::Calibration,
     };
-    let uptake = Alkalinity::from_dkh(0.85);
+    let uptake = NewUptake {
+        of: Quantity::Alkalinity,
+        per_day: 0.85,
+        how: UptakeHow::Told,
+        sure: false,
+    };
     [
         ("prepare-dose", dose(), Right::Dose),
         ("prepare-run", run, Right::Dose),
@@ -114,7 +119,7 @@ fn wishes() -> Vec<(&'static str, Command, Right)> {
             Wish::Course(changeover),
             Right::Propose,
         ),
-        ("prepare-uptake", Wish::Uptake { uptake }, Right::Propose),
+        ("prepare-uptake", Wish::Uptake(uptake), Right::Propose),
     ]
     .into_iter()
     .map(|(file, wish, right)| (file, Command::Prepare(wish), right))
@@ -208,6 +213,7 @@ fn others() -> Vec<(&'static str, Command, Right)> {
     let hold = |scope| Command::Hold {
         scope,
         reason: "test looks wrong".into(),
+        length: None,
     };
     let refill = |level| Command::Refill {
         reservoir: name("calcium"),
@@ -340,8 +346,9 @@ fn each_answer_is_written_as_its_golden_file() {
         }))
     };
     let uptake = UptakeFigures {
-        uptake: Alkalinity::from_dkh(0.85),
-        before: Alkalinity::from_dkh(0.8),
+        of: Quantity::Alkalinity,
+        uptake: 0.85,
+        before: Some(0.8),
     };
     let started = Answer::DoseStarted {
         id: DoseId(17),

@@ -3,11 +3,12 @@
 //! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
 //! is the limit applied. Every number has its unit.
 
+use crate::chemistry::Quantity;
 use crate::config::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Head, HeadOutput, InputRole,
-    Line, Loaded, Mode, OldCalibration, Output, Plan, Times, header_pin,
+    ActiveLevel, AlarmAction, Blocks, Controller, Gives, Head, HeadOutput, InputRole, Line, Loaded,
+    Mode, OldCalibration, Output, Plan, PlannedLine, Times, WaterLimits, header_pin,
 };
-use crate::plan::planned_alkalinity;
+use crate::plan::planned_rise;
 use crate::quantity::{Name, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -35,12 +36,11 @@ pub(super) fn explain(loaded: &Loaded) -> String {
     }
     out.push(String::new());
     out.push("Limits on the water".to_owned());
-    match &controller.alkalinity {
-        Some(limits) => out.extend(alkalinity_words(controller, plan, limits)),
-        None => out.push("  no line carries alkalinity".to_owned()),
+    if !controller.water.contains_key(&Quantity::Alkalinity) {
+        out.push("  no line carries alkalinity".to_owned());
     }
-    for (element, rise) in &controller.element_rise_max {
-        out.push(format!("  {element}: at most {rise} added in any 24 h"));
+    for (of, limits) in &controller.water {
+        out.extend(water_words(controller, plan, (of, limits)));
     }
     for rule in &controller.apart {
         out.push(format!(
@@ -114,8 +114,13 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
         Some(planned) => {
             let when = times_words(&planned.times);
             let effect = effect_words(controller, &line.name, planned.daily_volume);
-            let plan = format!("{} a day, {when}; that adds {effect}", planned.daily_volume);
-            out.push(if planned.daily_volume == Volume::ZERO {
+            let plan = format!(
+                "{} a day ({}), {when}; that adds {effect}; the cap is {:.1} times that",
+                planned.daily_volume,
+                gives_words(plan, planned),
+                line.daily_cap.as_ml() / planned.daily_volume.as_ml().max(0.001)
+            );
+            out.push(if planned.gives.waits() {
                 format!("    plan: gives nothing until a changeover brings it in, {when}")
             } else {
                 format!("    plan: {plan}")
@@ -192,6 +197,25 @@ fn pin_words(gpio: u8) -> String {
     format!("GPIO{gpio} ({pin})")
 }
 
+/// How a line's volume comes about.
+fn gives_words(plan: &Plan, planned: &PlannedLine) -> String {
+    let uptake = |of: &Quantity| {
+        let value = plan.uptakes.get(of).copied().unwrap_or(0.0);
+        format!("{} {} of {of}", significant(value), of.unit())
+    };
+    match &planned.gives {
+        Gives::Share { of, share } => format!("{share} of an uptake of {}", uptake(of)),
+        Gives::PerUptake { of, ml } => {
+            format!(
+                "{ml} mL for each {} of an uptake of {}",
+                of.unit(),
+                uptake(of)
+            )
+        }
+        Gives::Daily(_) => "as the plan says".to_owned(),
+    }
+}
+
 fn times_words(times: &Times) -> String {
     let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
     match times {
@@ -255,43 +279,61 @@ fn significant(value: f64) -> String {
     format!("{value:.decimals$}")
 }
 
-fn alkalinity_words(
+fn water_words(
     controller: &Controller,
     plan: &Plan,
-    limits: &AlkalinityLimits,
+    (of, limits): (&Quantity, &WaterLimits),
 ) -> Vec<String> {
-    let action = match limits.alarm_action {
-        AlarmAction::HoldAlkalinityLines => "holds the lines that carry alkalinity",
-        AlarmAction::HoldAll => "holds every line",
-        AlarmAction::Warn => "is an alarm only",
+    let max_rise = of.amount(limits.max_rise);
+    let Some(band) = &limits.tracked else {
+        return vec![format!(
+            "  {of}: at most {max_rise} added in any 24 h; it has no band, so no reading is needed"
+        )];
     };
     let mut out = Vec::new();
-    if let Some(uptake) = plan.uptake {
-        let (planned, _) = planned_alkalinity(controller, plan);
-        out.push(format!(
-            "  alkalinity: uptake {uptake} per day as declared, plan {planned} per day"
-        ));
-        out.push(format!(
-            "  at most {} added in any 24 h (uptake + {}), and no plan below {} per day (uptake - {})",
-            uptake.plus(limits.max_rise),
-            limits.max_rise,
-            uptake.minus(limits.max_fall),
-            limits.max_fall
-        ));
+    match plan.uptakes.get(of) {
+        Some(uptake) => {
+            let planned = of.amount(planned_rise(plan, controller, of));
+            out.push(format!(
+                "  {of}: uptake {} per day, plan {planned} per day",
+                of.amount(*uptake)
+            ));
+            out.push(format!(
+                "  at most {} added in any 24 h (uptake + {max_rise}), and no plan below {} per day (uptake - {})",
+                of.amount(uptake + limits.max_rise),
+                of.amount(uptake - band.max_fall),
+                of.amount(band.max_fall)
+            ));
+        }
+        None if *of == Quantity::Alkalinity => {}
+        None => out.push(format!(
+            "  {of}: no uptake is established; at most {max_rise} added in any 24 h"
+        )),
     }
+    let does = |action| match action {
+        AlarmAction::HoldLines => format!("holds the lines that carry {of}"),
+        AlarmAction::HoldAll => "holds every line".to_owned(),
+        AlarmAction::Warn => "is an alarm only".to_owned(),
+    };
     out.push(format!(
-        "  band {} to {}; a reading outside {} to {} {action}",
-        limits.band_low, limits.band_high, limits.alarm_low, limits.alarm_high
+        "  band {} to {}, target {}; a reading below {} {}, one over {} {}",
+        of.amount(band.band_low),
+        of.amount(band.band_high),
+        of.amount(band.target),
+        of.amount(band.alarm_low),
+        does(band.on_alarm_low),
+        of.amount(band.alarm_high),
+        does(band.on_alarm_high)
     ));
     out.push(format!(
         "  no reading for {:.1} days: nothing above uptake; the prediction's uncertainty grows by {} per day",
-        limits.stale_after.as_days(),
-        limits.drift_per_day
+        band.stale_after.as_days(),
+        of.amount(band.drift_per_day)
     ));
     out.push(format!(
         "  established uptake changes by at most {} per day at once, and not twice within {:.1} days",
-        limits.uptake_change_max,
-        limits.settling.as_days()
+        of.amount(band.uptake_change_max),
+        band.settling.as_days()
     ));
     out
 }
@@ -389,7 +431,7 @@ mod tests {
         for words in [
             "at most 100.0 mL in any 24 h and 6.0 mL in one dose",
             "GPIO17 (header pin 11), on when high",
-            "uptake 0.80 dKH per day as declared, plan 0.80 dKH per day",
+            "uptake 0.80 dKH per day, plan 0.80 dKH per day",
             "at most 1.30 dKH added in any 24 h (uptake + 0.50 dKH)",
             "band 7.50 dKH to 9.00 dKH",
             "Tank 300.0 L net, time zone Europe/Berlin",

@@ -52,7 +52,8 @@ pub(in crate::cli) struct Case {
     pub(in crate::cli) given_per_day: Option<f64>,
     /// Readings that were left out because a water change of unknown content lies after them, and when that was.
     pub(in crate::cli) left_out: Option<(usize, Timestamp)>,
-    pub(in crate::cli) established: Option<Alkalinity>,
+    /// The uptake in force, in the unit of what is advised on.
+    pub(in crate::cli) established: Option<f64>,
     /// A changeover that is under way, in words: then the plan's volumes are not those in force.
     pub(in crate::cli) under_way: Option<String>,
 }
@@ -89,7 +90,8 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
             what: change.what,
         })
         .collect();
-    let patience = loaded.controller.alkalinity.as_ref().map_or(
+    let limits = loaded.controller.tracked(&Quantity::Alkalinity);
+    let patience = limits.map_or(
         Patience {
             settling: Millis::from_secs(SETTLING_DAYS * 86_400),
             stale_after: Millis::from_secs(STALE_DAYS * 86_400),
@@ -99,13 +101,8 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
             stale_after: limits.stale_after,
         },
     );
-    let accepted = reader
-        .uptakes()
-        .map_err(|e| unread(&e))?
-        .last()
-        .map(|u| u.uptake);
     Ok(Case {
-        established: accepted.or(loaded.plan.uptake),
+        established: loaded.plan.uptakes.get(&quantity(tracked)).copied(),
         loaded,
         estimate,
         dosing,
@@ -250,20 +247,21 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Name, Dosing), Failure>
 }
 
 fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
+    let (of, usual) = match tracked {
+        Tracked::Alkalinity => (Quantity::Alkalinity, 0.5),
+        Tracked::Element(element) if element.symbol() == "Mg" => {
+            (Quantity::Element(element.clone()), STEP_MAGNESIUM)
+        }
+        Tracked::Element(element) => (Quantity::Element(element.clone()), STEP_CALCIUM),
+    };
+    let limits = loaded.controller.water.get(&of);
+    limits.map_or(usual, |limits| limits.max_rise)
+}
+
+pub(in crate::cli) fn quantity(tracked: &Tracked) -> Quantity {
     match tracked {
-        Tracked::Alkalinity => loaded
-            .controller
-            .alkalinity
-            .as_ref()
-            .map_or(0.5, |limits| limits.max_rise.as_dkh()),
-        Tracked::Element(element) => loaded.controller.element_rise_max.get(element).map_or(
-            if element.symbol() == "Mg" {
-                STEP_MAGNESIUM
-            } else {
-                STEP_CALCIUM
-            },
-            |limit| limit.as_mg_per_l(),
-        ),
+        Tracked::Alkalinity => Quantity::Alkalinity,
+        Tracked::Element(element) => Quantity::Element(element.clone()),
     }
 }
 

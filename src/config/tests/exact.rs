@@ -1,6 +1,9 @@
 //! Each kind of mistake, with its exact place.
 
 use super::{CONTROLLER, PLAN, check, edited, mistakes, place_of};
+use crate::chemistry::Quantity;
+use crate::config::AlarmAction;
+use crate::quantity::Millis;
 
 /// One edit of the controller file, and what must be said of it and where.
 fn controller(from: &str, to: &str, at: &str, words: &str) {
@@ -58,7 +61,11 @@ fn a_value_out_of_range_is_named_as_the_issue_shows() {
 #[test]
 fn broken_syntax_is_placed_and_the_other_file_is_still_checked() {
     let text = edited(CONTROLLER, "volume-l = 300", "volume-l 300");
-    let bad_plan = edited(PLAN, "doses = 24", "doses = 0");
+    let bad_plan = edited(
+        PLAN,
+        "doses = 24\n\n[line.calcium]",
+        "doses = 0\n\n[line.calcium]",
+    );
     let found = mistakes(&text, &bad_plan);
     assert_eq!(found.len(), 2, "{found:#?}");
     let line = place_of(&text, "volume-l 300");
@@ -109,16 +116,19 @@ fn no_safety_key_has_a_default() {
         "controller.toml:",
         "tunk is an unknown key; did you mean tank?",
     );
-    let whole = &CONTROLLER[..CONTROLLER.find("[limits.alkalinity]").unwrap()];
+    let whole = &CONTROLLER[..CONTROLLER.find("[water.alkalinity]").unwrap()];
     one(
         &mistakes(whole, PLAN),
         "controller.toml:1:1: ",
-        "[limits.alkalinity] is missing, and a line carries alkalinity",
+        "[water.alkalinity] is missing, and a line carries alkalinity",
     );
     one(
-        &mistakes(CONTROLLER, &edited(PLAN, "uptake-dkh-per-day = 0.80", "")),
+        &mistakes(
+            CONTROLLER,
+            &edited(PLAN, "[uptake.alkalinity]\nstart-dkh-per-day = 0.80\n", ""),
+        ),
         "plan.toml:1:1: ",
-        "uptake-dkh-per-day is missing",
+        "[uptake.alkalinity] is missing",
     );
 }
 
@@ -158,7 +168,7 @@ fn an_unknown_time_zone_is_never_taken_for_utc() {
     let none = super::super::check_texts(
         [("controller.toml", CONTROLLER), ("plan.toml", PLAN)],
         &|_| None,
-        &|_, _| Vec::new(),
+        &|_, plan| (plan.clone(), Vec::new()),
     );
     assert!(
         none.unwrap_err().to_string().contains("tzdata"),
@@ -214,11 +224,18 @@ fn names_are_checked() {
         &format!("controller.toml:{}: ", place_of(&text, "Big]")),
         "\"Big\" is not a name",
     );
-    let text = CONTROLLER.replace("[limits.element.I]", "[limits.element.Iodine]");
+    let text = CONTROLLER.replace("[water.iodine]", "[water.Iodine]");
     one(
         &mistakes(&text, PLAN),
         "controller.toml:",
-        "\"Iodine\" is not the symbol of an element",
+        "\"Iodine\" is not the name of a water quantity",
+    );
+    // One quantity has one table, so it has one name.
+    let text = CONTROLLER.replace("[water.iodine]", "[water.I]");
+    one(
+        &mistakes(&text, PLAN),
+        "controller.toml:",
+        "\"I\" is not the name of a water quantity known here; write iodine, ",
     );
 }
 
@@ -329,6 +346,12 @@ fn limits_that_contradict_each_other_are_refused() {
         "alarm-high-dkh = 10.50 dKH is not above band-high-dkh = 11.00 dKH",
     );
     controller(
+        "# target-dkh = 8.25",
+        "target-dkh = 9.1",
+        "9.1\n",
+        "water.alkalinity.target-dkh = 9.10 dKH is outside the band of 7.50 dKH to 9.00 dKH",
+    );
+    controller(
         "offset-ml = 0.005",
         "offset-ml = 5",
         "5\nscatter = 0.02\n\n[head.iodine]",
@@ -343,6 +366,48 @@ fn limits_that_contradict_each_other_are_refused() {
         &mistakes(&text, PLAN),
         "controller.toml:",
         "permit-valid-s = 5 s is over slot-lateness-max-s = 2 s",
+    );
+}
+
+#[test]
+fn an_element_has_a_whole_band_or_none() {
+    let all = [
+        "max-fall-mg-per-l-per-day = 10",
+        "band-low-mg-per-l = 400",
+        "band-high-mg-per-l = 450",
+        "alarm-low-mg-per-l = 350",
+        "alarm-high-mg-per-l = 500",
+        "drift-mg-per-l-per-day = 1",
+        "uptake-change-max-mg-per-l-per-day = 3",
+    ];
+    let calcium = Quantity::from_word("calcium").unwrap();
+    let whole = all.iter().fold(CONTROLLER.to_owned(), |text, key| {
+        edited(&text, &format!("# {key}"), key)
+    });
+    let limits = |text: &str| check(text, PLAN).unwrap().controller.water[&calcium];
+    assert_eq!(limits(CONTROLLER).tracked, None);
+    let band = limits(&whole).tracked.unwrap();
+    assert!((band.target - 425.0).abs() < 1e-9, "the middle of the band");
+    assert_eq!(band.stale_after, Millis::from_mins(14 * 24 * 60));
+    assert_eq!(band.settling, Millis::from_mins(7 * 24 * 60));
+    assert_eq!(band.on_alarm_low, AlarmAction::HoldLines);
+    for key in all {
+        let name = key.split(' ').next().unwrap();
+        one(
+            &mistakes(&edited(&whole, key, ""), PLAN),
+            "controller.toml:",
+            &format!("water.calcium: a band needs {name} too"),
+        );
+    }
+    let upside_down = edited(
+        &whole,
+        "alarm-high-mg-per-l = 500",
+        "alarm-high-mg-per-l = 450",
+    );
+    one(
+        &mistakes(&upside_down, PLAN),
+        "controller.toml:",
+        "alarm-high-mg-per-l = 450.0 mg/L is not above band-high-mg-per-l = 450.0 mg/L",
     );
 }
 
@@ -573,7 +638,7 @@ fn a_line_is_planned_in_exactly_one_way() {
         "daily-ml = 2\n",
         "",
         "iodine]",
-        "daily-ml is missing beside at",
+        "how much it gives is missing",
     );
     plan(
         "at = [\"08:15\", \"20:15\"]",
@@ -587,9 +652,9 @@ fn a_line_is_planned_in_exactly_one_way() {
 fn times_and_windows_are_checked() {
     plan(
         "window = \"09:00-21:00\"",
-        "window = \"22:00-08:00\"",
-        "\"22:00",
-        "does not lie within one day",
+        "window = \"23:00-23:00\"",
+        "\"23:00",
+        "is empty; give two different times",
     );
     plan(
         "window = \"09:00-21:00\"",
@@ -672,7 +737,7 @@ fn a_file_anybody_may_write_is_warned_of_and_a_file_that_is_no_text_is_refused()
     std::fs::write(&controller, CONTROLLER).unwrap();
     std::fs::write(&plan, PLAN).unwrap();
     std::fs::set_permissions(&plan, std::fs::Permissions::from_mode(0o666)).unwrap();
-    let warnings = super::super::load(dir.path(), &|_, _| Vec::new())
+    let warnings = super::super::load(dir.path(), &|_, plan| (plan.clone(), Vec::new()))
         .unwrap()
         .warnings;
     assert_eq!(warnings.len(), 1);
@@ -684,7 +749,7 @@ fn a_file_anybody_may_write_is_warned_of_and_a_file_that_is_no_text_is_refused()
         warnings[0]
     );
     std::fs::write(&plan, b"uptake = \xff").unwrap();
-    let error = super::super::load(dir.path(), &|_, _| Vec::new())
+    let error = super::super::load(dir.path(), &|_, plan| (plan.clone(), Vec::new()))
         .unwrap_err()
         .to_string();
     assert!(

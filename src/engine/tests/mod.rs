@@ -1,6 +1,5 @@
 //! Tests of the engine.
 
-mod alkalinity;
 mod bench;
 mod changeover;
 mod faults;
@@ -12,3 +11,5 @@ mod rig;
 mod speed;
 mod steppers;
 mod time;
+mod timed_holds;
+mod water;

@@ -15,12 +15,12 @@ use crate::engine::{
     NewReading, Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Ticket, TrustSource,
     Wish,
 };
-use crate::guard::{Prediction, alkalinity_in};
+use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Outcome,
+    Carried, DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Outcome,
     PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
     Who,
 };
@@ -81,9 +81,16 @@ pub(super) fn plan_of(text: &str, controller: &Controller) -> Arc<Plan> {
 /// Only one line, at fixed times: 3 mL each, without alkalinity.
 pub(super) fn calcium_at(times: &str, count: i64, controller: &Controller) -> Arc<Plan> {
     let ml = 3 * count;
-    let text =
-        format!("uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = {ml}\nat = [{times}]\n");
+    let text = format!(
+        "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = {ml}\nat = [{times}]\n"
+    );
     plan_of(&text, controller)
+}
+
+/// The alkalinity in what a dose carries.
+fn alkalinity_in(carries: &Carried) -> Alkalinity {
+    let dkh = carries.get(&Quantity::Alkalinity).copied();
+    Alkalinity::from_dkh(dkh.unwrap_or(0.0))
 }
 
 /// Limits that a head meets with any dose.
@@ -295,10 +302,10 @@ impl World {
 
     pub(super) fn prediction(&mut self) -> Option<Prediction> {
         let water = self.status().water;
-        let value = water.predicted?;
+        let value = water.predicted?.as_dkh();
         Some(Prediction {
             value,
-            uncertainty: water.predicted_high?.minus(value).times(0.5),
+            uncertainty: (water.predicted_high?.as_dkh() - value) / 2.0,
             age: Millis::from_secs(water.predicted_from_age_s?),
         })
     }
@@ -563,6 +570,7 @@ impl World {
         self.ask(Command::Hold {
             scope,
             reason: reason.into(),
+            length: None,
         });
     }
 
@@ -597,6 +605,31 @@ impl World {
             self.reading = Some((value.as_meq_per_l(), uncertainty.as_meq_per_l(), self.t));
         }
         ticket
+    }
+
+    pub(super) fn read(&mut self, of: &Quantity, mg_per_l: f64, uncertainty: f64) {
+        self.read_value(
+            of,
+            ReadingValue::Concentration {
+                value: Concentration::from_mg_per_l(mg_per_l),
+                uncertainty: Concentration::from_mg_per_l(uncertainty),
+            },
+        );
+    }
+
+    pub(super) fn read_value(&mut self, of: &Quantity, value: ReadingValue) {
+        let ticket = self.ask(Command::AddReading(NewReading {
+            measured: of.clone(),
+            value,
+            method: "titration".into(),
+            taken: None,
+            sure: true,
+        }));
+        self.answer(ticket).as_ref().unwrap();
+    }
+
+    pub(super) fn prediction_of(&self, of: &Quantity) -> Option<Prediction> {
+        self.engine.as_ref()?.prediction(of, self.now())
     }
 
     pub(super) fn reload(&mut self, plan: Arc<Plan>) -> u64 {
@@ -788,7 +821,7 @@ impl World {
             sessions: self.books.sessions.clone(),
             ..History::default()
         };
-        let mut reading: Option<Reading> = None;
+        let mut readings: BTreeMap<Quantity, Reading> = BTreeMap::new();
         let mut run_since: BTreeMap<Name, (StoredCalibration, Millis)> = BTreeMap::new();
         for entry in &self.books.entries {
             match entry {
@@ -800,10 +833,18 @@ impl World {
                     None => history.holds.retain(|h| h.scope != change.scope),
                 },
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
-                Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
-                    reading = Some(r.clone());
+                Entry::Reading(r) => {
+                    let last = readings
+                        .entry(r.measured.clone())
+                        .or_insert_with(|| r.clone());
+                    if last.taken <= r.taken {
+                        *last = r.clone();
+                    }
                 }
-                Entry::Uptake(u) => history.uptake = Some(u.clone()),
+                Entry::Uptake(u) => {
+                    history.uptakes.retain(|known| known.of != u.of);
+                    history.uptakes.push(u.clone());
+                }
                 Entry::Course(c) => {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
@@ -811,8 +852,7 @@ impl World {
                 Entry::Fact(f) if f.kind == FactKind::WaterChange => {
                     history.water_changed = history.water_changed.max(Some(f.happened));
                 }
-                Entry::Reading(_)
-                | Entry::Refill(_)
+                Entry::Refill(_)
                 | Entry::Verification(_)
                 | Entry::Fact(_)
                 | Entry::Note(_)
@@ -820,23 +860,23 @@ impl World {
                 | Entry::OutageMissed(_) => {}
             }
         }
-        let taken = reading.as_ref().map(|r| r.taken);
-        let mut added = 0.0;
         for (intent, session) in self.books.intents.values() {
             let past = self.past_dose(intent, *session);
             let ended = self.books.outcomes.get(&intent.id);
             if ended.is_none() {
                 history.open.push(intent.clone());
             }
-            if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
-                added += alkalinity_in(&past.carries).as_dkh();
+            for (of, amount) in &past.carries {
+                let taken = readings.get(of).map(|r| r.taken);
+                if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
+                    *history.added_since_reading.entry(of.clone()).or_default() += amount;
+                }
             }
             history.doses.push(past);
         }
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
-        history.added_since_reading = [(Quantity::Alkalinity, added)].into();
-        history.readings.extend(reading);
+        history.readings.extend(readings.into_values());
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
         history
@@ -1045,7 +1085,9 @@ impl World {
             .uptake()
             .expect("no alkalinity without uptake")
             .as_meq_per_l();
-        let limits = self.controller.alkalinity.clone().unwrap();
+        let limits = self.controller.water[&Quantity::Alkalinity];
+        let band = limits.tracked.unwrap();
+        let meq = |dkh: f64| Alkalinity::from_dkh(dkh).as_meq_per_l();
         let since = self.t - DAY;
         let flowed = self.flows.iter().filter(|f| f.began > since);
         let running = self
@@ -1056,9 +1098,7 @@ impl World {
             + alkalinity_in(&intent.carries).as_meq_per_l();
         let rises = match self.reading {
             None => false,
-            Some((_, _, taken)) if self.t - taken > limits.stale_after.as_ms() + 2 * MINUTE => {
-                false
-            }
+            Some((_, _, taken)) if self.t - taken > band.stale_after.as_ms() + 2 * MINUTE => false,
             Some((value, uncertainty, taken)) => {
                 let days = f64_from_i64(self.t - taken) / f64_from_i64(DAY);
                 let added: f64 = self
@@ -1067,16 +1107,12 @@ impl World {
                     .filter(|f| f.began > taken)
                     .map(|f| f.alkalinity)
                     .sum();
-                let drift = limits.drift_per_day.as_meq_per_l() * days;
+                let drift = meq(band.drift_per_day) * days;
                 let worst = value + added - uptake * days + 2.0 * uncertainty.hypot(drift);
-                worst <= limits.band_high.as_meq_per_l() + 0.01
+                worst <= meq(band.band_high) + 0.01
             }
         };
-        let rise = if rises {
-            limits.max_rise.as_meq_per_l()
-        } else {
-            0.0
-        };
+        let rise = if rises { meq(limits.max_rise) } else { 0.0 };
         assert!(
             total <= uptake + rise + 1e-6,
             "{total} meq/L in 24 h, over {uptake} + {rise}; reading {:?} at {}",
