@@ -36,7 +36,7 @@ pub enum CourseError {
     )]
     NothingToFade { line: Name },
     #[error(
-        "line {line} must stand in plan.toml with its times and `daily-ml = 0`, so that they are kept free for it; then `dosewright reload`"
+        "line {line} must stand in plan.toml with its times and `share-of-uptake = 0`, so that they are kept free for it; then `dosewright reload`"
     )]
     NotWaiting { line: Name },
     #[error(

@@ -350,7 +350,7 @@ pub(in crate::cli) enum CourseCommand {
     TopUp(CourseTopUp),
     /// Fade from one line to another at equal effect on the water; shown day by day before it begins
     #[command(
-        after_help = "Example: dosewright course changeover alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `daily-ml = 0`. Every cap and limit counts both."
+        after_help = "Example: dosewright course changeover alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `share-of-uptake = 0`. Every cap and limit counts both."
     )]
     Changeover(CourseChangeover),
     /// List courses with what of them was given

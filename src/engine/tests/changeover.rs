@@ -426,7 +426,7 @@ fn a_plan_edited_while_the_daemon_was_off_ends_a_changeover_with_an_alarm() {
 /// the new line gives all of its share early, are 0.75 x 0.7 + 0.8 = 1.33 dKH, over uptake and rise of 1.3.
 #[test]
 fn a_raise_that_a_changeover_makes_too_much_across_a_midnight_is_refused() {
-    let early = "\n[line.bicarbonate]\ndaily-ml = 0\ndoses = 12\nwindow = \"00:00-06:00\"\n";
+    let early = "\n[line.bicarbonate]\nshare-of-uptake = 0\nof = \"alkalinity\"\ndoses = 12\nwindow = \"00:00-06:00\"\n";
     let raise = |world: &mut World, by| {
         world.begin(CourseWish::Change {
             line: name("alkalinity"),
