@@ -8,7 +8,7 @@ use serde::{Deserialize, Deserializer, Serialize};
 use super::wish::{Confirm, Wish};
 use crate::chemistry::Quantity;
 use crate::config::Right;
-use crate::quantity::{Lines, Name, Volume, Words, positive};
+use crate::quantity::{FlowRate, Lines, Name, Volume, Words, positive};
 use crate::record::{CalibrationRun, DoseId, FactKind, HoldScope, ReadingValue};
 
 /// One command. Whatever changes what the water gets is prepared first, and confirmed as it was shown.
@@ -131,6 +131,9 @@ pub struct NewCalibration {
     pub weighing: Words,
     /// In the owner's words: the tube, the vessel.
     pub method: Words,
+    /// The rate again, for one that was asked about.
+    #[serde(default, rename = "sure_of_ml_per_min")]
+    pub sure_of: Option<FlowRate>,
 }
 
 /// A check of a head as it is told.

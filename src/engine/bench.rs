@@ -4,20 +4,17 @@
 //! counted, and every interlock is asked as for any dose. All of it is counted although it ends in a vessel: the daemon cannot see where
 //! the outlet hangs.
 
-use super::ask::{NewCalibration, NewVerification};
 use super::command::UNUSUAL_FACTOR;
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::Now;
-use super::state::{Engine, HeadMemory};
+use super::state::Engine;
 use super::wish::{DoseFigures, Figures, Wish, Worked};
 use crate::config::NoSuchHead;
 use crate::guard::{Request, examine, judge};
-use crate::metering::{Calibration, FitRules, Outcome, Verification, fit};
+use crate::metering::Calibration;
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::{
-    CalibrationRun, DoseId, DoseKind, Entry, StoredCalibration, StoredVerification, Who,
-};
+use crate::record::{DoseId, DoseKind, Who};
 
 impl Engine {
     /// A metered dose by hand.
@@ -160,134 +157,6 @@ impl Engine {
         Ok(Answer::Done {
             text: format!("dose {} is being stopped", dose.0),
         })
-    }
-
-    /// Writes a check of a head down, and says whether it passed.
-    pub(super) fn verify(
-        &mut self,
-        new: NewVerification,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let head = self.controller.head_named(new.head.as_str())?;
-        let refuse = |why: String| Denial::new("verification-refused", why);
-        let Some(run_since) = self
-            .heads
-            .get(&new.head)
-            .filter(|m| m.calibration.is_some())
-            .map(|m| m.run_since)
-        else {
-            return Err(refuse(format!(
-                "head {} is not calibrated, so there is nothing to check",
-                new.head
-            )));
-        };
-        if new.dose.0 < 1 || new.dose.0 > self.dose_last || self.active.contains_key(&new.dose) {
-            return Err(refuse(format!(
-                "dose {} is not over, or never was",
-                new.dose.0
-            )));
-        }
-        let tolerance_percent = head.tolerance_percent;
-        let check = Verification {
-            run_time: run_since,
-            expected: new.expected,
-            measured: new.measured,
-        };
-        let error = check.error_percent().map_err(|e| refuse(e.to_string()))?;
-        let outcome = check
-            .judge(tolerance_percent)
-            .map_err(|e| refuse(e.to_string()))?;
-        let verdict = match outcome {
-            Outcome::Passed => "passed",
-            Outcome::Failed => "FAILED: look at tube and outlet, then calibrate the head again",
-        };
-        let text = format!(
-            "head {}: {} measured where {} should be, {error:+.1} %; the tolerance is {tolerance_percent} %: {verdict}",
-            new.head, new.measured, new.expected
-        );
-        let entry = StoredVerification {
-            head: new.head,
-            dose: new.dose,
-            expected: new.expected,
-            measured: new.measured,
-            typed: new.typed.into(),
-            tolerance_percent,
-            run_since,
-            who,
-            at: self.stamp(now),
-        };
-        self.mark_written(now);
-        self.store(
-            Entry::Verification(entry),
-            Some((ticket, Answer::Done { text })),
-        );
-        Ok(())
-    }
-
-    /// Fits a calibration to its runs and puts it into force.
-    pub(super) fn calibrate(
-        &mut self,
-        new: NewCalibration,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let head = self.controller.head_named(new.head.as_str())?;
-        let runs = CalibrationRun::used(&new.runs);
-        let rules = FitRules {
-            resolution: new.resolution,
-            ..FitRules::default()
-        };
-        let refuse = |why: String| {
-            Denial::new(
-                "calibration-refused",
-                format!("not taken, the head stays as it was: {why}"),
-            )
-        };
-        let fitted = fit(&runs, &rules).map_err(|e| refuse(e.to_string()))?;
-        let limits = fitted
-            .metering_limits(head.tolerance_percent)
-            .map_err(|e| refuse(e.to_string()))?;
-        let stored = StoredCalibration {
-            head: new.head.clone(),
-            calibration: fitted.calibration(),
-            variation: Some(fitted.cv_percent() / 100.0),
-            limits: Some(limits),
-            // Runs that were timed by hand are of the real head whatever mode this is.
-            simulated: !self.live && new.runs.iter().any(|run| run.dose.is_some()),
-            runs: new.runs,
-            resolution: Some(new.resolution),
-            weighing: new.weighing.into(),
-            drive: head.output.speed(),
-            method: new.method.into(),
-            who,
-            at: self.stamp(now),
-        };
-        let mut text = format!(
-            "head {} is calibrated: {} with an offset of {}; it meters doses of at least {} within {} %, in runs of {} to {}",
-            stored.head,
-            stored.calibration.rate(),
-            stored.calibration.offset(),
-            limits.dose_min,
-            limits.tolerance_percent,
-            limits.run_min,
-            limits.run_max
-        );
-        let memory = HeadMemory::with(stored.clone(), limits.tolerance_percent, Millis::ZERO);
-        self.heads.insert(new.head.clone(), memory);
-        self.touch_all_lines();
-        self.mark_written(now);
-        for gap in self.unmetered().iter().filter(|gap| gap.head == new.head) {
-            text.push_str("; BUT ");
-            text.push_str(&gap.text);
-        }
-        self.store(
-            Entry::Calibration(stored),
-            Some((ticket, Answer::Done { text })),
-        );
-        Ok(())
     }
 }
 

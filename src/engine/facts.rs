@@ -1,7 +1,7 @@
 //! The snapshot that the guard is given.
 
 use super::event::Now;
-use super::state::{Engine, LedgerState};
+use super::state::{Engine, HeadMemory, LedgerState};
 use crate::config::{Blocks, Head, Line, OldCalibration, Solution};
 use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact, RampFacts};
 use crate::metering::{Coverage, Uncovered};
@@ -37,6 +37,7 @@ impl Engine {
             calibration_expired: self
                 .calibration_age_fault(head, now)
                 .filter(|_| head.calibration_old == OldCalibration::Block),
+            unverified: memory.and_then(HeadMemory::unverified),
             reservoir_left: self.reservoirs.get(&line.reservoir).copied(),
             reservoir_reserve: reservoir.reserve,
             ledger: match &self.ledger {

@@ -19,6 +19,7 @@ mod alarms;
 mod alkalinity;
 mod ask;
 mod bench;
+mod calibrate;
 mod changeover;
 mod changeover_words;
 mod clock;

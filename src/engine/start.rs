@@ -60,6 +60,7 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
+        let checks = std::mem::take(&mut history.verifications);
         let added = alkalinity_in(&history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
@@ -72,7 +73,7 @@ impl Engine {
             engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(readings, added);
-        let changed = engine.take_calibrations(calibrations);
+        let changed = engine.take_calibrations(calibrations, &checks);
         engine.count_past(now);
         if setup.virtual_time {
             engine.clock_known(TrustSource::Virtual, now);
@@ -278,6 +279,7 @@ impl Engine {
                     weighing: String::new(),
                     drive: head.output.speed(),
                     method,
+                    questioned: String::new(),
                     who: Who::Daemon,
                     at,
                 };

@@ -102,6 +102,10 @@ pub(super) struct HeadMemory {
     /// Which doses it covers.
     pub(super) coverage: Option<Coverage>,
     pub(super) run_since: Millis,
+    /// A run was checked since, and passed.
+    pub(super) verified: bool,
+    /// The first dose that this calibration was in force for; zero when it is from before the start.
+    pub(super) dose_first: DoseId,
     /// How fast the head was driven for a calibration that does not hold for how fast it is driven now.
     pub(super) other_speed: Option<String>,
 }

@@ -43,6 +43,8 @@ pub struct Facts<'a> {
     pub coverage: &'a Coverage,
     /// Why the calibration is too old to be used; `None` when it is not, or is only warned about.
     pub calibration_expired: Option<String>,
+    /// Why nothing is given until a run was checked; `None` when that is not so.
+    pub unverified: Option<&'a str>,
     /// Content of the bottle by the books; `None` when nobody has told.
     pub reservoir_left: Option<Volume>,
     /// What is never pumped.

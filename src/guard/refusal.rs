@@ -41,6 +41,15 @@ pub enum Refusal {
         /// How old it is.
         why: String,
     },
+    /// The calibration was asked about, and no run was checked since.
+    #[error(
+        "the calibration of head {head} was taken although {why}; measure one run with `dosewright verify {head} VOLUME` before it doses"
+    )]
+    Unverified {
+        head: Name,
+        /// What was doubtful.
+        why: String,
+    },
     /// More than one dose may be.
     #[error("{volume} is over the dose cap of {cap} of line {line}")]
     DoseCap {
@@ -202,6 +211,7 @@ impl Refusal {
             Self::InputBlocks { .. } => "input-blocks",
             Self::Uncalibrated { .. } => "uncalibrated",
             Self::CalibrationExpired { .. } => "calibration-expired",
+            Self::Unverified { .. } => "unverified",
             Self::DoseCap { .. } => "dose-cap",
             Self::TooSmall { .. } => "too-small",
             Self::RunTooShort { .. } => "run-too-short",
@@ -237,6 +247,7 @@ impl Refusal {
             | Self::ClockUnsure { .. }
             | Self::Uncalibrated { .. }
             | Self::CalibrationExpired { .. }
+            | Self::Unverified { .. }
             | Self::DoseCap { .. }
             | Self::TooSmall { .. }
             | Self::RunTooShort { .. }

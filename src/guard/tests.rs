@@ -37,6 +37,7 @@ struct Case {
     heads_at_once: u32,
     calibration: Option<Calibration>,
     expired: Option<String>,
+    unverified: Option<&'static str>,
     coverage: Coverage,
     timed: Option<Millis>,
     left: Option<Volume>,
@@ -109,6 +110,7 @@ impl Case {
             heads_at_once: 2,
             calibration: Some(Calibration::new(rate, Volume::ZERO).unwrap()),
             expired: None,
+            unverified: None,
             coverage: Coverage::Assumed,
             timed: None,
             left: Some(ul(1_000_000)),
@@ -136,6 +138,7 @@ impl Case {
             calibration: self.calibration.as_ref(),
             coverage: &self.coverage,
             calibration_expired: self.expired.clone(),
+            unverified: self.unverified,
             reservoir_left: self.left,
             reservoir_reserve: ul(10_000),
             ledger: self
@@ -686,6 +689,20 @@ fn a_dose_outside_what_the_calibration_covers_is_refused_and_the_bench_is_not_he
     for kind in [DoseKind::Plan, DoseKind::Hand] {
         case.kind = kind;
         assert_eq!(case.code(), "not-metered");
+    }
+    for kind in [DoseKind::Prime, DoseKind::Calibration] {
+        case.kind = kind;
+        assert_eq!(case.code(), "ok");
+    }
+}
+
+#[test]
+fn a_calibration_that_waits_for_a_check_gives_no_dose_and_lets_the_check_run() {
+    let mut case = Case::new();
+    case.unverified = Some("18 mL/min is far off");
+    for kind in [DoseKind::Plan, DoseKind::Hand] {
+        case.kind = kind;
+        assert_eq!(case.code(), "unverified");
     }
     for kind in [DoseKind::Prime, DoseKind::Calibration] {
         case.kind = kind;

@@ -17,7 +17,7 @@ use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Carried, Course, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent, PastDose,
-    PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration,
+    PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -71,6 +71,7 @@ impl Ledger {
             sessions,
             reservoirs: self.reservoirs(&mut names)?,
             calibrations: self.calibrations()?,
+            verifications: verifications(conn)?,
             holds: holds(conn)?,
             settled: settled(conn, today)?,
             readings: readings(conn)?,
@@ -413,6 +414,14 @@ fn intent(row: &Row<'_>) -> rusqlite::Result<Intent> {
         live: row.get("live")?,
         at: columns::stamp(row)?,
     })
+}
+
+/// Checks of each head that are newer than its newest calibration.
+fn verifications(conn: &Connection) -> rusqlite::Result<Vec<StoredVerification>> {
+    let since = "kind = 'verification' AND id > (SELECT max(id) FROM entry AS other WHERE other.kind = 'calibration'
+         AND other.body ->> 'head' = entry.body ->> 'head') ORDER BY id";
+    let since = entries(conn, since, [])?;
+    Ok(since.into_iter().map(|(_, check)| check).collect())
 }
 
 /// The newest word on each scope, where it is "set".

@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::calibration::StoredCalibration;
+use super::calibration::{StoredCalibration, StoredVerification};
 use super::changeover::Changeover;
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
@@ -38,6 +38,8 @@ pub struct History {
     pub reservoirs: Vec<(Name, Volume)>,
     /// The latest calibration of each head, with the run time of its head since then.
     pub calibrations: Vec<(StoredCalibration, Millis)>,
+    /// Checks of those calibrations, oldest first.
+    pub verifications: Vec<StoredVerification>,
     pub holds: Vec<Hold>,
     /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
     pub settled: Vec<SlotKey>,

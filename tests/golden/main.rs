@@ -166,6 +166,7 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
         resolution: Volume::from_ul(100),
         weighing: Words::default(),
         method: "new tube".into(),
+        sure_of: None,
     };
     let verification = NewVerification {
         head: name("calcium"),

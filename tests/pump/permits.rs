@@ -68,6 +68,7 @@ pub(crate) fn permit_given_at(
         calibration: Some(&calibration),
         coverage: &Coverage::Assumed,
         calibration_expired: None,
+        unverified: None,
         reservoir_left: Some(Volume::from_ul(1_000_000)),
         reservoir_reserve: Volume::ZERO,
         ledger: LedgerFact::Writable,

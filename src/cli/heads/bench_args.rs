@@ -7,7 +7,7 @@ use crate::cli::heads::measured::Conditions;
 /// Options of `calibrate`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright calibrate alkalinity\n          dosewright calibrate alkalinity --water-temperature \"22 C\"\n          dosewright calibrate alkalinity --run 3s=1.55mL --run 3s=1.53mL --run 12s=6.1mL --run 12s=6.15mL\nWithout --run it guides through priming and runs at the sump; any key stops the head. Each run is a time and what came out in it, in mL or in g. Runs that scatter too much are refused. Doses shorter than the shortest run are not covered."
+    after_help = "Examples: dosewright calibrate alkalinity\n          dosewright calibrate alkalinity --water-temperature \"22 C\"\n          dosewright calibrate alkalinity --run 3s=1.55mL --run 3s=1.53mL --run 12s=6.1mL --run 12s=6.15mL --resolution \"0.05 mL\"\nWithout --run it guides through priming and runs at the sump; any key stops the head. Each run is a time and what came out in it, in mL or in g. Runs that scatter too much are refused. Doses shorter than the shortest run are not covered."
 )]
 pub(in crate::cli) struct Calibrate {
     /// The head
@@ -24,9 +24,12 @@ pub(in crate::cli) struct Calibrate {
     /// What vessels and scales are read by
     #[command(flatten)]
     pub(in crate::cli) conditions: Conditions,
-    /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"
+    /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"; asked for at a terminal when left out
     #[arg(long, value_name = "STEP")]
     pub(in crate::cli) resolution: Option<String>,
+    /// The rate again, for example "4.10 mL/min": only for one that was asked about because it is far from the head's nominal rate or from the calibration before
+    #[arg(long, value_name = "RATE")]
+    pub(in crate::cli) rate: Option<String>,
     /// Guided, on a scale that creeps: weigh twice before and twice after each run, so that its drift is taken off or the run refused
     #[arg(long, conflicts_with = "runs")]
     pub(in crate::cli) creep: bool,

@@ -13,14 +13,15 @@ use crate::cli::heads::guided::{AtTheSump, Job, KEPT, dialogue};
 use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Entries, Weighing, measured};
 use crate::cli::out::Out;
-use crate::cli::running::daemon::ask;
-use crate::cli::talk::Person;
+use crate::cli::running::daemon::{ask, say};
+use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, usage};
 use crate::config::{Head, Line, Mode};
+use crate::control::Client;
 use crate::engine::{Command, NewCalibration};
 use crate::metering::{Calibration, FitRules, fit};
 use crate::plan::{Schedule, plan_daily_volumes};
-use crate::quantity::{Millis, Name, Volume, parse_duration};
+use crate::quantity::{Millis, Name, Volume, parse_duration, parse_flow_rate};
 use crate::record::CalibrationRun;
 
 /// Priming by one press of the key, at most.
@@ -35,21 +36,25 @@ pub(in crate::cli) fn calibrate(
     out: &mut Out,
 ) -> Result<(), Failure> {
     let mut entries = Entries::new(&options.conditions)?;
-    let mut ear = None;
-    let runs = if options.runs.is_empty() {
-        guided(
-            place,
-            options,
-            &mut entries,
-            (ear.insert(Ear::open()?), out),
-        )?
-    } else {
-        let run = |text: &String| typed_run(text, entries.weighing());
-        options.runs.iter().map(run).collect::<Result<_, _>>()?
-    };
-    let resolution = match &options.resolution {
-        None => Volume::ZERO,
-        Some(text) => measured(text, entries.weighing())?,
+    let guided = options.runs.is_empty();
+    let somebody = io::stdin().is_terminal() && !options.json;
+    if guided && !somebody {
+        return Err(usage(
+            "a guided calibration needs a terminal and somebody at the sump; enter runs that were timed before with --run",
+        ));
+    }
+    let mut ear = somebody.then(Ear::open).transpose()?;
+    let sure_of = options.rate.as_deref().map(parse_flow_rate).transpose();
+    let sure_of = sure_of.map_err(usage)?;
+    let job = guided.then(|| job(place, options)).transpose()?;
+    // A wrong step is to be known before the first drop.
+    let resolution = resolution(options, &mut entries, (ear.as_mut(), out))?;
+    let runs = match (&job, ear.as_mut()) {
+        (Some(job), Some(ear)) => job.at_the_sump(place, &mut entries, (ear, out))?,
+        (_, _) => {
+            let run = |text: &String| typed_run(text, entries.weighing());
+            options.runs.iter().map(run).collect::<Result<_, _>>()?
+        }
     };
     let before = newest(place, &options.head)?;
     let rules = FitRules {
@@ -63,14 +68,14 @@ pub(in crate::cli) fn calibrate(
             writeln!(out, "{line}")?;
         }
     }
-    if let Some(mut ear) = ear.filter(|_| !options.yes) {
+    if let Some(ear) = ear.as_mut().filter(|_| guided && !options.yes) {
         writeln!(out, "Take it? Type yes to go on:")?;
         out.flush()?;
         if ear.line()?.answer(KEPT)? != "yes" {
             return Err(Failure::new(exit::REFUSED, KEPT));
         }
     }
-    let command = Command::Calibrate(NewCalibration {
+    let new = NewCalibration {
         head: Name::new(&options.head).map_err(usage)?,
         runs,
         resolution,
@@ -82,8 +87,66 @@ pub(in crate::cli) fn calibrate(
             .as_str()
             .into(),
         method: options.note.as_str().into(),
-    });
-    ask(place, &command.into(), options.json, out).map(drop)
+        sure_of,
+    };
+    send((place, options), new, (ear.as_mut(), out))
+}
+
+/// Has a calibration taken; a rate that is doubtful is asked about where somebody is there.
+fn send(
+    (place, options): (&Place, &Calibrate),
+    mut new: NewCalibration,
+    (ear, out): (Option<&mut Ear>, &mut Out),
+) -> Result<(), Failure> {
+    let response = Client::connect(&place.state)?.ask(&Command::Calibrate(new.clone()).into())?;
+    let doubted = response.code.as_deref() == Some("calibration-questioned");
+    let Some(ear) = ear.filter(|_| doubted) else {
+        return say(response, options.json, out).map(drop);
+    };
+    let mut person = person(ear, out);
+    person.say(&response.text)?;
+    let typed = person.ask("The rate again to take it all the same, anything else to leave it:")?;
+    new.sure_of = parse_flow_rate(&typed).ok();
+    if new.sure_of.is_none() {
+        return Err(Failure::new(exit::REFUSED, KEPT));
+    }
+    ask(place, &Command::Calibrate(new).into(), false, out).map(drop)
+}
+
+fn person<'a>(ear: &'a mut Ear, out: &'a mut Out) -> Person<'a> {
+    Person {
+        ear,
+        out,
+        aside: false,
+        kept: KEPT,
+    }
+}
+
+/// The step that volumes are read by, as it was given, or asked for.
+fn resolution(
+    options: &Calibrate,
+    entries: &mut Entries,
+    (ear, out): (Option<&mut Ear>, &mut Out),
+) -> Result<Volume, Failure> {
+    let given = options.resolution.as_deref();
+    let Some(ear) = ear else {
+        let text = given.ok_or_else(|| {
+            usage("what were the volumes read by? Give the step of the cylinder or scale, for example --resolution \"0.1 mL\" or --resolution \"0.01 g\"; a coarse one makes small doses uncertain")
+        })?;
+        return measured(text, entries.weighing());
+    };
+    let mut person = person(ear, out);
+    if let Some(text) = given {
+        return entries
+            .volume(text, &mut person)?
+            .ok_or_else(|| usage(format!("\"{text}\" is no step of a cylinder or scale")));
+    }
+    loop {
+        let typed = person.ask("Step of the cylinder or scale? (for example 0.1 mL, or 0.01 g)")?;
+        if let Some(step) = entries.volume(&typed, &mut person)? {
+            return Ok(step);
+        }
+    }
 }
 
 fn typed_run(text: &str, weighing: Option<&Weighing>) -> Result<CalibrationRun, Failure> {
@@ -101,17 +164,8 @@ fn typed_run(text: &str, weighing: Option<&Weighing>) -> Result<CalibrationRun, 
     })
 }
 
-fn guided(
-    place: &Place,
-    options: &Calibrate,
-    entries: &mut Entries,
-    (ear, out): (&mut Ear, &mut Out),
-) -> Result<Vec<CalibrationRun>, Failure> {
-    if !io::stdin().is_terminal() || options.json {
-        return Err(usage(
-            "a guided calibration needs a terminal and somebody at the sump; enter runs that were timed before with --run",
-        ));
-    }
+/// What is to be done at the sump, and whether the caps leave room for it.
+fn job(place: &Place, options: &Calibrate) -> Result<Job, Failure> {
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
     let head = controller.head_named(&options.head).map_err(usage)?;
@@ -127,8 +181,8 @@ fn guided(
     };
     let view = status(place)?;
     let job = Job {
-        head,
-        line,
+        head: head.clone(),
+        line: line.clone(),
         caustic: controller
             .solutions
             .get(&line.solution)
@@ -141,25 +195,23 @@ fn guided(
     };
     let left = view.lines.iter().find(|l| l.name == line.name);
     check_room(&job, known.as_ref(), left.map(|l| l.cap_left))?;
-    let mut bench = AtTheSump {
-        place,
-        head: &options.head,
-        person: Person {
-            ear,
-            out,
-            aside: false,
-            kept: KEPT,
-        },
-    };
-    // The step of a scale says that a scale is used, and a wrong one is to be known before the first drop.
-    if let Some(step) = &options.resolution
-        && entries.volume(step, &mut bench)?.is_none()
-    {
-        return Err(usage(format!(
-            "\"{step}\" is no step of a cylinder or scale"
-        )));
+    Ok(job)
+}
+
+impl Job {
+    fn at_the_sump(
+        &self,
+        place: &Place,
+        entries: &mut Entries,
+        (ear, out): (&mut Ear, &mut Out),
+    ) -> Result<Vec<CalibrationRun>, Failure> {
+        let mut bench = AtTheSump {
+            place,
+            head: self.head.name.as_str(),
+            person: person(ear, out),
+        };
+        dialogue(self, entries, &mut bench)
     }
-    dialogue(&job, entries, &mut bench)
 }
 
 /// The line's planned dose; half its dose cap when it has none.
@@ -204,11 +256,7 @@ fn usual_lengths(
 }
 
 /// Whether what the runs may give at most fits under the line's daily cap, before the first drop.
-fn check_room(
-    job: &Job<'_>,
-    known: Option<&Calibration>,
-    left: Option<Volume>,
-) -> Result<(), Failure> {
+fn check_room(job: &Job, known: Option<&Calibration>, left: Option<Volume>) -> Result<(), Failure> {
     let most = |time: &Millis| job.head.at_most(known, *time).as_ml();
     let all: f64 = job.lengths.iter().map(most).sum::<f64>() * f64::from(job.repeats);
     match left {

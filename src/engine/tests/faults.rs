@@ -512,6 +512,7 @@ fn bench_runs(stored: &StoredCalibration) -> NewCalibration {
         resolution: Volume::ZERO,
         weighing: Words::default(),
         method: Words::default(),
+        sure_of: None,
     }
 }
 

@@ -258,6 +258,7 @@ impl World {
                 weighing: String::new(),
                 drive: config.output.speed(),
                 method: "by weight".to_owned(),
+                questioned: String::new(),
                 who: keeper(),
                 at,
             })));
@@ -770,11 +771,13 @@ impl World {
             match entry {
                 Entry::Calibration(c) => {
                     run_since.insert(c.head.clone(), (c.clone(), Millis::ZERO));
+                    history.verifications.retain(|v| v.head != c.head);
                 }
                 Entry::Hold(change) => match change.clone().hold() {
                     Some(hold) => history.holds.push(hold),
                     None => history.holds.retain(|h| h.scope != change.scope),
                 },
+                Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
                 Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
                     reading = Some(r.clone());
@@ -790,7 +793,6 @@ impl World {
                 }
                 Entry::Reading(_)
                 | Entry::Refill(_)
-                | Entry::Verification(_)
                 | Entry::Fact(_)
                 | Entry::Note(_)
                 | Entry::Arming(_)
