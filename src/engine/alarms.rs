@@ -59,6 +59,8 @@ pub enum AlarmCode {
     TopUpReview,
     /// A changeover does not move on.
     ChangeoverStalled,
+    /// A session at the bench fell silent.
+    BenchSilent,
 }
 
 impl AlarmCode {
@@ -84,6 +86,7 @@ impl AlarmCode {
             Self::PlanUnplaceable => "plan-unplaceable",
             Self::TopUpReview => "top-up-review",
             Self::ChangeoverStalled => "changeover-stalled",
+            Self::BenchSilent => "bench-silent",
         }
     }
 }

@@ -44,6 +44,8 @@ pub enum Command {
     Calibrate(NewCalibration),
     /// A check of a head against its calibration.
     Verify(NewVerification),
+    /// A session at the bench.
+    Bench(BenchAsk),
     /// A fact for the record.
     AddFact(NewFact),
     /// Pauses, resumes or ends a course.
@@ -80,12 +82,40 @@ impl Command {
             Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
             Self::Refill { .. } => Right::Refill,
             Self::AddReading(_) | Self::AddFact(_) => Right::Observe,
-            Self::Calibrate(_) | Self::Verify(_) | Self::SimulateInput { .. } => Right::Dose,
+            Self::Calibrate(_) | Self::Verify(_) | Self::Bench(_) | Self::SimulateInput { .. } => {
+                Right::Dose
+            }
             Self::Prepare(wish) => wish.right(),
             Self::Confirm(confirm) => confirm.right(),
             Self::SetCourse { .. } | Self::SetChangeover { .. } => Right::Propose,
         }
     }
+}
+
+/// What is wanted of a session at the bench.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "bench", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum BenchAsk {
+    /// The outlet is out of the tank from now on.
+    Open(NewBench),
+    /// The outlet is back in the tank.
+    Back { head: Name },
+    /// The head has a new tube.
+    NewTube { head: Name, note: Words },
+}
+
+/// A session as it is asked for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewBench {
+    pub head: Name,
+    /// The most that its runs may give; by the line when `None`.
+    #[serde(rename = "cap_ul")]
+    pub cap: Option<Volume>,
+    /// How many days the plan runs into a bucket; it waits when `None`.
+    pub bucket_days: Option<u32>,
+    /// In the owner's words.
+    pub note: Words,
 }
 
 /// How a refill is told.

@@ -25,6 +25,7 @@ impl Engine {
             solution,
             tank: self.controller.tank,
             holds: self.holds_on(&line.name),
+            bench: self.bench_facts(&line.head),
             window: &self.window,
             apart: &self.controller.apart,
             heads_at_once: self.controller.heads_at_once,

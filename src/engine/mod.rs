@@ -30,6 +30,7 @@ mod dose;
 mod effect;
 mod event;
 mod facts;
+mod hand;
 mod holds;
 mod inputs;
 mod owner;
@@ -44,17 +45,17 @@ mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
-    ChangeoverAction, Command, CourseAction, NewCalibration, NewFact, NewReading, NewVerification,
-    RefillLevel,
+    BenchAsk, ChangeoverAction, Command, CourseAction, NewBench, NewCalibration, NewFact,
+    NewReading, NewVerification, RefillLevel,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    AlkalinityReading, ClockStatus, DaemonStatus, ElementReading, HeadStatus, HoldStatus,
-    InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, Reason,
-    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+    AlkalinityReading, BenchStatus, ClockStatus, DaemonStatus, ElementReading, HeadStatus,
+    HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
+    Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
 };
 pub use wish::{
     ChangeoverFigures, ChangeoverStep, Confirm, CourseFigures, DoseFigures, Figures, NewChangeover,
@@ -104,6 +105,7 @@ impl Engine {
         self.follow_changeover(now);
         self.check_overdue_runs(now);
         self.follow_ramp(now);
+        self.follow_benches(now);
         self.due_slots(now);
         self.watch(now);
         self.window.prune(now.elapsed);
@@ -117,7 +119,8 @@ impl Engine {
         let running = self.active.values().filter(|a| a.permit.is_none());
         let runs = running.map(|a| a.overdue_at).min();
         let slot = self.next_slot_at(now);
-        [waiting, inputs, runs, slot]
+        let bench = self.next_bench_look();
+        [bench, waiting, inputs, runs, slot]
             .into_iter()
             .flatten()
             .min()

@@ -17,8 +17,8 @@ use crate::metering::Calibration;
 use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name};
 use crate::record::{
-    Course, CourseState, DoseEnd, Entry, History, Hold, HoldChange, HoldScope, Intent, PastDose,
-    PastSession, ReadingValue, Refill, StoredCalibration, Who,
+    Bench, Course, CourseState, Destination, DoseEnd, Entry, History, Hold, HoldChange, HoldScope,
+    Intent, PastDose, PastSession, ReadingValue, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -60,6 +60,8 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
+        let benches = std::mem::take(&mut history.benches);
+        let silent = std::mem::take(&mut history.silent);
         let checks = std::mem::take(&mut history.verifications);
         let added = alkalinity_in(&history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
@@ -73,8 +75,9 @@ impl Engine {
             engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(readings, added);
+        engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
-        engine.count_past(now);
+        engine.count_past(&silent, now);
         if setup.virtual_time {
             engine.clock_known(TrustSource::Virtual, now);
         }
@@ -116,6 +119,8 @@ impl Engine {
                 .keys()
                 .map(|name| (name.clone(), HeadMemory::default()))
                 .collect(),
+            benches: BTreeMap::new(),
+            bench_last: history.bench_last,
             lines: controller
                 .lines
                 .iter()
@@ -170,6 +175,7 @@ impl Engine {
         now: Now,
     ) {
         self.close_open(open, now);
+        self.silence_after_restart(now);
         self.hold_unsteady_lines(now);
         self.settle_changeover(now);
         if !self.live {
@@ -350,7 +356,7 @@ impl Engine {
     }
 
     /// Puts the past doses into the window, by their ages as far as these are known now.
-    fn count_past(&mut self, now: Now) {
+    fn count_past(&mut self, silent: &[Bench], now: Now) {
         for dose in self.past.clone() {
             self.settled.extend(dose.slot.clone());
             if dose.end == DoseEnd::NotStarted {
@@ -358,6 +364,11 @@ impl Engine {
             }
             let age = self.age_of(&dose, now).unwrap_or(Millis::ZERO);
             let (began, ended) = self.latest_times(&dose, age, now);
+            let into = if silent.iter().any(|s| s.covers(&dose)) {
+                Destination::Tank
+            } else {
+                dose.into
+            };
             self.window.add(Counted {
                 id: dose.id,
                 line: dose.line.clone(),
@@ -367,10 +378,14 @@ impl Engine {
                 kind: dose.kind,
                 volume: dose.counted,
                 carries: dose.carries.clone(),
+                into,
                 began,
                 ended: Some(ended),
                 due: ended,
             });
+            if into == Destination::Bench {
+                continue;
+            }
             if self.local_date(dose.at.wall) == self.local_date(now.wall) {
                 self.add_today(&dose.line, dose.counted, dose.at.wall);
             }

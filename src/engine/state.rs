@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::alarms::Alarms;
+use super::bench::BenchSession;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use super::wish::Pending;
@@ -36,6 +37,9 @@ pub struct Engine {
     pub(super) ledger: LedgerState,
     pub(super) holds: Vec<Hold>,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
+    /// Sessions at the bench that are not over, by head.
+    pub(super) benches: BTreeMap<Name, BenchSession>,
+    pub(super) bench_last: i64,
     pub(super) lines: BTreeMap<Name, LineMemory>,
     pub(super) reservoirs: BTreeMap<Name, Volume>,
     pub(super) window: DoseWindow,

@@ -3,8 +3,12 @@
 use super::{Facts, Refusal, Request};
 use crate::chemistry::Quantity;
 use crate::quantity::{Concentration, Millis};
+use crate::record::Destination;
 
 pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
+    if request.into == Destination::Bench {
+        return Ok(());
+    }
     let since = now.minus(Millis::DAY);
     for (element, limit) in facts.element_rise_max {
         let rise = facts
@@ -17,7 +21,7 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
         }
         let of = Quantity::Element(element.clone());
         let weight = |d: &super::Counted| {
-            let other = d.id != request.id;
+            let other = d.id != request.id && d.into == Destination::Tank;
             other.then(|| d.carries.get(&of).copied()).flatten()
         };
         let before: f64 = facts

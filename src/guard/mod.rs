@@ -7,6 +7,7 @@
 //! What is unknown counts as its worst case. Nothing here acts, and nothing here remembers.
 
 mod apart;
+mod bench;
 mod calibration;
 mod cap;
 mod clock;
@@ -23,7 +24,7 @@ mod reservoir;
 mod run;
 mod window;
 
-pub use facts::{ClockFact, Facts, InputBlock, LedgerFact, Request};
+pub use facts::{BenchFacts, ClockFact, Facts, InputBlock, LedgerFact, Request};
 pub use permit::DosePermit;
 pub use ramp::{Allowance, AllowanceReason, Prediction, RampFacts, allowance, effective_share};
 pub use refusal::Refusal;
@@ -37,8 +38,9 @@ type Interlock = fn(&Request<'_>, &Facts<'_>, Millis) -> Result<(), Refusal>;
 /// All interlocks in the order in which they are asked: what needs a person first, what passes by itself last.
 ///
 /// The order decides only which of several reasons is shown; a dose needs the consent of all.
-const INTERLOCKS: [Interlock; 14] = [
+const INTERLOCKS: [Interlock; 15] = [
     hold::check,
+    bench::check,
     ledger::check,
     clock::check,
     inputs::check,

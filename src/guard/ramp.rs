@@ -11,6 +11,7 @@ use super::window::alkalinity_in;
 use super::{Facts, Refusal, Request};
 use crate::config::AlkalinityLimits;
 use crate::quantity::{Alkalinity, Millis};
+use crate::record::Destination;
 
 /// Rounding room in meq/L: a hundred-millionth of a degree.
 const ROUNDING: f64 = 1e-9;
@@ -149,6 +150,7 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
     let Some(ramp) = facts
         .ramp
         .as_ref()
+        .filter(|_| request.into == Destination::Tank)
         .filter(|_| facts.solution.effect.carries_alkalinity())
     else {
         return Ok(());
@@ -164,7 +166,7 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
     let before: f64 = facts
         .window
         .iter()
-        .filter(|d| d.began > since && d.id != request.id)
+        .filter(|d| d.began > since && d.id != request.id && d.into == Destination::Tank)
         .map(|d| alkalinity_in(&d.carries).as_meq_per_l())
         .sum();
     let (total, limit) = (
@@ -176,7 +178,7 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
     }
     let weigh = |d: &super::Counted| {
         let carried = || alkalinity_in(&d.carries).as_meq_per_l();
-        (d.id != request.id).then(|| (carried(), Some(d.began)))
+        (d.id != request.id && d.into == Destination::Tank).then(|| (carried(), Some(d.began)))
     };
     Err(Refusal::Ramp {
         rise,

@@ -3,8 +3,9 @@
 use std::collections::BTreeMap;
 
 use super::{
-    AllowanceReason, ClockFact, Counted, DoseWindow, Facts, InputBlock, LedgerFact, Prediction,
-    RampFacts, Refusal, Request, allowance, effective_share, examine, judge, look_again,
+    AllowanceReason, BenchFacts, ClockFact, Counted, DoseWindow, Facts, InputBlock, LedgerFact,
+    Prediction, RampFacts, Refusal, Request, allowance, effective_share, examine, judge,
+    look_again,
 };
 use crate::chemistry::{Element, SolutionEffect};
 use crate::config::{
@@ -13,7 +14,7 @@ use crate::config::{
 };
 use crate::metering::{Calibration, Coverage, MeteringLimits, NoRefit, Uncovered};
 use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
-use crate::record::{DoseId, DoseKind, Hold, HoldScope, Who};
+use crate::record::{Destination, DoseId, DoseKind, Hold, HoldScope, Who};
 
 const NOW: Millis = Millis::from_mins(3 * 24 * 60);
 
@@ -38,6 +39,8 @@ struct Case {
     calibration: Option<Calibration>,
     expired: Option<String>,
     unverified: Option<&'static str>,
+    bench: Option<BenchFacts>,
+    into: Destination,
     coverage: Coverage,
     timed: Option<Millis>,
     left: Option<Volume>,
@@ -111,6 +114,8 @@ impl Case {
             calibration: Some(Calibration::new(rate, Volume::ZERO).unwrap()),
             expired: None,
             unverified: None,
+            bench: None,
+            into: Destination::Tank,
             coverage: Coverage::Assumed,
             timed: None,
             left: Some(ul(1_000_000)),
@@ -132,6 +137,7 @@ impl Case {
             solution: &self.solution,
             tank: TankVolume::from_litres(100.0),
             holds: self.holds.iter().collect(),
+            bench: self.bench,
             window: &self.window,
             apart: &self.apart,
             heads_at_once: self.heads_at_once,
@@ -160,6 +166,7 @@ impl Case {
             volume: self.volume,
             kind: self.kind,
             timed: self.timed,
+            into: self.into,
         };
         ask(&request, &facts)
     }
@@ -188,6 +195,7 @@ impl Case {
             carries: self.solutions[&name(of)]
                 .effect
                 .carried(ul(volume), TankVolume::from_litres(100.0)),
+            into: Destination::Tank,
             began,
             ended: Some(ended),
             due: ended,
@@ -708,4 +716,37 @@ fn a_calibration_that_waits_for_a_check_gives_no_dose_and_lets_the_check_run() {
         case.kind = kind;
         assert_eq!(case.code(), "ok");
     }
+}
+
+#[test]
+fn a_session_at_the_bench_has_its_own_cap_and_none_of_the_tanks() {
+    let mut case = Case::new();
+    case.into = Destination::Bench;
+    case.kind = DoseKind::Calibration;
+    assert_eq!(case.code(), "bench", "no session");
+    let bench = |given, silent| {
+        Some(BenchFacts {
+            cap: ul(20_000),
+            given: ul(given),
+            silent,
+        })
+    };
+    // 5.001 mL are over the dose cap of the tank, 15 mL before them over its daily cap.
+    case.volume = ul(5_001);
+    case.head.run_max = Millis::from_secs(60);
+    case.earlier(1, "a", "soda", Millis::from_mins(60), 9_900);
+    case.bench = bench(14_999, false);
+    assert_eq!(case.code(), "ok");
+    case.bench = bench(15_000, false);
+    assert_eq!(case.code(), "bench-cap");
+    case.bench = bench(0, true);
+    assert_eq!(case.code(), "bench");
+    // What the plan gives into a bucket is held to the caps of the tank, for itself.
+    case.bench = bench(0, false);
+    case.kind = DoseKind::Plan;
+    assert_eq!(case.code(), "dose-cap");
+    case.volume = ul(1_000);
+    assert_eq!(case.code(), "ok");
+    case.into = Destination::Tank;
+    assert_eq!(case.code(), "bench");
 }

@@ -5,7 +5,7 @@
 
 use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{Carried, DoseId, DoseKind};
+use crate::record::{Carried, Destination, DoseId, DoseKind};
 
 /// One dose as the windows count it.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,6 +19,7 @@ pub struct Counted {
     pub volume: Volume,
     /// What its volume adds to the tank.
     pub carries: Carried,
+    pub into: Destination,
     /// Elapsed time at which it began, or was allowed to.
     pub began: Millis,
     /// Elapsed time at which it ended; `None` while it is being stored or runs.
@@ -52,6 +53,18 @@ impl DoseWindow {
         }
     }
 
+    /// Counts what a head gave from a dose on as given to the tank, when it began. What that adds.
+    pub fn into_tank(&mut self, head: &Name, first: DoseId) -> Alkalinity {
+        let mut added = Alkalinity::ZERO;
+        let of_session =
+            |d: &&mut Counted| d.head == *head && d.id >= first && d.into == Destination::Bench;
+        for dose in self.doses.iter_mut().filter(of_session) {
+            dose.into = Destination::Tank;
+            added = added.plus(alkalinity_in(&dose.carries));
+        }
+        added
+    }
+
     /// Drops what can no longer count: all that ended more than 24 h and one hour ago.
     pub fn prune(&mut self, now: Millis) {
         let horizon = now.minus(Millis::DAY).minus(Millis::from_mins(60));
@@ -69,12 +82,17 @@ impl DoseWindow {
         self.doses.iter().filter(|d| d.ended.is_none())
     }
 
-    /// Volume of one line that counts in the 24 h before `now`, every dose in full that ended within them.
+    /// Volume that one line gave to the tank and that counts in the 24 h before `now`, every dose in full that ended within them.
     pub fn volume_24h(&self, line: &Name, now: Millis) -> Volume {
+        self.volume_24h_of(now, |d| d.line == *line && d.into == Destination::Tank)
+    }
+
+    /// The same of the doses that are chosen.
+    pub(super) fn volume_24h_of(&self, now: Millis, chosen: impl Fn(&Counted) -> bool) -> Volume {
         let since = now.minus(Millis::DAY);
         self.doses
             .iter()
-            .filter(|d| d.line == *line && d.ended.is_none_or(|ended| ended > since))
+            .filter(|d| chosen(d) && d.ended.is_none_or(|ended| ended > since))
             .map(|d| d.volume)
             .sum()
     }

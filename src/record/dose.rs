@@ -143,6 +143,7 @@ pub struct PastDose {
     pub end: DoseEnd,
     /// What the volume that counts added to the tank.
     pub carries: Carried,
+    pub into: Destination,
     pub at: Stamp,
     /// Session it belongs to, an index into [`History::sessions`].
     pub session: usize,

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::arming::Arming;
+use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::changeover::Changeover;
 use super::course::Course;
@@ -34,6 +35,8 @@ pub enum Entry {
     Calibration(StoredCalibration),
     /// A head was checked against its calibration.
     Verification(StoredVerification),
+    /// A session at the bench was opened or is over, or a head has a new tube.
+    Bench(Bench),
     /// The uptake was changed.
     Uptake(UptakeAccepted),
     /// Outputs may be driven from now on, or no longer.
@@ -59,6 +62,7 @@ impl Entry {
             | Self::Reading(Reading { at, .. })
             | Self::Calibration(StoredCalibration { at, .. })
             | Self::Verification(StoredVerification { at, .. })
+            | Self::Bench(Bench { at, .. })
             | Self::Uptake(UptakeAccepted { at, .. })
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })

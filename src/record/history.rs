@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 
+use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::changeover::Changeover;
 use super::course::Course;
@@ -36,10 +37,16 @@ pub struct History {
     pub open: Vec<Intent>,
     /// Bottle contents by the books, open intents not yet taken off.
     pub reservoirs: Vec<(Name, Volume)>,
-    /// The latest calibration of each head, with the run time of its head since then.
+    /// The latest calibration of each head that has had no new tube since, with the run time of its head since then.
     pub calibrations: Vec<(StoredCalibration, Millis)>,
     /// Checks of those calibrations, oldest first.
     pub verifications: Vec<StoredVerification>,
+    /// The newest word on each session at the bench that is not over.
+    pub benches: Vec<Bench>,
+    /// Sessions that count as given to the tank.
+    pub silent: Vec<Bench>,
+    /// Highest number of a session at the bench so far.
+    pub bench_last: i64,
     pub holds: Vec<Hold>,
     /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
     pub settled: Vec<SlotKey>,

@@ -375,7 +375,11 @@ fn a_slipped_decimal_is_refused_and_a_doubtful_rate_needs_to_be_said_again_and_c
         String::from_utf8_lossy(&refused.stderr).contains("dosewright verify alkalinity"),
         "{refused:?}"
     );
-    let good = told(&reef, &["verify", "alkalinity", "2.5 mL"], "\n2.5 mL\n");
+    let good = told(
+        &reef,
+        &["verify", "alkalinity", "2.5 mL"],
+        "\n2.5 mL\nback\n",
+    );
     assert!(good.status.success(), "{good:?}");
     let asked = String::from_utf8_lossy(&dose().stdout).into_owned();
     assert!(asked.contains("3.0 mL"), "{asked}");
@@ -507,6 +511,9 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
     terminal.wait_for("Type yes to go on:");
     terminal.type_in("yes\n");
     terminal.wait_for("head alkalinity is calibrated");
+    terminal.wait_for("Is the outlet back in the tank?");
+    terminal.type_in("back\n");
+    terminal.wait_for("line alkalinity doses again");
     assert!(terminal.end().success());
     let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
     assert_eq!(
@@ -653,4 +660,59 @@ fn without_a_terminal_nothing_is_guided() {
         "{refused:?}"
     );
     assert!(newest_doses(&reef).is_empty());
+}
+
+#[test]
+fn a_head_at_the_bench_is_shown_gives_nothing_to_the_tank_and_comes_back() {
+    let reef = reef("60");
+    let bench = |more: &[&str]| {
+        let mut words = vec!["bench", "calcium"];
+        words.extend(more);
+        let output = reef.run(&words);
+        let said = [&output.stdout[..], &output.stderr[..]].concat();
+        (
+            output.status.code(),
+            String::from_utf8_lossy(&said).into_owned(),
+        )
+    };
+    assert!(bench(&["show"]).1.contains("is not at the bench"));
+    let (code, said) = bench(&["back"]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(said.contains("bench calcium open"), "{said}");
+    let (code, said) = bench(&["open", "--cap", "60 mL"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(said.contains("bench calcium back"), "{said}");
+    let line = |reef: &Reef| {
+        let status = reef.json(&["status", "--json"]);
+        let lines = status["lines"].as_array().unwrap();
+        lines
+            .iter()
+            .find(|l| l["name"] == "calcium")
+            .unwrap()
+            .clone()
+    };
+    assert_eq!(line(&reef)["state"], "bench");
+    let dose = told(&reef, &["dose", "calcium", "3 mL"], "no\n");
+    assert!(
+        String::from_utf8_lossy(&dose.stderr).contains("bench calcium back"),
+        "{dose:?}"
+    );
+    // Longer than one run of the head may be, and more than a dose.
+    let (code, said) = bench(&["prime", "25 mL"]);
+    assert_eq!(code, Some(0), "{said}");
+    let runs = newest_doses(&reef);
+    assert!(runs.len() > 1, "{runs:?}");
+    assert!(runs.iter().all(|r| r["into"] == "bench"), "{runs:?}");
+    assert_eq!(line(&reef)["delivered_24h_ml"], 0.0);
+    let session = reef.json(&["bench", "calcium", "show", "--json"]);
+    assert!(
+        (session["given_ml"].as_f64().unwrap() - 25.0).abs() < 0.5,
+        "{session}"
+    );
+    let (code, said) = bench(&["prime", "40 mL"]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(said.contains("over its cap of 60"), "{said}");
+    let (code, said) = bench(&["back"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert_ne!(line(&reef)["state"], "bench");
 }

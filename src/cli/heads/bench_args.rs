@@ -4,6 +4,74 @@ use clap::{Args, Subcommand};
 
 use crate::cli::heads::measured::Conditions;
 
+/// Options of `bench`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright bench alkalinity open\n          dosewright bench alkalinity prime \"25 mL\"\n          dosewright calibrate alkalinity\n          dosewright bench alkalinity back\nBetween open and back the line gives nothing to the tank, and what its head gives does not count there. After 30 min without a run or a word all of it counts as given to the tank, and the line gives nothing until the outlet is said to be back."
+)]
+pub(in crate::cli) struct BenchArgs {
+    /// The head
+    pub(in crate::cli) head: String,
+    /// What is done
+    #[command(subcommand)]
+    pub(in crate::cli) command: BenchCommand,
+}
+
+/// What is done at the bench.
+#[derive(Debug, Subcommand)]
+pub(in crate::cli) enum BenchCommand {
+    /// The outlet is out of the tank from now on
+    #[command(
+        after_help = "Examples: dosewright bench alkalinity open\n          dosewright bench alkalinity open --bucket 7"
+    )]
+    Open {
+        /// The most that its runs may give; 20 times the line's dose cap, at least 250 mL, when left out
+        #[arg(long, value_name = "VOLUME")]
+        cap: Option<String>,
+        /// Let the plan run into the bucket for so many days; it waits when left out
+        #[arg(long, value_name = "DAYS")]
+        bucket: Option<u32>,
+        /// In your words, for the record
+        #[arg(long, default_value = "")]
+        note: String,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Fill the tube in one go; any key stops the head
+    #[command(
+        after_help = "Examples: dosewright bench alkalinity prime \"25 mL\"\n          dosewright bench alkalinity prime 90s"
+    )]
+    Prime {
+        /// A volume or a time
+        amount: String,
+    },
+    /// The head has a new tube: its wear starts anew, its calibration is void
+    #[command(after_help = "Examples: dosewright bench alkalinity new-tube --note \"3 x 5 mm\"")]
+    NewTube {
+        /// In your words, for the record
+        #[arg(long, default_value = "")]
+        note: String,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// The outlet is back in the tank: the line doses again from its next slot
+    #[command(after_help = "Examples: dosewright bench alkalinity back")]
+    Back {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Whether the head is at the bench, and what its runs gave
+    #[command(after_help = "Examples: dosewright bench alkalinity show")]
+    Show {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
 /// Options of `calibrate`.
 #[derive(Debug, Args)]
 #[command(

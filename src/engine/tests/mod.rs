@@ -9,6 +9,7 @@ mod owner;
 mod properties;
 mod proposal;
 mod rig;
+mod session;
 mod speed;
 mod steppers;
 mod time;

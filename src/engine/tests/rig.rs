@@ -19,9 +19,9 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Outcome,
-    PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
-    Who,
+    BenchStep, Destination, DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope,
+    Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp,
+    StoredCalibration, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -103,6 +103,7 @@ pub(super) struct Flow {
     pub(super) solution: Name,
     pub(super) kind: DoseKind,
     pub(super) slot: Option<SlotKey>,
+    pub(super) into: Destination,
     pub(super) began: i64,
     pub(super) ended: i64,
     pub(super) volume: i64,
@@ -777,6 +778,23 @@ impl World {
                     Some(hold) => history.holds.push(hold),
                     None => history.holds.retain(|h| h.scope != change.scope),
                 },
+                Entry::Bench(b) => {
+                    history.bench_last = history.bench_last.max(b.number);
+                    match b.what {
+                        BenchStep::NewTube => drop(run_since.remove(&b.head)),
+                        BenchStep::Opened | BenchStep::OutletBack | BenchStep::Silent => {
+                            history.benches.retain(|known| known.head != b.head);
+                        }
+                    }
+                    match b.what {
+                        BenchStep::Silent => {
+                            history.silent.push(b.clone());
+                            history.benches.push(b.clone());
+                        }
+                        BenchStep::Opened => history.benches.push(b.clone()),
+                        BenchStep::OutletBack | BenchStep::NewTube => {}
+                    }
+                }
                 Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
                 Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
@@ -807,7 +825,9 @@ impl World {
             if ended.is_none() {
                 history.open.push(intent.clone());
             }
-            if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
+            let given =
+                past.into == Destination::Tank || history.silent.iter().any(|s| s.covers(&past));
+            if given && ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
                 added += alkalinity_in(&past.carries).as_dkh();
             }
             history.doses.push(past);
@@ -836,6 +856,7 @@ impl World {
             run_time: outcome.and_then(|o| o.on_time).unwrap_or(intent.run_time),
             end: outcome.map_or(DoseEnd::Uncertain, |o| o.end),
             carries: intent.carried(counted),
+            into: intent.into,
             at: intent.at,
             session,
         }
@@ -933,6 +954,7 @@ impl World {
             solution: intent.solution,
             kind: intent.kind,
             slot: intent.slot,
+            into: intent.into,
             began: run.began,
             ended: self.t,
             volume,
@@ -978,7 +1000,9 @@ impl World {
         assert_eq!((intent.volume, &intent.head), (volume, head));
         let line = self.controller.lines.iter().find(|l| l.name == intent.line);
         let line = line.unwrap().clone();
-        assert!(volume <= line.dose_cap && run_time <= self.controller.heads[head].run_max);
+        assert!(run_time <= self.controller.heads[head].run_max);
+        let into_tank = intent.into == Destination::Tank;
+        assert!(volume <= line.dose_cap || !into_tank);
         assert!(!self.is_held(&intent.line), "a held line starts");
         assert!(
             self.runs.values().all(|r| r.intent.head != *head),
@@ -988,6 +1012,9 @@ impl World {
         assert!(running < self.controller.heads_at_once, "too many heads");
         if let Some(slot) = &intent.slot {
             assert!(self.started_keys.insert(slot.clone()), "{slot:?} twice");
+        }
+        if !into_tank {
+            return;
         }
         for rule in &self.controller.apart {
             let other = if rule.first == intent.solution {
@@ -1000,7 +1027,7 @@ impl World {
             let since = self
                 .flows
                 .iter()
-                .filter(|f| f.solution == *other)
+                .filter(|f| f.solution == *other && f.into == Destination::Tank)
                 .map(|f| f.ended)
                 .max();
             let gap = since.map_or(i64::MAX, |ended| self.t - ended);
@@ -1026,7 +1053,10 @@ impl World {
             .as_meq_per_l();
         let limits = self.controller.alkalinity.clone().unwrap();
         let since = self.t - DAY;
-        let flowed = self.flows.iter().filter(|f| f.began > since);
+        let flowed = self
+            .flows
+            .iter()
+            .filter(|f| f.began > since && f.into == Destination::Tank);
         let running = self
             .runs
             .values()
@@ -1067,7 +1097,11 @@ impl World {
     /// In every 24 h of true time, the volume of each line.
     pub(super) fn check_caps(&self) {
         for line in &self.controller.lines {
-            let flows: Vec<&Flow> = self.flows.iter().filter(|f| f.line == line.name).collect();
+            let flows: Vec<&Flow> = self
+                .flows
+                .iter()
+                .filter(|f| f.line == line.name && f.into == Destination::Tank)
+                .collect();
             for edge in flows.iter().flat_map(|f| [f.ended - DAY, f.began]) {
                 let inside = |f: &&&Flow| f.ended > edge && f.began < edge + DAY;
                 let sum: f64 = flows
