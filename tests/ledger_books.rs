@@ -290,6 +290,15 @@ fn everything_that_is_written_comes_back_as_it_was() {
         },
         ..alkalinity.clone()
     };
+    let calcium = Reading {
+        measured: Quantity::Element(Element::new("Ca").unwrap()),
+        value: ReadingValue::Concentration {
+            value: Concentration::from_mg_per_l(420.0),
+            uncertainty: Concentration::from_mg_per_l(5.0),
+        },
+        taken: at(HOUR + 60_000).wall,
+        ..alkalinity.clone()
+    };
     let uptake = UptakeAccepted {
         uptake: Alkalinity::from_dkh(0.9),
         before: Alkalinity::from_dkh(0.8),
@@ -304,9 +313,11 @@ fn everything_that_is_written_comes_back_as_it_was() {
     ] {
         ledger.store(std::slice::from_ref(&entry)).unwrap();
     }
-    // Two doses before the sample and one after it.
+    // Two doses before the sample and one after it; of calcium one before its sample and two after it.
     for (id, ms) in [(1, HOUR), (2, 2 * HOUR), (3, 3 * HOUR + 60_000)] {
-        ledger.store_intent(&intent(id, "alkalinity", ms)).unwrap();
+        let mut dose = intent(id, "alkalinity", ms);
+        dose.carries.insert(calcium.measured.clone(), 0.1);
+        ledger.store_intent(&dose).unwrap();
         ledger
             .store_outcome(&delivered(id, 500_000 - id * 2_000, ms + 4_000))
             .unwrap();
@@ -329,6 +340,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
     for entry in [
         Entry::Reading(iodine.clone()),
         Entry::Reading(alkalinity.clone()),
+        Entry::Reading(calcium.clone()),
         Entry::Uptake(uptake.clone()),
         Entry::Note(Note {
             code: Code::new("started"),
@@ -356,7 +368,9 @@ fn everything_that_is_written_comes_back_as_it_was() {
         history.calibrations,
         vec![(calibration, Millis::new(12_000))]
     );
-    assert_eq!(history.readings, vec![alkalinity, iodine]);
+    let of_calcium = history.added_since_reading[&calcium.measured];
+    assert!((of_calcium - 0.2).abs() < 1e-12, "{of_calcium} mg/L");
+    assert_eq!(history.readings, vec![alkalinity, calcium, iodine]);
     assert_eq!(history.uptake, Some(uptake));
     let added = history.added_since_reading[&Quantity::Alkalinity];
     assert!((added - 0.03).abs() < 1e-12, "{added} dKH");

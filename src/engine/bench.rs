@@ -8,7 +8,7 @@ use super::alarms::AlarmCode;
 use super::ask::{BenchAsk, NewBench};
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
-use super::state::{Engine, HeadMemory};
+use super::state::{BenchSession, Engine, HeadMemory};
 use super::status::BenchStatus;
 use crate::guard::BenchFacts;
 use crate::quantity::{Millis, Name, Volume, Words};
@@ -23,18 +23,6 @@ const BUCKET_DAYS_MAX: u32 = 14;
 
 /// Most that any session may be allowed. Ours: a large bucket.
 const CAP_MAX: Volume = Volume::from_ul(5_000_000);
-
-/// A session that is not over.
-#[derive(Debug)]
-pub(super) struct BenchSession {
-    /// The newest word on it.
-    pub(super) record: Bench,
-    /// What its runs that are over gave.
-    pub(super) given: Volume,
-    /// When it was opened, or found at the start.
-    since: Millis,
-    last_word: Millis,
-}
 
 impl BenchSession {
     fn new(record: Bench, now: Now) -> Self {
@@ -364,7 +352,7 @@ impl Engine {
             ..session.record.clone()
         };
         let added = self.window.into_tank(head, record.first_dose);
-        self.add_alkalinity(added, now.elapsed);
+        self.add_to_water(&added, now.elapsed);
         self.say_of_bench(record, None, now);
     }
 }

@@ -158,10 +158,10 @@ impl Engine {
         self.touch_all_lines();
         self.mark_written(now);
         if !stored.questioned.is_empty() {
-            text.push_str(&format!(
-                "; BUT {}, so it doses nothing until one run was measured: `dosewright verify {} VOLUME`",
+            text = format!(
+                "{text}; BUT {}, so it doses nothing until one run was measured: `dosewright verify {} VOLUME`",
                 stored.questioned, stored.head
-            ));
+            );
         }
         for gap in self.unmetered().iter().filter(|gap| gap.head == new.head) {
             text.push_str("; BUT ");

@@ -241,6 +241,7 @@ impl Engine {
                 format!("{} below {limit}", new.measured)
             }
         };
+        let of = new.measured.clone();
         let entry = Reading {
             measured: new.measured,
             value: new.value,
@@ -259,9 +260,7 @@ impl Engine {
                 },
             )),
         );
-        if let ReadingValue::Alkalinity { value, uncertainty } = new.value {
-            self.take_alkalinity_reading((value, uncertainty), new.taken, now);
-        }
+        self.take_reading(&of, new.value, new.taken, now);
         Ok(())
     }
 
@@ -280,10 +279,11 @@ impl Engine {
                 "alkalinity {value} is outside 3 to 20 dKH"
             )));
         }
-        match self.alkalinity.reading {
-            Some((last, _, taken)) if value.minus(last).as_dkh().abs() > 3.0 => {
+        match self.last_reading(&Quantity::Alkalinity) {
+            Some((last, _, taken)) if (value.as_dkh() - last).abs() > 3.0 => {
                 Err(questioned(&format!(
-                    "alkalinity {value} is more than 3 dKH away from the last reading ({last}, {taken:.0})"
+                    "alkalinity {value} is more than 3 dKH away from the last reading ({}, {taken:.0})",
+                    Quantity::Alkalinity.amount(last)
                 )))
             }
             Some(_) | None => Ok(()),

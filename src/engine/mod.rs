@@ -16,7 +16,6 @@
 //! It deliberately knows no file, no socket, no broker and no pump: it does not know whether it rehearses.
 
 mod alarms;
-mod alkalinity;
 mod ask;
 mod bench;
 mod calibrate;
@@ -41,6 +40,7 @@ mod start;
 mod state;
 mod status;
 mod watch;
+mod water;
 mod wish;
 
 pub use alarms::{Alarm, AlarmCode};

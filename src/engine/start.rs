@@ -1,6 +1,6 @@
 //! From what the ledger knows to a running engine.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::alarms::{AlarmCode, Alarms};
@@ -8,17 +8,17 @@ use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
-    AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
+    ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory, WaterMemory,
 };
 use super::wish::VALID;
 use crate::config::{Controller, Plan};
-use crate::guard::{Counted, DoseWindow, alkalinity_in};
+use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
 use crate::plan::Schedule;
-use crate::quantity::{Alkalinity, Millis, Name};
+use crate::quantity::{Millis, Name};
 use crate::record::{
     Bench, Course, CourseState, Destination, DoseEnd, Entry, History, Hold, HoldChange, HoldScope,
-    Intent, PastDose, PastSession, ReadingValue, Refill, StoredCalibration, Who,
+    Intent, PastDose, PastSession, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -63,7 +63,7 @@ impl Engine {
         let benches = std::mem::take(&mut history.benches);
         let silent = std::mem::take(&mut history.silent);
         let checks = std::mem::take(&mut history.verifications);
-        let added = alkalinity_in(&history.added_since_reading);
+        let added = std::mem::take(&mut history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
@@ -74,7 +74,7 @@ impl Engine {
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
-        engine.take_readings(readings, added);
+        engine.take_readings(&readings, &added);
         engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
         engine.count_past(&silent, now);
@@ -132,16 +132,8 @@ impl Engine {
             waiting: Vec::new(),
             settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
             cursor: history.newest_wall.unwrap_or(now.wall),
-            alkalinity: AlkalinityMemory {
-                reading: None,
-                taken: None,
-                added_since: None,
-                log: VecDeque::new(),
-                log_from: now.elapsed,
-                changed: history.water_changed,
-                uptake: history.uptake,
-                share: 1.0,
-            },
+            water: WaterMemory::of_all(controller, history.uptake, now.elapsed),
+            water_changed_at: history.water_changed,
             levels: history.water.into_iter().collect(),
             changeover: history.changeover,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
@@ -311,18 +303,6 @@ impl Engine {
         }
         for memory in self.inputs.values_mut() {
             *memory = InputMemory::simulated(now.elapsed);
-        }
-    }
-
-    fn take_readings(&mut self, readings: Vec<crate::record::Reading>, added: Alkalinity) {
-        for reading in readings {
-            if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
-                self.alkalinity.reading = Some((value, uncertainty, reading.taken));
-                self.alkalinity.added_since = Some(added);
-            } else if let ReadingValue::Concentration { value, .. } = reading.value {
-                let known = (reading.taken, value.as_mg_per_l());
-                self.remember_level(reading.measured.as_str(), known);
-            }
         }
     }
 

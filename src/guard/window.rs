@@ -3,8 +3,7 @@
 //! The window is true elapsed time: no step of the wall clock, change of zone or restart moves a dose out of it early.
 //! A dose that has not ended counts in full; so does one whose end nobody saw.
 
-use crate::chemistry::Quantity;
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{Carried, Destination, DoseId, DoseKind};
 
 /// One dose as the windows count it.
@@ -28,12 +27,6 @@ pub struct Counted {
     pub due: Millis,
 }
 
-/// The alkalinity in what a dose carries.
-pub fn alkalinity_in(carries: &Carried) -> Alkalinity {
-    let dkh = carries.get(&Quantity::Alkalinity).copied();
-    Alkalinity::from_dkh(dkh.unwrap_or(0.0))
-}
-
 /// All doses that may still count, in the order in which they began.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct DoseWindow {
@@ -54,13 +47,15 @@ impl DoseWindow {
     }
 
     /// Counts what a head gave from a dose on as given to the tank, when it began. What that adds.
-    pub fn into_tank(&mut self, head: &Name, first: DoseId) -> Alkalinity {
-        let mut added = Alkalinity::ZERO;
+    pub fn into_tank(&mut self, head: &Name, first: DoseId) -> Carried {
+        let mut added = Carried::new();
         let of_session =
             |d: &&mut Counted| d.head == *head && d.id >= first && d.into == Destination::Bench;
         for dose in self.doses.iter_mut().filter(of_session) {
             dose.into = Destination::Tank;
-            added = added.plus(alkalinity_in(&dose.carries));
+            for (of, amount) in &dose.carries {
+                *added.entry(of.clone()).or_default() += amount;
+            }
         }
         added
     }

@@ -51,16 +51,13 @@ pub(in crate::cli) fn calibrate(
     // A wrong step is to be known before the first drop.
     let resolution = resolution(options, &mut entries, (ear.as_mut(), out))?;
     let mut opened = false;
-    let runs = match (&job, ear.as_mut()) {
-        (Some(job), Some(ear)) => {
-            let (runs, by_us) = job.at_the_sump(place, &mut entries, (ear, out))?;
-            opened = by_us;
-            runs
-        }
-        (_, _) => {
-            let run = |text: &String| typed_run(text, entries.weighing());
-            options.runs.iter().map(run).collect::<Result<_, _>>()?
-        }
+    let runs = if let (Some(job), Some(ear)) = (&job, ear.as_mut()) {
+        let (runs, by_us) = job.at_the_sump(place, &mut entries, (ear, out))?;
+        opened = by_us;
+        runs
+    } else {
+        let run = |text: &String| typed_run(text, entries.weighing());
+        options.runs.iter().map(run).collect::<Result<_, _>>()?
     };
     let before = newest(place, &options.head)?;
     let rules = FitRules {

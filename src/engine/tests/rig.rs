@@ -14,14 +14,14 @@ use crate::engine::{
     Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, Proposal, RefillLevel, RunEnd,
     RunReport, Setup, Status, Ticket, TrustSource, Wish,
 };
-use crate::guard::{Prediction, alkalinity_in};
+use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    BenchStep, Destination, DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope,
-    Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp,
-    StoredCalibration, Who,
+    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, FactKind, History,
+    Hold, HoldScope, Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill,
+    SlotNotGiven, Stamp, StoredCalibration, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -85,6 +85,12 @@ pub(super) fn calcium_at(times: &str, count: i64, controller: &Controller) -> Ar
     plan_of(&text, controller)
 }
 
+/// The alkalinity in what a dose carries.
+fn alkalinity_in(carries: &Carried) -> Alkalinity {
+    let dkh = carries.get(&Quantity::Alkalinity).copied();
+    Alkalinity::from_dkh(dkh.unwrap_or(0.0))
+}
+
 /// Limits that a head meets with any dose.
 fn every_dose(head: &Head) -> MeteringLimits {
     MeteringLimits {
@@ -92,6 +98,20 @@ fn every_dose(head: &Head) -> MeteringLimits {
         run_max: head.run_max,
         dose_min: Volume::ZERO,
         tolerance_percent: head.tolerance_percent,
+    }
+}
+
+fn know_bench(history: &mut History, bench: &Bench) {
+    history.bench_last = history.bench_last.max(bench.number);
+    if bench.what == BenchStep::NewTube {
+        return;
+    }
+    history.benches.retain(|known| known.head != bench.head);
+    if bench.what != BenchStep::OutletBack {
+        history.benches.push(bench.clone());
+    }
+    if bench.what == BenchStep::Silent {
+        history.silent.push(bench.clone());
     }
 }
 
@@ -296,10 +316,10 @@ impl World {
 
     pub(super) fn prediction(&mut self) -> Option<Prediction> {
         let water = self.status().water;
-        let value = water.predicted?;
+        let value = water.predicted?.as_dkh();
         Some(Prediction {
             value,
-            uncertainty: water.predicted_high?.minus(value).times(0.5),
+            uncertainty: (water.predicted_high?.as_dkh() - value) / 2.0,
             age: Millis::from_secs(water.predicted_from_age_s?),
         })
     }
@@ -577,6 +597,31 @@ impl World {
         ticket
     }
 
+    pub(super) fn read(&mut self, of: &Quantity, mg_per_l: f64, uncertainty: f64) {
+        self.read_value(
+            of,
+            ReadingValue::Concentration {
+                value: Concentration::from_mg_per_l(mg_per_l),
+                uncertainty: Concentration::from_mg_per_l(uncertainty),
+            },
+        );
+    }
+
+    pub(super) fn read_value(&mut self, of: &Quantity, value: ReadingValue) {
+        let ticket = self.ask(Command::AddReading(NewReading {
+            measured: of.clone(),
+            value,
+            method: "titration".into(),
+            taken: None,
+            sure: true,
+        }));
+        self.answer(ticket).as_ref().unwrap();
+    }
+
+    pub(super) fn prediction_of(&self, of: &Quantity) -> Option<Prediction> {
+        self.engine.as_ref()?.prediction(of, self.now())
+    }
+
     pub(super) fn reload(&mut self, plan: Arc<Plan>) -> u64 {
         self.tickets += 1;
         let ticket = self.tickets;
@@ -766,7 +811,7 @@ impl World {
             sessions: self.books.sessions.clone(),
             ..History::default()
         };
-        let mut reading: Option<Reading> = None;
+        let mut readings: BTreeMap<Quantity, Reading> = BTreeMap::new();
         let mut run_since: BTreeMap<Name, (StoredCalibration, Millis)> = BTreeMap::new();
         for entry in &self.books.entries {
             match entry {
@@ -779,26 +824,20 @@ impl World {
                     None => history.holds.retain(|h| h.scope != change.scope),
                 },
                 Entry::Bench(b) => {
-                    history.bench_last = history.bench_last.max(b.number);
-                    match b.what {
-                        BenchStep::NewTube => drop(run_since.remove(&b.head)),
-                        BenchStep::Opened | BenchStep::OutletBack | BenchStep::Silent => {
-                            history.benches.retain(|known| known.head != b.head);
-                        }
-                    }
-                    match b.what {
-                        BenchStep::Silent => {
-                            history.silent.push(b.clone());
-                            history.benches.push(b.clone());
-                        }
-                        BenchStep::Opened => history.benches.push(b.clone()),
-                        BenchStep::OutletBack | BenchStep::NewTube => {}
+                    know_bench(&mut history, b);
+                    if b.what == BenchStep::NewTube {
+                        run_since.remove(&b.head);
                     }
                 }
                 Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
-                Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
-                    reading = Some(r.clone());
+                Entry::Reading(r) => {
+                    let last = readings
+                        .entry(r.measured.clone())
+                        .or_insert_with(|| r.clone());
+                    if last.taken <= r.taken {
+                        *last = r.clone();
+                    }
                 }
                 Entry::Uptake(u) => history.uptake = Some(u.clone()),
                 Entry::Course(c) => {
@@ -809,16 +848,13 @@ impl World {
                 Entry::Fact(f) if f.kind == FactKind::WaterChange => {
                     history.water_changed = history.water_changed.max(Some(f.happened));
                 }
-                Entry::Reading(_)
-                | Entry::Refill(_)
+                Entry::Refill(_)
                 | Entry::Fact(_)
                 | Entry::Note(_)
                 | Entry::Arming(_)
                 | Entry::OutageMissed(_) => {}
             }
         }
-        let taken = reading.as_ref().map(|r| r.taken);
-        let mut added = 0.0;
         for (intent, session) in self.books.intents.values() {
             let past = self.past_dose(intent, *session);
             let ended = self.books.outcomes.get(&intent.id);
@@ -827,15 +863,17 @@ impl World {
             }
             let given =
                 past.into == Destination::Tank || history.silent.iter().any(|s| s.covers(&past));
-            if given && ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
-                added += alkalinity_in(&past.carries).as_dkh();
+            for (of, amount) in past.carries.iter().filter(|_| given) {
+                let taken = readings.get(of).map(|r| r.taken);
+                if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
+                    *history.added_since_reading.entry(of.clone()).or_default() += amount;
+                }
             }
             history.doses.push(past);
         }
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
-        history.added_since_reading = [(Quantity::Alkalinity, added)].into();
-        history.readings.extend(reading);
+        history.readings.extend(readings.into_values());
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
         history
@@ -1051,7 +1089,9 @@ impl World {
             .uptake()
             .expect("no alkalinity without uptake")
             .as_meq_per_l();
-        let limits = self.controller.alkalinity.clone().unwrap();
+        let limits = self.controller.water[&Quantity::Alkalinity];
+        let band = limits.tracked.unwrap();
+        let meq = |dkh: f64| Alkalinity::from_dkh(dkh).as_meq_per_l();
         let since = self.t - DAY;
         let flowed = self
             .flows
@@ -1065,9 +1105,7 @@ impl World {
             + alkalinity_in(&intent.carries).as_meq_per_l();
         let rises = match self.reading {
             None => false,
-            Some((_, _, taken)) if self.t - taken > limits.stale_after.as_ms() + 2 * MINUTE => {
-                false
-            }
+            Some((_, _, taken)) if self.t - taken > band.stale_after.as_ms() + 2 * MINUTE => false,
             Some((value, uncertainty, taken)) => {
                 let days = f64_from_i64(self.t - taken) / f64_from_i64(DAY);
                 let added: f64 = self
@@ -1076,16 +1114,12 @@ impl World {
                     .filter(|f| f.began > taken)
                     .map(|f| f.alkalinity)
                     .sum();
-                let drift = limits.drift_per_day.as_meq_per_l() * days;
+                let drift = meq(band.drift_per_day) * days;
                 let worst = value + added - uptake * days + 2.0 * uncertainty.hypot(drift);
-                worst <= limits.band_high.as_meq_per_l() + 0.01
+                worst <= meq(band.band_high) + 0.01
             }
         };
-        let rise = if rises {
-            limits.max_rise.as_meq_per_l()
-        } else {
-            0.0
-        };
+        let rise = if rises { meq(limits.max_rise) } else { 0.0 };
         assert!(
             total <= uptake + rise + 1e-6,
             "{total} meq/L in 24 h, over {uptake} + {rise}; reading {:?} at {}",
