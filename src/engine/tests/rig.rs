@@ -101,9 +101,14 @@ fn every_dose(head: &Head) -> MeteringLimits {
     }
 }
 
-fn know_bench(history: &mut History, bench: &Bench) {
+fn know_bench(
+    history: &mut History,
+    calibrations: &mut BTreeMap<Name, (StoredCalibration, Millis)>,
+    bench: &Bench,
+) {
     history.bench_last = history.bench_last.max(bench.number);
     if bench.what == BenchStep::NewTube {
+        calibrations.remove(&bench.head);
         return;
     }
     history.benches.retain(|known| known.head != bench.head);
@@ -823,12 +828,7 @@ impl World {
                     Some(hold) => history.holds.push(hold),
                     None => history.holds.retain(|h| h.scope != change.scope),
                 },
-                Entry::Bench(b) => {
-                    know_bench(&mut history, b);
-                    if b.what == BenchStep::NewTube {
-                        run_since.remove(&b.head);
-                    }
-                }
+                Entry::Bench(b) => know_bench(&mut history, &mut run_since, b),
                 Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
                 Entry::Reading(r) => {
