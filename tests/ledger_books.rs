@@ -14,7 +14,7 @@ use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
 use dosewright::record::{
     Arming, CalibrationRun, Code, DoseEnd, DoseId, Entry, Hold, HoldChange, HoldScope, NotGiven,
     Note, OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
-    StoredVerification, UptakeAccepted, Who,
+    StoredVerification, Uptake, UptakeHow, Who,
 };
 use proptest::prelude::*;
 use serde_json::json;
@@ -237,6 +237,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         reason: "test looks wrong".to_owned(),
         who: OWNER,
         since: at(1_000).wall,
+        until: None,
     };
     let line_hold = Hold {
         scope: HoldScope::Line(name("trace")),
@@ -299,10 +300,11 @@ fn everything_that_is_written_comes_back_as_it_was() {
         taken: at(HOUR + 60_000).wall,
         ..alkalinity.clone()
     };
-    let uptake = UptakeAccepted {
-        uptake: Alkalinity::from_dkh(0.9),
-        before: Alkalinity::from_dkh(0.8),
-        declared: Alkalinity::from_meq_per_l(0.3),
+    let uptake = Uptake {
+        of: Quantity::Alkalinity,
+        uptake: 0.9,
+        before: Some(0.8),
+        how: UptakeHow::Accepted,
         who: OWNER,
         at: at(4 * HOUR),
     };
@@ -371,7 +373,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
     let of_calcium = history.added_since_reading[&calcium.measured];
     assert!((of_calcium - 0.2).abs() < 1e-12, "{of_calcium} mg/L");
     assert_eq!(history.readings, vec![alkalinity, calcium, iodine]);
-    assert_eq!(history.uptake, Some(uptake));
+    assert_eq!(history.uptakes, vec![uptake]);
     let added = history.added_since_reading[&Quantity::Alkalinity];
     assert!((added - 0.03).abs() < 1e-12, "{added} dKH");
     assert_clean(&path);
@@ -752,6 +754,7 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
                 reason: "x".to_owned(),
                 who: OWNER,
                 since: at(6 * HOUR).wall,
+                until: None,
             },
             at(6 * HOUR),
         )),

@@ -85,6 +85,11 @@ impl SolutionEffect {
         }
     }
 
+    /// The same of 1 mL; worked out with a litre, so that it keeps all its figures.
+    pub fn rise_per_ml(&self, of: &Quantity, tank: TankVolume) -> f64 {
+        self.rise(of, Volume::from_ul(1_000_000), tank) / 1000.0
+    }
+
     /// What `volume` of this solution adds to `tank`, of each quantity that it carries: dKH of alkalinity, mg/L of an element.
     pub fn carried(&self, volume: Volume, tank: TankVolume) -> BTreeMap<Quantity, f64> {
         let alkalinity = self.alkalinity_rise(volume, tank).as_dkh();

@@ -7,7 +7,7 @@ use clap::{Args, Parser, Subcommand};
 use crate::cli::heads::bench_args::{BenchArgs, Calibrate, CalibrationArgs, Verify};
 use crate::cli::water::owner_args::{
     Accept, Advise, ChangeoverArgs, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation,
-    Solution,
+    Solution, UptakeArgs,
 };
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
@@ -83,8 +83,10 @@ pub(super) enum Command {
     Saturation(Saturation),
     /// Say what to do about the readings: leave it alone, change the dose, test again, or look for what is wrong
     Advise(Advise),
-    /// Put the estimated alkalinity uptake into force
+    /// Put the estimated uptake into force
     Accept(Accept),
+    /// Tell what the animals take up a day, or list what is in force
+    Uptake(UptakeArgs),
     /// Raise one thing by so much over some days, on top of a line's plan
     Course(Course),
     /// Import lab reports and hold them against natural seawater, earlier ones and what was dosed
@@ -209,7 +211,7 @@ pub(super) struct OutputsOff {
 /// Options of `hold`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium\nA running head is switched off at once. Without a running daemon the hold is written down for its next start."
+    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium --for 2h\nA running head is switched off at once. Without a running daemon the hold is written down for its next start."
 )]
 pub(super) struct Hold {
     /// The line; all dosing when left out
@@ -217,6 +219,9 @@ pub(super) struct Hold {
     /// Why, for the record and the displays
     #[arg(long, default_value = "by hand")]
     pub(super) reason: String,
+    /// How long, for example 2h, 30 min or 1 d, at most 30 d; it ends by itself. Until `dosewright resume` when left out
+    #[arg(long = "for", value_name = "TIME", value_parser = hold_length)]
+    pub(super) length: Option<crate::quantity::Millis>,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
@@ -480,4 +485,18 @@ pub(super) struct LedgerExport {
     /// Before (RFC 3339)
     #[arg(long, value_name = "TIME")]
     pub(super) until: Option<jiff::Timestamp>,
+}
+
+/// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
+fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
+    let length = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
+    let range =
+        crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(30 * 24 * 60);
+    if range.contains(&length) {
+        Ok(length)
+    } else {
+        Err(format!(
+            "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand. NOTHING IS HELD"
+        ))
+    }
 }

@@ -65,6 +65,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Saturation(options) => water::saturation::saturation(place, options, out),
         Command::Advise(options) => water::advise::advise(place, options, out),
         Command::Accept(options) => water::accept::accept(place, options, out),
+        Command::Uptake(options) => water::accept::uptake(place, options, out),
         Command::Changes(options) => water::changes::changes(place, options, out),
         Command::Course(options) => water::course::course(place, options, out),
         Command::Panel(options) => water::panel::panel(place, options, out),

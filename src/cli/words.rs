@@ -1,5 +1,6 @@
 //! What the owner's commands share: the configuration they work from, quantities only they read, times.
 
+use std::collections::BTreeMap;
 use std::io::{self, BufRead, Write};
 
 use jiff::Timestamp;
@@ -8,14 +9,17 @@ use jiff::tz::TimeZone;
 use super::args::Place;
 use super::exit::{self, Failure, chain};
 use super::out::Out;
-use crate::chemistry::{Celsius, ClaimRise, Element, PhScale, Rises, Salinity, SpecificGravity};
+use crate::chemistry::{
+    Celsius, ClaimRise, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity,
+};
 use crate::config::{Loaded, load};
-use crate::daemon::machine_now;
-use crate::ledger::LedgerReader;
-use crate::plan::check_plan;
+use crate::daemon::{ledger_path, machine_now};
+use crate::ledger::{Ledger, LedgerReader};
+use crate::plan::{check_plan, worked_out};
 use crate::quantity::{
     TankVolume, parse_alkalinity, parse_concentration, parse_plain_number, parse_tank_volume,
 };
+use crate::record::{Uptake, starts_not_in_force};
 
 /// A mistake on the command line.
 pub(super) fn usage(error: impl std::fmt::Display) -> Failure {
@@ -40,10 +44,28 @@ pub(super) fn unread(error: &crate::ledger::LedgerError) -> Failure {
     Failure::new(exit::IO, chain(error))
 }
 
-/// Both files, checked as the daemon does.
+/// Both files, checked as the daemon does, with the uptakes that the ledger has, if it can be read.
 pub(super) fn configuration(place: &Place) -> Result<Loaded, Failure> {
-    load(&place.config, &check_plan)
-        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))
+    let mut loaded = load(&place.config, &check_plan)
+        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
+    put_in_force(place, &mut loaded);
+    Ok(loaded)
+}
+
+/// Puts what the ledger has in place of the starting values of the plan, and names those that are not in force any more.
+pub(super) fn put_in_force(place: &Place, loaded: &mut Loaded) -> Vec<String> {
+    let recorded = Ledger::open_to_read(&ledger_path(&place.state))
+        .ok()
+        .and_then(|reader| reader.uptakes().ok());
+    let newest: BTreeMap<Quantity, Uptake> = recorded
+        .unwrap_or_default()
+        .into_iter()
+        .map(|u| (u.of.clone(), u))
+        .collect();
+    let notes = starts_not_in_force(&loaded.plan, &newest);
+    let recorded = newest.into_values().map(|u| (u.of, u.uptake)).collect();
+    loaded.plan = worked_out(&loaded.plan, &loaded.controller, &recorded);
+    notes
 }
 
 /// The tank as typed, or as configured.

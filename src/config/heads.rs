@@ -25,7 +25,7 @@ pub enum NoSuchHead {
 }
 
 impl Controller {
-    /// What the solution of a line carries.
+    /// What leaves the outlet of a line.
     pub fn effect_of(&self, line: &Name) -> Option<&SolutionEffect> {
         let line = self.lines.iter().find(|known| known.name == *line)?;
         let solution = self.solutions.get(&line.solution);

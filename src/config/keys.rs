@@ -254,12 +254,25 @@ section! { tls;
 }
 
 section! { plan;
-    UPTAKE_DKH_PER_DAY: Number = number("uptake-dkh-per-day", 0.0, 10.0, "dKH per day", Optional);
+    UPTAKE: Named = named("uptake", &plan_uptake::SECTION, Naming::Quantity { alkalinity: &plan_uptake_alkalinity::SECTION }, Optional);
     LINE: Named = named("line", &plan_line::SECTION, Naming::Own, Optional);
 }
 
+section! { plan_uptake_alkalinity;
+    START_DKH_PER_DAY: Number = number("start-dkh-per-day", 0.0, 10.0, "dKH per day", Optional);
+}
+
+section! { plan_uptake;
+    START_MG_PER_L_PER_DAY: Number = number("start-mg-per-l-per-day", 0.0, 200.0, "mg/L per day", Optional);
+    WITH: Text = choice("with", &["alkalinity"], Optional);
+}
+
 section! { plan_line;
-    DAILY_ML: Number = number("daily-ml", 0.0, 5000.0, "mL", Optional);
+    SHARE_OF_UPTAKE: Number = number("share-of-uptake", 0.0, 1.0, "of the uptake", Optional);
+    ML_PER_DKH: Number = number("ml-per-dkh", 0.001, 5000.0, "mL for each dKH", Optional);
+    ML_PER_MG_PER_L: Number = number("ml-per-mg-per-l", 0.000_001, 5000.0, "mL for each mg/L", Optional);
+    OF: Text = text("of", "a water quantity such as \"alkalinity\"", Optional);
+    DAILY_ML: Number = number("daily-ml", 0.001, 5000.0, "mL", Optional);
     DOSES: Whole = whole("doses", 1.0, 480.0, "doses a day", Optional);
     WINDOW: Text = text("window", "a window such as \"08:00-20:00\"", Optional);
     AT: Texts = texts("at", "times of day such as [\"08:00\", \"20:00\"]", Optional);

@@ -49,9 +49,9 @@ pub use load::{
 };
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
-    AlarmAction, ApartRule, Blocks, Board, BoardDriver, Controller, Head, Input, InputRole, Line,
-    LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense, SimulatedHead, Solution,
-    TimeLimits, Times, TrackedLimits, WaterLimits,
+    AlarmAction, ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole,
+    Line, LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense, SimulatedHead,
+    Solution, StartUptake, TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
 pub use peer::{Peer, PeerName, Person, Right, allows};

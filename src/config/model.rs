@@ -331,17 +331,70 @@ pub struct TimeLimits {
 /// `plan.toml`, checked against its controller.
 #[derive(Debug, Clone)]
 pub struct Plan {
-    /// What the animals take up per day, as declared; needed when a line carries alkalinity.
-    pub uptake: Option<Alkalinity>,
+    /// Starting values, used until an uptake is accepted or told.
+    pub starts: BTreeMap<Quantity, StartUptake>,
+    /// The uptakes in force, by which the volumes are worked out.
+    pub uptakes: Uptakes,
     /// One entry for each planned line, in the order of the controller's lines.
     pub lines: Vec<PlannedLine>,
+}
+
+/// Uptake a day of each quantity, in its own unit.
+pub type Uptakes = BTreeMap<Quantity, f64>;
+
+/// Where an uptake begins.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum StartUptake {
+    /// A day, in the quantity's unit.
+    PerDay(f64),
+    /// Tied to alkalinity's by the calcification ratio.
+    WithAlkalinity,
+}
+
+/// How much a line gives a day.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Gives {
+    /// This part of the uptake of a quantity that its solution carries; 0 for a line that waits for a changeover.
+    Share {
+        of: Quantity,
+        share: f64,
+    },
+    /// So many mL for each unit of the uptake of a quantity.
+    PerUptake {
+        of: Quantity,
+        ml: f64,
+    },
+    Daily(Volume),
+}
+
+impl Plan {
+    pub fn alkalinity_uptake(&self) -> Option<Alkalinity> {
+        let dkh = self.uptakes.get(&Quantity::Alkalinity)?;
+        Some(Alkalinity::from_dkh(*dkh))
+    }
+}
+
+impl Gives {
+    /// Whether it keeps its times and gives nothing yet.
+    pub fn waits(&self) -> bool {
+        matches!(self, Self::Share { share, .. } if *share <= 0.0)
+    }
+
+    /// The quantity whose uptake it goes by.
+    pub fn of(&self) -> Option<&Quantity> {
+        match self {
+            Self::Share { of, .. } | Self::PerUptake { of, .. } => Some(of),
+            Self::Daily(_) => None,
+        }
+    }
 }
 
 /// The standing plan of one line.
 #[derive(Debug, Clone)]
 pub struct PlannedLine {
     pub line: Name,
-    /// Volume per local day. Zero for a line that waits for a changeover: its times are kept free, and nothing is given by plan.
+    pub gives: Gives,
+    /// Volume per local day that follows from `gives`.
     pub daily_volume: Volume,
     pub times: Times,
 }
@@ -355,7 +408,7 @@ pub enum Times {
         doses: u32,
         /// Seconds of the local day at which the window opens, 0 to 86,400.
         window_start_s: u32,
-        /// Seconds of the local day at which it closes, greater than the start, up to 86,400.
+        /// Seconds of the local day at which it closes, up to 86,400; before the start for a window through midnight.
         window_end_s: u32,
     },
     /// At fixed times, in order.

@@ -2,18 +2,30 @@
 //!
 //! A plan can never lift a limit: everything here is held against limits that stand in the controller file.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::civil::Time;
 
 use super::calendar::CronTimes;
-use super::keys::plan::{LINE, UPTAKE_DKH_PER_DAY};
-use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, WINDOW};
+use super::keys::plan::{LINE, UPTAKE};
+use super::keys::plan_line::{
+    AT, CRON, DAILY_ML, DOSES, ML_PER_DKH, ML_PER_MG_PER_L, OF, SHARE_OF_UPTAKE, WINDOW,
+};
+use super::keys::plan_uptake::{START_MG_PER_L_PER_DAY, WITH};
+use super::keys::plan_uptake_alkalinity::START_DKH_PER_DAY;
 use super::mistake::{Finding, PlanPlace, Sink, quoted};
-use super::model::{Controller, Plan, PlannedLine, Times};
+use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
+use super::schema::{Number, Of};
 use super::tree::RawTable;
 use crate::chemistry::Quantity;
-use crate::quantity::{Alkalinity, Name};
+use crate::quantity::{Name, Volume};
+
+/// The keys of which exactly one says how much a line gives.
+const GIVES: [Of<Number>; 4] = [SHARE_OF_UPTAKE, ML_PER_DKH, ML_PER_MG_PER_L, DAILY_ML];
+
+/// Seconds of a day on the clock.
+const DAY_S: u32 = 86_400;
 
 /// What a plan is checked against.
 pub(super) struct Against<'a> {
@@ -24,8 +36,9 @@ pub(super) struct Against<'a> {
     pub(super) check: PlanCheck<'a>,
 }
 
-/// Holds a whole plan against a whole controller. It is given by who loads: this part knows nothing of how a plan is placed.
-pub type PlanCheck<'a> = &'a dyn Fn(&Arc<Controller>, &Arc<Plan>) -> Vec<Finding<PlanPlace>>;
+/// Works out the volumes of a whole plan and holds it against a whole controller. It is given by who loads: this part knows nothing of
+/// how volumes follow from uptakes and how a plan is placed.
+pub type PlanCheck<'a> = &'a dyn Fn(&Arc<Controller>, &Plan) -> (Plan, Vec<Finding<PlanPlace>>);
 
 /// Builds the plan; `None` when anything is wrong, which is then in the sink, or when there is no controller to check it against.
 pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) -> Option<Plan> {
@@ -34,9 +47,9 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
         known_line(name, (table.at, &table.label), against, sink);
         lines.extend(planned_line(name, table, sink));
     }
-    let uptake = raw.number(UPTAKE_DKH_PER_DAY).map(Alkalinity::from_dkh);
+    let starts = starts(raw, sink);
     let controller = against.controller?;
-    check_uptake_given(raw, uptake, controller, sink);
+    check_start_given(raw, controller, sink);
     if !sink.is_clean() {
         return None;
     }
@@ -46,11 +59,16 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
             .iter()
             .position(|line| line.name == planned.line)
     });
-    let plan = Arc::new(Plan { uptake, lines });
-    for found in (against.check)(controller, &plan) {
-        sink.found(byte_of(raw, &found.at), found);
+    let plan = Plan {
+        starts,
+        uptakes: Uptakes::new(),
+        lines,
+    };
+    let (plan, found) = (against.check)(controller, &plan);
+    for finding in found {
+        sink.found(byte_of(raw, &finding.at), finding);
     }
-    sink.is_clean().then(|| Arc::unwrap_or_clone(plan))
+    sink.is_clean().then_some(plan)
 }
 
 fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
@@ -63,9 +81,15 @@ fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
     };
     match place {
         PlanPlace::File => 0,
-        PlanPlace::Uptake => raw.place(UPTAKE_DKH_PER_DAY),
+        PlanPlace::Uptake => {
+            start_of_alkalinity(raw).map_or(raw.at, |table| table.place(START_DKH_PER_DAY))
+        }
         PlanPlace::Line(line) => table(line).map_or(0, |table| table.at),
-        PlanPlace::Volume(line) => table(line).map_or(0, |table| table.place(DAILY_ML)),
+        PlanPlace::Volume(line) => table(line).map_or(0, |table| {
+            let mut keys = GIVES.into_iter();
+            let given = keys.find(|key| table.number(*key).is_some());
+            table.place(given.unwrap_or(DAILY_ML))
+        }),
     }
 }
 
@@ -86,19 +110,20 @@ fn known_line(name: &str, place: (usize, &str), against: &Against<'_>, sink: &mu
     );
 }
 
-fn check_uptake_given(
-    raw: &RawTable,
-    uptake: Option<Alkalinity>,
-    controller: &Controller,
-    sink: &mut Sink<'_>,
-) {
-    let at = raw.place(UPTAKE_DKH_PER_DAY);
-    match (controller.tracked(&Quantity::Alkalinity), uptake) {
+fn start_of_alkalinity(raw: &RawTable) -> Option<&RawTable> {
+    let word = Quantity::Alkalinity;
+    let mut all = raw.named(UPTAKE).iter();
+    all.find(|(name, _)| name == word.as_str())
+        .map(|(_, table)| table)
+}
+
+fn check_start_given(raw: &RawTable, controller: &Controller, sink: &mut Sink<'_>) {
+    match (controller.tracked(&Quantity::Alkalinity), start_of_alkalinity(raw)) {
         (Some(_), None) if !raw.spoiled => sink.mistake(
-            at,
-            "uptake-dkh-per-day is missing, and a line carries alkalinity; give 0 to 10 dKH per day, as measured without dosing, it has no default",
+            raw.at,
+            "[uptake.alkalinity] is missing, and a line carries alkalinity; give start-dkh-per-day, 0 to 10 dKH per day, as measured without dosing, it has no default",
         ),
-        (None, Some(_)) => sink.warn(at, "uptake-dkh-per-day has no effect: no line carries alkalinity"),
+        (None, Some(table)) => sink.warn(table.at, "uptake.alkalinity has no effect: no line carries alkalinity"),
         (Some(_) | None, None) | (Some(_), Some(_)) => {}
     }
 }
@@ -139,18 +164,7 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
             ),
         );
     }
-    if table.number(DAILY_ML).is_none() {
-        if !table.spoiled {
-            sink.mistake(
-                table.at,
-                format!(
-                    "{}daily-ml is missing beside {way}; it has no default",
-                    table.label
-                ),
-            );
-        }
-        return None;
-    }
+    let gives = gives(table, sink);
     let times = match *way {
         "doses" => spread(table, sink)?,
         "at" => at(table, sink)?,
@@ -158,9 +172,103 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
     };
     Some(PlannedLine {
         line: Name::new(name).ok()?,
-        daily_volume: table.volume(DAILY_ML)?,
+        gives: gives?,
+        daily_volume: Volume::ZERO,
         times,
     })
+}
+
+/// The one way in which it is said how much a line gives.
+fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
+    let mut refuse = |words: &str| {
+        if !table.spoiled {
+            sink.mistake(table.at, format!("{}{words}", table.label));
+        }
+        None
+    };
+    let ways: Vec<&str> = table
+        .keys()
+        .filter(|key| GIVES.iter().any(|known| known.name() == *key))
+        .collect();
+    let given: Vec<(Of<Number>, f64)> = GIVES
+        .into_iter()
+        .filter_map(|key| Some((key, table.number(key)?)))
+        .collect();
+    let [(way, value)] = given.as_slice() else {
+        return if ways.is_empty() {
+            refuse(
+                "how much it gives is missing; give share-of-uptake, ml-per-dkh or ml-per-mg-per-l (each with of), or daily-ml",
+            )
+        } else {
+            let found = ways.join(", ");
+            refuse(&format!(
+                "how much it gives is said more than once ({found}); keep one of them"
+            ))
+        };
+    };
+    let (key, value) = (way.name(), *value);
+    if key == DAILY_ML.name() {
+        return if table.text(OF).is_some() {
+            refuse("of has no meaning beside daily-ml; take it out")
+        } else {
+            table.volume(DAILY_ML).map(Gives::Daily)
+        };
+    }
+    let Some(word) = table.text(OF) else {
+        return refuse(&format!(
+            "of is missing beside {key}; name the water quantity whose uptake it goes by, such as \"alkalinity\""
+        ));
+    };
+    let Some(of) = Quantity::from_word(word) else {
+        let shown = quoted(word);
+        return refuse(&format!(
+            "of = \"{shown}\" is no water quantity known here; write alkalinity or an element's English name such as calcium"
+        ));
+    };
+    if key == SHARE_OF_UPTAKE.name() {
+        return Some(Gives::Share { of, share: value });
+    }
+    if (key == ML_PER_DKH.name()) == (of == Quantity::Alkalinity) {
+        Some(Gives::PerUptake { of, ml: value })
+    } else {
+        refuse(&format!(
+            "{key} does not go with of = \"{of}\"; ml-per-dkh is for alkalinity, ml-per-mg-per-l for elements"
+        ))
+    }
+}
+
+/// Where each uptake begins.
+fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake> {
+    let mut starts = BTreeMap::new();
+    for (name, table) in raw.named(UPTAKE) {
+        let Some(of) = Quantity::from_word(name) else {
+            continue;
+        };
+        let own = match of {
+            Quantity::Alkalinity => START_DKH_PER_DAY,
+            Quantity::Element(_) => START_MG_PER_L_PER_DAY,
+        };
+        let tied = table.text(WITH).is_some();
+        let calcium = Quantity::from_word("calcium").as_ref() == Some(&of);
+        let start = match (table.number(own), tied) {
+            (Some(value), false) => Some(StartUptake::PerDay(value)),
+            (None, true) if calcium => Some(StartUptake::WithAlkalinity),
+            (Some(_), true) | (None, _) => None,
+        };
+        if start.is_none() && !table.spoiled {
+            let tie = if calcium {
+                " or with = \"alkalinity\""
+            } else {
+                ""
+            };
+            sink.mistake(
+                table.at,
+                format!("{}give {own}{tie}, one and nothing else", table.label),
+            );
+        }
+        starts.extend(start.map(|start| (of, start)));
+    }
+    starts
 }
 
 fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
@@ -179,12 +287,9 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
                 );
             };
             match parts {
-                Some((Some(from), Some(to))) if from < to => (from, to),
+                Some((Some(from), Some(to))) if from != to && from < DAY_S => (from, to),
                 Some((Some(_), Some(_))) => {
-                    refuse(
-                        "does not lie within one day; give a start before its end, from \"00:00\" to \"24:00\". For doses through the \
-                         night use at = [...] with the times on both sides of midnight",
-                    );
+                    refuse("is empty; give two different times, from \"00:00\" to \"24:00\"");
                     return None;
                 }
                 Some((None, _) | (_, None)) | None => {

@@ -204,6 +204,7 @@ mod tests {
             reason: "bad test".to_owned(),
             who,
             since: Timestamp::from_second(1_700_000_000).unwrap(),
+            until: None,
         }
     }
 

@@ -72,7 +72,7 @@ fn entry(entry: &Entry) {
             tracing::info!(session = bench.number, head = %bench.head, what = %bench.what, cap = %bench.cap, bucket_days = bench.bucket_days, "bench");
         }
         Entry::Uptake(uptake) => {
-            tracing::info!(uptake = %uptake.uptake, before = %uptake.before, "uptake established");
+            tracing::info!(of = %uptake.of, uptake = uptake.uptake, before = uptake.before, how = uptake.how.as_str(), "uptake in force");
         }
         Entry::Course(course) => {
             tracing::info!(course = course.number, line = %course.line, extra = %course.extra, days = course.days, state = %course.state, "course");

@@ -50,7 +50,6 @@ pub enum AlarmCode {
     /// The board's supply is too low.
     UnderVoltage,
     /// A declared uptake is not in force.
-    UptakeRefused,
     /// The end of a dose was not seen.
     DoseUncertain,
     /// The slots of a day break the keep-apart rules.
@@ -81,7 +80,6 @@ impl AlarmCode {
             Self::InputChattering => "input-chattering",
             Self::InputUnsafe => "input-unsafe",
             Self::UnderVoltage => "under-voltage",
-            Self::UptakeRefused => "uptake-refused",
             Self::DoseUncertain => "dose-uncertain",
             Self::PlanUnplaceable => "plan-unplaceable",
             Self::TopUpReview => "top-up-review",

@@ -8,18 +8,21 @@ use serde::{Deserialize, Deserializer, Serialize};
 use super::wish::{Confirm, Wish};
 use crate::chemistry::Quantity;
 use crate::config::Right;
-use crate::quantity::{FlowRate, Lines, Name, Volume, Words, positive};
+use crate::quantity::{FlowRate, Lines, Millis, Name, Volume, Words, positive};
 use crate::record::{CalibrationRun, DoseId, FactKind, HoldScope, ReadingValue};
 
 /// One command. Whatever changes what the water gets is prepared first, and confirmed as it was shown.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "command", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Command {
-    /// Stop one line or all, until an explicit resume.
+    /// Stop one line or all, until an explicit resume or for so long.
     Hold {
         #[serde(rename = "line")]
         scope: HoldScope,
         reason: Words,
+        /// How long; until a resume when absent.
+        #[serde(rename = "for_ms", default, skip_serializing_if = "Option::is_none")]
+        length: Option<Millis>,
     },
     /// Lift all holds of this scope.
     Resume {

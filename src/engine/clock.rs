@@ -125,7 +125,6 @@ impl Engine {
                 Who::Daemon,
                 now,
             );
-            self.declare_again(now);
         }
     }
 

@@ -8,10 +8,11 @@ use super::alarms::AlarmCode;
 use super::ask::{Command, NewReading, RefillLevel};
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, TrustSource};
+use super::holds::Stop;
 use super::state::{Engine, LedgerState};
 use crate::chemistry::{Quantity, doubt};
 use crate::config::Plan;
-use crate::plan::Schedule;
+use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use crate::record::{Entry, HoldScope, NotGiven, Reading, ReadingValue, Refill, Who};
 
@@ -47,8 +48,17 @@ impl Engine {
         now: Now,
     ) -> Result<Option<Answer>, Denial> {
         match command {
-            Command::Hold { scope, reason } => {
-                self.hold_command(scope, reason.into(), who, ticket, now);
+            Command::Hold {
+                scope,
+                reason,
+                length,
+            } => {
+                let stop = Stop {
+                    scope,
+                    reason: reason.into(),
+                    length,
+                };
+                self.hold_command(stop, who, ticket, now);
             }
             Command::Resume { scope } => self.resume_command(&scope, who, ticket, now),
             Command::Prepare(wish) => return self.prepare(wish, nonce, now).map(Some),
@@ -84,16 +94,9 @@ impl Engine {
         Ok(None)
     }
 
-    fn hold_command(
-        &mut self,
-        scope: HoldScope,
-        reason: String,
-        who: Who,
-        ticket: Ticket,
-        now: Now,
-    ) {
-        match super::holds::known_scope(&scope, &self.controller.lines) {
-            Ok(()) => self.set_hold(scope, reason, who, Some(ticket), now),
+    fn hold_command(&mut self, stop: Stop, who: Who, ticket: Ticket, now: Now) {
+        match super::holds::known_scope(&stop.scope, &self.controller.lines) {
+            Ok(()) => self.stop_for(stop, who, Some(ticket), now),
             Err(name) => self.out.push(Effect::Reply {
                 ticket,
                 answer: Err(self.no_line(&name)),
@@ -131,7 +134,9 @@ impl Engine {
 
     /// Volume of the line's largest planned dose, zero when it has no plan.
     pub(super) fn largest_slot(&self, line: &Name) -> Volume {
-        self.schedule.largest_slot(line).unwrap_or(Volume::ZERO)
+        self.schedule
+            .largest_slot(line, &plan_daily_volumes(&self.plan))
+            .unwrap_or(Volume::ZERO)
     }
 
     fn refill(
@@ -384,10 +389,7 @@ impl Engine {
         who: Who,
         now: Now,
     ) {
-        let taken = self
-            .changeover_allows(&plan)
-            .and_then(|()| self.take_declared_uptake(plan.uptake, &who, now));
-        let answer = if let Err(why) = taken {
+        let answer = if let Err(why) = self.changeover_allows(&plan) {
             self.note("plan-refused", None, why.clone(), who, now);
             Err(Denial::new(
                 "plan-refused",
@@ -396,6 +398,8 @@ impl Engine {
         } else {
             self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
+            self.take_starts(now);
+            self.work_out_plan();
             self.watched_from = now.elapsed;
             let denial = Denial::new(
                 "plan-replaced",
@@ -409,12 +413,15 @@ impl Engine {
                 self.plan.lines.len(),
                 self.planned_alkalinity()
             );
+            for words in self.starts_not_in_force() {
+                text.push_str("; ");
+                text.push_str(&words);
+            }
             for gap in self.unmetered() {
                 text.push_str("; BUT ");
                 text.push_str(&gap.text);
             }
             self.note("plan-reloaded", None, text.clone(), who, now);
-            self.clear(AlarmCode::UptakeRefused, "", now);
             Ok(Answer::Done { text })
         };
         if let Some(ticket) = ticket {

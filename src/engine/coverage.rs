@@ -4,6 +4,7 @@ use super::event::Now;
 use super::state::{Engine, HeadMemory};
 use crate::config::{HeadOutput, Line};
 use crate::metering::Coverage;
+use crate::plan::plan_daily_volumes;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseId, StoredCalibration, StoredVerification, Who};
 
@@ -131,7 +132,8 @@ impl Engine {
             let memory = self.heads.get(&line.head)?;
             let stored = memory.calibration.as_ref()?;
             // The doses of a day differ by a microlitre at most.
-            let volume = self.schedule.largest_slot(&line.name)?;
+            let daily = plan_daily_volumes(&self.plan);
+            let volume = self.schedule.largest_slot(&line.name, &daily)?;
             let coverage = memory.coverage.as_ref()?;
             let why = coverage.check(&stored.calibration, volume).err()?;
             Some(Unmetered {

@@ -4,14 +4,26 @@ use super::alarms::AlarmCode;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::Now;
 use super::state::Engine;
-use crate::quantity::Name;
+use crate::quantity::{Millis, Name};
 use crate::record::{Entry, Hold, HoldChange, HoldScope, Who};
 
 /// More holds than this on one scope say nothing new; the list stays bounded whatever presses the button.
 const HOLDS_PER_SCOPE_MAX: usize = 8;
 
+/// A hold with an end is no longer than this; a longer one is meant to be lifted by hand. Ours.
+const LENGTH_MAX: Millis = Millis::from_mins(30 * 24 * 60);
+
+/// A hold that is wanted.
+#[derive(Debug)]
+pub(super) struct Stop {
+    pub(super) scope: HoldScope,
+    pub(super) reason: String,
+    /// Until a resume when `None`.
+    pub(super) length: Option<Millis>,
+}
+
 impl Engine {
-    /// Stops a line or all. A hold that says the same as one in force changes nothing but is answered all the same.
+    /// Stops a line or all until somebody resumes it.
     pub(super) fn set_hold(
         &mut self,
         scope: HoldScope,
@@ -20,49 +32,142 @@ impl Engine {
         ticket: Option<Ticket>,
         now: Now,
     ) {
+        let stop = Stop {
+            scope,
+            reason,
+            length: None,
+        };
+        self.stop_for(stop, who, ticket, now);
+    }
+
+    /// Stops a line or all. A hold that says no more than one in force changes nothing but is answered all the same.
+    pub(super) fn stop_for(&mut self, stop: Stop, who: Who, ticket: Option<Ticket>, now: Now) {
+        let Stop {
+            scope,
+            reason,
+            length,
+        } = stop;
+        // A stop is never refused: a length that is none, or too long, makes a hold without an end.
+        let length = length.filter(|l| *l > Millis::ZERO && *l <= LENGTH_MAX);
         self.stop_running(&format!("hold: {reason}"), |line| match &scope {
             HoldScope::All => true,
             HoldScope::Line(held) => held == line,
         });
         let what = scope_text(&scope);
-        let same_scope = self.holds.iter().filter(|h| h.scope == scope);
-        let known = same_scope
-            .clone()
-            .any(|h| h.reason == reason && h.who == who)
-            || same_scope.count() >= HOLDS_PER_SCOPE_MAX;
-        if !known {
+        let end = length.map(|l| now.elapsed.plus(l));
+        let text = match length {
+            None => format!("{what} on hold, until `{}`", scope.lifted_by()),
+            Some(length) => format!(
+                "{what} on hold for {length}{}; it ends by itself, or sooner by `{}`",
+                if self.clock.unsure.is_some() {
+                    " while the daemon runs (the clock is not trusted, so after a restart only a resume lifts it)"
+                } else {
+                    ""
+                },
+                scope.lifted_by()
+            ),
+        };
+        if !self.is_covered(&scope, (&reason, &who), end) {
             let hold = Hold {
                 scope,
                 reason,
                 who,
                 since: now.wall,
+                until: length
+                    .filter(|_| self.clock.unsure.is_none())
+                    .and_then(|l| {
+                        now.wall
+                            .checked_add(jiff::Span::new().milliseconds(l.as_ms()))
+                            .ok()
+                    }),
             };
+            self.hold_ends.extend(end.map(|end| (hold.clone(), end)));
             self.holds.push(hold.clone());
             self.touch_all_lines();
             self.mark_written(now);
             let at = self.stamp(now);
             self.store(Entry::Hold(HoldChange::set(hold, at)), None);
+        } else if ticket.is_none() {
+            return;
         }
-        if !known || ticket.is_some() {
-            let reply = ticket.map(|t| {
-                (
-                    t,
-                    Answer::Done {
-                        text: format!("{what} on hold"),
-                    },
-                )
-            });
-            self.out.push(Effect::SaveHolds {
-                holds: self.holds.clone(),
-                reply,
-            });
+        self.out.push(Effect::SaveHolds {
+            holds: self.holds.clone(),
+            reply: ticket.map(|t| (t, Answer::Done { text })),
+        });
+    }
+
+    /// Whether a hold in force says the same, for as long. Beyond so many on one scope a further one says nothing new, unless it would
+    /// outlast them all.
+    fn is_covered(
+        &self,
+        scope: &HoldScope,
+        (reason, who): (&str, &Who),
+        end: Option<Millis>,
+    ) -> bool {
+        let mut same_scope = self.holds.iter().filter(|h| h.scope == *scope);
+        let lasts = |hold: &&Hold| match (self.end_of(hold), end) {
+            (None, _) => hold.until.is_none(),
+            (Some(_), None) => false,
+            (Some(known), Some(end)) => known >= end,
+        };
+        let crowded = same_scope.clone().count() >= HOLDS_PER_SCOPE_MAX;
+        same_scope.any(|h| lasts(&h) && (crowded || h.reason == reason && h.who == *who))
+    }
+
+    /// When a hold of this run ends, on the elapsed clock; `None` for one without an end, or of before the start.
+    fn end_of(&self, hold: &Hold) -> Option<Millis> {
+        let ends = self.hold_ends.iter();
+        ends.filter(|(known, _)| known == hold)
+            .map(|(_, end)| *end)
+            .max()
+    }
+
+    /// Ends holds whose time is over: of this run by elapsed time, of before the start once the trusted clock says so.
+    pub(super) fn end_timed_holds(&mut self, now: Now) {
+        let is_trusted = self.clock.unsure.is_none();
+        let is_over = |hold: &Hold| {
+            self.end_of(hold).map_or_else(
+                || is_trusted && hold.until.is_some_and(|until| until <= now.wall),
+                |end| end <= now.elapsed,
+            )
+        };
+        let (over, left): (Vec<Hold>, Vec<Hold>) = self.holds.iter().cloned().partition(is_over);
+        if over.is_empty() {
+            return;
         }
+        self.holds = left;
+        self.hold_ends.retain(|(hold, _)| self.holds.contains(hold));
+        self.touch_all_lines();
+        self.mark_written(now);
+        let at = self.stamp(now);
+        // A lifted hold lifts its scope in the record: what else holds it is set again with it.
+        let mut entries = Vec::new();
+        for hold in &over {
+            let lifted = HoldChange::lifted(hold.scope.clone(), Who::Daemon, at);
+            entries.push(Entry::Hold(lifted));
+            let others = self.holds.iter().filter(|h| h.scope == hold.scope);
+            entries.extend(others.map(|h| Entry::Hold(HoldChange::set(h.clone(), at))));
+        }
+        self.out.push(Effect::Store {
+            entries,
+            reply: None,
+        });
+        self.out.push(Effect::SaveHolds {
+            holds: self.holds.clone(),
+            reply: None,
+        });
+    }
+
+    /// Elapsed time at which the next hold of this run ends.
+    pub(super) fn next_hold_end(&self) -> Option<Millis> {
+        self.hold_ends.iter().map(|(_, end)| *end).min()
     }
 
     /// Lifts all holds of one scope. Holds of other scopes stay, and are named.
     pub(super) fn resume(&mut self, scope: &HoldScope, who: Who, ticket: Ticket, now: Now) {
         let before = self.holds.len();
         self.holds.retain(|h| h.scope != *scope);
+        self.hold_ends.retain(|(h, _)| h.scope != *scope);
         let lifted = before.saturating_sub(self.holds.len());
         let mut text = match lifted {
             0 => format!("{} was not on hold", scope_text(scope)),
@@ -70,10 +175,7 @@ impl Engine {
             n => format!("{n} holds on {} are lifted", scope_text(scope)),
         };
         for hold in &self.holds {
-            let how = match &hold.scope {
-                HoldScope::All => "dosewright resume".to_owned(),
-                HoldScope::Line(line) => format!("dosewright resume {line}"),
-            };
+            let how = hold.scope.lifted_by();
             text = format!(
                 "{text}; still on hold: {} ({}), lifted by `{how}`",
                 scope_text(&hold.scope),
@@ -115,10 +217,12 @@ pub(super) fn scope_text(scope: &HoldScope) -> String {
 pub(super) fn union(first: Vec<Hold>, second: Vec<Hold>) -> Vec<Hold> {
     let mut all = first;
     for hold in second {
-        if !all
-            .iter()
-            .any(|h| h.scope == hold.scope && h.reason == hold.reason && h.who == hold.who)
-        {
+        if !all.iter().any(|h| {
+            h.scope == hold.scope
+                && h.reason == hold.reason
+                && h.who == hold.who
+                && h.until == hold.until
+        }) {
             all.push(hold);
         }
     }

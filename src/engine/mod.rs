@@ -39,6 +39,7 @@ mod slots;
 mod start;
 mod state;
 mod status;
+mod uptake;
 mod watch;
 mod water;
 mod wish;
@@ -59,7 +60,7 @@ pub use status::{
 };
 pub use wish::{
     ChangeoverFigures, ChangeoverStep, Confirm, CourseFigures, DoseFigures, Figures, NewChangeover,
-    NewCourse, Proposal, Token, UptakeFigures, Wish,
+    NewCourse, NewUptake, Proposal, Token, UptakeFigures, Wish,
 };
 
 #[cfg(test)]
@@ -101,6 +102,7 @@ impl Engine {
     /// What time alone brings: debounced inputs, due slots, overdue runs, alarms.
     fn go_on(&mut self, now: Now) {
         self.settle_inputs(now);
+        self.end_timed_holds(now);
         self.follow_courses(now);
         self.follow_changeover(now);
         self.check_overdue_runs(now);
@@ -120,7 +122,8 @@ impl Engine {
         let runs = running.map(|a| a.overdue_at).min();
         let slot = self.next_slot_at(now);
         let bench = self.next_bench_look();
-        [bench, waiting, inputs, runs, slot]
+        let hold = self.next_hold_end();
+        [bench, waiting, inputs, runs, slot, hold]
             .into_iter()
             .flatten()
             .min()

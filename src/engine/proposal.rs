@@ -62,7 +62,7 @@ impl Engine {
             } => self.work_out_run(head, (*run_time, *kind), now),
             Wish::Course(new) => self.work_out_course(new, now),
             Wish::Changeover(new) => self.work_out_changeover(new, now),
-            Wish::Uptake { uptake } => self.work_out_uptake(*uptake, now),
+            Wish::Uptake(new) => self.work_out_uptake(new, now),
         }
     }
 
@@ -77,8 +77,8 @@ impl Engine {
                 self.begin_course(new, &course, (ticket, who), now);
             }
             (Wish::Changeover(new), _) => self.begin_changeover(new, (ticket, who), now),
-            (Wish::Uptake { .. }, Figures::Uptake(shown)) => {
-                self.take_uptake(shown, (ticket, who), now);
+            (Wish::Uptake(new), Figures::Uptake(shown)) => {
+                self.take_uptake(new.how, shown, (ticket, who), now);
             }
             (wish, Figures::Dose(dose)) => {
                 return self.begin_by_hand(&wish, &dose, (ticket, who), now);

@@ -84,6 +84,7 @@ impl Engine {
             reason: hold.reason.clone(),
             who: hold.who.to_string(),
             since: hold.since,
+            until: hold.until,
             age_s: now.age_s(hold.since),
         });
         shown.collect()
@@ -169,6 +170,7 @@ impl Engine {
         let held = facts.holds.first().map(|h| Refusal::Held {
             reason: h.reason.clone(),
             who: h.who.to_string(),
+            lifted_by: h.scope.lifted_by(),
         });
         let refusal = held.or(refusal);
         let state = match (running, &refusal, next) {
@@ -295,6 +297,7 @@ impl Engine {
             |times: f64| prediction.map(|p| Alkalinity::from_dkh(p.value + times * p.uncertainty));
         let mut water = WaterStatus {
             uptake: self.uptake(),
+            starts_not_in_force: self.starts_not_in_force(),
             planned: Some(planned),
             in_force: Some(planned.times(self.share_of(&of))),
             allowed: allowance.map(|a| Alkalinity::from_dkh(a.per_day)),

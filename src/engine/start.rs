@@ -114,6 +114,7 @@ impl Engine {
             },
             ledger: LedgerState::Writable,
             holds: Vec::new(),
+            hold_ends: Vec::new(),
             heads: controller
                 .heads
                 .keys()
@@ -132,7 +133,7 @@ impl Engine {
             waiting: Vec::new(),
             settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
             cursor: history.newest_wall.unwrap_or(now.wall),
-            water: WaterMemory::of_all(controller, history.uptake, now.elapsed),
+            water: WaterMemory::of_all(controller, now.elapsed),
             water_changed_at: history.water_changed,
             levels: history.water.into_iter().collect(),
             changeover: history.changeover,
@@ -155,6 +156,11 @@ impl Engine {
             out: Vec::new(),
             controller: Arc::clone(controller),
             plan: Arc::clone(plan),
+            uptakes: history
+                .uptakes
+                .into_iter()
+                .map(|u| (u.of.clone(), u))
+                .collect(),
         }
     }
 
@@ -166,6 +172,8 @@ impl Engine {
         ledger_fault: Option<String>,
         now: Now,
     ) {
+        self.take_starts(now);
+        self.work_out_plan();
         self.close_open(open, now);
         self.silence_after_restart(now);
         self.hold_unsteady_lines(now);
@@ -193,9 +201,6 @@ impl Engine {
                 format!("no dose is given: {why}"),
                 now,
             );
-        }
-        if let Err(why) = self.take_declared_uptake(self.plan.uptake, &Who::Daemon, now) {
-            self.raise(AlarmCode::UptakeRefused, "", why, now);
         }
         self.out.push(Effect::SaveHolds {
             holds: self.holds.clone(),

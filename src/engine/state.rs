@@ -18,14 +18,17 @@ use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
-    StoredCalibration, UptakeAccepted, Who,
+    StoredCalibration, Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
 #[derive(Debug)]
 pub struct Engine {
     pub(super) controller: Arc<Controller>,
+    /// plan.toml with the volumes that follow from the uptakes in force and from what the outlets give.
     pub(super) plan: Arc<Plan>,
+    /// The newest uptake of each quantity.
+    pub(super) uptakes: BTreeMap<Quantity, Uptake>,
     pub(super) schedule: Schedule,
     pub(super) live: bool,
     pub(super) grace: Millis,
@@ -36,6 +39,8 @@ pub struct Engine {
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
     pub(super) holds: Vec<Hold>,
+    /// When holds that were set since the start end by themselves, on the elapsed clock.
+    pub(super) hold_ends: Vec<(Hold, Millis)>,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
     /// Sessions at the bench that are not over, by head.
     pub(super) benches: BTreeMap<Name, BenchSession>,
@@ -170,8 +175,6 @@ pub(super) struct WaterMemory {
     /// Additions by elapsed time, and from when on they are complete.
     pub(super) log: VecDeque<(Millis, f64)>,
     pub(super) log_from: Millis,
-    /// The uptake that was last established, and when.
-    pub(super) uptake: Option<UptakeAccepted>,
     /// What part of the planned addition is in force.
     pub(super) share: f64,
 }

@@ -88,6 +88,9 @@ pub struct HoldStatus {
     pub who: String,
     #[serde(with = "Second")]
     pub since: Timestamp,
+    /// When it ends by itself; null when only a resume lifts it.
+    #[serde(with = "KnownSecond")]
+    pub until: Option<Timestamp>,
     pub age_s: i64,
 }
 
@@ -346,6 +349,8 @@ pub struct WaterStatus {
     /// Established uptake of alkalinity; null when none is.
     #[serde(rename = "uptake_dkh_per_day", with = "Known")]
     pub uptake: Option<Alkalinity>,
+    /// Starting values of plan.toml that are not in force any more, in words.
+    pub starts_not_in_force: Vec<String>,
     /// What the standing plan adds.
     #[serde(rename = "planned_dkh_per_day", with = "Known")]
     pub planned: Option<Alkalinity>,

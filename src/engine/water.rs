@@ -9,19 +9,14 @@ use super::alarms::AlarmCode;
 use super::event::Now;
 use super::state::{Engine, WaterMemory};
 use crate::chemistry::Quantity;
-use crate::config::{AlarmAction, Controller, TrackedLimits};
+use crate::config::{AlarmAction, Controller, StartUptake};
 use crate::guard::{Prediction, WaterFacts, allowance, effective_share, uptake_counted};
 use crate::plan::DailyVolumes;
 use crate::quantity::{Alkalinity, Millis, Name};
-use crate::record::{
-    Carried, Destination, Entry, HoldScope, Reading, ReadingValue, UptakeAccepted, Who,
-};
+use crate::record::{Carried, Destination, HoldScope, Reading, ReadingValue, Who};
 
 /// Additions older than this are not needed: no reading is taken to be older when it is entered.
 const LOG_SPAN: Millis = Millis::from_mins(30 * 24 * 60);
-
-/// A declaration this near to the established uptake is the same one, written with two decimals, dKH a day.
-const DECLARED_CLOSE_DKH: f64 = 0.0051;
 
 impl WaterMemory {
     /// Nothing known of its level; additions are complete from `since` on.
@@ -32,26 +27,17 @@ impl WaterMemory {
             added_since: None,
             log: VecDeque::new(),
             log_from: since,
-            uptake: None,
             share: 1.0,
         }
     }
 
     /// Of every quantity that has a band, and of alkalinity.
-    pub(super) fn of_all(
-        controller: &Controller,
-        uptake: Option<UptakeAccepted>,
-        since: Millis,
-    ) -> BTreeMap<Quantity, Self> {
+    pub(super) fn of_all(controller: &Controller, since: Millis) -> BTreeMap<Quantity, Self> {
         let tracked = controller.water.iter().filter(|(_, l)| l.tracked.is_some());
         let mut all: BTreeMap<Quantity, Self> = tracked
             .map(|(of, _)| (of.clone(), Self::blank(since)))
             .collect();
-        let alkalinity = Self {
-            uptake,
-            ..Self::blank(since)
-        };
-        all.insert(Quantity::Alkalinity, alkalinity);
+        all.insert(Quantity::Alkalinity, Self::blank(since));
         all
     }
 
@@ -83,24 +69,12 @@ impl WaterMemory {
 impl Engine {
     /// Established uptake of a quantity per day, in its unit. The one place that tells it.
     pub(super) fn uptake_of(&self, of: &Quantity) -> Option<f64> {
-        let established = self.water.get(of)?.uptake.as_ref()?;
-        Some(established.uptake.as_dkh())
+        self.plan.uptakes.get(of).copied()
     }
 
     pub(super) fn uptake(&self) -> Option<Alkalinity> {
         self.uptake_of(&Quantity::Alkalinity)
             .map(Alkalinity::from_dkh)
-    }
-
-    /// The established uptake of alkalinity, with how it came about.
-    pub(super) fn established(&self) -> Option<&UptakeAccepted> {
-        self.water.get(&Quantity::Alkalinity)?.uptake.as_ref()
-    }
-
-    pub(super) fn establish(&mut self, accepted: UptakeAccepted, now: Now) {
-        let memory = self.water.entry(Quantity::Alkalinity);
-        let memory = memory.or_insert_with(|| WaterMemory::blank(now.elapsed));
-        memory.uptake = Some(accepted);
     }
 
     /// Last reading: value, one standard uncertainty, when taken.
@@ -277,9 +251,22 @@ impl Engine {
         self.water.get(of).map_or(1.0, |memory| memory.share)
     }
 
-    /// What part of a line's planned volume is in force: the smallest share of all that it carries and whose uptake is established.
+    /// Whether a line goes by an uptake that is alkalinity's, or tied to it and without one of its own.
+    fn goes_with_alkalinity(&self, line: &Name) -> bool {
+        let planned = self.plan.lines.iter().find(|p| p.line == *line);
+        planned.and_then(|p| p.gives.of()).is_some_and(|of| {
+            let tied = self.plan.starts.get(of) == Some(&StartUptake::WithAlkalinity);
+            *of == Quantity::Alkalinity || (tied && !self.uptakes.contains_key(of))
+        })
+    }
+
+    /// What part of a line's planned volume is in force: the smallest share of all that it carries or goes by and whose uptake is established.
     pub(super) fn share_in_force(&self, line: &Name) -> f64 {
-        let concerned = |of: &&Quantity| self.uptake_of(of).is_some() && self.carries(line, of);
+        let tied = self.goes_with_alkalinity(line);
+        let concerned = |of: &&Quantity| {
+            let moves = self.carries(line, of) || (tied && **of == Quantity::Alkalinity);
+            moves && self.uptake_of(of).is_some()
+        };
         let shares = self.water.keys().filter(concerned);
         shares
             .map(|of| self.share_of(of))
@@ -364,90 +351,6 @@ impl Engine {
         };
         self.alarm_if(AlarmCode::ReadingOld, of.as_str(), cause, now);
     }
-
-    /// Compares the uptake declared in the plan with the established one, and takes a new declaration if it is small enough
-    /// and not too soon. The first declaration of all is taken as it is.
-    ///
-    /// # Errors
-    /// Why a new declaration is not taken; the established uptake stays in force.
-    pub(super) fn take_declared_uptake(
-        &mut self,
-        declared: Option<Alkalinity>,
-        who: &Who,
-        now: Now,
-    ) -> Result<(), String> {
-        let limits = self.controller.tracked(&Quantity::Alkalinity).copied();
-        let (Some(declared), Some(limits)) = (declared, limits) else {
-            return Ok(());
-        };
-        let before = match self.established() {
-            None => declared,
-            Some(u) if close(u.declared, declared) => return Ok(()),
-            Some(u) => u.uptake,
-        };
-        // A plan brought into line with an uptake that was accepted meanwhile changes nothing, so it need not wait.
-        let brought_into_line = declared.minus(before).as_dkh().abs() <= DECLARED_CLOSE_DKH;
-        if let Some(established) = self.established().filter(|_| !brought_into_line) {
-            if let Some(why) = &self.clock.unsure {
-                return Err(format!(
-                    "uptake stays {before} a day until the clock is trusted, because it is not known how long it has settled: {why}"
-                ));
-            }
-            Self::check_uptake_change(before, declared, established.at.wall, &limits, now)?;
-        }
-        let entry = UptakeAccepted {
-            // Many small steps must not add up to one that would have been refused.
-            uptake: if brought_into_line { before } else { declared },
-            before,
-            declared,
-            who: who.clone(),
-            at: self.stamp(now),
-        };
-        self.establish(entry.clone(), now);
-        self.mark_written(now);
-        self.store(Entry::Uptake(entry), None);
-        Ok(())
-    }
-
-    /// The clock is trusted: a declaration that had to wait for that is looked at again.
-    pub(super) fn declare_again(&mut self, now: Now) {
-        if self.established().is_none() {
-            return;
-        }
-        match self.take_declared_uptake(self.plan.uptake, &Who::Daemon, now) {
-            Ok(()) => self.clear(AlarmCode::UptakeRefused, "", now),
-            Err(why) => self.raise(AlarmCode::UptakeRefused, "", why, now),
-        }
-    }
-
-    pub(super) fn check_uptake_change(
-        before: Alkalinity,
-        declared: Alkalinity,
-        last: Timestamp,
-        limits: &TrackedLimits,
-        now: Now,
-    ) -> Result<(), String> {
-        let change = declared.minus(before);
-        let advice = format!("uptake stays {before} a day");
-        if change.as_dkh().abs() > limits.uptake_change_max + 1e-9 {
-            return Err(format!(
-                "uptake may change by {} a day at a time; from {before} to {declared} is {change}; {advice}",
-                Quantity::Alkalinity.amount(limits.uptake_change_max)
-            ));
-        }
-        let since = Millis::new(
-            now.wall
-                .as_millisecond()
-                .saturating_sub(last.as_millisecond()),
-        );
-        if since < limits.settling {
-            return Err(format!(
-                "uptake was changed {since} ago and must settle for {}; {advice}",
-                limits.settling
-            ));
-        }
-        Ok(())
-    }
 }
 
 /// Where a wall time lies on the elapsed clock, as the two stand now.
@@ -457,8 +360,4 @@ fn elapsed_at(wall: Timestamp, now: Now) -> Millis {
         .as_millisecond()
         .saturating_sub(wall.as_millisecond());
     now.elapsed.minus(Millis::new(ago))
-}
-
-fn close(a: Alkalinity, b: Alkalinity) -> bool {
-    (a.as_meq_per_l() - b.as_meq_per_l()).abs() < 1e-9
 }

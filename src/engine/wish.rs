@@ -9,8 +9,8 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::chemistry::Quantity;
 use crate::config::Right;
-use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, positive};
-use crate::record::{CourseKind, Destination, DoseKind};
+use crate::quantity::{Millis, Name, Volume, Words, positive};
+use crate::record::{CourseKind, Destination, DoseKind, UptakeHow};
 
 /// How long a proposal may wait for its confirmation, in real time.
 pub(super) const VALID: Millis = Millis::from_secs(60);
@@ -41,18 +41,14 @@ pub enum Wish {
     Course(NewCourse),
     /// A changeover, from the next local day on.
     Changeover(NewChangeover),
-    /// Another established uptake per day; within the same limits as a declaration in the plan.
-    Uptake {
-        #[serde(rename = "uptake_dkh_per_day")]
-        uptake: Alkalinity,
-    },
+    Uptake(NewUptake),
 }
 
 impl Wish {
     pub(super) const fn right(&self) -> Right {
         match self {
             Self::Dose { .. } | Self::Run { .. } => Right::Dose,
-            Self::Course(_) | Self::Changeover(_) | Self::Uptake { .. } => Right::Propose,
+            Self::Course(_) | Self::Changeover(_) | Self::Uptake(_) => Right::Propose,
         }
     }
 }
@@ -291,10 +287,27 @@ pub struct DoseFigures {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct UptakeFigures {
-    #[serde(rename = "uptake_dkh_per_day")]
-    pub uptake: Alkalinity,
-    #[serde(rename = "before_dkh_per_day")]
-    pub before: Alkalinity,
+    #[serde(rename = "quantity")]
+    pub of: Quantity,
+    /// In the quantity's unit.
+    #[serde(rename = "uptake_per_day")]
+    pub uptake: f64,
+    /// `None` for the first of all.
+    #[serde(rename = "before_per_day")]
+    pub before: Option<f64>,
+}
+
+/// An uptake as it is told or accepted.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewUptake {
+    pub of: Quantity,
+    /// In the quantity's unit.
+    pub per_day: f64,
+    pub how: UptakeHow,
+    /// The owner has been asked about an unlikely one and meant it.
+    #[serde(default)]
+    pub sure: bool,
 }
 
 /// A wish worked out.

@@ -8,6 +8,7 @@ pub(super) fn check(_: &Request<'_>, facts: &Facts<'_>, _: Millis) -> Result<(),
         Err(Refusal::Held {
             reason: hold.reason.clone(),
             who: hold.who.to_string(),
+            lifted_by: hold.scope.lifted_by(),
         })
     })
 }

@@ -10,11 +10,13 @@ use crate::quantity::{Millis, Name, Volume};
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum Refusal {
     /// A hold is in force.
-    #[error("on hold: {reason} (set by {who}); `dosewright resume` lifts it")]
+    #[error("on hold: {reason} (set by {who}); `{lifted_by}` lifts it")]
     Held {
         /// Why it was set.
         reason: String,
         who: String,
+        /// The command that lifts it.
+        lifted_by: String,
     },
     /// The outlet is out of the tank.
     #[error(
@@ -171,7 +173,7 @@ pub enum Refusal {
     },
     /// No uptake is known, so no alkalinity may be added.
     #[error(
-        "line {line} carries alkalinity, but no uptake is established; declare uptake-dkh-per-day in plan.toml"
+        "line {line} carries alkalinity, but no uptake is established; give [uptake.alkalinity] in plan.toml"
     )]
     NoUptake { line: Name },
     /// The head is running, or about to.

@@ -297,6 +297,7 @@ fn a_hold_refuses_every_kind_and_says_who_set_it() {
             reason: "looks wrong".to_owned(),
             who: Who::Local { uid: 7 },
             since: jiff::Timestamp::UNIX_EPOCH,
+            until: None,
         });
         let refusal = case.verdict().unwrap_err();
         assert_eq!((refusal.code(), refusal.until()), ("held", None));

@@ -20,6 +20,7 @@ use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Bench, Carried, Course, Destination, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent,
     PastDose, PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
+    Uptake,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -82,7 +83,7 @@ impl Ledger {
             readings: readings(conn)?,
             water: water_tests(conn)?,
             added_since_reading: self.added_since_reading(&open)?,
-            uptake: newest_of(conn, "uptake")?,
+            uptakes: uptakes(conn)?,
             courses: courses(conn)?,
             water_changed: water_changed(conn)?,
             changeover: newest_of(conn, "changeover")?,
@@ -551,4 +552,11 @@ fn readings(conn: &Connection) -> rusqlite::Result<Vec<Reading>> {
         last.extend(entries(conn, newest, [of])?);
     }
     Ok(last.into_iter().map(|(_, reading)| reading).collect())
+}
+
+fn uptakes(conn: &Connection) -> rusqlite::Result<Vec<Uptake>> {
+    let newest = "kind = 'uptake' AND id IN
+         (SELECT max(id) FROM entry WHERE kind = 'uptake' GROUP BY body ->> 'of') ORDER BY id";
+    let found = entries(conn, newest, [])?;
+    Ok(found.into_iter().map(|(_, uptake)| uptake).collect())
 }

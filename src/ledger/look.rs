@@ -17,7 +17,7 @@ use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Arming, Carried, Changeover, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading,
-    StoredCalibration, StoredVerification, UptakeAccepted,
+    StoredCalibration, StoredVerification, Uptake,
 };
 
 /// A reading with its number.
@@ -147,11 +147,11 @@ impl LedgerReader {
         })
     }
 
-    /// Every change of the established uptake.
+    /// Every uptake that was put into force, oldest first.
     ///
     /// # Errors
     /// Any [`LedgerError`].
-    pub fn uptakes(&self) -> Result<Vec<UptakeAccepted>, LedgerError> {
+    pub fn uptakes(&self) -> Result<Vec<Uptake>, LedgerError> {
         self.all_of("read its uptakes", "uptake")
     }
 

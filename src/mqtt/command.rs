@@ -149,7 +149,11 @@ fn hold(raw: RawHold) -> Result<Parsed, Denial> {
         id: raw.id.map(good_id).transpose()?,
         sent: raw.sent.map(|s| time(&s, "sent")).transpose()?,
         from: raw.from.as_ref().map(sender),
-        command: Command::Hold { scope, reason },
+        command: Command::Hold {
+            scope,
+            reason,
+            length: None,
+        },
     })
 }
 
@@ -382,6 +386,7 @@ mod tests {
         assert!(matches!(
             all.command,
             Command::Hold {
+                length: None,
                 scope: HoldScope::All,
                 ..
             }
@@ -391,7 +396,7 @@ mod tests {
             br#"{"line":"alk","reason":"test looks wrong"}"#,
         )
         .unwrap();
-        let Command::Hold { scope, reason } = line.command else {
+        let Command::Hold { scope, reason, .. } = line.command else {
             panic!()
         };
         assert_eq!(scope, HoldScope::Line(Name::new("alk").unwrap()));

@@ -7,9 +7,13 @@ use jiff::civil::Date;
 
 use super::check::{LineFacts, placement_report};
 use super::error::PlacementError;
+use super::uptake::worked_out;
+use super::uptake_check::uptakes_found;
 use super::{DailyVolumes, plan_daily_volumes};
 use crate::chemistry::Quantity;
-use crate::config::{Controller, Finding, Line, Plan, PlanPlace, Times, TrackedLimits};
+use crate::config::{
+    Controller, Finding, Gives, Line, Plan, PlanPlace, PlannedLine, Times, TrackedLimits, Uptakes,
+};
 use crate::metering::Calibration;
 use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64, f64_from_usize};
 
@@ -25,6 +29,9 @@ const DAILY_SHARE_DOUBTFUL: f64 = 0.01;
 
 /// Rise by one dose above which the number of doses is questioned (reference row a8.cp.alk_dose_step, common practice, no source).
 const DOSE_RISE_DOUBTFUL_DKH: f64 = 0.1;
+
+/// How often the day's volume may fit into the cap before the cap is questioned. Ours.
+const CAP_TIMES_DOUBTFUL: f64 = 2.5;
 
 /// Days over which a cron line is averaged: whole weeks.
 const CRON_DAYS: i32 = 364;
@@ -72,16 +79,22 @@ pub fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkalinity, 
     (sum, lines)
 }
 
-/// Holds a plan against its controller: placement, caps, heads, uptake, elements. What is said stands at a place of the plan's file.
-pub fn check_plan(controller: &Arc<Controller>, plan: &Arc<Plan>) -> Vec<Finding<PlanPlace>> {
+/// Works out a plan's volumes by its starting uptakes and holds it against its controller: shares, placement, caps, heads, uptake,
+/// elements. What is said stands at a place of the plan's file.
+pub fn check_plan(controller: &Arc<Controller>, plan: &Plan) -> (Plan, Vec<Finding<PlanPlace>>) {
+    let plan = Arc::new(worked_out(plan, controller, &Uptakes::new()));
     let mut against = Against {
         controller,
-        plan,
-        daily: plan_daily_volumes(plan),
-        found: Vec::new(),
+        plan: &plan,
+        daily: plan_daily_volumes(&plan),
+        found: uptakes_found(controller, &plan),
     };
-    against.check();
-    against.found
+    // What follows from wrong shares would be blamed on caps and placement.
+    if against.found.iter().all(|found| !found.is_mistake) {
+        against.check();
+    }
+    let found = against.found;
+    (Arc::unwrap_or_clone(plan), found)
 }
 
 struct Against<'a> {
@@ -116,15 +129,11 @@ impl Against<'_> {
         }
         let controller = self.controller;
         for line in &controller.lines {
-            let planned = self
-                .plan
-                .lines
-                .iter()
-                .any(|planned| planned.line == line.name);
-            match report.lines.get(&line.name) {
-                Some(facts) if planned => self.check_line(line, facts),
-                Some(_) | None if planned => {}
-                Some(_) | None => self.warn(
+            let planned = self.plan.lines.iter().find(|p| p.line == line.name);
+            match (planned, report.lines.get(&line.name)) {
+                (Some(planned), Some(facts)) => self.check_line(line, planned, facts),
+                (Some(_), None) => {}
+                (None, _) => self.warn(
                     PlanPlace::File,
                     format!(
                         "line \"{}\" of the controller is not planned here; it doses by hand only",
@@ -135,15 +144,15 @@ impl Against<'_> {
         }
         self.check_elements();
         let alkalinity = controller.tracked(&Quantity::Alkalinity);
-        if let (Some(limits), Some(uptake)) = (alkalinity, self.plan.uptake) {
+        if let (Some(limits), Some(uptake)) = (alkalinity, self.plan.alkalinity_uptake()) {
             self.check_uptake(limits, uptake);
         }
         self.warn_total();
     }
 
     /// One line's doses against its head and its caps.
-    fn check_line(&mut self, line: &Line, facts: &LineFacts) {
-        let key = "daily-ml";
+    fn check_line(&mut self, line: &Line, planned: &PlannedLine, facts: &LineFacts) {
+        let key = volume_key(&planned.gives);
         let at = PlanPlace::Volume(line.name.clone());
         let controller = self.controller;
         let daily = self.daily.get(&line.name).copied().unwrap_or_default();
@@ -193,6 +202,16 @@ impl Against<'_> {
                 Ok(_) => {}
                 Err(error) => refuse(format!("{error}; plan fewer doses")),
             }
+        }
+        let times = line.daily_cap.as_ml() / daily.as_ml();
+        if !matches!(planned.gives, Gives::Daily(_)) && times > CAP_TIMES_DOUBTFUL {
+            self.warn(
+                at,
+                format!(
+                    "line \"{}\": {key}: {what} by the uptake fits {times:.1} times into daily-cap-ml = {}; a cap is the second opinion on a volume that follows from other numbers, make it at most {CAP_TIMES_DOUBTFUL} times the day's volume",
+                    line.name, line.daily_cap
+                ),
+            );
         }
         self.warn_line(line, (daily, most));
     }
@@ -293,7 +312,7 @@ impl Against<'_> {
         self.mistake(
             PlanPlace::Uptake,
             format!(
-                "uptake-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
+                "uptake.alkalinity.start-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
                  from the middle of its band ({}) past {past} ({edge}) in {days:.1} days; at most {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH per day apart is taken as equal. \
                  To keep alkalinity steady, {advice}; if tests show another uptake, declare that; to move alkalinity to another value, \
                  do it as a bounded course that ends by itself",
@@ -316,6 +335,19 @@ impl Against<'_> {
                 ),
             );
         }
+    }
+}
+
+/// The key that says how much a line gives.
+const fn volume_key(gives: &Gives) -> &'static str {
+    match gives {
+        Gives::Share { .. } => "share-of-uptake",
+        Gives::PerUptake {
+            of: Quantity::Alkalinity,
+            ..
+        } => "ml-per-dkh",
+        Gives::PerUptake { .. } => "ml-per-mg-per-l",
+        Gives::Daily(_) => "daily-ml",
     }
 }
 

@@ -81,7 +81,7 @@ pub enum ChangeoverError {
     NotPlanned { line: Name },
     /// The new line gives something already, or has no times.
     #[error(
-        "line {line} must stand in plan.toml with its times and `daily-ml = 0`, so that they are kept free for it; then `dosewright reload`"
+        "line {line} must stand in plan.toml with its times and `share-of-uptake = 0`, so that they are kept free for it; then `dosewright reload`"
     )]
     NotWaiting { line: Name },
     /// A line that does not dose every day.

@@ -63,6 +63,9 @@ impl Layout {
             let Some(planned) = plan.lines.iter().find(|l| l.line == line.name) else {
                 continue;
             };
+            if planned.daily_volume <= Volume::ZERO && !planned.gives.waits() {
+                continue;
+            }
             let head = controller.heads.get(&line.head);
             let placed = head.and_then(|head| placing(planned, line, head));
             match placed {
@@ -215,9 +218,32 @@ fn separation(
     None
 }
 
-/// Evenly over the window in elapsed time. A window of which the change of clocks takes more than a quarter keeps its
-/// length instead and ends later (or begins earlier, where the day ends first), so that its doses are not bunched.
+/// Evenly over the window in elapsed time. A window through midnight has two parts in one local day, its end in the morning first.
 fn spread(day: &LocalDay, start_s: u32, end_s: u32, doses: u32) -> Vec<i64> {
+    let count = i64::from(doses.max(1));
+    if start_s < end_s {
+        return part(day, start_s, end_s, (0..count).map(|k| (k, count)));
+    }
+    let evening = i64::from(DAY_S.saturating_sub(start_s));
+    let whole = evening + i64::from(end_s);
+    // Dose k lies k/count of the window after its beginning; what is past midnight lies in the morning of the same date.
+    let of_evening = (0..count).take_while(|k| whole * k < evening * count);
+    let split = i64::try_from(of_evening.clone().count()).unwrap_or(0);
+    let morning = (split..count).map(|k| (whole * k - evening * count, i64::from(end_s) * count));
+    let mut instants = part(day, 0, end_s, morning);
+    let of_evening = of_evening.map(|k| (whole * k, evening * count));
+    instants.extend(part(day, start_s, DAY_S, of_evening));
+    instants
+}
+
+/// Instants at fractions (of, whole) of a stretch of one day. A stretch of which the change of clocks takes more than a quarter keeps its
+/// length instead and ends later (or begins earlier, where the day ends first), so that its doses are not bunched.
+fn part(
+    day: &LocalDay,
+    start_s: u32,
+    end_s: u32,
+    fractions: impl Iterator<Item = (i64, i64)>,
+) -> Vec<i64> {
     let (Some(mut start), Some(end)) = (day.instant(start_s), day.instant(end_s)) else {
         return Vec::new();
     };
@@ -227,8 +253,9 @@ fn spread(day: &LocalDay, start_s: u32, end_s: u32, doses: u32) -> Vec<i64> {
         length = written.min(day.length());
         start = start.min(day.end - length);
     }
-    let count = i64::from(doses.max(1));
-    (0..count).map(|k| start + length * k / count).collect()
+    fractions
+        .map(|(of, whole)| start + length * of / whole.max(1))
+        .collect()
 }
 
 /// Second of the day of a civil time.

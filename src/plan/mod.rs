@@ -20,6 +20,8 @@ mod place;
 mod schedule;
 #[cfg(test)]
 mod tests;
+mod uptake;
+mod uptake_check;
 
 use std::collections::BTreeMap;
 
@@ -41,6 +43,8 @@ pub use error::{Latest, Need, PlacementError};
 pub use limits::OverLimit;
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
+pub use uptake::{planned_rise, worked_out};
+pub use uptake_check::UPTAKE_DOUBTFUL_DKH_PER_DAY;
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.
 ///
@@ -69,7 +73,7 @@ pub struct Slot {
 /// Volume of each line per local day.
 pub type DailyVolumes = BTreeMap<Name, Volume>;
 
-/// The plan's own daily volumes.
+/// The plan's own daily volumes, as they were worked out.
 pub fn plan_daily_volumes(plan: &Plan) -> DailyVolumes {
     let each = plan.lines.iter();
     each.map(|planned| (planned.line.clone(), planned.daily_volume))
@@ -79,5 +83,5 @@ pub fn plan_daily_volumes(plan: &Plan) -> DailyVolumes {
 /// Whether a line stands in the plan with its times and gives nothing: it waits for a changeover to bring it in.
 pub fn waits(plan: &Plan, line: &Name) -> bool {
     let planned = plan.lines.iter().find(|l| l.line == *line);
-    planned.is_some_and(|l| l.daily_volume <= Volume::ZERO)
+    planned.is_some_and(|l| l.gives.waits())
 }

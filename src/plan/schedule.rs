@@ -55,15 +55,10 @@ impl Schedule {
         &self.layout.standing
     }
 
-    /// The largest planned dose of a line: its standing volume over its number of doses, rounded up to the microlitre.
-    pub fn largest_slot(&self, line: &Name) -> Option<Volume> {
-        let doses = self.layout.lines.iter().find(|l| l.name == *line)?.doses;
-        self.layout
-            .standing
-            .get(line)?
-            .split(doses)
-            .into_iter()
-            .max()
+    /// The largest planned dose of a line: its volume over its number of doses, rounded up to the microlitre.
+    pub fn largest_slot(&self, line: &Name, daily: &DailyVolumes) -> Option<Volume> {
+        let doses = self.doses(line)?;
+        daily.get(line)?.split(doses).into_iter().max()
     }
 
     /// Doses of a line on each day on which it doses; `None` for a line without a plan.

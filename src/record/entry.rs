@@ -14,7 +14,7 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::Stamp;
-use super::uptake::UptakeAccepted;
+use super::uptake::Uptake;
 
 /// Everything that is written beside intents and outcomes: a kind, and the record that it is.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -38,7 +38,7 @@ pub enum Entry {
     /// A session at the bench was opened or is over, or a head has a new tube.
     Bench(Bench),
     /// The uptake was changed.
-    Uptake(UptakeAccepted),
+    Uptake(Uptake),
     /// Outputs may be driven from now on, or no longer.
     Arming(Arming),
     /// A course was begun, paused, resumed or ended.
@@ -63,7 +63,7 @@ impl Entry {
             | Self::Calibration(StoredCalibration { at, .. })
             | Self::Verification(StoredVerification { at, .. })
             | Self::Bench(Bench { at, .. })
-            | Self::Uptake(UptakeAccepted { at, .. })
+            | Self::Uptake(Uptake { at, .. })
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })
             | Self::Changeover(Changeover { at, .. })

@@ -9,7 +9,7 @@ use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
 use super::hold::Hold;
 use super::reading::Reading;
-use super::uptake::UptakeAccepted;
+use super::uptake::Uptake;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 
@@ -56,8 +56,8 @@ pub struct History {
     pub water: Vec<(String, (Timestamp, f64))>,
     /// What was added of each quantity since its last reading was taken (since ever without one), all lines, open intents in full.
     pub added_since_reading: Carried,
-    /// The last accepted change of uptake.
-    pub uptake: Option<UptakeAccepted>,
+    /// The newest uptake of each quantity.
+    pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
     /// When the water was last changed.

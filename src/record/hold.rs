@@ -14,6 +14,16 @@ pub enum HoldScope {
     Line(Name),
 }
 
+impl HoldScope {
+    /// The command that lifts a hold of this scope.
+    pub fn lifted_by(&self) -> String {
+        match self {
+            Self::All => "dosewright resume".to_owned(),
+            Self::Line(line) => format!("dosewright resume {line}"),
+        }
+    }
+}
+
 impl From<Option<Name>> for HoldScope {
     fn from(line: Option<Name>) -> Self {
         line.map_or(Self::All, Self::Line)
@@ -38,6 +48,9 @@ pub struct Hold {
     pub who: Who,
     /// When, by the wall clock.
     pub since: Timestamp,
+    /// When it ends by itself, by the wall clock as it was trusted then; without one only a resume lifts it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub until: Option<Timestamp>,
 }
 
 /// A hold was set or lifted. The newest word on a scope counts.
@@ -49,6 +62,9 @@ pub struct HoldChange {
     pub action: HoldAction,
     /// Since when it holds; `None` when it was lifted.
     pub since: Option<Timestamp>,
+    /// When it ends by itself, see [`Hold::until`].
+    #[serde(default)]
+    pub until: Option<Timestamp>,
     /// `None` when it was lifted.
     pub reason: Option<String>,
     /// Who set or lifted it.
@@ -70,6 +86,7 @@ impl HoldChange {
             scope: hold.scope,
             action: HoldAction::Set,
             since: Some(hold.since),
+            until: hold.until,
             reason: Some(hold.reason),
             who: hold.who,
             at,
@@ -81,6 +98,7 @@ impl HoldChange {
             scope,
             action: HoldAction::Lifted,
             since: None,
+            until: None,
             reason: None,
             who,
             at,
@@ -95,6 +113,7 @@ impl HoldChange {
             reason: self.reason.unwrap_or_default(),
             who: self.who,
             since: self.since.unwrap_or(self.at.wall),
+            until: self.until,
         })
     }
 }

@@ -37,7 +37,7 @@ pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
-pub use uptake::UptakeAccepted;
+pub use uptake::{Uptake, UptakeHow, amount, starts_not_in_force};
 
 /// What a word stands for, by the type's own words; `None` for one that is none of them.
 pub fn from_word<T: serde::de::DeserializeOwned>(word: &str) -> Option<T> {

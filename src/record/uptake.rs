@@ -1,23 +1,85 @@
-//! Accepted changes of the established uptake.
+//! What the animals take up: the value in force, told or accepted.
+
+use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
-use crate::quantity::Alkalinity;
+use crate::chemistry::Quantity;
+use crate::config::{Plan, StartUptake};
 
-/// An accepted change of the established uptake.
+/// An uptake that is in force from now on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct UptakeAccepted {
-    /// The new value per day.
-    #[serde(rename = "uptake_dkh_per_day")]
-    pub uptake: Alkalinity,
-    #[serde(rename = "before_dkh_per_day")]
-    pub before: Alkalinity,
-    /// What the plan file declared at that time, so that a new declaration can be told from the old one.
-    #[serde(rename = "declared_dkh_per_day")]
-    pub declared: Alkalinity,
+pub struct Uptake {
+    pub of: Quantity,
+    /// In the quantity's unit.
+    #[serde(rename = "uptake_per_day")]
+    pub uptake: f64,
+    /// `None` for the first of all.
+    #[serde(rename = "before_per_day")]
+    pub before: Option<f64>,
+    pub how: UptakeHow,
     pub who: Who,
     #[serde(flatten)]
     pub at: Stamp,
+}
+
+/// Where an uptake comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum UptakeHow {
+    /// The starting value of plan.toml, when nothing else was known yet.
+    Start,
+    /// In the owner's words.
+    Told,
+    /// Advice that the owner put into force.
+    Accepted,
+}
+
+impl UptakeHow {
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Start => "start",
+            Self::Told => "told",
+            Self::Accepted => "accepted",
+        }
+    }
+}
+
+impl Uptake {
+    /// `0.80 dKH`, `5.70 mg/L`.
+    pub fn amount(&self) -> String {
+        amount(&self.of, self.uptake)
+    }
+
+    /// The same of what was in force before.
+    pub fn amount_before(&self) -> Option<String> {
+        self.before.map(|before| amount(&self.of, before))
+    }
+}
+
+/// `0.80 dKH`, `0.00120 mg/L`.
+pub fn amount(of: &Quantity, value: f64) -> String {
+    let places = if value.abs() < 0.1 { 5 } else { 2 };
+    format!("{value:.places$} {}", of.unit())
+}
+
+/// Starting values of plan.toml that are not in force any more, in words.
+pub fn starts_not_in_force(plan: &Plan, recorded: &BTreeMap<Quantity, Uptake>) -> Vec<String> {
+    let words = plan.starts.iter().filter_map(|(of, start)| {
+        let known = recorded.get(of)?;
+        let said = match start {
+            StartUptake::PerDay(value) if (value - known.uptake).abs() < 1e-9 => return None,
+            StartUptake::PerDay(value) => format!("{value} {}", of.unit()),
+            StartUptake::WithAlkalinity => "tied to alkalinity".to_owned(),
+        };
+        Some(format!(
+            "uptake of {of}: {} a day is in force ({}, {:.0}), not the start of plan.toml ({said})",
+            known.amount(),
+            known.how.as_str(),
+            known.at.wall
+        ))
+    });
+    words.collect()
 }

@@ -5,11 +5,9 @@
 
 use std::time::Duration;
 
-use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use crate::quantity::Name;
-use crate::record::{Hold, HoldScope, Who};
+use crate::record::Hold;
 
 /// A write that failed is tried again after this time: a full disk has room again once the ledger has given up its reserve.
 const RETRY_SOON: Duration = Duration::from_millis(200);
@@ -18,17 +16,8 @@ const RETRY_EVERY: Duration = Duration::from_secs(5);
 
 #[derive(Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct StoredHold {
-    line: Option<String>,
-    reason: String,
-    who: String,
-    since: Timestamp,
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct StoredHolds {
-    holds: Vec<StoredHold>,
+struct HoldFile {
+    holds: Vec<Hold>,
 }
 
 /// What a hold file says.
@@ -36,23 +25,8 @@ struct StoredHolds {
 /// # Errors
 /// Why it is none: the caller must then hold everything.
 pub fn parse_holds(text: &str) -> Result<Vec<Hold>, String> {
-    let stored: StoredHolds = serde_json::from_str(text).map_err(|e| e.to_string())?;
-    stored
-        .holds
-        .into_iter()
-        .map(|hold| {
-            let scope = match &hold.line {
-                None => HoldScope::All,
-                Some(name) => HoldScope::Line(Name::new(name).map_err(|e| e.to_string())?),
-            };
-            Ok(Hold {
-                scope,
-                reason: hold.reason,
-                who: who_from(&hold.who),
-                since: hold.since,
-            })
-        })
-        .collect()
+    let file: HoldFile = serde_json::from_str(text).map_err(|e| e.to_string())?;
+    Ok(file.holds)
 }
 
 /// What a hold file must say; `None` when nothing is held and there must be no file.
@@ -63,41 +37,10 @@ pub fn hold_text(holds: &[Hold]) -> Result<Option<String>, serde_json::Error> {
     if holds.is_empty() {
         return Ok(None);
     }
-    let stored = StoredHolds {
-        holds: holds
-            .iter()
-            .map(|hold| StoredHold {
-                line: match &hold.scope {
-                    HoldScope::All => None,
-                    HoldScope::Line(line) => Some(line.to_string()),
-                },
-                reason: hold.reason.clone(),
-                who: who_text(&hold.who),
-                since: hold.since,
-            })
-            .collect(),
+    let file = HoldFile {
+        holds: holds.to_vec(),
     };
-    serde_json::to_string_pretty(&stored).map(Some)
-}
-
-fn who_text(who: &Who) -> String {
-    match who {
-        Who::Plan => "plan".to_owned(),
-        Who::Daemon => "daemon".to_owned(),
-        Who::Local { uid } => format!("uid {uid}"),
-        Who::Remote { name } => format!("remote {name}"),
-    }
-}
-
-fn who_from(text: &str) -> Who {
-    match text.split_once(' ') {
-        Some(("uid", number)) => number.parse().map_or(Who::Daemon, |uid| Who::Local { uid }),
-        Some(("remote", name)) => Who::Remote {
-            name: name.to_owned(),
-        },
-        Some(_) | None if text == "plan" => Who::Plan,
-        Some(_) | None => Who::Daemon,
-    }
+    serde_json::to_string_pretty(&file).map(Some)
 }
 
 /// A set of holds to be written, numbered so that the asker can be answered.

@@ -104,6 +104,7 @@ fn hold(report: &mut Report) {
             let request = Request::Command(engine::Command::Hold {
                 scope: HoldScope::All,
                 reason: "bench".into(),
+                length: None,
             });
             Client::connect(rig.state()).unwrap().ask(&request).unwrap();
             asked.push((round, before));

@@ -155,3 +155,17 @@ fn a_hold_file_that_cannot_be_understood_holds_everything() {
     assert_eq!(rig.doses().len(), begun);
     daemon.stop();
 }
+
+#[test]
+fn a_hold_for_a_time_says_when_it_ends_and_a_length_that_is_none_holds_nothing() {
+    let rig = Rig::new();
+    let daemon = rig.start_real();
+    let said = rig.ok(&["hold", "--for", "2h", "--reason", "feeding"]);
+    assert!(said.contains("for 2 h"), "{said}");
+    let status = rig.status();
+    assert!(status["holds"][0]["until"].is_string() || status["clock"]["trusted"] == false);
+    let refused = rig.tell(&["hold", "--for", "2 years"]);
+    assert_eq!(refused.status.code(), Some(2), "{refused:?}");
+    rig.ok(&["resume"]);
+    daemon.stop();
+}

@@ -11,12 +11,13 @@ use dosewright::config::Right;
 use dosewright::engine::{
     Answer, BenchAsk, ChangeoverAction, ChangeoverFigures, ChangeoverStep, Command, Confirm,
     CourseAction, CourseFigures, DoseFigures, Figures, NewBench, NewCalibration, NewChangeover,
-    NewCourse, NewFact, NewReading, NewVerification, Proposal, RefillLevel, Token, UptakeFigures,
-    Wish,
+    NewCourse, NewFact, NewReading, NewUptake, NewVerification, Proposal, RefillLevel, Token,
+    UptakeFigures, Wish,
 };
 use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
 use dosewright::record::{
     CalibrationRun, CourseKind, Destination, DoseId, DoseKind, FactKind, HoldScope, ReadingValue,
+    UptakeHow,
 };
 
 fn name(text: &str) -> Name {
@@ -89,7 +90,12 @@ fn wishes() -> Vec<(&'static str, Command, Right)> {
         run_time: Millis::new(12_000),
         kind: DoseKind::Calibration,
     };
-    let uptake = Alkalinity::from_dkh(0.85);
+    let uptake = NewUptake {
+        of: Quantity::Alkalinity,
+        per_day: 0.85,
+        how: UptakeHow::Told,
+        sure: false,
+    };
     [
         ("prepare-dose", dose(), Right::Dose),
         ("prepare-run", run, Right::Dose),
@@ -99,7 +105,7 @@ fn wishes() -> Vec<(&'static str, Command, Right)> {
             Wish::Changeover(changeover),
             Right::Propose,
         ),
-        ("prepare-uptake", Wish::Uptake { uptake }, Right::Propose),
+        ("prepare-uptake", Wish::Uptake(uptake), Right::Propose),
     ]
     .into_iter()
     .map(|(file, wish, right)| (file, Command::Prepare(wish), right))
@@ -219,6 +225,7 @@ fn others() -> Vec<(&'static str, Command, Right)> {
     let hold = |scope| Command::Hold {
         scope,
         reason: "test looks wrong".into(),
+        length: None,
     };
     let refill = |level| Command::Refill {
         reservoir: name("calcium"),
@@ -327,8 +334,9 @@ fn each_answer_is_written_as_its_golden_file() {
         drift_mg_per_l_per_day: [(Quantity::from_word("Na").unwrap(), 3.25)].into(),
     };
     let uptake = UptakeFigures {
-        uptake: Alkalinity::from_dkh(0.85),
-        before: Alkalinity::from_dkh(0.8),
+        of: Quantity::Alkalinity,
+        uptake: 0.85,
+        before: Some(0.8),
     };
     let started = Answer::DoseStarted {
         id: DoseId(17),

@@ -137,6 +137,7 @@ fn fill(full: &mut Status) {
         reason: "test looks wrong".to_owned(),
         who: "local user 1000".to_owned(),
         since: when("2026-11-25T09:30:00Z"),
+        until: Some(when("2026-11-25T12:30:00Z")),
         age_s: 1800,
     };
     full.holds = vec![hold(None), hold(Some(name("alk")))];

@@ -162,6 +162,7 @@ fn water() -> WaterStatus {
         }
     };
     WaterStatus {
+        starts_not_in_force: Vec::new(),
         uptake: dkh(1.2),
         planned: dkh(1.2),
         in_force: dkh(1.2),

@@ -9,7 +9,7 @@ use super::ledger;
 
 const CONTROLLER: &str = include_str!("../support/second_line.toml");
 
-const PLAN: &str = "\n[line.bicarbonate]\ndaily-ml = 0\ndoses = 24\n";
+const PLAN: &str = "\n[line.bicarbonate]\nshare-of-uptake = 0\nof = \"alkalinity\"\ndoses = 24\n";
 
 fn with_a_second_line() -> Reef {
     let reef = Reef::new();
@@ -51,8 +51,8 @@ fn a_changeover_is_shown_day_by_day_carried_out_and_stays_in_force_until_the_pla
     // 75.6 mL of 60 g/L Na2CO3 (105.988 g/mol, two equivalents) are worth 102.72 mL of 70 g/L NaHCO3 (84.007 g/mol).
     for wanted in [
         "37.8 mL",
-        "51.36 mL",
-        "102.721 mL",
+        "51.361 mL",
+        "102.722 mL",
         "0.800 dKH",
         // Both carry one sodium for each equivalent; what a microlitre makes is not called a drift.
         "nothing else changes",
@@ -80,8 +80,8 @@ fn a_changeover_is_shown_day_by_day_carried_out_and_stays_in_force_until_the_pla
     );
     let plan = reef
         .plan()
-        .replace("daily-ml = 0\n", "daily-ml = 102.7\n")
-        .replace("daily-ml = 75.6\n", "daily-ml = 0\n");
+        .replacen("share-of-uptake = 1.0\n", "share-of-uptake = 0.0\n", 1)
+        .replace("share-of-uptake = 0\n", "share-of-uptake = 1\n");
     fs::write(reef.config().join("plan.toml"), plan).unwrap();
     let done = reef.run(&["reload"]);
     assert!(done.status.success(), "{done:?}");

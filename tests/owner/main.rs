@@ -10,7 +10,7 @@ use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use dosewright::record::{
     Carried, Course, CourseKind, CourseState, Destination, DoseEnd, DoseId, DoseKind, Entry, Fact,
-    FactKind, Intent, Outcome, Reading, ReadingValue, Refill, Stamp, UptakeAccepted, Who,
+    FactKind, Intent, Outcome, Reading, ReadingValue, Refill, Stamp, Uptake, UptakeHow, Who,
 };
 use jiff::Timestamp;
 use serde_json::Value;
@@ -147,11 +147,11 @@ fn dose(ledger: &mut Ledger, id: i64, line: &str, (ms, ul): (i64, i64), (left, d
 /// Three weeks in which 0.8 dKH a day were dosed and the readings fell by `fall` dKH a day all the same.
 fn three_weeks(state: &Path, fall: f64) -> Ledger {
     let mut ledger = ledger(state);
-    let declared = Alkalinity::from_dkh(0.8);
-    let entry = UptakeAccepted {
-        uptake: declared,
-        before: declared,
-        declared,
+    let entry = Uptake {
+        of: Quantity::Alkalinity,
+        uptake: 0.8,
+        before: None,
+        how: UptakeHow::Start,
         who: owner(),
         at: at(0),
     };

@@ -242,14 +242,14 @@ impl Job {
 
 /// The line's planned dose; half its dose cap when it has none.
 fn usual_dose(loaded: &crate::config::Loaded, line: &Line) -> Volume {
-    let planned = plan_daily_volumes(&loaded.plan).contains_key(&line.name);
+    let daily = plan_daily_volumes(&loaded.plan);
     let schedule = Schedule::new(
         std::sync::Arc::new(loaded.controller.clone()),
         std::sync::Arc::new(loaded.plan.clone()),
     );
     schedule
-        .largest_slot(&line.name)
-        .filter(|dose| planned && *dose > Volume::ZERO)
+        .largest_slot(&line.name, &daily)
+        .filter(|dose| *dose > Volume::ZERO)
         .unwrap_or_else(|| line.dose_cap.scaled(0.5).unwrap_or(line.dose_cap))
 }
 

@@ -383,14 +383,13 @@ fn doses_a_day(certificate: &Certificate, loaded: &Loaded) -> Option<f64> {
         .controller
         .line_of_head(&certificate.head.name)
         .ok()?;
-    let daily = crate::plan::plan_daily_volumes(&loaded.plan)
-        .get(&line.name)
-        .copied()?;
+    let all = crate::plan::plan_daily_volumes(&loaded.plan);
+    let daily = all.get(&line.name).copied()?;
     let schedule = Schedule::new(
         std::sync::Arc::new(loaded.controller.clone()),
         std::sync::Arc::new(loaded.plan.clone()),
     );
-    let dose = schedule.largest_slot(&line.name)?;
+    let dose = schedule.largest_slot(&line.name, &all)?;
     let doses = (f64_from_i64(daily.as_ul()) / f64_from_i64(dose.as_ul().max(1))).round();
     (doses >= 1.0).then_some(doses)
 }

@@ -12,6 +12,7 @@ use super::explain::explain;
 use crate::cli::args::{Check, Place};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::words::put_in_force;
 use crate::config::Loaded;
 use crate::daemon::{load_all, machine_now};
 use crate::plan::{Schedule, Slot, plan_daily_volumes};
@@ -19,7 +20,7 @@ use crate::quantity::{Name, Volume};
 
 /// Loads both files exactly as the daemon does, and shows what would be in force.
 pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
-    let loaded = match load_all(&place.config) {
+    let mut loaded = match load_all(&place.config) {
         Ok(loaded) => loaded,
         Err(mistakes) if options.json => {
             let list: Vec<String> = mistakes.mistakes.iter().map(ToString::to_string).collect();
@@ -29,6 +30,7 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
         }
         Err(mistakes) => return Err(Failure::new(exit::CONFIG, mistakes.to_string())),
     };
+    let notes = put_in_force(place, &mut loaded);
     let zone = loaded.controller.time_zone.clone();
     let day = options
         .day
@@ -48,10 +50,13 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
             .collect();
         let warnings: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
         out.json(&json!({
-            "ok": true, "day": day.to_string(), "time_zone": loaded.controller.time_zone_name, "warnings": warnings,
+            "ok": true, "day": day.to_string(), "time_zone": loaded.controller.time_zone_name, "warnings": warnings, "notes": notes,
             "controller_fingerprint": loaded.controller_fingerprint, "plan_fingerprint": loaded.plan_fingerprint, "slots": slots,
         }))?;
         return Ok(());
+    }
+    for note in notes {
+        writeln!(out, "note: {note}")?;
     }
     print(&loaded, day, &slots, out)
 }

@@ -14,9 +14,12 @@ use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
 use crate::cli::words::usage;
 use crate::control::{Client, ClientError, Request, Response};
-use crate::daemon::{InstanceLock, LockError, RunOptions, add_hold_offline, machine_now};
+use crate::daemon::{
+    InstanceLock, LockError, RunOptions, add_hold_offline, kernel_clock_is_synchronised,
+    machine_now,
+};
 use crate::engine::Command;
-use crate::quantity::{Name, Words};
+use crate::quantity::{Millis, Name, Words};
 use crate::record::{Hold as HoldRecord, HoldScope, Who};
 
 pub(in crate::cli) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
@@ -94,6 +97,7 @@ pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Resu
     let request = Request::Command(Command::Hold {
         scope: scope.clone(),
         reason: reason.clone(),
+        length: options.length,
     });
     for _ in 0..HOLD_TRIES {
         match Client::connect(&place.state) {
@@ -103,7 +107,7 @@ pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Resu
                 return Ok(());
             }
             Err(error @ ClientError::NotRunning { .. }) => {
-                let hold = (scope.clone(), reason.clone());
+                let hold = (scope.clone(), reason.clone(), options.length);
                 if hold_offline(place, hold, (&error, options.json), out)? {
                     return Ok(());
                 }
@@ -122,7 +126,7 @@ pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Resu
 /// Writes a hold down for the next start. `false` when a daemon holds the folder: it is just starting, and will answer soon.
 fn hold_offline(
     place: &Place,
-    (scope, reason): (HoldScope, Words),
+    (scope, reason, length): (HoldScope, Words, Option<Millis>),
     (error, json): (&ClientError, bool),
     out: &mut Out,
 ) -> Result<bool, Failure> {
@@ -140,14 +144,34 @@ fn hold_offline(
     let who = Who::Local {
         uid: rustix::process::getuid().as_raw(),
     };
+    let since = machine_now().wall;
+    // No end by a clock that may be wrong.
+    let until = length
+        .filter(|_| kernel_clock_is_synchronised() == Some(true))
+        .and_then(|l| {
+            since
+                .checked_add(jiff::Span::new().milliseconds(l.as_ms()))
+                .ok()
+        });
     let hold = HoldRecord {
         scope,
         reason: reason.into(),
         who,
-        since: machine_now().wall,
+        since,
+        until,
     };
     add_hold_offline(&place.state, hold).map_err(|e| Failure::new(exit::IO, exit::chain(&e)))?;
-    let text = "no daemon runs here; the hold is written down and in force from its next start";
+    let end = match (length, until) {
+        (None, _) => String::new(),
+        (Some(_), Some(until)) => format!("; it ends by itself at {until:.0}"),
+        (Some(_), None) => {
+            "; it has no end, because the clock is not synchronised: lift it with `dosewright resume`"
+                .to_owned()
+        }
+    };
+    let text = format!(
+        "no daemon runs here; the hold is written down and in force from its next start{end}"
+    );
     say(Response::done(text, serde_json::Value::Null), json, out)?;
     Ok(true)
 }

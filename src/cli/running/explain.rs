@@ -5,10 +5,10 @@
 
 use crate::chemistry::Quantity;
 use crate::config::{
-    ActiveLevel, AlarmAction, Blocks, Controller, Head, HeadOutput, InputRole, Line, Loaded, Mode,
-    OldCalibration, Output, Plan, Times, WaterLimits, header_pin,
+    ActiveLevel, AlarmAction, Blocks, Controller, Gives, Head, HeadOutput, InputRole, Line, Loaded,
+    Mode, OldCalibration, Output, Plan, PlannedLine, Times, WaterLimits, header_pin,
 };
-use crate::plan::planned_alkalinity;
+use crate::plan::planned_rise;
 use crate::quantity::{Name, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -114,8 +114,13 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
         Some(planned) => {
             let when = times_words(&planned.times);
             let effect = effect_words(controller, &line.name, planned.daily_volume);
-            let plan = format!("{} a day, {when}; that adds {effect}", planned.daily_volume);
-            out.push(if planned.daily_volume == Volume::ZERO {
+            let plan = format!(
+                "{} a day ({}), {when}; that adds {effect}; the cap is {:.1} times that",
+                planned.daily_volume,
+                gives_words(plan, planned),
+                line.daily_cap.as_ml() / planned.daily_volume.as_ml().max(0.001)
+            );
+            out.push(if planned.gives.waits() {
                 format!("    plan: gives nothing until a changeover brings it in, {when}")
             } else {
                 format!("    plan: {plan}")
@@ -190,6 +195,25 @@ fn pin_words(gpio: u8) -> String {
         |pin| format!("header pin {pin}"),
     );
     format!("GPIO{gpio} ({pin})")
+}
+
+/// How a line's volume comes about.
+fn gives_words(plan: &Plan, planned: &PlannedLine) -> String {
+    let uptake = |of: &Quantity| {
+        let value = plan.uptakes.get(of).copied().unwrap_or(0.0);
+        format!("{} {} of {of}", significant(value), of.unit())
+    };
+    match &planned.gives {
+        Gives::Share { of, share } => format!("{share} of an uptake of {}", uptake(of)),
+        Gives::PerUptake { of, ml } => {
+            format!(
+                "{ml} mL for each {} of an uptake of {}",
+                of.unit(),
+                uptake(of)
+            )
+        }
+        Gives::Daily(_) => "as the plan says".to_owned(),
+    }
 }
 
 fn times_words(times: &Times) -> String {
@@ -267,21 +291,22 @@ fn water_words(
         )];
     };
     let mut out = Vec::new();
-    match (of, plan.uptake) {
-        (Quantity::Alkalinity, Some(uptake)) => {
-            let (planned, _) = planned_alkalinity(controller, plan);
+    match plan.uptakes.get(of) {
+        Some(uptake) => {
+            let planned = of.amount(planned_rise(plan, controller, of));
             out.push(format!(
-                "  {of}: uptake {uptake} per day as declared, plan {planned} per day"
+                "  {of}: uptake {} per day, plan {planned} per day",
+                of.amount(*uptake)
             ));
             out.push(format!(
                 "  at most {} added in any 24 h (uptake + {max_rise}), and no plan below {} per day (uptake - {})",
-                of.amount(uptake.as_dkh() + limits.max_rise),
-                of.amount(uptake.as_dkh() - band.max_fall),
+                of.amount(uptake + limits.max_rise),
+                of.amount(uptake - band.max_fall),
                 of.amount(band.max_fall)
             ));
         }
-        (Quantity::Alkalinity, None) => {}
-        (Quantity::Element(_), _) => out.push(format!(
+        None if *of == Quantity::Alkalinity => {}
+        None => out.push(format!(
             "  {of}: no uptake is established; at most {max_rise} added in any 24 h"
         )),
     }
@@ -406,7 +431,7 @@ mod tests {
         for words in [
             "at most 100.0 mL in any 24 h and 6.0 mL in one dose",
             "GPIO17 (header pin 11), on when high",
-            "uptake 0.80 dKH per day as declared, plan 0.80 dKH per day",
+            "uptake 0.80 dKH per day, plan 0.80 dKH per day",
             "at most 1.30 dKH added in any 24 h (uptake + 0.50 dKH)",
             "band 7.50 dKH to 9.00 dKH",
             "Tank 300.0 L net, time zone Europe/Berlin",

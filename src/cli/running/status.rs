@@ -281,6 +281,9 @@ fn reasons(view: &Status, out: &mut Out) -> Result<(), Failure> {
 
 fn alkalinity(view: &Status, out: &mut Out) -> Result<(), Failure> {
     let water = &view.water;
+    for words in &water.starts_not_in_force {
+        writeln!(out, "\nnote: {words}")?;
+    }
     let planned = water.planned.unwrap_or(Alkalinity::from_dkh(0.0));
     if water.uptake.is_none() && planned.as_dkh() <= 0.0 {
         return Ok(());
@@ -288,7 +291,7 @@ fn alkalinity(view: &Status, out: &mut Out) -> Result<(), Failure> {
     let dkh = |value: Alkalinity| format!("{:.2} dKH", value.as_dkh());
     let uptake = water
         .uptake
-        .map_or("not declared".to_owned(), |u| format!("{} a day", dkh(u)));
+        .map_or("not known".to_owned(), |u| format!("{} a day", dkh(u)));
     let predicted = match (
         water.predicted,
         water.predicted_high,
@@ -317,7 +320,7 @@ fn alkalinity(view: &Status, out: &mut Out) -> Result<(), Failure> {
         water
             .allowed_because
             .as_deref()
-            .unwrap_or("no uptake is declared in plan.toml")
+            .unwrap_or("no uptake is in force")
     )?;
     Ok(())
 }

@@ -1,4 +1,4 @@
-//! Putting advice into force: the established uptake with the daemon; what to write into the plan file is shown.
+//! Uptakes put into force: told by the owner, or advice that is accepted.
 
 use std::io::Write;
 
@@ -9,28 +9,18 @@ use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
 use crate::cli::proposal::prepare;
-use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, tracked};
-use crate::cli::water::owner_args::Accept;
-use crate::cli::words::agreed;
-use crate::config::TrackedLimits;
+use crate::cli::record::ledger::open;
+use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity, tracked};
+use crate::cli::water::owner_args::{Accept, UptakeArgs};
+use crate::cli::words::{agreed, configuration, unread, usage};
 use crate::control::{Client, Response};
-use crate::engine::{Command, Proposal as Proposed, Wish};
-use crate::estimate::{Advice, Proposal, Tracked, Uptake};
-use crate::quantity::{Alkalinity, f64_from_i64};
+use crate::engine::{Command, NewUptake, Wish};
+use crate::estimate::{Advice, Uptake};
+use crate::quantity::{parse_alkalinity, parse_concentration};
+use crate::record::UptakeHow;
 
-/// A daily volume is changed by at most this part of itself at a time; what is right to do at once for alkalinity is bounded by its own
-/// limits. Ours.
+/// An accepted uptake of an element moves by at most this part of the one in force at a time. Ours.
 const PART_MAX: f64 = 0.25;
-
-/// What is to be put into force.
-struct Step {
-    /// The line's new daily volume, mL.
-    ml: f64,
-    /// The new established uptake, dKH a day; alkalinity only.
-    uptake_dkh: Option<f64>,
-    /// What is shown before it is agreed to.
-    said: Vec<String>,
-}
 
 /// Puts the advice into force.
 pub(in crate::cli) fn accept(
@@ -40,185 +30,146 @@ pub(in crate::cli) fn accept(
 ) -> Result<(), Failure> {
     let tracked = tracked(&options.quantity)?;
     let case = gather(place, &tracked, options.days)?;
-    if let Some(what) = &case.under_way {
+    let (of, uptake) = (quantity(&tracked), worth_accepting(&case)?);
+    let Some(established) = case.established else {
         return Err(Failure::new(
             exit::REFUSED,
             format!(
-                "{what} is under way; one thing at a time, or nobody can tell what did what: finish it or go back first"
+                "there is nothing to accept: no uptake of {of} is in force; tell a first one with `dosewright uptake {of} VALUE`, or give it a start in plan.toml"
             ),
         ));
-    }
-    let advice = advice(&case)?;
-    let refused = |why: String| Failure::new(exit::REFUSED, why);
-    let (Advice::Change(proposal), Ok(uptake)) = (&advice, &case.estimate) else {
-        return Err(refused(format!("there is nothing to accept: {advice}")));
     };
-    if case
-        .given_per_day
-        .is_some_and(|given| given < GIVEN_SHARE * case.dosing.per_day)
-    {
-        return Err(refused(
-            "much less than the plan was given while these readings were taken; find out why before anything is changed (dosewright status, dosewright ledger list not_given)".to_owned(),
-        ));
-    }
-    let step = match &tracked {
-        Tracked::Alkalinity => of_alkalinity(&case, uptake)?,
-        Tracked::Element(_) => of_element(&case, proposal),
-    };
-    let proposed = proposed(place, &step, options.json, out)?;
+    let limits = case.loaded.controller.tracked(&of);
+    let most = limits.map_or(PART_MAX * established, |l| l.uptake_change_max);
+    let wanted = uptake.per_day.max(0.0);
+    let target = established + (wanted - established).clamp(-most, most);
+    let target = (target * 100.0).round() / 100.0;
     if !options.json {
-        for line in &step.said {
-            writeln!(out, "{line}")?;
-        }
-        let uptake = step
-            .uptake_dkh
-            .map(|dkh| format!("uptake-dkh-per-day = {dkh} and "));
+        let unit = of.unit();
         writeln!(
             out,
-            "for plan.toml: {}daily-ml = {} in [line.{}]",
-            uptake.unwrap_or_default(),
-            step.ml,
-            case.lead
+            "uptake of {of} from {established:.2} to {target:.2} {unit} a day (estimate {} {unit} a day, {} to {} at 95 %)",
+            figures(uptake.per_day),
+            figures(uptake.low),
+            figures(uptake.high)
         )?;
-        if let Some(target) = step.uptake_dkh {
-            writeln!(out, "{}", meanwhile(&case, target))?;
+        if (wanted - target).abs() > 0.0051 {
+            writeln!(
+                out,
+                "that is the largest step of {most:.2} {unit} a day; a further one is possible once this one has settled"
+            )?;
+        }
+        let lines = case.loaded.plan.lines.iter();
+        if lines.clone().all(|l| l.gives.of() != Some(&of)) {
+            writeln!(
+                out,
+                "no line of plan.toml goes by this uptake, so no dose changes with it: line {} has a volume of its own there",
+                case.lead
+            )?;
         }
     }
     if !options.yes {
         agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
     }
-    let told = put_into_force(proposed)?;
-    if options.json {
-        let texts: Vec<&str> = told.iter().map(|r| r.text.as_str()).collect();
-        let (line, daily) = (case.lead.as_str(), step.ml);
-        return Ok(out.json(&json!({
-            "quantity": tracked.to_string(), "line": line, "daily_ml": daily, "uptake_dkh_per_day": step.uptake_dkh,
-            "done": texts,
-        }))?);
+    let new = NewUptake {
+        of,
+        per_day: target,
+        how: UptakeHow::Accepted,
+        sure: true,
+    };
+    put(place, new, options.json, out)
+}
+
+/// The estimate, when advice is to change something and nothing is in the way.
+fn worth_accepting(case: &Case) -> Result<&Uptake, Failure> {
+    let refused = |why: String| Failure::new(exit::REFUSED, why);
+    if let Some(what) = &case.under_way {
+        return Err(refused(format!(
+            "{what} is under way; one thing at a time, or nobody can tell what did what: finish it or go back first"
+        )));
     }
-    for response in &told {
-        writeln!(out, "{}", response.text)?;
+    let advice = advice(case)?;
+    let (Advice::Change(_), Ok(uptake)) = (&advice, &case.estimate) else {
+        return Err(refused(format!("there is nothing to accept: {advice}")));
+    };
+    let little = case
+        .given_per_day
+        .is_some_and(|given| given < GIVEN_SHARE * case.dosing.per_day);
+    if little {
+        return Err(refused(
+            "much less than the plan was given while these readings were taken; find out why before anything is changed (dosewright status, dosewright ledger list not_given)".to_owned(),
+        ));
+    }
+    Ok(uptake)
+}
+
+/// Tells an uptake, or lists those in force.
+pub(in crate::cli) fn uptake(
+    place: &Place,
+    options: &UptakeArgs,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let (Some(word), Some(value)) = (&options.quantity, &options.value) else {
+        return list(place, options.json, out);
+    };
+    let of = Quantity::from_word(word).ok_or_else(|| {
+        usage(format!(
+            "\"{word}\" is no water quantity; give alkalinity or an element such as calcium"
+        ))
+    })?;
+    let per_day = match &of {
+        Quantity::Alkalinity => parse_alkalinity(value).map_err(usage)?.as_dkh(),
+        Quantity::Element(_) => parse_concentration(value).map_err(usage)?.as_mg_per_l(),
+    };
+    let new = NewUptake {
+        of,
+        per_day,
+        how: UptakeHow::Told,
+        sure: options.sure,
+    };
+    put(place, new, options.json, out)
+}
+
+fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
+    let loaded = configuration(place)?;
+    let recorded = match open(place) {
+        Ok(reader) => reader.uptakes().map_err(|e| unread(&e))?,
+        Err(_) => Vec::new(),
+    };
+    let mut rows = Vec::new();
+    for (of, value) in &loaded.plan.uptakes {
+        let known = recorded.iter().rfind(|u| u.of == *of);
+        let how = known.map_or("start", |u| u.how.as_str());
+        let since = known.map(|u| u.at.wall.to_string());
+        if as_json {
+            rows.push(
+                json!({ "of": of, "per_day": value, "unit": of.unit(), "how": how, "at": since }),
+            );
+            continue;
+        }
+        let since = since.map_or_else(|| "from plan.toml".to_owned(), |at| format!("since {at}"));
+        writeln!(out, "{of}: {value:.4} {} a day ({how}, {since})", of.unit())?;
+    }
+    if as_json {
+        return Ok(out.json(&rows)?);
+    }
+    if loaded.plan.uptakes.is_empty() {
+        writeln!(out, "no uptake is in force")?;
     }
     Ok(())
 }
 
-/// The uptake as the daemon would take it, with the connection that confirms it; `None` when none changes.
-fn proposed(
-    place: &Place,
-    step: &Step,
-    json: bool,
-    out: &mut Out,
-) -> Result<Option<(Client, Proposed)>, Failure> {
-    let Some(target) = step.uptake_dkh else {
-        return Ok(None);
-    };
+/// What is asked was asked before, so it is confirmed at once.
+fn put(place: &Place, new: NewUptake, as_json: bool, out: &mut Out) -> Result<(), Failure> {
+    let (of, per_day) = (new.of.clone(), new.per_day);
     let mut client = Client::connect(&place.state)?;
-    let uptake = Alkalinity::from_dkh(target);
-    let proposal = prepare(&mut client, Wish::Uptake { uptake }, json, out)?;
-    Ok(Some((client, proposal)))
-}
-
-fn put_into_force(proposed: Option<(Client, Proposed)>) -> Result<Vec<Response>, Failure> {
-    let mut told = Vec::new();
-    if let Some((mut client, proposal)) = proposed {
-        let confirm = Command::Confirm(proposal.confirm(None));
-        told.push(accepted(client.ask(&confirm.into())?)?);
+    let proposal = prepare(&mut client, Wish::Uptake(new), as_json, out)?;
+    let confirm = Command::Confirm(proposal.confirm(None));
+    let said: Response = accepted(client.ask(&confirm.into())?)?;
+    if as_json {
+        let shown = json!({ "of": of, "per_day": per_day, "unit": of.unit(), "done": said.text });
+        return Ok(out.json(&shown)?);
     }
-    Ok(told)
-}
-
-fn of_alkalinity(case: &Case, uptake: &Uptake) -> Result<Step, Failure> {
-    let limits = case.loaded.controller.tracked(&Quantity::Alkalinity);
-    let (Some(established), Some(limits)) = (case.established, limits) else {
-        return Err(Failure::new(
-            exit::REFUSED,
-            "there is nothing to accept: no line carries alkalinity, or no uptake is declared in plan.toml yet",
-        ));
-    };
-    let target = bounded(established, uptake, limits);
-    let ml = case.dosing.volume.as_ml() + (target - case.dosing.per_day) / case.dosing.rise_per_ml;
-    let mut said = vec![format!(
-        "uptake from {established} to {target:.2} dKH a day (estimate {} dKH a day, {} to {} at 95 %)",
-        figures(uptake.per_day),
-        figures(uptake.low),
-        figures(uptake.high)
-    )];
-    if (uptake.per_day.max(0.0) - target).abs() > 0.0051 {
-        said.push(format!(
-            "that is the largest step of {} a day; a further one is possible after {}",
-            Quantity::Alkalinity.amount(limits.uptake_change_max),
-            limits.settling
-        ));
-    }
-    Ok(Step {
-        ml: written_ml(ml.max(0.0)),
-        uptake_dkh: Some(target),
-        said,
-    })
-}
-
-/// The estimate, within the largest step; two decimals, as the plan file will have it.
-fn bounded(established: Alkalinity, uptake: &Uptake, limits: &TrackedLimits) -> f64 {
-    let most = limits.uptake_change_max;
-    let step = (uptake.per_day.max(0.0) - established.as_dkh()).clamp(-most, most);
-    ((established.as_dkh() + step) * 100.0).round() / 100.0
-}
-
-fn of_element(case: &Case, proposal: &Proposal) -> Step {
-    let (from, wanted) = (proposal.from.as_ml(), proposal.to.as_ml());
-    let to = wanted.clamp(from * (1.0 - PART_MAX), from * (1.0 + PART_MAX));
-    let mut said = vec![format!(
-        "line {} from {} to {} mL a day ({} to {} at 95 %)",
-        case.lead,
-        proposal.from,
-        written_ml(to),
-        proposal.interval.0,
-        proposal.interval.1
-    )];
-    if (wanted - to).abs() > 0.001 {
-        said.push(format!(
-            "that is the largest step, {:.0} % of it; a further one is possible once this one has settled",
-            PART_MAX * 100.0
-        ));
-    }
-    Step {
-        ml: written_ml(to),
-        uptake_dkh: None,
-        said,
-    }
-}
-
-/// What the plan does until it is edited.
-fn meanwhile(case: &Case, target_dkh: f64) -> String {
-    let water = case.loaded.controller.water.get(&Quantity::Alkalinity);
-    let Some((max_rise, limits)) = water.and_then(|w| Some((w.max_rise, w.tracked?))) else {
-        return String::new();
-    };
-    let planned = case.dosing.per_day;
-    let high = target_dkh + max_rise;
-    let low = (target_dkh - limits.max_fall).max(0.0);
-    let days = f64_from_i64(limits.stale_after.as_ms()) / 86_400_000.0;
-    if planned > high || planned < low {
-        format!(
-            "until then the plan's {planned:.2} dKH a day is clamped to {low:.2} to {high:.2} dKH a day"
-        )
-    } else if planned <= target_dkh + 0.0051 {
-        format!("until then the plan's {planned:.2} dKH a day goes on unchanged")
-    } else {
-        format!(
-            "until then the plan's {planned:.2} dKH a day goes on unchanged; without a reading for {days:.0} d, or with alkalinity above the band, it is clamped to {target_dkh:.2} dKH a day"
-        )
-    }
-}
-
-/// A daily volume as a person writes it: at most a two-hundredth of it is lost by rounding.
-fn written_ml(ml: f64) -> f64 {
-    let places = if ml >= 20.0 {
-        10.0
-    } else if ml >= 2.0 {
-        100.0
-    } else {
-        1000.0
-    };
-    (ml * places).round() / places
+    writeln!(out, "{}", said.text)?;
+    Ok(())
 }

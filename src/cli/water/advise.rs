@@ -52,7 +52,8 @@ pub(in crate::cli) struct Case {
     pub(in crate::cli) given_per_day: Option<f64>,
     /// Readings that were left out because a water change of unknown content lies after them, and when that was.
     pub(in crate::cli) left_out: Option<(usize, Timestamp)>,
-    pub(in crate::cli) established: Option<Alkalinity>,
+    /// The uptake in force, in the unit of what is advised on.
+    pub(in crate::cli) established: Option<f64>,
     /// A changeover that is under way, in words: then the plan's volumes are not those in force.
     pub(in crate::cli) under_way: Option<String>,
 }
@@ -100,13 +101,8 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
             stale_after: limits.stale_after,
         },
     );
-    let accepted = reader
-        .uptakes()
-        .map_err(|e| unread(&e))?
-        .last()
-        .map(|u| u.uptake);
     Ok(Case {
-        established: accepted.or(loaded.plan.uptake),
+        established: loaded.plan.uptakes.get(&quantity(tracked)).copied(),
         loaded,
         estimate,
         dosing,
@@ -260,6 +256,13 @@ fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
     };
     let limits = loaded.controller.water.get(&of);
     limits.map_or(usual, |limits| limits.max_rise)
+}
+
+pub(in crate::cli) fn quantity(tracked: &Tracked) -> Quantity {
+    match tracked {
+        Tracked::Alkalinity => Quantity::Alkalinity,
+        Tracked::Element(element) => Quantity::Element(element.clone()),
+    }
 }
 
 pub(in crate::cli) fn tracked(word: &str) -> Result<Tracked, Failure> {

@@ -50,13 +50,16 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
         });
     }
     for uptake in reader.uptakes().map_err(|e| unread(&e))? {
-        let (before, after) = (uptake.before, uptake.uptake);
-        // The first declaration of all, and a plan brought into line, change nothing.
-        if after.minus(before).as_dkh().abs() > 0.0051 {
+        // The first of all changes nothing.
+        if let Some(before) = uptake.amount_before() {
             all.push(Change {
                 at: uptake.at.wall,
                 kind: "uptake",
-                what: format!("established uptake from {before} to {after} a day"),
+                what: format!(
+                    "uptake of {} from {before} to {} a day",
+                    uptake.of,
+                    uptake.amount()
+                ),
             });
         }
     }

@@ -234,7 +234,7 @@ pub(in crate::cli) struct Advise {
 /// Options of `accept`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright accept\n          dosewright accept Ca\nShows what will change and asks. Of alkalinity the uptake is put into force; plan.toml is yours, what to write there is shown."
+    after_help = "Examples: dosewright accept\n          dosewright accept Ca\nShows what will change and asks; then the uptake is in force, and every line that goes by it gives accordingly. No file is changed."
 )]
 pub(in crate::cli) struct Accept {
     /// alkalinity, Ca or Mg
@@ -248,6 +248,25 @@ pub(in crate::cli) struct Accept {
     pub(in crate::cli) yes: bool,
     /// Print JSON; only with --yes
     #[arg(long, requires = "yes")]
+    pub(in crate::cli) json: bool,
+}
+
+/// Options of `uptake`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright uptake\n          dosewright uptake alkalinity \"0.85 dKH\"\n          dosewright uptake calcium \"6.1 mg/L\"\nWithout a value it lists what is in force. Every line that goes by it gives accordingly; no file is changed."
+)]
+pub(in crate::cli) struct UptakeArgs {
+    /// alkalinity, or an element such as calcium
+    #[arg(requires = "value")]
+    pub(in crate::cli) quantity: Option<String>,
+    /// What the animals take up a day, with its unit
+    pub(in crate::cli) value: Option<String>,
+    /// It is right, however unlikely
+    #[arg(long)]
+    pub(in crate::cli) sure: bool,
+    /// Print JSON
+    #[arg(long)]
     pub(in crate::cli) json: bool,
 }
 
@@ -487,7 +506,7 @@ pub(in crate::cli) struct ChangeoverArgs {
 pub(in crate::cli) enum ChangeoverCommand {
     /// Fade from one line to another at equal effect on the water; shown day by day before it begins
     #[command(
-        after_help = "Example: dosewright changeover start alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `daily-ml = 0`. Every cap and limit counts both."
+        after_help = "Example: dosewright changeover start alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `share-of-uptake = 0`. Every cap and limit counts both."
     )]
     Start(ChangeoverStart),
     /// List changeovers

@@ -27,7 +27,7 @@ pub(crate) fn zone(name: &str) -> Option<TimeZone> {
 
 /// Without what holds a whole plan against a whole controller, which `plan` tests.
 pub(super) fn check(controller: &str, plan: &str) -> Result<Loaded, ConfigMistakes> {
-    check_with(controller, plan, &|_, _| Vec::new())
+    check_with(controller, plan, &|_, plan| (plan.clone(), Vec::new()))
 }
 
 pub(crate) fn check_with(

@@ -120,13 +120,14 @@ fn the_walk_finds_every_numeric_key() {
         "target-dkh",
         "alarm-high-mg-per-l",
         "permit-valid-s",
+        "start-dkh-per-day",
+        "share-of-uptake",
         "publish-interval-s",
-        "uptake-dkh-per-day",
         "doses",
     ] {
         assert!(names.contains(&name), "{name}");
     }
-    assert_eq!(keys.len(), 67, "a key came or went: {names:?}");
+    assert_eq!(keys.len(), 71, "a key came or went: {names:?}");
 }
 
 /// Fault rows FT-RUST-06, FT-CONF-03, FT-MEM-01.

@@ -157,8 +157,11 @@ fn told(entry: &Entry) -> Option<EventLine> {
         }
         Entry::Uptake(uptake) => {
             let text = format!(
-                "uptake is {} a day now, {} before",
-                uptake.uptake, uptake.before
+                "uptake of {} is {} a day now ({}), {} before",
+                uptake.of,
+                uptake.amount(),
+                uptake.how.as_str(),
+                uptake.amount_before().unwrap_or_else(|| "none".to_owned())
             );
             made(uptake.at, &uptake.who, "uptake", None, text)
         }

@@ -46,6 +46,7 @@ fn the_end_of_a_dose_and_a_hold_become_lines_that_name_what_they_concern() {
         reason: "milky water".to_owned(),
         who: Who::Local { uid: 7 },
         since: stamp().wall,
+        until: None,
     };
     let entry = Entry::Hold(HoldChange::set(hold, stamp()));
     let line = lines::events(

@@ -187,6 +187,7 @@ fn a_hold_stops_a_run_by_time_like_any_other() {
         Command::Hold {
             scope: HoldScope::All,
             reason: "bad test".into(),
+            length: None,
         },
     )
     .unwrap();
@@ -392,7 +393,7 @@ fn a_plan_that_a_calibration_on_record_does_not_cover_is_told_at_the_start() {
     world.run(SECOND);
     assert!(world.notes("plan-not-metered").is_empty());
     // 0.6 mL take 1.2 s; the shortest run took 2 s.
-    let text = "uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = 0.6\nat = [\"23:00\"]\n";
+    let text = "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = 0.6\nat = [\"23:00\"]\n";
     world.plan = plan_of(text, &world.controller);
     world.restart_after(SECOND);
     world.run(SECOND);

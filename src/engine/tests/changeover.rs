@@ -11,7 +11,8 @@ use crate::record::{Changeover, ChangeoverState, Entry};
 /// A second alkalinity line: 70 g/L of NaHCO3 (84.007 g/mol) are 0.8333 meq/mL, against 1.1322 of the demo's soda.
 const MORE: &str = include_str!("../../../tests/support/second_line.toml");
 
-const WAITING: &str = "\n[line.bicarbonate]\ndaily-ml = 0\ndoses = 12\n";
+const WAITING: &str =
+    "\n[line.bicarbonate]\nshare-of-uptake = 0\nof = \"alkalinity\"\ndoses = 12\n";
 
 fn files() -> (Controller, String) {
     files_with(WAITING)
@@ -216,8 +217,8 @@ fn a_plan_that_would_make_a_step_is_refused_until_the_changeover_is_complete() {
     world.run(2 * DAY);
     let (controller, text) = files();
     let finished = text
-        .replace("daily-ml = 0\n", "daily-ml = 102.7\n")
-        .replace("daily-ml = 75.6", "daily-ml = 0");
+        .replace("share-of-uptake = 0\n", "share-of-uptake = 1\n")
+        .replacen("share-of-uptake = 1.0\n", "share-of-uptake = 0.0\n", 1);
     let reload = |world: &mut World, text: &str| {
         let plan = plan_of(text, &controller);
         let ticket = world.reload(plan);
@@ -250,7 +251,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
         days: 4,
         note: Words::default(),
     });
-    assert!(code(world.wished(backwards)).contains("daily-ml = 0"));
+    assert!(code(world.wished(backwards)).contains("share-of-uptake = 0"));
     let other = Wish::Changeover(NewChangeover {
         from: name("alkalinity"),
         to: name("calcium"),
@@ -258,7 +259,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
         days: 4,
         note: Words::default(),
     });
-    assert!(code(world.wished(other)).contains("daily-ml = 0"));
+    assert!(code(world.wished(other)).contains("share-of-uptake = 0"));
     let mut controller = (*world.controller).clone();
     for line in &mut controller.lines {
         if line.name == name("bicarbonate") {
@@ -277,7 +278,7 @@ fn what_a_limit_forbids_is_refused_before_it_begins() {
 /// 0.75 x 0.8 + 0.25 x 0.4 + 0.4 = 1.1 dKH.
 #[test]
 fn an_evening_and_a_morning_that_are_too_much_together_are_refused_before_it_begins() {
-    let early = "\n[line.bicarbonate]\ndaily-ml = 0\ndoses = 12\nwindow = \"00:00-06:00\"\n";
+    let early = "\n[line.bicarbonate]\nshare-of-uptake = 0\nof = \"alkalinity\"\ndoses = 12\nwindow = \"00:00-06:00\"\n";
     let mut world = world_with(early, "2026-06-10T04:00:00Z");
     let why = start(&mut world, 1).unwrap_err().text;
     assert!(why.contains("midnight before day 1"), "{why}");

@@ -107,7 +107,7 @@ fn ft_cron_05_a_jump_forward_replays_nothing_and_lists_what_it_passed() {
 fn ft_cron_06_a_jump_of_decades_is_a_handful_of_rows() {
     let (controller, _) = demo();
     // A dose of calcium every few minutes.
-    let text = "uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = 90\ndoses = 180\n";
+    let text = "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = 90\ndoses = 180\n";
     let plan = plan_of(text, &controller);
     for jump in [10 * 365 * DAY, 80 * 365 * DAY] {
         let mut world = World::new(controller.clone(), (*plan).clone(), "2026-06-10T04:00:00Z");
@@ -545,6 +545,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         Command::Hold {
             scope: HoldScope::All,
             reason: "wait".into(),
+            length: None,
         },
         Command::Resume {
             scope: HoldScope::All,

@@ -310,8 +310,7 @@ fn a_line_that_gave_too_little_or_too_much_in_a_day_is_an_alarm() {
 #[test]
 fn a_line_that_rests_on_some_days_is_not_told_as_short_on_them() {
     let (controller, _) = demo();
-    let text =
-        "uptake-dkh-per-day = 0.0\n[line.trace]\ndaily-ml = 1.5\ncron = \"40 9,14,22 * * Mon\"\n";
+    let text = "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n[line.trace]\ndaily-ml = 1.5\ncron = \"40 9,14,22 * * Mon\"\n";
     let plan = super::rig::plan_of(text, &controller);
     let mut world = World::new(controller, (*plan).clone(), "2026-06-14T22:00:00Z");
     world.start();

@@ -12,4 +12,5 @@ mod session;
 mod speed;
 mod steppers;
 mod time;
+mod timed_holds;
 mod water;

@@ -2,9 +2,9 @@
 
 use super::rig::{DAY, HOUR, PLAN, SECOND, World, demo, name, plan_of, ul};
 use crate::chemistry::{Quantity, Rises};
-use crate::engine::{Answer, Command, CourseAction, Denial, NewCourse, NewFact, Wish};
-use crate::quantity::{Alkalinity, Lines, Millis, Words};
-use crate::record::{CourseKind, CourseState, Entry, FactKind};
+use crate::engine::{Answer, Command, CourseAction, Denial, NewCourse, NewFact, NewUptake, Wish};
+use crate::quantity::{Lines, Millis, Words};
+use crate::record::{CourseKind, CourseState, Entry, FactKind, UptakeHow};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
 fn settled() -> World {
@@ -20,10 +20,18 @@ fn settled() -> World {
     world
 }
 
+fn told(dkh: f64) -> Wish {
+    Wish::Uptake(NewUptake {
+        of: Quantity::Alkalinity,
+        per_day: dkh,
+        how: UptakeHow::Told,
+        sure: false,
+    })
+}
+
 fn accept(world: &mut World, dkh: f64) -> Result<(), String> {
-    let uptake = Alkalinity::from_dkh(dkh);
     world
-        .wished(Wish::Uptake { uptake })
+        .wished(told(dkh))
         .map(drop)
         .map_err(|denial| denial.code)
 }
@@ -39,17 +47,25 @@ fn an_accepted_uptake_is_in_force_at_once_and_is_written_down() {
     assert!((uptake(&mut world) - 0.95).abs() < 1e-9);
     let written = world.books.entries.iter().any(|entry| {
         matches!(entry, Entry::Uptake(u)
-            if (u.uptake.as_dkh() - 0.95).abs() < 1e-9 && (u.declared.as_dkh() - 0.8).abs() < 1e-9)
+            if (u.uptake - 0.95).abs() < 1e-9 && u.before == Some(0.8) && u.how == UptakeHow::Told)
     });
-    assert!(written, "the plan's own declaration stays what it was");
+    assert!(written);
+    // 0.95 dKH in 300 L are 101.6 meq: 89.77 mL of 1.1322 meq/mL. Calcium is tied to it.
+    let planned = |world: &mut World, line: &str| world.line(line).plan_standing.as_ml();
+    assert!((planned(&mut world, "alkalinity") - 89.77).abs() < 0.05);
+    assert!((planned(&mut world, "calcium") - 89.8).abs() < 0.1);
+    assert!((planned(&mut world, "magnesium") - 6.0).abs() < 1e-9);
 }
 
 #[test]
 fn an_uptake_is_accepted_within_the_largest_step_only_and_not_twice_within_the_settling_time() {
     let mut world = settled();
+    // The first one need not wait: the start of the plan is no change that has to settle.
+    accept(&mut world, 0.85).unwrap();
+    world.run(DAY + HOUR);
     // The demo allows 0.3 dKH a day at once.
     assert_eq!(accept(&mut world, 1.2).unwrap_err(), "uptake-refused");
-    assert!((uptake(&mut world) - 0.8).abs() < 1e-9);
+    assert!((uptake(&mut world) - 0.85).abs() < 1e-9);
     accept(&mut world, 1.0).unwrap();
     assert_eq!(accept(&mut world, 1.1).unwrap_err(), "uptake-refused");
     world.run(DAY + HOUR);
@@ -57,18 +73,67 @@ fn an_uptake_is_accepted_within_the_largest_step_only_and_not_twice_within_the_s
 }
 
 #[test]
-fn a_plan_brought_into_line_with_an_accepted_uptake_need_not_wait() {
+fn a_first_uptake_that_is_unlikely_is_asked_about_twice() {
+    let mut world = settled();
+    // 0.8 dKH a day are given: half and twice of that are the edges.
+    for unlikely in [0.39, 1.61, 3.2] {
+        assert_eq!(
+            accept(&mut world, unlikely).unwrap_err(),
+            "uptake-questioned",
+            "{unlikely}"
+        );
+    }
+    assert_eq!(accept(&mut world, 10.5).unwrap_err(), "uptake-refused");
+    let Wish::Uptake(new) = told(3.2) else {
+        unreachable!()
+    };
+    world
+        .wished(Wish::Uptake(NewUptake { sure: true, ..new }))
+        .unwrap();
+    assert!((uptake(&mut world) - 3.2).abs() < 1e-9);
+}
+
+#[test]
+fn a_start_edited_in_the_plan_moves_no_uptake_and_is_named() {
+    let mut world = settled();
+    let text = PLAN.replace("start-dkh-per-day = 0.80", "start-dkh-per-day = 0.90");
+    let plan = plan_of(&text, &world.controller);
+    let ticket = world.reload(plan.clone());
+    world.run(SECOND);
+    let Ok(Answer::Done { text }) = world.answer(ticket).clone() else {
+        panic!("a plan with another start is refused")
+    };
+    assert!(
+        text.contains("uptake of alkalinity: 0.80 dKH a day is in force (start"),
+        "{text}"
+    );
+    assert!((uptake(&mut world) - 0.8).abs() < 1e-9);
+    world.plan = plan;
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    assert!((uptake(&mut world) - 0.8).abs() < 1e-9);
+    assert!((world.planned_alkalinity().as_dkh() - 0.8).abs() < 0.001);
+}
+
+#[test]
+fn a_told_uptake_survives_a_restart_and_one_of_its_own_unties_calcium() {
     let mut world = settled();
     accept(&mut world, 0.9).unwrap();
-    let text = PLAN
-        .replace("uptake-dkh-per-day = 0.80", "uptake-dkh-per-day = 0.90")
-        .replace("daily-ml = 75.6", "daily-ml = 85.0");
-    let plan = plan_of(&text, &world.controller);
-    let ticket = world.reload(plan);
+    let calcium = Wish::Uptake(NewUptake {
+        of: Quantity::from_word("calcium").unwrap(),
+        per_day: 5.0,
+        how: UptakeHow::Accepted,
+        sure: false,
+    });
+    world.wished(calcium).unwrap();
+    world.restart_after(SECOND);
+    world.sync();
     world.run(SECOND);
-    world.answer(ticket).clone().unwrap();
     assert!((uptake(&mut world) - 0.9).abs() < 1e-9);
-    assert!((world.planned_alkalinity().as_dkh() - 0.9).abs() < 0.01);
+    // 5 mg/L in 300 L are 1.5 g: 66.1 mL of 22.68 mg/mL.
+    let ml = world.line("calcium").plan_standing.as_ml();
+    assert!((ml - 66.1).abs() < 0.1, "{ml}");
 }
 
 #[test]

@@ -102,7 +102,7 @@ fn act() -> impl Strategy<Value = Act> {
 /// Plans that the owner may load, some near the limits.
 fn plans() -> Vec<Arc<Plan>> {
     let (controller, plan) = demo();
-    let more = PLAN.replace("uptake-dkh-per-day = 0.80", "uptake-dkh-per-day = 0.84");
+    let more = PLAN.replace("start-dkh-per-day = 0.80", "start-dkh-per-day = 0.84");
     let fewer = PLAN.replace("doses = 24", "doses = 30");
     let times = PLAN.replace("\"08:15\", \"20:15\"", "\"07:30\", \"13:00\", \"19:00\"");
     vec![
@@ -282,7 +282,7 @@ fn live_at_the_edges(acts: &[Act]) -> World {
         line.daily_cap = ul(7_000);
     }
     let plan = plan_of(
-        "uptake-dkh-per-day = 0.0\n[line.iodine]\ndaily-ml = 2\nat = [\"08:15\", \"20:15\"]\n",
+        "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n[line.iodine]\ndaily-ml = 2\nat = [\"08:15\", \"20:15\"]\n",
         &controller,
     );
     let mut world = World::new(controller, (*plan).clone(), "2026-03-27T05:00:00Z");
@@ -302,5 +302,5 @@ fn live_at_the_edges(acts: &[Act]) -> World {
 
 #[test]
 fn the_samples_are_the_ones_that_are_checked() {
-    assert!(CONTROLLER.contains("daily-cap-ml = 100") && PLAN.contains("daily-ml = 75.6"));
+    assert!(CONTROLLER.contains("daily-cap-ml = 100") && PLAN.contains("start-dkh-per-day = 0.80"));
 }

@@ -80,8 +80,9 @@ pub(super) fn plan_of(text: &str, controller: &Controller) -> Arc<Plan> {
 /// Only one line, at fixed times: 3 mL each, without alkalinity.
 pub(super) fn calcium_at(times: &str, count: i64, controller: &Controller) -> Arc<Plan> {
     let ml = 3 * count;
-    let text =
-        format!("uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = {ml}\nat = [{times}]\n");
+    let text = format!(
+        "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = {ml}\nat = [{times}]\n"
+    );
     plan_of(&text, controller)
 }
 
@@ -566,6 +567,7 @@ impl World {
         self.ask(Command::Hold {
             scope,
             reason: reason.into(),
+            length: None,
         });
     }
 
@@ -839,7 +841,10 @@ impl World {
                         *last = r.clone();
                     }
                 }
-                Entry::Uptake(u) => history.uptake = Some(u.clone()),
+                Entry::Uptake(u) => {
+                    history.uptakes.retain(|known| known.of != u.of);
+                    history.uptakes.push(u.clone());
+                }
                 Entry::Course(c) => {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());

@@ -232,3 +232,36 @@ fn a_rare_slot_is_found_and_an_absent_one_ends() {
     );
     assert_eq!(next(&mut schedule, "unknown", "2026-01-01T00:00:00Z"), None);
 }
+
+/// Eight hours from 22:00 in four doses: 22:00, 00:00, 02:00, 04:00, all of one date.
+#[test]
+fn a_window_may_pass_midnight() {
+    let reef = reef(
+        "Europe/Berlin",
+        &[part("trace", 4_000, spread(4, 22.0, 6.0))],
+        &[],
+        1,
+    );
+    assert_eq!(reef.errors(date(2026, 1, 1)), []);
+    let ordinary = reef.clock("trace", date(2026, 6, 1));
+    assert_eq!(
+        ordinary,
+        [
+            "00:00:00 +02:00",
+            "02:00:00 +02:00",
+            "04:00:00 +02:00",
+            "22:00:00 +02:00"
+        ]
+    );
+    // The night in which the hour from 02:00 to 03:00 is skipped has five hours to 06:00 instead of six.
+    let spring = reef.clock("trace", date(2026, 3, 29));
+    assert_eq!(
+        spring,
+        [
+            "00:00:00 +01:00",
+            "01:40:00 +01:00",
+            "04:20:00 +02:00",
+            "22:00:00 +02:00"
+        ]
+    );
+}

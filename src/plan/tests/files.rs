@@ -58,7 +58,8 @@ fn the_samples_are_without_mistake_or_warning() {
         .iter()
         .map(|line| line.daily_volume.as_ul())
         .collect();
-    assert_eq!(volumes, [75_600, 75_600, 6_000, 1_500, 2_000]);
+    // 75.6 mL of 1.1322 meq/mL hold 85.6 meq, 0.80 dKH in 300 L; 20.04 mg of calcium go with each meq.
+    assert_eq!(volumes, [75_601, 75_621, 6_000, 1_500, 2_000]);
     assert!(matches!(
         loaded.plan.lines[1].times,
         Times::Spread { doses: 24, .. }
@@ -102,7 +103,11 @@ fn all_mistakes_of_both_files_are_reported_at_once_in_the_order_of_the_files() {
         "gap-min = \"15\"\n\n[[apart]]",
     );
     let controller = edited(&controller, "stale-after-days = 14", "stale-after-day = 14");
-    let plan = edited(PLAN, "doses = 24", "doses = 24.5");
+    let plan = edited(
+        PLAN,
+        "doses = 24\n\n[line.calcium]",
+        "doses = 24.5\n\n[line.calcium]",
+    );
     let plan = edited(&plan, "\"08:15\"", "\"8:15\"");
     let found = mistakes(&controller, &plan);
     assert_eq!(found.len(), 5, "{found:#?}");
@@ -127,7 +132,7 @@ fn all_mistakes_of_both_files_are_reported_at_once_in_the_order_of_the_files() {
 #[test]
 fn a_bad_plan_at_reload_says_that_the_running_plan_stays() {
     let loaded = check(CONTROLLER, PLAN).unwrap();
-    let bad = edited(PLAN, "daily-ml = 75.6", "daily-ml = -1");
+    let bad = edited(PLAN, "daily-ml = 6\n", "daily-ml = -1\n");
     let error: ConfigMistakes =
         check_plan_text(("plan.toml", &bad), &loaded.controller, &check_plan).unwrap_err();
     assert_eq!(error.purpose, Purpose::Reload);
@@ -224,12 +229,112 @@ fn a_cap_must_have_room_for_the_fullest_24_hours_and_one_dose_more() {
     );
 }
 
+/// The demo's plan with a volume of its own for alkalinity, 0.80 dKH a day.
+fn by_volume() -> String {
+    let text = edited(
+        PLAN,
+        "share-of-uptake = 1.0\nof = \"alkalinity\"",
+        "daily-ml = 75.6",
+    );
+    edited(
+        &text,
+        "share-of-uptake = 1.0\nof = \"calcium\"",
+        "daily-ml = 75.6",
+    )
+}
+
+/// How much a line gives is said once, by what there is.
+#[test]
+fn shares_and_uptakes_go_together() {
+    let share = "share-of-uptake = 1.0\nof = \"alkalinity\"";
+    let of_calcium = "share-of-uptake = 1.0\nof = \"calcium\"";
+    for (from, to, words) in [
+        (
+            share,
+            "share-of-uptake = 0.6\nof = \"alkalinity\"",
+            "share-of-uptake of alkalinity adds up to 0.600 over all lines",
+        ),
+        (
+            of_calcium,
+            "share-of-uptake = 1.0\nof = \"magnesium\"",
+            "its solution carries no magnesium",
+        ),
+        (
+            of_calcium,
+            "ml-per-mg-per-l = 1.0\nof = \"iodine\"",
+            "there is no [uptake.iodine]",
+        ),
+        (
+            of_calcium,
+            "ml-per-dkh = 1.0\nof = \"calcium\"",
+            "ml-per-dkh does not go with of = \"calcium\"",
+        ),
+        (
+            of_calcium,
+            "ml-per-mg-per-l = 1.0",
+            "of is missing beside ml-per-mg-per-l",
+        ),
+        (
+            of_calcium,
+            "share-of-uptake = 1.0\nof = \"kalk\"",
+            "of = \"kalk\" is no water quantity",
+        ),
+        (
+            "daily-ml = 6\n",
+            "daily-ml = 6\nof = \"magnesium\"\n",
+            "of has no meaning beside daily-ml",
+        ),
+        (
+            "daily-ml = 6\n",
+            "daily-ml = 6\nshare-of-uptake = 1\n",
+            "is said more than once (daily-ml, share-of-uptake)",
+        ),
+        (
+            "with = \"alkalinity\"",
+            "with = \"alkalinity\"\nstart-mg-per-l-per-day = 5",
+            "give start-mg-per-l-per-day or with = \"alkalinity\", one and nothing else",
+        ),
+        (
+            "[uptake.calcium]",
+            "[uptake.Ca]",
+            "\"Ca\" is not the name of a water quantity known here",
+        ),
+    ] {
+        let found = mistakes(CONTROLLER, &edited(PLAN, from, to));
+        assert!(
+            found.iter().any(|m| m.contains(words)),
+            "{words}: {found:#?}"
+        );
+    }
+}
+
+#[test]
+fn a_volume_follows_from_another_uptake_and_a_wide_cap_is_questioned() {
+    // 0.25 mL for each of 5.717 mg/L of calcium.
+    let trace = edited(
+        PLAN,
+        "daily-ml = 1.5",
+        "ml-per-mg-per-l = 0.25\nof = \"calcium\"",
+    );
+    let loaded = check(CONTROLLER, &trace).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(loaded.plan.lines[3].daily_volume.as_ul(), 1_429);
+    let cap = CONTROLLER.replace("daily-cap-ml = 100", "daily-cap-ml = 200");
+    let loaded = check(&cap, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    let warned: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
+    assert!(
+        warned
+            .iter()
+            .any(|w| w.contains("fits 2.6 times into daily-cap-ml = 200.0 mL")),
+        "{warned:#?}"
+    );
+}
+
 #[test]
 fn a_plan_that_moves_alkalinity_without_end_is_named_with_its_days_and_the_way_out() {
     let text = edited(
-        PLAN,
-        "uptake-dkh-per-day = 0.80",
-        "uptake-dkh-per-day = 0.60",
+        &by_volume(),
+        "start-dkh-per-day = 0.80",
+        "start-dkh-per-day = 0.60",
     );
     let found = mistakes(CONTROLLER, &text);
     one(
@@ -250,17 +355,21 @@ fn a_plan_that_moves_alkalinity_without_end_is_named_with_its_days_and_the_way_o
         found[0]
     );
     assert!(found[0].contains("bounded course"), "{}", found[0]);
-    plan(
-        "uptake-dkh-per-day = 0.80",
-        "uptake-dkh-per-day = 0.90",
-        "0.90",
+    let text = edited(
+        &by_volume(),
+        "start-dkh-per-day = 0.80",
+        "start-dkh-per-day = 0.90",
+    );
+    one(
+        &mistakes(CONTROLLER, &text),
+        &format!("plan.toml:{}: ", place_of(&text, "0.90")),
         "alkalinity would fall by 0.10 dKH per day",
     );
     for near in ["0.84", "0.76"] {
         let text = edited(
-            PLAN,
-            "uptake-dkh-per-day = 0.80",
-            &format!("uptake-dkh-per-day = {near}"),
+            &by_volume(),
+            "start-dkh-per-day = 0.80",
+            &format!("start-dkh-per-day = {near}"),
         );
         assert_eq!(mistakes(CONTROLLER, &text), Vec::<String>::new(), "{near}");
     }
@@ -271,8 +380,8 @@ fn a_plan_that_moves_alkalinity_without_end_is_named_with_its_days_and_the_way_o
 fn an_alkalinity_line_by_cron_counts_with_its_mean() {
     let plan_text = edited(
         PLAN,
-        "doses = 24",
-        "cron = \"0 * * * Mon,Tue,Wed,Thu,Fri,Sat\"",
+        "doses = 24\n\n[line.calcium]",
+        "cron = \"0 * * * Mon,Tue,Wed,Thu,Fri,Sat\"\n\n[line.calcium]",
     );
     let found = mistakes(CONTROLLER, &plan_text);
     assert!(
@@ -289,7 +398,7 @@ fn an_element_over_its_daily_limit_is_refused_at_the_plan() {
     );
     one(
         &mistakes(&text, PLAN),
-        &format!("plan.toml:{}: ", place_of(PLAN, "calcium]")),
+        &format!("plan.toml:{}: ", place_of(PLAN, "calcium]\nshare")),
         "of calcium per day (lines that carry it: 1), over water.calcium.max-rise-mg-per-l-per-day = 5.000 mg/L",
     );
 }
@@ -307,7 +416,11 @@ fn doubtful_settings_are_warned_of() {
         found.iter().any(|w| w.contains("lasts 3.3 days")),
         "{found:#?}"
     );
-    let few = edited(PLAN, "doses = 24", "doses = 6");
+    let few = edited(
+        PLAN,
+        "doses = 24\n\n[line.calcium]",
+        "doses = 6\n\n[line.calcium]",
+    );
     let caps = CONTROLLER
         .replace("dose-cap-ml = 6", "dose-cap-ml = 15")
         .replace("run-max-s = 20", "run-max-s = 40")
@@ -332,7 +445,7 @@ fn doubtful_settings_are_warned_of() {
 #[test]
 fn a_tank_taken_for_another_is_noticed_by_its_uptake() {
     let text = CONTROLLER.replace("volume-l = 300", "volume-l = 100000");
-    let found = mistakes(&text, PLAN);
+    let found = mistakes(&text, &by_volume());
     one(&found, "plan.toml:", "alkalinity would fall");
 }
 

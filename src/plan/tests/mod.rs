@@ -16,8 +16,9 @@ use jiff::tz::TimeZone;
 use super::*;
 use crate::chemistry::SolutionEffect;
 use crate::config::{
-    ActiveLevel, ApartRule, Controller, CronTimes, Head, HeadOutput, Line, Mode, OldCalibration,
-    Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits, Times,
+    ActiveLevel, ApartRule, Controller, CronTimes, Gives, Head, HeadOutput, Line, Mode,
+    OldCalibration, Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits, Times,
+    Uptakes,
 };
 use crate::quantity::{FlowRate, Millis, TankVolume, f64_from_i64, i64_from_f64};
 
@@ -156,11 +157,13 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         peers: Vec::new(),
     };
     let plan = Plan {
-        uptake: None,
+        starts: BTreeMap::new(),
+        uptakes: Uptakes::new(),
         lines: parts
             .iter()
             .map(|p| PlannedLine {
                 line: name(p.name),
+                gives: Gives::Daily(Volume::from_ul(p.ul)),
                 daily_volume: Volume::from_ul(p.ul),
                 times: p.times.clone(),
             })

@@ -8,6 +8,7 @@ fn hold_all() -> Command {
     Command::Hold {
         scope: HoldScope::All,
         reason: "bad test".into(),
+        length: None,
     }
 }
 

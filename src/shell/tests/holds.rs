@@ -12,6 +12,7 @@ pub(super) fn hold(scope: HoldScope, who: Who) -> Hold {
         reason: "bad test".to_owned(),
         who,
         since: Timestamp::from_second(1_700_000_000).unwrap(),
+        until: None,
     }
 }
 

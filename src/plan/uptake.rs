@@ -1,0 +1,76 @@
+//! From what the animals take up to what each line gives a day.
+//!
+//! Terms: an *uptake in force* is what the ledger has, else the plan's starting value; one that is tied to alkalinity follows it by the
+//! calcification ratio until it has one of its own. Amounts of a quantity are in its own unit, dKH or mg/L.
+
+use std::collections::BTreeMap;
+
+use crate::chemistry::{CALCIUM_MG_PER_MEQ, Quantity, SolutionEffect};
+use crate::config::{Controller, Gives, Plan, StartUptake, Uptakes};
+use crate::quantity::{Alkalinity, TankVolume, Volume};
+
+/// The plan with the uptakes in force and what each line gives a day by them. `recorded` is what the ledger has; the controller says what
+/// leaves each line's outlet. A line whose solution does not carry what it is for gives nothing.
+pub fn worked_out(plan: &Plan, controller: &Controller, recorded: &Uptakes) -> Plan {
+    let uptakes = in_force(&plan.starts, recorded);
+    let mut plan = Plan {
+        uptakes,
+        ..plan.clone()
+    };
+    for planned in &mut plan.lines {
+        let effect = controller.effect_of(&planned.line);
+        planned.daily_volume = volume_a_day(&planned.gives, &plan.uptakes, effect, controller.tank);
+    }
+    plan
+}
+
+fn in_force(starts: &BTreeMap<Quantity, StartUptake>, recorded: &Uptakes) -> Uptakes {
+    let mut all = recorded.clone();
+    for (of, start) in starts {
+        if let StartUptake::PerDay(value) = start {
+            all.entry(of.clone()).or_insert(*value);
+        }
+    }
+    if let Some(dkh) = all.get(&Quantity::Alkalinity).copied() {
+        let meq = Alkalinity::from_dkh(dkh).as_meq_per_l();
+        for (of, start) in starts {
+            if *start == StartUptake::WithAlkalinity {
+                all.entry(of.clone()).or_insert(CALCIUM_MG_PER_MEQ * meq);
+            }
+        }
+    }
+    all
+}
+
+fn volume_a_day(
+    gives: &Gives,
+    uptakes: &Uptakes,
+    effect: Option<&SolutionEffect>,
+    tank: TankVolume,
+) -> Volume {
+    let uptake = |of: &Quantity| uptakes.get(of).copied().unwrap_or(0.0);
+    let ml = match gives {
+        Gives::Daily(volume) => return *volume,
+        Gives::PerUptake { of, ml } => ml * uptake(of),
+        Gives::Share { of, share } => {
+            let per_ml = effect.map_or(0.0, |effect| effect.rise_per_ml(of, tank));
+            if per_ml > 0.0 {
+                share * uptake(of) / per_ml
+            } else {
+                0.0
+            }
+        }
+    };
+    Volume::from_ul(1_000_000)
+        .scaled(ml / 1000.0)
+        .unwrap_or(Volume::ZERO)
+}
+
+/// What all lines of the plan add a day of a quantity, in its own unit.
+pub fn planned_rise(plan: &Plan, controller: &Controller, of: &Quantity) -> f64 {
+    let of_line = |planned: &crate::config::PlannedLine| {
+        let effect = controller.effect_of(&planned.line)?;
+        Some(effect.rise(of, planned.daily_volume, controller.tank))
+    };
+    plan.lines.iter().filter_map(of_line).sum()
+}
