@@ -269,6 +269,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         weighing: "water of 22 C".to_owned(),
         drive: "PWM 60 % at 1000 Hz".to_owned(),
         method: "five runs, weighed".to_owned(),
+        questioned: String::new(),
         who: OWNER,
         at: at(2_000),
     };
@@ -769,6 +770,7 @@ fn the_sum_of_24_hours_is_changed_by_doses_alone() {
             weighing: String::new(),
             drive: "PWM 60 % at 1000 Hz".to_owned(),
             method: "label".to_owned(),
+            questioned: String::new(),
             who: OWNER,
             at: at(6 * HOUR),
         }),

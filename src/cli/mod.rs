@@ -71,6 +71,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Panel(options) => water::panel::panel(place, options, out),
         Command::Dilute(options) => water::dilute::dilute(place, options, out),
         Command::Calibrate(options) => heads::calibrate::calibrate(place, options, out),
+        Command::Bench(options) => heads::session::bench(place, options, out),
         Command::Verify(options) => heads::verify::verify(place, options, out),
         Command::Calibration(options) => heads::certificate::calibration(place, options, out),
         Command::Clock(options) => running::daemon::clock(place, options, out),

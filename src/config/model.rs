@@ -205,6 +205,17 @@ pub struct Line {
     pub dose_cap: Volume,
 }
 
+impl Line {
+    /// The most that a session at the bench may give where its owner says nothing: twenty times the dose cap, or 250 mL where that is
+    /// more. Ours: three rounds of half and twice the largest dose, by a head that nobody has calibrated and that may give half as much
+    /// again, are 11.25 dose caps; the rest is for priming and a check. 250 mL fill two metres of any tube of a dosing head, and are no
+    /// flood.
+    pub fn bench_cap(&self) -> Volume {
+        let doses = self.dose_cap.as_ul().saturating_mul(20);
+        Volume::from_ul(doses).max(Volume::from_ul(250_000))
+    }
+}
+
 /// Two solutions that must not meet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ApartRule {

@@ -68,6 +68,9 @@ fn entry(entry: &Entry) {
         Entry::Verification(stored) => {
             tracing::info!(head = %stored.head, dose = stored.dose.0, expected = %stored.expected, measured = %stored.measured, "head checked");
         }
+        Entry::Bench(bench) => {
+            tracing::info!(session = bench.number, head = %bench.head, what = %bench.what, cap = %bench.cap, bucket_days = bench.bucket_days, "bench");
+        }
         Entry::Uptake(uptake) => {
             tracing::info!(of = %uptake.of, uptake = uptake.uptake, before = uptake.before, how = uptake.how.as_str(), "uptake in force");
         }

@@ -58,6 +58,8 @@ pub enum AlarmCode {
     TopUpReview,
     /// A changeover does not move on.
     ChangeoverStalled,
+    /// A session at the bench fell silent.
+    BenchSilent,
 }
 
 impl AlarmCode {
@@ -82,6 +84,7 @@ impl AlarmCode {
             Self::PlanUnplaceable => "plan-unplaceable",
             Self::TopUpReview => "top-up-review",
             Self::ChangeoverStalled => "changeover-stalled",
+            Self::BenchSilent => "bench-silent",
         }
     }
 }

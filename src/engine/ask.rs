@@ -8,7 +8,7 @@ use serde::{Deserialize, Deserializer, Serialize};
 use super::wish::{Confirm, Wish};
 use crate::chemistry::Quantity;
 use crate::config::Right;
-use crate::quantity::{Lines, Millis, Name, Volume, Words, positive};
+use crate::quantity::{FlowRate, Lines, Millis, Name, Volume, Words, positive};
 use crate::record::{CalibrationRun, DoseId, FactKind, HoldScope, ReadingValue};
 
 /// One command. Whatever changes what the water gets is prepared first, and confirmed as it was shown.
@@ -47,6 +47,8 @@ pub enum Command {
     Calibrate(NewCalibration),
     /// A check of a head against its calibration.
     Verify(NewVerification),
+    /// A session at the bench.
+    Bench(BenchAsk),
     /// A fact for the record.
     AddFact(NewFact),
     /// Pauses, resumes, turns, confirms or ends a course.
@@ -79,12 +81,40 @@ impl Command {
             Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
             Self::Refill { .. } => Right::Refill,
             Self::AddReading(_) | Self::AddFact(_) => Right::Observe,
-            Self::Calibrate(_) | Self::Verify(_) | Self::SimulateInput { .. } => Right::Dose,
+            Self::Calibrate(_) | Self::Verify(_) | Self::Bench(_) | Self::SimulateInput { .. } => {
+                Right::Dose
+            }
             Self::Prepare(wish) => wish.right(),
             Self::Confirm(confirm) => confirm.right(),
             Self::SetCourse { .. } => Right::Propose,
         }
     }
+}
+
+/// What is wanted of a session at the bench.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "bench", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum BenchAsk {
+    /// The outlet is out of the tank from now on.
+    Open(NewBench),
+    /// The outlet is back in the tank.
+    Back { head: Name },
+    /// The head has a new tube.
+    NewTube { head: Name, note: Words },
+}
+
+/// A session as it is asked for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewBench {
+    pub head: Name,
+    /// The most that its runs may give; by the line when `None`.
+    #[serde(rename = "cap_ul")]
+    pub cap: Option<Volume>,
+    /// How many days the plan runs into a bucket; it waits when `None`.
+    pub bucket_days: Option<u32>,
+    /// In the owner's words.
+    pub note: Words,
 }
 
 /// How a refill is told.
@@ -130,6 +160,9 @@ pub struct NewCalibration {
     pub weighing: Words,
     /// In the owner's words: the tube, the vessel.
     pub method: Words,
+    /// The rate again, for one that was asked about.
+    #[serde(default, rename = "sure_of_ml_per_min")]
+    pub sure_of: Option<FlowRate>,
 }
 
 /// A check of a head as it is told.

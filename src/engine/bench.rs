@@ -1,302 +1,358 @@
-//! What is done at the bench: doses by hand in two steps, runs by time, calibrations and checks of them.
+//! Sessions at the bench: priming, calibration runs, checks, a new tube, the plan into a bucket.
 //!
-//! A run by time needs no calibration: it is how a head comes to one. Until then the most that the head can give in that time is
-//! counted, and every interlock is asked as for any dose. All of it is counted although it ends in a vessel: the daemon cannot see where
-//! the outlet hangs.
+//! The owner says that the outlet of a head is out of the tank. Until it is said to be back, the line gives nothing to the tank; runs are
+//! doses like any other in the record and in the bottle's books, but they count for nothing in the water. A session that falls silent
+//! counts as given to the tank, because then nobody knows where the outlet was.
 
-use super::ask::{NewCalibration, NewVerification};
-use super::command::UNUSUAL_FACTOR;
-use super::dose::Cause;
-use super::effect::{Answer, Denial, Effect, Ticket};
+use super::alarms::AlarmCode;
+use super::ask::{BenchAsk, NewBench};
+use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
-use super::state::{Engine, HeadMemory};
-use super::wish::{DoseFigures, Figures, Wish, Worked};
-use crate::config::NoSuchHead;
-use crate::guard::{Request, examine, judge};
-use crate::metering::{Calibration, FitRules, Outcome, Verification, fit};
-use crate::quantity::{Millis, Name, Volume};
-use crate::record::{
-    CalibrationRun, DoseId, DoseKind, Entry, StoredCalibration, StoredVerification, Who,
-};
+use super::state::{BenchSession, Engine, HeadMemory};
+use super::status::BenchStatus;
+use crate::guard::BenchFacts;
+use crate::quantity::{Millis, Name, Volume, Words};
+use crate::record::{Bench, BenchStep, Destination, DoseKind, Entry, Intent, Who};
 
-impl Engine {
-    /// A metered dose by hand.
-    pub(super) fn work_out_dose(
-        &self,
-        line: &Name,
-        (volume, kind): (Volume, DoseKind),
-        now: Now,
-    ) -> Result<Worked, Denial> {
-        self.work_out_by_hand(line, (volume, kind, None), now)
-    }
+/// A session whose plan waits is silent after this long without a run or a word. Ours: longer than weighing takes, shorter than a day
+/// without its doses.
+const SILENT_AFTER: Millis = Millis::from_mins(30);
 
-    /// A run by time on the line that a head serves.
-    pub(super) fn work_out_run(
-        &self,
-        head: &Name,
-        (run_time, kind): (Millis, DoseKind),
-        now: Now,
-    ) -> Result<Worked, Denial> {
-        let line = &self.controller.line_of_head(head)?.name;
-        let config = self.controller.heads.get(head);
-        let calibration = self.calibration_of(head);
-        let most = config.map_or(Volume::ZERO, |c| c.at_most(calibration.as_ref(), run_time));
-        // A dose of nothing is none, and cannot be written down.
-        let volume = most.max(Volume::from_ul(1));
-        self.work_out_by_hand(line, (volume, kind, Some(run_time)), now)
-    }
+/// Most days that the plan may run into a bucket. Ours: a week is the commissioning list's, and twice that is a line forgotten.
+const BUCKET_DAYS_MAX: u32 = 14;
 
-    fn work_out_by_hand(
-        &self,
-        line: &Name,
-        (volume, kind, timed): (Volume, DoseKind, Option<Millis>),
-        now: Now,
-    ) -> Result<Worked, Denial> {
-        let request = Request {
-            id: self.next_dose_id(),
-            line,
-            volume,
-            kind,
-            timed,
-        };
-        let facts = self.facts(line, now).ok_or_else(|| self.no_line(line))?;
-        let run_time =
-            examine(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?;
-        let usual = self.largest_slot(line);
-        let unusual =
-            kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
-        let (solution, caustic) = (facts.solution.name.clone(), facts.solution.caustic);
-        let caution = "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.";
-        let what = format!("{kind} {volume} of {solution} on line {line}, which takes {run_time}");
-        let figures = DoseFigures {
-            line: line.clone(),
-            solution,
-            caustic,
-            volume,
-            run_time,
-            kind,
-            usual,
-        };
-        Ok(Worked {
-            figures: Figures::Dose(figures),
-            text: caustic
-                .then(|| caution.to_owned())
-                .into_iter()
-                .chain([what])
-                .collect(),
-            ask_twice: unusual.then(|| {
-                format!("more than {UNUSUAL_FACTOR} times the line's usual dose of {usual}")
-            }),
-            quiet: Some(line.clone()),
-        })
-    }
+/// Most that any session may be allowed. Ours: a large bucket.
+const CAP_MAX: Volume = Volume::from_ul(5_000_000);
 
-    /// Starts the dose that was confirmed.
-    pub(super) fn begin_by_hand(
-        &mut self,
-        wish: &Wish,
-        shown: &DoseFigures,
-        (ticket, who): (Ticket, Who),
-        now: Now,
-    ) -> Result<(), Denial> {
-        let timed = match wish {
-            Wish::Run { run_time, .. } => Some(*run_time),
-            Wish::Dose { .. } | Wish::Course(_) | Wish::Uptake { .. } => None,
-        };
-        let permit = {
-            let request = Request {
-                id: self.next_dose_id(),
-                line: &shown.line,
-                volume: shown.volume,
-                kind: shown.kind,
-                timed,
-            };
-            let facts = self
-                .facts(&shown.line, now)
-                .ok_or_else(|| self.no_line(&shown.line))?;
-            judge(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?
-        };
-        self.begin(
-            permit,
-            Cause {
-                kind: shown.kind,
-                timed: timed.is_some(),
-                slot: None,
-                who,
-                ticket: Some(ticket),
-            },
-            now,
-        );
-        Ok(())
-    }
-
-    fn calibration_of(&self, head: &Name) -> Option<Calibration> {
-        let memory = self.heads.get(head)?;
-        memory.calibration.as_ref().map(|c| c.calibration)
-    }
-
-    /// Ends one run, and leaves everything else as it is.
-    pub(super) fn stop_run(&mut self, dose: DoseId, who: &Who, now: Now) -> Result<Answer, Denial> {
-        let cause = format!("stopped by {who}");
-        let Some(active) = self.active.get_mut(&dose) else {
-            return Err(Denial::new(
-                "not-running",
-                format!(
-                    "dose {} is not running; it is over, or was never started",
-                    dose.0
-                ),
-            ));
-        };
-        if active.stop_cause.is_none() {
-            active.stop_cause = Some(cause.clone());
-            if active.permit.is_none() {
-                self.out.push(Effect::StopPump {
-                    head: active.intent.head.clone(),
-                    why: cause,
-                });
-            }
+impl BenchSession {
+    fn new(record: Bench, now: Now) -> Self {
+        Self {
+            record,
+            given: Volume::ZERO,
+            since: now.elapsed,
+            last_word: now.elapsed,
         }
-        self.clock.last = now;
-        Ok(Answer::Done {
-            text: format!("dose {} is being stopped", dose.0),
-        })
     }
 
-    /// Writes a check of a head down, and says whether it passed.
-    pub(super) fn verify(
-        &mut self,
-        new: NewVerification,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let head = self.controller.head_named(new.head.as_str())?;
-        let refuse = |why: String| Denial::new("verification-refused", why);
-        let Some(run_since) = self
-            .heads
-            .get(&new.head)
-            .filter(|m| m.calibration.is_some())
-            .map(|m| m.run_since)
-        else {
-            return Err(refuse(format!(
-                "head {} is not calibrated, so there is nothing to check",
-                new.head
-            )));
-        };
-        if new.dose.0 < 1 || new.dose.0 > self.dose_last || self.active.contains_key(&new.dose) {
-            return Err(refuse(format!(
-                "dose {} is not over, or never was",
-                new.dose.0
-            )));
-        }
-        let tolerance_percent = head.tolerance_percent;
-        let check = Verification {
-            run_time: run_since,
-            expected: new.expected,
-            measured: new.measured,
-        };
-        let error = check.error_percent().map_err(|e| refuse(e.to_string()))?;
-        let outcome = check
-            .judge(tolerance_percent)
-            .map_err(|e| refuse(e.to_string()))?;
-        let verdict = match outcome {
-            Outcome::Passed => "passed",
-            Outcome::Failed => "FAILED: look at tube and outlet, then calibrate the head again",
-        };
-        let text = format!(
-            "head {}: {} measured where {} should be, {error:+.1} %; the tolerance is {tolerance_percent} %: {verdict}",
-            new.head, new.measured, new.expected
-        );
-        let entry = StoredVerification {
-            head: new.head,
-            dose: new.dose,
-            expected: new.expected,
-            measured: new.measured,
-            typed: new.typed.into(),
-            tolerance_percent,
-            run_since,
-            who,
-            at: self.stamp(now),
-        };
-        self.mark_written(now);
-        self.store(
-            Entry::Verification(entry),
-            Some((ticket, Answer::Done { text })),
-        );
-        Ok(())
+    fn is_silent(&self) -> bool {
+        self.record.what == BenchStep::Silent
     }
 
-    /// Fits a calibration to its runs and puts it into force.
-    pub(super) fn calibrate(
-        &mut self,
-        new: NewCalibration,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let head = self.controller.head_named(new.head.as_str())?;
-        let runs = CalibrationRun::used(&new.runs);
-        let rules = FitRules {
-            resolution: new.resolution,
-            ..FitRules::default()
-        };
-        let refuse = |why: String| {
-            Denial::new(
-                "calibration-refused",
-                format!("not taken, the head stays as it was: {why}"),
-            )
-        };
-        let fitted = fit(&runs, &rules).map_err(|e| refuse(e.to_string()))?;
-        let limits = fitted
-            .metering_limits(head.tolerance_percent)
-            .map_err(|e| refuse(e.to_string()))?;
-        let stored = StoredCalibration {
-            head: new.head.clone(),
-            calibration: fitted.calibration(),
-            variation: Some(fitted.cv_percent() / 100.0),
-            limits: Some(limits),
-            // Runs that were timed by hand are of the real head whatever mode this is.
-            simulated: !self.live && new.runs.iter().any(|run| run.dose.is_some()),
-            runs: new.runs,
-            resolution: Some(new.resolution),
-            weighing: new.weighing.into(),
-            drive: head.output.speed(),
-            method: new.method.into(),
-            who,
-            at: self.stamp(now),
-        };
-        let mut text = format!(
-            "head {} is calibrated: {} with an offset of {}; it meters doses of at least {} within {} %, in runs of {} to {}",
-            stored.head,
-            stored.calibration.rate(),
-            stored.calibration.offset(),
-            limits.dose_min,
-            limits.tolerance_percent,
-            limits.run_min,
-            limits.run_max
-        );
-        let memory = HeadMemory::with(stored.clone(), limits.tolerance_percent, Millis::ZERO);
-        self.heads.insert(new.head.clone(), memory);
-        self.touch_all_lines();
-        self.mark_written(now);
-        for gap in self.unmetered().iter().filter(|gap| gap.head == new.head) {
-            text.push_str("; BUT ");
-            text.push_str(&gap.text);
+    /// Elapsed time at which it will be silent, if nothing is heard of it until then.
+    fn silent_at(&self) -> Millis {
+        match self.record.bucket_days {
+            None => self.last_word.plus(SILENT_AFTER),
+            Some(days) => self.since.plus(bucket_time(days)),
         }
-        self.store(
-            Entry::Calibration(stored),
-            Some((ticket, Answer::Done { text })),
-        );
-        Ok(())
+    }
+
+    pub(super) fn status(&self) -> BenchStatus {
+        BenchStatus {
+            session: self.record.number,
+            since: self.record.opened,
+            silent: self.is_silent(),
+            bucket_days: self.record.bucket_days,
+            cap: self.record.cap,
+            given: self.given,
+        }
     }
 }
 
-impl From<NoSuchHead> for Denial {
-    fn from(error: NoSuchHead) -> Self {
-        let code = match error {
-            NoSuchHead::Head { .. } => "unknown-head",
-            NoSuchHead::Line { .. } => "no-line",
+fn bucket_time(days: u32) -> Millis {
+    Millis::new(Millis::DAY.as_ms().saturating_mul(i64::from(days)))
+}
+
+fn is_run(kind: DoseKind) -> bool {
+    matches!(kind, DoseKind::Prime | DoseKind::Calibration)
+}
+
+impl Engine {
+    pub(super) fn at_the_bench(
+        &mut self,
+        ask: BenchAsk,
+        asked: (Ticket, Who),
+        now: Now,
+    ) -> Result<(), Denial> {
+        match ask {
+            BenchAsk::Open(new) => self.open_bench(new, asked, now),
+            BenchAsk::Back { head } => self.outlet_back(&head, asked, now),
+            BenchAsk::NewTube { head, note } => self.new_tube(&head, note, asked, now),
+        }
+    }
+
+    fn open_bench(
+        &mut self,
+        new: NewBench,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) -> Result<(), Denial> {
+        let line = self.controller.line_of_head(&new.head)?;
+        let cap = new.cap.unwrap_or_else(|| line.bench_cap());
+        let line = line.name.clone();
+        let head = new.head;
+        if let Some(open) = self.benches.get(&head) {
+            return Err(Denial::new(
+                "bench-open",
+                format!(
+                    "head {head} is at the bench since {:.0} (session {}); when its outlet is back in the tank run `dosewright bench {head} back`",
+                    open.record.opened, open.record.number
+                ),
+            ));
+        }
+        if self.active.values().any(|dose| dose.intent.line == line) {
+            return Err(Denial::new(
+                "head-busy",
+                format!("line {line} is dosing; leave the outlet where it is until it is done"),
+            ));
+        }
+        if !(Volume::from_ul(1)..=CAP_MAX).contains(&cap) {
+            return Err(Denial::new(
+                "bad-value",
+                format!("a cap of {cap} makes no sense at the bench; give up to {CAP_MAX}"),
+            ));
+        }
+        let days = new.bucket_days;
+        if days.is_some_and(|days| !(1..=BUCKET_DAYS_MAX).contains(&days)) {
+            return Err(Denial::new(
+                "bad-value",
+                format!("the plan runs into a bucket for 1 to {BUCKET_DAYS_MAX} days"),
+            ));
+        }
+        self.bench_last = self.bench_last.saturating_add(1);
+        let record = Bench {
+            number: self.bench_last,
+            head: head.clone(),
+            line: line.clone(),
+            what: BenchStep::Opened,
+            cap,
+            bucket_days: days,
+            first_dose: self.next_dose_id(),
+            last_dose: crate::record::DoseId(self.dose_last),
+            opened: now.wall,
+            note: new.note.into(),
+            who,
+            at: self.stamp(now),
         };
-        Self::new(code, error.to_string())
+        let plan = match days {
+            None => format!(
+                "line {line} waits; after {SILENT_AFTER} without a run or a word what was given counts as given to the tank"
+            ),
+            Some(days) => format!("the plan of line {line} runs into the bucket for {days} days"),
+        };
+        let text = format!(
+            "head {head} is at the bench (session {}): its runs give {cap} at most and do not count in the tank; {plan}. When the outlet is back in the tank: `dosewright bench {head} back`",
+            record.number
+        );
+        self.benches
+            .insert(head, BenchSession::new(record.clone(), now));
+        self.say_of_bench(record, Some((ticket, text)), now);
+        Ok(())
+    }
+
+    fn outlet_back(
+        &mut self,
+        head: &Name,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) -> Result<(), Denial> {
+        let (record, given) = self.session(head)?;
+        if self.active.values().any(|dose| dose.intent.head == *head) {
+            return Err(Denial::new(
+                "head-busy",
+                format!("head {head} is running; leave the outlet in the vessel until it is done"),
+            ));
+        }
+        self.benches.remove(head);
+        // What it did not give at the bench is no fault of the line.
+        self.watched_from = now.elapsed;
+        let text = format!(
+            "session {} of head {head} at the bench is over, its runs gave {given}; line {} doses again from its next slot",
+            record.number, record.line
+        );
+        let record = Bench {
+            what: BenchStep::OutletBack,
+            who,
+            ..record
+        };
+        self.say_of_bench(record, Some((ticket, text)), now);
+        Ok(())
+    }
+
+    fn new_tube(
+        &mut self,
+        head: &Name,
+        note: Words,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) -> Result<(), Denial> {
+        let (record, _) = self.session(head)?;
+        self.bench_word(head, now);
+        self.heads.insert(head.clone(), HeadMemory::default());
+        let text = format!(
+            "head {head} has a new tube: its wear starts anew and its calibration is void; run the tube in, then `dosewright calibrate {head}`"
+        );
+        let record = Bench {
+            what: BenchStep::NewTube,
+            note: note.into(),
+            who,
+            ..record
+        };
+        self.say_of_bench(record, Some((ticket, text)), now);
+        Ok(())
+    }
+
+    /// The session of a head, with what its runs gave.
+    fn session(&self, head: &Name) -> Result<(Bench, Volume), Denial> {
+        self.controller.head_named(head.as_str())?;
+        let session = self.benches.get(head).ok_or_else(|| {
+            Denial::new(
+                "bench-not-open",
+                format!(
+                    "head {head} is not at the bench; hang its outlet into a vessel and run `dosewright bench {head} open`"
+                ),
+            )
+        })?;
+        Ok((session.record.clone(), session.given))
+    }
+
+    fn say_of_bench(&mut self, record: Bench, reply: Option<(Ticket, String)>, now: Now) {
+        self.touch_line(&record.line);
+        self.mark_written(now);
+        let record = Bench {
+            last_dose: crate::record::DoseId(self.dose_last),
+            at: self.stamp(now),
+            ..record
+        };
+        let reply = reply.map(|(ticket, text)| (ticket, Answer::Done { text }));
+        self.store(Entry::Bench(record), reply);
+    }
+
+    pub(super) fn session_of(&self, line: &Name) -> Option<&BenchSession> {
+        self.benches.get(&self.line_config(line)?.head)
+    }
+
+    /// Where a dose goes by what is known of the outlet.
+    pub(super) fn destination(&self, line: &Name, kind: DoseKind) -> Destination {
+        let session = self.session_of(line).filter(|session| !session.is_silent());
+        match session {
+            Some(session) if is_run(kind) || session.record.bucket_days.is_some() => {
+                Destination::Bench
+            }
+            Some(_) | None => Destination::Tank,
+        }
+    }
+
+    pub(super) fn bench_facts(&self, head: &Name) -> Option<BenchFacts> {
+        let session = self.benches.get(head)?;
+        Some(BenchFacts {
+            cap: session.record.cap,
+            given: session.given,
+            silent: session.is_silent(),
+        })
+    }
+
+    /// Somebody is at the bench.
+    pub(super) fn bench_word(&mut self, head: &Name, now: Now) {
+        if let Some(session) = self.benches.get_mut(head) {
+            session.last_word = now.elapsed;
+        }
+    }
+
+    pub(super) fn bench_run_ended(&mut self, intent: &Intent, delivered: Volume, now: Now) {
+        self.bench_word(&intent.head, now);
+        if intent.into == Destination::Bench
+            && is_run(intent.kind)
+            && let Some(session) = self.benches.get_mut(&intent.head)
+        {
+            session.given = session.given.saturating_add(delivered);
+        }
+    }
+
+    /// Takes what the record knows of sessions that are not over.
+    pub(super) fn take_benches(&mut self, benches: Vec<Bench>, now: Now) {
+        for record in benches {
+            if !self.controller.heads.contains_key(&record.head) {
+                continue;
+            }
+            let of_session = |d: &&crate::record::PastDose| {
+                d.head == record.head
+                    && d.id >= record.first_dose
+                    && d.into == Destination::Bench
+                    && is_run(d.kind)
+            };
+            let given = self.past.iter().filter(of_session).map(|d| d.counted).sum();
+            let session = BenchSession {
+                given,
+                ..BenchSession::new(record, now)
+            };
+            self.benches.insert(session.record.head.clone(), session);
+        }
+    }
+
+    /// After a start nobody knows what became of an outlet that somebody stood beside.
+    pub(super) fn silence_after_restart(&mut self, now: Now) {
+        let lost: Vec<Name> = self
+            .benches
+            .iter()
+            .filter(|(_, s)| !s.is_silent() && s.record.bucket_days.is_none())
+            .map(|(head, _)| head.clone())
+            .collect();
+        for head in lost {
+            self.fall_silent(&head, now);
+        }
+    }
+
+    /// Elapsed time at which a session wants to be looked at.
+    pub(super) fn next_bench_look(&self) -> Option<Millis> {
+        let waits = |(head, session): (&Name, &BenchSession)| {
+            (!session.is_silent() && !self.runs(head)).then(|| session.silent_at())
+        };
+        self.benches.iter().filter_map(waits).min()
+    }
+
+    fn runs(&self, head: &Name) -> bool {
+        self.active.values().any(|dose| dose.intent.head == *head)
+    }
+
+    pub(super) fn follow_benches(&mut self, now: Now) {
+        let over = |(head, session): (&Name, &BenchSession)| {
+            let by_wall = session.record.bucket_days.is_some_and(|days| {
+                let opened = session.record.opened.as_millisecond();
+                let age = now.wall.as_millisecond().saturating_sub(opened);
+                self.clock.unsure.is_none() && age >= bucket_time(days).as_ms()
+            });
+            let silent = by_wall || now.elapsed >= session.silent_at();
+            (silent && !session.is_silent() && !self.runs(head)).then(|| head.clone())
+        };
+        let over: Vec<Name> = self.benches.iter().filter_map(over).collect();
+        for head in over {
+            self.fall_silent(&head, now);
+        }
+        let heads: Vec<Name> = self.controller.heads.keys().cloned().collect();
+        for head in heads {
+            let silent = self.benches.get(&head).filter(|s| s.is_silent());
+            let cause = silent.map(|session| {
+                format!(
+                    "session {} of head {head} at the bench fell silent: the {} of its runs count as given to the tank, and line {} gives nothing; see where its outlet is, and when it is in the tank run `dosewright bench {head} back`",
+                    session.record.number, session.given, session.record.line
+                )
+            });
+            self.alarm_if(AlarmCode::BenchSilent, head.as_str(), cause, now);
+        }
+    }
+
+    /// All that the session gave counts as given to the tank, when it began.
+    fn fall_silent(&mut self, head: &Name, now: Now) {
+        let Some(session) = self.benches.get_mut(head) else {
+            return;
+        };
+        session.record.what = BenchStep::Silent;
+        let record = Bench {
+            who: Who::Daemon,
+            ..session.record.clone()
+        };
+        let added = self.window.into_tank(head, record.first_dose);
+        self.add_to_water(&added, now.elapsed);
+        self.say_of_bench(record, None, now);
     }
 }

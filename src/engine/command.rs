@@ -64,6 +64,7 @@ impl Engine {
             Command::Prepare(wish) => return self.prepare(wish, nonce, now).map(Some),
             Command::Confirm(confirm) => self.confirm(&confirm, (ticket, who), now)?,
             Command::StopRun { dose } => return self.stop_run(dose, &who, now).map(Some),
+            Command::Bench(ask) => self.at_the_bench(ask, (ticket, who), now)?,
             Command::Calibrate(new) => self.calibrate(new, ticket, who, now)?,
             Command::Verify(new) => self.verify(new, ticket, who, now)?,
             Command::Refill {

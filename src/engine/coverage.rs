@@ -6,7 +6,7 @@ use crate::config::{HeadOutput, Line};
 use crate::metering::Coverage;
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::{StoredCalibration, Who};
+use crate::record::{DoseId, StoredCalibration, StoredVerification, Who};
 
 /// Planned doses that the calibration of their head does not cover.
 #[derive(Debug)]
@@ -33,7 +33,15 @@ impl HeadMemory {
             coverage: Some(coverage),
             other_speed: None,
             run_since,
+            verified: false,
+            dose_first: DoseId(0),
         }
+    }
+
+    /// Why it doses nothing until a run was checked; `None` when that is not so.
+    pub(super) fn unverified(&self) -> Option<&str> {
+        let stored = self.calibration.as_ref()?;
+        (!self.verified && !stored.questioned.is_empty()).then_some(stored.questioned.as_str())
     }
 }
 
@@ -42,6 +50,7 @@ impl Engine {
     pub(super) fn take_calibrations(
         &mut self,
         calibrations: Vec<(StoredCalibration, Millis)>,
+        checks: &[StoredVerification],
     ) -> Vec<String> {
         let mut changed = Vec::new();
         for (stored, run_since) in calibrations {
@@ -63,7 +72,8 @@ impl Engine {
             }
             let made_for = stored.limits.map(|l| l.tolerance_percent);
             let name = stored.head.clone();
-            let memory = HeadMemory::with(stored, head.tolerance_percent, run_since);
+            let mut memory = HeadMemory::with(stored, head.tolerance_percent, run_since);
+            memory.verified = checks.iter().any(|c| c.head == name && c.passed());
             match &memory.coverage {
                 Some(Coverage::Limits(limits)) if made_for != Some(limits.tolerance_percent) => {
                     changed.push(format!(

@@ -50,6 +50,8 @@ impl Engine {
             "dose numbers go up by one"
         );
         self.dose_last = id.0;
+        let into = self.destination(&line.name, cause.kind);
+        self.bench_word(&line.head, now);
         let solution = self.controller.solutions.get(&line.solution);
         let carries = solution.map_or_else(Carried::new, |s| {
             s.effect.carried(permit.volume(), self.controller.tank)
@@ -66,7 +68,7 @@ impl Engine {
             volume: permit.volume(),
             run_time: permit.run_time(),
             carries: carries.clone(),
-            into: Destination::Tank,
+            into,
             who: cause.who,
             live: self.live,
             at: self.stamp(now),
@@ -80,6 +82,7 @@ impl Engine {
             kind: cause.kind,
             volume: permit.volume(),
             carries,
+            into,
             began: now.elapsed,
             ended: None,
             due,
@@ -109,13 +112,14 @@ impl Engine {
         let Some(permit) = self.active.get_mut(&id).and_then(|dose| dose.permit.take()) else {
             return;
         };
-        let Some((line, kind, stopped, timed)) = self.active.get(&id).map(|d| {
+        let Some((line, kind, stopped, timed, into)) = self.active.get(&id).map(|d| {
             let timed = d.timed.then_some(d.intent.run_time);
             (
                 d.intent.line.clone(),
                 d.intent.kind,
                 d.stop_cause.clone(),
                 timed,
+                d.intent.into,
             )
         }) else {
             return;
@@ -129,6 +133,7 @@ impl Engine {
             volume: permit.volume(),
             kind,
             timed,
+            into,
         };
         let verdict = match self.facts(&line, now) {
             Some(facts) if !self.stopping => {
@@ -308,7 +313,9 @@ impl Engine {
         now: Now,
     ) {
         let carries = intent.carried(delivered);
-        self.add_to_water(&carries, now.elapsed);
+        if intent.into == Destination::Tank {
+            self.add_to_water(&carries, now.elapsed);
+        }
         self.window.update(intent.id, |dose| {
             dose.volume = delivered;
             dose.carries = carries;
@@ -316,6 +323,10 @@ impl Engine {
         });
         let head = self.heads.entry(intent.head.clone()).or_default();
         head.run_since = head.run_since.plus(on_time);
+        self.bench_run_ended(intent, delivered, now);
+        if intent.into == Destination::Bench {
+            return;
+        }
         let line = self.lines.entry(intent.line.clone()).or_default();
         line.last_dose = Some((now.wall, delivered));
         line.last_refusal = None;

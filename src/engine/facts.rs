@@ -1,7 +1,7 @@
 //! The snapshot that the guard is given.
 
 use super::event::Now;
-use super::state::{Engine, LedgerState};
+use super::state::{Engine, HeadMemory, LedgerState};
 use crate::config::{Blocks, Head, Line, OldCalibration, Solution};
 use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact};
 use crate::metering::{Coverage, Uncovered};
@@ -25,6 +25,7 @@ impl Engine {
             solution,
             tank: self.controller.tank,
             holds: self.holds_on(&line.name),
+            bench: self.bench_facts(&line.head),
             window: &self.window,
             apart: &self.controller.apart,
             heads_at_once: self.controller.heads_at_once,
@@ -37,6 +38,7 @@ impl Engine {
             calibration_expired: self
                 .calibration_age_fault(head, now)
                 .filter(|_| head.calibration_old == OldCalibration::Block),
+            unverified: memory.and_then(HeadMemory::unverified),
             reservoir_left: self.reservoirs.get(&line.reservoir).copied(),
             reservoir_reserve: reservoir.reserve,
             ledger: match &self.ledger {

@@ -18,6 +18,7 @@
 mod alarms;
 mod ask;
 mod bench;
+mod calibrate;
 mod clock;
 mod command;
 mod course;
@@ -29,6 +30,7 @@ mod dose;
 mod effect;
 mod event;
 mod facts;
+mod hand;
 mod holds;
 mod inputs;
 mod owner;
@@ -45,16 +47,18 @@ mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
-    Command, CourseAction, NewCalibration, NewFact, NewReading, NewVerification, RefillLevel,
+    BenchAsk, Command, CourseAction, NewBench, NewCalibration, NewFact, NewReading,
+    NewVerification, RefillLevel,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    AlkalinityReading, ClockStatus, CourseStatus, DaemonStatus, ElementReading, HeadStatus,
-    HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
-    Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+    AlkalinityReading, BenchStatus, ClockStatus, CourseStatus, DaemonStatus, ElementReading,
+    HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState,
+    LineStatus, NextDose, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
+    WaterStatus,
 };
 pub use wish::{
     Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,
@@ -104,6 +108,7 @@ impl Engine {
         self.follow_courses(now);
         self.check_overdue_runs(now);
         self.follow_ramp(now);
+        self.follow_benches(now);
         self.due_slots(now);
         self.watch(now);
         self.window.prune(now.elapsed);
@@ -117,8 +122,9 @@ impl Engine {
         let running = self.active.values().filter(|a| a.permit.is_none());
         let runs = running.map(|a| a.overdue_at).min();
         let slot = self.next_slot_at(now);
+        let bench = self.next_bench_look();
         let hold = self.next_hold_end();
-        [waiting, inputs, runs, slot, hold]
+        [bench, waiting, inputs, runs, slot, hold]
             .into_iter()
             .flatten()
             .min()

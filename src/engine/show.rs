@@ -168,6 +168,7 @@ impl Engine {
             volume: slot.volume,
             kind: DoseKind::Plan,
             timed: None,
+            into: self.destination(name, DoseKind::Plan),
         };
         let refusal = next.and_then(|slot| {
             examine(&request(slot), &facts, now.elapsed)
@@ -183,9 +184,20 @@ impl Engine {
         let state = match (running, &refusal, next) {
             (true, _, _) => LineState::Dosing,
             (false, Some(Refusal::Held { .. }), _) => LineState::Held,
+            (false, _, _) if facts.bench.is_some() => LineState::Bench,
             (false, Some(_), _) => LineState::Blocked,
             (false, None, Some(_)) => LineState::Waiting,
             (false, None, None) => LineState::Unplanned,
+        };
+        let silent = facts.bench.map(|bench| bench.silent);
+        let at_bench = silent.map(|silent| Refusal::AtBench {
+            line: name.clone(),
+            head: facts.head.name.clone(),
+            silent,
+        });
+        let refusal = match refusal {
+            Some(held @ Refusal::Held { .. }) => Some(held),
+            other => at_bench.or(other),
         };
         let reason = refusal.map(|r| Reason {
             code: r.code().to_owned(),
@@ -243,6 +255,10 @@ impl Engine {
             let doses = self.doses_of(name);
             HeadStatus {
                 name: name.clone(),
+                bench: self
+                    .benches
+                    .get(name)
+                    .map(super::state::BenchSession::status),
                 rate: stored.map(|c| c.calibration.rate()),
                 offset: stored.map(|c| c.calibration.offset()),
                 dose_min: doses.map(|(smallest, _)| smallest),

@@ -145,6 +145,7 @@ impl Engine {
                 volume: slot.volume,
                 kind: DoseKind::Plan,
                 timed: None,
+                into: self.destination(&line, DoseKind::Plan),
             };
             let Some(facts) = self.facts(&line, now) else {
                 return Ok(());

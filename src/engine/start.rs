@@ -17,8 +17,8 @@ use crate::metering::Calibration;
 use crate::plan::Schedule;
 use crate::quantity::{Millis, Name};
 use crate::record::{
-    Course, CourseState, DoseEnd, Entry, History, Hold, HoldChange, HoldScope, Intent, PastDose,
-    PastSession, Refill, StoredCalibration, Who,
+    Bench, Course, CourseState, Destination, DoseEnd, Entry, History, Hold, HoldChange, HoldScope,
+    Intent, PastDose, PastSession, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -60,6 +60,9 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
+        let benches = std::mem::take(&mut history.benches);
+        let silent = std::mem::take(&mut history.silent);
+        let checks = std::mem::take(&mut history.verifications);
         let added = std::mem::take(&mut history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
@@ -72,8 +75,9 @@ impl Engine {
             engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(&readings, &added);
-        let changed = engine.take_calibrations(calibrations);
-        engine.count_past(now);
+        engine.take_benches(benches, now);
+        let changed = engine.take_calibrations(calibrations, &checks);
+        engine.count_past(&silent, now);
         if setup.virtual_time {
             engine.clock_known(TrustSource::Virtual, now);
         }
@@ -116,6 +120,8 @@ impl Engine {
                 .keys()
                 .map(|name| (name.clone(), HeadMemory::default()))
                 .collect(),
+            benches: BTreeMap::new(),
+            bench_last: history.bench_last,
             lines: controller
                 .lines
                 .iter()
@@ -168,6 +174,7 @@ impl Engine {
         self.take_starts(now);
         self.work_out_plan();
         self.close_open(open, now);
+        self.silence_after_restart(now);
         self.hold_unsteady_lines(now);
         self.set_courses_aside(now);
         self.settle_courses(now);
@@ -275,6 +282,7 @@ impl Engine {
                     weighing: String::new(),
                     drive: head.output.speed(),
                     method,
+                    questioned: String::new(),
                     who: Who::Daemon,
                     at,
                 };
@@ -333,7 +341,7 @@ impl Engine {
     }
 
     /// Puts the past doses into the window, by their ages as far as these are known now.
-    fn count_past(&mut self, now: Now) {
+    fn count_past(&mut self, silent: &[Bench], now: Now) {
         for dose in self.past.clone() {
             self.settled.extend(dose.slot.clone());
             if dose.end == DoseEnd::NotStarted {
@@ -341,6 +349,11 @@ impl Engine {
             }
             let age = self.age_of(&dose, now).unwrap_or(Millis::ZERO);
             let (began, ended) = self.latest_times(&dose, age, now);
+            let into = if silent.iter().any(|s| s.covers(&dose)) {
+                Destination::Tank
+            } else {
+                dose.into
+            };
             self.window.add(Counted {
                 id: dose.id,
                 line: dose.line.clone(),
@@ -350,10 +363,14 @@ impl Engine {
                 kind: dose.kind,
                 volume: dose.counted,
                 carries: dose.carries.clone(),
+                into,
                 began,
                 ended: Some(ended),
                 due: ended,
             });
+            if into == Destination::Bench {
+                continue;
+            }
             if self.local_date(dose.at.wall) == self.local_date(now.wall) {
                 self.add_today(&dose.line, dose.counted, dose.at.wall);
             }

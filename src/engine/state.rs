@@ -17,8 +17,8 @@ use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
-    Uptake, Who,
+    Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
+    StoredCalibration, Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
@@ -42,6 +42,9 @@ pub struct Engine {
     /// When holds that were set since the start end by themselves, on the elapsed clock.
     pub(super) hold_ends: Vec<(Hold, Millis)>,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
+    /// Sessions at the bench that are not over, by head.
+    pub(super) benches: BTreeMap<Name, BenchSession>,
+    pub(super) bench_last: i64,
     pub(super) lines: BTreeMap<Name, LineMemory>,
     pub(super) reservoirs: BTreeMap<Name, Volume>,
     pub(super) window: DoseWindow,
@@ -118,8 +121,24 @@ pub(super) struct HeadMemory {
     /// Which doses it covers.
     pub(super) coverage: Option<Coverage>,
     pub(super) run_since: Millis,
+    /// A run was checked since, and passed.
+    pub(super) verified: bool,
+    /// The first dose that this calibration was in force for; zero when it is from before the start.
+    pub(super) dose_first: DoseId,
     /// How fast the head was driven for a calibration that does not hold for how fast it is driven now.
     pub(super) other_speed: Option<String>,
+}
+
+/// A session at the bench that is not over.
+#[derive(Debug)]
+pub(super) struct BenchSession {
+    /// The newest word on it.
+    pub(super) record: Bench,
+    /// What its runs that are over gave.
+    pub(super) given: Volume,
+    /// When it was opened, or found at the start.
+    pub(super) since: Millis,
+    pub(super) last_word: Millis,
 }
 
 #[derive(Debug, Default)]

@@ -151,6 +151,8 @@ pub enum LineState {
     /// Waits for its next slot.
     Waiting,
     Held,
+    /// Its outlet is out of the tank.
+    Bench,
     /// An interlock does not allow its next dose.
     Blocked,
     /// The plan does not name it.
@@ -158,10 +160,11 @@ pub enum LineState {
 }
 
 impl LineState {
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::Dosing,
         Self::Waiting,
         Self::Held,
+        Self::Bench,
         Self::Blocked,
         Self::Unplanned,
     ];
@@ -171,6 +174,7 @@ impl LineState {
             Self::Dosing => "dosing",
             Self::Waiting => "waiting",
             Self::Held => "held",
+            Self::Bench => "bench",
             Self::Blocked => "blocked",
             Self::Unplanned => "unplanned",
         }
@@ -273,6 +277,8 @@ pub struct LastRefusal {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct HeadStatus {
     pub name: Name,
+    /// The session at the bench that it is in.
+    pub bench: Option<BenchStatus>,
     /// By calibration; null when it is not calibrated.
     #[serde(rename = "rate_ml_per_min", with = "Known")]
     pub rate: Option<FlowRate>,
@@ -303,6 +309,25 @@ pub struct HeadStatus {
     pub run_since_calibration_s: Option<i64>,
     /// `real_time`, or `ordinary: ` and why real time was refused; null for a head that drives nothing.
     pub thread_priority: Option<String>,
+}
+
+/// A session at the bench.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchStatus {
+    /// Its number.
+    pub session: i64,
+    #[serde(with = "Second")]
+    pub since: Timestamp,
+    /// Nobody knows where the outlet is: what it gave counts as given to the tank.
+    pub silent: bool,
+    /// How many days the plan runs into a bucket; null when it waits.
+    pub bucket_days: Option<u32>,
+    /// The most that its runs may give together.
+    #[serde(rename = "cap_ml", with = "Ml")]
+    pub cap: Volume,
+    /// What its runs gave so far.
+    #[serde(rename = "given_ml", with = "Ml")]
+    pub given: Volume,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -113,6 +113,9 @@ impl Engine {
             return;
         }
         for (line, daily) in self.daily_volumes() {
+            if self.session_of(&line).is_some() {
+                continue;
+            }
             let planned = self.planned_last_24h(&line, daily, now);
             // The last 24 h of a line that a course changes lie between two days.
             let (least, most) = self

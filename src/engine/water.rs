@@ -13,7 +13,7 @@ use crate::config::{AlarmAction, Controller, StartUptake};
 use crate::guard::{Prediction, WaterFacts, allowance, effective_share, uptake_counted};
 use crate::plan::DailyVolumes;
 use crate::quantity::{Alkalinity, Millis, Name};
-use crate::record::{Carried, HoldScope, Reading, ReadingValue, Who};
+use crate::record::{Carried, Destination, HoldScope, Reading, ReadingValue, Who};
 
 /// Additions older than this are not needed: no reading is taken to be older when it is entered.
 const LOG_SPAN: Millis = Millis::from_mins(30 * 24 * 60);
@@ -104,8 +104,9 @@ impl Engine {
         if self.water_changed_since_reading(of).is_some() {
             return None;
         }
-        let carried = |d: &crate::guard::Counted| d.carries.get(of).copied();
-        let running: f64 = self.window.active().filter_map(carried).sum();
+        let running = self.window.active();
+        let into_tank = running.filter(|d| d.into == Destination::Tank);
+        let running: f64 = into_tank.filter_map(|d| d.carries.get(of)).sum();
         Some(Prediction::new(
             (value, uncertainty),
             memory.added_since? + running,

@@ -10,7 +10,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use crate::chemistry::Quantity;
 use crate::config::Right;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, positive};
-use crate::record::{Departure, DoseKind, UptakeHow};
+use crate::record::{Departure, Destination, DoseKind, UptakeHow};
 
 /// How long a proposal may wait for its confirmation, in real time.
 pub(super) const VALID: Millis = Millis::from_secs(60);
@@ -263,6 +263,7 @@ pub struct DoseFigures {
     #[serde(rename = "run_time_ms")]
     pub run_time: Millis,
     pub kind: DoseKind,
+    pub into: Destination,
     /// The largest planned dose of the line.
     #[serde(rename = "usual_ul")]
     pub usual: Volume,

@@ -3,15 +3,19 @@
 use super::{Facts, Refusal, Request};
 use crate::config::ApartRule;
 use crate::quantity::{Millis, Name};
+use crate::record::Destination;
 
 pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
+    if request.into == Destination::Bench {
+        return Ok(());
+    }
     let solution = &facts.solution.name;
     let refusals = facts.apart.iter().filter_map(|rule| {
         let other = other_of(rule, solution)?;
         let of_other = facts
             .window
             .iter()
-            .filter(|d| d.solution == *other && d.id != request.id);
+            .filter(|d| d.solution == *other && d.id != request.id && d.into == Destination::Tank);
         // A dose that has not ended has just now been in the water, and will be until it is due.
         let last_end = of_other
             .map(|d| d.ended.unwrap_or_else(|| d.due.max(now)))

@@ -13,6 +13,13 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, _: Millis) -> Resu
     if facts.calibration.is_none() {
         return Err(Refusal::Uncalibrated { head: head() });
     }
+    let given = matches!(request.kind, DoseKind::Plan | DoseKind::Hand);
+    if let Some(why) = facts.unverified.filter(|_| given) {
+        return Err(Refusal::Unverified {
+            head: head(),
+            why: why.to_owned(),
+        });
+    }
     match (&facts.calibration_expired, request.kind) {
         (Some(why), DoseKind::Plan | DoseKind::Hand) => Err(Refusal::CalibrationExpired {
             head: head(),

@@ -8,7 +8,7 @@ use crate::chemistry::Quantity;
 use crate::config::{ApartRule, Head, Line, Solution};
 use crate::metering::{Calibration, Coverage};
 use crate::quantity::{Millis, Name, TankVolume, Volume};
-use crate::record::{DoseId, DoseKind, Hold};
+use crate::record::{Destination, DoseId, DoseKind, Hold};
 
 /// A dose that is wanted.
 #[derive(Debug, Clone, Copy)]
@@ -20,6 +20,18 @@ pub struct Request<'a> {
     pub kind: DoseKind,
     /// For a run that is bounded by time: how long. Then `volume` is the most that it can give, and no calibration is needed.
     pub timed: Option<Millis>,
+    pub into: Destination,
+}
+
+impl Request<'_> {
+    /// Whether it is a run at the bench, which none of the tank's limits is for. What the plan gives into a bucket is rehearsed within
+    /// its caps.
+    pub(super) const fn is_bench_run(&self) -> bool {
+        matches!(
+            (self.into, self.kind),
+            (Destination::Bench, DoseKind::Prime | DoseKind::Calibration)
+        )
+    }
 }
 
 /// Everything known that bears on a request, about one line.
@@ -32,6 +44,8 @@ pub struct Facts<'a> {
     pub tank: TankVolume,
     /// Holds that stop this line, its own or of all.
     pub holds: Vec<&'a Hold>,
+    /// The session at the bench that its head is in.
+    pub bench: Option<BenchFacts>,
     /// Doses of all lines that may still count.
     pub window: &'a DoseWindow,
     pub apart: &'a [ApartRule],
@@ -43,6 +57,8 @@ pub struct Facts<'a> {
     pub coverage: &'a Coverage,
     /// Why the calibration is too old to be used; `None` when it is not, or is only warned about.
     pub calibration_expired: Option<String>,
+    /// Why nothing is given until a run was checked; `None` when that is not so.
+    pub unverified: Option<&'a str>,
     /// Content of the bottle by the books; `None` when nobody has told.
     pub reservoir_left: Option<Volume>,
     /// What is never pumped.
@@ -57,6 +73,17 @@ pub struct Facts<'a> {
     pub water: BTreeMap<Quantity, WaterFacts>,
     /// How long a permit is valid.
     pub permit_valid: Millis,
+}
+
+/// A session at the bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct BenchFacts {
+    /// The most that its runs may give together.
+    pub cap: Volume,
+    /// What its runs that are over gave.
+    pub given: Volume,
+    /// Nobody knows where the outlet is.
+    pub silent: bool,
 }
 
 /// Whether doses can be recorded.

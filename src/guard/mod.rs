@@ -8,6 +8,7 @@
 
 mod allowance;
 mod apart;
+mod bench;
 mod calibration;
 mod cap;
 mod clock;
@@ -26,7 +27,7 @@ mod window;
 pub use allowance::{
     Allowance, AllowanceReason, Prediction, WaterFacts, allowance, effective_share, uptake_counted,
 };
-pub use facts::{ClockFact, Facts, InputBlock, LedgerFact, Request};
+pub use facts::{BenchFacts, ClockFact, Facts, InputBlock, LedgerFact, Request};
 pub use permit::DosePermit;
 pub use refusal::Refusal;
 pub use window::{Counted, DoseWindow};
@@ -39,8 +40,9 @@ type Interlock = fn(&Request<'_>, &Facts<'_>, Millis) -> Result<(), Refusal>;
 /// All interlocks in the order in which they are asked: what needs a person first, what passes by itself last.
 ///
 /// The order decides only which of several reasons is shown; a dose needs the consent of all.
-const INTERLOCKS: [Interlock; 13] = [
+const INTERLOCKS: [Interlock; 14] = [
     hold::check,
+    bench::check,
     ledger::check,
     clock::check,
     inputs::check,

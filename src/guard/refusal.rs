@@ -18,6 +18,34 @@ pub enum Refusal {
         /// The command that lifts it.
         lifted_by: String,
     },
+    /// The outlet is out of the tank.
+    #[error(
+        "line {line} is at the bench, {}; when its outlet is back in the tank run `dosewright bench {head} back`",
+        if *.silent { "and its session fell silent, so nobody knows where its outlet is" } else { "so it gives nothing to the tank" }
+    )]
+    AtBench {
+        line: Name,
+        head: Name,
+        /// The session fell silent.
+        silent: bool,
+    },
+    /// It was to go into a vessel, and the outlet is in the tank.
+    #[error(
+        "head {head} is not at the bench; hang its outlet into a vessel and run `dosewright bench {head} open`"
+    )]
+    NotAtBench { head: Name },
+    /// The runs of the session would give too much.
+    #[error(
+        "{volume} would make {total} in this session of head {head} at the bench, over its cap of {cap}; run `dosewright bench {head} back` and open a new one, with --cap if it is to be larger"
+    )]
+    BenchCap {
+        head: Name,
+        /// What was asked for.
+        volume: Volume,
+        /// What all runs would come to.
+        total: Volume,
+        cap: Volume,
+    },
     /// Doses cannot be recorded.
     #[error("the ledger cannot be written, and no dose is given without a record: {why}")]
     LedgerNotWritable { why: String },
@@ -42,6 +70,15 @@ pub enum Refusal {
     CalibrationExpired {
         head: Name,
         /// How old it is.
+        why: String,
+    },
+    /// The calibration was asked about, and no run was checked since.
+    #[error(
+        "the calibration of head {head} was taken although {why}; measure one run with `dosewright verify {head} VOLUME` before it doses"
+    )]
+    Unverified {
+        head: Name,
+        /// What was doubtful.
         why: String,
     },
     /// More than one dose may be.
@@ -191,11 +228,14 @@ impl Refusal {
     pub fn code(&self) -> &'static str {
         match self {
             Self::Held { .. } => "held",
+            Self::AtBench { .. } | Self::NotAtBench { .. } => "bench",
+            Self::BenchCap { .. } => "bench-cap",
             Self::LedgerNotWritable { .. } => "ledger-not-writable",
             Self::ClockUnsure { .. } => "clock-unsure",
             Self::InputBlocks { .. } => "input-blocks",
             Self::Uncalibrated { .. } => "uncalibrated",
             Self::CalibrationExpired { .. } => "calibration-expired",
+            Self::Unverified { .. } => "unverified",
             Self::DoseCap { .. } => "dose-cap",
             Self::TooSmall { .. } => "too-small",
             Self::RunTooShort { .. } => "run-too-short",
@@ -232,10 +272,14 @@ impl Refusal {
             | Self::Apart { until, .. }
             | Self::Repeated { until, .. } => Some(*until),
             Self::Held { .. }
+            | Self::AtBench { .. }
+            | Self::NotAtBench { .. }
+            | Self::BenchCap { .. }
             | Self::LedgerNotWritable { .. }
             | Self::ClockUnsure { .. }
             | Self::Uncalibrated { .. }
             | Self::CalibrationExpired { .. }
+            | Self::Unverified { .. }
             | Self::DoseCap { .. }
             | Self::TooSmall { .. }
             | Self::RunTooShort { .. }

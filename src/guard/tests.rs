@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use super::{
-    Allowance, AllowanceReason, ClockFact, Counted, DoseWindow, Facts, InputBlock, LedgerFact,
-    Prediction, Refusal, Request, WaterFacts, allowance, effective_share, examine, judge,
-    look_again,
+    Allowance, AllowanceReason, BenchFacts, ClockFact, Counted, DoseWindow, Facts, InputBlock,
+    LedgerFact, Prediction, Refusal, Request, WaterFacts, allowance, effective_share, examine,
+    judge, look_again,
 };
 use crate::chemistry::{Element, Quantity, SolutionEffect};
 use crate::config::{
@@ -14,7 +14,7 @@ use crate::config::{
 };
 use crate::metering::{Calibration, Coverage, MeteringLimits, NoRefit, Uncovered};
 use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
-use crate::record::{DoseId, DoseKind, Hold, HoldScope, Who};
+use crate::record::{Destination, DoseId, DoseKind, Hold, HoldScope, Who};
 
 const NOW: Millis = Millis::from_mins(3 * 24 * 60);
 
@@ -38,6 +38,9 @@ struct Case {
     heads_at_once: u32,
     calibration: Option<Calibration>,
     expired: Option<String>,
+    unverified: Option<&'static str>,
+    bench: Option<BenchFacts>,
+    into: Destination,
     coverage: Coverage,
     timed: Option<Millis>,
     left: Option<Volume>,
@@ -109,6 +112,9 @@ impl Case {
             heads_at_once: 2,
             calibration: Some(Calibration::new(rate, Volume::ZERO).unwrap()),
             expired: None,
+            unverified: None,
+            bench: None,
+            into: Destination::Tank,
             coverage: Coverage::Assumed,
             timed: None,
             left: Some(ul(1_000_000)),
@@ -129,12 +135,14 @@ impl Case {
             solution: &self.solution,
             tank: TankVolume::from_litres(100.0),
             holds: self.holds.iter().collect(),
+            bench: self.bench,
             window: &self.window,
             apart: &self.apart,
             heads_at_once: self.heads_at_once,
             calibration: self.calibration.as_ref(),
             coverage: &self.coverage,
             calibration_expired: self.expired.clone(),
+            unverified: self.unverified,
             reservoir_left: self.left,
             reservoir_reserve: ul(10_000),
             ledger: self
@@ -155,6 +163,7 @@ impl Case {
             volume: self.volume,
             kind: self.kind,
             timed: self.timed,
+            into: self.into,
         };
         ask(&request, &facts)
     }
@@ -183,6 +192,7 @@ impl Case {
             carries: self.solutions[&name(of)]
                 .effect
                 .carried(ul(volume), TankVolume::from_litres(100.0)),
+            into: Destination::Tank,
             began,
             ended: Some(ended),
             due: ended,
@@ -774,4 +784,51 @@ fn a_dose_outside_what_the_calibration_covers_is_refused_and_the_bench_is_not_he
         case.kind = kind;
         assert_eq!(case.code(), "ok");
     }
+}
+
+#[test]
+fn a_calibration_that_waits_for_a_check_gives_no_dose_and_lets_the_check_run() {
+    let mut case = Case::new();
+    case.unverified = Some("18 mL/min is far off");
+    for kind in [DoseKind::Plan, DoseKind::Hand] {
+        case.kind = kind;
+        assert_eq!(case.code(), "unverified");
+    }
+    for kind in [DoseKind::Prime, DoseKind::Calibration] {
+        case.kind = kind;
+        assert_eq!(case.code(), "ok");
+    }
+}
+
+#[test]
+fn a_session_at_the_bench_has_its_own_cap_and_none_of_the_tanks() {
+    let mut case = Case::new();
+    case.into = Destination::Bench;
+    case.kind = DoseKind::Calibration;
+    assert_eq!(case.code(), "bench", "no session");
+    let bench = |given, silent| {
+        Some(BenchFacts {
+            cap: ul(20_000),
+            given: ul(given),
+            silent,
+        })
+    };
+    // 5.001 mL are over the dose cap of the tank, 15 mL before them over its daily cap.
+    case.volume = ul(5_001);
+    case.head.run_max = Millis::from_secs(60);
+    case.earlier(1, "a", "soda", Millis::from_mins(60), 9_900);
+    case.bench = bench(14_999, false);
+    assert_eq!(case.code(), "ok");
+    case.bench = bench(15_000, false);
+    assert_eq!(case.code(), "bench-cap");
+    case.bench = bench(0, true);
+    assert_eq!(case.code(), "bench");
+    // What the plan gives into a bucket is held to the caps of the tank, for itself.
+    case.bench = bench(0, false);
+    case.kind = DoseKind::Plan;
+    assert_eq!(case.code(), "dose-cap");
+    case.volume = ul(1_000);
+    assert_eq!(case.code(), "ok");
+    case.into = Destination::Tank;
+    assert_eq!(case.code(), "bench");
 }

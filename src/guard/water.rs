@@ -7,8 +7,12 @@ use super::allowance::{ROUNDING, WaterFacts, allowance};
 use super::{Facts, Refusal, Request};
 use crate::chemistry::Quantity;
 use crate::quantity::Millis;
+use crate::record::Destination;
 
 pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
+    if request.into == Destination::Bench {
+        return Ok(());
+    }
     for (of, water) in &facts.water {
         let effect = &facts.solution.effect;
         let rise = effect.rise(of, request.volume, facts.tank);
@@ -29,7 +33,7 @@ fn check_rise(
         line: facts.line.name.clone(),
     })?;
     let weight = |d: &super::Counted| {
-        let other = d.id != request.id;
+        let other = d.id != request.id && d.into == Destination::Tank;
         other.then(|| d.carries.get(of).copied()).flatten()
     };
     let since = now.minus(Millis::DAY);

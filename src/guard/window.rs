@@ -4,7 +4,7 @@
 //! A dose that has not ended counts in full; so does one whose end nobody saw.
 
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::{Carried, DoseId, DoseKind};
+use crate::record::{Carried, Destination, DoseId, DoseKind};
 
 /// One dose as the windows count it.
 #[derive(Debug, Clone, PartialEq)]
@@ -18,6 +18,7 @@ pub struct Counted {
     pub volume: Volume,
     /// What its volume adds to the tank.
     pub carries: Carried,
+    pub into: Destination,
     /// Elapsed time at which it began, or was allowed to.
     pub began: Millis,
     /// Elapsed time at which it ended; `None` while it is being stored or runs.
@@ -45,6 +46,20 @@ impl DoseWindow {
         }
     }
 
+    /// Counts what a head gave from a dose on as given to the tank, when it began. What that adds.
+    pub fn into_tank(&mut self, head: &Name, first: DoseId) -> Carried {
+        let mut added = Carried::new();
+        let of_session =
+            |d: &&mut Counted| d.head == *head && d.id >= first && d.into == Destination::Bench;
+        for dose in self.doses.iter_mut().filter(of_session) {
+            dose.into = Destination::Tank;
+            for (of, amount) in &dose.carries {
+                *added.entry(of.clone()).or_default() += amount;
+            }
+        }
+        added
+    }
+
     /// Drops what can no longer count: all that ended more than 24 h and one hour ago.
     pub fn prune(&mut self, now: Millis) {
         let horizon = now.minus(Millis::DAY).minus(Millis::from_mins(60));
@@ -62,12 +77,17 @@ impl DoseWindow {
         self.doses.iter().filter(|d| d.ended.is_none())
     }
 
-    /// Volume of one line that counts in the 24 h before `now`, every dose in full that ended within them.
+    /// Volume that one line gave to the tank and that counts in the 24 h before `now`, every dose in full that ended within them.
     pub fn volume_24h(&self, line: &Name, now: Millis) -> Volume {
+        self.volume_24h_of(now, |d| d.line == *line && d.into == Destination::Tank)
+    }
+
+    /// The same of the doses that are chosen.
+    pub(super) fn volume_24h_of(&self, now: Millis, chosen: impl Fn(&Counted) -> bool) -> Volume {
         let since = now.minus(Millis::DAY);
         self.doses
             .iter()
-            .filter(|d| d.line == *line && d.ended.is_none_or(|ended| ended > since))
+            .filter(|d| chosen(d) && d.ended.is_none_or(|ended| ended > since))
             .map(|d| d.volume)
             .sum()
     }

@@ -12,7 +12,7 @@ use super::columns::word;
 use super::kinds::json;
 use crate::chemistry::Quantity;
 use crate::quantity::{Volume, f64_from_i64, i64_from_f64};
-use crate::record::{Carried, part_carried};
+use crate::record::{Carried, Destination, part_carried};
 
 /// Outcomes between two snapshots: seldom enough to cost nothing, often enough that a replay takes a millisecond.
 pub(super) const OUTCOMES_PER_SNAPSHOT: u32 = 256;
@@ -52,6 +52,12 @@ pub(super) struct Closed {
     pub(super) added: BTreeMap<Quantity, i64>,
 }
 
+/// Whether a dose counts as given to the tank: it went there, or its session at the bench fell silent.
+pub(super) const IN_TANK: &str =
+    "(destination = 'tank' OR EXISTS (SELECT 1 FROM entry AS bench WHERE bench.kind = 'bench'
+     AND bench.body ->> 'what' = 'silent' AND bench.body ->> 'head' = dose.head
+     AND dose.id BETWEEN bench.body ->> 'first_dose' AND bench.body ->> 'last_dose'))";
+
 /// Run time that counts: as measured; none for a dose that never started; the whole when nobody measured it.
 pub(super) fn run_counted(run_ms: i64, on_time_ms: Option<i64>, outcome: Option<&str>) -> i64 {
     match (on_time_ms, outcome) {
@@ -83,13 +89,19 @@ pub(super) fn carried(row: &Row<'_>) -> rusqlite::Result<Carried> {
 
 /// Columns of `dose` that [`Closed::from_row`] reads.
 pub(super) const CLOSED_COLUMNS: &str = "outcome_order, reservoir, head, reservoir_left_ul, run_time_ms, on_time_ms, outcome, \
-     carries, volume_ul, delivered_ul";
+     carries, destination, volume_ul, delivered_ul";
 
 impl Closed {
     /// From a row with [`CLOSED_COLUMNS`].
     pub(super) fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
         let outcome: Option<String> = row.get("outcome")?;
         let each = |(of, amount): (Quantity, f64)| (of, billionths(amount));
+        let into: Destination = word(row, "destination")?;
+        let added = match into {
+            Destination::Tank => carried(row)?,
+            // A session that fell silent is added where it is known, see `history.rs`.
+            Destination::Bench => Carried::new(),
+        };
         Ok(Self {
             order: row.get("outcome_order")?,
             reservoir: row.get("reservoir")?,
@@ -100,7 +112,7 @@ impl Closed {
                 row.get("on_time_ms")?,
                 outcome.as_deref(),
             ),
-            added: carried(row)?.into_iter().map(each).collect(),
+            added: added.into_iter().map(each).collect(),
         })
     }
 }

@@ -7,17 +7,20 @@ use jiff::{SignedDuration, Timestamp};
 use rusqlite::{Connection, Row, params};
 
 use super::books::{
-    CALIBRATED, OPEN_SPAN_MAX, READ, billionths, carried, from_billionths, run_counted, total,
+    CALIBRATED, IN_TANK, OPEN_SPAN_MAX, READ, billionths, carried, from_billionths, run_counted,
+    total,
 };
 use super::columns::{self, millis, word, word_if_any};
 use super::error::LedgerError;
 use super::kinds::{entries, json};
 use super::open::{Ledger, Place};
+use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Carried, Course, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent, PastDose,
-    PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration, Uptake,
+    Bench, Carried, Course, Destination, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent,
+    PastDose, PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
+    Uptake,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -71,6 +74,10 @@ impl Ledger {
             sessions,
             reservoirs: self.reservoirs(&mut names)?,
             calibrations: self.calibrations()?,
+            verifications: verifications(conn)?,
+            benches: benches(conn)?,
+            silent: silent(conn)?,
+            bench_last: bench_last(conn)?,
             holds: holds(conn)?,
             settled: settled(conn, today)?,
             readings: readings(conn)?,
@@ -94,6 +101,8 @@ impl Ledger {
     fn calibrations(&self) -> rusqlite::Result<Vec<(StoredCalibration, Millis)>> {
         let latest =
             "id IN (SELECT max(id) FROM entry WHERE kind = 'calibration' GROUP BY body ->> 'head')
+             AND NOT EXISTS (SELECT 1 FROM entry AS tube WHERE tube.kind = 'bench' AND tube.body ->> 'what' = 'new-tube'
+             AND tube.body ->> 'head' = entry.body ->> 'head' AND tube.id > entry.id)
              ORDER BY body ->> 'head'";
         entries::<StoredCalibration>(&self.conn, latest, [])?
             .into_iter()
@@ -109,7 +118,12 @@ impl Ledger {
     /// Without any reading of a quantity, all that was ever added of it.
     fn added_since_reading(&self, open: &[Intent]) -> rusqlite::Result<Carried> {
         let mut added = self.books.added.clone();
-        for (of, amount) in open.iter().flat_map(|intent| &intent.carries) {
+        let silent = self.silent_since_readings()?;
+        let open = open
+            .iter()
+            .filter(|intent| intent.into == Destination::Tank);
+        let open = open.flat_map(|intent| &intent.carries);
+        for (of, amount) in open.chain(&silent) {
             let sum = added.entry(of.clone()).or_default();
             *sum = sum.saturating_add(billionths(*amount));
         }
@@ -120,6 +134,30 @@ impl Ledger {
                 Ok((of, from_billionths(since)))
             })
             .collect()
+    }
+}
+
+impl Ledger {
+    /// What sessions at the bench that fell silent count as added, since the last reading of each quantity.
+    fn silent_since_readings(&self) -> rusqlite::Result<Carried> {
+        let taken: BTreeMap<Quantity, i64> = readings(&self.conn)?
+            .into_iter()
+            .map(|r| (r.measured, r.taken.as_millisecond()))
+            .collect();
+        let mut doses = self.conn.prepare(&format!(
+            "SELECT at_ms, carries, volume_ul, delivered_ul FROM dose WHERE destination = 'bench' AND {IN_TANK}"
+        ))?;
+        let mut rows = doses.query([])?;
+        let mut added = Carried::new();
+        while let Some(row) = rows.next()? {
+            let at_ms: i64 = row.get("at_ms")?;
+            for (of, amount) in carried(row)? {
+                if taken.get(&of).is_none_or(|taken| at_ms >= *taken) {
+                    *added.entry(of).or_default() += amount;
+                }
+            }
+        }
+        Ok(added)
     }
 }
 
@@ -295,6 +333,7 @@ fn past_dose(row: &Row<'_>, at: Stamp, names: &mut Names) -> rusqlite::Result<Pa
         counted: Volume::from_ul(delivered.unwrap_or(volume)),
         run_time: Millis::new(run),
         carries: carried(row)?,
+        into: word(row, "destination")?,
         at,
         session: 0,
     })
@@ -412,6 +451,40 @@ fn intent(row: &Row<'_>) -> rusqlite::Result<Intent> {
         live: row.get("live")?,
         at: columns::stamp(row)?,
     })
+}
+
+/// The newest word on each session that is not over.
+fn benches(conn: &Connection) -> rusqlite::Result<Vec<Bench>> {
+    let newest = "id IN (SELECT max(id) FROM entry WHERE kind = 'bench' AND body ->> 'what' != 'new-tube' GROUP BY body ->> 'head')
+         AND body ->> 'what' != 'outlet-back' ORDER BY id";
+    let newest = entries(conn, newest, [])?;
+    Ok(newest.into_iter().map(|(_, bench)| bench).collect())
+}
+
+/// Sessions that count as given to the tank.
+fn silent(conn: &Connection) -> rusqlite::Result<Vec<Bench>> {
+    let all = entries(
+        conn,
+        "kind = 'bench' AND body ->> 'what' = 'silent' ORDER BY id",
+        [],
+    )?;
+    Ok(all.into_iter().map(|(_, bench)| bench).collect())
+}
+
+fn bench_last(conn: &Connection) -> rusqlite::Result<i64> {
+    conn.query_row(
+        "SELECT coalesce(max(body ->> 'bench'), 0) FROM entry WHERE kind = 'bench'",
+        [],
+        |row| row.get(0),
+    )
+}
+
+/// Checks of each head that are newer than its newest calibration.
+fn verifications(conn: &Connection) -> rusqlite::Result<Vec<StoredVerification>> {
+    let since = "kind = 'verification' AND id > (SELECT max(id) FROM entry AS other WHERE other.kind = 'calibration'
+         AND other.body ->> 'head' = entry.body ->> 'head') ORDER BY id";
+    let since = entries(conn, since, [])?;
+    Ok(since.into_iter().map(|(_, check)| check).collect())
 }
 
 /// The newest word on each scope, where it is "set".

@@ -10,7 +10,7 @@ use serde_json::value::RawValue;
 use crate::record::Entry;
 
 /// Every kind of entry but refills, which are in a table of their own, with its golden body.
-pub(super) const KINDS: [(&str, &str); 11] = [
+pub(super) const KINDS: [(&str, &str); 12] = [
     (
         "not-given",
         include_str!("../../tests/golden/entry-not-given.json"),
@@ -32,6 +32,7 @@ pub(super) const KINDS: [(&str, &str); 11] = [
         "reading",
         include_str!("../../tests/golden/entry-reading.json"),
     ),
+    ("bench", include_str!("../../tests/golden/entry-bench.json")),
     (
         "uptake",
         include_str!("../../tests/golden/entry-uptake.json"),

@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::de::DeserializeOwned;
 
-use super::books::{ARMED, carried, total};
+use super::books::{ARMED, IN_TANK, carried, total};
 use super::columns::{instant, millis, volume, word, word_if_any};
 use super::error::LedgerError;
 use super::kinds::{entries, newest_of};
@@ -138,10 +138,10 @@ impl LedgerReader {
     /// Any [`LedgerError`].
     pub fn doses_since(&self, since: Timestamp) -> Result<Vec<GivenDose>, LedgerError> {
         self.ask("read its doses", |conn| {
-            conn.prepare(
+            conn.prepare(&format!(
                 "SELECT at_ms, slot_date, line, volume_ul, delivered_ul, carries FROM dose
-                 WHERE at_ms >= ?1 AND coalesce(delivered_ul, volume_ul) > 0 ORDER BY at_ms, id",
-            )?
+                 WHERE at_ms >= ?1 AND coalesce(delivered_ul, volume_ul) > 0 AND {IN_TANK} ORDER BY at_ms, id"
+            ))?
             .query_map([since.as_millisecond()], given)?
             .collect()
         })

@@ -278,6 +278,7 @@ fn insert_entry(
         | Entry::OutageMissed(_)
         | Entry::Hold(_)
         | Entry::Verification(_)
+        | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Course(_)
         | Entry::Fact(_)

@@ -9,6 +9,7 @@ mod accuracy;
 mod calibration;
 mod dose;
 mod fit;
+mod plausible;
 mod refit;
 mod refusal;
 mod runs;
@@ -28,6 +29,7 @@ pub use accuracy::{
 pub use calibration::{Calibration, CalibrationError};
 pub use dose::{MeteredDose, MeteringLimits};
 pub use fit::{CalibrationFit, FitRules, LackOfFit, fit};
+pub use plausible::{DOUBTFUL_PERCENT, IMPOSSIBLE_FACTOR, ImpossibleRate, doubt_rate, same_rate};
 pub use refit::{Coverage, OnRecord};
 pub use refusal::{CalibrationRefusal, DoseRefusal, NoRefit, Uncovered};
 pub use runs::{LengthStats, Run, SuspectRun};

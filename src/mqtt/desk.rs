@@ -147,6 +147,7 @@ impl Desk {
             | Command::StopRun { .. }
             | Command::Verify(_)
             | Command::Calibrate(_)
+            | Command::Bench(_)
             | Command::AddFact(_)
             | Command::SetCourse { .. }
             | Command::TrustClock {}

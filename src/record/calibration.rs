@@ -4,7 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::dose::DoseId;
 use super::stamp::{Stamp, Who};
-use crate::metering::{Calibration, Coverage, MeteringLimits, OnRecord, Run};
+use crate::metering::{
+    Calibration, Coverage, MeteringLimits, OnRecord, Outcome, Run, Verification,
+};
 use crate::quantity::{Millis, Name, Volume};
 
 /// A head's calibration as stored.
@@ -31,6 +33,8 @@ pub struct StoredCalibration {
     pub drive: String,
     /// How it was got, in words.
     pub method: String,
+    /// Why its rate was asked about before it was taken, in words; empty when it was as expected. It doses once a run was checked.
+    pub questioned: String,
     pub who: Who,
     #[serde(flatten)]
     pub at: Stamp,
@@ -106,4 +110,16 @@ pub struct StoredVerification {
     pub who: Who,
     #[serde(flatten)]
     pub at: Stamp,
+}
+
+impl StoredVerification {
+    /// Whether it was within what it was judged by.
+    pub fn passed(&self) -> bool {
+        let check = Verification {
+            run_time: self.run_since,
+            expected: self.expected,
+            measured: self.measured,
+        };
+        check.judge(self.tolerance_percent) == Ok(Outcome::Passed)
+    }
 }

@@ -11,7 +11,9 @@ use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 
 /// Number of a dose, counted up from 1 over the life of a ledger.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
 pub struct DoseId(pub i64);
 
 /// Why a head runs.
@@ -141,6 +143,7 @@ pub struct PastDose {
     pub end: DoseEnd,
     /// What the volume that counts added to the tank.
     pub carries: Carried,
+    pub into: Destination,
     pub at: Stamp,
     /// Session it belongs to, an index into [`History::sessions`].
     pub session: usize,

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::arming::Arming;
+use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::fact::Fact;
@@ -33,6 +34,8 @@ pub enum Entry {
     Calibration(StoredCalibration),
     /// A head was checked against its calibration.
     Verification(StoredVerification),
+    /// A session at the bench was opened or is over, or a head has a new tube.
+    Bench(Bench),
     /// The uptake was changed.
     Uptake(Uptake),
     /// Outputs may be driven from now on, or no longer.
@@ -56,6 +59,7 @@ impl Entry {
             | Self::Reading(Reading { at, .. })
             | Self::Calibration(StoredCalibration { at, .. })
             | Self::Verification(StoredVerification { at, .. })
+            | Self::Bench(Bench { at, .. })
             | Self::Uptake(Uptake { at, .. })
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })

@@ -2,7 +2,8 @@
 
 use jiff::Timestamp;
 
-use super::calibration::StoredCalibration;
+use super::bench::Bench;
+use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
 use super::hold::Hold;
@@ -35,8 +36,16 @@ pub struct History {
     pub open: Vec<Intent>,
     /// Bottle contents by the books, open intents not yet taken off.
     pub reservoirs: Vec<(Name, Volume)>,
-    /// The latest calibration of each head, with the run time of its head since then.
+    /// The latest calibration of each head that has had no new tube since, with the run time of its head since then.
     pub calibrations: Vec<(StoredCalibration, Millis)>,
+    /// Checks of those calibrations, oldest first.
+    pub verifications: Vec<StoredVerification>,
+    /// The newest word on each session at the bench that is not over.
+    pub benches: Vec<Bench>,
+    /// Sessions that count as given to the tank.
+    pub silent: Vec<Bench>,
+    /// Highest number of a session at the bench so far.
+    pub bench_last: i64,
     pub holds: Vec<Hold>,
     /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
     pub settled: Vec<SlotKey>,

@@ -4,6 +4,7 @@
 //! record grows by fields with a default or gets a new kind; `tests/golden` holds one of each, which is read for ever.
 
 mod arming;
+mod bench;
 mod calibration;
 mod course;
 mod dose;
@@ -19,6 +20,7 @@ mod stamp;
 mod uptake;
 
 pub use arming::Arming;
+pub use bench::{Bench, BenchStep};
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
 pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{

@@ -9,13 +9,14 @@ use serde::de::DeserializeOwned;
 use dosewright::chemistry::Quantity;
 use dosewright::config::Right;
 use dosewright::engine::{
-    Answer, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish, DoseFigures,
-    Figures, NewCalibration, NewCourse, NewFact, NewReading, NewUptake, NewVerification, Proposal,
-    RefillLevel, Token, UptakeFigures, Wish,
+    Answer, BenchAsk, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish,
+    DoseFigures, Figures, NewBench, NewCalibration, NewCourse, NewFact, NewReading, NewUptake,
+    NewVerification, Proposal, RefillLevel, Token, UptakeFigures, Wish,
 };
 use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
 use dosewright::record::{
-    CalibrationRun, Departure, DoseId, DoseKind, Ends, FactKind, HoldScope, ReadingValue, UptakeHow,
+    CalibrationRun, Departure, Destination, DoseId, DoseKind, Ends, FactKind, HoldScope,
+    ReadingValue, UptakeHow,
 };
 
 fn name(text: &str) -> Name {
@@ -50,6 +51,7 @@ fn dose_figures() -> Figures {
         volume: Volume::from_ul(2_500),
         run_time: Millis::new(5_000),
         kind: DoseKind::Hand,
+        into: Destination::Tank,
         usual: Volume::from_ul(800),
     })
 }
@@ -188,6 +190,7 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
         resolution: Volume::from_ul(100),
         weighing: Words::default(),
         method: "new tube".into(),
+        sure_of: None,
     };
     let verification = NewVerification {
         head: name("calcium"),
@@ -204,6 +207,31 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
     vec![
         ("calibrate", Command::Calibrate(calibration), Right::Dose),
         ("verify", Command::Verify(verification), Right::Dose),
+        (
+            "bench-open",
+            Command::Bench(BenchAsk::Open(NewBench {
+                head: name("calcium"),
+                cap: Some(Volume::from_ul(250_000)),
+                bucket_days: Some(7),
+                note: "commissioning".into(),
+            })),
+            Right::Dose,
+        ),
+        (
+            "bench-back",
+            Command::Bench(BenchAsk::Back {
+                head: name("calcium"),
+            }),
+            Right::Dose,
+        ),
+        (
+            "bench-new-tube",
+            Command::Bench(BenchAsk::NewTube {
+                head: name("calcium"),
+                note: "new tube".into(),
+            }),
+            Right::Dose,
+        ),
         ("stop-run", stop, Right::Hold),
         ("simulate-input", contact, Right::Dose),
     ]

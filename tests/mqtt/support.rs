@@ -131,6 +131,7 @@ pub(crate) fn snapshot(lines: &[&str]) -> Status {
 fn head() -> HeadStatus {
     HeadStatus {
         name: name("head-1"),
+        bench: None,
         rate: Some(FlowRate::from_ml_per_min(48.7)),
         offset: Some(Volume::from_ul(20)),
         dose_min: Some(Volume::from_ul(2_496)),

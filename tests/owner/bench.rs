@@ -36,7 +36,7 @@ fn told(reef: &Reef, words: &[&str], answers: &str) -> Output {
     child.wait_with_output().unwrap()
 }
 
-const RUNS: [&str; 8] = [
+const RUNS: [&str; 10] = [
     "--run",
     "2s=1.00mL",
     "--run",
@@ -45,6 +45,8 @@ const RUNS: [&str; 8] = [
     "12s=6.03mL",
     "--run",
     "12s=5.98mL",
+    "--resolution",
+    "0.01 mL",
 ];
 
 #[test]
@@ -92,6 +94,8 @@ fn typed_runs_make_a_certificate_with_every_run_and_what_it_covers() {
         "12s=5.4mL",
         "--run",
         "12s=5.42mL",
+        "--resolution",
+        "0.01 mL",
     ]);
     let slower = String::from_utf8_lossy(&slower.stdout).into_owned();
     assert!(slower.contains("tube worn?"), "{slower}");
@@ -172,6 +176,8 @@ fn weighed_runs_need_the_temperature_and_scattered_ones_are_refused() {
         "12s=6.00g",
         "--run",
         "12s=6.01g",
+        "--resolution",
+        "0.001 g",
     ];
     let without = reef.run(&weighed);
     assert_eq!(without.status.code(), Some(2), "{without:?}");
@@ -200,6 +206,8 @@ fn weighed_runs_need_the_temperature_and_scattered_ones_are_refused() {
         "12s=6mL",
         "--run",
         "12s=6mL",
+        "--resolution",
+        "0.01 mL",
     ]);
     assert_eq!(wild.status.code(), Some(1), "{wild:?}");
     assert!(
@@ -326,6 +334,57 @@ fn a_script_checks_a_head_in_two_steps_and_is_asked_nothing() {
     );
 }
 
+#[test]
+fn a_slipped_decimal_is_refused_and_a_doubtful_rate_needs_to_be_said_again_and_checked() {
+    let reef = reef("60");
+    let calibrate = |volumes: [&str; 4], more: &[&str]| {
+        let runs = ["2s", "2s", "12s", "12s"].iter().zip(volumes);
+        let runs: Vec<String> = runs.map(|(t, v)| format!("--run={t}={v}mL")).collect();
+        let mut words = vec!["calibrate", "alkalinity", "--resolution", "0.01 mL"];
+        words.extend(runs.iter().map(String::as_str));
+        words.extend(more);
+        let output = reef.run(&words);
+        let said = [&output.stdout[..], &output.stderr[..]].concat();
+        (
+            output.status.code(),
+            String::from_utf8_lossy(&said).into_owned(),
+        )
+    };
+    // The nominal rate is 30 mL/min: 1 mL in 2 s.
+    let (code, said) = calibrate(["0.100", "0.101", "0.603", "0.598"], &[]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(
+        said.contains("slipped decimal") && said.contains("3.00 mL/min"),
+        "{said}"
+    );
+    let doubtful = ["0.60", "0.605", "3.6", "3.605"];
+    for more in [&[][..], &["--rate", "30 mL/min"], &["--yes"]] {
+        let (code, said) = calibrate(doubtful, more);
+        assert_eq!(code, Some(1), "{said}");
+        assert!(said.contains("--rate \"18.00 mL/min\""), "{said}");
+    }
+    let (code, said) = calibrate(doubtful, &["--rate", "18.00 mL/min"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(
+        said.contains("doses nothing until one run was measured"),
+        "{said}"
+    );
+    let dose = || told(&reef, &["dose", "alkalinity", "3 mL"], "no\n");
+    let refused = dose();
+    assert!(
+        String::from_utf8_lossy(&refused.stderr).contains("dosewright verify alkalinity"),
+        "{refused:?}"
+    );
+    let good = told(
+        &reef,
+        &["verify", "alkalinity", "2.5 mL"],
+        "\n2.5 mL\nback\n",
+    );
+    assert!(good.status.success(), "{good:?}");
+    let asked = String::from_utf8_lossy(&dose().stdout).into_owned();
+    assert!(asked.contains("3.0 mL"), "{asked}");
+}
+
 /// A program on a terminal of its own.
 struct Terminal {
     child: Child,
@@ -419,6 +478,10 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
             "1s,4s",
         ],
     );
+    terminal.wait_for("Step of the cylinder or scale?");
+    terminal.type_in("coarse\n");
+    terminal.wait_for("Step of the cylinder or scale?");
+    terminal.type_in("0.01 mL\n");
     terminal.wait_for("NEVER leave it in the tank");
     terminal.wait_for("DRY RUN");
     terminal.wait_for("q ends:");
@@ -448,6 +511,9 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
     terminal.wait_for("Type yes to go on:");
     terminal.type_in("yes\n");
     terminal.wait_for("head alkalinity is calibrated");
+    terminal.wait_for("Is the outlet back in the tank?");
+    terminal.type_in("back\n");
+    terminal.wait_for("line alkalinity doses again");
     assert!(terminal.end().success());
     let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
     assert_eq!(
@@ -477,6 +543,8 @@ fn after_the_first_run(reef: &Reef) -> Terminal {
         "2",
         "--lengths",
         "1s,8s",
+        "--resolution",
+        "0.01 mL",
     ];
     let mut terminal = Terminal::open(reef, &words);
     terminal.wait_for("q ends:");
@@ -554,6 +622,8 @@ fn ft_pump_01_a_killed_and_a_frozen_command_let_go_of_the_head() {
                 "2",
                 "--lengths",
                 "2s,11s",
+                "--resolution",
+                "0.01 mL",
             ],
         );
         terminal.wait_for("q ends:");
@@ -590,4 +660,59 @@ fn without_a_terminal_nothing_is_guided() {
         "{refused:?}"
     );
     assert!(newest_doses(&reef).is_empty());
+}
+
+#[test]
+fn a_head_at_the_bench_is_shown_gives_nothing_to_the_tank_and_comes_back() {
+    let reef = reef("60");
+    let bench = |more: &[&str]| {
+        let mut words = vec!["bench", "calcium"];
+        words.extend(more);
+        let output = reef.run(&words);
+        let said = [&output.stdout[..], &output.stderr[..]].concat();
+        (
+            output.status.code(),
+            String::from_utf8_lossy(&said).into_owned(),
+        )
+    };
+    assert!(bench(&["show"]).1.contains("is not at the bench"));
+    let (code, said) = bench(&["back"]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(said.contains("bench calcium open"), "{said}");
+    let (code, said) = bench(&["open", "--cap", "60 mL"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(said.contains("bench calcium back"), "{said}");
+    let line = |reef: &Reef| {
+        let status = reef.json(&["status", "--json"]);
+        let lines = status["lines"].as_array().unwrap();
+        lines
+            .iter()
+            .find(|l| l["name"] == "calcium")
+            .unwrap()
+            .clone()
+    };
+    assert_eq!(line(&reef)["state"], "bench");
+    let dose = told(&reef, &["dose", "calcium", "3 mL"], "no\n");
+    assert!(
+        String::from_utf8_lossy(&dose.stderr).contains("bench calcium back"),
+        "{dose:?}"
+    );
+    // Longer than one run of the head may be, and more than a dose.
+    let (code, said) = bench(&["prime", "25 mL"]);
+    assert_eq!(code, Some(0), "{said}");
+    let runs = newest_doses(&reef);
+    assert!(runs.len() > 1, "{runs:?}");
+    assert!(runs.iter().all(|r| r["into"] == "bench"), "{runs:?}");
+    assert_eq!(line(&reef)["delivered_24h_ml"], 0.0);
+    let session = reef.json(&["bench", "calcium", "show", "--json"]);
+    assert!(
+        (session["given_ml"].as_f64().unwrap() - 25.0).abs() < 0.5,
+        "{session}"
+    );
+    let (code, said) = bench(&["prime", "40 mL"]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(said.contains("over its cap of 60"), "{said}");
+    let (code, said) = bench(&["back"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert_ne!(line(&reef)["state"], "bench");
 }

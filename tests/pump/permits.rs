@@ -6,7 +6,7 @@ use dosewright::config::{Controller, check_texts};
 use dosewright::guard::{ClockFact, DosePermit, DoseWindow, Facts, LedgerFact, Request, judge};
 use dosewright::metering::{Calibration, Coverage};
 use dosewright::quantity::{FlowRate, Millis, Name, Volume};
-use dosewright::record::{DoseId, DoseKind};
+use dosewright::record::{Destination, DoseId, DoseKind};
 use jiff::tz::TimeZone;
 
 /// The demo reef; its line `magnesium` carries no alkalinity, so nothing but the run itself is judged.
@@ -61,12 +61,14 @@ pub(crate) fn permit_given_at(
         solution: controller.solutions.get(&line.solution).expect(known),
         tank: controller.tank,
         holds: Vec::new(),
+        bench: None,
         window: &window,
         apart: &[],
         heads_at_once: 1,
         calibration: Some(&calibration),
         coverage: &Coverage::Assumed,
         calibration_expired: None,
+        unverified: None,
         reservoir_left: Some(Volume::from_ul(1_000_000)),
         reservoir_reserve: Volume::ZERO,
         ledger: LedgerFact::Writable,
@@ -81,6 +83,7 @@ pub(crate) fn permit_given_at(
         volume: Volume::from_ul(run_ms / 2),
         kind: DoseKind::Hand,
         timed: None,
+        into: Destination::Tank,
     };
     judge(&request, &facts, at).expect("nothing stands against it")
 }

@@ -4,10 +4,78 @@ use clap::{Args, Subcommand};
 
 use crate::cli::heads::measured::Conditions;
 
+/// Options of `bench`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright bench alkalinity open\n          dosewright bench alkalinity prime \"25 mL\"\n          dosewright calibrate alkalinity\n          dosewright bench alkalinity back\nBetween open and back the line gives nothing to the tank, and what its head gives does not count there. After 30 min without a run or a word all of it counts as given to the tank, and the line gives nothing until the outlet is said to be back."
+)]
+pub(in crate::cli) struct BenchArgs {
+    /// The head
+    pub(in crate::cli) head: String,
+    /// What is done
+    #[command(subcommand)]
+    pub(in crate::cli) command: BenchCommand,
+}
+
+/// What is done at the bench.
+#[derive(Debug, Subcommand)]
+pub(in crate::cli) enum BenchCommand {
+    /// The outlet is out of the tank from now on
+    #[command(
+        after_help = "Examples: dosewright bench alkalinity open\n          dosewright bench alkalinity open --bucket 7"
+    )]
+    Open {
+        /// The most that its runs may give; 20 times the line's dose cap, at least 250 mL, when left out
+        #[arg(long, value_name = "VOLUME")]
+        cap: Option<String>,
+        /// Let the plan run into the bucket for so many days; it waits when left out
+        #[arg(long, value_name = "DAYS")]
+        bucket: Option<u32>,
+        /// In your words, for the record
+        #[arg(long, default_value = "")]
+        note: String,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Fill the tube in one go; any key stops the head
+    #[command(
+        after_help = "Examples: dosewright bench alkalinity prime \"25 mL\"\n          dosewright bench alkalinity prime 90s"
+    )]
+    Prime {
+        /// A volume or a time
+        amount: String,
+    },
+    /// The head has a new tube: its wear starts anew, its calibration is void
+    #[command(after_help = "Examples: dosewright bench alkalinity new-tube --note \"3 x 5 mm\"")]
+    NewTube {
+        /// In your words, for the record
+        #[arg(long, default_value = "")]
+        note: String,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// The outlet is back in the tank: the line doses again from its next slot
+    #[command(after_help = "Examples: dosewright bench alkalinity back")]
+    Back {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Whether the head is at the bench, and what its runs gave
+    #[command(after_help = "Examples: dosewright bench alkalinity show")]
+    Show {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
 /// Options of `calibrate`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright calibrate alkalinity\n          dosewright calibrate alkalinity --water-temperature \"22 C\"\n          dosewright calibrate alkalinity --run 3s=1.55mL --run 3s=1.53mL --run 12s=6.1mL --run 12s=6.15mL\nWithout --run it guides through priming and runs at the sump; any key stops the head. Each run is a time and what came out in it, in mL or in g. Runs that scatter too much are refused. Doses shorter than the shortest run are not covered."
+    after_help = "Examples: dosewright calibrate alkalinity\n          dosewright calibrate alkalinity --water-temperature \"22 C\"\n          dosewright calibrate alkalinity --run 3s=1.55mL --run 3s=1.53mL --run 12s=6.1mL --run 12s=6.15mL --resolution \"0.05 mL\"\nWithout --run it guides through priming and runs at the sump; any key stops the head. Each run is a time and what came out in it, in mL or in g. Runs that scatter too much are refused. Doses shorter than the shortest run are not covered."
 )]
 pub(in crate::cli) struct Calibrate {
     /// The head
@@ -24,9 +92,12 @@ pub(in crate::cli) struct Calibrate {
     /// What vessels and scales are read by
     #[command(flatten)]
     pub(in crate::cli) conditions: Conditions,
-    /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"
+    /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"; asked for at a terminal when left out
     #[arg(long, value_name = "STEP")]
     pub(in crate::cli) resolution: Option<String>,
+    /// The rate again, for example "4.10 mL/min": only for one that was asked about because it is far from the head's nominal rate or from the calibration before
+    #[arg(long, value_name = "RATE")]
+    pub(in crate::cli) rate: Option<String>,
     /// Guided, on a scale that creeps: weigh twice before and twice after each run, so that its drift is taken off or the run refused
     #[arg(long, conflicts_with = "runs")]
     pub(in crate::cli) creep: bool,

@@ -13,9 +13,9 @@ use crate::record::{CalibrationRun, DoseKind};
 
 /// What the guided run is about.
 #[derive(Debug)]
-pub(in crate::cli) struct Job<'a> {
-    pub(in crate::cli) head: &'a Head,
-    pub(in crate::cli) line: &'a Line,
+pub(in crate::cli) struct Job {
+    pub(in crate::cli) head: Head,
+    pub(in crate::cli) line: Line,
     pub(in crate::cli) caustic: bool,
     pub(in crate::cli) lengths: Vec<Millis>,
     pub(in crate::cli) repeats: u32,
@@ -76,7 +76,7 @@ fn ended_early() -> Failure {
 }
 
 pub(in crate::cli) fn dialogue(
-    job: &Job<'_>,
+    job: &Job,
     entries: &mut Entries,
     bench: &mut impl Bench,
 ) -> Result<Vec<CalibrationRun>, Failure> {
@@ -114,7 +114,7 @@ pub(in crate::cli) fn dialogue(
     Ok(runs)
 }
 
-fn cautions(job: &Job<'_>, bench: &mut impl Bench) -> Result<(), Failure> {
+fn cautions(job: &Job, bench: &mut impl Bench) -> Result<(), Failure> {
     let name = &job.head.name;
     bench.say(&format!(
         "Calibration of head {name}, line {}, solution {}.",
@@ -155,7 +155,7 @@ fn prime(longest: Millis, bench: &mut impl Bench) -> Result<(), Failure> {
 
 /// One run with its entry; `None` when it was stopped or is to be repeated.
 fn one_run(
-    job: &Job<'_>,
+    job: &Job,
     run_time: Millis,
     entries: &mut Entries,
     bench: &mut impl Bench,
@@ -221,7 +221,7 @@ fn what_came_out(
 
 /// All runs are there, the replaced ones come back: when they are refused because of one, that one may be repeated.
 fn redo_suspect(
-    (job, order): (&Job<'_>, &[Millis]),
+    (job, order): (&Job, &[Millis]),
     entries: &mut Entries,
     runs: &mut [CalibrationRun],
     bench: &mut impl Bench,
@@ -325,8 +325,8 @@ mod tests {
         let head = loaded.controller.head_named("alkalinity").unwrap();
         let line = loaded.controller.line_of_head(&head.name).unwrap();
         let job = Job {
-            head,
-            line,
+            head: head.clone(),
+            line: line.clone(),
             caustic: true,
             lengths: vec![Millis::from_secs(2), Millis::from_secs(8)],
             repeats: 2,

@@ -8,4 +8,5 @@ pub(in crate::cli) mod creep;
 pub(in crate::cli) mod guided;
 pub(in crate::cli) mod keys;
 pub(in crate::cli) mod measured;
+pub(in crate::cli) mod session;
 pub(in crate::cli) mod verify;

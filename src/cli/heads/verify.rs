@@ -11,6 +11,7 @@ use crate::cli::heads::bench_args::Verify;
 use crate::cli::heads::creep;
 use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Entries, measured};
+use crate::cli::heads::session::{ask_back, ensure};
 use crate::cli::out::Out;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
@@ -69,6 +70,7 @@ pub(in crate::cli) fn verify(
         volume,
     };
     if options.start {
+        ensure(place, &head.name, &mut person)?;
         let ran = whole(run(place, wanted, person.ear, person.out)?)?;
         return started(options, &ran, out);
     }
@@ -80,6 +82,7 @@ pub(in crate::cli) fn verify(
     if person.ask(&question)? == "q" {
         return Err(Failure::new(exit::REFUSED, "nothing was run"));
     }
+    let opened = ensure(place, &head.name, &mut person)?;
     let before = if options.creep {
         Some(creep::baseline(&mut person, "before")?)
     } else {
@@ -92,7 +95,11 @@ pub(in crate::cli) fn verify(
             .map(|weighed| (weighed.words, weighed.volume))
             .ok_or_else(|| Failure::new(exit::REFUSED, KEPT))?,
     };
-    keep((place, options), (ran.dose, ran.booked), read, out)
+    let kept = keep((place, options), (ran.dose, ran.booked), read, person.out);
+    if opened {
+        ask_back(place, &head.name, &mut person)?;
+    }
+    kept
 }
 
 fn whole(ran: Ran) -> Result<Ran, Failure> {

@@ -69,7 +69,12 @@ fn watch(place: &Place, out: &mut Out) -> Result<(), Failure> {
 
 /// Whether something waits for the keeper.
 pub(in crate::cli) fn needs_attention(view: &Status) -> bool {
-    let stopped = |line: &LineStatus| matches!(line.state, LineState::Held | LineState::Blocked);
+    let stopped = |line: &LineStatus| {
+        matches!(
+            line.state,
+            LineState::Held | LineState::Blocked | LineState::Bench
+        )
+    };
     !view.holds.is_empty()
         || !view.clock.trusted
         || !view.ledger.writable
@@ -200,7 +205,7 @@ fn lines(view: &Status, out: &mut Out) -> Result<(), Failure> {
     writeln!(out, "\n{}", out.tone(Tone::Strong, &title))?;
     for line in &view.lines {
         let tone = match line.state {
-            LineState::Held | LineState::Blocked => Tone::Bad,
+            LineState::Held | LineState::Blocked | LineState::Bench => Tone::Bad,
             LineState::Dosing => Tone::Good,
             LineState::Waiting | LineState::Unplanned => Tone::Quiet,
         };
@@ -401,6 +406,7 @@ mod tests {
     fn a_head_that_gives_nothing_says_why_and_a_smallest_dose_is_not_rounded_down() {
         let mut head = HeadStatus {
             name: Name::new("calcium").unwrap(),
+            bench: None,
             rate: Some(FlowRate::from_ml_per_min(30.0)),
             offset: Some(Volume::ZERO),
             dose_min: Some(Volume::from_ul(2_496)),

@@ -92,6 +92,7 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Reading(_)
         | Entry::Calibration(_)
         | Entry::Verification(_)
+        | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Course(_)
@@ -143,6 +144,16 @@ fn told(entry: &Entry) -> Option<EventLine> {
             );
             made(stored.at, &stored.who, "calibration", None, text)
         }
+        Entry::Bench(bench) => {
+            let text = format!("head {} at the bench: {}", bench.head, bench.what);
+            made(
+                bench.at,
+                &bench.who,
+                "bench",
+                Some(bench.line.clone()),
+                text,
+            )
+        }
         Entry::Uptake(uptake) => {
             let text = format!(
                 "uptake of {} is {} a day now ({}), {} before",
@@ -187,6 +198,7 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
         | Entry::Reading(_)
         | Entry::Calibration(_)
         | Entry::Verification(_)
+        | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Note(_) => return None,

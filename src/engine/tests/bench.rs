@@ -6,7 +6,7 @@ use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, plan_of, ul};
 use crate::engine::{
     Answer, Command, Denial, Figures, NewCalibration, NewVerification, Proposal, Wish,
 };
-use crate::quantity::{Millis, Volume, Words};
+use crate::quantity::{FlowRate, Millis, Volume, Words};
 use crate::record::{
     CalibrationRun, DoseEnd, DoseId, DoseKind, Entry, HoldScope, StoredCalibration,
 };
@@ -81,6 +81,7 @@ fn runs(pairs: &[(i64, i64)]) -> NewCalibration {
         resolution: Volume::ZERO,
         weighing: Words::default(),
         method: "new tube".into(),
+        sure_of: None,
     }
 }
 
@@ -432,6 +433,108 @@ fn runs_that_are_no_calibration_change_nothing() {
             .map(|h| (h.rate, h.offset))
     };
     assert_eq!(rate(&before), rate(&after));
+}
+
+/// 18 mL/min where 30 are nominal, and where the calibration before says 30.
+const SLOW: [(i64, i64); 4] = [(2_000, 600), (2_000, 602), (12_000, 3_602), (12_000, 3_600)];
+
+fn sure(pairs: &[(i64, i64)], ml_per_min: f64) -> Command {
+    Command::Calibrate(NewCalibration {
+        sure_of: Some(FlowRate::from_ml_per_min(ml_per_min)),
+        ..runs(pairs)
+    })
+}
+
+fn calibrations(world: &World) -> usize {
+    let of = |e: &&Entry| matches!(e, Entry::Calibration(c) if c.head == name("calcium"));
+    world.books.entries.iter().filter(of).count()
+}
+
+#[test]
+fn a_calibration_with_a_slipped_decimal_is_refused_however_sure_its_owner_is() {
+    let mut world = world();
+    let before = calibrations(&world);
+    for tenth in [10, -10] {
+        let slipped = GOOD.map(|(ms, ul)| {
+            if tenth > 0 {
+                (ms, ul / 10)
+            } else {
+                (ms, ul * 10)
+            }
+        });
+        let rate = if tenth > 0 { 3.0 } else { 300.0 };
+        for command in [Command::Calibrate(runs(&slipped)), sure(&slipped, rate)] {
+            let denial = told(&mut world, command).unwrap_err();
+            assert_eq!(denial.code, "calibration-implausible");
+            assert!(denial.text.contains("slipped decimal"), "{}", denial.text);
+        }
+    }
+    assert_eq!(calibrations(&world), before);
+}
+
+#[test]
+fn a_doubtful_calibration_is_taken_with_its_rate_said_again_and_doses_after_one_checked_run() {
+    let mut world = world();
+    for command in [Command::Calibrate(runs(&SLOW)), sure(&SLOW, 30.0)] {
+        let denial = told(&mut world, command).unwrap_err();
+        assert_eq!(denial.code, "calibration-questioned");
+        assert!(denial.text.contains("--rate \"18.0"), "{}", denial.text);
+    }
+    told(&mut world, sure(&SLOW, 18.0)).unwrap();
+    // Not by hand, not by the plan at 23:00, and not after a restart.
+    let refused = by_hand(&mut world, 3_000).unwrap_err();
+    assert!(
+        refused.starts_with("unverified") && refused.contains("nominal"),
+        "{refused}"
+    );
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(18 * HOUR);
+    assert_eq!(world.not_given()[0].code, "unverified");
+    let check = |dose, expected, measured| {
+        Command::Verify(NewVerification {
+            head: name("calcium"),
+            dose,
+            expected: ul(expected),
+            measured: ul(measured),
+            typed: Words::default(),
+        })
+    };
+    world
+        .by_hand("calcium", 3_000, DoseKind::Calibration)
+        .unwrap();
+    world.run(30 * SECOND);
+    let dose = *world.books.outcomes.keys().last().unwrap();
+    // Another amount than the books say, a failed check: neither lets it dose.
+    let denial = told(&mut world, check(dose, 5_000, 5_000)).unwrap_err();
+    assert_eq!(denial.code, "verification-refused");
+    told(&mut world, check(dose, 3_000, 5_000)).unwrap();
+    assert!(by_hand(&mut world, 3_000).is_err());
+    told(&mut world, check(dose, 3_000, 3_010)).unwrap();
+    by_hand(&mut world, 3_000).unwrap();
+    world.restart_after(SECOND);
+    world.sync();
+    by_hand(&mut world, 3_000).unwrap();
+}
+
+#[test]
+fn a_run_from_before_a_doubtful_calibration_is_no_check_of_it() {
+    let mut world = world();
+    world
+        .by_hand("calcium", 3_000, DoseKind::Calibration)
+        .unwrap();
+    world.run(30 * SECOND);
+    let dose = *world.books.outcomes.keys().last().unwrap();
+    told(&mut world, sure(&SLOW, 18.0)).unwrap();
+    let check = Command::Verify(NewVerification {
+        head: name("calcium"),
+        dose,
+        expected: ul(3_000),
+        measured: ul(3_000),
+        typed: Words::default(),
+    });
+    let denial = told(&mut world, check).unwrap_err();
+    assert_eq!(denial.code, "verification-refused");
 }
 
 #[test]

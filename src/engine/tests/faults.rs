@@ -512,6 +512,7 @@ fn bench_runs(stored: &StoredCalibration) -> NewCalibration {
         resolution: Volume::ZERO,
         weighing: Words::default(),
         method: Words::default(),
+        sure_of: None,
     }
 }
 
@@ -526,6 +527,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         Entry::Calibration(c) if c.head == name("alkalinity") => Some(c.clone()),
         Entry::Calibration(_)
         | Entry::Verification(_)
+        | Entry::Bench(_)
         | Entry::SlotNotGiven(_)
         | Entry::OutageMissed(_)
         | Entry::Hold(_)

@@ -8,6 +8,7 @@ mod owner;
 mod properties;
 mod proposal;
 mod rig;
+mod session;
 mod speed;
 mod steppers;
 mod time;

@@ -20,9 +20,9 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Carried, DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Outcome,
-    PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
-    Who,
+    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, FactKind, History,
+    Hold, HoldScope, Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill,
+    SlotNotGiven, Stamp, StoredCalibration, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -103,6 +103,25 @@ fn every_dose(head: &Head) -> MeteringLimits {
     }
 }
 
+fn know_bench(
+    history: &mut History,
+    calibrations: &mut BTreeMap<Name, (StoredCalibration, Millis)>,
+    bench: &Bench,
+) {
+    history.bench_last = history.bench_last.max(bench.number);
+    if bench.what == BenchStep::NewTube {
+        calibrations.remove(&bench.head);
+        return;
+    }
+    history.benches.retain(|known| known.head != bench.head);
+    if bench.what != BenchStep::OutletBack {
+        history.benches.push(bench.clone());
+    }
+    if bench.what == BenchStep::Silent {
+        history.silent.push(bench.clone());
+    }
+}
+
 /// One stretch of liquid that really went in.
 #[derive(Debug, Clone)]
 pub(super) struct Flow {
@@ -111,6 +130,7 @@ pub(super) struct Flow {
     pub(super) solution: Name,
     pub(super) kind: DoseKind,
     pub(super) slot: Option<SlotKey>,
+    pub(super) into: Destination,
     pub(super) began: i64,
     pub(super) ended: i64,
     pub(super) volume: i64,
@@ -266,6 +286,7 @@ impl World {
                 weighing: String::new(),
                 drive: config.output.speed(),
                 method: "by weight".to_owned(),
+                questioned: String::new(),
                 who: keeper(),
                 at,
             })));
@@ -827,11 +848,14 @@ impl World {
             match entry {
                 Entry::Calibration(c) => {
                     run_since.insert(c.head.clone(), (c.clone(), Millis::ZERO));
+                    history.verifications.retain(|v| v.head != c.head);
                 }
                 Entry::Hold(change) => match change.clone().hold() {
                     Some(hold) => history.holds.push(hold),
                     None => history.holds.retain(|h| h.scope != change.scope),
                 },
+                Entry::Bench(b) => know_bench(&mut history, &mut run_since, b),
+                Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
                 Entry::Reading(r) => {
                     let last = readings
@@ -853,7 +877,6 @@ impl World {
                     history.water_changed = history.water_changed.max(Some(f.happened));
                 }
                 Entry::Refill(_)
-                | Entry::Verification(_)
                 | Entry::Fact(_)
                 | Entry::Note(_)
                 | Entry::Arming(_)
@@ -866,7 +889,9 @@ impl World {
             if ended.is_none() {
                 history.open.push(intent.clone());
             }
-            for (of, amount) in &past.carries {
+            let given =
+                past.into == Destination::Tank || history.silent.iter().any(|s| s.covers(&past));
+            for (of, amount) in past.carries.iter().filter(|_| given) {
                 let taken = readings.get(of).map(|r| r.taken);
                 if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
                     *history.added_since_reading.entry(of.clone()).or_default() += amount;
@@ -897,6 +922,7 @@ impl World {
             run_time: outcome.and_then(|o| o.on_time).unwrap_or(intent.run_time),
             end: outcome.map_or(DoseEnd::Uncertain, |o| o.end),
             carries: intent.carried(counted),
+            into: intent.into,
             at: intent.at,
             session,
         }
@@ -994,6 +1020,7 @@ impl World {
             solution: intent.solution,
             kind: intent.kind,
             slot: intent.slot,
+            into: intent.into,
             began: run.began,
             ended: self.t,
             volume,
@@ -1039,7 +1066,9 @@ impl World {
         assert_eq!((intent.volume, &intent.head), (volume, head));
         let line = self.controller.lines.iter().find(|l| l.name == intent.line);
         let line = line.unwrap().clone();
-        assert!(volume <= line.dose_cap && run_time <= self.controller.heads[head].run_max);
+        assert!(run_time <= self.controller.heads[head].run_max);
+        let into_tank = intent.into == Destination::Tank;
+        assert!(volume <= line.dose_cap || !into_tank);
         assert!(!self.is_held(&intent.line), "a held line starts");
         assert!(
             self.runs.values().all(|r| r.intent.head != *head),
@@ -1049,6 +1078,9 @@ impl World {
         assert!(running < self.controller.heads_at_once, "too many heads");
         if let Some(slot) = &intent.slot {
             assert!(self.started_keys.insert(slot.clone()), "{slot:?} twice");
+        }
+        if !into_tank {
+            return;
         }
         for rule in &self.controller.apart {
             let other = if rule.first == intent.solution {
@@ -1061,7 +1093,7 @@ impl World {
             let since = self
                 .flows
                 .iter()
-                .filter(|f| f.solution == *other)
+                .filter(|f| f.solution == *other && f.into == Destination::Tank)
                 .map(|f| f.ended)
                 .max();
             let gap = since.map_or(i64::MAX, |ended| self.t - ended);
@@ -1089,7 +1121,10 @@ impl World {
         let band = limits.tracked.unwrap();
         let meq = |dkh: f64| Alkalinity::from_dkh(dkh).as_meq_per_l();
         let since = self.t - DAY;
-        let flowed = self.flows.iter().filter(|f| f.began > since);
+        let flowed = self
+            .flows
+            .iter()
+            .filter(|f| f.began > since && f.into == Destination::Tank);
         let running = self
             .runs
             .values()
@@ -1124,7 +1159,11 @@ impl World {
     /// In every 24 h of true time, the volume of each line.
     pub(super) fn check_caps(&self) {
         for line in &self.controller.lines {
-            let flows: Vec<&Flow> = self.flows.iter().filter(|f| f.line == line.name).collect();
+            let flows: Vec<&Flow> = self
+                .flows
+                .iter()
+                .filter(|f| f.line == line.name && f.into == Destination::Tank)
+                .collect();
             for edge in flows.iter().flat_map(|f| [f.ended - DAY, f.began]) {
                 let inside = |f: &&&Flow| f.ended > edge && f.began < edge + DAY;
                 let sum: f64 = flows

@@ -139,6 +139,7 @@ fn a_calibration_counts_again_when_the_head_is_driven_as_it_was_then() {
         resolution: Volume::ZERO,
         weighing: Words::default(),
         method: Words::default(),
+        sure_of: None,
     }));
     world.run(SECOND);
     drive(&mut world, &pwm(60, 1000));
