@@ -7,7 +7,7 @@ use clap::{Args, Parser, Subcommand};
 use crate::cli::heads::bench_args::{Calibrate, CalibrationArgs, Verify};
 use crate::cli::water::owner_args::{
     Accept, Advise, ChangeoverArgs, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation,
-    Solution,
+    Solution, TakeBack,
 };
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
@@ -302,6 +302,8 @@ pub(super) enum ReadingCommand {
     Add(ReadingAdd),
     /// Correct one; the old entry is kept and marked
     Correct(ReadingCorrect),
+    /// Take one back; it is kept and marked
+    TakeBack(TakeBack),
     /// List those of the record
     List {
         /// Print JSON

@@ -53,9 +53,9 @@ impl Engine {
         self.alkalinity.changed.filter(|changed| *changed > taken)
     }
 
-    /// The owner tells of a water change.
-    pub(super) fn water_changed(&mut self, at: Timestamp, now: Now) {
-        self.alkalinity.changed = self.alkalinity.changed.max(Some(at));
+    /// A water change was told or taken back.
+    pub(super) fn water_changed(&mut self, now: Now) {
+        self.alkalinity.changed = self.newest_water_change();
         self.touch_all_lines();
         self.follow_ramp(now);
     }
@@ -97,7 +97,7 @@ impl Engine {
     pub(super) fn take_alkalinity_reading(
         &mut self,
         (value, uncertainty): (Alkalinity, Alkalinity),
-        taken: Option<Timestamp>,
+        (number, taken): (i64, Option<Timestamp>),
         now: Now,
     ) {
         // A sample of just now is that whatever the wall clock shows; another time means something to a trusted clock only.
@@ -109,8 +109,15 @@ impl Engine {
         let Some(at) = at.filter(|at| self.alkalinity.taken.is_none_or(|last| *at >= last)) else {
             return;
         };
+        self.alkalinity.number = Some(number);
         self.alkalinity.reading = Some((value, uncertainty, taken.unwrap_or(now.wall)));
         self.alkalinity.taken = Some(at);
+        self.alkalinity.added_since = self.added_after(at);
+        self.judge_reading(value, now);
+    }
+
+    /// What was added after a moment; `None` when the log does not reach back to it.
+    fn added_after(&self, at: Millis) -> Option<Alkalinity> {
         let complete = at >= self.alkalinity.log_from;
         let since: f64 = self
             .alkalinity
@@ -119,8 +126,31 @@ impl Engine {
             .filter(|(ended, _)| *ended > at)
             .map(|(_, a)| a.as_meq_per_l())
             .sum();
-        self.alkalinity.added_since = complete.then(|| Alkalinity::from_meq_per_l(since));
-        self.judge_reading(value, now);
+        complete.then(|| Alkalinity::from_meq_per_l(since))
+    }
+
+    /// Finds anew which reading the prediction rests on, after one was taken back or replaced.
+    pub(super) fn find_reading_anew(&mut self, now: Now) {
+        let newest = self.newest_alkalinity();
+        let before = self.alkalinity.reading.map(|(_, _, taken)| taken);
+        self.alkalinity.number = newest.map(|(number, _)| number);
+        self.alkalinity.reading = newest.map(|(_, reading)| reading);
+        if let Some((_, (value, _, taken))) = newest {
+            // A corrected value of the same sample is as old as that, and as much was added since.
+            if before != Some(taken) {
+                let known = self.clock.unsure.is_none();
+                self.alkalinity.taken = known.then(|| elapsed_at(taken, now));
+                self.alkalinity.added_since =
+                    self.alkalinity.taken.and_then(|at| self.added_after(at));
+            }
+            self.judge_reading(value, now);
+        } else {
+            self.alkalinity.taken = None;
+            self.alkalinity.added_since = None;
+            self.clear(AlarmCode::ReadingAlarm, "alkalinity", now);
+        }
+        self.touch_all_lines();
+        self.follow_ramp(now);
     }
 
     fn judge_reading(&mut self, value: Alkalinity, now: Now) {

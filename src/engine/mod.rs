@@ -38,13 +38,14 @@ mod slots;
 mod start;
 mod state;
 mod status;
+mod told;
 mod watch;
 mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
     ChangeoverAction, Command, CourseAction, NewCalibration, NewFact, NewReading, NewVerification,
-    RefillLevel,
+    RefillLevel, Replaces,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};

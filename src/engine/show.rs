@@ -64,7 +64,7 @@ impl Engine {
             lines: lines.collect(),
             heads: self.heads_status(now, shell),
             reservoirs: self.reservoirs_status(),
-            water: self.water_status(now, shell),
+            water: self.water_status(now),
             alarms: self.alarms.list(now),
         }
     }
@@ -268,7 +268,7 @@ impl Engine {
         shown.collect()
     }
 
-    fn water_status(&self, now: Now, shell: &ShellFacts) -> WaterStatus {
+    fn water_status(&self, now: Now) -> WaterStatus {
         let allowance = self.ramp_facts(now).as_ref().and_then(allowance);
         let prediction = self.prediction(now);
         let planned = self.planned_alkalinity();
@@ -286,7 +286,7 @@ impl Engine {
             alkalinity: None,
             readings: Vec::new(),
         };
-        for reading in shell.readings.values() {
+        for reading in self.newest_readings().values() {
             show_reading(reading, now, &mut water);
         }
         water

@@ -18,7 +18,7 @@ use crate::plan::Schedule;
 use crate::quantity::{Alkalinity, Millis, Name};
 use crate::record::{
     Course, CourseState, DoseEnd, Entry, History, Hold, HoldChange, HoldScope, Intent, PastDose,
-    PastSession, ReadingValue, Refill, StoredCalibration, Who,
+    PastSession, Refill, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -58,7 +58,6 @@ impl Engine {
         let mut history = setup.history;
         let known_holds = history.holds.clone();
         let open = std::mem::take(&mut history.open);
-        let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
         let added = alkalinity_in(&history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
@@ -71,7 +70,7 @@ impl Engine {
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
-        engine.take_readings(readings, added);
+        engine.take_readings(added);
         let changed = engine.take_calibrations(calibrations);
         engine.count_past(now);
         if setup.virtual_time {
@@ -132,11 +131,13 @@ impl Engine {
                 added_since: None,
                 log: VecDeque::new(),
                 log_from: now.elapsed,
-                changed: history.water_changed,
+                number: None,
+                changed: None,
                 uptake: history.uptake,
                 share: 1.0,
             },
-            levels: history.water.into_iter().collect(),
+            told_last: history.told_last,
+            told: history.told.into_iter().map(|t| (t.number(), t)).collect(),
             changeover: history.changeover,
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
@@ -306,15 +307,12 @@ impl Engine {
         }
     }
 
-    fn take_readings(&mut self, readings: Vec<crate::record::Reading>, added: Alkalinity) {
-        for reading in readings {
-            if let ReadingValue::Alkalinity { value, uncertainty } = reading.value {
-                self.alkalinity.reading = Some((value, uncertainty, reading.taken));
-                self.alkalinity.added_since = Some(added);
-            } else if let ReadingValue::Concentration { value, .. } = reading.value {
-                let known = (reading.taken, value.as_mg_per_l());
-                self.remember_level(reading.measured.as_str(), known);
-            }
+    fn take_readings(&mut self, added: Alkalinity) {
+        self.alkalinity.changed = self.newest_water_change();
+        if let Some((number, reading)) = self.newest_alkalinity() {
+            self.alkalinity.number = Some(number);
+            self.alkalinity.reading = Some(reading);
+            self.alkalinity.added_since = Some(added);
         }
     }
 

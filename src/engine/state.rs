@@ -16,7 +16,7 @@ use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 use crate::record::{
-    Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration,
+    Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration, Told,
     UptakeAccepted, Who,
 };
 
@@ -45,8 +45,10 @@ pub struct Engine {
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
     pub(super) alkalinity: AlkalinityMemory,
-    /// The newest told value of everything but alkalinity, by its word and in the unit of the record, with when it was so.
-    pub(super) levels: BTreeMap<String, (Timestamp, f64)>,
+    /// What was told and counts, by number.
+    pub(super) told: BTreeMap<i64, Told>,
+    /// Highest number of anything told so far.
+    pub(super) told_last: i64,
     /// The newest changeover, over or not.
     pub(super) changeover: Option<crate::record::Changeover>,
     /// Courses that are not over.
@@ -139,6 +141,8 @@ pub(super) struct WaitingSlot {
 pub(super) struct AlkalinityMemory {
     /// Last reading: value, one standard uncertainty, when taken.
     pub(super) reading: Option<(Alkalinity, Alkalinity, Timestamp)>,
+    /// Its number.
+    pub(super) number: Option<i64>,
     /// When it was taken, on the elapsed clock; `None` until a trusted clock has told.
     pub(super) taken: Option<Millis>,
     /// Added since that reading; `None` when not known, and then there is no prediction.

@@ -1,6 +1,6 @@
 //! What the ledger knows at start. Walks back from the newest row and stops where rows can no longer matter.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
@@ -11,13 +11,13 @@ use super::books::{
 };
 use super::columns::{self, millis, word, word_if_any};
 use super::error::LedgerError;
-use super::kinds::{entries, json, newest_of};
+use super::kinds::{self, COUNTS, entries, json, newest_of};
 use super::open::{Ledger, Place};
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Carried, Course, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent, PastDose,
-    PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration,
+    Carried, Course, DoseEnd, DoseId, History, Hold, HoldChange, Intent, PastDose, PastSession,
+    SlotNotGiven, Stamp, StoredCalibration, TOLD_MAX, Told,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -73,12 +73,11 @@ impl Ledger {
             calibrations: self.calibrations()?,
             holds: holds(conn)?,
             settled: settled(conn, today)?,
-            readings: readings(conn)?,
-            water: water_tests(conn)?,
+            told: told(conn)?,
+            told_last: told_last(conn)?,
             added_since_reading: self.added_since_reading(&open)?,
             uptake: newest_of(conn, "uptake")?,
             courses: courses(conn)?,
-            water_changed: water_changed(conn)?,
             changeover: newest_of(conn, "changeover")?,
             open,
         })
@@ -431,14 +430,6 @@ fn courses(conn: &Connection) -> rusqlite::Result<Vec<Course>> {
     Ok(newest.into_iter().map(|(_, course)| course).collect())
 }
 
-/// When the water was last changed.
-fn water_changed(conn: &Connection) -> rusqlite::Result<Option<Timestamp>> {
-    let last = "kind = 'fact' AND body ->> 'kind' = 'water-change'
-         ORDER BY unixepoch(body ->> 'happened', 'subsec') DESC LIMIT 1";
-    let last = entries::<Fact>(conn, last, [])?;
-    Ok(last.into_iter().map(|(_, fact)| fact.happened).next())
-}
-
 /// Slots settled without a dose whose local date is not older than three days before `today` in UTC, and one for the zone.
 fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>> {
     let days = SignedDuration::from_hours(24 * (SETTLED_DAYS + 1));
@@ -454,29 +445,30 @@ fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>
     Ok(recent.into_iter().map(|(_, slot)| slot.key).collect())
 }
 
-/// The last value of each water test that is kept as a fact, detection limits left out.
-fn water_tests(conn: &Connection) -> rusqlite::Result<Vec<(String, (Timestamp, f64))>> {
-    let newest = "kind = 'fact' AND body ->> 'kind' = 'water' AND body ->> 'uncertainty' IS NOT NULL
-         AND id = (SELECT id FROM entry AS other WHERE other.kind = 'fact' AND other.body ->> 'kind' = 'water'
-         AND other.body ->> 'name' = entry.body ->> 'name' AND other.body ->> 'uncertainty' IS NOT NULL
-         ORDER BY unixepoch(other.body ->> 'happened', 'subsec') DESC, other.id DESC LIMIT 1)";
-    let newest = entries::<Fact>(conn, newest, [])?;
-    Ok(newest
-        .into_iter()
-        .filter_map(|(_, fact)| Some((fact.name, (fact.happened, fact.value?))))
-        .collect())
+/// What was told and counts.
+fn told(conn: &Connection) -> rusqlite::Result<Vec<Told>> {
+    let mut newest = conn.prepare(&format!(
+        "SELECT kind, body FROM (
+             SELECT id, kind, body, row_number() OVER (
+                 PARTITION BY kind, body ->> 'measured', body ->> 'kind', iif(body ->> 'kind' = 'water', body ->> 'name', '')
+                 ORDER BY unixepoch(coalesce(body ->> 'taken', body ->> 'happened'), 'subsec') DESC, id DESC) AS place
+             FROM entry WHERE kind IN ('reading', 'fact') AND {COUNTS})
+         WHERE place <= {TOLD_MAX} ORDER BY id"
+    ))?;
+    let mut rows = newest.query([])?;
+    let mut all = Vec::new();
+    while let Some(row) = rows.next()? {
+        let (kind, body): (String, String) = (row.get("kind")?, row.get("body")?);
+        let entry = kinds::read(&kind, &body).map_err(|e| kinds::unexpected(row, "body", e))?;
+        all.extend(Told::from_entry(entry));
+    }
+    Ok(all)
 }
 
-fn readings(conn: &Connection) -> rusqlite::Result<Vec<Reading>> {
-    let measured: BTreeSet<String> = conn
-        .prepare("SELECT DISTINCT body ->> 'measured' FROM entry WHERE kind = 'reading'")?
-        .query_map([], |row| row.get(0))?
-        .collect::<Result<_, _>>()?;
-    let mut last = Vec::new();
-    for of in measured {
-        let newest = "kind = 'reading' AND body ->> 'measured' = ?1
-             ORDER BY unixepoch(body ->> 'taken', 'subsec') DESC, id DESC LIMIT 1";
-        last.extend(entries(conn, newest, [of])?);
-    }
-    Ok(last.into_iter().map(|(_, reading)| reading).collect())
+fn told_last(conn: &Connection) -> rusqlite::Result<i64> {
+    conn.query_row(
+        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind IN ('reading', 'fact')",
+        [],
+        |row| row.get(0),
+    )
 }

@@ -148,6 +148,7 @@ impl Desk {
             | Command::Verify(_)
             | Command::Calibrate(_)
             | Command::AddFact(_)
+            | Command::TakeBack { .. }
             | Command::SetCourse { .. }
             | Command::SetChangeover { .. }
             | Command::TrustClock {}

@@ -36,6 +36,7 @@ pub enum ReadingValue {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Written", into = "Written")]
 pub struct Reading {
+    pub number: i64,
     pub measured: Quantity,
     pub value: ReadingValue,
     /// The method, in the owner's words.
@@ -51,6 +52,8 @@ pub struct Reading {
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Written {
+    #[serde(rename = "observation")]
+    number: i64,
     taken: Timestamp,
     measured: Quantity,
     form: Form,
@@ -86,6 +89,7 @@ impl From<Reading> for Written {
             ReadingValue::Below { limit } => (Form::Below, limit.as_mg_per_l(), None),
         };
         Self {
+            number: reading.number,
             taken: reading.taken,
             form,
             value,
@@ -133,6 +137,7 @@ impl TryFrom<Written> for Reading {
             }
         };
         Ok(Self {
+            number: written.number,
             measured,
             value,
             method: written.method,

@@ -535,6 +535,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::Course(_)
         | Entry::Changeover(_)
         | Entry::Fact(_)
+        | Entry::TakenBack(_)
         | Entry::Arming(_)
         | Entry::Note(_) => None,
     });

@@ -12,3 +12,4 @@ mod rig;
 mod speed;
 mod steppers;
 mod time;
+mod told;

@@ -7,7 +7,7 @@ use crate::quantity::{Alkalinity, Lines, Millis, Words};
 use crate::record::{CourseKind, CourseState, Entry, FactKind};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
-fn settled() -> World {
+pub(super) fn settled() -> World {
     let (mut controller, plan) = demo();
     if let Some(limits) = &mut controller.alkalinity {
         limits.settling = Millis::DAY;
@@ -80,6 +80,7 @@ fn a_fact_of_tomorrow_is_not_written_down() {
         uncertainty: None,
         text: Words::new("new light").into(),
         happened: Some("2027-01-01T00:00:00Z".parse().unwrap()),
+        replaces: None,
         sure: false,
     };
     let denial = world.told(Command::AddFact(fact.clone())).unwrap_err();
@@ -352,6 +353,7 @@ fn water_change(litres: f64) -> Command {
         uncertainty: None,
         text: Lines::default(),
         happened: None,
+        replaces: None,
         sure: false,
     })
 }

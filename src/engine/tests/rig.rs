@@ -19,9 +19,8 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    DoseEnd, DoseId, DoseKind, Entry, FactKind, History, Hold, HoldScope, Intent, Outcome,
-    PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration,
-    Who,
+    DoseEnd, DoseId, DoseKind, Entry, History, Hold, HoldScope, Intent, Outcome, PastDose,
+    PastSession, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, Told, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -567,6 +566,7 @@ impl World {
             value: ReadingValue::Alkalinity { value, uncertainty },
             method: "titration".into(),
             taken,
+            replaces: None,
             sure: true,
         }));
         if taken.is_none() && self.trusted() {
@@ -764,7 +764,6 @@ impl World {
             sessions: self.books.sessions.clone(),
             ..History::default()
         };
-        let mut reading: Option<Reading> = None;
         let mut run_since: BTreeMap<Name, (StoredCalibration, Millis)> = BTreeMap::new();
         for entry in &self.books.entries {
             match entry {
@@ -776,28 +775,38 @@ impl World {
                     None => history.holds.retain(|h| h.scope != change.scope),
                 },
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
-                Entry::Reading(r) if reading.as_ref().is_none_or(|l| l.taken <= r.taken) => {
-                    reading = Some(r.clone());
+                Entry::Reading(_) | Entry::Fact(_) => {
+                    history.told.extend(Told::from_entry(entry.clone()));
                 }
+                Entry::TakenBack(b) => history.told.retain(|t| t.number() != b.number),
                 Entry::Uptake(u) => history.uptake = Some(u.clone()),
                 Entry::Course(c) => {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
                 }
                 Entry::Changeover(c) => history.changeover = Some(c.clone()),
-                Entry::Fact(f) if f.kind == FactKind::WaterChange => {
-                    history.water_changed = history.water_changed.max(Some(f.happened));
-                }
-                Entry::Reading(_)
-                | Entry::Refill(_)
+                Entry::Refill(_)
                 | Entry::Verification(_)
-                | Entry::Fact(_)
                 | Entry::Note(_)
                 | Entry::Arming(_)
                 | Entry::OutageMissed(_) => {}
             }
         }
-        let taken = reading.as_ref().map(|r| r.taken);
+        // Numbers of what was taken back are not given again.
+        let told = self
+            .books
+            .entries
+            .iter()
+            .cloned()
+            .filter_map(Told::from_entry);
+        history.told_last = told.map(|t| t.number()).max().unwrap_or(0);
+        let alkalinity = |t: &&Told| t.subject() == (None, Quantity::Alkalinity.as_str());
+        let taken = history
+            .told
+            .iter()
+            .filter(alkalinity)
+            .map(Told::happened)
+            .max();
         let mut added = 0.0;
         for (intent, session) in self.books.intents.values() {
             let past = self.past_dose(intent, *session);
@@ -813,7 +822,6 @@ impl World {
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
         history.added_since_reading = [(Quantity::Alkalinity, added)].into();
-        history.readings.extend(reading);
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
         history
