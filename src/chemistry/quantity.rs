@@ -9,7 +9,7 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::solution::{Element, SolutionEffect};
-use crate::quantity::{TankVolume, Volume};
+use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
 
 /// One water quantity. Amounts of it per litre of water are in its own unit: dKH for alkalinity, mg/L for an element.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -56,9 +56,35 @@ impl Quantity {
             Self::Element(_) => "mg/L",
         }
     }
+
+    /// An amount of it per litre of water, given in its unit, as it is shown.
+    pub fn amount(&self, amount: f64) -> String {
+        match self {
+            Self::Alkalinity => Alkalinity::from_dkh(amount).to_string(),
+            Self::Element(_) => Concentration::from_mg_per_l(amount).to_string(),
+        }
+    }
 }
 
 impl SolutionEffect {
+    pub fn carries(&self, of: &Quantity) -> bool {
+        match of {
+            Quantity::Alkalinity => self.carries_alkalinity(),
+            Quantity::Element(element) => {
+                let mg_per_l = self.elements_mg_per_l.get(element);
+                mg_per_l.is_some_and(|mg| *mg > 0.0)
+            }
+        }
+    }
+
+    /// What `volume` of this solution adds of a quantity to `tank`, in its unit: dKH of alkalinity, mg/L of an element.
+    pub fn rise(&self, of: &Quantity, volume: Volume, tank: TankVolume) -> f64 {
+        match of {
+            Quantity::Alkalinity => self.alkalinity_rise(volume, tank).as_dkh(),
+            Quantity::Element(element) => self.element_rise(element, volume, tank).as_mg_per_l(),
+        }
+    }
+
     /// What `volume` of this solution adds to `tank`, of each quantity that it carries: dKH of alkalinity, mg/L of an element.
     pub fn carried(&self, volume: Volume, tank: TankVolume) -> BTreeMap<Quantity, f64> {
         let alkalinity = self.alkalinity_rise(volume, tank).as_dkh();

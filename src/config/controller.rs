@@ -14,7 +14,7 @@ use super::schema::{Named, Of};
 use super::stepper;
 use super::take::{DAY, named, reference, time};
 use super::tree::RawTable;
-use super::{board, input, limits, peer, pwm, relations, solution};
+use super::{board, input, peer, pwm, relations, solution, water};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
 use crate::quantity::{FlowRate, Name, TankVolume, Volume};
@@ -46,7 +46,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         sink,
         |raw_input, name, sink| input::build(raw, raw_input, name, sink),
     );
-    let limits = limits::build(raw, sink);
+    let times = water::times(raw, sink);
     relations::check_lines(raw, &heads, &lines, tank, sink);
     relations::check_sharing(raw, &lines, sink);
     relations::check_dissolved(raw, &reservoirs, &solutions, &lines, sink);
@@ -56,12 +56,11 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         .values()
         .filter(used)
         .any(|s| s.effect.carries_alkalinity());
-    let alkalinity = limits::alkalinity(raw, carries, sink);
+    let water = water::build(raw, carries, sink);
     if !sink.is_clean() {
         return None;
     }
     let (time_zone_name, time_zone) = zone?;
-    let (element_rise_max, times) = limits?;
     Some(Controller {
         name: name?,
         mode: if raw.text(keys::controller::MODE)? == "live" {
@@ -80,9 +79,8 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         apart,
         inputs,
         heads_at_once: heads_at_once(raw)?,
-        alkalinity,
-        element_rise_max,
-        times,
+        water: water?,
+        times: times?,
         peers,
     })
 }

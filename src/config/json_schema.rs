@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 
 use super::keys;
 use super::schema::{Key, Kind, Naming, Need, Range, Section};
-use crate::chemistry::Element;
+use crate::chemistry::{Element, Quantity};
 use crate::quantity::{Name, i64_from_f64};
 
 /// The schema of `controller.toml`.
@@ -110,6 +110,10 @@ fn of_key(key: &Key) -> Value {
         }
         Kind::Named(section, naming) => {
             set(schema, "type", json!("object"));
+            if let Naming::Quantity { alkalinity } = naming {
+                let own = json!({ Quantity::Alkalinity.as_str(): object(alkalinity) });
+                set(schema, "properties", own);
+            }
             set(schema, "propertyNames", json!({ "pattern": names(naming) }));
             set(
                 schema,
@@ -136,7 +140,10 @@ fn names(naming: Naming) -> String {
             "^[a-z][a-z0-9-]{{0,{}}}$",
             Name::LENGTH_MAX.saturating_sub(1)
         ),
-        Naming::Element => format!("^({})$", symbols()),
+        Naming::Quantity { .. } => {
+            let elements: Vec<String> = Element::all().map(|e| e.name().to_owned()).collect();
+            format!("^({}|{})$", Quantity::Alkalinity, elements.join("|"))
+        }
     }
 }
 

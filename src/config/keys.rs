@@ -13,6 +13,7 @@ use super::schema::{
 
 const A_PIN: &str = "a pin with its numbering scheme, for example \"GPIO17\"";
 const LEVEL: &[&str] = &["high", "low"];
+const ALARM_ACTION: &[&str] = &["hold-lines", "hold-all", "warn"];
 const FILE: &str = "the full path of a file";
 
 section! { controller;
@@ -28,7 +29,8 @@ section! { controller;
     LINE: Named = named("line", &line::SECTION, Naming::Own, Required);
     APART: List = list("apart", &apart::SECTION, Optional);
     INPUT: Named = named("input", &input::SECTION, Naming::Own, Optional);
-    LIMITS: Table = table("limits", &limits::SECTION, Optional);
+    WATER: Named = named("water", &element::SECTION, Naming::Quantity { alkalinity: &alkalinity::SECTION }, Optional);
+    TIME: Table = table("time", &time::SECTION, Optional);
     PEER: List = list("peer", &peer::SECTION, Optional);
     MQTT: Table = table("mqtt", &mqtt::SECTION, Optional);
 }
@@ -173,23 +175,20 @@ section! { input;
     RESUME_AFTER_S: Number = number("resume-after-s", 0.0, 86_400.0, "s", Need::Number(0.0));
 }
 
-section! { limits;
-    ALKALINITY: Table = table("alkalinity", &alkalinity::SECTION, Optional);
-    ELEMENT: Named = named("element", &element::SECTION, Naming::Element, Optional);
-    TIME: Table = table("time", &time::SECTION, Optional);
-}
-
 section! {
     /// Band: outside 5 to 14 dKH is taken for a slip (reference row a8.cp.alk_target, common practice, no source). Rise: up to 2 dKH
     /// a day is the loosest figure in use (a8.cp.alk_rate, common practice, no source); its default place is the sample file.
     alkalinity;
     MAX_RISE_DKH_PER_DAY: Number = number("max-rise-dkh-per-day", 0.0, 2.0, "dKH per day", Required);
     MAX_FALL_DKH_PER_DAY: Number = number("max-fall-dkh-per-day", 0.0, 3.0, "dKH per day", Required);
+    /// The middle of the band when absent.
+    TARGET_DKH: Number = number("target-dkh", 5.0, 14.0, "dKH", Optional);
     BAND_LOW_DKH: Number = number("band-low-dkh", 5.0, 14.0, "dKH", Required);
     BAND_HIGH_DKH: Number = number("band-high-dkh", 5.0, 14.0, "dKH", Required);
     ALARM_LOW_DKH: Number = number("alarm-low-dkh", 4.0, 16.0, "dKH", Required);
     ALARM_HIGH_DKH: Number = number("alarm-high-dkh", 4.0, 16.0, "dKH", Required);
-    ALARM_ACTION: Text = choice("alarm-action", &["hold-alkalinity-lines", "hold-all", "warn"], Need::Text("hold-alkalinity-lines"));
+    ON_ALARM_LOW: Text = choice("on-alarm-low", ALARM_ACTION, Need::Text("hold-lines"));
+    ON_ALARM_HIGH: Text = choice("on-alarm-high", ALARM_ACTION, Need::Text("hold-lines"));
     STALE_AFTER_DAYS: Number = number("stale-after-days", 0.5, 60.0, "days", Need::Number(14.0));
     DRIFT_DKH_PER_DAY: Number = number("drift-dkh-per-day", 0.0, 2.0, "dKH per day", Need::Number(0.1));
     UPTAKE_CHANGE_MAX_DKH_PER_DAY: Number = number("uptake-change-max-dkh-per-day", 0.0, 1.0, "dKH per day", Need::Number(0.3));
@@ -197,8 +196,23 @@ section! {
     SETTLING_DAYS: Number = number("settling-days", 0.5, 60.0, "days", Need::Number(7.0));
 }
 
-section! { element;
+section! {
+    /// From traces of a ten-thousandth of a per cent of a mg/L to more than the sodium of sea water (10,800 mg/L). What has a default for
+    /// alkalinity has none here: it is of another size for every element.
+    element;
     MAX_RISE_MG_PER_L_PER_DAY: Number = number("max-rise-mg-per-l-per-day", 0.000_001, 200.0, "mg/L per day", Required);
+    MAX_FALL_MG_PER_L_PER_DAY: Number = number("max-fall-mg-per-l-per-day", 0.0, 200.0, "mg/L per day", Optional);
+    TARGET_MG_PER_L: Number = number("target-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
+    BAND_LOW_MG_PER_L: Number = number("band-low-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
+    BAND_HIGH_MG_PER_L: Number = number("band-high-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
+    ALARM_LOW_MG_PER_L: Number = number("alarm-low-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
+    ALARM_HIGH_MG_PER_L: Number = number("alarm-high-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
+    ON_ALARM_LOW: Text = alkalinity::ON_ALARM_LOW;
+    ON_ALARM_HIGH: Text = alkalinity::ON_ALARM_HIGH;
+    STALE_AFTER_DAYS: Number = alkalinity::STALE_AFTER_DAYS;
+    DRIFT_MG_PER_L_PER_DAY: Number = number("drift-mg-per-l-per-day", 0.0, 200.0, "mg/L per day", Optional);
+    UPTAKE_CHANGE_MAX_MG_PER_L_PER_DAY: Number = number("uptake-change-max-mg-per-l-per-day", 0.0, 200.0, "mg/L per day", Optional);
+    SETTLING_DAYS: Number = alkalinity::SETTLING_DAYS;
 }
 
 section! { time;

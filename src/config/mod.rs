@@ -18,7 +18,6 @@ mod heads;
 mod input;
 mod json_schema;
 mod keys;
-mod limits;
 mod load;
 mod mistake;
 mod model;
@@ -37,6 +36,7 @@ mod take;
 #[cfg(test)]
 pub(crate) mod tests;
 mod tree;
+mod water;
 
 pub use calendar::{CronError, CronTimes};
 pub use controller::{Zones, rests_on_at_boot};
@@ -49,9 +49,9 @@ pub use load::{
 };
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
-    AlarmAction, AlkalinityLimits, ApartRule, Blocks, Board, BoardDriver, Controller, Head, Input,
-    InputRole, Line, LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense,
-    SimulatedHead, Solution, TimeLimits, Times,
+    AlarmAction, ApartRule, Blocks, Board, BoardDriver, Controller, Head, Input, InputRole, Line,
+    LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense, SimulatedHead, Solution,
+    TimeLimits, Times, TrackedLimits, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
 pub use peer::{Peer, PeerName, Person, Right, allows};

@@ -10,9 +10,9 @@ use serde::{Deserialize, Serialize};
 use super::calendar::CronTimes;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::peer::Peer;
-use crate::chemistry::{Celsius, Element, Salt, SolutionEffect};
+use crate::chemistry::{Celsius, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
 
 #[derive(Debug, Clone)]
 pub struct Controller {
@@ -39,13 +39,18 @@ pub struct Controller {
     pub inputs: BTreeMap<Name, Input>,
     /// How many heads the supply can run together.
     pub heads_at_once: u32,
-    /// Limits on alkalinity; `None` when no line carries any.
-    pub alkalinity: Option<AlkalinityLimits>,
-    /// Largest rise per 24 h for single elements, where the owner gives one.
-    pub element_rise_max: BTreeMap<Element, Concentration>,
+    /// Limits on each quantity that has a table; alkalinity is among them just when a line carries it.
+    pub water: BTreeMap<Quantity, WaterLimits>,
     pub times: TimeLimits,
     /// Who may ask for what over the local socket; without any, the rule of [`super::peer::allows`].
     pub peers: Vec<Peer>,
+}
+
+impl Controller {
+    /// `None` for a quantity without a band.
+    pub fn tracked(&self, of: &Quantity) -> Option<&TrackedLimits> {
+        self.water.get(of)?.tracked.as_ref()
+    }
 }
 
 /// Whether outputs are driven.
@@ -252,29 +257,37 @@ pub enum Blocks {
     Lines(Vec<Name>),
 }
 
-/// Limits on alkalinity, all counted over every line that carries it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct AlkalinityLimits {
+/// Limits on one water quantity, counted over every line that carries it. Numbers are in its own unit: dKH or mg/L.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WaterLimits {
     /// How much more than uptake may be added in 24 h.
-    pub max_rise: Alkalinity,
-    /// How much less than uptake a plan may add in 24 h.
-    pub max_fall: Alkalinity,
+    pub max_rise: f64,
+    /// Present when the owner gives it a band: it has a predicted level and needs readings. Otherwise only its rise is limited.
+    pub tracked: Option<TrackedLimits>,
+}
+
+/// Where the owner wants a quantity, and what guards that. Numbers are in its own unit: dKH or mg/L.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TrackedLimits {
+    pub target: f64,
     /// Lower edge of the wanted band.
-    pub band_low: Alkalinity,
+    pub band_low: f64,
     /// Upper edge of the wanted band.
-    pub band_high: Alkalinity,
+    pub band_high: f64,
     /// A reading below this is an alarm.
-    pub alarm_low: Alkalinity,
+    pub alarm_low: f64,
     /// A reading above this is an alarm.
-    pub alarm_high: Alkalinity,
-    /// What a reading outside the alarm band does.
-    pub alarm_action: AlarmAction,
+    pub alarm_high: f64,
+    pub on_alarm_low: AlarmAction,
+    pub on_alarm_high: AlarmAction,
+    /// How much less than uptake a plan may add in 24 h.
+    pub max_fall: f64,
     /// Age of the last reading after which nothing may rise above uptake.
     pub stale_after: Millis,
     /// Growth of the prediction's uncertainty per day.
-    pub drift_per_day: Alkalinity,
-    /// Largest accepted change of the established uptake.
-    pub uptake_change_max: Alkalinity,
+    pub drift_per_day: f64,
+    /// Largest accepted change of the established uptake per day.
+    pub uptake_change_max: f64,
     /// Time that must pass between two accepted changes.
     pub settling: Millis,
 }
@@ -282,8 +295,8 @@ pub struct AlkalinityLimits {
 /// What a reading outside the alarm band does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum AlarmAction {
-    /// Holds the lines that carry alkalinity.
-    HoldAlkalinityLines,
+    /// Holds the lines that carry the quantity.
+    HoldLines,
     HoldAll,
     Warn,
 }

@@ -12,6 +12,7 @@ use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, WINDOW};
 use super::mistake::{Finding, PlanPlace, Sink, quoted};
 use super::model::{Controller, Plan, PlannedLine, Times};
 use super::tree::RawTable;
+use crate::chemistry::Quantity;
 use crate::quantity::{Alkalinity, Name};
 
 /// What a plan is checked against.
@@ -92,7 +93,7 @@ fn check_uptake_given(
     sink: &mut Sink<'_>,
 ) {
     let at = raw.place(UPTAKE_DKH_PER_DAY);
-    match (&controller.alkalinity, uptake) {
+    match (controller.tracked(&Quantity::Alkalinity), uptake) {
         (Some(_), None) if !raw.spoiled => sink.mistake(
             at,
             "uptake-dkh-per-day is missing, and a line carries alkalinity; give 0 to 10 dKH per day, as measured without dosing, it has no default",

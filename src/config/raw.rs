@@ -12,7 +12,7 @@ use super::mistake::{Sink, quoted};
 use super::nearest::nearest;
 use super::schema::{Key, Kind, Naming, Need, Range, Section};
 use super::tree::{Data, RawTable, RawText, RawValue};
-use crate::chemistry::Element;
+use crate::chemistry::{Element, Quantity};
 use crate::quantity::{Name, Volume};
 
 /// A table of which nothing was written: the defaults of its keys.
@@ -390,9 +390,7 @@ impl Walk<'_, '_> {
             let (text, at): (&str, usize) = (name.get_ref(), name.span().start);
             let bad_name = match naming {
                 Naming::Own => Name::new(text).err().map(|error| error.to_string()),
-                Naming::Element => Element::new(text).is_none().then(|| {
-                    format!("\"{}\" is not the symbol of an element known here; write one such as Ca, Mg, I", quoted(text))
-                }),
+                Naming::Quantity { .. } => not_a_quantity(text),
             };
             if let Some(error) = bad_name {
                 self.sink.mistake(at, format!("{label}: {error}"));
@@ -400,12 +398,12 @@ impl Walk<'_, '_> {
             }
             let label = match naming {
                 Naming::Own => format!("{} \"{text}\": ", key.name),
-                Naming::Element => format!("{label}.{text}."),
+                Naming::Quantity { .. } => format!("{label}.{text}."),
             };
             if let Some(inner) = value.get_ref().as_table() {
                 tables.push((
                     text.to_owned(),
-                    self.table(inner, section, Spot { label, at }),
+                    self.table(inner, naming.section_of(text, section), Spot { label, at }),
                 ));
             } else {
                 let label = label.trim_end_matches([':', ' ', '.']).to_owned();
@@ -462,6 +460,19 @@ fn plain_number(value: &DeValue<'_>) -> Option<f64> {
         .and_then(|float| float.as_str().parse().ok())
 }
 
+/// Why a text is not the name of a water quantity; symbols are not taken, so that one quantity has one table.
+fn not_a_quantity(text: &str) -> Option<String> {
+    let found = Quantity::from_word(text);
+    if found.as_ref().is_some_and(|of| of.as_str() == text) {
+        return None;
+    }
+    let near = found.map(|of| format!("write {of}, ")).unwrap_or_default();
+    Some(format!(
+        "\"{}\" is not the name of a water quantity known here; {near}alkalinity or an element such as calcium, magnesium, iodine",
+        quoted(text)
+    ))
+}
+
 /// The range of a key `SYMBOL-mg` in a table that takes such keys.
 fn element_range(section: &Section, name: &str) -> Option<Range> {
     let symbol = name.strip_suffix("-mg")?;
@@ -496,8 +507,13 @@ fn home_below(section: &'static Section, name: &str, path: &str) -> Option<Strin
             Kind::Table(inner) | Kind::List(inner) => {
                 home_below(inner, name, &format!("{path}{dot}{}", key.name))
             }
-            Kind::Named(inner, _) => {
+            Kind::Named(inner, Naming::Own) => {
                 home_below(inner, name, &format!("{path}{dot}{}.NAME", key.name))
+            }
+            Kind::Named(inner, Naming::Quantity { alkalinity }) => {
+                let path = format!("{path}{dot}{}", key.name);
+                home_below(alkalinity, name, &format!("{path}.alkalinity"))
+                    .or_else(|| home_below(inner, name, &format!("{path}.NAME")))
             }
             Kind::Number(_)
             | Kind::Whole(_)

@@ -184,10 +184,27 @@ pub(super) enum Kind {
 }
 
 /// What the names of a group of tables are.
-#[derive(Clone, Copy, PartialEq, Eq)]
+#[derive(Clone, Copy)]
 pub(super) enum Naming {
     Own,
-    Element,
+    /// Elements by their English names, and alkalinity with keys of its own.
+    Quantity {
+        alkalinity: &'static Section,
+    },
+}
+
+impl Naming {
+    /// The keys of the table of this name, where `section` has those of most.
+    pub(super) fn section_of(self, name: &str, section: &'static Section) -> &'static Section {
+        match self {
+            Self::Quantity { alkalinity }
+                if name == crate::chemistry::Quantity::Alkalinity.as_str() =>
+            {
+                alkalinity
+            }
+            Self::Own | Self::Quantity { .. } => section,
+        }
+    }
 }
 
 /// Whether a key may be left out.
@@ -238,7 +255,9 @@ impl Kind {
             Self::Choices(words) => format!("a list of {}", quoted_words(words, ", ")),
             Self::Table(_) => "a table".to_owned(),
             Self::Named(_, Naming::Own) => "tables by name, one for each".to_owned(),
-            Self::Named(_, Naming::Element) => "tables by the symbol of an element".to_owned(),
+            Self::Named(_, Naming::Quantity { .. }) => {
+                "tables by water quantity, alkalinity or the name of an element".to_owned()
+            }
             Self::List(_) => "a list of tables".to_owned(),
         }
     }

@@ -6,10 +6,14 @@ use crate::config::Controller;
 use crate::plan::{ChangeoverShape, Crossing, drift_per_day};
 use crate::quantity::{Name, Volume, f64_from_i64};
 
+fn dkh_of(crossing: &Crossing) -> f64 {
+    crossing.rise_of(&Quantity::Alkalinity)
+}
+
 fn worst(crossings: &[Crossing]) -> Option<&Crossing> {
     crossings
         .iter()
-        .max_by(|a, b| a.alkalinity.as_dkh().total_cmp(&b.alkalinity.as_dkh()))
+        .max_by(|a, b| dkh_of(a).total_cmp(&dkh_of(b)))
 }
 
 pub(super) fn changeover_figures(
@@ -30,7 +34,7 @@ pub(super) fn changeover_figures(
         by: by.clone(),
         days: shape.days,
         steps: (0..=shape.days).map(step).collect(),
-        most_in_24_h_dkh: worst(crossings).map_or(0.0, |c| c.alkalinity.as_dkh()),
+        most_in_24_h_dkh: worst(crossings).map_or(0.0, dkh_of),
         drift_mg_per_l_per_day: drift_per_day(controller, shape)
             .into_iter()
             .map(|(element, change)| (Quantity::Element(element), change))
@@ -67,10 +71,10 @@ pub(super) fn changeover_text(
             ));
         }
     }
-    if let Some(limits) = &controller.alkalinity {
+    if let Some(limits) = controller.water.get(&Quantity::Alkalinity) {
         text.push(format!(
             "the ramp allows uptake and {} a day, uptake alone without a fresh reading",
-            limits.max_rise
+            Quantity::Alkalinity.amount(limits.max_rise)
         ));
     }
     let skipped = (1..shape.days).any(|s| {
@@ -100,7 +104,7 @@ pub(super) fn changeover_text(
     text.extend(worst(crossings).map(|worst| {
         format!(
             "all lines add at most {:.3} dKH in any 24 h across a midnight (before day {})",
-            worst.alkalinity.as_dkh(),
+            dkh_of(worst),
             worst.day
         )
     }));

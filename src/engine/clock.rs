@@ -111,7 +111,7 @@ impl Engine {
                 self.clock.aged = true;
                 self.age_past_doses(now);
             }
-            self.anchor_reading(now);
+            self.anchor_readings(now);
             let by = match self.clock.source {
                 Some(TrustSource::Owner) => "the owner's word",
                 Some(TrustSource::Virtual) => "virtual time",

@@ -4,7 +4,7 @@ use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, RunEnd, RunReport};
 use super::state::{ActiveDose, Engine};
 use crate::config::HeadOutput;
-use crate::guard::{Counted, DosePermit, Request, alkalinity_in, look_again};
+use crate::guard::{Counted, DosePermit, Request, look_again};
 use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
@@ -308,7 +308,7 @@ impl Engine {
         now: Now,
     ) {
         let carries = intent.carried(delivered);
-        let alkalinity = alkalinity_in(&carries);
+        self.add_to_water(&carries, now.elapsed);
         self.window.update(intent.id, |dose| {
             dose.volume = delivered;
             dose.carries = carries;
@@ -320,7 +320,6 @@ impl Engine {
         line.last_dose = Some((now.wall, delivered));
         line.last_refusal = None;
         self.add_today(&intent.line, delivered, now.wall);
-        self.add_alkalinity(alkalinity, now.elapsed);
     }
 
     /// Writes the outcome, and takes the volume off the bottle: once, here, for every dose.

@@ -3,7 +3,7 @@
 use super::event::Now;
 use super::state::{Engine, LedgerState};
 use crate::config::{Blocks, Head, Line, OldCalibration, Solution};
-use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact, RampFacts};
+use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact};
 use crate::metering::{Coverage, Uncovered};
 use crate::quantity::{Millis, Name};
 use crate::record::{Hold, HoldScope};
@@ -51,8 +51,7 @@ impl Engine {
                 .as_deref()
                 .map_or(ClockFact::Trusted, ClockFact::Unsure),
             inputs: self.input_blocks(line),
-            ramp: self.ramp_facts(now),
-            element_rise_max: &self.controller.element_rise_max,
+            water: self.water_facts(now),
             permit_valid: self.permit_valid,
         })
     }
@@ -99,15 +98,6 @@ impl Engine {
                 "its calibration does not count, as it was made with the head driven {then}, and it is driven {} now",
                 head.output.speed()
             )
-        })
-    }
-
-    pub(super) fn ramp_facts(&self, now: Now) -> Option<RampFacts> {
-        let limits = self.controller.alkalinity.clone()?;
-        Some(RampFacts {
-            limits,
-            uptake: self.uptake(),
-            prediction: self.prediction(now),
         })
     }
 

@@ -16,7 +16,6 @@
 //! It deliberately knows no file, no socket, no broker and no pump: it does not know whether it rehearses.
 
 mod alarms;
-mod alkalinity;
 mod ask;
 mod bench;
 mod changeover;
@@ -40,6 +39,7 @@ mod state;
 mod status;
 mod told;
 mod watch;
+mod water;
 mod wish;
 
 pub use alarms::{Alarm, AlarmCode};

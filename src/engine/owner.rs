@@ -4,6 +4,7 @@ use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
 use super::state::Engine;
 use super::wish::{Figures, UptakeFigures, Worked};
+use crate::chemistry::Quantity;
 use crate::quantity::Alkalinity;
 use crate::record::{Entry, UptakeAccepted, Who};
 
@@ -11,9 +12,8 @@ impl Engine {
     /// Another established uptake, within the same limits as a declaration in the plan.
     pub(super) fn work_out_uptake(&self, uptake: Alkalinity, now: Now) -> Result<Worked, Denial> {
         let refuse = |why: String| Denial::new("uptake-refused", why);
-        let (Some(limits), Some(established)) =
-            (&self.controller.alkalinity, &self.alkalinity.uptake)
-        else {
+        let limits = self.controller.tracked(&Quantity::Alkalinity);
+        let (Some(limits), Some(established)) = (limits, self.established()) else {
             let why = "no line carries alkalinity, or no uptake is declared in plan.toml yet";
             return Err(refuse(why.to_owned()));
         };
@@ -48,9 +48,7 @@ impl Engine {
     ) {
         // What the plan file says stays what it said, so that only a new declaration counts as one.
         let declared = self
-            .alkalinity
-            .uptake
-            .as_ref()
+            .established()
             .map_or(before, |established| established.declared);
         let entry = UptakeAccepted {
             uptake,
@@ -59,7 +57,7 @@ impl Engine {
             who,
             at: self.stamp(now),
         };
-        self.alkalinity.uptake = Some(entry.clone());
+        self.establish(entry.clone(), now);
         self.mark_written(now);
         self.touch_all_lines();
         let text = format!("established uptake is {uptake} a day now, before {before}");

@@ -11,11 +11,12 @@ use super::status::{
     LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, Reason, ReservoirStatus,
     RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
 };
+use crate::chemistry::Quantity;
 use crate::config::Mode;
 use crate::guard::{Refusal, Request, allowance, examine};
 use crate::metering::Coverage;
 use crate::plan::Slot;
-use crate::quantity::{Name, Volume, f64_from_i64};
+use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
 use crate::record::{DoseId, DoseKind, HoldScope, Reading, ReadingValue};
 
 impl Engine {
@@ -269,19 +270,22 @@ impl Engine {
     }
 
     fn water_status(&self, now: Now) -> WaterStatus {
-        let allowance = self.ramp_facts(now).as_ref().and_then(allowance);
-        let prediction = self.prediction(now);
+        let of = Quantity::Alkalinity;
+        let facts = self.water_facts(now).remove(&of);
+        let allowance = facts.and_then(|facts| allowance(&of, &facts));
+        let prediction = self.prediction(&of, now);
         let planned = self.planned_alkalinity();
-        let off = |times: f64| prediction.map(|p| p.value.plus(p.uncertainty.times(times)));
+        let predicted =
+            |times: f64| prediction.map(|p| Alkalinity::from_dkh(p.value + times * p.uncertainty));
         let mut water = WaterStatus {
             uptake: self.uptake(),
             planned: Some(planned),
-            in_force: Some(planned.times(self.alkalinity.share)),
-            allowed: allowance.map(|a| a.per_day),
-            allowed_because: allowance.map(|a| a.reason.to_string()),
-            predicted: prediction.map(|p| p.value),
-            predicted_low: off(-2.0),
-            predicted_high: off(2.0),
+            in_force: Some(planned.times(self.share_of(&of))),
+            allowed: allowance.map(|a| Alkalinity::from_dkh(a.per_day)),
+            allowed_because: allowance.map(|a| a.reason.words(&of)),
+            predicted: predicted(0.0),
+            predicted_low: predicted(-2.0),
+            predicted_high: predicted(2.0),
             predicted_from_age_s: prediction.map(|p| p.age.as_ms() / 1000),
             alkalinity: None,
             readings: Vec::new(),

@@ -270,26 +270,18 @@ impl Engine {
             .collect()
     }
 
-    /// Volumes per day with `share` applied to all lines that carry alkalinity.
-    pub(super) fn effective_volumes(&self, share: f64) -> DailyVolumes {
+    /// Volumes per day in force: those of plan and courses, with the share applied that the limits on the water leave.
+    pub(super) fn daily_volumes(&self) -> DailyVolumes {
         let mut daily = self.planned_volumes();
-        if (share - 1.0).abs() < f64::EPSILON {
-            return daily;
-        }
         for planned in &self.plan.lines {
-            let moves = self.carries_alkalinity(&planned.line);
-            if let Some(volume) = daily.get_mut(&planned.line).filter(|_| moves) {
+            let share = self.share_in_force(&planned.line);
+            if (share - 1.0).abs() >= f64::EPSILON
+                && let Some(volume) = daily.get_mut(&planned.line)
+            {
                 *volume = volume.scaled(share).unwrap_or(Volume::ZERO);
             }
         }
         daily
-    }
-
-    pub(super) fn carries_alkalinity(&self, line: &Name) -> bool {
-        let solution = self
-            .line_config(line)
-            .and_then(|l| self.controller.solutions.get(&l.solution));
-        solution.is_some_and(|s| s.effect.carries_alkalinity())
     }
 }
 

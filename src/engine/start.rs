@@ -1,6 +1,6 @@
 //! From what the ledger knows to a running engine.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::alarms::{AlarmCode, Alarms};
@@ -8,14 +8,14 @@ use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
-    AlkalinityMemory, ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory,
+    ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory, WaterMemory,
 };
 use super::wish::VALID;
 use crate::config::{Controller, Plan};
-use crate::guard::{Counted, DoseWindow, alkalinity_in};
+use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
 use crate::plan::Schedule;
-use crate::quantity::{Alkalinity, Millis, Name};
+use crate::quantity::{Millis, Name};
 use crate::record::{
     Course, CourseState, DoseEnd, Entry, History, Hold, HoldChange, HoldScope, Intent, PastDose,
     PastSession, Refill, StoredCalibration, Who,
@@ -59,7 +59,7 @@ impl Engine {
         let known_holds = history.holds.clone();
         let open = std::mem::take(&mut history.open);
         let calibrations = std::mem::take(&mut history.calibrations);
-        let added = alkalinity_in(&history.added_since_reading);
+        let added = std::mem::take(&mut history.added_since_reading);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
@@ -70,7 +70,7 @@ impl Engine {
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
-        engine.take_readings(added);
+        engine.take_readings(&added);
         let changed = engine.take_calibrations(calibrations);
         engine.count_past(now);
         if setup.virtual_time {
@@ -125,17 +125,8 @@ impl Engine {
             waiting: Vec::new(),
             settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
             cursor: history.newest_wall.unwrap_or(now.wall),
-            alkalinity: AlkalinityMemory {
-                reading: None,
-                taken: None,
-                added_since: None,
-                log: VecDeque::new(),
-                log_from: now.elapsed,
-                number: None,
-                changed: None,
-                uptake: history.uptake,
-                share: 1.0,
-            },
+            water: WaterMemory::of_all(controller, history.uptake, now.elapsed),
+            water_changed_at: None,
             told_last: history.told_last,
             told: history.told.into_iter().map(|t| (t.number(), t)).collect(),
             changeover: history.changeover,
@@ -304,15 +295,6 @@ impl Engine {
         }
         for memory in self.inputs.values_mut() {
             *memory = InputMemory::simulated(now.elapsed);
-        }
-    }
-
-    fn take_readings(&mut self, added: Alkalinity) {
-        self.alkalinity.changed = self.newest_water_change();
-        if let Some((number, reading)) = self.newest_alkalinity() {
-            self.alkalinity.number = Some(number);
-            self.alkalinity.reading = Some(reading);
-            self.alkalinity.added_since = Some(added);
         }
     }
 

@@ -10,11 +10,12 @@ use super::alarms::Alarms;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use super::wish::Pending;
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
 use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp, StoredCalibration, Told,
     UptakeAccepted, Who,
@@ -44,7 +45,10 @@ pub struct Engine {
     pub(super) settled: BTreeSet<SlotKey>,
     /// Slots up to this instant have been dealt with.
     pub(super) cursor: Timestamp,
-    pub(super) alkalinity: AlkalinityMemory,
+    /// Every quantity that has a band, and alkalinity.
+    pub(super) water: BTreeMap<Quantity, WaterMemory>,
+    /// When the water was last changed; a reading from before tells nothing of the new mixture.
+    pub(super) water_changed_at: Option<Timestamp>,
     /// What was told and counts, by number.
     pub(super) told: BTreeMap<i64, Told>,
     /// Highest number of anything told so far.
@@ -137,22 +141,23 @@ pub(super) struct WaitingSlot {
     pub(super) retry_at: Option<Millis>,
 }
 
+/// One water quantity, in its own unit: dKH or mg/L.
 #[derive(Debug)]
-pub(super) struct AlkalinityMemory {
+pub(super) struct WaterMemory {
     /// Last reading: value, one standard uncertainty, when taken.
-    pub(super) reading: Option<(Alkalinity, Alkalinity, Timestamp)>,
+    pub(super) reading: Option<(f64, f64, Timestamp)>,
     /// Its number.
     pub(super) number: Option<i64>,
     /// When it was taken, on the elapsed clock; `None` until a trusted clock has told.
     pub(super) taken: Option<Millis>,
     /// Added since that reading; `None` when not known, and then there is no prediction.
-    pub(super) added_since: Option<Alkalinity>,
+    pub(super) added_since: Option<f64>,
     /// Additions by elapsed time, and from when on they are complete.
-    pub(super) log: VecDeque<(Millis, Alkalinity)>,
+    pub(super) log: VecDeque<(Millis, f64)>,
     pub(super) log_from: Millis,
-    /// When the water was last changed; a reading from before tells nothing of the new mixture.
-    pub(super) changed: Option<Timestamp>,
+    /// The uptake that was last established, and when.
     pub(super) uptake: Option<UptakeAccepted>,
+    /// What part of the planned addition is in force.
     pub(super) share: f64,
 }
 
@@ -256,10 +261,5 @@ impl Engine {
             Some((day, sum)) if day == date => Some((day, sum.saturating_add(volume))),
             Some(_) | None => Some((date, volume)),
         };
-    }
-
-    /// Daily volumes in force: the standing plan with the alkalinity share applied.
-    pub(super) fn daily_volumes(&self) -> DailyVolumes {
-        self.effective_volumes(self.alkalinity.share)
     }
 }

@@ -49,6 +49,7 @@ impl Engine {
             }
         };
         let text = format!("reading stored: {text}, taken {taken:.0}");
+        let of = new.measured.clone();
         let entry = Reading {
             number,
             measured: new.measured,
@@ -58,15 +59,16 @@ impl Engine {
             who,
             at: self.stamp(now),
         };
-        let was_in_force = new
+        let rests_on = self.water.get(&of).and_then(|memory| memory.number);
+        let replaces_it = new
             .replaces
             .as_ref()
-            .is_some_and(|old| self.alkalinity.number == Some(old.number));
+            .is_some_and(|old| rests_on == Some(old.number));
         self.keep(Told::Reading(entry), new.replaces, (ticket, text), now);
-        if was_in_force {
-            self.find_reading_anew(now);
-        } else if let ReadingValue::Alkalinity { value, uncertainty } = new.value {
-            self.take_alkalinity_reading((value, uncertainty), (number, told), now);
+        if replaces_it {
+            self.find_reading_anew(&of, now);
+        } else {
+            self.take_reading(&of, new.value, (number, told), now);
         }
         Ok(())
     }
@@ -142,8 +144,10 @@ impl Engine {
             Entry::TakenBack(entry),
             Some((ticket, Answer::Done { text })),
         );
-        if self.alkalinity.number == Some(number) {
-            self.find_reading_anew(now);
+        if let Some(Reading { measured: of, .. }) = old.reading()
+            && self.water.get(of).and_then(|memory| memory.number) == Some(number)
+        {
+            self.find_reading_anew(of, now);
         }
         if kind == Some(FactKind::WaterChange) {
             self.water_changed(now);
@@ -230,23 +234,10 @@ impl Engine {
             .map(|(happened, _, level)| (level, happened))
     }
 
-    /// Number, value, uncertainty and time of the newest alkalinity reading.
-    pub(super) fn newest_alkalinity(&self) -> Option<(i64, (Alkalinity, Alkalinity, Timestamp))> {
-        let readings = self.newest_readings();
-        let reading = readings.get(&Quantity::Alkalinity)?;
-        let ReadingValue::Alkalinity { value, uncertainty } = reading.value else {
-            return None;
-        };
-        Some((reading.number, (value, uncertainty, reading.taken)))
-    }
-
     /// The newest reading of each quantity.
     pub(super) fn newest_readings(&self) -> BTreeMap<&Quantity, &Reading> {
         let mut newest = BTreeMap::new();
-        for told in self.told.values() {
-            let Told::Reading(reading) = told else {
-                continue;
-            };
+        for reading in self.told.values().filter_map(Told::reading) {
             let known = newest.entry(&reading.measured).or_insert(reading);
             if (known.taken, known.number) < (reading.taken, reading.number) {
                 *known = reading;

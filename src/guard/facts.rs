@@ -2,12 +2,12 @@
 
 use std::collections::BTreeMap;
 
-use super::ramp::RampFacts;
+use super::allowance::WaterFacts;
 use super::window::DoseWindow;
-use crate::chemistry::Element;
+use crate::chemistry::Quantity;
 use crate::config::{ApartRule, Head, Line, Solution};
 use crate::metering::{Calibration, Coverage};
-use crate::quantity::{Concentration, Millis, Name, TankVolume, Volume};
+use crate::quantity::{Millis, Name, TankVolume, Volume};
 use crate::record::{DoseId, DoseKind, Hold};
 
 /// A dose that is wanted.
@@ -53,10 +53,8 @@ pub struct Facts<'a> {
     pub clock: ClockFact<'a>,
     /// Contacts and flags that block this line.
     pub inputs: Vec<InputBlock>,
-    /// Alkalinity: uptake, limits, prediction; `None` when the configuration has no alkalinity limits.
-    pub ramp: Option<RampFacts>,
-    /// Largest rise per 24 h of single elements.
-    pub element_rise_max: &'a BTreeMap<Element, Concentration>,
+    /// Limits, uptake and prediction of every quantity that has limits.
+    pub water: BTreeMap<Quantity, WaterFacts>,
     /// How long a permit is valid.
     pub permit_valid: Millis,
 }

@@ -6,28 +6,30 @@
 //!
 //! What is unknown counts as its worst case. Nothing here acts, and nothing here remembers.
 
+mod allowance;
 mod apart;
 mod calibration;
 mod cap;
 mod clock;
-mod elements;
 mod facts;
 mod hold;
 mod inputs;
 mod ledger;
 mod permit;
 mod pump;
-mod ramp;
 mod refusal;
 mod reservoir;
 mod run;
+mod water;
 mod window;
 
+pub use allowance::{
+    Allowance, AllowanceReason, Prediction, WaterFacts, allowance, effective_share, uptake_counted,
+};
 pub use facts::{ClockFact, Facts, InputBlock, LedgerFact, Request};
 pub use permit::DosePermit;
-pub use ramp::{Allowance, AllowanceReason, Prediction, RampFacts, allowance, effective_share};
 pub use refusal::Refusal;
-pub use window::{Counted, DoseWindow, alkalinity_in};
+pub use window::{Counted, DoseWindow};
 
 use crate::quantity::Millis;
 
@@ -37,7 +39,7 @@ type Interlock = fn(&Request<'_>, &Facts<'_>, Millis) -> Result<(), Refusal>;
 /// All interlocks in the order in which they are asked: what needs a person first, what passes by itself last.
 ///
 /// The order decides only which of several reasons is shown; a dose needs the consent of all.
-const INTERLOCKS: [Interlock; 14] = [
+const INTERLOCKS: [Interlock; 13] = [
     hold::check,
     ledger::check,
     clock::check,
@@ -47,8 +49,7 @@ const INTERLOCKS: [Interlock; 14] = [
     run::check_run_time,
     reservoir::check,
     cap::check,
-    ramp::check,
-    elements::check,
+    water::check,
     pump::check_free,
     pump::check_supply,
     apart::check,

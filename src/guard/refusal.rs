@@ -2,8 +2,9 @@
 
 use thiserror::Error;
 
-use super::ramp::AllowanceReason;
-use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
+use super::allowance::Allowance;
+use crate::chemistry::Quantity;
+use crate::quantity::{Millis, Name, Volume};
 
 /// A typed no. Its text is read by the keeper; its [`code`](Self::code) by programs.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -112,19 +113,22 @@ pub enum Refusal {
         /// When there is room again; `None` when there never is.
         until: Option<Millis>,
     },
-    /// Alkalinity would rise too fast.
+    /// A water quantity would rise too fast. Amounts are in its unit: dKH or mg/L.
     #[error(
-        "{rise} more would make {total} added in 24 h, over the {limit} that is allowed now ({reason})"
+        "{} more of {of} would make {} added in 24 h, over the {} that is allowed now ({})",
+        of.amount(*rise),
+        of.amount(*total),
+        of.amount(allowed.per_day),
+        allowed.reason.words(of)
     )]
-    Ramp {
+    Rise {
+        of: Quantity,
         /// What this dose adds.
-        rise: Alkalinity,
+        rise: f64,
         /// What the last 24 h would come to.
-        total: Alkalinity,
-        /// What is allowed in 24 h.
-        limit: Alkalinity,
-        /// Why it is that much.
-        reason: AllowanceReason,
+        total: f64,
+        /// What is allowed in 24 h, and why.
+        allowed: Allowance,
         /// When there is room again; `None` when there never is.
         until: Option<Millis>,
     },
@@ -133,18 +137,6 @@ pub enum Refusal {
         "line {line} carries alkalinity, but no uptake is established; declare uptake-dkh-per-day in plan.toml"
     )]
     NoUptake { line: Name },
-    /// An element would rise too fast.
-    #[error("{rise} {element} more would make {total} added in 24 h, over its limit of {limit}")]
-    ElementRise {
-        element: String,
-        /// What this dose adds.
-        rise: Concentration,
-        /// What the last 24 h would come to.
-        total: Concentration,
-        limit: Concentration,
-        /// When there is room again; `None` when there never is.
-        until: Option<Millis>,
-    },
     /// The head is running, or about to.
     #[error("head {head} is running another dose")]
     HeadBusy {
@@ -210,9 +202,15 @@ impl Refusal {
             Self::ReservoirUnknown { .. } => "reservoir-unknown",
             Self::ReservoirUsedUp { .. } => "reservoir-used-up",
             Self::DailyCap { .. } => "daily-cap",
-            Self::Ramp { .. } => "ramp-limit",
+            Self::Rise {
+                of: Quantity::Alkalinity,
+                ..
+            } => "ramp-limit",
+            Self::Rise {
+                of: Quantity::Element(_),
+                ..
+            } => "element-limit",
             Self::NoUptake { .. } => "no-uptake",
-            Self::ElementRise { .. } => "element-limit",
             Self::HeadBusy { .. } => "head-busy",
             Self::SupplyBusy { .. } => "supply-busy",
             Self::Apart { .. } => "keep-apart",
@@ -226,8 +224,7 @@ impl Refusal {
         match self {
             Self::InputBlocks { until, .. }
             | Self::DailyCap { until, .. }
-            | Self::Ramp { until, .. }
-            | Self::ElementRise { until, .. } => *until,
+            | Self::Rise { until, .. } => *until,
             Self::HeadBusy { until, .. }
             | Self::SupplyBusy { until, .. }
             | Self::Apart { until, .. }

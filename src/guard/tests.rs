@@ -3,16 +3,17 @@
 use std::collections::BTreeMap;
 
 use super::{
-    AllowanceReason, ClockFact, Counted, DoseWindow, Facts, InputBlock, LedgerFact, Prediction,
-    RampFacts, Refusal, Request, allowance, effective_share, examine, judge, look_again,
+    Allowance, AllowanceReason, ClockFact, Counted, DoseWindow, Facts, InputBlock, LedgerFact,
+    Prediction, Refusal, Request, WaterFacts, allowance, effective_share, examine, judge,
+    look_again,
 };
-use crate::chemistry::{Element, SolutionEffect};
+use crate::chemistry::{Element, Quantity, SolutionEffect};
 use crate::config::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, ApartRule, Head, HeadOutput, Line, OldCalibration,
-    Output, SimulatedHead, Solution,
+    ActiveLevel, AlarmAction, ApartRule, Head, HeadOutput, Line, OldCalibration, Output,
+    SimulatedHead, Solution, TrackedLimits, WaterLimits,
 };
 use crate::metering::{Calibration, Coverage, MeteringLimits, NoRefit, Uncovered};
-use crate::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, TankVolume, Volume};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
 use crate::record::{DoseId, DoseKind, Hold, HoldScope, Who};
 
 const NOW: Millis = Millis::from_mins(3 * 24 * 60);
@@ -43,19 +44,18 @@ struct Case {
     ledger: Option<String>,
     clock: Option<String>,
     inputs: Vec<InputBlock>,
-    ramp: Option<RampFacts>,
-    rises: BTreeMap<Element, Concentration>,
+    water: BTreeMap<Quantity, WaterFacts>,
     volume: Volume,
     kind: DoseKind,
     now: Millis,
 }
 
-fn calcium() -> Element {
-    Element::new("Ca").unwrap()
+fn calcium() -> Quantity {
+    Quantity::Element(Element::new("Ca").unwrap())
 }
 
 fn solution(of: &str, alkalinity_meq_per_l: f64) -> Solution {
-    let elements_mg_per_l = BTreeMap::from([(calcium(), 10_000.0)]);
+    let elements_mg_per_l = BTreeMap::from([(Element::new("Ca").unwrap(), 10_000.0)]);
     Solution {
         name: name(of),
         effect: SolutionEffect {
@@ -115,8 +115,7 @@ impl Case {
             ledger: None,
             clock: None,
             inputs: Vec::new(),
-            ramp: None,
-            rises: BTreeMap::new(),
+            water: BTreeMap::new(),
             volume: ul(1_000),
             kind: DoseKind::Hand,
             now: NOW,
@@ -147,8 +146,7 @@ impl Case {
                 .as_deref()
                 .map_or(ClockFact::Trusted, ClockFact::Unsure),
             inputs: self.inputs.clone(),
-            ramp: self.ramp.clone(),
-            element_rise_max: &self.rises,
+            water: self.water.clone(),
             permit_valid: Millis::from_secs(5),
         };
         let request = Request {
@@ -204,37 +202,68 @@ impl Case {
     }
 }
 
-fn limits() -> AlkalinityLimits {
-    let dkh = Alkalinity::from_dkh;
-    AlkalinityLimits {
-        max_rise: Alkalinity::from_meq_per_l(0.02),
-        max_fall: Alkalinity::from_meq_per_l(0.03),
-        band_low: dkh(7.5),
-        band_high: dkh(9.0),
-        alarm_low: dkh(6.5),
-        alarm_high: dkh(10.5),
-        alarm_action: AlarmAction::Warn,
+const ALKALINITY: Quantity = Quantity::Alkalinity;
+
+/// dKH in meq/L.
+fn meq(meq_per_l: f64) -> f64 {
+    Alkalinity::from_meq_per_l(meq_per_l).as_dkh()
+}
+
+fn band() -> TrackedLimits {
+    TrackedLimits {
+        target: 8.25,
+        max_fall: meq(0.03),
+        band_low: 7.5,
+        band_high: 9.0,
+        alarm_low: 6.5,
+        alarm_high: 10.5,
+        on_alarm_low: AlarmAction::Warn,
+        on_alarm_high: AlarmAction::Warn,
         stale_after: Millis::from_mins(14 * 24 * 60),
-        drift_per_day: dkh(0.1),
-        uptake_change_max: dkh(0.3),
+        drift_per_day: 0.1,
+        uptake_change_max: 0.3,
         settling: Millis::DAY,
     }
 }
 
 fn prediction(dkh: f64, age: Millis) -> Prediction {
     Prediction {
-        value: Alkalinity::from_dkh(dkh),
-        uncertainty: Alkalinity::from_dkh(0.1),
+        value: dkh,
+        uncertainty: 0.1,
         age,
     }
 }
 
 /// Uptake of 0.05 meq/L: 5 mL of this solution a day, and 7 mL with the rise.
-fn ramp(predicted: Option<Prediction>) -> RampFacts {
-    RampFacts {
-        limits: limits(),
-        uptake: Some(Alkalinity::from_meq_per_l(0.05)),
+fn ramp(predicted: Option<Prediction>) -> WaterFacts {
+    WaterFacts {
+        limits: WaterLimits {
+            max_rise: meq(0.02),
+            tracked: Some(band()),
+        },
+        uptake: Some(meq(0.05)),
         prediction: predicted,
+    }
+}
+
+/// Calcium with a largest rise of 0.5 mg/L a day: 5 mL of either solution, of which 1 mL raises it by 0.1 mg/L.
+fn calcium_facts(tracked: bool, uptake: Option<f64>, value: Option<f64>) -> WaterFacts {
+    let band = TrackedLimits {
+        band_low: 400.0,
+        band_high: 450.0,
+        ..band()
+    };
+    WaterFacts {
+        limits: WaterLimits {
+            max_rise: 0.5,
+            tracked: tracked.then_some(band),
+        },
+        uptake,
+        prediction: value.map(|value| Prediction {
+            value,
+            uncertainty: 2.0,
+            age: Millis::DAY,
+        }),
     }
 }
 
@@ -426,7 +455,8 @@ fn the_ramp_is_inclusive_over_all_lines_and_tells_when_there_is_room() {
     let mut case = Case::new();
     case.line.daily_cap = ul(100_000);
     case.kind = DoseKind::Prime;
-    case.ramp = Some(ramp(Some(prediction(8.0, Millis::DAY))));
+    case.water
+        .insert(ALKALINITY, ramp(Some(prediction(8.0, Millis::DAY))));
     case.earlier(1, "b", "soda", Millis::from_mins(600), 3_000);
     case.earlier(2, "a", "soda", Millis::from_mins(300), 3_000);
     assert_eq!(case.code(), "ok", "7 mL are uptake plus rise");
@@ -442,10 +472,11 @@ fn the_ramp_is_inclusive_over_all_lines_and_tells_when_there_is_room() {
 #[test]
 fn without_uptake_no_alkalinity_and_without_alkalinity_no_ramp() {
     let mut case = Case::new();
-    case.ramp = Some(RampFacts {
+    let none = WaterFacts {
         uptake: None,
         ..ramp(None)
-    });
+    };
+    case.water.insert(ALKALINITY, none);
     assert_eq!(case.code(), "no-uptake");
     case.solution = solution("soda", 0.0);
     assert_eq!(case.code(), "ok");
@@ -454,10 +485,12 @@ fn without_uptake_no_alkalinity_and_without_alkalinity_no_ramp() {
 #[test]
 fn the_allowance_is_uptake_alone_without_a_fresh_reading_or_above_the_band() {
     let day = Millis::DAY;
-    let stale = limits().stale_after;
-    let of = |p: Option<Prediction>| allowance(&ramp(p)).unwrap();
-    let high = Alkalinity::from_meq_per_l(0.05).plus(limits().max_rise);
-    assert_eq!(of(Some(prediction(8.0, day))).per_day, high);
+    let stale = band().stale_after;
+    let of = |p: Option<Prediction>| allowance(&ALKALINITY, &ramp(p)).unwrap();
+    let close = |allowed: Allowance, dkh: f64| {
+        assert!((allowed.per_day - dkh).abs() < 1e-12, "{allowed:?}");
+    };
+    close(of(Some(prediction(8.0, day))), meq(0.07));
     assert_eq!(
         of(Some(prediction(8.0, stale))).reason,
         AllowanceReason::UptakePlusRise
@@ -468,13 +501,7 @@ fn the_allowance_is_uptake_alone_without_a_fresh_reading_or_above_the_band() {
         Some(prediction(8.81, day)),
     ];
     for p in cases {
-        let allowed = of(p);
-        assert_eq!(
-            allowed.per_day,
-            Alkalinity::from_meq_per_l(0.05),
-            "{}",
-            allowed.reason
-        );
+        close(of(p), meq(0.05));
     }
     assert_eq!(
         of(Some(prediction(8.79, day))).reason,
@@ -484,7 +511,7 @@ fn the_allowance_is_uptake_alone_without_a_fresh_reading_or_above_the_band() {
 
 #[test]
 fn the_plan_in_force_is_clamped_between_uptake_less_fall_and_the_allowance() {
-    let share = |planned: f64, p| effective_share(Alkalinity::from_meq_per_l(planned), &ramp(p));
+    let share = |planned: f64, p| effective_share(&ALKALINITY, meq(planned), &ramp(p));
     let fresh = Some(prediction(8.0, Millis::DAY));
     let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-12, "{a} {b}");
     close(share(0.05, fresh), 1.0);
@@ -497,34 +524,88 @@ fn the_plan_in_force_is_clamped_between_uptake_less_fall_and_the_allowance() {
 }
 
 #[test]
+fn the_plan_is_clamped_only_where_an_uptake_is_established() {
+    let share =
+        |uptake| effective_share(&calcium(), 2.0, &calcium_facts(true, uptake, Some(420.0)));
+    assert!((share(None) - 1.0).abs() < f64::EPSILON);
+    // 0.3 of uptake and 0.5 of rise, of 2.0 mg/L that are planned.
+    assert!((share(Some(0.3)) - 0.4).abs() < 1e-12);
+}
+
+#[test]
 fn a_prediction_grows_uncertain_with_its_age() {
-    let dkh = Alkalinity::from_dkh;
-    let p = Prediction::new(
-        dkh(8.0),
-        dkh(0.3),
-        dkh(1.5),
-        dkh(0.8),
-        Millis::DAY,
-        dkh(0.4),
-    );
-    assert!((p.value.as_dkh() - 8.7).abs() < 1e-9);
-    assert!((p.uncertainty.as_dkh() - 0.5).abs() < 1e-9);
-    assert!((p.worst_high().as_dkh() - 9.7).abs() < 1e-9);
+    let p = Prediction::new((8.0, 0.3), 1.5, 0.8, Millis::DAY, 0.4);
+    assert!((p.value - 8.7).abs() < 1e-9);
+    assert!((p.uncertainty - 0.5).abs() < 1e-9);
+    assert!((p.worst_high() - 9.7).abs() < 1e-9);
 }
 
 #[test]
 fn an_element_limit_is_inclusive_over_all_lines_and_tells_when_there_is_room() {
     let mut case = Case::new();
-    // 1 mL of either solution raises calcium by 0.1 mg/L.
-    case.rises
-        .insert(calcium(), Concentration::from_mg_per_l(0.5));
+    case.water
+        .insert(calcium(), calcium_facts(false, None, None));
     case.earlier(1, "b", "chloride", Millis::from_mins(600), 3_000);
     case.volume = ul(2_000);
     assert_eq!(case.code(), "ok");
     case.volume = ul(2_001);
     let refusal = case.verdict().unwrap_err();
-    assert!(refusal.to_string().contains("Ca"), "{refusal}");
+    assert!(refusal.to_string().contains("calcium"), "{refusal}");
     case.check_until("element-limit");
+}
+
+#[test]
+fn calcium_may_rise_by_its_uptake_and_the_largest_rise_while_its_level_is_known_and_in_the_band() {
+    // 1 mL raises by 0.1 mg/L. 3 mL were given: with uptake 0.3 and rise 0.5 mg/L, 8 mL may be in 24 h; with uptake alone 3 mL.
+    let largest = |water: WaterFacts| {
+        let mut case = Case::new();
+        case.water.insert(calcium(), water);
+        case.earlier(1, "b", "chloride", Millis::from_mins(600), 3_000);
+        let mut fits = 0;
+        for volume in [1_000, 2_000, 2_001, 5_000] {
+            case.volume = ul(volume);
+            match case.code() {
+                "ok" => fits = volume,
+                code => assert_eq!(code, "element-limit"),
+            }
+        }
+        fits
+    };
+    assert_eq!(largest(calcium_facts(true, Some(0.3), Some(420.0))), 5_000);
+    assert_eq!(
+        largest(calcium_facts(true, None, Some(420.0))),
+        2_000,
+        "0.5 mg/L"
+    );
+    // Two standard uncertainties of 2 mg/L: 446 may be 450, the top of the band; 446.1 may be over it.
+    assert_eq!(largest(calcium_facts(true, None, Some(446.0))), 2_000);
+    for known in [None, Some(446.1)] {
+        assert_eq!(largest(calcium_facts(true, None, known)), 0, "{known:?}");
+        assert_eq!(
+            largest(calcium_facts(true, Some(0.4), known)),
+            1_000,
+            "0.4 mg/L"
+        );
+        assert_eq!(largest(calcium_facts(false, None, known)), 2_000, "no band");
+    }
+    let mut stale = calcium_facts(true, Some(0.4), Some(420.0));
+    let age = band().stale_after;
+    stale.prediction = stale.prediction.map(|p| Prediction { age, ..p });
+    assert_eq!(largest(stale), 5_000, "just not stale: 0.9 mg/L");
+    let age = age.plus(Millis::new(1));
+    stale.prediction = stale.prediction.map(|p| Prediction { age, ..p });
+    assert_eq!(largest(stale), 1_000);
+}
+
+#[test]
+fn a_refused_rise_says_quantity_numbers_unit_and_reason() {
+    let mut case = Case::new();
+    case.water
+        .insert(calcium(), calcium_facts(true, Some(0.1), None));
+    case.volume = ul(2_000);
+    let text = case.verdict().unwrap_err().to_string();
+    let wanted = "0.200 mg/L more of calcium would make 0.200 mg/L added in 24 h, over the 0.100 mg/L that is allowed now (uptake only: there is no calcium reading";
+    assert!(text.starts_with(wanted), "{text}");
 }
 
 #[test]
@@ -639,7 +720,8 @@ fn a_second_look_does_not_count_the_dose_against_itself_and_sees_what_came_up() 
     case.line.daily_cap = ul(1_000);
     case.heads_at_once = 1;
     case.left = Some(ul(11_000));
-    case.ramp = Some(ramp(Some(prediction(8.0, Millis::DAY))));
+    case.water
+        .insert(ALKALINITY, ramp(Some(prediction(8.0, Millis::DAY))));
     let first = case
         .with(|request, facts| judge(request, facts, NOW))
         .unwrap();

@@ -3,8 +3,7 @@
 //! The window is true elapsed time: no step of the wall clock, change of zone or restart moves a dose out of it early.
 //! A dose that has not ended counts in full; so does one whose end nobody saw.
 
-use crate::chemistry::Quantity;
-use crate::quantity::{Alkalinity, Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{Carried, DoseId, DoseKind};
 
 /// One dose as the windows count it.
@@ -25,12 +24,6 @@ pub struct Counted {
     pub ended: Option<Millis>,
     /// Elapsed time by which it should be over.
     pub due: Millis,
-}
-
-/// The alkalinity in what a dose carries.
-pub fn alkalinity_in(carries: &Carried) -> Alkalinity {
-    let dkh = carries.get(&Quantity::Alkalinity).copied();
-    Alkalinity::from_dkh(dkh.unwrap_or(0.0))
 }
 
 /// All doses that may still count, in the order in which they began.

@@ -8,10 +8,10 @@ use jiff::civil::Date;
 use super::check::{LineFacts, placement_report};
 use super::error::PlacementError;
 use super::{DailyVolumes, plan_daily_volumes};
-use crate::chemistry::Element;
-use crate::config::{AlkalinityLimits, Controller, Finding, Line, Plan, PlanPlace, Times};
+use crate::chemistry::Quantity;
+use crate::config::{Controller, Finding, Line, Plan, PlanPlace, Times, TrackedLimits};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, Concentration, Name, Volume, f64_from_i64, f64_from_usize};
+use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64, f64_from_usize};
 
 /// How far planned alkalinity may be from the declared uptake, in dKH per day (ours).
 ///
@@ -134,7 +134,8 @@ impl Against<'_> {
             }
         }
         self.check_elements();
-        if let (Some(limits), Some(uptake)) = (&controller.alkalinity, self.plan.uptake) {
+        let alkalinity = controller.tracked(&Quantity::Alkalinity);
+        if let (Some(limits), Some(uptake)) = (alkalinity, self.plan.uptake) {
             self.check_uptake(limits, uptake);
         }
         self.warn_total();
@@ -237,45 +238,51 @@ impl Against<'_> {
     /// Elements whose planned daily rise is over the owner's limit: the doses would be refused every day.
     fn check_elements(&mut self) {
         let controller = self.controller;
-        for (element, limit) in &controller.element_rise_max {
+        for (of, limits) in &controller.water {
+            // Alkalinity is held to its uptake, which is nearer.
+            if *of == Quantity::Alkalinity {
+                continue;
+            }
             let mut rises: BTreeMap<&Name, f64> = BTreeMap::new();
             for (line, volume) in &self.daily {
-                if let Some(effect) = self.controller.effect_of(line) {
-                    let rise = effect
-                        .element_rise(element, *volume, self.controller.tank)
-                        .as_mg_per_l();
-                    if rise > 0.0 {
-                        rises.insert(line, rise);
-                    }
+                let effect = controller.effect_of(line);
+                let rise = effect.map_or(0.0, |e| e.rise(of, *volume, controller.tank));
+                if rise > 0.0 {
+                    rises.insert(line, rise);
                 }
             }
             let sum: f64 = rises.values().sum();
-            if sum > limit.as_mg_per_l() {
+            if sum > limits.max_rise {
                 let largest = rises
                     .iter()
                     .max_by(|a, b| a.1.total_cmp(b.1))
                     .map(|(line, _)| *line);
                 let at = largest.map_or(PlanPlace::File, |line| PlanPlace::Line(line.clone()));
-                let sum = Concentration::from_mg_per_l(sum);
-                let words = element_over(element, sum, *limit, rises.len());
+                let words = format!(
+                    "this plan adds {} of {of} per day (lines that carry it: {}), over water.{of}.max-rise-mg-per-l-per-day = {}; plan less",
+                    of.amount(sum),
+                    rises.len(),
+                    of.amount(limits.max_rise)
+                );
                 self.mistake(at, words);
             }
         }
     }
 
     /// Alkalinity that would rise or fall day after day.
-    fn check_uptake(&mut self, limits: &AlkalinityLimits, uptake: Alkalinity) {
+    fn check_uptake(&mut self, limits: &TrackedLimits, uptake: Alkalinity) {
         let (planned, carriers) = planned_alkalinity(self.controller, self.plan);
         let drift = planned.minus(uptake);
         if drift.as_dkh().abs() <= UPTAKE_TOLERANCE_DKH_PER_DAY {
             return;
         }
-        let middle = limits.band_low.plus(limits.band_high).times(0.5);
-        let days = limits.band_high.minus(middle).as_dkh() / drift.as_dkh().abs();
+        let middle = f64::midpoint(limits.band_low, limits.band_high);
+        let days = (limits.band_high - middle) / drift.as_dkh().abs();
+        let shown = |dkh: f64| Quantity::Alkalinity.amount(dkh);
         let (verb, edge, past) = if drift > Alkalinity::ZERO {
-            ("rise", limits.band_high, "its top")
+            ("rise", shown(limits.band_high), "its top")
         } else {
-            ("fall", limits.band_low, "its bottom")
+            ("fall", shown(limits.band_low), "its bottom")
         };
         let factor = uptake.as_dkh() / planned.as_dkh();
         let advice = if carriers == 0 {
@@ -287,10 +294,11 @@ impl Against<'_> {
             PlanPlace::Uptake,
             format!(
                 "uptake-dkh-per-day = {uptake}, but this plan adds {planned} per day: alkalinity would {verb} by {:.2} dKH per day without end, \
-                 from the middle of its band ({middle}) past {past} ({edge}) in {days:.1} days; at most {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH per day apart is taken as equal. \
+                 from the middle of its band ({}) past {past} ({edge}) in {days:.1} days; at most {UPTAKE_TOLERANCE_DKH_PER_DAY} dKH per day apart is taken as equal. \
                  To keep alkalinity steady, {advice}; if tests show another uptake, declare that; to move alkalinity to another value, \
                  do it as a bounded course that ends by itself",
-                drift.as_dkh().abs()
+                drift.as_dkh().abs(),
+                shown(middle)
             ),
         );
     }
@@ -309,17 +317,6 @@ impl Against<'_> {
             );
         }
     }
-}
-
-fn element_over(
-    element: &Element,
-    sum: Concentration,
-    limit: Concentration,
-    lines: usize,
-) -> String {
-    format!(
-        "this plan adds {sum} of {element} per day (lines that carry it: {lines}), over limits.element.{element}.max-rise-mg-per-l-per-day = {limit}; plan less"
-    )
 }
 
 /// The line at whose place a placement error is reported.

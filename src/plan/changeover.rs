@@ -212,13 +212,8 @@ pub fn shape_changeover(
     }
     for crossing in across_midnights(controller, plan, (&shape, today), extra) {
         let day = crossing.day;
-        within(
-            controller,
-            crossing.alkalinity,
-            |element| crossing.rise_of(element),
-            uptake,
-        )
-        .map_err(|over| ChangeoverError::OverMidnight { day, over })?;
+        within(controller, |of| crossing.rise_of(of), uptake)
+            .map_err(|over| ChangeoverError::OverMidnight { day, over })?;
     }
     Ok(shape)
 }

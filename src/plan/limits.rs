@@ -3,7 +3,7 @@
 use thiserror::Error;
 
 use super::DailyVolumes;
-use crate::chemistry::{Element, Rises};
+use crate::chemistry::Quantity;
 use crate::config::Controller;
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
@@ -32,26 +32,26 @@ pub enum OverLimit {
         /// The head's longest run.
         limit: Millis,
     },
-    /// The limit of an element.
+    /// The largest rise of a water quantity, in its unit.
     #[error(
-        "{element} would rise by {rise:.4} mg/L a day with everything planned, over its limit of {limit:.4} mg/L a day"
+        "{} of {of} a day would be added with everything planned, over its limit of {} a day (uptake and the largest rise)",
+        shown(of, *planned),
+        shown(of, *limit)
     )]
-    Element {
-        element: String,
-        rise: f64,
+    Rise {
+        of: Quantity,
+        planned: f64,
+        /// Uptake plus the largest rise.
         limit: f64,
     },
-    /// The ramp of alkalinity.
-    #[error(
-        "{:.3} dKH of alkalinity a day would be planned, over uptake and the largest rise ({:.3} dKH a day)",
-        planned.as_dkh(),
-        limit.as_dkh()
-    )]
-    Ramp {
-        planned: Alkalinity,
-        /// Uptake plus the largest rise.
-        limit: Alkalinity,
-    },
+}
+
+/// With the decimals that tell two such sums apart.
+fn shown(of: &Quantity, amount: f64) -> String {
+    match of {
+        Quantity::Alkalinity => format!("{amount:.3} dKH"),
+        Quantity::Element(_) => format!("{amount:.4} mg/L"),
+    }
 }
 
 /// Whether a line may give `volume` a day in `doses` doses. A line that is not known is over nothing.
@@ -100,53 +100,47 @@ pub(super) fn line_within(
     Ok(())
 }
 
-/// Whether all lines together may give these volumes a day: elements, and the ramp of alkalinity when an uptake is given.
+/// Whether all lines together may give these volumes a day; of alkalinity only when an uptake is given.
 ///
 /// # Errors
-/// [`OverLimit::Element`], [`OverLimit::Ramp`].
+/// [`OverLimit::Rise`].
 pub(super) fn day_within(
     controller: &Controller,
     daily: &DailyVolumes,
     uptake: Option<Alkalinity>,
 ) -> Result<(), OverLimit> {
-    let parts: Vec<_> = controller
-        .lines
-        .iter()
-        .filter_map(|l| {
-            let solution = controller.solutions.get(&l.solution)?;
-            Some((&solution.effect, *daily.get(&l.name)?))
-        })
-        .collect();
-    let rises = Rises::of(&parts, controller.tank);
-    let element = |element: &Element| rises.measure(Some(element));
-    within(controller, rises.alkalinity, element, uptake)
+    let rise_of = |of: &Quantity| {
+        let parts = controller.lines.iter().filter_map(|line| {
+            let volume = *daily.get(&line.name)?;
+            let effect = controller.effect_of(&line.name)?;
+            Some(effect.rise(of, volume, controller.tank))
+        });
+        parts.sum()
+    };
+    within(controller, rise_of, uptake)
 }
 
-/// Whether 24 h may add this much: alkalinity when an uptake is given, and of each element that has a limit so many mg/L.
+/// Whether 24 h may add so much of each quantity that has limits, in its unit; of alkalinity only when an uptake is given.
 ///
 /// # Errors
-/// [`OverLimit::Element`], [`OverLimit::Ramp`].
+/// [`OverLimit::Rise`].
 pub(super) fn within(
     controller: &Controller,
-    alkalinity: Alkalinity,
-    rise_of: impl Fn(&Element) -> f64,
+    rise_of: impl Fn(&Quantity) -> f64,
     uptake: Option<Alkalinity>,
 ) -> Result<(), OverLimit> {
-    for (element, limit) in &controller.element_rise_max {
-        let (rise, limit) = (rise_of(element), limit.as_mg_per_l());
-        if rise > limit + 1e-9 {
-            return Err(OverLimit::Element {
-                element: element.symbol().to_owned(),
-                rise,
-                limit,
-            });
-        }
-    }
-    if let (Some(limits), Some(uptake)) = (&controller.alkalinity, uptake) {
-        let limit = uptake.plus(limits.max_rise);
-        if alkalinity.as_meq_per_l() > limit.as_meq_per_l() + 1e-9 {
-            return Err(OverLimit::Ramp {
-                planned: alkalinity,
+    for (of, limits) in &controller.water {
+        let uptake = match (of, uptake) {
+            (Quantity::Alkalinity, Some(uptake)) => uptake.as_dkh(),
+            (Quantity::Alkalinity, None) => continue,
+            // No uptake of an element is established.
+            (Quantity::Element(_), _) => 0.0,
+        };
+        let (planned, limit) = (rise_of(of), uptake + limits.max_rise);
+        if planned > limit + 1e-9 {
+            return Err(OverLimit::Rise {
+                of: of.clone(),
+                planned,
                 limit,
             });
         }

@@ -4,7 +4,7 @@
 //! gives by day and the other by night, their shares of two different days meet. The guard counts true 24 h, so it would refuse doses in
 //! the middle; here it is seen before anything begins.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -12,9 +12,9 @@ use jiff::{Span, Timestamp};
 
 use super::changeover::ChangeoverShape;
 use super::{DailyVolumes, Schedule, plan_daily_volumes};
-use crate::chemistry::{Element, Rises};
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
-use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
+use crate::quantity::{Name, Volume, f64_from_i64};
 
 /// Milliseconds of 24 h.
 const DAY_MS: i64 = 86_400_000;
@@ -24,17 +24,14 @@ const DAY_MS: i64 = 86_400_000;
 pub struct Crossing {
     /// The day after that midnight, counted from 1.
     pub day: u32,
-    /// Alkalinity of all lines.
-    pub alkalinity: Alkalinity,
-    /// Elements that have a limit, mg/L.
-    pub elements: Vec<(Element, f64)>,
+    /// Quantities that have limits, each in its unit.
+    pub adds: BTreeMap<Quantity, f64>,
 }
 
 impl Crossing {
-    /// The most of an element, mg/L; zero for one that has no limit.
-    pub fn rise_of(&self, element: &Element) -> f64 {
-        let found = self.elements.iter().find(|(of, _)| of == element);
-        found.map_or(0.0, |(_, rise)| *rise)
+    /// The most of a quantity, in its unit; zero for one that has no limits.
+    pub fn rise_of(&self, of: &Quantity) -> f64 {
+        self.adds.get(of).copied().unwrap_or(0.0)
     }
 }
 
@@ -89,31 +86,29 @@ pub(super) fn volumes(
     daily
 }
 
-/// What a microlitre of each line adds: alkalinity in meq/L first, then each limited element in mg/L.
+/// What a microlitre of each line adds, of each quantity that has limits, in its unit.
 struct Strengths {
-    elements: Vec<Element>,
+    quantities: Vec<Quantity>,
     lines: Vec<(Name, Vec<f64>)>,
 }
 
 impl Strengths {
     fn of(controller: &Controller) -> Self {
-        let elements: Vec<Element> = controller.element_rise_max.keys().cloned().collect();
+        let quantities: Vec<Quantity> = controller.water.keys().cloned().collect();
         let litre = Volume::from_ul(1_000_000);
         let lines = controller.lines.iter().filter_map(|line| {
-            let effect = &controller.solutions.get(&line.solution)?.effect;
-            let rises = Rises::of(&[(effect, litre)], controller.tank);
-            let each = std::iter::once(None).chain(elements.iter().map(Some));
-            let per_ul = each.map(|by| rises.measure(by) / 1e6).collect();
-            Some((line.name.clone(), per_ul))
+            let effect = controller.effect_of(&line.name)?;
+            let per_ul = |of| effect.rise(of, litre, controller.tank) / 1e6;
+            Some((line.name.clone(), quantities.iter().map(per_ul).collect()))
         });
         Self {
             lines: lines.collect(),
-            elements,
+            quantities,
         }
     }
 
     fn count(&self) -> usize {
-        self.elements.len().saturating_add(1)
+        self.quantities.len()
     }
 
     fn of_slot(&self, line: &Name, volume: Volume) -> Vec<f64> {
@@ -125,15 +120,10 @@ impl Strengths {
     }
 
     fn crossing(&self, day: u32, largest: &[f64]) -> Crossing {
+        let adds = self.quantities.iter().cloned();
         Crossing {
             day,
-            alkalinity: Alkalinity::from_meq_per_l(largest.first().copied().unwrap_or(0.0)),
-            elements: self
-                .elements
-                .iter()
-                .cloned()
-                .zip(largest.iter().skip(1).copied())
-                .collect(),
+            adds: adds.zip(largest.iter().copied()).collect(),
         }
     }
 }

@@ -32,6 +32,19 @@ pub enum ReadingValue {
     },
 }
 
+impl ReadingValue {
+    /// Value and one standard uncertainty in the quantity's unit; below a detection limit that limit, the highest it can be.
+    pub fn amount(&self) -> (f64, f64) {
+        match self {
+            Self::Alkalinity { value, uncertainty } => (value.as_dkh(), uncertainty.as_dkh()),
+            Self::Concentration { value, uncertainty } => {
+                (value.as_mg_per_l(), uncertainty.as_mg_per_l())
+            }
+            Self::Below { limit } => (limit.as_mg_per_l(), 0.0),
+        }
+    }
+}
+
 /// One water test result.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Written", into = "Written")]

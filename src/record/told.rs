@@ -27,6 +27,13 @@ impl Told {
         }
     }
 
+    pub const fn reading(&self) -> Option<&Reading> {
+        match self {
+            Self::Reading(reading) => Some(reading),
+            Self::Fact(_) => None,
+        }
+    }
+
     pub const fn number(&self) -> i64 {
         match self {
             Self::Reading(reading) => reading.number,

@@ -63,7 +63,7 @@ fn arming_needs_the_sentence_and_is_written_down_with_it() {
     assert!(output.status.success(), "{}", text(&output.stderr));
     let rows = rig.rows("arming");
     assert_eq!(rows.len(), 1);
-    assert_eq!(rows[0]["action"], "armed");
+    assert_eq!(rows[0]["armed"], true);
     assert_eq!(rows[0]["sentence"], SENTENCE);
     let fingerprint = rig.status()["daemon"]["controller_fingerprint"]
         .as_str()
@@ -76,7 +76,7 @@ fn arming_needs_the_sentence_and_is_written_down_with_it() {
             .starts_with(&fingerprint)
     );
     rig.ok(&["disarm"]);
-    assert_eq!(rig.rows("arming")[1]["action"], "disarmed");
+    assert_eq!(rig.rows("arming")[1]["armed"], false);
     daemon.stop();
 }
 

@@ -435,10 +435,9 @@ fn a_change_noted_down_makes_the_advice_wait() {
     assert_eq!(changes[0]["what"], "new light");
 }
 
-#[test]
-fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_keep_the_old_entry() {
-    let state = tempfile::tempdir().unwrap();
-    let mut ledger = ledger(state.path());
+/// A calcium, an alkalinity that was corrected, what it was corrected to, and a salinity; the numbers of the first three.
+fn corrected(state: &Path) -> [i64; 3] {
+    let mut ledger = ledger(state);
     let fact = |kind, name: &str, value: Option<f64>, text: &str| {
         Entry::Fact(Fact {
             number: number(),
@@ -484,7 +483,13 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
             "33\nrefractometer",
         )])
         .unwrap();
-    drop(ledger);
+    [first, second, third]
+}
+
+#[test]
+fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_keep_the_old_entry() {
+    let state = tempfile::tempdir().unwrap();
+    let [first, second, third] = corrected(state.path());
     let rows = json(state.path(), &["reading", "list", "--json"]);
     let of = |number: i64| {
         rows.as_array()

@@ -55,7 +55,6 @@ pub(crate) fn permit_given_at(
     let mut head = controller.heads.get(&line.head).expect(known).clone();
     head.dose_min = Volume::from_ul(1);
     let window = DoseWindow::default();
-    let nothing = BTreeMap::new();
     let facts = Facts {
         line,
         head: &head,
@@ -73,8 +72,7 @@ pub(crate) fn permit_given_at(
         ledger: LedgerFact::Writable,
         clock: ClockFact::Trusted,
         inputs: Vec::new(),
-        ramp: None,
-        element_rise_max: &nothing,
+        water: BTreeMap::new(),
         permit_valid: Millis::from_secs(5),
     };
     let request = Request {

@@ -3,9 +3,10 @@
 //! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
 //! is the limit applied. Every number has its unit.
 
+use crate::chemistry::Quantity;
 use crate::config::{
-    ActiveLevel, AlarmAction, AlkalinityLimits, Blocks, Controller, Head, HeadOutput, InputRole,
-    Line, Loaded, Mode, OldCalibration, Output, Plan, Times, header_pin,
+    ActiveLevel, AlarmAction, Blocks, Controller, Head, HeadOutput, InputRole, Line, Loaded, Mode,
+    OldCalibration, Output, Plan, Times, WaterLimits, header_pin,
 };
 use crate::plan::planned_alkalinity;
 use crate::quantity::{Name, Volume};
@@ -35,12 +36,11 @@ pub(super) fn explain(loaded: &Loaded) -> String {
     }
     out.push(String::new());
     out.push("Limits on the water".to_owned());
-    match &controller.alkalinity {
-        Some(limits) => out.extend(alkalinity_words(controller, plan, limits)),
-        None => out.push("  no line carries alkalinity".to_owned()),
+    if !controller.water.contains_key(&Quantity::Alkalinity) {
+        out.push("  no line carries alkalinity".to_owned());
     }
-    for (element, rise) in &controller.element_rise_max {
-        out.push(format!("  {element}: at most {rise} added in any 24 h"));
+    for (of, limits) in &controller.water {
+        out.extend(water_words(controller, plan, (of, limits)));
     }
     for rule in &controller.apart {
         out.push(format!(
@@ -255,43 +255,60 @@ fn significant(value: f64) -> String {
     format!("{value:.decimals$}")
 }
 
-fn alkalinity_words(
+fn water_words(
     controller: &Controller,
     plan: &Plan,
-    limits: &AlkalinityLimits,
+    (of, limits): (&Quantity, &WaterLimits),
 ) -> Vec<String> {
-    let action = match limits.alarm_action {
-        AlarmAction::HoldAlkalinityLines => "holds the lines that carry alkalinity",
-        AlarmAction::HoldAll => "holds every line",
-        AlarmAction::Warn => "is an alarm only",
+    let max_rise = of.amount(limits.max_rise);
+    let Some(band) = &limits.tracked else {
+        return vec![format!(
+            "  {of}: at most {max_rise} added in any 24 h; it has no band, so no reading is needed"
+        )];
     };
     let mut out = Vec::new();
-    if let Some(uptake) = plan.uptake {
-        let (planned, _) = planned_alkalinity(controller, plan);
-        out.push(format!(
-            "  alkalinity: uptake {uptake} per day as declared, plan {planned} per day"
-        ));
-        out.push(format!(
-            "  at most {} added in any 24 h (uptake + {}), and no plan below {} per day (uptake - {})",
-            uptake.plus(limits.max_rise),
-            limits.max_rise,
-            uptake.minus(limits.max_fall),
-            limits.max_fall
-        ));
+    match (of, plan.uptake) {
+        (Quantity::Alkalinity, Some(uptake)) => {
+            let (planned, _) = planned_alkalinity(controller, plan);
+            out.push(format!(
+                "  {of}: uptake {uptake} per day as declared, plan {planned} per day"
+            ));
+            out.push(format!(
+                "  at most {} added in any 24 h (uptake + {max_rise}), and no plan below {} per day (uptake - {})",
+                of.amount(uptake.as_dkh() + limits.max_rise),
+                of.amount(uptake.as_dkh() - band.max_fall),
+                of.amount(band.max_fall)
+            ));
+        }
+        (Quantity::Alkalinity, None) => {}
+        (Quantity::Element(_), _) => out.push(format!(
+            "  {of}: no uptake is established; at most {max_rise} added in any 24 h"
+        )),
     }
+    let does = |action| match action {
+        AlarmAction::HoldLines => format!("holds the lines that carry {of}"),
+        AlarmAction::HoldAll => "holds every line".to_owned(),
+        AlarmAction::Warn => "is an alarm only".to_owned(),
+    };
     out.push(format!(
-        "  band {} to {}; a reading outside {} to {} {action}",
-        limits.band_low, limits.band_high, limits.alarm_low, limits.alarm_high
+        "  band {} to {}, target {}; a reading below {} {}, one over {} {}",
+        of.amount(band.band_low),
+        of.amount(band.band_high),
+        of.amount(band.target),
+        of.amount(band.alarm_low),
+        does(band.on_alarm_low),
+        of.amount(band.alarm_high),
+        does(band.on_alarm_high)
     ));
     out.push(format!(
         "  no reading for {:.1} days: nothing above uptake; the prediction's uncertainty grows by {} per day",
-        limits.stale_after.as_days(),
-        limits.drift_per_day
+        band.stale_after.as_days(),
+        of.amount(band.drift_per_day)
     ));
     out.push(format!(
         "  established uptake changes by at most {} per day at once, and not twice within {:.1} days",
-        limits.uptake_change_max,
-        limits.settling.as_days()
+        of.amount(band.uptake_change_max),
+        band.settling.as_days()
     ));
     out
 }

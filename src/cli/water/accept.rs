@@ -4,7 +4,7 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::chemistry::figures;
+use crate::chemistry::{Quantity, figures};
 use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
@@ -12,7 +12,7 @@ use crate::cli::proposal::prepare;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, tracked};
 use crate::cli::water::owner_args::Accept;
 use crate::cli::words::agreed;
-use crate::config::AlkalinityLimits;
+use crate::config::TrackedLimits;
 use crate::control::{Client, Response};
 use crate::engine::{Command, Proposal as Proposed, Wish};
 use crate::estimate::{Advice, Proposal, Tracked, Uptake};
@@ -128,8 +128,8 @@ fn put_into_force(proposed: Option<(Client, Proposed)>) -> Result<Vec<Response>,
 }
 
 fn of_alkalinity(case: &Case, uptake: &Uptake) -> Result<Step, Failure> {
-    let (Some(established), Some(limits)) = (case.established, &case.loaded.controller.alkalinity)
-    else {
+    let limits = case.loaded.controller.tracked(&Quantity::Alkalinity);
+    let (Some(established), Some(limits)) = (case.established, limits) else {
         return Err(Failure::new(
             exit::REFUSED,
             "there is nothing to accept: no line carries alkalinity, or no uptake is declared in plan.toml yet",
@@ -146,7 +146,8 @@ fn of_alkalinity(case: &Case, uptake: &Uptake) -> Result<Step, Failure> {
     if (uptake.per_day.max(0.0) - target).abs() > 0.0051 {
         said.push(format!(
             "that is the largest step of {} a day; a further one is possible after {}",
-            limits.uptake_change_max, limits.settling
+            Quantity::Alkalinity.amount(limits.uptake_change_max),
+            limits.settling
         ));
     }
     Ok(Step {
@@ -157,8 +158,8 @@ fn of_alkalinity(case: &Case, uptake: &Uptake) -> Result<Step, Failure> {
 }
 
 /// The estimate, within the largest step; two decimals, as the plan file will have it.
-fn bounded(established: Alkalinity, uptake: &Uptake, limits: &AlkalinityLimits) -> f64 {
-    let most = limits.uptake_change_max.as_dkh();
+fn bounded(established: Alkalinity, uptake: &Uptake, limits: &TrackedLimits) -> f64 {
+    let most = limits.uptake_change_max;
     let step = (uptake.per_day.max(0.0) - established.as_dkh()).clamp(-most, most);
     ((established.as_dkh() + step) * 100.0).round() / 100.0
 }
@@ -189,12 +190,13 @@ fn of_element(case: &Case, proposal: &Proposal) -> Step {
 
 /// What the plan does until it is edited.
 fn meanwhile(case: &Case, target_dkh: f64) -> String {
-    let Some(limits) = &case.loaded.controller.alkalinity else {
+    let water = case.loaded.controller.water.get(&Quantity::Alkalinity);
+    let Some((max_rise, limits)) = water.and_then(|w| Some((w.max_rise, w.tracked?))) else {
         return String::new();
     };
     let planned = case.dosing.per_day;
-    let high = target_dkh + limits.max_rise.as_dkh();
-    let low = (target_dkh - limits.max_fall.as_dkh()).max(0.0);
+    let high = target_dkh + max_rise;
+    let low = (target_dkh - limits.max_fall).max(0.0);
     let days = f64_from_i64(limits.stale_after.as_ms()) / 86_400_000.0;
     if planned > high || planned < low {
         format!(

@@ -89,7 +89,8 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
             what: change.what,
         })
         .collect();
-    let patience = loaded.controller.alkalinity.as_ref().map_or(
+    let limits = loaded.controller.tracked(&Quantity::Alkalinity);
+    let patience = limits.map_or(
         Patience {
             settling: Millis::from_secs(SETTLING_DAYS * 86_400),
             stale_after: Millis::from_secs(STALE_DAYS * 86_400),
@@ -252,21 +253,15 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Name, Dosing), Failure>
 }
 
 fn step(loaded: &Loaded, tracked: &Tracked) -> f64 {
-    match tracked {
-        Tracked::Alkalinity => loaded
-            .controller
-            .alkalinity
-            .as_ref()
-            .map_or(0.5, |limits| limits.max_rise.as_dkh()),
-        Tracked::Element(element) => loaded.controller.element_rise_max.get(element).map_or(
-            if element.symbol() == "Mg" {
-                STEP_MAGNESIUM
-            } else {
-                STEP_CALCIUM
-            },
-            |limit| limit.as_mg_per_l(),
-        ),
-    }
+    let (of, usual) = match tracked {
+        Tracked::Alkalinity => (Quantity::Alkalinity, 0.5),
+        Tracked::Element(element) if element.symbol() == "Mg" => {
+            (Quantity::Element(element.clone()), STEP_MAGNESIUM)
+        }
+        Tracked::Element(element) => (Quantity::Element(element.clone()), STEP_CALCIUM),
+    };
+    let limits = loaded.controller.water.get(&of);
+    limits.map_or(usual, |limits| limits.max_rise)
 }
 
 pub(in crate::cli) fn tracked(word: &str) -> Result<Tracked, Failure> {

@@ -1,6 +1,9 @@
 //! Each kind of mistake, with its exact place.
 
 use super::{CONTROLLER, PLAN, check, edited, mistakes, place_of};
+use crate::chemistry::Quantity;
+use crate::config::AlarmAction;
+use crate::quantity::Millis;
 
 /// One edit of the controller file, and what must be said of it and where.
 fn controller(from: &str, to: &str, at: &str, words: &str) {
@@ -109,11 +112,11 @@ fn no_safety_key_has_a_default() {
         "controller.toml:",
         "tunk is an unknown key; did you mean tank?",
     );
-    let whole = &CONTROLLER[..CONTROLLER.find("[limits.alkalinity]").unwrap()];
+    let whole = &CONTROLLER[..CONTROLLER.find("[water.alkalinity]").unwrap()];
     one(
         &mistakes(whole, PLAN),
         "controller.toml:1:1: ",
-        "[limits.alkalinity] is missing, and a line carries alkalinity",
+        "[water.alkalinity] is missing, and a line carries alkalinity",
     );
     one(
         &mistakes(CONTROLLER, &edited(PLAN, "uptake-dkh-per-day = 0.80", "")),
@@ -214,11 +217,18 @@ fn names_are_checked() {
         &format!("controller.toml:{}: ", place_of(&text, "Big]")),
         "\"Big\" is not a name",
     );
-    let text = CONTROLLER.replace("[limits.element.I]", "[limits.element.Iodine]");
+    let text = CONTROLLER.replace("[water.iodine]", "[water.Iodine]");
     one(
         &mistakes(&text, PLAN),
         "controller.toml:",
-        "\"Iodine\" is not the symbol of an element",
+        "\"Iodine\" is not the name of a water quantity",
+    );
+    // One quantity has one table, so it has one name.
+    let text = CONTROLLER.replace("[water.iodine]", "[water.I]");
+    one(
+        &mistakes(&text, PLAN),
+        "controller.toml:",
+        "\"I\" is not the name of a water quantity known here; write iodine, ",
     );
 }
 
@@ -329,6 +339,12 @@ fn limits_that_contradict_each_other_are_refused() {
         "alarm-high-dkh = 10.50 dKH is not above band-high-dkh = 11.00 dKH",
     );
     controller(
+        "# target-dkh = 8.25",
+        "target-dkh = 9.1",
+        "9.1\n",
+        "water.alkalinity.target-dkh = 9.10 dKH is outside the band of 7.50 dKH to 9.00 dKH",
+    );
+    controller(
         "offset-ml = 0.005",
         "offset-ml = 5",
         "5\nscatter = 0.02\n\n[head.iodine]",
@@ -343,6 +359,48 @@ fn limits_that_contradict_each_other_are_refused() {
         &mistakes(&text, PLAN),
         "controller.toml:",
         "permit-valid-s = 5 s is over slot-lateness-max-s = 2 s",
+    );
+}
+
+#[test]
+fn an_element_has_a_whole_band_or_none() {
+    let all = [
+        "max-fall-mg-per-l-per-day = 10",
+        "band-low-mg-per-l = 400",
+        "band-high-mg-per-l = 450",
+        "alarm-low-mg-per-l = 350",
+        "alarm-high-mg-per-l = 500",
+        "drift-mg-per-l-per-day = 1",
+        "uptake-change-max-mg-per-l-per-day = 3",
+    ];
+    let calcium = Quantity::from_word("calcium").unwrap();
+    let whole = all.iter().fold(CONTROLLER.to_owned(), |text, key| {
+        edited(&text, &format!("# {key}"), key)
+    });
+    let limits = |text: &str| check(text, PLAN).unwrap().controller.water[&calcium];
+    assert_eq!(limits(CONTROLLER).tracked, None);
+    let band = limits(&whole).tracked.unwrap();
+    assert!((band.target - 425.0).abs() < 1e-9, "the middle of the band");
+    assert_eq!(band.stale_after, Millis::from_mins(14 * 24 * 60));
+    assert_eq!(band.settling, Millis::from_mins(7 * 24 * 60));
+    assert_eq!(band.on_alarm_low, AlarmAction::HoldLines);
+    for key in all {
+        let name = key.split(' ').next().unwrap();
+        one(
+            &mistakes(&edited(&whole, key, ""), PLAN),
+            "controller.toml:",
+            &format!("water.calcium: a band needs {name} too"),
+        );
+    }
+    let upside_down = edited(
+        &whole,
+        "alarm-high-mg-per-l = 500",
+        "alarm-high-mg-per-l = 450",
+    );
+    one(
+        &mistakes(&upside_down, PLAN),
+        "controller.toml:",
+        "alarm-high-mg-per-l = 450.0 mg/L is not above band-high-mg-per-l = 450.0 mg/L",
     );
 }
 

@@ -1,7 +1,7 @@
 //! Every numeric key of both files against every number that must not pass, found by walking the table of keys.
 
 use super::super::keys;
-use super::super::schema::{Kind, Range, Section};
+use super::super::schema::{Kind, Naming, Range, Section};
 use super::{CONTROLLER, PLAN, check, mistakes};
 use crate::chemistry::Element;
 use crate::quantity::Volume;
@@ -29,7 +29,11 @@ fn below(section: &'static Section, path: &str, out: &mut Vec<(String, String, R
             Kind::Number(range) => out.push((path.to_owned(), key.name.to_owned(), range, false)),
             Kind::Whole(range) => out.push((path.to_owned(), key.name.to_owned(), range, true)),
             Kind::Table(section) | Kind::List(section) => below(section, &inner, out),
-            Kind::Named(section, _) => below(section, &format!("{inner}.*"), out),
+            Kind::Named(section, Naming::Own) => below(section, &format!("{inner}.*"), out),
+            Kind::Named(section, Naming::Quantity { alkalinity }) => {
+                below(alkalinity, &format!("{inner}.alkalinity"), out);
+                below(section, &format!("{inner}.calcium"), out);
+            }
             Kind::Flag | Kind::Text(_) | Kind::Choice(_) | Kind::Texts(_) | Kind::Choices(_) => {}
         }
     }
@@ -40,7 +44,7 @@ fn below(section: &'static Section, path: &str, out: &mut Vec<(String, String, R
 
 /// A small file that holds just this key with the value `@`, at its path.
 fn text_for(path: &str, name: &str) -> String {
-    let path = path.replace("element.*", "element.Ca").replace('*', "x");
+    let path = path.replace('*', "x");
     match path.as_str() {
         "" => format!("{name} = @\n"),
         "apart" => format!("[[apart]]\n{name} = @\n"),
@@ -113,6 +117,8 @@ fn the_walk_finds_every_numeric_key() {
         "gap-min",
         "trip-after-s",
         "max-rise-mg-per-l-per-day",
+        "target-dkh",
+        "alarm-high-mg-per-l",
         "permit-valid-s",
         "publish-interval-s",
         "uptake-dkh-per-day",
@@ -120,7 +126,7 @@ fn the_walk_finds_every_numeric_key() {
     ] {
         assert!(names.contains(&name), "{name}");
     }
-    assert_eq!(keys.len(), 56, "a key came or went: {names:?}");
+    assert_eq!(keys.len(), 67, "a key came or went: {names:?}");
 }
 
 /// Fault rows FT-RUST-06, FT-CONF-03, FT-MEM-01.

@@ -1,7 +1,7 @@
 //! Fault row FT-CONF-01: a misspelt key never passes, and the one that was meant is named.
 
 use super::super::keys;
-use super::super::schema::{Kind, Section};
+use super::super::schema::{Kind, Naming, Section};
 use super::{CONTROLLER, PLAN, edited, mistakes};
 
 fn sections(section: &'static Section, path: &str, out: &mut Vec<(String, &'static Section)>) {
@@ -14,7 +14,11 @@ fn sections(section: &'static Section, path: &str, out: &mut Vec<(String, &'stat
         };
         match key.kind {
             Kind::Table(section) | Kind::List(section) => sections(section, &inner, out),
-            Kind::Named(section, _) => sections(section, &format!("{inner}.x"), out),
+            Kind::Named(section, Naming::Own) => sections(section, &format!("{inner}.x"), out),
+            Kind::Named(section, Naming::Quantity { alkalinity }) => {
+                sections(alkalinity, &format!("{inner}.alkalinity"), out);
+                sections(section, &format!("{inner}.calcium"), out);
+            }
             Kind::Number(_)
             | Kind::Whole(_)
             | Kind::Flag
@@ -66,7 +70,6 @@ fn five_slips_in_each_known_key_are_each_refused_naming_key_line_and_the_key_tha
                     if section.find(&slip).is_some() {
                         continue;
                     }
-                    let path = path.replace("limits.element.x", "limits.element.Ca");
                     let text = match path.as_str() {
                         "" => format!("\n{slip} = 1\n"),
                         "apart" | "peer" | "solution.x.salts" => {

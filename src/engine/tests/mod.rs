@@ -1,6 +1,5 @@
 //! Tests of the engine.
 
-mod alkalinity;
 mod bench;
 mod changeover;
 mod faults;
@@ -13,3 +12,4 @@ mod speed;
 mod steppers;
 mod time;
 mod told;
+mod water;

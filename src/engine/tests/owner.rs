@@ -9,7 +9,8 @@ use crate::record::{CourseKind, CourseState, Entry, FactKind};
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
 pub(super) fn settled() -> World {
     let (mut controller, plan) = demo();
-    if let Some(limits) = &mut controller.alkalinity {
+    let limits = controller.water.get_mut(&Quantity::Alkalinity);
+    if let Some(limits) = limits.and_then(|l| l.tracked.as_mut()) {
         limits.settling = Millis::DAY;
     }
     let mut world = World::new(controller, plan, "2026-06-10T04:00:00Z");

@@ -8,9 +8,9 @@ use std::sync::Arc;
 use proptest::prelude::*;
 
 use super::rig::{CONTROLLER, DAY, HOUR, MINUTE, PLAN, SECOND, World, demo, name, plan_of, ul};
+use crate::chemistry::Quantity;
 use crate::config::Plan;
 use crate::engine::{Command, Event, LineState, RefillLevel};
-use crate::quantity::Alkalinity;
 use crate::record::DoseKind;
 
 const YEAR: i64 = 365 * DAY;
@@ -287,8 +287,9 @@ fn live_at_the_edges(acts: &[Act]) -> World {
     );
     let mut world = World::new(controller, (*plan).clone(), "2026-03-27T05:00:00Z");
     world.check_ramp = false;
-    if let Some(limits) = &mut Arc::make_mut(&mut world.controller).alkalinity {
-        limits.max_rise = Alkalinity::from_dkh(2.0);
+    let water = &mut Arc::make_mut(&mut world.controller).water;
+    if let Some(limits) = water.get_mut(&Quantity::Alkalinity) {
+        limits.max_rise = 2.0;
     }
     world.start();
     world.sync();

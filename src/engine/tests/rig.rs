@@ -14,13 +14,13 @@ use crate::engine::{
     Answer, Command, Denial, Effect, Engine, Event, NewReading, Now, Proposal, RefillLevel, RunEnd,
     RunReport, Setup, Status, Ticket, TrustSource, Wish,
 };
-use crate::guard::{Prediction, alkalinity_in};
+use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
+use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    DoseEnd, DoseId, DoseKind, Entry, History, Hold, HoldScope, Intent, Outcome, PastDose,
-    PastSession, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, Told, Who,
+    Carried, DoseEnd, DoseId, DoseKind, Entry, History, Hold, HoldScope, Intent, Outcome, PastDose,
+    PastSession, Reading, ReadingValue, Refill, SlotNotGiven, Stamp, StoredCalibration, Told, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -82,6 +82,12 @@ pub(super) fn calcium_at(times: &str, count: i64, controller: &Controller) -> Ar
     let text =
         format!("uptake-dkh-per-day = 0.0\n[line.calcium]\ndaily-ml = {ml}\nat = [{times}]\n");
     plan_of(&text, controller)
+}
+
+/// The alkalinity in what a dose carries.
+fn alkalinity_in(carries: &Carried) -> Alkalinity {
+    let dkh = carries.get(&Quantity::Alkalinity).copied();
+    Alkalinity::from_dkh(dkh.unwrap_or(0.0))
 }
 
 /// Limits that a head meets with any dose.
@@ -293,10 +299,10 @@ impl World {
 
     pub(super) fn prediction(&mut self) -> Option<Prediction> {
         let water = self.status().water;
-        let value = water.predicted?;
+        let value = water.predicted?.as_dkh();
         Some(Prediction {
             value,
-            uncertainty: water.predicted_high?.minus(value).times(0.5),
+            uncertainty: (water.predicted_high?.as_dkh() - value) / 2.0,
             age: Millis::from_secs(water.predicted_from_age_s?),
         })
     }
@@ -575,6 +581,32 @@ impl World {
         ticket
     }
 
+    pub(super) fn read(&mut self, of: &Quantity, mg_per_l: f64, uncertainty: f64) {
+        self.read_value(
+            of,
+            ReadingValue::Concentration {
+                value: Concentration::from_mg_per_l(mg_per_l),
+                uncertainty: Concentration::from_mg_per_l(uncertainty),
+            },
+        );
+    }
+
+    pub(super) fn read_value(&mut self, of: &Quantity, value: ReadingValue) {
+        let ticket = self.ask(Command::AddReading(NewReading {
+            measured: of.clone(),
+            value,
+            method: "titration".into(),
+            taken: None,
+            replaces: None,
+            sure: true,
+        }));
+        self.answer(ticket).as_ref().unwrap();
+    }
+
+    pub(super) fn prediction_of(&self, of: &Quantity) -> Option<Prediction> {
+        self.engine.as_ref()?.prediction(of, self.now())
+    }
+
     pub(super) fn reload(&mut self, plan: Arc<Plan>) -> u64 {
         self.tickets += 1;
         let ticket = self.tickets;
@@ -793,35 +825,34 @@ impl World {
             }
         }
         // Numbers of what was taken back are not given again.
-        let told = self
-            .books
-            .entries
-            .iter()
-            .cloned()
-            .filter_map(Told::from_entry);
-        history.told_last = told.map(|t| t.number()).max().unwrap_or(0);
-        let alkalinity = |t: &&Told| t.subject() == (None, Quantity::Alkalinity.as_str());
-        let taken = history
-            .told
-            .iter()
-            .filter(alkalinity)
-            .map(Told::happened)
-            .max();
-        let mut added = 0.0;
+        let told = self.books.entries.iter().cloned();
+        let numbers = told.filter_map(Told::from_entry).map(|t| t.number());
+        history.told_last = numbers.max().unwrap_or(0);
+        let mut readings: BTreeMap<Quantity, Reading> = BTreeMap::new();
+        for told in &history.told {
+            let Told::Reading(r) = told else { continue };
+            let last = readings.entry(r.measured.clone());
+            let last = last.or_insert_with(|| r.clone());
+            if last.taken <= r.taken {
+                *last = r.clone();
+            }
+        }
         for (intent, session) in self.books.intents.values() {
             let past = self.past_dose(intent, *session);
             let ended = self.books.outcomes.get(&intent.id);
             if ended.is_none() {
                 history.open.push(intent.clone());
             }
-            if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
-                added += alkalinity_in(&past.carries).as_dkh();
+            for (of, amount) in &past.carries {
+                let taken = readings.get(of).map(|r| r.taken);
+                if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
+                    *history.added_since_reading.entry(of.clone()).or_default() += amount;
+                }
             }
             history.doses.push(past);
         }
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
-        history.added_since_reading = [(Quantity::Alkalinity, added)].into();
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
         history
@@ -1030,7 +1061,9 @@ impl World {
             .uptake()
             .expect("no alkalinity without uptake")
             .as_meq_per_l();
-        let limits = self.controller.alkalinity.clone().unwrap();
+        let limits = self.controller.water[&Quantity::Alkalinity];
+        let band = limits.tracked.unwrap();
+        let meq = |dkh: f64| Alkalinity::from_dkh(dkh).as_meq_per_l();
         let since = self.t - DAY;
         let flowed = self.flows.iter().filter(|f| f.began > since);
         let running = self
@@ -1041,9 +1074,7 @@ impl World {
             + alkalinity_in(&intent.carries).as_meq_per_l();
         let rises = match self.reading {
             None => false,
-            Some((_, _, taken)) if self.t - taken > limits.stale_after.as_ms() + 2 * MINUTE => {
-                false
-            }
+            Some((_, _, taken)) if self.t - taken > band.stale_after.as_ms() + 2 * MINUTE => false,
             Some((value, uncertainty, taken)) => {
                 let days = f64_from_i64(self.t - taken) / f64_from_i64(DAY);
                 let added: f64 = self
@@ -1052,16 +1083,12 @@ impl World {
                     .filter(|f| f.began > taken)
                     .map(|f| f.alkalinity)
                     .sum();
-                let drift = limits.drift_per_day.as_meq_per_l() * days;
+                let drift = meq(band.drift_per_day) * days;
                 let worst = value + added - uptake * days + 2.0 * uncertainty.hypot(drift);
-                worst <= limits.band_high.as_meq_per_l() + 0.01
+                worst <= meq(band.band_high) + 0.01
             }
         };
-        let rise = if rises {
-            limits.max_rise.as_meq_per_l()
-        } else {
-            0.0
-        };
+        let rise = if rises { meq(limits.max_rise) } else { 0.0 };
         assert!(
             total <= uptake + rise + 1e-6,
             "{total} meq/L in 24 h, over {uptake} + {rise}; reading {:?} at {}",

@@ -290,7 +290,7 @@ fn an_element_over_its_daily_limit_is_refused_at_the_plan() {
     one(
         &mistakes(&text, PLAN),
         &format!("plan.toml:{}: ", place_of(PLAN, "calcium]")),
-        "of Ca per day (lines that carry it: 1), over limits.element.Ca.max-rise-mg-per-l-per-day = 5.000 mg/L",
+        "of calcium per day (lines that carry it: 1), over water.calcium.max-rise-mg-per-l-per-day = 5.000 mg/L",
     );
 }
 

@@ -151,8 +151,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         apart: apart.iter().map(rule).collect(),
         inputs: BTreeMap::new(),
         heads_at_once,
-        alkalinity: None,
-        element_rise_max: BTreeMap::new(),
+        water: BTreeMap::new(),
         times: time_limits(),
         peers: Vec::new(),
     };

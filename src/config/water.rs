@@ -1,0 +1,226 @@
+//! From the tree of `[water.NAME]` and `[time]` to the checked limits, and whether they fit each other.
+
+use std::collections::BTreeMap;
+
+use super::keys;
+use super::mistake::Sink;
+use super::model::{AlarmAction, TimeLimits, TrackedLimits, WaterLimits};
+use super::schema::{Number, Of, Text};
+use super::take::{DAY, time};
+use super::tree::RawTable;
+use crate::chemistry::Quantity;
+
+/// Keys whose names end in the unit of the quantity.
+struct Keys {
+    max_rise: Of<Number>,
+    target: Of<Number>,
+    /// Alarm and band, from the lowest to the highest.
+    edges: [Of<Number>; 4],
+    max_fall: Of<Number>,
+    drift: Of<Number>,
+    uptake_change_max: Of<Number>,
+}
+
+const IN_DKH: Keys = Keys {
+    max_rise: keys::alkalinity::MAX_RISE_DKH_PER_DAY,
+    target: keys::alkalinity::TARGET_DKH,
+    edges: [
+        keys::alkalinity::ALARM_LOW_DKH,
+        keys::alkalinity::BAND_LOW_DKH,
+        keys::alkalinity::BAND_HIGH_DKH,
+        keys::alkalinity::ALARM_HIGH_DKH,
+    ],
+    max_fall: keys::alkalinity::MAX_FALL_DKH_PER_DAY,
+    drift: keys::alkalinity::DRIFT_DKH_PER_DAY,
+    uptake_change_max: keys::alkalinity::UPTAKE_CHANGE_MAX_DKH_PER_DAY,
+};
+
+const IN_MG_PER_L: Keys = Keys {
+    max_rise: keys::element::MAX_RISE_MG_PER_L_PER_DAY,
+    target: keys::element::TARGET_MG_PER_L,
+    edges: [
+        keys::element::ALARM_LOW_MG_PER_L,
+        keys::element::BAND_LOW_MG_PER_L,
+        keys::element::BAND_HIGH_MG_PER_L,
+        keys::element::ALARM_HIGH_MG_PER_L,
+    ],
+    max_fall: keys::element::MAX_FALL_MG_PER_L_PER_DAY,
+    drift: keys::element::DRIFT_MG_PER_L_PER_DAY,
+    uptake_change_max: keys::element::UPTAKE_CHANGE_MAX_MG_PER_L_PER_DAY,
+};
+
+/// Limits of every quantity that has a table. Alkalinity's is required when a line carries any, and useless otherwise.
+pub(super) fn build(
+    raw: &RawTable,
+    alkalinity_is_carried: bool,
+    sink: &mut Sink<'_>,
+) -> Option<BTreeMap<Quantity, WaterLimits>> {
+    let mut water = Some(BTreeMap::new());
+    let mut alkalinity = None;
+    for (name, table) in raw.named(keys::controller::WATER) {
+        let of = Quantity::from_word(name)?;
+        let limits = limits(table, &of, sink);
+        if of == Quantity::Alkalinity {
+            alkalinity = Some(table);
+            if !alkalinity_is_carried {
+                continue;
+            }
+        }
+        match (&mut water, limits) {
+            (Some(water), Some(limits)) => drop(water.insert(of, limits)),
+            (Some(_) | None, _) => water = None,
+        }
+    }
+    match alkalinity {
+        None if alkalinity_is_carried => sink.mistake(
+            raw.at,
+            "[water.alkalinity] is missing, and a line carries alkalinity; give max-rise-dkh-per-day, max-fall-dkh-per-day, band and \
+             alarm limits, they have no default",
+        ),
+        Some(table) if !alkalinity_is_carried => sink.warn(
+            table.at,
+            "water.alkalinity has no effect: no line carries alkalinity",
+        ),
+        Some(table) => warn_of_fast_rise(table, sink),
+        None => {}
+    }
+    water
+}
+
+fn warn_of_fast_rise(table: &RawTable, sink: &mut Sink<'_>) {
+    let key = keys::alkalinity::MAX_RISE_DKH_PER_DAY;
+    if let Some(rise) = table.number(key).filter(|rise| *rise > 1.0 + 1e-9) {
+        let rise = Quantity::Alkalinity.amount(rise);
+        sink.warn(
+            table.place(key),
+            format!("{}{key} = {rise} is more than the 1 dKH per day in common use (common practice, no source)", table.label),
+        );
+    }
+}
+
+fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterLimits> {
+    let keys = match of {
+        Quantity::Alkalinity => &IN_DKH,
+        Quantity::Element(_) => &IN_MG_PER_L,
+    };
+    check_order(table, (of, keys), sink);
+    let with_band =
+        keys.edges
+            .into_iter()
+            .chain([keys.max_fall, keys.drift, keys.uptake_change_max]);
+    let (given, missing): (Vec<_>, Vec<_>) =
+        with_band.partition(|key| table.number(*key).is_some());
+    let tracked = !given.is_empty() || table.number(keys.target).is_some();
+    if tracked && !missing.is_empty() && !table.spoiled {
+        let missing: Vec<&str> = missing.into_iter().map(Of::name).collect();
+        sink.mistake(
+            table.at,
+            format!(
+                "{}: a band needs {} too, they have no default; without a band, leave all but {} out",
+                table.label.trim_end_matches('.'),
+                missing.join(", "),
+                keys.max_rise
+            ),
+        );
+    }
+    Some(WaterLimits {
+        max_rise: table.number(keys.max_rise)?,
+        tracked: if tracked {
+            Some(tracked_limits(table, keys)?)
+        } else {
+            None
+        },
+    })
+}
+
+/// Alarm limits outside the band, the target in it.
+fn check_order(table: &RawTable, (of, keys): (&Quantity, &Keys), sink: &mut Sink<'_>) {
+    for pair in keys.edges.windows(2) {
+        if let [low_key, high_key] = pair
+            && let (Some(low), Some(high)) = (table.number(*low_key), table.number(*high_key))
+            && low >= high
+        {
+            sink.mistake(
+                table.place(*high_key),
+                format!(
+                    "{}{high_key} = {} is not above {low_key} = {}; the order is alarm-low < band-low < band-high < alarm-high",
+                    table.label,
+                    of.amount(high),
+                    of.amount(low)
+                ),
+            );
+        }
+    }
+    let [_, low_key, high_key, _] = keys.edges;
+    if let (Some(target), Some(low), Some(high)) = (
+        table.number(keys.target),
+        table.number(low_key),
+        table.number(high_key),
+    ) && !(low..=high).contains(&target)
+    {
+        sink.mistake(
+            table.place(keys.target),
+            format!(
+                "{}{} = {} is outside the band of {} to {}; give a target in it",
+                table.label,
+                keys.target,
+                of.amount(target),
+                of.amount(low),
+                of.amount(high)
+            ),
+        );
+    }
+}
+
+fn tracked_limits(table: &RawTable, keys: &Keys) -> Option<TrackedLimits> {
+    let [alarm_low, band_low, band_high, alarm_high] = keys.edges;
+    let (band_low, band_high) = (table.number(band_low)?, table.number(band_high)?);
+    let action = |key: Of<Text>| {
+        Some(match table.text(key)? {
+            "hold-all" => AlarmAction::HoldAll,
+            "warn" => AlarmAction::Warn,
+            _ => AlarmAction::HoldLines,
+        })
+    };
+    Some(TrackedLimits {
+        target: table
+            .number(keys.target)
+            .unwrap_or(f64::midpoint(band_low, band_high)),
+        band_low,
+        band_high,
+        alarm_low: table.number(alarm_low)?,
+        alarm_high: table.number(alarm_high)?,
+        on_alarm_low: action(keys::alkalinity::ON_ALARM_LOW)?,
+        on_alarm_high: action(keys::alkalinity::ON_ALARM_HIGH)?,
+        max_fall: table.number(keys.max_fall)?,
+        stale_after: time(table, keys::alkalinity::STALE_AFTER_DAYS, DAY)?,
+        drift_per_day: table.number(keys.drift)?,
+        uptake_change_max: table.number(keys.uptake_change_max)?,
+        settling: time(table, keys::alkalinity::SETTLING_DAYS, DAY)?,
+    })
+}
+
+/// Limits in time. `None` when anything in them is wrong.
+pub(super) fn times(raw: &RawTable, sink: &mut Sink<'_>) -> Option<TimeLimits> {
+    let defaults = super::raw::defaults(&keys::time::SECTION);
+    let table = raw.table(keys::controller::TIME).unwrap_or(&defaults);
+    let lateness = time(table, keys::time::SLOT_LATENESS_MAX_S, 1.0)?;
+    let permit = time(table, keys::time::PERMIT_VALID_S, 1.0)?;
+    if permit > lateness {
+        sink.mistake(
+            table.place(keys::time::PERMIT_VALID_S),
+            format!(
+                "{}permit-valid-s = {permit} is over slot-lateness-max-s = {lateness}; give less",
+                table.label
+            ),
+        );
+    }
+    Some(TimeLimits {
+        slot_lateness_max: lateness,
+        slot_wait_max: time(table, keys::time::SLOT_WAIT_MAX_MIN, 60.0)?,
+        clock_step_max: time(table, keys::time::CLOCK_STEP_MAX_S, 1.0)?,
+        clock_wait_alarm: time(table, keys::time::CLOCK_WAIT_ALARM_MIN, 60.0)?,
+        hold_reminder: time(table, keys::time::HOLD_REMINDER_H, 3600.0)?,
+        permit_valid: permit,
+    })
+}
