@@ -14,7 +14,7 @@ use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
 use dosewright::record::{
     Arming, CalibrationRun, Code, DoseEnd, DoseId, Entry, Hold, HoldChange, HoldScope, NotGiven,
     Note, OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
-    StoredVerification, Uptake, UptakeHow, Who,
+    StoredVerification, TakenBack, Told, Uptake, UptakeHow, Who,
 };
 use proptest::prelude::*;
 use serde_json::json;
@@ -274,6 +274,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         at: at(2_000),
     };
     let alkalinity = Reading {
+        number: 2,
         measured: Quantity::Alkalinity,
         value: ReadingValue::Alkalinity {
             value: Alkalinity::from_dkh(8.2),
@@ -285,6 +286,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         at: at(3 * HOUR + 600_000),
     };
     let iodine = Reading {
+        number: 1,
         measured: Quantity::Element(Element::new("I").unwrap()),
         value: ReadingValue::Below {
             limit: Concentration::from_mg_per_l(0.02),
@@ -372,10 +374,12 @@ fn everything_that_is_written_comes_back_as_it_was() {
     );
     let of_calcium = history.added_since_reading[&calcium.measured];
     assert!((of_calcium - 0.2).abs() < 1e-12, "{of_calcium} mg/L");
-    assert_eq!(history.readings, vec![alkalinity, calcium, iodine]);
+    let all = [iodine, alkalinity.clone(), calcium].map(Told::Reading);
+    assert_eq!((history.told, history.told_last), (all.into(), 3));
     assert_eq!(history.uptakes, vec![uptake]);
     let added = history.added_since_reading[&Quantity::Alkalinity];
     assert!((added - 0.03).abs() < 1e-12, "{added} dKH");
+    a_reading_taken_back_counts_no_longer(&path, alkalinity);
     assert_clean(&path);
 }
 
@@ -1017,4 +1021,47 @@ fn only_what_the_owner_told_after_the_arming_counts_as_filled() {
         .into_iter()
         .collect();
     assert_eq!(filled, vec![name("bottle-calcium")]);
+}
+
+/// What was added since counts from the reading before the one that was taken back, and from that again once it is corrected.
+fn a_reading_taken_back_counts_no_longer(path: &Path, last: Reading) {
+    let earlier = Reading {
+        number: 3,
+        taken: at(90 * 60_000).wall,
+        ..last.clone()
+    };
+    let back = |replaced_by| {
+        Entry::TakenBack(TakenBack {
+            number: last.number,
+            replaced_by,
+            why: "wrong tank".to_owned(),
+            who: OWNER,
+            at: at(5 * HOUR),
+        })
+    };
+    let added = |ledger: &Ledger| {
+        let history = ledger.history(at(5 * HOUR)).unwrap();
+        history
+            .added_since_reading
+            .get(&Quantity::Alkalinity)
+            .copied()
+            .unwrap_or(f64::NAN)
+    };
+    let mut ledger = open(path, 5 * HOUR);
+    ledger.store(&[Entry::Reading(earlier.clone())]).unwrap();
+    assert!((added(&ledger) - 0.03).abs() < 1e-12, "an older sample");
+    ledger.store(&[back(None)]).unwrap();
+    // Two doses of 0.03 dKH after it.
+    assert!((added(&ledger) - 0.06).abs() < 1e-12);
+    let told = ledger.history(at(5 * HOUR)).unwrap().told;
+    assert!(told.iter().all(|told| told.number() != last.number));
+    assert!(told.contains(&Told::Reading(earlier)));
+    let (number, taken) = (4, last.taken);
+    let again = Reading {
+        number,
+        taken,
+        ..last
+    };
+    ledger.store(&[Entry::Reading(again)]).unwrap();
+    assert!((added(&ledger) - 0.03).abs() < 1e-12);
 }

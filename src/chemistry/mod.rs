@@ -35,7 +35,7 @@ pub use dilution::{
     dosed_water, left_after_continuous, litres_for_continuous, salinity_after_evaporation,
     share_to_reach,
 };
-pub use doubt::doubt;
+pub use doubt::{doubt, doubt_of_lab};
 pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
 pub use quantity::Quantity;
 pub use recipe::{

@@ -6,7 +6,7 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::cli::heads::bench_args::{BenchArgs, Calibrate, CalibrationArgs, Verify};
 use crate::cli::water::owner_args::{
-    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution,
+    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution, TakeBack,
     UptakeArgs,
 };
 
@@ -307,6 +307,8 @@ pub(super) enum ReadingCommand {
     Add(ReadingAdd),
     /// Correct one; the old entry is kept and marked
     Correct(ReadingCorrect),
+    /// Take one back; it is kept and marked
+    TakeBack(TakeBack),
     /// List those of the record
     List {
         /// Print JSON

@@ -80,6 +80,9 @@ fn entry(entry: &Entry) {
         Entry::Fact(fact) => {
             tracing::info!(kind = %fact.kind, name = %fact.name, value = fact.value, "told by the owner");
         }
+        Entry::TakenBack(back) => {
+            tracing::info!(number = back.number, by = back.replaced_by, why = %back.why, "taken back");
+        }
         Entry::Arming(arming) => {
             tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming");
         }

@@ -269,7 +269,6 @@ fn totals(
             mqtt: None,
         },
         delivered: delivered(options, parts, driving.is_live()),
-        readings: BTreeMap::new(),
         thread_priority: pumps.iter().filter_map(priority).collect(),
     };
     Totals::at_start(facts, &setup.history, setup.live)

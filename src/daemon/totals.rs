@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 
 use crate::engine::{Effect, ShellFacts};
 use crate::quantity::Name;
-use crate::record::{DoseId, Entry, History, Outcome, Reading};
+use crate::record::{DoseId, History, Outcome};
 
-/// What adds up over the life of the ledger, and the last reading of each quantity.
+/// What adds up over the life of the ledger.
 #[derive(Debug, Default)]
 pub(super) struct Totals {
     pub(super) facts: ShellFacts,
@@ -26,9 +26,6 @@ impl Totals {
             let counts = intent.live == live;
             totals.open.insert(intent.id, (intent.line.clone(), counts));
         }
-        for reading in &history.readings {
-            totals.reading(reading);
-        }
         totals
     }
 
@@ -45,14 +42,8 @@ impl Totals {
                 self.open.insert(intent.id, (line, counts));
             }
             Effect::StoreOutcome(outcome) => self.outcome(outcome),
-            Effect::Store { entries, .. } => {
-                for entry in entries {
-                    if let Entry::Reading(reading) = entry {
-                        self.reading(reading);
-                    }
-                }
-            }
-            Effect::StartPump { .. }
+            Effect::Store { .. }
+            | Effect::StartPump { .. }
             | Effect::StopPump { .. }
             | Effect::SaveHolds { .. }
             | Effect::Reply { .. }
@@ -65,14 +56,6 @@ impl Totals {
             && let Some(sum) = self.facts.delivered.get_mut(&line)
         {
             *sum = sum.saturating_add(outcome.delivered);
-        }
-    }
-
-    fn reading(&mut self, reading: &Reading) {
-        let readings = &mut self.facts.readings;
-        let newer = |old: &Reading| reading.taken >= old.taken;
-        if readings.get(&reading.measured).is_none_or(newer) {
-            readings.insert(reading.measured.clone(), reading.clone());
         }
     }
 }

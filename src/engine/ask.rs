@@ -51,6 +51,11 @@ pub enum Command {
     Bench(BenchAsk),
     /// A fact for the record.
     AddFact(NewFact),
+    /// Something told is to count no longer.
+    TakeBack {
+        number: i64,
+        why: Words,
+    },
     /// Pauses, resumes, turns, confirms or ends a course.
     SetCourse {
         number: i64,
@@ -80,7 +85,7 @@ impl Command {
             // Each lets dosing go on that something had stopped.
             Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
             Self::Refill { .. } => Right::Refill,
-            Self::AddReading(_) | Self::AddFact(_) => Right::Observe,
+            Self::AddReading(_) | Self::AddFact(_) | Self::TakeBack { .. } => Right::Observe,
             Self::Calibrate(_) | Self::Verify(_) | Self::Bench(_) | Self::SimulateInput { .. } => {
                 Right::Dose
             }
@@ -129,6 +134,14 @@ pub enum RefillLevel {
     Add(Volume),
 }
 
+/// What a correction is of.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Replaces {
+    pub number: i64,
+    pub why: Words,
+}
+
 /// A reading as it is entered.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -139,8 +152,10 @@ pub struct NewReading {
     /// The method, in the owner's words.
     #[serde(default)]
     pub method: Words,
-    /// When the sample was taken; now when `None`.
+    /// When the sample was taken; when `None`, that of what it replaces, or now.
     pub taken: Option<Timestamp>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub replaces: Option<Replaces>,
     /// The owner has been asked about an unlikely value and meant it.
     #[serde(default)]
     pub sure: bool,
@@ -196,8 +211,10 @@ pub struct NewFact {
     pub uncertainty: Option<f64>,
     #[serde(default)]
     pub text: Lines,
-    /// When it was so; now when `None`.
+    /// When it was so; when `None`, that of what it replaces, or now.
     pub happened: Option<Timestamp>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub replaces: Option<Replaces>,
     /// The owner has been asked about an unlikely value and meant it.
     #[serde(default)]
     pub sure: bool,

@@ -2,25 +2,20 @@
 
 use std::sync::Arc;
 
-use jiff::Timestamp;
-
 use super::alarms::AlarmCode;
-use super::ask::{Command, NewReading, RefillLevel};
+use super::ask::{Command, RefillLevel};
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use super::holds::Stop;
 use super::state::{Engine, LedgerState};
-use crate::chemistry::{Quantity, doubt};
 use crate::config::Plan;
 use crate::plan::{Schedule, plan_daily_volumes};
-use crate::quantity::{Alkalinity, Millis, Name, Volume, Words};
-use crate::record::{Entry, HoldScope, NotGiven, Reading, ReadingValue, Refill, Who};
+use crate::quantity::{Name, Volume, Words};
+use crate::record::{Entry, HoldScope, NotGiven, Refill, Who};
 
 /// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
 /// slips of the finger; the factor is ours).
 pub(super) const UNUSUAL_FACTOR: i64 = 3;
-/// A sample may be dated this far ahead: clocks of people differ.
-pub(super) const READING_AHEAD_MAX: Millis = Millis::from_mins(5);
 
 impl Engine {
     pub(super) fn command(
@@ -74,6 +69,7 @@ impl Engine {
             } => self.refill(&reservoir, level, note.into(), (ticket, who), now)?,
             Command::AddReading(reading) => self.add_reading(reading, ticket, who, now)?,
             Command::AddFact(fact) => self.add_fact(fact, ticket, who, now)?,
+            Command::TakeBack { number, why } => self.take_back(number, why, (ticket, who), now)?,
             Command::SetCourse { number, action } => {
                 self.set_course(number, action, ticket, who, now)?;
             }
@@ -202,110 +198,6 @@ impl Engine {
         };
         self.store(Entry::Refill(entry), Some((ticket, Answer::Done { text })));
         Ok(())
-    }
-
-    fn add_reading(
-        &mut self,
-        new: NewReading,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let taken = new.taken.unwrap_or(now.wall);
-        let ahead = Millis::new(
-            taken
-                .as_millisecond()
-                .saturating_sub(now.wall.as_millisecond()),
-        );
-        if ahead > READING_AHEAD_MAX {
-            return Err(Denial::new(
-                "future-time",
-                format!(
-                    "{taken:.0} is {ahead} ahead of the clock ({:.0}); give the time the sample was taken",
-                    now.wall
-                ),
-            ));
-        }
-        check_reading(&new)?;
-        if !new.sure {
-            self.question_reading(&new)?;
-        }
-        if let ReadingValue::Concentration { value, .. } = new.value {
-            self.remember_level(new.measured.as_str(), (taken, value.as_mg_per_l()));
-        }
-        let text = match new.value {
-            ReadingValue::Alkalinity { value, uncertainty } => format!(
-                "alkalinity {value} +- {uncertainty} ({:.2} meq/L)",
-                value.as_meq_per_l()
-            ),
-            ReadingValue::Concentration { value, uncertainty } => {
-                format!("{} {value} +- {uncertainty}", new.measured)
-            }
-            ReadingValue::Below { limit } => {
-                format!("{} below {limit}", new.measured)
-            }
-        };
-        let of = new.measured.clone();
-        let entry = Reading {
-            measured: new.measured,
-            value: new.value,
-            method: new.method.into(),
-            taken,
-            who,
-            at: self.stamp(now),
-        };
-        self.mark_written(now);
-        self.store(
-            Entry::Reading(entry),
-            Some((
-                ticket,
-                Answer::Done {
-                    text: format!("reading stored: {text}, taken {taken:.0}"),
-                },
-            )),
-        );
-        self.take_reading(&of, new.value, new.taken, now);
-        Ok(())
-    }
-
-    /// A value that is far from the last one, or from any water, may be a slip; it is asked about before it is stored.
-    fn question_reading(&self, new: &NewReading) -> Result<(), Denial> {
-        let value = match new.value {
-            ReadingValue::Alkalinity { value, .. } => value,
-            ReadingValue::Concentration { value, .. } => {
-                return self.question_level(new.measured.as_str(), value.as_mg_per_l());
-            }
-            // A detection limit is a property of the method, not of the water.
-            ReadingValue::Below { .. } => return Ok(()),
-        };
-        if !(Alkalinity::from_dkh(3.0)..=Alkalinity::from_dkh(20.0)).contains(&value) {
-            return Err(questioned(&format!(
-                "alkalinity {value} is outside 3 to 20 dKH"
-            )));
-        }
-        match self.last_reading(&Quantity::Alkalinity) {
-            Some((last, _, taken)) if (value.as_dkh() - last).abs() > 3.0 => {
-                Err(questioned(&format!(
-                    "alkalinity {value} is more than 3 dKH away from the last reading ({}, {taken:.0})",
-                    Quantity::Alkalinity.amount(last)
-                )))
-            }
-            Some(_) | None => Ok(()),
-        }
-    }
-
-    /// The same for everything but alkalinity, by its word and in the unit of the record.
-    pub(super) fn question_level(&self, word: &str, value: f64) -> Result<(), Denial> {
-        let last = self.levels.get(word).map(|(_, value)| *value);
-        doubt(word, value, last).map_or(Ok(()), |why| Err(questioned(&why)))
-    }
-
-    /// What the next value is held against.
-    pub(super) fn remember_level(&mut self, word: &str, (taken, value): (Timestamp, f64)) {
-        let known = self.levels.entry(word.to_owned()).or_insert((taken, value));
-        if known.0 <= taken {
-            *known = (taken, value);
-        }
     }
 
     fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {
@@ -457,46 +349,4 @@ impl Engine {
             now,
         );
     }
-}
-
-fn questioned(why: &str) -> Denial {
-    Denial::new(
-        "reading-questioned",
-        format!("{why}; if it is right, enter it again with --sure"),
-    )
-}
-
-/// Largest value of any reading, in its own unit; salt itself is below it.
-const READING_MAX: f64 = 100_000.0;
-
-/// Whether value and quantity belong together, and are numbers that can be.
-fn check_reading(new: &NewReading) -> Result<(), Denial> {
-    let refuse = |why: String| Err(Denial::new("bad-value", why));
-    let (value, uncertainty) = match (&new.measured, new.value) {
-        (Quantity::Alkalinity, ReadingValue::Alkalinity { value, uncertainty }) => {
-            (value.as_meq_per_l(), uncertainty.as_meq_per_l())
-        }
-        (Quantity::Element(_), ReadingValue::Concentration { value, uncertainty }) => {
-            (value.as_mg_per_l(), uncertainty.as_mg_per_l())
-        }
-        (Quantity::Element(_), ReadingValue::Below { limit }) => (limit.as_mg_per_l(), 0.0),
-        (Quantity::Alkalinity, ReadingValue::Below { .. }) => {
-            return refuse(
-                "alkalinity is never below a detection limit; give its value".to_owned(),
-            );
-        }
-        (measured, _) => {
-            return refuse(format!(
-                "a reading of {measured} is given in {}",
-                measured.unit()
-            ));
-        }
-    };
-    let in_range = |v: f64| v.is_finite() && (0.0..=READING_MAX).contains(&v);
-    if in_range(value) && in_range(uncertainty) {
-        return Ok(());
-    }
-    refuse(format!(
-        "a reading of {value} with an uncertainty of {uncertainty} is out of range"
-    ))
 }

@@ -33,13 +33,13 @@ mod facts;
 mod hand;
 mod holds;
 mod inputs;
-mod owner;
 mod proposal;
 mod show;
 mod slots;
 mod start;
 mod state;
 mod status;
+mod told;
 mod uptake;
 mod watch;
 mod water;
@@ -48,7 +48,7 @@ mod wish;
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
     BenchAsk, Command, CourseAction, NewBench, NewCalibration, NewFact, NewReading,
-    NewVerification, RefillLevel,
+    NewVerification, RefillLevel, Replaces,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};

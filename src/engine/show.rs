@@ -65,7 +65,7 @@ impl Engine {
             lines: lines.collect(),
             heads: self.heads_status(now, shell),
             reservoirs: self.reservoirs_status(),
-            water: self.water_status(now, shell),
+            water: self.water_status(now),
             alarms: self.alarms.list(now),
         }
     }
@@ -295,7 +295,7 @@ impl Engine {
         shown.collect()
     }
 
-    fn water_status(&self, now: Now, shell: &ShellFacts) -> WaterStatus {
+    fn water_status(&self, now: Now) -> WaterStatus {
         let of = Quantity::Alkalinity;
         let facts = self.water_facts(now).remove(&of);
         let allowance = facts.and_then(|facts| allowance(&of, &facts));
@@ -317,7 +317,7 @@ impl Engine {
             alkalinity: None,
             readings: Vec::new(),
         };
-        for reading in shell.readings.values() {
+        for reading in self.newest_readings().values() {
             show_reading(reading, now, &mut water);
         }
         water

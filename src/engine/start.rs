@@ -58,7 +58,6 @@ impl Engine {
         let mut history = setup.history;
         let known_holds = history.holds.clone();
         let open = std::mem::take(&mut history.open);
-        let readings = std::mem::take(&mut history.readings);
         let calibrations = std::mem::take(&mut history.calibrations);
         let benches = std::mem::take(&mut history.benches);
         let silent = std::mem::take(&mut history.silent);
@@ -74,7 +73,7 @@ impl Engine {
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
-        engine.take_readings(&readings, &added);
+        engine.take_readings(&added);
         engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
         engine.count_past(&silent, now);
@@ -134,8 +133,9 @@ impl Engine {
             settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
             cursor: history.newest_wall.unwrap_or(now.wall),
             water: WaterMemory::of_all(controller, now.elapsed),
-            water_changed_at: history.water_changed,
-            levels: history.water.into_iter().collect(),
+            water_changed_at: None,
+            told_last: history.told_last,
+            told: history.told.into_iter().map(|t| (t.number(), t)).collect(),
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extras: super::state::CourseExtras::default(),

@@ -18,7 +18,7 @@ use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
-    StoredCalibration, Uptake, Who,
+    StoredCalibration, Told, Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
@@ -57,8 +57,10 @@ pub struct Engine {
     pub(super) water: BTreeMap<Quantity, WaterMemory>,
     /// When the water was last changed; a reading from before tells nothing of the new mixture.
     pub(super) water_changed_at: Option<Timestamp>,
-    /// The newest told value of everything but alkalinity, by its word and in the unit of the record, with when it was so.
-    pub(super) levels: BTreeMap<String, (Timestamp, f64)>,
+    /// What was told and counts, by number.
+    pub(super) told: BTreeMap<i64, Told>,
+    /// Highest number of anything told so far.
+    pub(super) told_last: i64,
     /// Courses that are not over.
     pub(super) courses: Vec<crate::record::Course>,
     /// Highest number of a course so far.
@@ -175,6 +177,8 @@ pub(super) struct WaitingSlot {
 pub(super) struct WaterMemory {
     /// Last reading: value, one standard uncertainty, when taken.
     pub(super) reading: Option<(f64, f64, Timestamp)>,
+    /// Its number.
+    pub(super) number: Option<i64>,
     /// When it was taken, on the elapsed clock; `None` until a trusted clock has told.
     pub(super) taken: Option<Millis>,
     /// Added since that reading; `None` when not known, and then there is no prediction.

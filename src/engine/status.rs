@@ -16,7 +16,7 @@ use crate::config::Mode;
 use crate::quantity::{
     Alkalinity, Concentration, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume,
 };
-use crate::record::{Course, HoldScope, Reading};
+use crate::record::{Course, HoldScope};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Status {
@@ -74,8 +74,6 @@ pub struct ShellFacts {
     pub daemon: DaemonStatus,
     /// Over the life of the ledger; a line that is missing is unknown.
     pub delivered: BTreeMap<Name, Volume>,
-    /// The last of each quantity.
-    pub readings: BTreeMap<Quantity, Reading>,
     /// How the thread of each driven head is scheduled.
     pub thread_priority: BTreeMap<Name, String>,
 }

@@ -13,7 +13,7 @@ use crate::config::{AlarmAction, Controller, StartUptake};
 use crate::guard::{Prediction, WaterFacts, allowance, effective_share, uptake_counted};
 use crate::plan::DailyVolumes;
 use crate::quantity::{Alkalinity, Millis, Name};
-use crate::record::{Carried, Destination, HoldScope, Reading, ReadingValue, Who};
+use crate::record::{Carried, Destination, HoldScope, Reading, ReadingValue, Told, Who};
 
 /// Additions older than this are not needed: no reading is taken to be older when it is entered.
 const LOG_SPAN: Millis = Millis::from_mins(30 * 24 * 60);
@@ -23,6 +23,7 @@ impl WaterMemory {
     fn blank(since: Millis) -> Self {
         Self {
             reading: None,
+            number: None,
             taken: None,
             added_since: None,
             log: VecDeque::new(),
@@ -122,22 +123,20 @@ impl Engine {
         self.water_changed_at.filter(|changed| *changed > taken)
     }
 
-    /// The owner tells of a water change.
-    pub(super) fn water_changed(&mut self, at: Timestamp, now: Now) {
-        self.water_changed_at = self.water_changed_at.max(Some(at));
+    /// A water change was told or taken back.
+    pub(super) fn water_changed(&mut self, now: Now) {
+        self.water_changed_at = self.newest_water_change();
         self.touch_all_lines();
         self.follow_ramp(now);
     }
 
     /// Takes the last readings back from the ledger, with what was added since.
-    pub(super) fn take_readings(&mut self, readings: &[Reading], added: &Carried) {
-        for reading in readings {
-            let of = &reading.measured;
-            if let ReadingValue::Concentration { value, .. } = reading.value {
-                self.remember_level(of.as_str(), (reading.taken, value.as_mg_per_l()));
-            }
-            if let Some(memory) = self.water.get_mut(of) {
+    pub(super) fn take_readings(&mut self, added: &Carried) {
+        self.water_changed_at = self.newest_water_change();
+        for (of, memory) in &mut self.water {
+            if let Some(reading) = newest_reading(&self.told, of) {
                 let (value, uncertainty) = reading.value.amount();
+                memory.number = Some(reading.number);
                 memory.reading = Some((value, uncertainty, reading.taken));
                 memory.added_since = Some(added.get(of).copied().unwrap_or(0.0));
             }
@@ -166,7 +165,7 @@ impl Engine {
         &mut self,
         of: &Quantity,
         value: ReadingValue,
-        taken: Option<Timestamp>,
+        (number, taken): (i64, Option<Timestamp>),
         now: Now,
     ) {
         // A sample of just now is that whatever the wall clock shows; another time means something to a trusted clock only.
@@ -182,10 +181,39 @@ impl Engine {
             return;
         };
         let (amount, uncertainty) = value.amount();
+        memory.number = Some(number);
         memory.reading = Some((amount, uncertainty, taken.unwrap_or(now.wall)));
         memory.taken = Some(at);
         memory.added_since = memory.added_after(at);
         self.judge_reading(of, value, now);
+    }
+
+    /// Finds anew which reading the prediction rests on, after one was taken back or replaced.
+    pub(super) fn find_reading_anew(&mut self, of: &Quantity, now: Now) {
+        let Some(memory) = self.water.get_mut(of) else {
+            return;
+        };
+        let before = memory.reading.map(|(_, _, taken)| taken);
+        let newest = newest_reading(&self.told, of).cloned();
+        memory.number = newest.as_ref().map(|reading| reading.number);
+        if let Some(reading) = newest {
+            let (value, uncertainty) = reading.value.amount();
+            memory.reading = Some((value, uncertainty, reading.taken));
+            // A corrected value of the same sample is as old as that, and as much was added since.
+            if before != Some(reading.taken) {
+                let known = self.clock.unsure.is_none();
+                memory.taken = known.then(|| elapsed_at(reading.taken, now));
+                memory.added_since = memory.taken.and_then(|at| memory.added_after(at));
+            }
+            self.judge_reading(of, reading.value, now);
+        } else {
+            memory.reading = None;
+            memory.taken = None;
+            memory.added_since = None;
+            self.clear(AlarmCode::ReadingAlarm, of.as_str(), now);
+        }
+        self.touch_all_lines();
+        self.follow_ramp(now);
     }
 
     fn judge_reading(&mut self, of: &Quantity, value: ReadingValue, now: Now) {
@@ -351,6 +379,13 @@ impl Engine {
         };
         self.alarm_if(AlarmCode::ReadingOld, of.as_str(), cause, now);
     }
+}
+
+fn newest_reading<'a>(told: &'a BTreeMap<i64, Told>, of: &Quantity) -> Option<&'a Reading> {
+    let readings = told.values().filter_map(Told::reading);
+    readings
+        .filter(|reading| reading.measured == *of)
+        .max_by_key(|reading| (reading.taken, reading.number))
 }
 
 /// Where a wall time lies on the elapsed clock, as the two stand now.

@@ -59,7 +59,8 @@ impl PanelUnit {
         }
     }
 
-    fn mg_per_l(self, value: f64, kg_per_l: f64) -> f64 {
+    /// `kg_per_l` is the density of the sample.
+    pub fn mg_per_l(self, value: f64, kg_per_l: f64) -> f64 {
         match self {
             Self::MicrogramPerL => value / 1000.0,
             Self::MilligramPerL => value,

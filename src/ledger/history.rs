@@ -1,6 +1,6 @@
 //! What the ledger knows at start. Walks back from the newest row and stops where rows can no longer matter.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
@@ -12,15 +12,15 @@ use super::books::{
 };
 use super::columns::{self, millis, word, word_if_any};
 use super::error::LedgerError;
-use super::kinds::{entries, json};
+use super::kinds::{self, COUNTS, entries, json};
 use super::open::{Ledger, Place};
 use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Carried, Course, Destination, DoseEnd, DoseId, Fact, History, Hold, HoldChange, Intent,
-    PastDose, PastSession, Reading, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
-    Uptake,
+    Bench, Carried, Course, Destination, DoseEnd, DoseId, History, Hold, HoldChange, Intent,
+    PastDose, PastSession, SlotNotGiven, Stamp, StoredCalibration, StoredVerification, TOLD_MAX,
+    Told, Uptake,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -80,12 +80,11 @@ impl Ledger {
             bench_last: bench_last(conn)?,
             holds: holds(conn)?,
             settled: settled(conn, today)?,
-            readings: readings(conn)?,
-            water: water_tests(conn)?,
+            told: told(conn)?,
+            told_last: told_last(conn)?,
             added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
             courses: courses(conn)?,
-            water_changed: water_changed(conn)?,
             open,
         })
     }
@@ -140,10 +139,14 @@ impl Ledger {
 impl Ledger {
     /// What sessions at the bench that fell silent count as added, since the last reading of each quantity.
     fn silent_since_readings(&self) -> rusqlite::Result<Carried> {
-        let taken: BTreeMap<Quantity, i64> = readings(&self.conn)?
-            .into_iter()
-            .map(|r| (r.measured, r.taken.as_millisecond()))
-            .collect();
+        let mut taken: BTreeMap<Quantity, i64> = BTreeMap::new();
+        for told in told(&self.conn)? {
+            if let Told::Reading(reading) = told {
+                let at_ms = reading.taken.as_millisecond();
+                let newest = taken.entry(reading.measured).or_insert(at_ms);
+                *newest = at_ms.max(*newest);
+            }
+        }
         let mut doses = self.conn.prepare(&format!(
             "SELECT at_ms, carries, volume_ul, delivered_ul FROM dose WHERE destination = 'bench' AND {IN_TANK}"
         ))?;
@@ -503,14 +506,6 @@ fn courses(conn: &Connection) -> rusqlite::Result<Vec<Course>> {
     Ok(newest.into_iter().map(|(_, course)| course).collect())
 }
 
-/// When the water was last changed.
-fn water_changed(conn: &Connection) -> rusqlite::Result<Option<Timestamp>> {
-    let last = "kind = 'fact' AND body ->> 'kind' = 'water-change'
-         ORDER BY unixepoch(body ->> 'happened', 'subsec') DESC LIMIT 1";
-    let last = entries::<Fact>(conn, last, [])?;
-    Ok(last.into_iter().map(|(_, fact)| fact.happened).next())
-}
-
 /// Slots settled without a dose whose local date is not older than three days before `today` in UTC, and one for the zone.
 fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>> {
     let days = SignedDuration::from_hours(24 * (SETTLED_DAYS + 1));
@@ -526,31 +521,32 @@ fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>
     Ok(recent.into_iter().map(|(_, slot)| slot.key).collect())
 }
 
-/// The last value of each water test that is kept as a fact, detection limits left out.
-fn water_tests(conn: &Connection) -> rusqlite::Result<Vec<(String, (Timestamp, f64))>> {
-    let newest = "kind = 'fact' AND body ->> 'kind' = 'water' AND body ->> 'uncertainty' IS NOT NULL
-         AND id = (SELECT id FROM entry AS other WHERE other.kind = 'fact' AND other.body ->> 'kind' = 'water'
-         AND other.body ->> 'name' = entry.body ->> 'name' AND other.body ->> 'uncertainty' IS NOT NULL
-         ORDER BY unixepoch(other.body ->> 'happened', 'subsec') DESC, other.id DESC LIMIT 1)";
-    let newest = entries::<Fact>(conn, newest, [])?;
-    Ok(newest
-        .into_iter()
-        .filter_map(|(_, fact)| Some((fact.name, (fact.happened, fact.value?))))
-        .collect())
+/// What was told and counts.
+fn told(conn: &Connection) -> rusqlite::Result<Vec<Told>> {
+    let mut newest = conn.prepare(&format!(
+        "SELECT kind, body FROM (
+             SELECT id, kind, body, row_number() OVER (
+                 PARTITION BY kind, body ->> 'measured', body ->> 'kind', iif(body ->> 'kind' = 'water', body ->> 'name', '')
+                 ORDER BY unixepoch(coalesce(body ->> 'taken', body ->> 'happened'), 'subsec') DESC, id DESC) AS place
+             FROM entry WHERE kind IN ('reading', 'fact') AND {COUNTS})
+         WHERE place <= {TOLD_MAX} ORDER BY id"
+    ))?;
+    let mut rows = newest.query([])?;
+    let mut all = Vec::new();
+    while let Some(row) = rows.next()? {
+        let (kind, body): (String, String) = (row.get("kind")?, row.get("body")?);
+        let entry = kinds::read(&kind, &body).map_err(|e| kinds::unexpected(row, "body", e))?;
+        all.extend(Told::from_entry(entry));
+    }
+    Ok(all)
 }
 
-fn readings(conn: &Connection) -> rusqlite::Result<Vec<Reading>> {
-    let measured: BTreeSet<String> = conn
-        .prepare("SELECT DISTINCT body ->> 'measured' FROM entry WHERE kind = 'reading'")?
-        .query_map([], |row| row.get(0))?
-        .collect::<Result<_, _>>()?;
-    let mut last = Vec::new();
-    for of in measured {
-        let newest = "kind = 'reading' AND body ->> 'measured' = ?1
-             ORDER BY unixepoch(body ->> 'taken', 'subsec') DESC, id DESC LIMIT 1";
-        last.extend(entries(conn, newest, [of])?);
-    }
-    Ok(last.into_iter().map(|(_, reading)| reading).collect())
+fn told_last(conn: &Connection) -> rusqlite::Result<i64> {
+    conn.query_row(
+        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind IN ('reading', 'fact')",
+        [],
+        |row| row.get(0),
+    )
 }
 
 fn uptakes(conn: &Connection) -> rusqlite::Result<Vec<Uptake>> {

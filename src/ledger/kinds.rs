@@ -10,7 +10,7 @@ use serde_json::value::RawValue;
 use crate::record::Entry;
 
 /// Every kind of entry but refills, which are in a table of their own, with its golden body.
-pub(super) const KINDS: [(&str, &str); 12] = [
+pub(super) const KINDS: [(&str, &str); 13] = [
     (
         "not-given",
         include_str!("../../tests/golden/entry-not-given.json"),
@@ -46,6 +46,10 @@ pub(super) const KINDS: [(&str, &str); 12] = [
         include_str!("../../tests/golden/entry-course.json"),
     ),
     ("fact", include_str!("../../tests/golden/entry-fact.json")),
+    (
+        "taken-back",
+        include_str!("../../tests/golden/entry-taken-back.json"),
+    ),
     ("event", include_str!("../../tests/golden/entry-event.json")),
 ];
 
@@ -133,6 +137,9 @@ pub(super) fn unexpected(
     let index = row.as_ref().column_index(column).unwrap_or(0);
     rusqlite::Error::FromSqlConversionFailure(index, Type::Text, Box::new(error))
 }
+
+/// What of the entries `reading` and `fact` still counts.
+pub(super) const COUNTS: &str = "body ->> 'observation' NOT IN (SELECT body ->> 'observation' FROM entry WHERE kind = 'taken-back')";
 
 /// Entries that a condition gives, with their numbers. `which` is all that follows `WHERE`.
 pub(super) fn entries<T: DeserializeOwned>(

@@ -1,5 +1,5 @@
 //! What is read of the record beside a running daemon: for the owner's arithmetic, the bench and displays. Oldest first; nothing here is
-//! counted or judged. A reading that was corrected comes with the others and says so.
+//! counted or judged. A reading that was taken back comes with the others.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -17,26 +17,8 @@ use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Arming, Carried, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading, StoredCalibration,
-    StoredVerification, Uptake,
+    StoredVerification, TakenBack, Uptake,
 };
-
-/// A reading with its number.
-#[derive(Debug, Clone, PartialEq)]
-pub struct StoredReading {
-    /// Its number in the ledger.
-    pub number: i64,
-    pub reading: Reading,
-    /// Whether a later entry replaced it.
-    pub corrected: bool,
-}
-
-/// A fact with its number.
-#[derive(Debug, Clone, PartialEq)]
-pub struct StoredFact {
-    /// Its number in the ledger.
-    pub number: i64,
-    pub fact: Fact,
-}
 
 /// What one dose brought.
 #[derive(Debug, Clone, PartialEq)]
@@ -98,29 +80,39 @@ impl LedgerReader {
     ///
     /// # Errors
     /// Any [`LedgerError`].
-    pub fn readings(&self) -> Result<Vec<StoredReading>, LedgerError> {
-        let corrected: BTreeSet<String> = self
-            .facts(FactKind::Correction)?
-            .into_iter()
-            .map(|stored| stored.fact.name)
-            .collect();
+    pub fn readings(&self) -> Result<Vec<Reading>, LedgerError> {
         let all = self.entries(
             "read its readings",
             "kind = 'reading' ORDER BY unixepoch(body ->> 'taken', 'subsec'), id",
         )?;
-        let stored = |(number, reading): (i64, Reading)| StoredReading {
-            number,
-            reading,
-            corrected: corrected.contains(&number.to_string()),
-        };
-        Ok(all.into_iter().map(stored).collect())
+        Ok(all.into_iter().map(|(_, reading)| reading).collect())
     }
 
-    /// All facts of one kind, by the time they happened.
+    /// What no longer counts of what was told, by its number.
     ///
     /// # Errors
     /// Any [`LedgerError`].
-    pub fn facts(&self, kind: FactKind) -> Result<Vec<StoredFact>, LedgerError> {
+    pub fn taken_back(&self) -> Result<BTreeMap<i64, TakenBack>, LedgerError> {
+        let all = self.all_of::<TakenBack>("read what was taken back", "taken-back")?;
+        Ok(all.into_iter().map(|back| (back.number, back)).collect())
+    }
+
+    /// All facts of one kind that count, by the time they happened.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn facts(&self, kind: FactKind) -> Result<Vec<Fact>, LedgerError> {
+        let back = self.taken_back()?;
+        let mut all = self.all_facts(kind)?;
+        all.retain(|fact| !back.contains_key(&fact.number));
+        Ok(all)
+    }
+
+    /// All facts of one kind, those taken back too, by the time they happened.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn all_facts(&self, kind: FactKind) -> Result<Vec<Fact>, LedgerError> {
         let all = self.ask("read what the owner told", |conn| {
             entries(
                 conn,
@@ -128,8 +120,7 @@ impl LedgerReader {
                 [kind.to_string()],
             )
         })?;
-        let stored = |(number, fact)| StoredFact { number, fact };
-        Ok(all.into_iter().map(stored).collect())
+        Ok(all.into_iter().map(|(_, fact)| fact).collect())
     }
 
     /// All doses that brought anything since an instant, open ones in full.

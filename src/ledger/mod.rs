@@ -32,7 +32,7 @@ mod write;
 pub use backup::BackupError;
 pub use check::{CheckReport, Mistake};
 pub use error::LedgerError;
-pub use look::{DoseToCheck, EndedDose, GivenDose, StoredFact, StoredReading, StoredSession};
+pub use look::{DoseToCheck, EndedDose, GivenDose, StoredSession};
 pub use open::{Ledger, OpenAs, SessionStart, Timeline};
 pub use reader::LedgerReader;
 pub use reserve::RESERVE_BYTES;

@@ -8,7 +8,7 @@ use super::books::{
 };
 use super::columns::word_of;
 use super::error::LedgerError;
-use super::kinds::{self, entries};
+use super::kinds::{self, COUNTS, entries};
 use super::open::{Ledger, Place};
 use crate::chemistry::Quantity;
 use crate::quantity::{Millis, Volume};
@@ -264,6 +264,13 @@ fn insert_entry(
     )?;
     match entry {
         Entry::Reading(reading) => mark_reading(tx, books, &reading.measured),
+        Entry::TakenBack(back) => {
+            let which = "kind = 'reading' AND body ->> 'observation' = ?1";
+            for (_, reading) in entries::<Reading>(tx, which, [back.number])? {
+                mark_reading(tx, books, &reading.measured)?;
+            }
+            Ok(())
+        }
         Entry::Calibration(stored) => {
             let run = books.head_run.get(stored.head.as_str()).copied();
             put_total(tx, CALIBRATED, stored.head.as_str(), run.unwrap_or(0))
@@ -315,10 +322,15 @@ fn insert_refill(
 fn mark_reading(tx: &Transaction<'_>, books: &Books, of: &Quantity) -> rusqlite::Result<()> {
     let newest = entries::<Reading>(
         tx,
-        "kind = 'reading' AND body ->> 'measured' = ?1
-         ORDER BY unixepoch(body ->> 'taken', 'subsec') DESC, id DESC LIMIT 1",
+        &format!(
+            "kind = 'reading' AND body ->> 'measured' = ?1 AND {COUNTS}
+             ORDER BY unixepoch(body ->> 'taken', 'subsec') DESC, id DESC LIMIT 1"
+        ),
         [of.as_str()],
     )?;
+    if newest.is_empty() {
+        return put_total(tx, READ, of.as_str(), 0);
+    }
     for (_, reading) in newest {
         let after = added_after(tx, of, reading.taken.as_millisecond())?;
         let total = books.added.get(of).copied().unwrap_or(0);

@@ -266,6 +266,7 @@ fn reading(raw: RawReading) -> Result<Parsed, Denial> {
         value,
         method: raw.method.unwrap_or_else(|| "over MQTT".into()),
         taken: raw.taken.map(|t| time(&t, "taken")).transpose()?,
+        replaces: None,
         sure: raw.confirmed,
     });
     parsed(raw.id, &raw.sent, raw.from.as_ref(), command)

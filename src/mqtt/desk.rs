@@ -149,6 +149,7 @@ impl Desk {
             | Command::Calibrate(_)
             | Command::Bench(_)
             | Command::AddFact(_)
+            | Command::TakeBack { .. }
             | Command::SetCourse { .. }
             | Command::TrustClock {}
             | Command::Acknowledge { .. }

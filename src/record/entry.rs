@@ -13,6 +13,7 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::Stamp;
+use super::told::TakenBack;
 use super::uptake::Uptake;
 
 /// Everything that is written beside intents and outcomes: a kind, and the record that it is.
@@ -44,6 +45,8 @@ pub enum Entry {
     Course(Course),
     /// The owner told something.
     Fact(Fact),
+    /// Something told no longer counts.
+    TakenBack(TakenBack),
     #[serde(rename = "event")]
     Note(Note),
 }
@@ -64,6 +67,7 @@ impl Entry {
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })
             | Self::Fact(Fact { at, .. })
+            | Self::TakenBack(TakenBack { at, .. })
             | Self::Note(Note { at, .. }) => *at,
         }
     }

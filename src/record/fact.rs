@@ -11,9 +11,11 @@ use super::stamp::{Stamp, Who};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Fact {
+    #[serde(rename = "observation")]
+    pub number: i64,
     /// What kind of fact.
     pub kind: FactKind,
-    /// What it is about: the quantity, the lab, the number of a reading.
+    /// What it is about: the quantity, the lab.
     pub name: String,
     /// A number, in the unit that belongs to `name`.
     pub value: Option<f64>,
@@ -35,8 +37,6 @@ pub enum FactKind {
     Water,
     /// A change of anything about the tank.
     Change,
-    /// An earlier reading is replaced by a later one.
-    Correction,
     Panel,
     /// Which columns a lab's reports have.
     PanelColumns,

@@ -7,10 +7,13 @@ use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
 use super::hold::Hold;
-use super::reading::Reading;
+use super::told::Told;
 use super::uptake::Uptake;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
+
+/// So many of one subject can still be corrected or taken back; the newest by when they were so.
+pub const TOLD_MAX: usize = 1_000;
 
 /// One start of the daemon, as far as the ledger knows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -49,16 +52,14 @@ pub struct History {
     pub holds: Vec<Hold>,
     /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
     pub settled: Vec<SlotKey>,
-    /// The last reading of each quantity.
-    pub readings: Vec<Reading>,
-    /// The last value of each water test that is kept as a fact, by its word, with when it was so.
-    pub water: Vec<(String, (Timestamp, f64))>,
+    /// What was told and still counts, by number: the newest [`TOLD_MAX`] of each subject.
+    pub told: Vec<Told>,
+    /// Highest number of anything told so far.
+    pub told_last: i64,
     /// What was added of each quantity since its last reading was taken (since ever without one), all lines, open intents in full.
     pub added_since_reading: Carried,
     /// The newest uptake of each quantity.
     pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
-    /// When the water was last changed.
-    pub water_changed: Option<Timestamp>,
 }

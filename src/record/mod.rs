@@ -17,6 +17,7 @@ mod reading;
 mod refill;
 mod slot;
 mod stamp;
+mod told;
 mod uptake;
 
 pub use arming::Arming;
@@ -28,13 +29,14 @@ pub use dose::{
 };
 pub use entry::Entry;
 pub use fact::{Fact, FactKind};
-pub use history::{History, PastSession};
+pub use history::{History, PastSession, TOLD_MAX};
 pub use hold::{Hold, HoldAction, HoldChange, HoldScope};
 pub use note::{Code, Note};
 pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
+pub use told::{TakenBack, Told};
 pub use uptake::{Uptake, UptakeHow, amount, starts_not_in_force};
 
 /// What a word stands for, by the type's own words; `None` for one that is none of them.

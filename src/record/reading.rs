@@ -49,6 +49,7 @@ impl ReadingValue {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Written", into = "Written")]
 pub struct Reading {
+    pub number: i64,
     pub measured: Quantity,
     pub value: ReadingValue,
     /// The method, in the owner's words.
@@ -64,6 +65,8 @@ pub struct Reading {
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Written {
+    #[serde(rename = "observation")]
+    number: i64,
     taken: Timestamp,
     measured: Quantity,
     form: Form,
@@ -99,6 +102,7 @@ impl From<Reading> for Written {
             ReadingValue::Below { limit } => (Form::Below, limit.as_mg_per_l(), None),
         };
         Self {
+            number: reading.number,
             taken: reading.taken,
             form,
             value,
@@ -146,6 +150,7 @@ impl TryFrom<Written> for Reading {
             }
         };
         Ok(Self {
+            number: written.number,
             measured,
             value,
             method: written.method,

@@ -11,7 +11,7 @@ use dosewright::config::Right;
 use dosewright::engine::{
     Answer, BenchAsk, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish,
     DoseFigures, Figures, NewBench, NewCalibration, NewCourse, NewFact, NewReading, NewUptake,
-    NewVerification, Proposal, RefillLevel, Token, UptakeFigures, Wish,
+    NewVerification, Proposal, RefillLevel, Replaces, Token, UptakeFigures, Wish,
 };
 use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
 use dosewright::record::{
@@ -134,6 +134,7 @@ fn tests_of_water() -> Vec<(&'static str, Command, Right)> {
         value,
         method: "titration".into(),
         taken: Some("2026-11-25T10:00:00Z".parse().unwrap()),
+        replaces: None,
         sure: false,
     };
     let mg = Concentration::from_mg_per_l;
@@ -153,6 +154,7 @@ fn tests_of_water() -> Vec<(&'static str, Command, Right)> {
         uncertainty: Some(0.5),
         text: Lines::new("4.5 mg/L\nphotometer").unwrap(),
         happened: None,
+        replaces: None,
         sure: true,
     };
     let observe = Right::Observe;
@@ -173,6 +175,25 @@ fn tests_of_water() -> Vec<(&'static str, Command, Right)> {
             observe,
         ),
         ("add-fact", Command::AddFact(fact), observe),
+        (
+            "add-reading-corrected",
+            Command::AddReading(NewReading {
+                replaces: Some(Replaces {
+                    number: 12,
+                    why: "wrong syringe".into(),
+                }),
+                ..reading(calcium(), concentration)
+            }),
+            observe,
+        ),
+        (
+            "take-back",
+            Command::TakeBack {
+                number: 12,
+                why: "wrong bottle".into(),
+            },
+            observe,
+        ),
     ]
 }
 

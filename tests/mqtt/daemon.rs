@@ -241,6 +241,7 @@ async fn the_daemons_state_is_kept_on_the_broker_and_its_events_and_readings_arr
             },
             method: "drop test".into(),
             taken: None,
+            replaces: None,
             sure: false,
         })
         .into(),

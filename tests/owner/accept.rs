@@ -111,6 +111,7 @@ impl Reef {
 
 fn calcium(ms: i64, mg_per_l: f64) -> Entry {
     Entry::Reading(Reading {
+        number: super::number(),
         measured: Quantity::Element(Element::new("Ca").unwrap()),
         value: ReadingValue::Concentration {
             value: Concentration::from_mg_per_l(mg_per_l),

@@ -3,10 +3,11 @@
 use dosewright::record::{Entry, Fact, FactKind};
 
 use super::accept::Reef;
-use super::{DAY, at, dose, json, ledger, near, owner, run, text, three_weeks};
+use super::{DAY, at, dose, json, ledger, near, number, owner, run, text, three_weeks};
 
 fn fact(kind: FactKind, ms: i64, (name, value, text): (&str, Option<f64>, &str)) -> Entry {
     Entry::Fact(Fact {
+        number: number(),
         kind,
         name: name.to_owned(),
         value,
@@ -103,14 +104,14 @@ fn a_salinity_is_corrected_without_losing_the_old_entry() {
     reef.start("1");
     let added = reef.run(&["reading", "add", "salinity", "32"]);
     assert!(added.status.success(), "{added:?}");
-    let wrong = reef.run(&["reading", "correct", "w999", "35", "--reason", "x"]);
+    let wrong = reef.run(&["reading", "correct", "999", "35", "--reason", "x"]);
     assert_eq!(wrong.status.code(), Some(2), "{wrong:?}");
     let rows = reef.json(&["reading", "list", "--json"]);
-    let number = rows[0]["number"].as_str().unwrap();
+    let number = rows[0]["number"].to_string();
     let first = [
         "reading",
         "correct",
-        number,
+        &number,
         "35",
         "--reason",
         "dirty prism",
@@ -121,8 +122,8 @@ fn a_salinity_is_corrected_without_losing_the_old_entry() {
     let rows = rows.as_array().unwrap();
     assert_eq!(rows.len(), 2);
     assert_eq!(
-        (rows[0]["corrected"] == true, rows[1]["corrected"] == true),
-        (true, false)
+        (rows[0]["counts"] == true, rows[1]["counts"] == true),
+        (false, true)
     );
     assert_eq!(rows[0]["taken"], rows[1]["taken"]);
     near(&rows[1]["value"], 35.0, 1e-9);

@@ -10,7 +10,8 @@ use dosewright::plan::SlotKey;
 use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
 use dosewright::record::{
     Carried, Course, CourseState, Departure, Destination, DoseEnd, DoseId, DoseKind, Ends, Entry,
-    Fact, FactKind, Intent, Outcome, Reading, ReadingValue, Refill, Stamp, Uptake, UptakeHow, Who,
+    Fact, FactKind, Intent, Outcome, Reading, ReadingValue, Refill, Stamp, TakenBack, Told, Uptake,
+    UptakeHow, Who,
 };
 use jiff::Timestamp;
 use serde_json::Value;
@@ -73,8 +74,16 @@ fn ledger(state: &Path) -> Ledger {
     ledger
 }
 
+/// A number that no other has.
+fn number() -> i64 {
+    use std::sync::atomic::{AtomicI64, Ordering};
+    static LAST: AtomicI64 = AtomicI64::new(0);
+    LAST.fetch_add(1, Ordering::Relaxed) + 1
+}
+
 fn alkalinity(ms: i64, dkh: f64) -> Entry {
     Entry::Reading(Reading {
+        number: number(),
         measured: Quantity::Alkalinity,
         value: ReadingValue::Alkalinity {
             value: Alkalinity::from_dkh(dkh),
@@ -407,6 +416,7 @@ fn a_change_noted_down_makes_the_advice_wait() {
     let state = tempfile::tempdir().unwrap();
     let mut ledger = three_weeks(state.path(), 0.04);
     let note = Fact {
+        number: number(),
         kind: FactKind::Change,
         name: String::new(),
         value: None,
@@ -425,12 +435,12 @@ fn a_change_noted_down_makes_the_advice_wait() {
     assert_eq!(changes[0]["what"], "new light");
 }
 
-#[test]
-fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_keep_the_old_entry() {
-    let state = tempfile::tempdir().unwrap();
-    let mut ledger = ledger(state.path());
+/// A calcium, an alkalinity that was corrected, what it was corrected to, and a salinity; the numbers of the first three.
+fn corrected(state: &Path) -> [i64; 3] {
+    let mut ledger = ledger(state);
     let fact = |kind, name: &str, value: Option<f64>, text: &str| {
         Entry::Fact(Fact {
+            number: number(),
             kind,
             name: name.to_owned(),
             value,
@@ -442,6 +452,7 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
         })
     };
     let calcium = Entry::Reading(Reading {
+        number: number(),
         measured: Quantity::Element(Element::new("Ca").unwrap()),
         value: ReadingValue::Concentration {
             value: Concentration::from_mg_per_l(400.0),
@@ -452,12 +463,18 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
         who: owner(),
         at: at(DAY),
     });
-    ledger.store(std::slice::from_ref(&calcium)).unwrap();
-    ledger.store(&[alkalinity(DAY, 7.0)]).unwrap();
-    ledger.store(&[alkalinity(DAY, 8.0)]).unwrap();
-    ledger
-        .store(&[fact(FactKind::Correction, "2", None, "wrong syringe")])
-        .unwrap();
+    let (wrong, right) = (alkalinity(DAY, 7.0), alkalinity(DAY, 8.0));
+    let number_of = |entry: &Entry| Told::from_entry(entry.clone()).unwrap().number();
+    let [first, second, third] = [&calcium, &wrong, &right].map(number_of);
+    let back = Entry::TakenBack(TakenBack {
+        number: second,
+        replaced_by: Some(third),
+        why: "wrong syringe".to_owned(),
+        who: owner(),
+        at: at(DAY),
+    });
+    ledger.store(&[calcium, wrong]).unwrap();
+    ledger.store(&[back, right]).unwrap();
     ledger
         .store(&[fact(
             FactKind::Water,
@@ -466,9 +483,15 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
             "33\nrefractometer",
         )])
         .unwrap();
-    drop(ledger);
+    [first, second, third]
+}
+
+#[test]
+fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_keep_the_old_entry() {
+    let state = tempfile::tempdir().unwrap();
+    let [first, second, third] = corrected(state.path());
     let rows = json(state.path(), &["reading", "list", "--json"]);
-    let of = |number: &str| {
+    let of = |number: i64| {
         rows.as_array()
             .unwrap()
             .iter()
@@ -477,22 +500,22 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
             .clone()
     };
     near(
-        &of("1")["at_salinity_35_mg_per_l"],
+        &of(first)["at_salinity_35_mg_per_l"],
         400.0 * 35.0 / 33.0,
         1e-6,
     );
     assert_eq!(
-        (&of("2")["corrected"], &of("3")["corrected"]),
-        (&Value::Bool(true), &Value::Bool(false))
+        (&of(second)["counts"], &of(third)["counts"]),
+        (&Value::Bool(false), &Value::Bool(true))
     );
     assert!(
-        of("3")["at_salinity_35_mg_per_l"].is_null(),
+        of(third)["at_salinity_35_mg_per_l"].is_null(),
         "alkalinity that is dosed does not go with salinity"
     );
     let listed = text(&run(state.path(), &["reading", "list"]));
     assert!(
         listed.contains("8.00 dKH (7.80 to 8.20 at 95 %)")
-            && listed.contains("corrected by a later entry"),
+            && listed.contains(&format!("corrected by {third}: wrong syringe")),
         "{listed}"
     );
 }
@@ -594,6 +617,7 @@ fn a_lab_report_is_held_against_natural_seawater_the_one_before_and_what_was_dos
     let mut ledger = ledger(state.path());
     let report = |ms: i64, text: &str| {
         Entry::Fact(Fact {
+            number: number(),
             kind: FactKind::Panel,
             name: "north".to_owned(),
             value: Some(5.0),

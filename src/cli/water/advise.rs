@@ -160,8 +160,10 @@ fn readings(
     since: Millis,
 ) -> Result<Vec<SeriesReading>, Failure> {
     let all = reader.readings().map_err(|e| unread(&e))?;
-    let series = all.iter().filter(|s| !s.corrected).filter_map(|s| {
-        let (value, uncertainty) = match (&s.reading.measured, tracked, s.reading.value) {
+    let back = reader.taken_back().map_err(|e| unread(&e))?;
+    let counting = all.iter().filter(|r| !back.contains_key(&r.number));
+    let series = counting.filter_map(|s| {
+        let (value, uncertainty) = match (&s.measured, tracked, s.value) {
             (
                 Quantity::Alkalinity,
                 Tracked::Alkalinity,
@@ -174,7 +176,7 @@ fn readings(
             ) if of == wanted => (value.as_mg_per_l(), uncertainty.as_mg_per_l()),
             (Quantity::Alkalinity | Quantity::Element(_), _, _) => return None,
         };
-        let at = millis(s.reading.taken);
+        let at = millis(s.taken);
         (at >= since).then_some(SeriesReading {
             at,
             value,

@@ -19,6 +19,8 @@ use crate::quantity::Words;
 use crate::record::FactKind;
 
 pub(in crate::cli) struct Change {
+    /// By which it can be taken back; `None` for what was not told.
+    number: Option<i64>,
     pub(in crate::cli) at: Timestamp,
     /// Stable word: `note`, `water`, `course`, `changeover`, `plan`, `controller`, `uptake`.
     pub(in crate::cli) kind: &'static str,
@@ -31,19 +33,22 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
         .facts(FactKind::Change)
         .map_err(|e| unread(&e))?
         .into_iter()
-        .map(|stored| Change {
-            at: stored.fact.happened,
+        .map(|fact| Change {
+            number: Some(fact.number),
+            at: fact.happened,
             kind: "note",
-            what: stored.fact.text,
+            what: fact.text,
         })
         .collect();
     all.extend(water_changes(reader)?.into_iter().map(|change| Change {
+        number: Some(change.number),
         at: change.at,
         kind: "water",
         what: change.words(),
     }));
     for course in reader.courses().map_err(|e| unread(&e))? {
         all.push(Change {
+            number: None,
             at: course.at.wall,
             kind: "course",
             what: course.to_string(),
@@ -53,6 +58,7 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
         // The first of all changes nothing.
         if let Some(before) = uptake.amount_before() {
             all.push(Change {
+                number: None,
                 at: uptake.at.wall,
                 kind: "uptake",
                 what: format!(
@@ -65,6 +71,7 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
     }
     for (at, text) in reader.events("plan-reloaded").map_err(|e| unread(&e))? {
         all.push(Change {
+            number: None,
             at,
             kind: "plan",
             what: text,
@@ -74,6 +81,7 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
     for (before, after) in sessions.iter().zip(sessions.iter().skip(1)) {
         let mut push = |kind, what: &str| {
             all.push(Change {
+                number: None,
                 at: after.at,
                 kind,
                 what: what.to_owned(),
@@ -110,6 +118,7 @@ pub(in crate::cli) fn changes(
             uncertainty: None,
             text: Words::new(text).into(),
             happened: *at,
+            replaces: None,
             sure: false,
         });
         return ask(place, &command.into(), *json, out).map(drop);
@@ -117,11 +126,14 @@ pub(in crate::cli) fn changes(
     if let Some(ChangesCommand::Water(water)) = &options.command {
         return crate::cli::water::exchanged::add(place, water, out);
     }
+    if let Some(ChangesCommand::TakeBack(back)) = &options.command {
+        return crate::cli::water::reading::take_back(place, back, out);
+    }
     let all = journal(&open(place)?)?;
     if options.json {
         let rows: Vec<_> = all
             .iter()
-            .map(|c| json!({ "at": c.at.to_string(), "kind": c.kind, "what": c.what }))
+            .map(|c| json!({ "number": c.number, "at": c.at.to_string(), "kind": c.kind, "what": c.what }))
             .collect();
         return Ok(out.json(&rows)?);
     }
@@ -132,7 +144,8 @@ pub(in crate::cli) fn changes(
     for change in &all {
         writeln!(
             out,
-            "{}  {:10}  {}",
+            "{:>4}  {}  {:10}  {}",
+            change.number.map_or(String::new(), |n| n.to_string()),
             minute(change.at, &zone),
             change.kind,
             change.what

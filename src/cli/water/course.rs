@@ -157,14 +157,14 @@ fn newest_result(
 ) -> Result<Option<(Timestamp, String)>, Failure> {
     let read = entries(reader)?
         .into_iter()
-        .filter(|e| Quantity::from_word(&e.word).as_ref() == Some(of) && !e.corrected)
+        .filter(|e| Quantity::from_word(&e.word).as_ref() == Some(of) && e.counts())
         .map(|e| (e.taken, e.shown()));
     let panels = reader.facts(FactKind::Panel).map_err(|e| unread(&e))?;
     let found = panels.iter().flat_map(|panel| {
-        from_text(&panel.fact.text)
+        from_text(&panel.text)
             .into_iter()
             .filter(|kept| Some(&kept.element) == of.element())
-            .map(|kept| (panel.fact.happened, kept.shown()))
+            .map(|kept| (panel.happened, kept.shown()))
     });
     Ok(read.chain(found).max_by_key(|(taken, _)| *taken))
 }

@@ -16,6 +16,7 @@ use crate::quantity::{Alkalinity, Lines, TankVolume, Words, parse_tank_volume};
 use crate::record::FactKind;
 
 pub(in crate::cli) struct WaterChange {
+    pub(in crate::cli) number: i64,
     pub(in crate::cli) at: Timestamp,
     pub(in crate::cli) litres: f64,
     /// What the new water held: `alkalinity` in meq/L, or a symbol in mg/L.
@@ -69,11 +70,11 @@ pub(in crate::cli) fn water_changes(reader: &LedgerReader) -> Result<Vec<WaterCh
         .map_err(|e| unread(&e))?;
     Ok(facts
         .into_iter()
-        .map(|stored| WaterChange {
-            at: stored.fact.happened,
-            litres: stored.fact.value.unwrap_or(0.0),
-            new: stored
-                .fact
+        .map(|fact| WaterChange {
+            number: fact.number,
+            at: fact.happened,
+            litres: fact.value.unwrap_or(0.0),
+            new: fact
                 .text
                 .lines()
                 .filter_map(|line| {
@@ -113,6 +114,7 @@ pub(in crate::cli) fn add(
         uncertainty: None,
         text: Lines::new(&lines.join("\n")).map_err(usage)?,
         happened: options.at,
+        replaces: None,
         sure: false,
     });
     ask(place, &command.into(), options.json, out).map(drop)

@@ -197,7 +197,7 @@ pub(in crate::cli) struct Saturation {
 )]
 pub(in crate::cli) struct ReadingCorrect {
     /// Number of the reading, as `reading list` shows it
-    pub(in crate::cli) number: String,
+    pub(in crate::cli) number: i64,
     /// The right value with its unit
     pub(in crate::cli) value: String,
     /// One standard uncertainty with its unit
@@ -209,6 +209,22 @@ pub(in crate::cli) struct ReadingCorrect {
     /// You were asked about an unlikely value, and it is right
     #[arg(long)]
     pub(in crate::cli) sure: bool,
+    /// Print JSON
+    #[arg(long)]
+    pub(in crate::cli) json: bool,
+}
+
+/// What is taken back.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "The number is the one that the list shows; it stays in the record and counts no longer."
+)]
+pub(in crate::cli) struct TakeBack {
+    /// Its number in the list
+    pub(in crate::cli) number: i64,
+    /// Why, in your words
+    #[arg(long)]
+    pub(in crate::cli) reason: String,
     /// Print JSON
     #[arg(long)]
     pub(in crate::cli) json: bool,
@@ -304,6 +320,8 @@ pub(in crate::cli) enum ChangesCommand {
         after_help = "Example: dosewright changes water \"30 L\" --new \"alkalinity=8.0 dKH,Ca=420 mg/L\"\nUptake and lab reports count it. Until the next alkalinity reading nothing may rise above uptake."
     )]
     Water(ChangesWater),
+    /// Take a note or a water change back; it is kept in the record
+    TakeBack(TakeBack),
 }
 
 /// Options of `changes water`.
@@ -477,6 +495,13 @@ pub(in crate::cli) enum PanelCommand {
         after_help = "Examples: dosewright panel add october.csv --lab north --columns \"element=Parameter,value=Result,unit=Unit,limit=LOD\"\n          dosewright panel add november.csv --lab north\nThe columns are asked once for each lab and then remembered. A value \"<0.02\" stays below its detection limit."
     )]
     Add(PanelAdd),
+    /// Import one again in the place of another; the old one is kept and marked
+    #[command(
+        after_help = "Example: dosewright panel correct 41 october.csv --lab north --decimal comma --reason \"dots were thousands\"\nThe new report has the old one's time when --at is left out."
+    )]
+    Correct(PanelCorrect),
+    /// Take a report back; it is kept and marked
+    TakeBack(TakeBack),
     /// Show a report: against natural seawater, earlier reports and what was dosed
     Show(PanelShow),
     /// List the reports
@@ -504,9 +529,34 @@ pub(in crate::cli) struct PanelAdd {
     /// Relative standard uncertainty of the lab's values, percent (5 is a guess of ours; labs that state theirs are better believed)
     #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
     pub(in crate::cli) uncertainty: f64,
+    /// Which sign stands before the decimals, where the file has both; the other one is a thousands' mark
+    #[arg(long, value_name = "SIGN")]
+    pub(in crate::cli) decimal: Option<Decimal>,
+    /// You were asked about unlikely values, and they are right
+    #[arg(long)]
+    pub(in crate::cli) sure: bool,
     /// Print JSON
     #[arg(long)]
     pub(in crate::cli) json: bool,
+}
+
+/// The sign before the decimals.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(in crate::cli) enum Decimal {
+    Comma,
+    Dot,
+}
+
+/// Options of `panel correct`.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct PanelCorrect {
+    /// Number of the report, as `panel list` shows it
+    pub(in crate::cli) number: i64,
+    #[command(flatten)]
+    pub(in crate::cli) report: PanelAdd,
+    /// Why it is corrected, in your words
+    #[arg(long)]
+    pub(in crate::cli) reason: String,
 }
 
 /// Options of `panel show`.

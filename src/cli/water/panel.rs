@@ -15,17 +15,17 @@ use crate::cli::running::daemon::ask;
 use crate::cli::water::exchanged::{WaterChange, water_changes};
 use crate::cli::water::owner_args::{Panel as PanelArgs, PanelAdd, PanelCommand, PanelShow};
 use crate::cli::water::panel_csv::{Columns, from_text, headings, read, to_text};
-use crate::cli::water::reading::entries;
+use crate::cli::water::reading::{entries, take_back};
 use crate::cli::words::{configuration, minute, salinity, unread, usage, zone};
 use crate::config::Loaded;
 use crate::control::Request;
-use crate::engine::{Command, NewFact};
+use crate::engine::{Command, NewFact, Replaces};
 use crate::estimate::{
     Account, Band, Comparison, Finding, Tracked, Trend, after_changes, corrosion, safe_course,
 };
-use crate::ledger::{LedgerReader, StoredFact};
+use crate::ledger::LedgerReader;
 use crate::quantity::{Concentration, Lines, Words};
-use crate::record::FactKind;
+use crate::record::{Fact, FactKind};
 
 /// Largest report file in bytes.
 const FILE_BYTES_MAX: u64 = 200_000;
@@ -41,7 +41,15 @@ pub(in crate::cli) fn panel(
     out: &mut Out,
 ) -> Result<(), Failure> {
     match &options.command {
-        PanelCommand::Add(add) => add_panel(place, add, out),
+        PanelCommand::Add(add) => add_panel(place, add, None, out),
+        PanelCommand::Correct(correct) => {
+            let replaces = Replaces {
+                number: correct.number,
+                why: Words::new(&correct.reason),
+            };
+            add_panel(place, &correct.report, Some(replaces), out)
+        }
+        PanelCommand::TakeBack(back) => take_back(place, back, out),
         PanelCommand::Show(show) => show_panel(place, show, out),
         PanelCommand::List { json } => list(place, *json, out),
     }
@@ -55,7 +63,7 @@ fn columns_of(place: &Place, add: &PanelAdd, text: &str) -> Result<(Columns, boo
     let known = open(place)?
         .facts(FactKind::PanelColumns)
         .map_err(|e| unread(&e))?;
-    let remembered = known.iter().rev().find(|f| f.fact.name == add.lab);
+    let remembered = known.iter().rev().find(|f| f.name == add.lab);
     let Some(remembered) = remembered else {
         return Err(usage(format!(
             "the columns of lab \"{}\" are not known yet; the report has: {}; tell once which is which with --columns \"element=...,value=...,unit=...,limit=...\"",
@@ -63,10 +71,15 @@ fn columns_of(place: &Place, add: &PanelAdd, text: &str) -> Result<(Columns, boo
             headings(text).join(", ")
         )));
     };
-    Ok((Columns::parse(&remembered.fact.text).map_err(usage)?, false))
+    Ok((Columns::parse(&remembered.text).map_err(usage)?, false))
 }
 
-fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure> {
+fn add_panel(
+    place: &Place,
+    add: &PanelAdd,
+    replaces: Option<Replaces>,
+    out: &mut Out,
+) -> Result<(), Failure> {
     let io = |error: std::io::Error| {
         Failure::new(
             exit::IO,
@@ -86,7 +99,7 @@ fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure
     }
     let text = fs::read_to_string(&add.file).map_err(io)?;
     let (columns, told) = columns_of(place, add, &text)?;
-    let report = read(&text, &columns).map_err(usage)?;
+    let report = read(&text, &columns, add.decimal).map_err(usage)?;
     if report.rows.is_empty() {
         return Err(usage(format!(
             "{} has no row that can be used: {}",
@@ -94,7 +107,7 @@ fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure
             report.left_out.join("; ")
         )));
     }
-    let fact = |kind: FactKind, value: Option<f64>, text: &str| {
+    let fact = |kind: FactKind, value: Option<f64>, text: &str, replaces: Option<Replaces>| {
         let new = NewFact {
             kind,
             name: Words::new(&add.lab),
@@ -102,14 +115,15 @@ fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure
             uncertainty: None,
             text: Lines::new(text).map_err(usage)?,
             happened: add.at,
-            sure: false,
+            replaces,
+            sure: add.sure,
         };
         Ok::<_, Failure>(Request::Command(Command::AddFact(new)))
     };
     if told {
         // Told first, so that a report that is stored can always be read with them.
         let mut client = crate::control::Client::connect(&place.state)?;
-        exit::accepted(client.ask(&fact(FactKind::PanelColumns, None, &columns.text())?)?)?;
+        exit::accepted(client.ask(&fact(FactKind::PanelColumns, None, &columns.text(), None)?)?)?;
     }
     if !add.json {
         for line in &report.left_out {
@@ -121,6 +135,7 @@ fn add_panel(place: &Place, add: &PanelAdd, out: &mut Out) -> Result<(), Failure
         FactKind::Panel,
         Some(add.uncertainty),
         &to_text(&report.rows),
+        replaces,
     )?;
     ask(place, &request, add.json, out).map(drop)
 }
@@ -133,7 +148,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
         let rows: Vec<_> = panels
             .iter()
             .map(|p| {
-                json!({ "number": p.number, "lab": p.fact.name, "taken": p.fact.happened.to_string(), "elements": from_text(&p.fact.text).len() })
+                json!({ "number": p.number, "lab": p.name, "taken": p.happened.to_string(), "elements": from_text(&p.text).len() })
             })
             .collect();
         return Ok(out.json(&rows)?);
@@ -147,9 +162,9 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             out,
             "{:>4}  {}  {}, {} elements",
             p.number,
-            minute(p.fact.happened, &zone),
-            p.fact.name,
-            from_text(&p.fact.text).len()
+            minute(p.happened, &zone),
+            p.name,
+            from_text(&p.text).len()
         )?;
     }
     Ok(())
@@ -167,7 +182,7 @@ fn salinity_at(
     let all = entries(reader)?;
     let nearest = all
         .iter()
-        .filter(|e| e.word == "salinity" && !e.corrected)
+        .filter(|e| e.word == "salinity" && e.counts())
         .min_by_key(|e| e.taken.as_millisecond().abs_diff(at.as_millisecond()));
     Ok(match nearest {
         Some(e) => (
@@ -181,9 +196,9 @@ fn salinity_at(
     })
 }
 
-fn compare(panel: &StoredFact, salinity: Salinity) -> Result<Vec<Comparison>, Failure> {
-    let percent = panel.fact.value.unwrap_or(5.0);
-    from_text(&panel.fact.text)
+fn compare(panel: &Fact, salinity: Salinity) -> Result<Vec<Comparison>, Failure> {
+    let percent = panel.value.unwrap_or(5.0);
+    from_text(&panel.text)
         .iter()
         .filter_map(|kept| kept.entry(percent))
         .map(|entry| {
@@ -199,7 +214,7 @@ struct Around<'a> {
     loaded: Option<&'a Loaded>,
     reader: &'a LedgerReader,
     /// Earlier reports, oldest first.
-    earlier: Vec<(&'a StoredFact, Vec<Comparison>)>,
+    earlier: Vec<(&'a Fact, Vec<Comparison>)>,
     exchanged: Vec<WaterChange>,
     at: Timestamp,
 }
@@ -214,7 +229,7 @@ fn show_panel(place: &Place, options: &PanelShow, out: &mut Out) -> Result<(), F
     let panel = index.and_then(|i| panels.get(i)).ok_or_else(|| {
         usage("there is no such lab report; `dosewright panel list` shows those on record")
     })?;
-    let (salinity, from) = salinity_at(&reader, options.salinity.as_ref(), panel.fact.happened)?;
+    let (salinity, from) = salinity_at(&reader, options.salinity.as_ref(), panel.happened)?;
     let compared = compare(panel, salinity)?;
     let earlier = panels
         .iter()
@@ -227,7 +242,7 @@ fn show_panel(place: &Place, options: &PanelShow, out: &mut Out) -> Result<(), F
         exchanged: water_changes(&reader)?,
         reader: &reader,
         earlier,
-        at: panel.fact.happened,
+        at: panel.happened,
     };
     let mut rows = Vec::new();
     for comparison in &compared {
@@ -243,15 +258,15 @@ fn show_panel(place: &Place, options: &PanelShow, out: &mut Out) -> Result<(), F
             .map(|(c, remarks)| row_json(c, remarks))
             .collect();
         return Ok(out.json(&json!({
-            "number": panel.number, "lab": panel.fact.name, "taken": panel.fact.happened.to_string(),
+            "number": panel.number, "lab": panel.name, "taken": panel.happened.to_string(),
             "salinity": salinity.as_practical(), "salinity_from": from, "elements": rows, "corrosion": metals,
         }))?);
     }
     writeln!(
         out,
         "{} of {}, against natural seawater of {salinity} ({from})",
-        panel.fact.name,
-        minute(panel.fact.happened, &zone(place))
+        panel.name,
+        minute(panel.happened, &zone(place))
     )?;
     for (comparison, remarks) in &rows {
         let tone = match comparison.band {
@@ -305,10 +320,7 @@ fn remarks(comparison: &Comparison, around: &Around<'_>) -> Result<Vec<String>, 
 }
 
 /// What the earlier reports that name the element have of it, oldest first.
-fn series<'a>(
-    comparison: &Comparison,
-    around: &'a Around<'_>,
-) -> Vec<(&'a StoredFact, &'a Comparison)> {
+fn series<'a>(comparison: &Comparison, around: &'a Around<'_>) -> Vec<(&'a Fact, &'a Comparison)> {
     let of = |all: &'a Vec<Comparison>| all.iter().find(|c| c.element == comparison.element);
     around
         .earlier
@@ -320,7 +332,7 @@ fn series<'a>(
 /// How it moved over all reports in which it was found.
 fn trend(
     comparison: &Comparison,
-    series: &[(&StoredFact, &Comparison)],
+    series: &[(&Fact, &Comparison)],
     at: Timestamp,
 ) -> Option<String> {
     let (first, _) = series.first()?;
@@ -328,12 +340,12 @@ fn trend(
         let Finding::Found(value) = c.finding else {
             return None;
         };
-        let days = when.duration_since(first.fact.happened).as_secs_f64() / 86_400.0;
+        let days = when.duration_since(first.happened).as_secs_f64() / 86_400.0;
         Some((days, value.as_mg_per_l(), uncertainty(c)))
     };
     let found: Vec<_> = series
         .iter()
-        .filter_map(|(panel, c)| point(panel.fact.happened, c))
+        .filter_map(|(panel, c)| point(panel.happened, c))
         .chain(point(at, comparison))
         .collect();
     Trend::of(&found).map(|trend| trend.to_string())
@@ -396,12 +408,12 @@ fn proposal(comparison: &Comparison, loaded: Option<&Loaded>) -> Vec<String> {
 /// Whether dosing explains a high value, and what water changes would do.
 fn source(
     comparison: &Comparison,
-    before: Option<&(&StoredFact, &Comparison)>,
+    before: Option<&(&Fact, &Comparison)>,
     around: &Around<'_>,
 ) -> Result<Vec<String>, Failure> {
     let mut all = Vec::new();
     if let Some((panel, before)) = before {
-        let since = panel.fact.happened;
+        let since = panel.happened;
         let dosed = dosed_between(&comparison.element, around, since)?;
         let changes = changed_between(comparison, around, since);
         let (water_left, new_water) = after_changes(&changes);

@@ -3,6 +3,7 @@
 //! Deliberately small: one heading line, one element a row. A row that is no element is named and left out, never guessed at.
 
 use crate::chemistry::Element;
+use crate::cli::water::owner_args::Decimal;
 use crate::estimate::{Detected, PanelEntry, PanelUnit};
 use crate::quantity::parse_plain_number;
 
@@ -137,7 +138,13 @@ pub(in crate::cli) fn headings(text: &str) -> Vec<String> {
 }
 
 /// Reads a report along its columns.
-pub(in crate::cli) fn read(text: &str, columns: &Columns) -> Result<Report, String> {
+///
+/// A number is never guessed at: where one has a decimal comma and another a dot, `told` has to say which sign it is.
+pub(in crate::cli) fn read(
+    text: &str,
+    columns: &Columns,
+    told: Option<Decimal>,
+) -> Result<Report, String> {
     let heading = text
         .trim_start_matches('\u{feff}')
         .lines()
@@ -159,18 +166,27 @@ pub(in crate::cli) fn read(text: &str, columns: &Columns) -> Result<Report, Stri
         find(&columns.unit)?,
     );
     let limit = columns.limit.as_ref().map(find).transpose()?;
+    let lines = || {
+        (2..)
+            .zip(text.lines().skip(1))
+            .filter(|(_, l)| !l.trim().is_empty())
+    };
+    let numbers = lines().flat_map(|(number, line)| {
+        let cells = split(line, separator);
+        let of = [Some(value), limit].into_iter().flatten();
+        of.filter_map(move |index| Some((number, cells.get(index)?.clone())))
+            .collect::<Vec<_>>()
+    });
+    let decimal = decimal(numbers, separator, told)?;
     let mut report = Report::default();
-    for (number, line) in (2..)
-        .zip(text.lines().skip(1))
-        .filter(|(_, l)| !l.trim().is_empty())
-    {
+    for (number, line) in lines() {
         if report.rows.len() >= ROWS_MAX {
             return Err(format!("a report of more than {ROWS_MAX} rows is none"));
         }
         let cells = split(line, separator);
         let cell = |index: usize| cells.get(index).map_or("", |c| c.as_str());
         let limit = limit.map_or("", cell);
-        match row(cell(element), cell(value), cell(unit), (limit, separator)) {
+        match row(cell(element), cell(value), cell(unit), (limit, decimal)) {
             Ok(kept) if report.rows.iter().any(|r| r.element == kept.element) => {
                 report.left_out.push(format!(
                     "line {number}: {} stands here a second time",
@@ -182,6 +198,85 @@ pub(in crate::cli) fn read(text: &str, columns: &Columns) -> Result<Report, Stri
         }
     }
     Ok(report)
+}
+
+/// How the numbers of a report are written.
+#[derive(Debug, Clone, Copy)]
+struct Written {
+    decimal: Decimal,
+    /// Whether the other sign is a thousands' mark, because the owner said so.
+    thousands: bool,
+}
+
+/// Which sign stands before the decimals, from all numbers of the report with their lines.
+fn decimal(
+    numbers: impl Iterator<Item = (usize, String)>,
+    separator: char,
+    told: Option<Decimal>,
+) -> Result<Written, String> {
+    if let Some(decimal) = told {
+        return Ok(Written {
+            decimal,
+            thousands: true,
+        });
+    }
+    let (mut comma, mut dot) = (None, None);
+    for (line, cell) in numbers.filter(|(_, cell)| cell.contains(|c: char| c.is_ascii_digit())) {
+        for (sign, first) in [(',', &mut comma), ('.', &mut dot)] {
+            if first.is_none() && cell.contains(sign) && is_numeric(&cell) {
+                *first = Some((line, cell.clone()));
+            }
+        }
+    }
+    let decimal = match (comma, dot) {
+        (Some((at, one)), Some((there, other))) => {
+            return Err(format!(
+                "line {at} has \"{one}\" and line {there} has \"{other}\": one of the two signs is a thousands' mark, and it is not guessed which; look at the lab's own page and say --decimal comma or --decimal dot; nothing was stored"
+            ));
+        }
+        // With a comma between cells, a comma in a number can only be a thousand's mark, and that is not guessed at.
+        (Some(_), None) if separator != ',' => Decimal::Comma,
+        (Some(_) | None, _) => Decimal::Dot,
+    };
+    Ok(Written {
+        decimal,
+        thousands: false,
+    })
+}
+
+/// Whether a cell is a number, however it is written: no text such as "n.d.".
+fn is_numeric(cell: &str) -> bool {
+    cell.trim_start_matches('<')
+        .trim()
+        .chars()
+        .all(|c| c.is_ascii_digit() || c == '.' || c == ',')
+}
+
+/// A number with a dot before its decimals; `None` where a thousands' mark stands elsewhere than before three digits.
+fn plain(text: &str, written: Written) -> Option<String> {
+    let text = text.trim().trim_start_matches('<').trim();
+    let (decimal, mark) = match written.decimal {
+        Decimal::Comma => (',', '.'),
+        Decimal::Dot => ('.', ','),
+    };
+    let (whole, rest) = text.split_once(decimal).unwrap_or((text, ""));
+    if rest.contains(mark) || rest.contains(decimal) {
+        return None;
+    }
+    let mut groups = whole.split(mark);
+    let first = groups.next().unwrap_or("");
+    let mut joined = first.to_owned();
+    for group in groups {
+        if !written.thousands || group.len() != 3 || !(1..=3).contains(&first.len()) {
+            return None;
+        }
+        joined.push_str(group);
+    }
+    if !rest.is_empty() {
+        joined.push('.');
+        joined.push_str(rest);
+    }
+    Some(joined)
 }
 
 /// Semicolon, tab or comma, whichever the heading has.
@@ -212,7 +307,7 @@ fn row(
     element: &str,
     value: &str,
     unit: &str,
-    (limit, separator): (&str, char),
+    (limit, written): (&str, Written),
 ) -> Result<Kept, String> {
     // "Calcium (Ca)" as well as "Ca".
     let inside = element
@@ -220,15 +315,6 @@ fn row(
         .and_then(|(_, rest)| rest.split_once(')'));
     let symbol = inside.map_or(element, |(symbol, _)| symbol).trim();
     let element = Element::new(symbol).ok_or_else(|| format!("\"{element}\" is no element"))?;
-    // With a comma between cells, a comma in a number can only be a thousand's mark, and that is not guessed at.
-    let plain = |text: &str| {
-        let text = text.trim().trim_start_matches('<').trim();
-        if separator == ',' {
-            text.to_owned()
-        } else {
-            text.replace(',', ".")
-        }
-    };
     let not_found =
         ["", "-", "n.d.", "nd", "not detected"].contains(&value.to_lowercase().as_str());
     let (text, below) = if not_found {
@@ -236,8 +322,9 @@ fn row(
     } else {
         (value, value.starts_with('<'))
     };
-    let number = parse_plain_number(&plain(text))
-        .map_err(|_| format!("{element}: \"{value}\" is no number"))?;
+    let number = plain(text, written)
+        .and_then(|text| parse_plain_number(&text).ok())
+        .ok_or_else(|| format!("{element}: \"{value}\" is no number"))?;
     PanelUnit::parse(unit).map_err(|error| format!("{element}: {error}"))?;
     if number < 0.0 || (below && number <= 0.0) {
         return Err(format!("{element}: {number} is no amount"));
@@ -261,7 +348,7 @@ mod tests {
     #[test]
     fn a_report_is_read_along_its_columns_wherever_they_stand() {
         let text = "Unit,Parameter,LOD,Result\nmg/L,Calcium (Ca),1,412\nug/L,I,5,<5\nug/L,Cu,0.5,n.d.\nppm,Mg,1,1300\nx,Salinity,,35\n";
-        let report = read(text, &columns()).unwrap();
+        let report = read(text, &columns(), None).unwrap();
         let lines: Vec<String> = report.rows.iter().map(Kept::line).collect();
         assert_eq!(lines, ["Ca;412;mg/L", "I;<5;ug/L", "Cu;<0.5;ug/L"]);
         // ppm has two meanings, and a salinity is no element.
@@ -272,24 +359,26 @@ mod tests {
     fn a_decimal_comma_is_read_between_semicolons_only() {
         let text = "Parameter;Result;Unit;LOD\nSr;7,9;mg/L;0,1\n";
         assert_eq!(
-            to_text(&read(text, &columns()).unwrap().rows),
+            to_text(&read(text, &columns(), None).unwrap().rows),
             "Sr;7.9;mg/L"
         );
         let text = "Parameter,Result,Unit,LOD\nSr,\"7,9\",mg/L,0.1\n";
-        assert!(read(text, &columns()).unwrap().rows.is_empty());
+        assert!(read(text, &columns(), None).is_err());
+        let text = "Parameter,Result,Unit,LOD\nSr,\"7,9\",mg/L,1\n";
+        assert!(read(text, &columns(), None).unwrap().rows.is_empty());
     }
 
     #[test]
     fn an_element_that_stands_twice_is_not_taken_twice() {
         let text = "Parameter,Result,Unit,LOD\nCa,412,mg/L,1\nCa,41.2,mg/L,1\n";
-        let report = read(text, &columns()).unwrap();
+        let report = read(text, &columns(), None).unwrap();
         assert_eq!((report.rows.len(), report.left_out.len()), (1, 1));
     }
 
     #[test]
     fn what_is_kept_comes_back_as_it_was() {
         let text = "Parameter,Result,Unit,LOD\nCa,412.25,mg/L,1\nI,<5,ug/L,5\n";
-        let rows = read(text, &columns()).unwrap().rows;
+        let rows = read(text, &columns(), None).unwrap().rows;
         assert_eq!(from_text(&to_text(&rows)), rows);
         assert_eq!(Columns::parse(&columns().text()).unwrap(), columns());
     }
@@ -302,6 +391,30 @@ mod tests {
                 .contains("unit")
         );
         assert!(Columns::parse("element=A,value=B,unit=C,colour=D").is_err());
-        assert!(read("A,B,C\n", &columns()).unwrap_err().contains("A, B, C"));
+        assert!(
+            read("A,B,C\n", &columns(), None)
+                .unwrap_err()
+                .contains("A, B, C")
+        );
+    }
+
+    #[test]
+    fn a_report_that_mixes_decimal_signs_is_asked_about_and_never_silently_read() {
+        let text =
+            "Parameter;Result;Unit;LOD\nMg;1.290;mg/L;1\nCa;412,5;mg/L;1\nCu;n.d.;ug/L;0,5\n";
+        let asked = read(text, &columns(), None).unwrap_err();
+        assert!(
+            asked.contains("1.290") && asked.contains("412,5") && asked.contains("--decimal"),
+            "{asked}"
+        );
+        let report = read(text, &columns(), Some(Decimal::Comma)).unwrap();
+        assert_eq!(
+            to_text(&report.rows),
+            "Mg;1290;mg/L\nCa;412.5;mg/L\nCu;<0.5;ug/L"
+        );
+        // Said to be dots, the commas would be thousands, and none stands before three digits.
+        let report = read(text, &columns(), Some(Decimal::Dot)).unwrap();
+        assert_eq!(to_text(&report.rows), "Mg;1.29;mg/L");
+        assert_eq!(report.left_out.len(), 2, "{:?}", report.left_out);
     }
 }

@@ -1,6 +1,6 @@
-//! What a reading can be of, how its value is written, and which values are asked about before they are stored.
+//! What a reading can be of, and how its value is written.
 
-use crate::chemistry::{Element, doubt};
+use crate::chemistry::Element;
 use crate::cli::exit::Failure;
 use crate::cli::words::{celsius, ph_scale, salinity, usage};
 use crate::quantity::{parse_alkalinity, parse_concentration, parse_plain_number};
@@ -164,15 +164,6 @@ impl Measurand {
             Self::Temperature => TEMPERATURE_UNCERTAINTY_C,
         }
     }
-
-    /// Why this value should be asked about; `None` when nothing speaks against it. `last` is the newest earlier value.
-    pub(in crate::cli) fn doubt(&self, typed: &Typed, last: Option<f64>) -> Option<String> {
-        // A detection limit is a property of the method, not of the water.
-        if typed.below {
-            return None;
-        }
-        doubt(self.word(), typed.value, last)
-    }
 }
 
 #[cfg(test)]
@@ -184,31 +175,10 @@ mod tests {
     }
 
     #[test]
-    fn a_tenfold_slip_against_the_last_reading_is_asked_about() {
-        let iodine = Measurand::from_word("I").unwrap();
-        let slip = iodine.parse("0.4 mg/L", None).unwrap();
-        assert!(iodine.doubt(&slip, Some(0.05)).is_some());
-        assert!(iodine.doubt(&slip, Some(0.1)).is_none());
-        assert!(iodine.doubt(&slip, None).is_none());
-        let low = iodine.parse("0.005 mg/L", None).unwrap();
-        assert!(iodine.doubt(&low, Some(0.05)).is_some());
-    }
-
-    #[test]
-    fn a_value_that_no_reef_has_is_asked_about() {
-        // 420 ug/L where mg/L was meant.
-        let wrong_unit = calcium().parse("420 ug/L", None).unwrap();
-        assert!(calcium().doubt(&wrong_unit, None).is_some());
-        let right = calcium().parse("420 mg/L", None).unwrap();
-        assert_eq!(calcium().doubt(&right, Some(415.0)), None);
-    }
-
-    #[test]
-    fn a_value_below_the_detection_limit_stays_one_and_is_not_compared() {
+    fn a_value_below_the_detection_limit_stays_one() {
         let iodine = Measurand::from_word("I").unwrap();
         let below = iodine.parse("<0.02 mg/L", None).unwrap();
         assert!(below.below);
-        assert_eq!(iodine.doubt(&below, Some(0.5)), None);
         assert!(Measurand::Alkalinity.parse("<2 dKH", None).is_err());
     }
 

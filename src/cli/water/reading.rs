@@ -1,6 +1,6 @@
 //! Water tests: entered with a question where they look like a slip, corrected without losing the old entry, listed for people.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::io::Write;
 
 use jiff::Timestamp;
@@ -10,18 +10,17 @@ use serde_json::{Value, json};
 use crate::chemistry::Quantity;
 use crate::chemistry::{Salinity, figures, scaled_to_35};
 use crate::cli::args::{Place, Reading, ReadingAdd, ReadingCommand};
-use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
-use crate::cli::water::owner_args::ReadingCorrect;
+use crate::cli::water::owner_args::{ReadingCorrect, TakeBack};
 use crate::cli::water::quantities::{Measurand, Typed};
 use crate::cli::words::{minute, unread, usage, zone};
-use crate::control::Client;
-use crate::engine::{Command, NewFact, NewReading};
-use crate::ledger::{LedgerReader, StoredReading};
+use crate::engine::{Command, NewFact, NewReading, Replaces};
+use crate::ledger::LedgerReader;
 use crate::quantity::{Alkalinity, Concentration, Lines, Words};
-use crate::record::{FactKind, ReadingValue};
+use crate::record::{self, FactKind, ReadingValue, TakenBack};
 
 /// A salinity this far from a reading in time still scales it, in days.
 const SALINITY_DAYS_MAX: f64 = 7.0;
@@ -35,6 +34,7 @@ pub(in crate::cli) fn reading(
     match &options.command {
         ReadingCommand::Add(add) => reading_add(place, add, out),
         ReadingCommand::Correct(correct) => reading_correct(place, correct, out),
+        ReadingCommand::TakeBack(back) => take_back(place, back, out),
         ReadingCommand::List { json } => {
             let entries = entries(&open(place)?)?;
             if *json {
@@ -48,8 +48,7 @@ pub(in crate::cli) fn reading(
 
 /// One reading of any kind, as it is listed.
 pub(in crate::cli) struct Entry {
-    /// Number, with a letter for those that are kept as facts: `12`, `w3`.
-    number: String,
+    number: i64,
     pub(in crate::cli) taken: Timestamp,
     pub(in crate::cli) word: String,
     /// In the record's unit.
@@ -61,49 +60,51 @@ pub(in crate::cli) struct Entry {
     pub(in crate::cli) as_read: String,
     method: String,
     who: String,
-    pub(in crate::cli) corrected: bool,
+    /// Why it counts no longer.
+    pub(in crate::cli) taken_back: Option<TakenBack>,
     at_35: Option<f64>,
 }
 
 /// Every reading of the record, by the time it was taken.
 pub(in crate::cli) fn entries(reader: &LedgerReader) -> Result<Vec<Entry>, Failure> {
-    let water = reader.facts(FactKind::Water).map_err(|e| unread(&e))?;
-    let marks = reader.facts(FactKind::Correction).map_err(|e| unread(&e))?;
-    let corrected: BTreeSet<String> = marks.into_iter().map(|mark| mark.fact.name).collect();
+    let water = reader.all_facts(FactKind::Water).map_err(|e| unread(&e))?;
+    let back = reader.taken_back().map_err(|e| unread(&e))?;
     let mut all: Vec<Entry> = water
         .into_iter()
-        .filter_map(|stored| {
-            let number = format!("w{}", stored.number);
-            let quantity = Measurand::from_word(&stored.fact.name).ok()?;
-            let (as_read, method) = stored.fact.text.split_once('\n').unwrap_or(("", ""));
+        .filter_map(|fact| {
+            let quantity = Measurand::from_word(&fact.name).ok()?;
+            let (as_read, method) = fact.text.split_once('\n').unwrap_or(("", ""));
             Some(Entry {
-                corrected: corrected.contains(&number),
-                number,
-                taken: stored.fact.happened,
+                taken_back: back.get(&fact.number).cloned(),
+                number: fact.number,
+                taken: fact.happened,
                 word: quantity.word().to_owned(),
-                value: stored.fact.value?,
-                uncertainty: stored.fact.uncertainty,
+                value: fact.value?,
+                uncertainty: fact.uncertainty,
                 unit: quantity.unit(),
                 as_read: as_read.to_owned(),
                 method: method.to_owned(),
-                who: stored.fact.who.to_string(),
+                who: fact.who.to_string(),
                 at_35: None,
             })
         })
         .collect();
     let salinities: Vec<(Timestamp, f64)> = all
         .iter()
-        .filter(|e| e.word == "salinity" && !e.corrected)
+        .filter(|e| e.word == "salinity" && e.counts())
         .map(|e| (e.taken, e.value))
         .collect();
     let stored = reader.readings().map_err(|e| unread(&e))?;
-    all.extend(stored.into_iter().map(|s| entry(s, &salinities)));
+    all.extend(stored.into_iter().map(|r| entry(r, &back, &salinities)));
     all.sort_by_key(|e| e.taken);
     Ok(all)
 }
 
-fn entry(stored: StoredReading, salinities: &[(Timestamp, f64)]) -> Entry {
-    let reading = stored.reading;
+fn entry(
+    reading: record::Reading,
+    back: &BTreeMap<i64, TakenBack>,
+    salinities: &[(Timestamp, f64)],
+) -> Entry {
     let (value, uncertainty) = match reading.value {
         ReadingValue::Alkalinity { value, uncertainty } => {
             (value.as_meq_per_l(), Some(uncertainty.as_meq_per_l()))
@@ -126,7 +127,8 @@ fn entry(stored: StoredReading, salinities: &[(Timestamp, f64)]) -> Entry {
         }
     };
     Entry {
-        number: stored.number.to_string(),
+        number: reading.number,
+        taken_back: back.get(&reading.number).cloned(),
         taken: reading.taken,
         word,
         value,
@@ -135,7 +137,6 @@ fn entry(stored: StoredReading, salinities: &[(Timestamp, f64)]) -> Entry {
         as_read: String::new(),
         method: reading.method,
         who: reading.who.to_string(),
-        corrected: stored.corrected,
         at_35,
     }
 }
@@ -149,6 +150,10 @@ fn nearest(salinities: &[(Timestamp, f64)], at: Timestamp) -> Option<f64> {
 }
 
 impl Entry {
+    pub(in crate::cli) const fn counts(&self) -> bool {
+        self.taken_back.is_none()
+    }
+
     /// The value in words, with unit and 95 % interval.
     pub(in crate::cli) fn shown(&self) -> String {
         let unit = if self.unit.is_empty() {
@@ -194,7 +199,8 @@ impl Entry {
             "number": self.number, "taken": self.taken.to_string(), "measured": self.word,
             "form": if self.uncertainty.is_some() { "value" } else { "below" }, "value": self.value,
             "uncertainty": self.uncertainty, "unit": self.unit, "as_read": self.as_read, "method": self.method,
-            "who": self.who, "corrected": self.corrected, "at_salinity_35_mg_per_l": self.at_35,
+            "who": self.who, "counts": self.counts(), "why_not": self.taken_back.as_ref().map(|b| &b.why),
+            "replaced_by": self.taken_back.as_ref().and_then(|b| b.replaced_by), "at_salinity_35_mg_per_l": self.at_35,
         })
     }
 }
@@ -205,7 +211,10 @@ fn list(entries: &[Entry], zone: &TimeZone, out: &mut Out) -> Result<(), Failure
         return Ok(());
     }
     let width = |f: fn(&Entry) -> usize| entries.iter().map(f).max().unwrap_or(1);
-    let (number, word) = (width(|e| e.number.len()), width(|e| e.word.len()));
+    let (number, word) = (
+        width(|e| e.number.to_string().len()),
+        width(|e| e.word.len()),
+    );
     for entry in entries {
         let method = if entry.method.is_empty() {
             String::new()
@@ -219,8 +228,14 @@ fn list(entries: &[Entry], zone: &TimeZone, out: &mut Out) -> Result<(), Failure
             entry.word,
             entry.shown()
         );
-        if entry.corrected {
-            let text = format!("{line}  (corrected by a later entry)");
+        if let Some(TakenBack {
+            replaced_by, why, ..
+        }) = &entry.taken_back
+        {
+            let text = match replaced_by {
+                Some(by) => format!("{line}  (corrected by {by}: {why})"),
+                None => format!("{line}  (taken back: {why})"),
+            };
             writeln!(out, "{}", out.tone(Tone::Quiet, &text))?;
         } else {
             writeln!(out, "{line}")?;
@@ -229,41 +244,11 @@ fn list(entries: &[Entry], zone: &TimeZone, out: &mut Out) -> Result<(), Failure
     Ok(())
 }
 
-/// Asks about a corrected value that looks like a slip against what was read before the wrong one. Every other value is asked about by the
-/// daemon.
-fn question(
-    place: &Place,
-    quantity: &Measurand,
-    typed: &Typed,
-    number: &str,
-) -> Result<(), Failure> {
-    // Without a ledger there is no history to hold it against.
-    let last = open(place)
-        .and_then(|reader| entries(&reader))
-        .unwrap_or_default()
-        .into_iter()
-        .rev()
-        .find(|e| {
-            e.word == quantity.word()
-                && !e.corrected
-                && e.uncertainty.is_some()
-                && e.number != number
-        })
-        .map(|e| e.value);
-    match quantity.doubt(typed, last) {
-        None => Ok(()),
-        Some(why) => Err(Failure::new(
-            exit::REFUSED,
-            format!("not stored: {why} If it is right, enter it again with --sure"),
-        )),
-    }
-}
-
 fn command(
     quantity: &Measurand,
     typed: &Typed,
     method: &str,
-    (taken, sure): (Option<Timestamp>, bool),
+    (taken, replaces, sure): (Option<Timestamp>, Option<Replaces>, bool),
 ) -> Result<Command, Failure> {
     let (value, uncertainty) = (typed.value, typed.uncertainty);
     let mg = Concentration::from_mg_per_l;
@@ -299,6 +284,7 @@ fn command(
                 uncertainty: (!typed.below).then_some(uncertainty),
                 text: Lines::new(&text).map_err(usage)?,
                 happened: taken,
+                replaces,
                 sure,
             }));
         }
@@ -308,6 +294,7 @@ fn command(
         value,
         method: method.into(),
         taken,
+        replaces,
         sure,
     }))
 }
@@ -315,64 +302,49 @@ fn command(
 fn reading_add(place: &Place, add: &ReadingAdd, out: &mut Out) -> Result<(), Failure> {
     let quantity = Measurand::from_word(&add.quantity)?;
     let typed = quantity.parse(&add.value, add.uncertainty.as_deref())?;
-    let command = command(&quantity, &typed, &add.method, (add.at, add.sure))?;
+    let command = command(&quantity, &typed, &add.method, (add.at, None, add.sure))?;
     ask(place, &command.into(), add.json, out).map(drop)
 }
 
-struct Old {
-    quantity: Measurand,
-    method: String,
-    taken: Timestamp,
-    corrected: bool,
-}
-
-/// The entry of a number as `reading list` shows it.
-fn find_old(reader: &LedgerReader, number: &str) -> Result<Old, Failure> {
+fn reading_correct(place: &Place, correct: &ReadingCorrect, out: &mut Out) -> Result<(), Failure> {
+    let number = correct.number;
     let missing = || {
         usage(format!(
             "there is no reading {number}; `dosewright reading list` shows the numbers"
         ))
     };
-    let entry = entries(reader)?
+    let old = entries(&open(place)?)?
         .into_iter()
         .find(|e| e.number == number)
         .ok_or_else(missing)?;
-    Ok(Old {
-        quantity: Measurand::from_word(&entry.word)?,
-        method: entry.method,
-        taken: entry.taken,
-        corrected: entry.corrected,
-    })
-}
-
-fn reading_correct(place: &Place, correct: &ReadingCorrect, out: &mut Out) -> Result<(), Failure> {
-    let number = correct.number.trim();
-    let old = find_old(&open(place)?, number)?;
-    if old.corrected {
+    if !old.counts() {
         return Err(Failure::new(
             exit::REFUSED,
-            format!("reading {number} was corrected before; correct the entry that replaced it"),
+            format!(
+                "reading {number} was corrected or taken back before; correct the entry that replaced it, or add a new one"
+            ),
         ));
     }
-    let quantity = old.quantity;
+    let quantity = Measurand::from_word(&old.word)?;
     let typed = quantity.parse(&correct.value, correct.uncertainty.as_deref())?;
-    if !correct.sure {
-        question(place, &quantity, &typed, number)?;
-    }
-    // Told from the old value, which is known to be wrong, the new one may look unlikely; it was asked about above.
-    let new = command(&quantity, &typed, &old.method, (Some(old.taken), true))?;
-    let stored = accepted(Client::connect(&place.state)?.ask(&new.into())?)?;
-    if !correct.json {
-        writeln!(out, "{}", stored.text)?;
-    }
-    let mark = Command::AddFact(NewFact {
-        kind: FactKind::Correction,
-        name: number.into(),
-        value: None,
-        uncertainty: None,
-        text: Words::new(&correct.reason).into(),
-        happened: None,
-        sure: false,
-    });
-    ask(place, &mark.into(), correct.json, out).map(drop)
+    let replaces = Replaces {
+        number,
+        why: Words::new(&correct.reason),
+    };
+    let of = (Some(old.taken), Some(replaces), correct.sure);
+    let new = command(&quantity, &typed, &old.method, of)?;
+    ask(place, &new.into(), correct.json, out).map(drop)
+}
+
+/// Takes back anything that was told: a reading, a lab report, a water change, a note.
+pub(in crate::cli) fn take_back(
+    place: &Place,
+    back: &TakeBack,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let command = Command::TakeBack {
+        number: back.number,
+        why: Words::new(&back.reason),
+    };
+    ask(place, &command.into(), back.json, out).map(drop)
 }

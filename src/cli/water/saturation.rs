@@ -102,7 +102,7 @@ impl Record {
             .entries
             .iter()
             .rev()
-            .find(|e| e.word == word && !e.corrected && e.uncertainty.is_some());
+            .find(|e| e.word == word && e.counts() && e.uncertainty.is_some());
         let entry = found.ok_or_else(|| {
             usage(format!(
                 "there is no reading of {word} on record; give it with {option}"

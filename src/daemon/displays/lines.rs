@@ -96,7 +96,8 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Course(_)
-        | Entry::Fact(_) => told(entry)?,
+        | Entry::Fact(_)
+        | Entry::TakenBack(_) => told(entry)?,
         Entry::Note(note) => {
             let line = note.line.clone();
             made(
@@ -172,7 +173,7 @@ fn told(entry: &Entry) -> Option<EventLine> {
             };
             made(arming.at, &arming.who, code, None, text.to_owned())
         }
-        Entry::Course(_) | Entry::Fact(_) => wanted(entry)?,
+        Entry::Course(_) | Entry::Fact(_) | Entry::TakenBack(_) => wanted(entry)?,
         Entry::SlotNotGiven(_) | Entry::OutageMissed(_) | Entry::Hold(_) | Entry::Note(_) => {
             return None;
         }
@@ -190,6 +191,14 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
         Entry::Fact(fact) => {
             let text = format!("{} {}: {}", fact.kind, fact.name, fact.text);
             made(fact.at, &fact.who, "fact", None, text)
+        }
+        Entry::TakenBack(back) => {
+            let what = match back.replaced_by {
+                Some(by) => format!("corrected by {by}"),
+                None => "taken back".to_owned(),
+            };
+            let text = format!("observation {} is {what}: {}", back.number, back.why);
+            made(back.at, &back.who, "taken-back", None, text)
         }
         Entry::SlotNotGiven(_)
         | Entry::OutageMissed(_)

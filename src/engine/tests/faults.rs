@@ -536,6 +536,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::Uptake(_)
         | Entry::Course(_)
         | Entry::Fact(_)
+        | Entry::TakenBack(_)
         | Entry::Arming(_)
         | Entry::Note(_) => None,
     });

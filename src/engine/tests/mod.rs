@@ -13,4 +13,5 @@ mod speed;
 mod steppers;
 mod time;
 mod timed_holds;
+mod told;
 mod water;

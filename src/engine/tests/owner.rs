@@ -10,7 +10,7 @@ use crate::quantity::{Lines, Millis, Words};
 use crate::record::{CourseState, Entry, FactKind, UptakeHow};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
-fn settled() -> World {
+pub(super) fn settled() -> World {
     let (mut controller, plan) = demo();
     let limits = controller.water.get_mut(&Quantity::Alkalinity);
     if let Some(limits) = limits.and_then(|l| l.tracked.as_mut()) {
@@ -149,6 +149,7 @@ fn a_fact_of_tomorrow_is_not_written_down() {
         uncertainty: None,
         text: Words::new("new light").into(),
         happened: Some("2027-01-01T00:00:00Z".parse().unwrap()),
+        replaces: None,
         sure: false,
     };
     let denial = world.told(Command::AddFact(fact.clone())).unwrap_err();
@@ -410,6 +411,7 @@ fn water_change(litres: f64) -> Command {
         uncertainty: None,
         text: Lines::default(),
         happened: None,
+        replaces: None,
         sure: false,
     })
 }

@@ -235,6 +235,7 @@ fn read_calcium(world: &mut World, mg_per_l: f64, sure: bool) -> Result<Answer, 
         },
         method: Words::default(),
         taken: None,
+        replaces: None,
         sure,
     }))
 }
@@ -247,6 +248,7 @@ fn test_nitrate(world: &mut World, mg_per_l: f64, sure: bool) -> Result<Answer, 
         uncertainty: Some(0.5),
         text: Lines::default(),
         happened: None,
+        replaces: None,
         sure,
     }))
 }
@@ -284,6 +286,7 @@ fn a_reading_in_the_unit_of_another_quantity_is_refused() {
         },
         method: Words::default(),
         taken: None,
+        replaces: None,
         sure: true,
     }));
     let denial = world.answer(ticket).clone().unwrap_err();

@@ -20,9 +20,9 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, FactKind, History,
-    Hold, HoldScope, Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill,
-    SlotNotGiven, Stamp, StoredCalibration, Who,
+    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, History, Hold,
+    HoldScope, Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven,
+    Stamp, StoredCalibration, Told, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -620,6 +620,7 @@ impl World {
             value: ReadingValue::Alkalinity { value, uncertainty },
             method: "titration".into(),
             taken,
+            replaces: None,
             sure: true,
         }));
         if taken.is_none() && self.trusted() {
@@ -644,6 +645,7 @@ impl World {
             value,
             method: "titration".into(),
             taken: None,
+            replaces: None,
             sure: true,
         }));
         self.answer(ticket).as_ref().unwrap();
@@ -842,7 +844,6 @@ impl World {
             sessions: self.books.sessions.clone(),
             ..History::default()
         };
-        let mut readings: BTreeMap<Quantity, Reading> = BTreeMap::new();
         let mut run_since: BTreeMap<Name, (StoredCalibration, Millis)> = BTreeMap::new();
         for entry in &self.books.entries {
             match entry {
@@ -857,14 +858,10 @@ impl World {
                 Entry::Bench(b) => know_bench(&mut history, &mut run_since, b),
                 Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
-                Entry::Reading(r) => {
-                    let last = readings
-                        .entry(r.measured.clone())
-                        .or_insert_with(|| r.clone());
-                    if last.taken <= r.taken {
-                        *last = r.clone();
-                    }
+                Entry::Reading(_) | Entry::Fact(_) => {
+                    history.told.extend(Told::from_entry(entry.clone()));
                 }
+                Entry::TakenBack(b) => history.told.retain(|t| t.number() != b.number),
                 Entry::Uptake(u) => {
                     history.uptakes.retain(|known| known.of != u.of);
                     history.uptakes.push(u.clone());
@@ -873,14 +870,20 @@ impl World {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
                 }
-                Entry::Fact(f) if f.kind == FactKind::WaterChange => {
-                    history.water_changed = history.water_changed.max(Some(f.happened));
-                }
-                Entry::Refill(_)
-                | Entry::Fact(_)
-                | Entry::Note(_)
-                | Entry::Arming(_)
-                | Entry::OutageMissed(_) => {}
+                Entry::Refill(_) | Entry::Note(_) | Entry::Arming(_) | Entry::OutageMissed(_) => {}
+            }
+        }
+        // Numbers of what was taken back are not given again.
+        let told = self.books.entries.iter().cloned();
+        let numbers = told.filter_map(Told::from_entry).map(|t| t.number());
+        history.told_last = numbers.max().unwrap_or(0);
+        let mut readings: BTreeMap<Quantity, Reading> = BTreeMap::new();
+        for told in &history.told {
+            let Told::Reading(r) = told else { continue };
+            let last = readings.entry(r.measured.clone());
+            let last = last.or_insert_with(|| r.clone());
+            if last.taken <= r.taken {
+                *last = r.clone();
             }
         }
         for (intent, session) in self.books.intents.values() {
@@ -901,7 +904,6 @@ impl World {
         }
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
-        history.readings.extend(readings.into_values());
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
         history

@@ -347,6 +347,7 @@ fn a_reading_far_from_the_last_one_is_asked_about() {
             },
             method: "titration".into(),
             taken: None,
+            replaces: None,
             sure: false,
         }));
         world
