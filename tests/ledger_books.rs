@@ -294,6 +294,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         ..alkalinity.clone()
     };
     let calcium = Reading {
+        number: 3,
         measured: Quantity::Element(Element::new("Ca").unwrap()),
         value: ReadingValue::Concentration {
             value: Concentration::from_mg_per_l(420.0),
@@ -1026,7 +1027,7 @@ fn only_what_the_owner_told_after_the_arming_counts_as_filled() {
 /// What was added since counts from the reading before the one that was taken back, and from that again once it is corrected.
 fn a_reading_taken_back_counts_no_longer(path: &Path, last: Reading) {
     let earlier = Reading {
-        number: 3,
+        number: 4,
         taken: at(90 * 60_000).wall,
         ..last.clone()
     };
@@ -1056,7 +1057,7 @@ fn a_reading_taken_back_counts_no_longer(path: &Path, last: Reading) {
     let told = ledger.history(at(5 * HOUR)).unwrap().told;
     assert!(told.iter().all(|told| told.number() != last.number));
     assert!(told.contains(&Told::Reading(earlier)));
-    let (number, taken) = (4, last.taken);
+    let (number, taken) = (5, last.taken);
     let again = Reading {
         number,
         taken,

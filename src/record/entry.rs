@@ -13,7 +13,7 @@ use super::reading::Reading;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::Stamp;
-use super::told::TakenBack;
+use super::taken_back::TakenBack;
 use super::uptake::Uptake;
 
 /// Everything that is written beside intents and outcomes: a kind, and the record that it is.

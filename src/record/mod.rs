@@ -17,6 +17,7 @@ mod reading;
 mod refill;
 mod slot;
 mod stamp;
+mod taken_back;
 mod told;
 mod uptake;
 
@@ -36,7 +37,8 @@ pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
-pub use told::{TakenBack, Told};
+pub use taken_back::TakenBack;
+pub use told::Told;
 pub use uptake::{Uptake, UptakeHow, amount, starts_not_in_force};
 
 /// What a word stands for, by the type's own words; `None` for one that is none of them.

@@ -1,12 +1,10 @@
-//! What was told of the water, of whichever kind, and taking it back. All of it is numbered in one row.
+//! What was told of the water, of whichever kind. All of it is numbered in one row.
 
 use jiff::Timestamp;
-use serde::{Deserialize, Serialize};
 
 use super::entry::Entry;
 use super::fact::{Fact, FactKind};
 use super::reading::{Reading, ReadingValue};
-use super::stamp::{Stamp, Who};
 
 /// What was told, and still counts.
 #[derive(Debug, Clone, PartialEq)]
@@ -72,18 +70,4 @@ impl Told {
             Self::Fact(_) => None,
         }
     }
-}
-
-/// Something told no longer counts. It stays in the record.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct TakenBack {
-    #[serde(rename = "observation")]
-    pub number: i64,
-    /// What counts in its place.
-    pub replaced_by: Option<i64>,
-    pub why: String,
-    pub who: Who,
-    #[serde(flatten)]
-    pub at: Stamp,
 }
