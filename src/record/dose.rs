@@ -145,7 +145,7 @@ pub struct PastDose {
     pub carries: Carried,
     pub into: Destination,
     pub at: Stamp,
-    /// Session it belongs to, an index into [`History::sessions`].
+    /// Session it belongs to, an index into `History::sessions`.
     pub session: usize,
 }
 
