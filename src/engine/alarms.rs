@@ -42,6 +42,8 @@ pub enum AlarmCode {
     ReadingOld,
     /// A reading was outside the alarm band.
     ReadingAlarm,
+    /// More was added by hand than a day may bring.
+    AddedByHand,
     SlotsMissed,
     /// A contact changes too often to be believed.
     InputChattering,
@@ -76,6 +78,7 @@ impl AlarmCode {
             Self::OverDelivered => "over-delivered",
             Self::ReadingOld => "reading-old",
             Self::ReadingAlarm => "reading-alarm",
+            Self::AddedByHand => "added-by-hand",
             Self::SlotsMissed => "slots-missed",
             Self::InputChattering => "input-chattering",
             Self::InputUnsafe => "input-unsafe",
