@@ -105,8 +105,11 @@ async fn run_once(
     let opened = open_ledger(options, parts, &acceptance, &clock, &tell);
     let driving = opened.driving;
     // Heads before all that follows: whatever else goes wrong, they are off.
-    let Heads { pumps, heartbeat } =
-        start_heads(&parts.controller, &driving, pace(options), &left_on, &tell)?;
+    let Heads {
+        pumps,
+        heartbeat,
+        alarm,
+    } = start_heads(&parts.controller, &driving, pace(options), &left_on, &tell)?;
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {
@@ -136,6 +139,7 @@ async fn run_once(
             holds,
             displays,
             totals,
+            alarm,
             arming_stored: false,
         },
         inbox: Inbox {
