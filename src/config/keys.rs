@@ -47,6 +47,8 @@ section! {
     CUT_OFF: Text = text("cut-off", A_PIN, Optional);
     CUT_OFF_ACTIVE: Text = choice("cut-off-active", LEVEL, Need::Text("high"));
     HEARTBEAT: Text = text("heartbeat", A_PIN, Optional);
+    ALARM: Text = text("alarm", A_PIN, Optional);
+    ALARM_ACTIVE: Text = choice("alarm-active", LEVEL, Need::Text("high"));
     INPUT_POLL_MS: Number = number("input-poll-ms", 5.0, 200.0, "ms", Need::Number(20.0));
 }
 

@@ -71,6 +71,8 @@ pub struct Board {
     pub cut_off: Option<Output>,
     /// Pin on which a healthy daemon sends edges to a watchdog relay.
     pub heartbeat: Option<u8>,
+    /// Lamp or buzzer: on while an urgent alarm stands that nobody has acknowledged.
+    pub alarm: Option<Output>,
     /// Time between two looks at the inputs.
     pub input_poll: Millis,
 }

@@ -54,6 +54,7 @@ pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
     if let Some(table) = raw.table(keys::controller::BOARD) {
         see(table, keys::board::CUT_OFF, "board");
         see(table, keys::board::HEARTBEAT, "board");
+        see(table, keys::board::ALARM, "board");
     }
     users.sort();
     let mut seen: BTreeMap<u8, (usize, String)> = BTreeMap::new();

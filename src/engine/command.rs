@@ -82,6 +82,7 @@ impl Engine {
                     ),
                 }));
             }
+            Command::TestAlarm {} => return Ok(Some(self.test_alarm(who, now))),
             Command::SimulateInput { input, safe } => {
                 return self.simulate_input(&input, safe, &who, now).map(Some);
             }

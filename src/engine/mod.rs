@@ -124,7 +124,8 @@ impl Engine {
         let slot = self.next_slot_at(now);
         let bench = self.next_bench_look();
         let hold = self.next_hold_end();
-        [bench, waiting, inputs, runs, slot, hold]
+        let alarm = self.next_alarm_end();
+        [bench, waiting, inputs, runs, slot, hold, alarm]
             .into_iter()
             .flatten()
             .min()

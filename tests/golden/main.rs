@@ -307,6 +307,7 @@ fn others() -> Vec<(&'static str, Command, Right)> {
         ("set-course-back", set(CourseAction::Back), Right::Propose),
         ("trust-clock", Command::TrustClock {}, Right::Resume),
         ("acknowledge", Command::Acknowledge { code }, Right::Resume),
+        ("test-alarm", Command::TestAlarm {}, Right::Observe),
     ]
 }
 

@@ -1,5 +1,6 @@
 //! Tests of the engine.
 
+mod alarms;
 mod bench;
 mod changeover;
 mod faults;
