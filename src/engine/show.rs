@@ -16,7 +16,7 @@ use crate::config::Mode;
 use crate::guard::{Refusal, Request, allowance, examine};
 use crate::metering::Coverage;
 use crate::plan::Slot;
-use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
+use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
 use crate::record::{Course, DoseId, DoseKind, HoldScope, Reading, ReadingValue};
 
 impl Engine {
@@ -107,7 +107,7 @@ impl Engine {
     ) -> Option<LineStatus> {
         let facts = self.facts(name, now)?;
         let memory = self.lines.get(name)?;
-        let delivered_24h = self.window.volume_24h(name, now.elapsed);
+        let delivered_24h = self.window.volume_within(Millis::DAY, name, now.elapsed);
         let running = self.running_on(name, now);
         let (state, reason) = self.what_it_does(name, next, running.is_some(), now)?;
         let today = self.local_date(now.wall);

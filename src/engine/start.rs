@@ -395,14 +395,16 @@ impl Engine {
     }
 
     /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was
-    /// stored, within the time a permit is valid. One that nobody saw end may have gone on.
+    /// stored, within the time a permit is valid. One that nobody saw end may have gone on, and may have given all of it last.
     fn latest_times(&self, dose: &PastDose, age: Millis, now: Now) -> (Millis, Millis) {
         let began = now.elapsed.minus(age).plus(self.permit_valid);
         let ended = began.plus(dose.run_time);
-        if dose.end == DoseEnd::Uncertain {
-            (began, ended)
-        } else {
-            (began.min(now.elapsed), ended.min(now.elapsed))
+        match dose.end {
+            DoseEnd::Uncertain => (ended, ended),
+            DoseEnd::Failed => (ended.min(now.elapsed), ended.min(now.elapsed)),
+            DoseEnd::Delivered | DoseEnd::Interrupted | DoseEnd::NotStarted => {
+                (began.min(now.elapsed), ended.min(now.elapsed))
+            }
         }
     }
 }

@@ -1122,17 +1122,7 @@ impl World {
         let limits = self.controller.water[&Quantity::Alkalinity];
         let band = limits.tracked.unwrap();
         let meq = |dkh: f64| Alkalinity::from_dkh(dkh).as_meq_per_l();
-        let since = self.t - DAY;
-        let flowed = self
-            .flows
-            .iter()
-            .filter(|f| f.began > since && f.into == Destination::Tank);
-        let running = self
-            .runs
-            .values()
-            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l());
-        let total: f64 = flowed.map(|f| f.alkalinity).chain(running).sum::<f64>()
-            + alkalinity_in(&intent.carries).as_meq_per_l();
+        let total = self.most_alkalinity_with(intent);
         let rises = match self.reading {
             None => false,
             Some((_, _, taken)) if self.t - taken > band.stale_after.as_ms() + 2 * MINUTE => false,
@@ -1156,6 +1146,30 @@ impl World {
             self.reading,
             self.t
         );
+    }
+
+    /// The most alkalinity, meq/L, that any 24 h hold which end in a run of this dose that begins now.
+    fn most_alkalinity_with(&self, intent: &Intent) -> f64 {
+        let (own, lasts) = (
+            alkalinity_in(&intent.carries).as_meq_per_l(),
+            intent.run_time.as_ms(),
+        );
+        let flows = self.flows.iter().filter(|f| f.into == Destination::Tank);
+        let running = self.runs.values();
+        let running: f64 = running
+            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l())
+            .sum();
+        let leaving = flows.clone().flat_map(|f| [f.began + DAY, f.ended + DAY]);
+        let ends = leaving.filter(|end| (self.t..self.t + lasts).contains(end));
+        let sums = ends.chain([self.t + lasts]).map(|end| {
+            let left = |f: &Flow| {
+                let part = (f.ended - f.began.max(end - DAY)).max(0);
+                f.alkalinity * f64_from_i64(part) / f64_from_i64((f.ended - f.began).max(1))
+            };
+            let flowed: f64 = flows.clone().map(left).sum();
+            flowed + running + own * f64_from_i64(end - self.t) / f64_from_i64(lasts)
+        });
+        sums.fold(0.0, f64::max)
     }
 
     /// In every 24 h of true time, the volume of each line.
