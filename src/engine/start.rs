@@ -14,7 +14,7 @@ use super::wish::VALID;
 use crate::config::{Controller, Plan};
 use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
-use crate::plan::Schedule;
+use crate::plan::{BusiestHour, Schedule};
 use crate::quantity::{Millis, Name};
 use crate::record::{
     Bench, Course, CourseState, Destination, DoseEnd, Entry, History, Hold, HoldChange, HoldScope,
@@ -139,6 +139,8 @@ impl Engine {
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extras: super::state::CourseExtras::default(),
+            busiest_hour: BusiestHour::default(),
+            busiest_of: None,
             inputs: controller
                 .inputs
                 .keys()

@@ -1,7 +1,8 @@
 //! How fast each water quantity may be raised, over all lines that carry it.
 //!
 //! In every 24 h of elapsed time, wherever they begin, what is added of it stays within its allowance. A dose counts as it is given, evenly
-//! from its begin to its end, so that a plan at exactly the limit can repeat itself day after day at the same times.
+//! from its begin to its end, so that a plan at exactly the limit can repeat itself day after day at the same times. So it is with every
+//! 60 min and the most that an hour may bring.
 
 use super::allowance::{WaterFacts, allowance};
 use super::window::{Limit, Wanted};
@@ -45,15 +46,27 @@ fn check_rise(
         most: allowed.per_day,
         length: Millis::DAY,
     };
-    facts
-        .window
-        .given(weight)
+    let given = facts.window.given(weight);
+    given
         .fits(wanted, limit, now)
         .map_err(|over| Refusal::Rise {
             of: of.clone(),
             rise,
             total: over.total,
             allowed,
+            until: over.until,
+        })?;
+    let limit = Limit {
+        most: water.rise_per_hour,
+        length: Millis::HOUR,
+    };
+    given
+        .fits(wanted, limit, now)
+        .map_err(|over| Refusal::HourlyRise {
+            of: of.clone(),
+            rise,
+            total: over.total,
+            limit: limit.most,
             until: over.until,
         })
 }

@@ -104,12 +104,12 @@ impl DoseWindow {
 }
 
 /// What doses gave of one thing, each evenly from its begin to its end: a head runs at one rate.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Given {
     parts: Vec<Part>,
 }
 
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Part {
     amount: f64,
     /// Begin and end; `None` while it has not ended.

@@ -3,6 +3,7 @@
 mod bench;
 mod changeover;
 mod faults;
+mod hours;
 mod inputs;
 mod owner;
 mod properties;

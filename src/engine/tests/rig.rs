@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 use jiff::Timestamp;
 
 use crate::chemistry::Quantity;
-use crate::config::{Controller, Head, Plan, check_plan_text, check_texts};
+use crate::config::{Controller, Head, Line, Plan, check_plan_text, check_texts};
 use crate::engine::{
     Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse,
     NewReading, Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Ticket, TrustSource,
@@ -62,6 +62,16 @@ pub(super) fn demo() -> (Controller, Plan) {
         (controller, loaded.plan)
     });
     checked.clone()
+}
+
+/// No limit on an hour, where another one is looked at.
+pub(super) fn unlimited_hours(controller: &mut Controller) {
+    for line in &mut controller.lines {
+        line.hourly_cap = Some(line.daily_cap);
+    }
+    for limits in controller.water.values_mut() {
+        limits.max_rise_per_hour = Some(1e6);
+    }
 }
 
 /// A plan, checked once.
@@ -1172,26 +1182,31 @@ impl World {
         sums.fold(0.0, f64::max)
     }
 
-    /// In every 24 h of true time, the volume of each line.
+    /// In every 24 h and every hour of true time, the volume of each line. No plan here gives more in an hour than a dose may be.
     pub(super) fn check_caps(&self) {
+        self.check_cap(DAY, |line| line.daily_cap);
+        self.check_cap(HOUR, |line| line.hourly_cap.unwrap_or(line.dose_cap));
+    }
+
+    fn check_cap(&self, length: i64, cap: impl Fn(&Line) -> Volume) {
         for line in &self.controller.lines {
             let flows: Vec<&Flow> = self
                 .flows
                 .iter()
                 .filter(|f| f.line == line.name && f.into == Destination::Tank)
                 .collect();
-            for edge in flows.iter().flat_map(|f| [f.ended - DAY, f.began]) {
-                let inside = |f: &&&Flow| f.ended > edge && f.began < edge + DAY;
+            for edge in flows.iter().flat_map(|f| [f.ended - length, f.began]) {
+                let inside = |f: &&&Flow| f.ended > edge && f.began < edge + length;
                 let sum: f64 = flows
                     .iter()
                     .filter(inside)
                     .map(|f| {
                         let length = (f.ended - f.began).max(1);
-                        let part = (f.ended.min(edge + DAY) - f.began.max(edge)).max(0);
+                        let part = (f.ended.min(edge + length) - f.began.max(edge)).max(0);
                         f64_from_i64(f.volume) * f64_from_i64(part) / f64_from_i64(length)
                     })
                     .sum();
-                let cap = f64_from_i64(line.daily_cap.as_ul());
+                let cap = f64_from_i64(cap(line).as_ul());
                 assert!(sum <= cap + 1.0, "{} {sum} uL from {edge}", line.name);
             }
         }
