@@ -133,6 +133,14 @@ pub(super) fn check_lines(
                 }
             }
         }
+        if let Some(hourly) = line.hourly_cap.filter(|cap| *cap < dose || *cap > daily) {
+            refuse(
+                keys::line::HOURLY_CAP_ML,
+                format!(
+                    "hourly-cap-ml = {hourly} is not between dose-cap-ml = {dose} and daily-cap-ml = {daily}; give a volume between them, or leave it out"
+                ),
+            );
+        }
         let Some(head) = heads.get(&line.head) else {
             continue;
         };

@@ -290,6 +290,7 @@ impl Engine {
         } else {
             self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
+            self.busiest_of = None;
             self.take_starts(now);
             self.work_out_plan();
             self.watched_from = now.elapsed;

@@ -109,6 +109,7 @@ impl Engine {
         self.check_overdue_runs(now);
         self.follow_ramp(now);
         self.follow_benches(now);
+        self.follow_hours(now);
         self.due_slots(now);
         self.watch(now);
         self.window.prune(now.elapsed);

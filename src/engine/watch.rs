@@ -156,7 +156,7 @@ impl Engine {
             let (least, most) = self
                 .departing_between(&line, now)
                 .unwrap_or((planned, planned));
-            let given = self.window.volume_24h(&line, now.elapsed);
+            let given = self.window.volume_within(Millis::DAY, &line, now.elapsed);
             let share = |of: Volume| {
                 if of > Volume::ZERO {
                     f64_from_i64(given.as_ul()) / f64_from_i64(of.as_ul())

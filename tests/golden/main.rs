@@ -52,6 +52,7 @@ fn dose_figures() -> Figures {
         run_time: Millis::new(5_000),
         kind: DoseKind::Hand,
         into: Destination::Tank,
+        hourly_cap: Volume::from_ul(6_000),
         usual: Volume::from_ul(800),
     })
 }

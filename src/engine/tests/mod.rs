@@ -4,6 +4,7 @@ mod alarms;
 mod bench;
 mod changeover;
 mod faults;
+mod hours;
 mod inputs;
 mod owner;
 mod properties;
