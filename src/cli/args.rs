@@ -6,8 +6,7 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::cli::heads::bench_args::{BenchArgs, Calibrate, CalibrationArgs, Verify};
 use crate::cli::water::owner_args::{
-    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution, TakeBack,
-    UptakeArgs,
+    Accept, Advise, Changes, Course, Dilute, Panel, Reading, Saturation, Solution, UptakeArgs,
 };
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
@@ -44,6 +43,9 @@ pub(super) struct Place {
         default_value = "/var/lib/dosewright"
     )]
     pub(super) state: PathBuf,
+    /// Print JSON
+    #[arg(long, global = true)]
+    pub(super) json: bool,
 }
 
 /// All commands.
@@ -91,7 +93,7 @@ pub(super) enum Command {
     Course(Course),
     /// Import lab reports and hold them against natural seawater, earlier ones and what was dosed
     Panel(Panel),
-    /// Show what was changed and when, or note a change down
+    /// Show what was changed and when, or tell a change, a water change, something added by hand
     Changes(Changes),
     /// Take a head's outlet out of the tank: prime, calibrate, check, new tube, the plan into a bucket
     Bench(BenchArgs),
@@ -286,59 +288,6 @@ pub(super) struct Refill {
     /// In your words, for the record
     #[arg(long, default_value = "")]
     pub(super) note: String,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
-}
-
-/// Options of `reading`.
-#[derive(Debug, Args)]
-pub(super) struct Reading {
-    /// What to do with readings
-    #[command(subcommand)]
-    pub(super) command: ReadingCommand,
-}
-
-/// What to do with readings.
-#[derive(Debug, Subcommand)]
-pub(super) enum ReadingCommand {
-    /// Enter one
-    #[command(
-        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
-    )]
-    Add(ReadingAdd),
-    /// Correct one; the old entry is kept and marked
-    Correct(ReadingCorrect),
-    /// Take one back; it is kept and marked
-    TakeBack(TakeBack),
-    /// List those of the record
-    List {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-}
-
-/// Options of `reading add`.
-#[derive(Debug, Args)]
-pub(super) struct ReadingAdd {
-    /// alkalinity, an element's symbol such as Ca, Mg, I, or salinity, pH, temperature, nitrate, phosphate
-    pub(super) quantity: String,
-    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "35" or
-    /// "1.0264 sg 25/25 C" for salinity, "8.2 nbs" for pH
-    pub(super) value: String,
-    /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
-    #[arg(long, value_name = "VALUE")]
-    pub(super) uncertainty: Option<String>,
-    /// How it was measured, in your words
-    #[arg(long, default_value = "")]
-    pub(super) method: String,
-    /// When the sample was taken (RFC 3339); now when left out
-    #[arg(long, value_name = "TIME")]
-    pub(super) at: Option<jiff::Timestamp>,
-    /// You were asked about an unlikely value, and it is right
-    #[arg(long)]
-    pub(super) sure: bool,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,

@@ -54,6 +54,8 @@ pub enum AlarmCode {
     ReadingOld,
     /// A reading was outside the alarm band.
     ReadingAlarm,
+    /// More was added by hand than a day may bring.
+    AddedByHand,
     SlotsMissed,
     /// A contact changes too often to be believed.
     InputChattering,
@@ -91,6 +93,7 @@ impl AlarmCode {
             Self::OverDelivered => "over-delivered",
             Self::ReadingOld => "reading-old",
             Self::ReadingAlarm => "reading-alarm",
+            Self::AddedByHand => "added-by-hand",
             Self::SlotsMissed => "slots-missed",
             Self::InputChattering => "input-chattering",
             Self::InputUnsafe => "input-unsafe",
@@ -114,6 +117,7 @@ impl AlarmCode {
             | Self::ReservoirDisagrees
             | Self::OverDelivered
             | Self::ReadingAlarm
+            | Self::AddedByHand
             | Self::InputChattering
             | Self::InputUnsafe
             | Self::UnderVoltage

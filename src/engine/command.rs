@@ -67,8 +67,7 @@ impl Engine {
                 level,
                 note,
             } => self.refill(&reservoir, level, note.into(), (ticket, who), now)?,
-            Command::AddReading(reading) => self.add_reading(reading, ticket, who, now)?,
-            Command::AddFact(fact) => self.add_fact(fact, ticket, who, now)?,
+            Command::Tell(told) => self.tell(told, (ticket, who), now)?,
             Command::TakeBack { number, why } => self.take_back(number, why, (ticket, who), now)?,
             Command::SetCourse { number, action } => {
                 self.set_course(number, action, ticket, who, now)?;

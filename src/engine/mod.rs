@@ -18,6 +18,7 @@
 mod alarms;
 mod ask;
 mod bench;
+mod by_hand;
 mod calibrate;
 mod clock;
 mod command;
@@ -47,18 +48,17 @@ mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
-    BenchAsk, Command, CourseAction, NewBench, NewCalibration, NewFact, NewReading,
-    NewVerification, RefillLevel, Replaces,
+    BenchAsk, Command, CourseAction, Lab, NewBench, NewCalibration, NewVerification, RefillLevel,
+    Replaces, Tell,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    AlkalinityReading, BenchStatus, ClockStatus, CourseStatus, DaemonStatus, ElementReading,
-    HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState,
-    LineStatus, NextDose, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
-    WaterStatus,
+    BenchStatus, ClockStatus, CourseStatus, DaemonStatus, HeadStatus, HoldStatus, InputStatus,
+    LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason,
+    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
 };
 pub use wish::{
     Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,

@@ -74,6 +74,7 @@ impl Engine {
             engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(&added);
+        engine.take_additions(now);
         engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
         engine.count_past(&silent, now);
@@ -135,7 +136,8 @@ impl Engine {
             water: WaterMemory::of_all(controller, now.elapsed),
             water_changed_at: None,
             told_last: history.told_last,
-            told: history.told.into_iter().map(|t| (t.number(), t)).collect(),
+            told: history.told.into_iter().map(|t| (t.number, t)).collect(),
+            by_hand: BTreeMap::new(),
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extras: super::state::CourseExtras::default(),

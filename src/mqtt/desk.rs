@@ -143,12 +143,11 @@ impl Desk {
             | Command::Prepare(_)
             | Command::Confirm(_)
             | Command::Refill { .. }
-            | Command::AddReading(_)
+            | Command::Tell(_)
             | Command::StopRun { .. }
             | Command::Verify(_)
             | Command::Calibrate(_)
             | Command::Bench(_)
-            | Command::AddFact(_)
             | Command::TakeBack { .. }
             | Command::SetCourse { .. }
             | Command::TrustClock {}

@@ -534,10 +534,10 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::OutageMissed(_)
         | Entry::Hold(_)
         | Entry::Refill(_)
-        | Entry::Reading(_)
+        | Entry::Observation(_)
         | Entry::Uptake(_)
         | Entry::Course(_)
-        | Entry::Fact(_)
+        | Entry::LabColumns(_)
         | Entry::TakenBack(_)
         | Entry::Arming(_)
         | Entry::Note(_) => None,

@@ -8,21 +8,20 @@ use std::sync::{Arc, Mutex, OnceLock};
 
 use jiff::Timestamp;
 
-use crate::chemistry::Quantity;
+use crate::chemistry::{Measurand, Quantity};
 use crate::config::{Controller, Head, Line, Plan, check_plan_text, check_texts};
 use crate::engine::{
-    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse,
-    NewReading, Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Ticket, TrustSource,
-    Wish,
+    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse, Now,
+    Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Tell, Ticket, TrustSource, Wish,
 };
 use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
+use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, History, Hold,
-    HoldScope, Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven,
-    Stamp, StoredCalibration, Told, Who,
+    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, Found, History, Hold,
+    HoldScope, Intent, Observed, Outcome, PastDose, PastSession, Reading, Refill, SlotNotGiven,
+    Stamp, StoredCalibration, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -217,6 +216,25 @@ pub(super) struct World {
     pub(super) check_ramp: bool,
     /// Whether outputs are driven.
     pub(super) live: bool,
+}
+
+pub(super) fn reading(of: impl Into<Measurand>, value: f64, uncertainty: f64) -> Observed {
+    Observed::Reading(Reading {
+        of: of.into(),
+        found: Found::Value { value, uncertainty },
+        as_read: String::new(),
+    })
+}
+
+pub(super) fn tell(item: Observed) -> Tell {
+    Tell {
+        items: vec![item],
+        lab: None,
+        method: Words::default(),
+        happened: None,
+        replaces: None,
+        sure: false,
+    }
 }
 
 impl World {
@@ -442,11 +460,15 @@ impl World {
 
     fn books_reading(&self) -> Option<(f64, f64, i64)> {
         let last = |e: &Entry| {
-            let Entry::Reading(r) = e else { return None };
-            let ReadingValue::Alkalinity { value, uncertainty } = r.value else {
+            let Entry::Observation(told) = e else {
                 return None;
             };
-            Some((r.taken, value.as_meq_per_l(), uncertainty.as_meq_per_l()))
+            let r = told
+                .reading()
+                .filter(|r| r.of == Quantity::Alkalinity.into())?;
+            let (value, uncertainty) = r.found.amount();
+            let meq = |dkh| Alkalinity::from_dkh(dkh).as_meq_per_l();
+            Some((told.happened, meq(value), meq(uncertainty)))
         };
         let all = self.books.entries.iter().filter_map(last);
         all.max_by_key(|(taken, ..)| *taken)
@@ -625,13 +647,10 @@ impl World {
     pub(super) fn read_alkalinity_at(&mut self, dkh: f64, taken: Option<Timestamp>) -> u64 {
         let uncertainty = Alkalinity::from_dkh(0.1);
         let value = Alkalinity::from_dkh(dkh);
-        let ticket = self.ask(Command::AddReading(NewReading {
-            measured: Quantity::Alkalinity,
-            value: ReadingValue::Alkalinity { value, uncertainty },
-            method: "titration".into(),
-            taken,
-            replaces: None,
+        let ticket = self.ask(Command::Tell(Tell {
+            happened: taken,
             sure: true,
+            ..tell(reading(Quantity::Alkalinity, dkh, 0.1))
         }));
         if taken.is_none() && self.trusted() {
             self.reading = Some((value.as_meq_per_l(), uncertainty.as_meq_per_l(), self.t));
@@ -640,23 +659,13 @@ impl World {
     }
 
     pub(super) fn read(&mut self, of: &Quantity, mg_per_l: f64, uncertainty: f64) {
-        self.read_value(
-            of,
-            ReadingValue::Concentration {
-                value: Concentration::from_mg_per_l(mg_per_l),
-                uncertainty: Concentration::from_mg_per_l(uncertainty),
-            },
-        );
+        self.tell_surely(reading(of.clone(), mg_per_l, uncertainty));
     }
 
-    pub(super) fn read_value(&mut self, of: &Quantity, value: ReadingValue) {
-        let ticket = self.ask(Command::AddReading(NewReading {
-            measured: of.clone(),
-            value,
-            method: "titration".into(),
-            taken: None,
-            replaces: None,
+    pub(super) fn tell_surely(&mut self, item: Observed) {
+        let ticket = self.ask(Command::Tell(Tell {
             sure: true,
+            ..tell(item)
         }));
         self.answer(ticket).as_ref().unwrap();
     }
@@ -868,10 +877,11 @@ impl World {
                 Entry::Bench(b) => know_bench(&mut history, &mut run_since, b),
                 Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
-                Entry::Reading(_) | Entry::Fact(_) => {
-                    history.told.extend(Told::from_entry(entry.clone()));
+                Entry::Observation(told) => {
+                    history.told_last = history.told_last.max(told.number);
+                    history.told.push(told.clone());
                 }
-                Entry::TakenBack(b) => history.told.retain(|t| t.number() != b.number),
+                Entry::TakenBack(b) => history.told.retain(|told| !told.is(b.number)),
                 Entry::Uptake(u) => {
                     history.uptakes.retain(|known| known.of != u.of);
                     history.uptakes.push(u.clone());
@@ -880,20 +890,18 @@ impl World {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
                 }
-                Entry::Refill(_) | Entry::Note(_) | Entry::Arming(_) | Entry::OutageMissed(_) => {}
+                Entry::Refill(_)
+                | Entry::LabColumns(_)
+                | Entry::Note(_)
+                | Entry::Arming(_)
+                | Entry::OutageMissed(_) => {}
             }
         }
-        // Numbers of what was taken back are not given again.
-        let told = self.books.entries.iter().cloned();
-        let numbers = told.filter_map(Told::from_entry).map(|t| t.number());
-        history.told_last = numbers.max().unwrap_or(0);
-        let mut readings: BTreeMap<Quantity, Reading> = BTreeMap::new();
+        let mut readings: BTreeMap<Quantity, Timestamp> = BTreeMap::new();
         for told in &history.told {
-            let Told::Reading(r) = told else { continue };
-            let last = readings.entry(r.measured.clone());
-            let last = last.or_insert_with(|| r.clone());
-            if last.taken <= r.taken {
-                *last = r.clone();
+            if let Some(of) = told.reading().and_then(|r| r.of.quantity()) {
+                let last = readings.entry(of.clone()).or_insert(told.happened);
+                *last = told.happened.max(*last);
             }
         }
         for (intent, session) in self.books.intents.values() {
@@ -905,7 +913,7 @@ impl World {
             let given =
                 past.into == Destination::Tank || history.silent.iter().any(|s| s.covers(&past));
             for (of, amount) in past.carries.iter().filter(|_| given) {
-                let taken = readings.get(of).map(|r| r.taken);
+                let taken = readings.get(of).copied();
                 if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
                     *history.added_since_reading.entry(of.clone()).or_default() += amount;
                 }
