@@ -513,7 +513,7 @@ fn the_check_names_the_dose_whose_row_was_changed() {
         ("UPDATE running_total SET value = 5 WHERE name = 'bottle-trace'", None, "totals"),
         ("UPDATE dose SET outcome = NULL, delivered_ul = NULL WHERE id = 77", Some(77), "no outcome"),
         ("DROP INDEX dose_slot", None, "index dose_slot"),
-        ("DROP VIEW reading", None, "view reading"),
+        ("DROP VIEW observation", None, "view observation"),
         (
             "INSERT INTO entry (session, at_ms, elapsed_ms, trusted, kind, body) VALUES (1, 0, 0, 1, 'event', '{\"code\": 1}')",
             None,

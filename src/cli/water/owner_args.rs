@@ -5,6 +5,7 @@ use clap::{Args, Subcommand};
 use jiff::Timestamp;
 
 use crate::chemistry::{Celsius, PhScale, Quantity, Salinity, Salt};
+use crate::cli::water::panel_csv::{Decimal, columns};
 use crate::cli::words::{
     Amount, amount, celsius, litres, ph_scale, quantity, salinity, tank_volume,
 };
@@ -547,7 +548,7 @@ pub(in crate::cli) struct PanelFile {
     #[arg(long)]
     pub(in crate::cli) lab: String,
     /// Which heading holds what: element, value and unit, and limit when there is one
-    #[arg(long, value_name = "MAPPING", value_parser = crate::cli::water::panel_csv::columns)]
+    #[arg(long, value_name = "MAPPING", value_parser = columns)]
     pub(in crate::cli) columns: Option<Columns>,
     /// Relative standard uncertainty of the lab's values, percent (5 is a guess of ours; labs that state theirs are better believed)
     #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
@@ -557,11 +558,4 @@ pub(in crate::cli) struct PanelFile {
     pub(in crate::cli) decimal: Option<Decimal>,
     #[command(flatten)]
     pub(in crate::cli) told: Told,
-}
-
-/// The sign before the decimals.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-pub(in crate::cli) enum Decimal {
-    Comma,
-    Dot,
 }

@@ -5,7 +5,6 @@
 use csv::{ReaderBuilder, StringRecord, Trim};
 
 use crate::chemistry::{Measurand, Quantity};
-use crate::cli::water::owner_args::Decimal;
 use crate::estimate::PanelUnit;
 use crate::quantity::{Alkalinity, parse_alkalinity, parse_plain_number};
 use crate::record::{Columns, Found, Reading};
@@ -37,6 +36,13 @@ pub(in crate::cli) fn columns(text: &str) -> Result<Columns, String> {
         unit: unit.ok_or_else(|| missing("unit"))?,
         limit,
     })
+}
+
+/// The sign before the decimals.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(in crate::cli) enum Decimal {
+    Comma,
+    Dot,
 }
 
 /// A report as read.
