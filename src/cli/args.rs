@@ -490,8 +490,7 @@ pub(super) struct LedgerExport {
 /// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
 fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
     let length = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
-    let range =
-        crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(30 * 24 * 60);
+    let range = crate::quantity::Millis::from_secs(1)..=crate::record::Hold::LENGTH_MAX;
     if range.contains(&length) {
         Ok(length)
     } else {

@@ -31,6 +31,8 @@ impl BenchSession {
             given: Volume::ZERO,
             since: now.elapsed,
             last_word: now.elapsed,
+            // Who held what after it was opened is not known any more.
+            runs_on_hold: false,
         }
     }
 
@@ -139,12 +141,20 @@ impl Engine {
             ),
             Some(days) => format!("the plan of line {line} runs into the bucket for {days} days"),
         };
+        let held = if self.holds_on(&line).is_empty() {
+            String::new()
+        } else {
+            format!("; line {line} stays on hold")
+        };
         let text = format!(
-            "head {head} is at the bench (session {}): its runs give {cap} at most and do not count in the tank; {plan}. When the outlet is back in the tank: `dosewright bench {head} back`",
+            "head {head} is at the bench (session {}): its runs give {cap} at most and do not count in the tank; {plan}{held}. When the outlet is back in the tank: `dosewright bench {head} back`",
             record.number
         );
-        self.benches
-            .insert(head, BenchSession::new(record.clone(), now));
+        let session = BenchSession {
+            runs_on_hold: true,
+            ..BenchSession::new(record.clone(), now)
+        };
+        self.benches.insert(head, session);
         self.say_of_bench(record, Some((ticket, text)), now);
         Ok(())
     }
@@ -248,6 +258,7 @@ impl Engine {
             cap: session.record.cap,
             given: session.given,
             silent: session.is_silent(),
+            runs_on_hold: session.runs_on_hold,
         })
     }
 

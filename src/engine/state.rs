@@ -13,7 +13,7 @@ use super::wish::Pending;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
-use crate::metering::Coverage;
+use crate::metering::{Calibration, Coverage};
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
@@ -141,6 +141,8 @@ pub(super) struct BenchSession {
     /// When it was opened, or found at the start.
     pub(super) since: Millis,
     pub(super) last_word: Millis,
+    /// A hold of its line from before it was opened is for the tank: runs into the vessel go on. One that comes later stops them as well.
+    pub(super) runs_on_hold: bool,
 }
 
 #[derive(Debug, Default)]
@@ -159,6 +161,8 @@ pub(super) struct ActiveDose {
     pub(super) permit: Option<DosePermit>,
     /// Whether it is a run by time.
     pub(super) timed: bool,
+    /// What its run time was worked out by. It books the run, whatever is calibrated in the meantime.
+    pub(super) calibration: Option<Calibration>,
     pub(super) ticket: Option<Ticket>,
     pub(super) stop_cause: Option<String>,
     /// When its end should long have been reported.

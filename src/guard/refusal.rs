@@ -10,13 +10,18 @@ use crate::quantity::{Millis, Name, Volume};
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum Refusal {
     /// A hold is in force.
-    #[error("on hold: {reason} (set by {who}); `{lifted_by}` lifts it")]
+    #[error(
+        "on hold: {reason} (set by {who}); `{lifted_by}` lifts it{}",
+        at_bench.as_ref().map_or(String::new(), |head| format!("; to run head {head} at the bench and nothing else, first hold every other line by its name (`dosewright hold LINE`)"))
+    )]
     Held {
         /// Why it was set.
         reason: String,
         who: String,
         /// The command that lifts it.
         lifted_by: String,
+        /// The head, when it is at the bench and everything is on hold.
+        at_bench: Option<Name>,
     },
     /// The outlet is out of the tank.
     #[error(

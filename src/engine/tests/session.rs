@@ -383,3 +383,55 @@ fn a_new_tube_voids_the_calibration_after_a_restart_too() {
     assert_eq!(head(&mut world), (false, None));
     assert_eq!(hand(&mut world), "uncalibrated");
 }
+
+#[test]
+fn a_line_that_was_put_on_hold_before_is_calibrated_at_the_bench_and_stays_on_hold_for_the_tank() {
+    let mut world = world();
+    world.hold(Some("calcium"), "bad test");
+    let Answer::Done { text } = open_with(&mut world, "calcium", None, None).unwrap() else {
+        panic!("no words");
+    };
+    assert!(text.contains("line calcium stays on hold"), "{text}");
+    let id = run(&mut world, 6_000).unwrap();
+    assert_eq!(world.books.intents[&id].0.into, Destination::Bench);
+    assert_eq!(world.books.outcomes[&id].end, DoseEnd::Delivered);
+    assert_eq!(hand(&mut world), "held");
+    back(&mut world).unwrap();
+    assert_eq!(hand(&mut world), "held");
+    assert_eq!(run(&mut world, 6_000).unwrap_err().code, "held");
+    world.run(18 * HOUR);
+    assert_eq!(world.not_given()[0].code, "held");
+}
+
+#[test]
+fn a_hold_that_comes_while_the_outlet_is_out_stops_the_bench_until_it_is_lifted() {
+    // The same words as before, too: whoever says it again means it now.
+    for (scope, reason) in [(Some("calcium"), "bad test"), (None, "hands at the head")] {
+        let mut world = world();
+        world.hold(Some("calcium"), "bad test");
+        open(&mut world);
+        let wish = Wish::Run {
+            head: name("calcium"),
+            run_time: Millis::new(6_000),
+            kind: DoseKind::Prime,
+        };
+        world.wished(wish).unwrap();
+        assert_eq!(world.running(), 1);
+        world.hold(scope, reason);
+        assert_eq!(world.running(), 0);
+        world.run(SECOND);
+        let refused = run(&mut world, 1_000).unwrap_err();
+        assert_eq!(refused.code, "held");
+        if scope.is_none() {
+            assert!(refused.text.contains("dosewright hold LINE"), "{refused:?}");
+            world.resume(None);
+            let refused = run(&mut world, 1_000).unwrap_err();
+            assert!(
+                refused.text.contains("dosewright resume calcium"),
+                "{refused:?}"
+            );
+        }
+        world.resume(Some("calcium"));
+        run(&mut world, 1_000).unwrap();
+    }
+}
