@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::cli::heads::bench_args::{BenchArgs, Calibrate, CalibrationArgs, Verify};
+use crate::cli::heads::bench_args::{BenchArgs, CalibrationArgs};
 use crate::cli::water::owner_args::{
     Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution, TakeBack,
     UptakeArgs,
@@ -93,12 +93,8 @@ pub(super) enum Command {
     Panel(Panel),
     /// Show what was changed and when, or note a change down
     Changes(Changes),
-    /// Take a head's outlet out of the tank: prime, calibrate, check, new tube, the plan into a bucket
+    /// Work on a head with its outlet out of the tank: guided through a calibration, or prime, run, measure, check, new tube, the plan into a bucket
     Bench(BenchArgs),
-    /// Calibrate a head: guided at the sump, or from runs that were timed before
-    Calibrate(Calibrate),
-    /// Check a head's calibration by one measured run
-    Verify(Verify),
     /// Show a head's calibration as a certificate
     Calibration(CalibrationArgs),
     /// Show whether the clock is trusted, or vouch for it

@@ -47,7 +47,7 @@ mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
-    BenchAsk, Command, CourseAction, NewBench, NewCalibration, NewFact, NewReading,
+    BenchAsk, Command, CourseAction, NewBench, NewCalibration, NewFact, NewMeasured, NewReading,
     NewVerification, RefillLevel, Replaces,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};

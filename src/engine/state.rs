@@ -17,7 +17,7 @@ use crate::metering::{Calibration, Coverage};
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
+    Bench, CalibrationRun, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
     StoredCalibration, Told, Uptake, Who,
 };
 
@@ -125,6 +125,8 @@ pub(super) struct HeadMemory {
     pub(super) run_since: Millis,
     /// A run was checked since, and passed.
     pub(super) verified: bool,
+    /// Runs that were measured at the bench and are in no calibration yet.
+    pub(super) measured: Vec<CalibrationRun>,
     /// The first dose that this calibration was in force for; zero when it is from before the start.
     pub(super) dose_first: DoseId,
     /// How fast the head was driven for a calibration that does not hold for how fast it is driven now.

@@ -25,8 +25,9 @@ pub enum Refusal {
     },
     /// The outlet is out of the tank.
     #[error(
-        "line {line} is at the bench, {}; when its outlet is back in the tank run `dosewright bench {head} back`",
-        if *.silent { "and its session fell silent, so nobody knows where its outlet is" } else { "so it gives nothing to the tank" }
+        "line {line} is at the bench, {}; when its outlet is back in the tank run `dosewright bench {head} back`{}",
+        if *.silent { "and its session fell silent, so nobody knows where its outlet is" } else { "so it gives nothing to the tank" },
+        if *.silent { format!(", when it is in a vessel `dosewright bench {head} open`") } else { String::new() }
     )]
     AtBench {
         line: Name,
@@ -67,7 +68,7 @@ pub enum Refusal {
     },
     /// The head has no calibration.
     #[error(
-        "head {head} is not calibrated, so nothing can be metered with it; run `dosewright calibrate {head}`"
+        "head {head} is not calibrated, so nothing can be metered with it; run `dosewright bench {head}`"
     )]
     Uncalibrated { head: Name },
     /// The calibration is past its age or run hours, and the configuration says to block.
@@ -79,7 +80,7 @@ pub enum Refusal {
     },
     /// The calibration was asked about, and no run was checked since.
     #[error(
-        "the calibration of head {head} was taken although {why}; measure one run with `dosewright verify {head} VOLUME` before it doses"
+        "the calibration of head {head} was taken although {why}; measure one run with `dosewright bench {head} verify VOLUME` before it doses"
     )]
     Unverified {
         head: Name,

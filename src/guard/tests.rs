@@ -13,14 +13,10 @@ use crate::config::{
     SimulatedHead, Solution, TrackedLimits, WaterLimits,
 };
 use crate::metering::{Calibration, Coverage, MeteringLimits, NoRefit, Uncovered};
-use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, name};
 use crate::record::{Destination, DoseId, DoseKind, Hold, HoldScope, Who};
 
 const NOW: Millis = Millis::from_mins(3 * 24 * 60);
-
-fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
 
 fn ul(value: i64) -> Volume {
     Volume::from_ul(value)

@@ -16,8 +16,8 @@ use super::open::{Ledger, Place};
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Arming, Carried, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading, StoredCalibration,
-    StoredVerification, TakenBack, Uptake,
+    Arming, Bench, Carried, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading,
+    StoredCalibration, StoredVerification, TakenBack, Uptake,
 };
 
 /// What one dose brought.
@@ -273,6 +273,16 @@ impl LedgerReader {
             )
             .optional()
         })
+    }
+
+    /// The newest word on a head at the bench.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn bench_of(&self, head: &Name) -> Result<Option<Bench>, LedgerError> {
+        Ok(self
+            .of_head("read its session at the bench", "bench", head)?
+            .pop())
     }
 
     /// All calibrations of a head.

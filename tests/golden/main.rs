@@ -10,8 +10,8 @@ use dosewright::chemistry::Quantity;
 use dosewright::config::Right;
 use dosewright::engine::{
     Answer, BenchAsk, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish,
-    DoseFigures, Figures, NewBench, NewCalibration, NewCourse, NewFact, NewReading, NewUptake,
-    NewVerification, Proposal, RefillLevel, Replaces, Token, UptakeFigures, Wish,
+    DoseFigures, Figures, NewBench, NewCalibration, NewCourse, NewFact, NewMeasured, NewReading,
+    NewUptake, NewVerification, Proposal, RefillLevel, Replaces, Token, UptakeFigures, Wish,
 };
 use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
 use dosewright::record::{
@@ -205,6 +205,10 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
         dose: Some(DoseId(17)),
         used: true,
     };
+    let measured = NewMeasured {
+        head: name("calcium"),
+        run: run.clone(),
+    };
     let calibration = NewCalibration {
         head: name("calcium"),
         runs: vec![run],
@@ -243,6 +247,11 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
             Command::Bench(BenchAsk::Back {
                 head: name("calcium"),
             }),
+            Right::Dose,
+        ),
+        (
+            "bench-measured",
+            Command::Bench(BenchAsk::Measured(measured)),
             Right::Dose,
         ),
         (

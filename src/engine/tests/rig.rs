@@ -25,14 +25,12 @@ use crate::record::{
     Stamp, StoredCalibration, Told, Who,
 };
 
+pub(super) use crate::quantity::name;
+
 pub(super) const SECOND: i64 = 1_000;
 pub(super) const MINUTE: i64 = 60 * SECOND;
 pub(super) const HOUR: i64 = 60 * MINUTE;
 pub(super) const DAY: i64 = 24 * HOUR;
-
-pub(super) fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
 
 pub(super) fn ul(value: i64) -> Volume {
     Volume::from_ul(value)
@@ -109,6 +107,8 @@ fn know_bench(
     bench: &Bench,
 ) {
     history.bench_last = history.bench_last.max(bench.number);
+    history.measured.retain(|known| known.head != bench.head);
+    history.measured.push(bench.clone());
     if bench.what == BenchStep::NewTube {
         calibrations.remove(&bench.head);
         return;
@@ -1080,8 +1080,8 @@ impl World {
         assert!(run_time <= self.controller.heads[head].run_max);
         let into_tank = intent.into == Destination::Tank;
         assert!(volume <= line.dose_cap || !into_tank);
-        let held = self.is_held(&intent.line) && into_tank;
-        assert!(!held && !self.is_all_held(), "a held line starts");
+        let barred = self.is_held(&intent.line) && into_tank;
+        assert!(!barred && !self.is_all_held(), "a held line starts");
         assert!(
             self.runs.values().all(|r| r.intent.head != *head),
             "head busy"

@@ -1,9 +1,11 @@
 //! Sessions at the bench.
 
 use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul};
-use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, Wish};
+use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, NewMeasured, Wish};
 use crate::quantity::{Millis, Volume, Words};
-use crate::record::{Bench, BenchStep, Destination, DoseEnd, DoseId, DoseKind, Entry};
+use crate::record::{
+    Bench, BenchStep, CalibrationRun, Destination, DoseEnd, DoseId, DoseKind, Entry,
+};
 
 /// Calcium late in the evening: 3 mL.
 fn world() -> World {
@@ -434,4 +436,85 @@ fn a_hold_that_comes_while_the_outlet_is_out_stops_the_bench_until_it_is_lifted(
         world.resume(Some("calcium"));
         run(&mut world, 1_000).unwrap();
     }
+}
+
+fn measured(world: &mut World, id: DoseId, volume: i64, used: bool) -> Result<Answer, Denial> {
+    world.told(Command::Bench(BenchAsk::Measured(NewMeasured {
+        head: name("calcium"),
+        run: CalibrationRun {
+            on_time: Millis::new(3_000),
+            volume: ul(volume),
+            typed: format!("{volume} uL"),
+            dose: Some(id),
+            used,
+        },
+    })))
+}
+
+/// What is kept of measured runs: volume, and whether it is used.
+fn kept(world: &World) -> Vec<(i64, bool)> {
+    let newest = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Bench(bench) = e else { return None };
+        Some(bench.runs.clone())
+    });
+    let runs = newest.unwrap_or_default();
+    runs.iter().map(|r| (r.volume.as_ul(), r.used)).collect()
+}
+
+fn calibration_run(world: &mut World) -> DoseId {
+    let wish = Wish::Run {
+        head: name("calcium"),
+        run_time: Millis::new(3_000),
+        kind: DoseKind::Calibration,
+    };
+    let Answer::DoseStarted { id, .. } = world.wished(wish).unwrap() else {
+        panic!("not started");
+    };
+    world.run(5 * SECOND);
+    id
+}
+
+#[test]
+fn a_measured_run_is_kept_at_once_over_silence_restart_and_outlet_back_until_it_is_in_a_calibration()
+ {
+    let mut world = world();
+    open(&mut world);
+    let primed = run(&mut world, 1_000).unwrap();
+    assert_eq!(
+        measured(&mut world, primed, 500, true).unwrap_err().code,
+        "not-measured"
+    );
+    let (first, second) = (calibration_run(&mut world), calibration_run(&mut world));
+    measured(&mut world, first, 9_000, true).unwrap();
+    measured(&mut world, first, 1_500, true).unwrap();
+    measured(&mut world, second, 1_600, true).unwrap();
+    measured(&mut world, second, 1_600, false).unwrap();
+    let both = [(9_000, false), (1_500, true), (1_600, false)];
+    assert_eq!(kept(&world), both);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    let denial = measured(&mut world, second, 1_510, true).unwrap_err();
+    assert!(
+        denial.text.contains("bench calcium open"),
+        "{}",
+        denial.text
+    );
+    // Whoever opens a silent session again says that the outlet is in a vessel; what was given before counts on.
+    let counted = world.line("calcium").delivered_24h;
+    assert!(counted > Volume::ZERO);
+    open(&mut world);
+    assert!(!world.has_alarm("bench-silent"));
+    measured(&mut world, second, 1_510, true).unwrap();
+    assert_eq!(world.line("calcium").delivered_24h, counted);
+    back(&mut world).unwrap();
+    open(&mut world);
+    assert_eq!(kept(&world), [&both[..], &[(1_510, true)]].concat());
+    world
+        .told(Command::Bench(BenchAsk::NewTube {
+            head: name("calcium"),
+            note: Words::default(),
+        }))
+        .unwrap();
+    assert_eq!(kept(&world), [], "of another tube");
 }
