@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::cli::heads::bench_args::{BenchArgs, Calibrate, CalibrationArgs, Verify};
+use crate::cli::heads::bench_args::{BenchArgs, CalibrationArgs};
 use crate::cli::water::owner_args::{
     Accept, Advise, Changes, Course, Dilute, Panel, Reading, Saturation, Solution, UptakeArgs,
 };
@@ -95,12 +95,8 @@ pub(super) enum Command {
     Panel(Panel),
     /// Show what was changed and when, or tell a change, a water change, something added by hand
     Changes(Changes),
-    /// Take a head's outlet out of the tank: prime, calibrate, check, new tube, the plan into a bucket
+    /// Work on a head with its outlet out of the tank: guided through a calibration, or prime, run, measure, check, new tube, the plan into a bucket
     Bench(BenchArgs),
-    /// Calibrate a head: guided at the sump, or from runs that were timed before
-    Calibrate(Calibrate),
-    /// Check a head's calibration by one measured run
-    Verify(Verify),
     /// Show a head's calibration as a certificate
     Calibration(CalibrationArgs),
     /// Show whether the clock is trusted, or vouch for it
@@ -470,8 +466,7 @@ pub(super) struct LedgerExport {
 /// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
 fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
     let length = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
-    let range =
-        crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(30 * 24 * 60);
+    let range = crate::quantity::Millis::from_secs(1)..=crate::record::Hold::LENGTH_MAX;
     if range.contains(&length) {
         Ok(length)
     } else {

@@ -54,7 +54,12 @@ pub(super) fn prepare(
     } else {
         accepted(response)?
     };
-    match answer(&response)? {
+    proposal_in(&response)
+}
+
+/// The proposal in a response.
+pub(super) fn proposal_in(response: &Response) -> Result<Proposal, Failure> {
+    match answer(response)? {
         Answer::Proposal(proposal) => Ok(*proposal),
         Answer::Done { .. } | Answer::DoseStarted { .. } => Err(Failure::new(
             exit::NO_DAEMON,

@@ -203,24 +203,27 @@ async fn exchange(
 async fn read_line(lines: &mut BufReader<OwnedReadHalf>, room: &Semaphore) -> Option<Vec<u8>> {
     let limit = LINE_BYTES_MAX.saturating_add(1);
     let mut line = Vec::new();
-    let mut waited = Duration::ZERO;
-    while waited < PEER_PATIENCE {
-        let left = u64::try_from(limit.saturating_sub(line.len())).unwrap_or(0);
-        let read = (&mut *lines)
-            .take(left)
-            .read_until(b'\n', &mut line)
-            .await_in(CROWD_PATIENCE)
-            .await;
-        match read {
-            // What was read before the time was up stays in `line`.
-            None if room.available_permits() == 0 => return None,
-            None => waited = waited.saturating_add(CROWD_PATIENCE),
-            Some(Ok(_)) if line.is_empty() => return None,
-            Some(Ok(_)) => return Some(line),
-            Some(Err(_)) => return None,
+    let whole = async {
+        loop {
+            let left = u64::try_from(limit.saturating_sub(line.len())).unwrap_or(0);
+            let read = (&mut *lines)
+                .take(left)
+                .read_until(b'\n', &mut line)
+                .await_in(CROWD_PATIENCE)
+                .await;
+            match read {
+                // What was read before the time was up stays in `line`.
+                None if room.available_permits() == 0 => return None,
+                None => {}
+                Some(Ok(_)) if line.is_empty() => return None,
+                Some(Ok(_)) => return Some(()),
+                Some(Err(_)) => return None,
+            }
         }
-    }
-    None
+    };
+    // One limit for all, not so many waits: on a busy machine each of them is longer than it was meant.
+    let done = whole.await_in(PEER_PATIENCE).await.flatten();
+    done.map(|()| line)
 }
 
 async fn answer(

@@ -248,7 +248,7 @@ fn simulated(head: &Head, pace: Pace) -> (Lines, Safeguards) {
             Lines::Switched(Box::new(output))
         }
     };
-    (lines, Safeguards::default())
+    (lines, Safeguards::only(head.run_max))
 }
 
 /// The pins of a board, and the PWM channels that had been left pulsing.
@@ -299,7 +299,13 @@ fn on_board(
         }
     };
     let cut_off = cut_off.map(Arc::clone);
-    Ok((lines, Safeguards { cut_off, sense }))
+    let run_max = head.run_max;
+    let safeguards = Safeguards {
+        run_max,
+        cut_off,
+        sense,
+    };
+    Ok((lines, safeguards))
 }
 
 /// Starts reading the contacts of a board; `None` when they are simulated or there are none.

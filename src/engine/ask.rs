@@ -104,8 +104,19 @@ pub enum BenchAsk {
     Open(NewBench),
     /// The outlet is back in the tank.
     Back { head: Name },
+    /// What came out in one of its runs.
+    Measured(NewMeasured),
     /// The head has a new tube.
     NewTube { head: Name, note: Words },
+}
+
+/// What came out in a run at the bench; with `used: false` an entry that is taken back.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewMeasured {
+    pub head: Name,
+    #[serde(deserialize_with = "told_run")]
+    pub run: CalibrationRun,
 }
 
 /// A session as it is asked for.
@@ -228,25 +239,32 @@ pub enum CourseAction {
 }
 
 /// Most runs of one calibration; nobody measures more.
-const RUNS_MAX: usize = 100;
+pub(super) const RUNS_MAX: usize = 100;
+
+fn told_run<'de, D: Deserializer<'de>>(deserializer: D) -> Result<CalibrationRun, D::Error> {
+    checked(CalibrationRun::deserialize(deserializer)?).map_err(D::Error::custom)
+}
+
+fn checked(mut run: CalibrationRun) -> Result<CalibrationRun, String> {
+    if !run.volume.is_told() {
+        return Err(format!(
+            "a run of {} is out of range; give 0.001 mL to 1000 L",
+            run.volume
+        ));
+    }
+    run.typed = Words::new(&run.typed).into();
+    Ok(run)
+}
 
 fn told_runs<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<CalibrationRun>, D::Error> {
-    let mut runs = Vec::<CalibrationRun>::deserialize(deserializer)?;
+    let runs = Vec::<CalibrationRun>::deserialize(deserializer)?;
     if runs.len() > RUNS_MAX {
         return Err(D::Error::custom(format!(
             "more than {RUNS_MAX} runs are no calibration"
         )));
     }
-    for run in &mut runs {
-        if !run.volume.is_told() {
-            return Err(D::Error::custom(format!(
-                "a run of {} is out of range; give 0.001 mL to 1000 L",
-                run.volume
-            )));
-        }
-        run.typed = Words::new(&run.typed).into();
-    }
-    Ok(runs)
+    let all = runs.into_iter().map(checked).collect::<Result<_, _>>();
+    all.map_err(D::Error::custom)
 }
 
 fn step<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Volume, D::Error> {

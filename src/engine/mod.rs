@@ -48,8 +48,8 @@ mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
-    BenchAsk, Command, CourseAction, Lab, NewBench, NewCalibration, NewVerification, RefillLevel,
-    Replaces, Tell,
+    BenchAsk, Command, CourseAction, Lab, NewBench, NewCalibration, NewMeasured, NewVerification,
+    RefillLevel, Replaces, Tell,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};

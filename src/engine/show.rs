@@ -183,6 +183,7 @@ impl Engine {
             reason: h.reason.clone(),
             who: h.who.to_string(),
             lifted_by: h.scope.lifted_by(),
+            at_bench: None,
         });
         let refusal = held.or(refusal);
         let state = match (running, &refusal, next) {

@@ -60,6 +60,7 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let calibrations = std::mem::take(&mut history.calibrations);
         let benches = std::mem::take(&mut history.benches);
+        let measured = std::mem::take(&mut history.measured);
         let silent = std::mem::take(&mut history.silent);
         let checks = std::mem::take(&mut history.verifications);
         let added = std::mem::take(&mut history.added_since_reading);
@@ -77,6 +78,7 @@ impl Engine {
         engine.take_additions(now);
         engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
+        engine.take_measured(measured);
         engine.count_past(&silent, now);
         if setup.virtual_time {
             engine.clock_known(TrustSource::Virtual, now);

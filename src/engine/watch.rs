@@ -80,7 +80,7 @@ impl Engine {
                     .or_else(|| self.calibration_speed_fault(head))
             });
             let cause = fault.map(|why| {
-                format!("head {name}: {why}; calibrate it again with `dosewright calibrate {name}`")
+                format!("head {name}: {why}; calibrate it again with `dosewright bench {name}`")
             });
             self.alarm_if(AlarmCode::CalibrationOld, name.as_str(), cause, now);
         }

@@ -76,6 +76,7 @@ impl Ledger {
             calibrations: self.calibrations()?,
             verifications: verifications(conn)?,
             benches: benches(conn)?,
+            measured: measured(conn)?,
             silent: silent(conn)?,
             bench_last: bench_last(conn)?,
             holds: holds(conn)?,
@@ -460,6 +461,12 @@ fn intent(row: &Row<'_>) -> rusqlite::Result<Intent> {
 fn benches(conn: &Connection) -> rusqlite::Result<Vec<Bench>> {
     let newest = "id IN (SELECT max(id) FROM entry WHERE kind = 'bench' AND body ->> 'what' != 'new-tube' GROUP BY body ->> 'head')
          AND body ->> 'what' != 'outlet-back' ORDER BY id";
+    let newest = entries(conn, newest, [])?;
+    Ok(newest.into_iter().map(|(_, bench)| bench).collect())
+}
+
+fn measured(conn: &Connection) -> rusqlite::Result<Vec<Bench>> {
+    let newest = "id IN (SELECT max(id) FROM entry WHERE kind = 'bench' GROUP BY body ->> 'head') ORDER BY id";
     let newest = entries(conn, newest, [])?;
     Ok(newest.into_iter().map(|(_, bench)| bench).collect())
 }

@@ -16,7 +16,7 @@ use super::open::{Ledger, Place};
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Arming, Carried, Columns, Course, DoseEnd, DoseId, LabColumns, Note, Observation,
+    Arming, Bench, Carried, Columns, Course, DoseEnd, DoseId, LabColumns, Note, Observation,
     StoredCalibration, StoredVerification, TakenBack, Uptake,
 };
 
@@ -268,6 +268,16 @@ impl LedgerReader {
             )
             .optional()
         })
+    }
+
+    /// The newest word on a head at the bench.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn bench_of(&self, head: &Name) -> Result<Option<Bench>, LedgerError> {
+        Ok(self
+            .of_head("read its session at the bench", "bench", head)?
+            .pop())
     }
 
     /// All calibrations of a head.

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use super::thread::{Keeper, Report};
 use super::*;
 use crate::chemistry::Quantity;
-use crate::quantity::{Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume, name};
 use crate::record::{
     Carried, Code, Course, CourseState, Departure, Destination, DoseEnd, DoseId, DoseKind, Ends,
     Entry, Intent, Note, Outcome, Stamp, Who,
@@ -287,7 +287,6 @@ fn totals_survive_snapshots_at_any_point() {
 fn courses_of_both_kinds_come_back_as_they_were_written() {
     let dir = tempfile::tempdir().unwrap();
     let mut ledger = open(&dir);
-    let name = |text: &str| Name::new(text).unwrap();
     let add = Departure::Add {
         line: name("iodine"),
         of: Quantity::from_word("I").unwrap(),

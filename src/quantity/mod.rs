@@ -82,6 +82,12 @@ impl fmt::Debug for Name {
     }
 }
 
+/// A name that is one, for tests.
+#[cfg(test)]
+pub(crate) fn name(text: &str) -> Name {
+    Name::new(text).unwrap()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

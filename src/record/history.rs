@@ -45,6 +45,8 @@ pub struct History {
     pub verifications: Vec<StoredVerification>,
     /// The newest word on each session at the bench that is not over.
     pub benches: Vec<Bench>,
+    /// The newest word of all on each head at the bench, for the runs that were measured.
+    pub measured: Vec<Bench>,
     /// Sessions that count as given to the tank.
     pub silent: Vec<Bench>,
     /// Highest number of a session at the bench so far.

@@ -10,8 +10,8 @@ use dosewright::chemistry::{Measurand, PhScale, Quantity};
 use dosewright::config::Right;
 use dosewright::engine::{
     Answer, BenchAsk, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish,
-    DoseFigures, Figures, Lab, NewBench, NewCalibration, NewCourse, NewUptake, NewVerification,
-    Proposal, RefillLevel, Replaces, Tell, Token, UptakeFigures, Wish,
+    DoseFigures, Figures, Lab, NewBench, NewCalibration, NewCourse, NewMeasured, NewUptake,
+    NewVerification, Proposal, RefillLevel, Replaces, Tell, Token, UptakeFigures, Wish,
 };
 use dosewright::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use dosewright::record::{
@@ -218,6 +218,10 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
         dose: Some(DoseId(17)),
         used: true,
     };
+    let measured = NewMeasured {
+        head: name("calcium"),
+        run: run.clone(),
+    };
     let calibration = NewCalibration {
         head: name("calcium"),
         runs: vec![run],
@@ -256,6 +260,11 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
             Command::Bench(BenchAsk::Back {
                 head: name("calcium"),
             }),
+            Right::Dose,
+        ),
+        (
+            "bench-measured",
+            Command::Bench(BenchAsk::Measured(measured)),
             Right::Dose,
         ),
         (

@@ -19,6 +19,7 @@ use serde_json::Value;
 mod accept;
 mod bench;
 mod changeover;
+mod commissioning;
 mod exchanged;
 
 const DAY: i64 = 86_400_000;

@@ -145,14 +145,7 @@ fn hold_offline(
         uid: rustix::process::getuid().as_raw(),
     };
     let since = machine_now().wall;
-    // No end by a clock that may be wrong.
-    let until = length
-        .filter(|_| kernel_clock_is_synchronised() == Some(true))
-        .and_then(|l| {
-            since
-                .checked_add(jiff::Span::new().milliseconds(l.as_ms()))
-                .ok()
-        });
+    let until = HoldRecord::end(since, length, kernel_clock_is_synchronised() == Some(true));
     let hold = HoldRecord {
         scope,
         reason: reason.into(),

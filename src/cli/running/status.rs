@@ -354,7 +354,7 @@ fn heads(view: &Status, out: &mut Out) -> Result<(), Failure> {
 fn head_words(head: &HeadStatus) -> Result<String, String> {
     if head.rate.is_none() {
         return Err(format!(
-            "NOT CALIBRATED, gives no dose: dosewright calibrate {}",
+            "NOT CALIBRATED, gives no dose: dosewright bench {}",
             head.name
         ));
     }
@@ -441,7 +441,7 @@ mod tests {
         assert!(
             head_words(&head)
                 .unwrap_err()
-                .contains("dosewright calibrate calcium")
+                .contains("dosewright bench calcium")
         );
     }
 

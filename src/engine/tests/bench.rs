@@ -610,3 +610,25 @@ fn a_check_passes_within_the_tolerance_and_fails_beyond_and_is_kept() {
     let denial = told(&mut world, check(3_000, future)).unwrap_err();
     assert_eq!(denial.code, "verification-refused");
 }
+
+#[test]
+fn a_run_is_booked_by_the_calibration_that_it_was_begun_with() {
+    for (mut world, was_calibrated) in [(world(), true), (uncalibrated(), false)] {
+        let id = start(&mut world, 8_000, DoseKind::Calibration).unwrap();
+        let most = world.books.intents[&id].0.volume;
+        world.run(SECOND);
+        told(&mut world, sure(&SLOW, 18.0)).unwrap();
+        world.run(3 * SECOND);
+        told(&mut world, Command::StopRun { dose: id }).unwrap();
+        world.run(SECOND);
+        let booked = world.books.outcomes[&id].delivered;
+        let flowed = world.flows.last().unwrap().volume;
+        if was_calibrated {
+            assert_eq!(booked.as_ul(), flowed);
+        } else {
+            // The most that a head of unknown rate gives, for half of the time.
+            let half = most.scaled(0.5).unwrap();
+            assert!(booked > half && booked < most, "{booked} of {most}");
+        }
+    }
+}

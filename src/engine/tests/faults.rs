@@ -8,7 +8,9 @@ use crate::engine::{
     Answer, Command, Event, Figures, NewCalibration, Proposal, RefillLevel, RunEnd, RunReport, Wish,
 };
 use crate::quantity::{Millis, Volume, Words};
-use crate::record::{CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, StoredCalibration};
+use crate::record::{
+    CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, Outcome, StoredCalibration,
+};
 
 /// Calcium alone, 3 mL at each of these times of Berlin, from 06:00 local on a summer's day, trusted.
 pub(super) fn calcium_world(times: &str, count: i64) -> World {
@@ -715,4 +717,72 @@ fn a_report_of_an_unknown_dose_changes_nothing() {
     world.feed(Event::IntentStored(crate::record::DoseId(99)));
     assert_eq!(world.trace.len(), before);
     assert_eq!(keeper().to_string(), "local user 1000");
+}
+
+/// A dose of 3 mL of which the driver tells this end, and its run time.
+fn ended_as(world: &mut World, end: &RunEnd, on_time: impl Fn(Millis) -> Millis) -> Outcome {
+    world.by_hand("calcium", 3_000, DoseKind::Hand).unwrap();
+    world.run(SECOND);
+    let (id, (intent, _)) = world.books.intents.last_key_value().unwrap();
+    let (id, run_time) = (*id, intent.run_time);
+    world.end_run(id);
+    let report = RunReport {
+        on_time: on_time(run_time),
+        end: end.clone(),
+    };
+    world.feed(Event::RunEnded { id, report });
+    world.run(SECOND);
+    world.books.outcomes[&id].clone()
+}
+
+#[test]
+fn a_failed_run_holds_its_line_and_counts_at_least_in_full() {
+    let failed = RunEnd::Failed {
+        why: "the output does not read back".to_owned(),
+    };
+    let mut world = calcium_world("\"23:00\"", 1);
+    let short = ended_as(&mut world, &failed, |_| Millis::from_secs(1));
+    assert_eq!((short.end, short.delivered), (DoseEnd::Failed, ul(3_000)));
+    assert_eq!(world.holds[0].scope, HoldScope::Line(name("calcium")));
+    assert!(world.holds[0].reason.contains("does not read back"));
+    let denial = world.by_hand("calcium", 2_000, DoseKind::Hand).unwrap_err();
+    assert_eq!(denial.code, "held");
+    assert_eq!(world.line("calcium").delivered_24h, ul(3_000));
+    let mut world = calcium_world("\"23:00\"", 1);
+    let long = ended_as(&mut world, &failed, |meant| meant.plus(meant));
+    assert!(long.delivered > ul(5_900), "{long:?}");
+}
+
+#[test]
+fn a_run_that_lasted_more_than_two_seconds_too_long_holds_its_line() {
+    let late = |ms| move |meant: Millis| meant.plus(Millis::new(ms));
+    let mut world = calcium_world("\"23:00\"", 1);
+    ended_as(&mut world, &RunEnd::Completed, late(2_000));
+    assert!(world.holds.is_empty(), "{:?}", world.holds);
+    world.run(MINUTE);
+    let outcome = ended_as(&mut world, &RunEnd::Completed, late(2_001));
+    assert!(outcome.delivered > ul(3_900), "{outcome:?}");
+    assert_eq!(world.holds[0].scope, HoldScope::Line(name("calcium")));
+    assert!(world.holds[0].reason.contains("instead of"));
+}
+
+#[test]
+fn a_hold_that_only_the_ledger_knows_is_in_force_after_the_start() {
+    for (line, scope) in [
+        (None, HoldScope::All),
+        (Some("calcium"), HoldScope::Line(name("calcium"))),
+    ] {
+        let mut world = calcium_world("\"08:00\"", 1);
+        world.hold(line, "looks wrong");
+        world.run(SECOND);
+        // The hold file was lost.
+        world.holds.clear();
+        world.restart_after(SECOND);
+        world.sync();
+        assert_eq!(world.holds[0].scope, scope, "and the file has it again");
+        let denial = world.by_hand("calcium", 3_000, DoseKind::Hand).unwrap_err();
+        assert_eq!(denial.code, "held");
+        world.run(3 * HOUR);
+        assert!(world.flows.is_empty());
+    }
 }

@@ -24,14 +24,12 @@ use crate::record::{
     Stamp, StoredCalibration, Who,
 };
 
+pub(super) use crate::quantity::name;
+
 pub(super) const SECOND: i64 = 1_000;
 pub(super) const MINUTE: i64 = 60 * SECOND;
 pub(super) const HOUR: i64 = 60 * MINUTE;
 pub(super) const DAY: i64 = 24 * HOUR;
-
-pub(super) fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
 
 pub(super) fn ul(value: i64) -> Volume {
     Volume::from_ul(value)
@@ -118,6 +116,8 @@ fn know_bench(
     bench: &Bench,
 ) {
     history.bench_last = history.bench_last.max(bench.number);
+    history.measured.retain(|known| known.head != bench.head);
+    history.measured.push(bench.clone());
     if bench.what == BenchStep::NewTube {
         calibrations.remove(&bench.head);
         return;
@@ -151,6 +151,8 @@ struct Run {
     intent: Intent,
     began: i64,
     lasts: i64,
+    /// A run into a vessel on a line that was on hold before.
+    despite_hold: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -973,12 +975,14 @@ impl World {
                     assert!(permit.expires().as_ms() >= self.t - self.boot_zero);
                     let intent = self.books.intents[&id].0.clone();
                     let run_time = permit.run_time().as_ms();
+                    let despite_hold = self.is_held(&intent.line);
                     self.runs.insert(
                         id,
                         Run {
                             intent,
                             began: self.t,
                             lasts: run_time,
+                            despite_hold,
                         },
                     );
                     self.later(run_time, Coming::Ended(id));
@@ -1019,7 +1023,7 @@ impl World {
     }
 
     /// The head stops now; what flowed is noted. Its on-time.
-    fn end_run(&mut self, id: DoseId) -> Option<i64> {
+    pub(super) fn end_run(&mut self, id: DoseId) -> Option<i64> {
         let run = self.runs.remove(&id)?;
         let on_time = self.t - run.began;
         let intent = run.intent;
@@ -1057,14 +1061,19 @@ impl World {
         self.runs.len()
     }
 
-    /// No head runs on a line that is on hold, at any moment.
+    /// No head runs on a line that is on hold, at any moment; into a vessel only on one that was before, and not while everything is.
     fn check_holds(&self) {
         if !self.heads_obey {
             return;
         }
         for run in self.runs.values() {
-            assert!(!self.is_held(&run.intent.line), "a held line runs");
+            let held = self.is_held(&run.intent.line) && !run.despite_hold;
+            assert!(!held && !self.is_all_held(), "a held line runs");
         }
+    }
+
+    fn is_all_held(&self) -> bool {
+        self.holds.iter().any(|h| h.scope == HoldScope::All)
     }
 
     fn is_held(&self, line: &Name) -> bool {
@@ -1089,7 +1098,8 @@ impl World {
         assert!(run_time <= self.controller.heads[head].run_max);
         let into_tank = intent.into == Destination::Tank;
         assert!(volume <= line.dose_cap || !into_tank);
-        assert!(!self.is_held(&intent.line), "a held line starts");
+        let barred = self.is_held(&intent.line) && into_tank;
+        assert!(!barred && !self.is_all_held(), "a held line starts");
         assert!(
             self.runs.values().all(|r| r.intent.head != *head),
             "head busy"

@@ -1,9 +1,11 @@
 //! Sessions at the bench.
 
 use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul, unlimited_hours};
-use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, Wish};
+use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, NewMeasured, Wish};
 use crate::quantity::{Millis, Volume, Words};
-use crate::record::{Bench, BenchStep, Destination, DoseEnd, DoseId, DoseKind, Entry};
+use crate::record::{
+    Bench, BenchStep, CalibrationRun, Destination, DoseEnd, DoseId, DoseKind, Entry,
+};
 
 /// Calcium late in the evening: 3 mL.
 fn world() -> World {
@@ -383,4 +385,137 @@ fn a_new_tube_voids_the_calibration_after_a_restart_too() {
     world.sync();
     assert_eq!(head(&mut world), (false, None));
     assert_eq!(hand(&mut world), "uncalibrated");
+}
+
+#[test]
+fn a_line_that_was_put_on_hold_before_is_calibrated_at_the_bench_and_stays_on_hold_for_the_tank() {
+    let mut world = world();
+    world.hold(Some("calcium"), "bad test");
+    let Answer::Done { text } = open_with(&mut world, "calcium", None, None).unwrap() else {
+        panic!("no words");
+    };
+    assert!(text.contains("line calcium stays on hold"), "{text}");
+    let id = run(&mut world, 6_000).unwrap();
+    assert_eq!(world.books.intents[&id].0.into, Destination::Bench);
+    assert_eq!(world.books.outcomes[&id].end, DoseEnd::Delivered);
+    assert_eq!(hand(&mut world), "held");
+    back(&mut world).unwrap();
+    assert_eq!(hand(&mut world), "held");
+    assert_eq!(run(&mut world, 6_000).unwrap_err().code, "held");
+    world.run(18 * HOUR);
+    assert_eq!(world.not_given()[0].code, "held");
+}
+
+#[test]
+fn a_hold_that_comes_while_the_outlet_is_out_stops_the_bench_until_it_is_lifted() {
+    // The same words as before, too: whoever says it again means it now.
+    for (scope, reason) in [(Some("calcium"), "bad test"), (None, "hands at the head")] {
+        let mut world = world();
+        world.hold(Some("calcium"), "bad test");
+        open(&mut world);
+        let wish = Wish::Run {
+            head: name("calcium"),
+            run_time: Millis::new(6_000),
+            kind: DoseKind::Prime,
+        };
+        world.wished(wish).unwrap();
+        assert_eq!(world.running(), 1);
+        world.hold(scope, reason);
+        assert_eq!(world.running(), 0);
+        world.run(SECOND);
+        let refused = run(&mut world, 1_000).unwrap_err();
+        assert_eq!(refused.code, "held");
+        if scope.is_none() {
+            assert!(refused.text.contains("dosewright hold LINE"), "{refused:?}");
+            world.resume(None);
+            let refused = run(&mut world, 1_000).unwrap_err();
+            assert!(
+                refused.text.contains("dosewright resume calcium"),
+                "{refused:?}"
+            );
+        }
+        world.resume(Some("calcium"));
+        run(&mut world, 1_000).unwrap();
+    }
+}
+
+fn measured(world: &mut World, id: DoseId, volume: i64, used: bool) -> Result<Answer, Denial> {
+    world.told(Command::Bench(BenchAsk::Measured(NewMeasured {
+        head: name("calcium"),
+        run: CalibrationRun {
+            on_time: Millis::new(3_000),
+            volume: ul(volume),
+            typed: format!("{volume} uL"),
+            dose: Some(id),
+            used,
+        },
+    })))
+}
+
+/// What is kept of measured runs: volume, and whether it is used.
+fn kept(world: &World) -> Vec<(i64, bool)> {
+    let newest = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Bench(bench) = e else { return None };
+        Some(bench.runs.clone())
+    });
+    let runs = newest.unwrap_or_default();
+    runs.iter().map(|r| (r.volume.as_ul(), r.used)).collect()
+}
+
+fn calibration_run(world: &mut World) -> DoseId {
+    let wish = Wish::Run {
+        head: name("calcium"),
+        run_time: Millis::new(3_000),
+        kind: DoseKind::Calibration,
+    };
+    let Answer::DoseStarted { id, .. } = world.wished(wish).unwrap() else {
+        panic!("not started");
+    };
+    world.run(5 * SECOND);
+    id
+}
+
+#[test]
+fn a_measured_run_is_kept_at_once_over_silence_restart_and_outlet_back_until_it_is_in_a_calibration()
+ {
+    let mut world = world();
+    open(&mut world);
+    let primed = run(&mut world, 1_000).unwrap();
+    assert_eq!(
+        measured(&mut world, primed, 500, true).unwrap_err().code,
+        "not-measured"
+    );
+    let (first, second) = (calibration_run(&mut world), calibration_run(&mut world));
+    measured(&mut world, first, 9_000, true).unwrap();
+    measured(&mut world, first, 1_500, true).unwrap();
+    measured(&mut world, second, 1_600, true).unwrap();
+    measured(&mut world, second, 1_600, false).unwrap();
+    let both = [(9_000, false), (1_500, true), (1_600, false)];
+    assert_eq!(kept(&world), both);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    let denial = measured(&mut world, second, 1_510, true).unwrap_err();
+    assert!(
+        denial.text.contains("bench calcium open"),
+        "{}",
+        denial.text
+    );
+    // Whoever opens a silent session again says that the outlet is in a vessel; what was given before counts on.
+    let counted = world.line("calcium").delivered_24h;
+    assert!(counted > Volume::ZERO);
+    open(&mut world);
+    assert!(!world.has_alarm("bench-silent"));
+    measured(&mut world, second, 1_510, true).unwrap();
+    assert_eq!(world.line("calcium").delivered_24h, counted);
+    back(&mut world).unwrap();
+    open(&mut world);
+    assert_eq!(kept(&world), [&both[..], &[(1_510, true)]].concat());
+    world
+        .told(Command::Bench(BenchAsk::NewTube {
+            head: name("calcium"),
+            note: Words::default(),
+        }))
+        .unwrap();
+    assert_eq!(kept(&world), [], "of another tube");
 }

@@ -4,16 +4,12 @@ use crate::quantity::Millis;
 use crate::record::{Entry, HoldChange, HoldScope, Intent, Stamp, Who};
 use crate::shell::{Books, Desk, Verdict, Write};
 
-fn at() -> Stamp {
-    Stamp {
-        wall: "2026-06-01T00:00:00Z".parse().unwrap(),
-        elapsed: Millis::ZERO,
-        trusted: true,
-    }
-}
-
 fn entry() -> Entry {
-    Entry::Hold(HoldChange::lifted(HoldScope::All, Who::Daemon, at()))
+    Entry::Hold(HoldChange::lifted(
+        HoldScope::All,
+        Who::Daemon,
+        Stamp::trusted_at("2026-06-01T00:00:00Z"),
+    ))
 }
 
 fn intent() -> Intent {
@@ -108,7 +104,7 @@ fn what_the_ledger_does_not_take_waits_in_order_and_an_intent_does_not() {
     assert_eq!(desk.books(), Books::AtFault);
     let id = intent().id;
     desk.intent(intent());
-    desk.probe(at());
+    desk.probe(Stamp::trusted_at("2026-06-01T00:00:00Z"));
     ask(&mut desk, "ben");
     let failed = |e: &Event| matches!(e, Event::IntentFailed { id: of, .. } if *of == id);
     assert!(matches!(&events(&mut desk)[..], [event] if failed(event)));
@@ -128,7 +124,7 @@ fn an_intent_or_a_probe_that_is_not_taken_is_not_kept() {
         &events(&mut desk)[..],
         [Event::IntentFailed { .. }]
     ));
-    desk.probe(at());
+    desk.probe(Stamp::trusted_at("2026-06-01T00:00:00Z"));
     desk.not_taken();
     assert!(desk.next_write().is_none());
     assert!(events(&mut desk).is_empty());
@@ -155,7 +151,7 @@ fn without_a_ledger_nothing_is_sent_and_nobody_is_left_waiting() {
     let mut desk = Desk::new(Books::Absent);
     ask(&mut desk, "anna");
     desk.intent(intent());
-    desk.probe(at());
+    desk.probe(Stamp::trusted_at("2026-06-01T00:00:00Z"));
     assert!(desk.next_write().is_none());
     assert!(matches!(
         &events(&mut desk)[..],

@@ -1,13 +1,9 @@
 use super::hands::{Remembering, known, terms};
 use super::holds::hold;
 use crate::engine::{HoldStatus, ShellFacts, Status};
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Volume, name};
 use crate::record::{Arming, HoldScope, Stamp, Who};
 use crate::shell::{Books, Core, Desk, Known, Read, Terms, check_arming, setup};
-
-fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
 
 fn started(terms: Terms, known: Known) -> (Status, Remembering) {
     let now = terms.now;
