@@ -6,9 +6,9 @@ use std::io::{self, BufRead, Write};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::args::Place;
 use super::exit::{self, Failure, chain};
 use super::out::Out;
+use super::place::Place;
 use crate::chemistry::{
     Celsius, ClaimRise, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity,
 };

@@ -31,7 +31,7 @@ pub use dose::{
 pub use entry::Entry;
 pub use fact::{Fact, FactKind};
 pub use history::{History, PastSession, TOLD_MAX};
-pub use hold::{Hold, HoldAction, HoldChange, HoldScope};
+pub use hold::{Hold, HoldAction, HoldChange, HoldScope, NOTHING_IS_HELD};
 pub use note::{Code, Note};
 pub use reading::{Reading, ReadingValue};
 pub use refill::Refill;

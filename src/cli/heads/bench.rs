@@ -2,10 +2,10 @@
 
 use std::io::Write;
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::heads::keys::{Ear, Keys};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::proposal::{answer, prepare};
 use crate::cli::record::ledger::open;
 use crate::cli::words::{unread, usage};

@@ -4,7 +4,6 @@
 
 use std::io::{self, IsTerminal, Write};
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::status;
 use crate::cli::heads::bench_args::Calibrate;
@@ -14,6 +13,7 @@ use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Entries, Weighing, measured};
 use crate::cli::heads::session::{ask_back, cap_left, ensure, waits};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::running::daemon::{ask, say};
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, usage};

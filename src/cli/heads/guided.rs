@@ -1,10 +1,10 @@
 //! The guided calibration at the sump: cautions, priming, runs with what came out, and the repetition of one that looks wrong.
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::{Ran, Wanted, run};
 use crate::cli::heads::creep;
 use crate::cli::heads::measured::Entries;
+use crate::cli::place::Place;
 use crate::cli::talk::{Person, Talk};
 use crate::config::{Head, Line};
 use crate::metering::{FitRules, fit};

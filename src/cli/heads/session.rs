@@ -4,12 +4,12 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::heads::bench::{Wanted, run, status};
 use crate::cli::heads::bench_args::{BenchArgs, BenchCommand};
 use crate::cli::heads::keys::Ear;
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, minute, usage};

@@ -5,9 +5,9 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::cli::args::Place;
 use crate::cli::exit::Failure;
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::exchanged::water_changes;

@@ -3,9 +3,9 @@
 use jiff::Timestamp;
 
 use crate::chemistry::{ClaimRise, figures};
-use crate::cli::args::Place;
 use crate::cli::exit::Failure;
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::ChangesWater;
 use crate::cli::words::{rise, unread, usage};

@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use serde_json::json;
 
 use crate::chemistry::{Celsius, ChangeShare, Element, Quantity, Salinity, amount};
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::exchanged::{WaterChange, water_changes};

@@ -9,9 +9,10 @@ use serde_json::{Value, json};
 
 use crate::chemistry::Quantity;
 use crate::chemistry::{Salinity, figures, scaled_to_35};
-use crate::cli::args::{Place, Reading, ReadingAdd, ReadingCommand};
+use crate::cli::args::{Reading, ReadingAdd, ReadingCommand};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::{ReadingCorrect, TakeBack};

@@ -5,9 +5,9 @@ use std::io::Write;
 use serde_json::json;
 
 use crate::chemistry::{Balance, Rises, Salt, check_dissolves, recipe_for, rises_words};
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::water::owner_args::{Solution as SolutionArgs, SolutionCommand, SolutionRecipe};
 use crate::cli::words::{celsius, configuration, rise, rises_json, tank, usage};
 use crate::config::{Controller, Loaded, Solution};
