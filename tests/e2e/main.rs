@@ -12,3 +12,4 @@ mod rig;
 mod signals;
 mod socket;
 mod stops;
+mod tells;

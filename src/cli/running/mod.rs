@@ -9,6 +9,7 @@ pub(in crate::cli) mod hold;
 pub(in crate::cli) mod mqtt;
 pub(in crate::cli) mod outputs_off;
 pub(in crate::cli) mod status;
+pub(in crate::cli) mod tell;
 
 use super::args::SchemaOf;
 
