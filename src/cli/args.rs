@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 
 use crate::cli::heads::bench_args::{BenchArgs, CalibrationArgs};
+use crate::cli::place::Place;
 use crate::cli::water::owner_args::{
     Accept, Advise, Changes, Course, Dilute, Panel, Reading, Saturation, Solution, UptakeArgs,
 };
@@ -24,30 +25,6 @@ pub(super) struct Cli {
     pub(super) command: Command,
 }
 
-/// Folders.
-#[derive(Debug, Args)]
-pub(super) struct Place {
-    /// Folder of controller.toml and plan.toml
-    #[arg(
-        long,
-        global = true,
-        value_name = "DIR",
-        default_value = "/etc/dosewright"
-    )]
-    pub(super) config: PathBuf,
-    /// Folder of the ledger, the hold file and the control socket
-    #[arg(
-        long,
-        global = true,
-        value_name = "DIR",
-        default_value = "/var/lib/dosewright"
-    )]
-    pub(super) state: PathBuf,
-    /// Print JSON
-    #[arg(long, global = true)]
-    pub(super) json: bool,
-}
-
 /// All commands.
 #[derive(Debug, Subcommand)]
 pub(super) enum Command {
@@ -64,6 +41,7 @@ pub(super) enum Command {
     /// Drive every configured output off, with or without a daemon
     OutputsOff(OutputsOff),
     /// Stop all dosing, or one line, at once and until `resume`
+    #[command(visible_aliases = ["stop", "pause"])]
     Hold(Hold),
     /// Lift the hold on all dosing, or on one line
     Resume(Resume),
@@ -209,10 +187,10 @@ pub(super) struct OutputsOff {
 /// Options of `hold`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium --for 2h\nA running head is switched off at once. Without a running daemon the hold is written down for its next start."
+    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium --for 2h\nA running head is switched off at once. Without a running daemon the hold is written down for its next start. When a daemon is there and does not answer within 2 s, the outputs are driven off without it and the hold is written down for it.\nExit code 0: on hold, or written down. 1, 2: NOTHING IS HELD, the text says why. 69: no daemon answers; the text says what was done, and what to do with your hands."
 )]
 pub(super) struct Hold {
-    /// The line; all dosing when left out
+    /// The line; all dosing when left out, or "all"
     pub(super) line: Option<String>,
     /// Why, for the record and the displays
     #[arg(long, default_value = "by hand")]
@@ -471,7 +449,7 @@ fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
         Ok(length)
     } else {
         Err(format!(
-            "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand. NOTHING IS HELD"
+            "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand"
         ))
     }
 }

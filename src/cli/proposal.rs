@@ -2,9 +2,9 @@
 
 use std::io::Write;
 
-use super::args::Place;
 use super::exit::{self, Failure, accepted};
 use super::out::Out;
+use super::place::Place;
 use super::running::daemon::say;
 use super::water::owner_args::Agreed;
 use super::words::{agreed, usage};

@@ -6,9 +6,9 @@ use std::io::{self, BufRead, Write};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::args::Place;
 use super::exit::{self, Failure, chain};
 use super::out::Out;
+use super::place::Place;
 use crate::chemistry::{Celsius, PhScale, Quantity, Rises, Salinity, SpecificGravity};
 use crate::config::{Loaded, load};
 use crate::daemon::{ledger_path, machine_now};

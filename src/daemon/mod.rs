@@ -6,6 +6,7 @@
 
 mod alarm_output;
 mod arming;
+mod belongings;
 mod books;
 mod clock;
 mod displays;
@@ -30,7 +31,7 @@ pub(crate) use clock::machine_now;
 pub use clock::{LogTime, ShellClock, kernel_clock_is_synchronised};
 pub use displays::machine_id;
 pub use ended::{DaemonError, Ended};
-pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
+pub use holdfile::{HoldFileError, add_hold, read_holds};
 pub use lock::{InstanceLock, LockError};
 pub use options::{RunOptions, ledger_path};
 pub use settings::load_all;

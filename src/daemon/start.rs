@@ -8,9 +8,10 @@ use std::path::Path;
 use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::mpsc;
+use tokio::sync::{Notify, mpsc};
 
 use super::arming::Acceptance;
+use super::belongings::Belongings;
 use super::books::{ledger_can_be_opened, open_ledger, session_boot, shell_clock};
 use super::clock::{ShellClock, under_voltage_file};
 use super::displays::{self, Displays};
@@ -52,7 +53,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     }
     check_socket_path(&options.state).map_err(DaemonError::Socket)?;
     make_state_folder(&options.state)?;
-    let _lock = InstanceLock::take(&options.state)?;
+    let lock = InstanceLock::take(&options.state)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
@@ -64,7 +65,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     let mut holds = Vec::new();
     loop {
         let kept = std::mem::take(&mut holds);
-        match runtime.block_on(run_once(options, &parts, kept, &mut signals))? {
+        match runtime.block_on(run_once(options, &parts, (kept, &lock), &mut signals))? {
             Ended::Stopped => return Ok(()),
             Ended::StartAgain { holds: kept } => {
                 tracing::info!(
@@ -91,7 +92,7 @@ fn make_state_folder(state: &Path) -> Result<(), DaemonError> {
 async fn run_once(
     options: &RunOptions,
     parts: &Parts,
-    holds_kept: Vec<Hold>,
+    (holds_kept, lock): (Vec<Hold>, &InstanceLock),
     signals: &mut Signals,
 ) -> Result<Ended, DaemonError> {
     let (tell, happenings) = mpsc::unbounded_channel();
@@ -107,13 +108,13 @@ async fn run_once(
     // Heads before all that follows: whatever else goes wrong, they are off.
     let heads = start_heads(&parts.controller, &driving, pace(options), &left_on, &tell)?;
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
-    let told = tell.clone();
-    let holds = HoldKeeper::spawn(&options.state, move |written| {
-        send(&told, Happening::Holds(written));
-    })?;
+    let look_at_socket = Arc::new(Notify::new());
+    // Before the hold file is read, so that nothing is put in unseen.
+    let belongings = Belongings::watch(&options.state, lock, Arc::clone(&look_at_socket))?;
+    let (holds, hold_file) = keep_holds(&options.state, &tell)?;
     let known = Known {
         ledger: opened.read,
-        hold_file: read_holds(&options.state).map_err(|error| error.to_string()),
+        hold_file,
         holds_kept,
     };
     let setup = setup(terms(options, parts, &clock, &driving), known);
@@ -124,7 +125,7 @@ async fn run_once(
     let watched = (&heads.pumps, heads.heartbeat);
     let guards = start_guards(parts, &driving, acceptance, watched, &tell)?;
     let (incoming, requests) = mpsc::channel(64);
-    let serving = tokio::spawn(server.serve(incoming));
+    let serving = tokio::spawn(server.serve(incoming, look_at_socket, crate::pump::elapsed));
     announce(options, &driving, &guards.acceptance);
     let (state, since) = (options.state.clone(), crate::pump::elapsed());
     let event_loop = EventLoop {
@@ -145,6 +146,7 @@ async fn run_once(
             signals,
         },
         guards,
+        belongings,
         config_folder: options.config.clone(),
         controller: Arc::clone(&parts.controller),
         ledger_opens: Box::new(move || ledger_can_be_opened(&state, since)),
@@ -163,6 +165,19 @@ async fn run_once(
         on_broker.stop().await;
     }
     Ok(ended)
+}
+
+/// What the hold file says, and the thread that keeps it from here on.
+fn keep_holds(
+    state: &Path,
+    tell: &mpsc::UnboundedSender<Happening>,
+) -> io::Result<(HoldKeeper, Result<Vec<Hold>, String>)> {
+    let read = read_holds(state).map_err(|error| error.to_string());
+    let told = tell.clone();
+    let keeper = HoldKeeper::spawn(state, read.clone().ok(), move |news| {
+        send(&told, Happening::Holds(news));
+    })?;
+    Ok((keeper, read))
 }
 
 fn desk<A>(setup: &Setup) -> Desk<A> {

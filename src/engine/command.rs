@@ -11,7 +11,7 @@ use super::state::{Engine, LedgerState};
 use crate::config::Plan;
 use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Name, Volume, Words};
-use crate::record::{Entry, HoldScope, NotGiven, Refill, Who};
+use crate::record::{Entry, HoldScope, NOTHING_IS_HELD, NotGiven, Refill, Who};
 
 /// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
 /// slips of the finger; the factor is ours).
@@ -92,10 +92,14 @@ impl Engine {
     fn hold_command(&mut self, stop: Stop, who: Who, ticket: Ticket, now: Now) {
         match super::holds::known_scope(&stop.scope, &self.controller.lines) {
             Ok(()) => self.stop_for(stop, who, Some(ticket), now),
-            Err(name) => self.out.push(Effect::Reply {
-                ticket,
-                answer: Err(self.no_line(&name)),
-            }),
+            Err(name) => {
+                let mut denial = self.no_line(&name);
+                denial.text = format!("{NOTHING_IS_HELD}: {}", denial.text);
+                self.out.push(Effect::Reply {
+                    ticket,
+                    answer: Err(denial),
+                });
+            }
         }
     }
 

@@ -10,7 +10,7 @@ use super::ask::Command;
 use super::effect::Ticket;
 use crate::config::Plan;
 use crate::quantity::{Millis, Name};
-use crate::record::{DoseId, Who};
+use crate::record::{DoseId, Hold, Who};
 
 /// The time, on both clocks, as the shell read them together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -60,6 +60,8 @@ pub enum Event {
     HoldFileHealthy,
     /// What is on hold is in force and cannot be written to its file.
     HoldFileFault { why: String },
+    /// Holds that somebody has put into the hold file while this daemon did not answer.
+    HoldsFound(Vec<Hold>),
     /// An intent is on disk.
     IntentStored(DoseId),
     /// An intent could not be stored.

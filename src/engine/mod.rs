@@ -81,6 +81,7 @@ impl Engine {
             Event::LedgerHealthy => self.ledger_healthy(now),
             Event::LedgerFault { why } => self.ledger_fault(&why, now),
             Event::HoldFileHealthy => self.clear(AlarmCode::HoldFileFault, "", now),
+            Event::HoldsFound(holds) => self.holds_found(holds, now),
             Event::HoldFileFault { why } => self.hold_file_fault(&why, now),
             Event::IntentStored(id) => self.intent_stored(id, now),
             Event::IntentFailed { id, why } => self.intent_failed(id, &why, now),

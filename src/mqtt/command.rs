@@ -4,6 +4,7 @@
 
 use jiff::Timestamp;
 use serde::Deserialize;
+use serde::de::IgnoredAny;
 use serde_json::{Value, json};
 
 use crate::config::RemoteKind;
@@ -22,7 +23,7 @@ const VOLUME_ML_MAX: f64 = 100_000.0;
 pub(super) struct Parsed {
     /// Its id; only a hold may do without.
     pub(super) id: Option<String>,
-    /// When its sender made it; only a hold may do without.
+    /// When its sender made it; a hold's is not asked.
     pub(super) sent: Option<Timestamp>,
     /// What the sender calls itself.
     pub(super) from: Option<String>,
@@ -33,7 +34,9 @@ pub(super) struct Parsed {
 #[serde(deny_unknown_fields)]
 struct RawHold {
     id: Option<String>,
-    sent: Option<String>,
+    /// Not asked: a stop is obeyed whatever its sender's clock says.
+    #[serde(default, rename = "sent")]
+    _sent: IgnoredAny,
     from: Option<Words>,
     line: Option<String>,
     reason: Option<Words>,
@@ -137,14 +140,11 @@ fn malformed(text: impl Into<String>) -> Denial {
 }
 
 fn hold(raw: RawHold) -> Result<Parsed, Denial> {
-    let scope = match raw.line {
-        Some(line) => HoldScope::Line(name(&line)?),
-        None => HoldScope::All,
-    };
+    let scope = raw.line.as_deref().map(name).transpose()?.into();
     let reason = raw.reason.unwrap_or_else(|| "asked for over MQTT".into());
     Ok(Parsed {
         id: raw.id.map(good_id).transpose()?,
-        sent: raw.sent.map(|s| time(&s, "sent")).transpose()?,
+        sent: None,
         from: raw.from.as_ref().map(sender),
         command: Command::Hold {
             scope,
@@ -274,7 +274,7 @@ fn time(text: &str, key: &str) -> Result<Timestamp, Denial> {
 
 fn volume(ml: f64) -> Result<Volume, Denial> {
     let found = Volume::from_ml(ml).filter(|v| v.as_ul() > 0 && ml <= VOLUME_ML_MAX);
-    let exact = found.filter(|v| (v.as_ml() - ml).abs() < 1e-9 * ml.max(1.0));
+    let exact = found.filter(|v| v.as_ml().to_bits() == ml.to_bits());
     exact.ok_or_else(|| {
         malformed(
             "\"volume_ml\" must be more than 0 mL, a whole number of microlitres (three decimals)",

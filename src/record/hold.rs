@@ -4,7 +4,11 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
+use crate::config::ALL_LINES;
 use crate::quantity::{Millis, Name};
+
+/// How every answer begins that asks for a hold in vain, so that nobody walks away from a pump that runs.
+pub const NOTHING_IS_HELD: &str = "NOTHING IS HELD";
 
 /// What a hold stops. Written as the line's name; as nothing (`null`) for all.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -26,7 +30,8 @@ impl HoldScope {
 
 impl From<Option<Name>> for HoldScope {
     fn from(line: Option<Name>) -> Self {
-        line.map_or(Self::All, Self::Line)
+        line.filter(|l| l.as_str() != ALL_LINES)
+            .map_or(Self::All, Self::Line)
     }
 }
 

@@ -29,7 +29,7 @@ pub use dose::{
 };
 pub use entry::Entry;
 pub use history::{History, PastSession, TOLD_MAX};
-pub use hold::{Hold, HoldAction, HoldChange, HoldScope};
+pub use hold::{Hold, HoldAction, HoldChange, HoldScope, NOTHING_IS_HELD};
 pub use lab::{Columns, LabColumns};
 pub use note::{Code, Note};
 pub use observation::{Addition, Found, Observation, Observed, ObservedKind, Reading};

@@ -8,12 +8,14 @@ mod arming;
 mod core;
 mod desk;
 mod holds;
+mod seldom;
 mod setup;
 
 pub use arming::check_arming;
 pub use core::{Core, Hands, MustEnd};
 pub use desk::{Books, Desk, Verdict, Write};
 pub use holds::{HoldOrders, HoldsWritten, Order, hold_text, parse_holds};
+pub use seldom::Seldom;
 pub use setup::{Known, Read, Terms, setup};
 
 #[cfg(test)]

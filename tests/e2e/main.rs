@@ -11,4 +11,5 @@ mod live;
 mod rig;
 mod signals;
 mod socket;
+mod stops;
 mod tells;

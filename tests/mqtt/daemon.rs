@@ -416,6 +416,47 @@ async fn a_hold_from_the_broker_switches_a_running_head_off_at_once() {
 }
 
 #[tokio::test]
+async fn a_hold_is_never_refused_for_its_clock_and_each_id_is_obeyed_once() {
+    let broker = Broker::start().await;
+    let reef = Reef::on(&broker).await;
+    let mut watcher = Watcher::join(broker.port, &["dosewright/#"]).await;
+    let online = status_is(&mut watcher, "online").await;
+    let topic = online.topic.replace("/status", "/cmd/hold");
+    let resume: Request = Command::Resume {
+        scope: HoldScope::All,
+    }
+    .into();
+    // No pause after the resume: what the displays were last shown is then one change old.
+    for round in 0..30 {
+        let hold = format!(r#"{{"id":"h{round}","sent":"2001-01-01T00:00:00Z"}}"#);
+        watcher.send(&topic, hold, false).await;
+        let answer = watcher.wait("the answer", |m| ends(m, "/reply")).await;
+        assert_eq!(answer.json()["accepted"], true, "{}", answer.json());
+        assert_eq!(reef.status()["held"], true);
+        reef.ask(&resume);
+    }
+    watcher.send(&topic, r#"{"id":"h0"}"#, false).await;
+    let answer = watcher.wait("the answer", |m| ends(m, "/reply")).await;
+    assert_eq!(answer.json()["accepted"], true, "{}", answer.json());
+    assert_eq!(
+        reef.status()["held"],
+        false,
+        "a repeated message undid a resume"
+    );
+    watcher.send(&topic, r#"{"line":"alll"}"#, false).await;
+    let answer = watcher.wait("the answer", |m| ends(m, "/reply")).await;
+    assert!(
+        answer.json()["text"]
+            .as_str()
+            .unwrap()
+            .starts_with("NOTHING IS HELD")
+    );
+    watcher.send(&topic, r#"{"line":"all"}"#, false).await;
+    watcher.wait("the answer", |m| ends(m, "/reply")).await;
+    assert_eq!(reef.status()["holds"][0]["line"], Value::Null);
+}
+
+#[tokio::test]
 async fn an_ordered_stop_and_a_kill_both_leave_offline_on_the_broker_and_the_heads_off() {
     let broker = Broker::start().await;
     let mut reef = Reef::on(&broker).await;

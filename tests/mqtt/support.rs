@@ -412,6 +412,7 @@ pub(crate) fn start_with_clock(
     let seams = Seams {
         state: state_rx,
         events: events_rx,
+        holds: commands.clone(),
         commands,
         clock,
     };

@@ -2,12 +2,10 @@
 
 use std::io::Write;
 
-use serde_json::{Value, json};
-
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::heads::keys::{Ear, Keys};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::proposal::{answer, proposal_in};
 use crate::cli::record::ledger::open;
 use crate::cli::words::{unread, usage};
@@ -17,6 +15,7 @@ use crate::engine::{Answer, Command, Status, Wish};
 use crate::ledger::EndedDose;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseEnd, DoseId, DoseKind};
+use serde_json::{Value, json};
 
 /// Cells of the progress bar.
 const BAR: usize = 30;

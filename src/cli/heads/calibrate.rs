@@ -5,7 +5,6 @@
 
 use std::io::{self, IsTerminal, Write};
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::{is_caustic, status};
 use crate::cli::heads::bench_args::Calibrate;
@@ -15,6 +14,7 @@ use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Entries, Weighing, measured};
 use crate::cli::heads::session::{cap_left, kept_runs};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};

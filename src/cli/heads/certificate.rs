@@ -5,10 +5,10 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench_args::{CalibrationArgs, CalibrationCommand};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::words::{configuration, minute, present, unread, usage, zone};
 use crate::config::{Head, Loaded};

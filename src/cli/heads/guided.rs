@@ -1,13 +1,13 @@
 //! The guided way at the bench: cautions, outlet out, priming, runs with what came out, the repetition of one that looks wrong, a check,
 //! outlet back. Whatever was measured is kept by the daemon at once.
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, run};
 use crate::cli::heads::creep;
 use crate::cli::heads::measured::Entries;
 use crate::cli::heads::session::{ask_back, is_silent, open_session, waits};
 use crate::cli::heads::verify::Check;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::unread;

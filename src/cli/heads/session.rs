@@ -1,8 +1,8 @@
 //! The session at the bench that a head is in.
 
-use crate::cli::args::Place;
 use crate::cli::exit::{Failure, accepted};
 use crate::cli::heads::bench::status;
+use crate::cli::place::Place;
 use crate::cli::talk::Talk;
 use crate::cli::words::unread;
 use crate::control::Client;

@@ -2,7 +2,6 @@
 
 use std::io::Write;
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, is_caustic, run};
 use crate::cli::heads::bench_args::Verify;
@@ -11,6 +10,7 @@ use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Entries, measured};
 use crate::cli::heads::session::{ask_back, ensure};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};

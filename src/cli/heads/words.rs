@@ -4,7 +4,6 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::{Wanted, run, status};
 use crate::cli::heads::bench_args::{BenchArgs, BenchCommand, Calibrate};
@@ -14,6 +13,7 @@ use crate::cli::heads::measured::{Conditions, Entries, measured};
 use crate::cli::heads::session::{ensure, kept_runs, session_in, waits};
 use crate::cli::heads::verify::verify;
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};

@@ -4,11 +4,10 @@ use std::io::Write;
 
 use serde_json::Value;
 
-use crate::cli::args::{
-    Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Place, Plain,
-};
+use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Plain};
 use crate::cli::exit::{self, Failure, chain};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::daemon::ledger_path;
 use crate::ledger::{ExportError, Filter, Ledger, LedgerReader, Row, Table};
 use crate::quantity::{Millis, Name, Volume};

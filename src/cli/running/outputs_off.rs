@@ -7,9 +7,10 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use crate::cli::args::{OutputsOff, Place};
+use crate::cli::args::OutputsOff;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::config::{BoardDriver, CONTROLLER_FILE, Output};
 use crate::daemon::level_text;
 use crate::pump::{

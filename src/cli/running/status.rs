@@ -6,9 +6,10 @@ use std::time::Duration;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::cli::args::{Place, StatusArgs};
+use crate::cli::args::StatusArgs;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::config::Mode;
 use crate::control::{Client, Request};
 use crate::engine::{HeadStatus, LineState, LineStatus, Status};

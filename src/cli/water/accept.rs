@@ -5,9 +5,9 @@ use std::io::Write;
 use serde_json::json;
 
 use crate::chemistry::figures;
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::proposal::{agreed_to, prepare};
 use crate::cli::record::ledger::open;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity, tracked};

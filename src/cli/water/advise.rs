@@ -7,9 +7,9 @@ use serde_json::{Value, json};
 
 use crate::chemistry::Quantity;
 use crate::chemistry::{Element, figures, taken_along};
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::changes::journal;
 use crate::cli::water::owner_args::Advise as AdviseArgs;

@@ -6,9 +6,9 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::cli::args::Place;
 use crate::cli::exit::Failure;
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{Change as ToldChange, Changes, ChangesCommand, Mistake, Told};
 use crate::cli::water::told::{take_back, tell};

@@ -8,9 +8,9 @@ use jiff::civil::Date;
 use serde_json::json;
 
 use crate::chemistry::{Quantity, amount, figures};
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::proposal::{Consent, agreed_to, propose};
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;

@@ -8,9 +8,9 @@ use crate::chemistry::{
     Celsius, ChangeShare, DilutionError, Rises, Salinity, dosed_water, figures,
     left_after_continuous, litres_for_continuous, share_to_reach,
 };
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::water::owner_args::{Dilute, DiluteCommand};
 use crate::cli::words::{configuration, tank};
 use crate::plan::plan_daily_volumes;

@@ -9,9 +9,9 @@ use serde_json::json;
 use crate::chemistry::{
     Celsius, ChangeShare, Element, Measurand, Quantity, Salinity, amount, density_kg_per_m3,
 };
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{Mistake, Panel as PanelArgs, PanelCommand, PanelFile};
 use crate::cli::water::panel_csv::{Sample, headings, read};

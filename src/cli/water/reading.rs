@@ -5,9 +5,9 @@ use std::io::Write;
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{
     Mistake, Reading as ReadingArgs, ReadingCommand, TypedReading,

@@ -8,9 +8,9 @@ use crate::chemistry::{
     Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, Measurand, MixedStock, Ph,
     SATURATION_LIMITS, Salinity, SaturationError,
 };
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::Saturation as SaturationArgs;
 use crate::cli::water::told::{Row, rows};

@@ -7,9 +7,9 @@ use serde_json::json;
 use crate::chemistry::{
     Balance, ClaimRise, Quantity, Rises, check_dissolves, recipe_for, rises_words,
 };
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::water::owner_args::{Solution as SolutionArgs, SolutionCommand, SolutionRecipe};
 use crate::cli::words::{configuration, rises_json, tank, usage};
 use crate::config::{Controller, Loaded, Solution};

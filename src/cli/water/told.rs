@@ -6,9 +6,9 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use crate::chemistry::{Measurand, Quantity, Salinity, figures, scaled_to_35};
-use crate::cli::args::Place;
 use crate::cli::exit::Failure;
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::{Mistake, Told};
 use crate::cli::words::unread;
