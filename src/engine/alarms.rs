@@ -60,6 +60,8 @@ pub enum AlarmCode {
     ChangeoverStalled,
     /// A session at the bench fell silent.
     BenchSilent,
+    /// The ledger may have forgotten doses; all caps count as full.
+    BooksForgotten,
 }
 
 impl AlarmCode {
@@ -85,6 +87,7 @@ impl AlarmCode {
             Self::TopUpReview => "top-up-review",
             Self::ChangeoverStalled => "changeover-stalled",
             Self::BenchSilent => "bench-silent",
+            Self::BooksForgotten => "books-forgotten",
         }
     }
 }

@@ -30,6 +30,7 @@ mod dose;
 mod effect;
 mod event;
 mod facts;
+mod forgotten;
 mod hand;
 mod holds;
 mod inputs;
@@ -40,6 +41,7 @@ mod start;
 mod state;
 mod status;
 mod told;
+mod unseen;
 mod uptake;
 mod watch;
 mod water;
@@ -111,6 +113,7 @@ impl Engine {
         self.follow_benches(now);
         self.due_slots(now);
         self.watch(now);
+        self.watch_forgotten(now);
         self.window.prune(now.elapsed);
     }
 

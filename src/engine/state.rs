@@ -17,7 +17,7 @@ use crate::metering::Coverage;
 use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
+    Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastForgotten, PastSession, Stamp,
     StoredCalibration, Told, Uptake, Who,
 };
 
@@ -74,6 +74,8 @@ pub struct Engine {
     /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
     pub(super) past: Vec<PastDose>,
     pub(super) past_sessions: Vec<PastSession>,
+    /// When the ledger last was one that may have forgotten something.
+    pub(super) forgotten: Option<PastForgotten>,
     pub(super) boot: String,
     /// Since when the plan in force has been watched.
     pub(super) watched_from: Millis,

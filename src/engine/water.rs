@@ -133,12 +133,14 @@ impl Engine {
     /// Takes the last readings back from the ledger, with what was added since.
     pub(super) fn take_readings(&mut self, added: &Carried) {
         self.water_changed_at = self.newest_water_change();
+        let forgotten = self.forgotten.as_ref().map_or(0, |f| f.told_last);
         for (of, memory) in &mut self.water {
             if let Some(reading) = newest_reading(&self.told, of) {
                 let (value, uncertainty) = reading.value.amount();
                 memory.number = Some(reading.number);
                 memory.reading = Some((value, uncertainty, reading.taken));
-                memory.added_since = Some(added.get(of).copied().unwrap_or(0.0));
+                let known = reading.number > forgotten;
+                memory.added_since = known.then(|| added.get(of).copied().unwrap_or(0.0));
             }
         }
     }

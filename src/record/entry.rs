@@ -7,6 +7,7 @@ use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::fact::Fact;
+use super::forgotten::Forgotten;
 use super::hold::HoldChange;
 use super::note::Note;
 use super::reading::Reading;
@@ -47,6 +48,8 @@ pub enum Entry {
     Fact(Fact),
     /// Something told no longer counts.
     TakenBack(TakenBack),
+    /// The ledger may lack what was given before.
+    Forgotten(Forgotten),
     #[serde(rename = "event")]
     Note(Note),
 }
@@ -68,6 +71,7 @@ impl Entry {
             | Self::Course(Course { at, .. })
             | Self::Fact(Fact { at, .. })
             | Self::TakenBack(TakenBack { at, .. })
+            | Self::Forgotten(Forgotten { at, .. })
             | Self::Note(Note { at, .. }) => *at,
         }
     }

@@ -31,9 +31,6 @@ const LEVELS: &[&[&str]] = &[
 const CIRCLES_TO_BE_BROKEN: &[(&str, &str)] = &[
     ("cli/words.rs", "cli/args.rs"),
     ("engine/alarms.rs", "engine/state.rs"),
-    ("ledger/reserve.rs", "ledger/open.rs"),
-    ("ledger/vitals.rs", "ledger/open.rs"),
-    ("ledger/wal.rs", "ledger/open.rs"),
     ("mqtt/session.rs", "mqtt/client.rs"),
 ];
 

@@ -98,6 +98,13 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Course(_)
         | Entry::Fact(_)
         | Entry::TakenBack(_) => told(entry)?,
+        Entry::Forgotten(forgotten) => made(
+            forgotten.at,
+            daemon,
+            "books-forgotten",
+            None,
+            forgotten.why.clone(),
+        ),
         Entry::Note(note) => {
             let line = note.line.clone();
             made(
@@ -174,9 +181,11 @@ fn told(entry: &Entry) -> Option<EventLine> {
             made(arming.at, &arming.who, code, None, text.to_owned())
         }
         Entry::Course(_) | Entry::Fact(_) | Entry::TakenBack(_) => wanted(entry)?,
-        Entry::SlotNotGiven(_) | Entry::OutageMissed(_) | Entry::Hold(_) | Entry::Note(_) => {
-            return None;
-        }
+        Entry::SlotNotGiven(_)
+        | Entry::OutageMissed(_)
+        | Entry::Hold(_)
+        | Entry::Forgotten(_)
+        | Entry::Note(_) => return None,
     })
 }
 
@@ -210,6 +219,7 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
         | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Arming(_)
+        | Entry::Forgotten(_)
         | Entry::Note(_) => return None,
     })
 }

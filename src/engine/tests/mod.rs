@@ -3,6 +3,7 @@
 mod bench;
 mod changeover;
 mod faults;
+mod forgotten;
 mod inputs;
 mod owner;
 mod properties;
