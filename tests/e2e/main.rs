@@ -12,3 +12,4 @@ mod marks;
 mod rig;
 mod signals;
 mod socket;
+mod tells;

@@ -244,6 +244,16 @@ fn reasons(view: &Status, out: &mut Out) -> Result<(), Failure> {
         }
     };
     for line in &view.lines {
+        if let (Some(hour_left), Some(cap_left)) = (line.hour_left, line.cap_left)
+            && hour_left < line.hourly_cap.min(cap_left)
+        {
+            gap(out)?;
+            writeln!(
+                out,
+                "{}: {} left of the {} that any hour may get",
+                line.name, hour_left, line.hourly_cap
+            )?;
+        }
         if let Some(reason) = line
             .reason
             .as_ref()

@@ -1,9 +1,11 @@
 //! Tests of the engine.
 
+mod alarms;
 mod bench;
 mod changeover;
 mod faults;
 mod forgotten;
+mod hours;
 mod inputs;
 mod owner;
 mod properties;
