@@ -1001,9 +1001,14 @@ fn only_what_the_owner_told_after_the_arming_counts_as_filled() {
         ..refill("magnesium", 1_000, None, 20)
     };
     ledger.store(&[Entry::Refill(assumed)]).unwrap();
-    ledger
-        .store(&[Entry::Refill(refill("calcium", 900, Some(1_000), 30))])
-        .unwrap();
+    let told = [Entry::Refill(refill("calcium", 900, Some(1_000), 30))];
+    ledger.store(&told).unwrap();
+    assert!(
+        ledger.refilled_since_arming().unwrap().is_empty(),
+        "told in a dry run"
+    );
+    ledger.mark_session_live().unwrap();
+    ledger.store(&told).unwrap();
     let filled: Vec<_> = ledger
         .refilled_since_arming()
         .unwrap()

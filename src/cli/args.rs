@@ -396,6 +396,18 @@ pub(super) enum LedgerCommand {
         /// The new file; an existing one is never overwritten
         file: PathBuf,
     },
+    /// Put a backup in the place of the ledger, while no daemon runs; what it cannot know counts as given
+    #[command(
+        after_help = "Example: dosewright ledger restore backup.db\nAfter a whole card was restored from an image: dosewright ledger restore --whole-card"
+    )]
+    Restore {
+        /// A copy made with `ledger backup`
+        #[arg(required_unless_present = "whole_card")]
+        file: Option<PathBuf>,
+        /// The ledger in place is an old one itself, as after a whole card was restored from an image
+        #[arg(long, conflicts_with = "file")]
+        whole_card: bool,
+    },
 }
 
 /// Options of `ledger list`.

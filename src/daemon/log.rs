@@ -84,6 +84,9 @@ fn entry(entry: &Entry) {
         Entry::Arming(arming) => {
             tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming");
         }
+        Entry::Forgotten(forgotten) => {
+            tracing::error!(why = %forgotten.why, "the ledger may have forgotten doses");
+        }
         Entry::Note(note) if note.code == "alarm-raised" => {
             tracing::warn!(code = %note.code, "{}", note.text);
         }

@@ -15,7 +15,7 @@ use super::belongings::Belongings;
 use super::books::{ledger_can_be_opened, open_ledger, session_boot, shell_clock};
 use super::clock::{ShellClock, under_voltage_file};
 use super::displays::{self, Displays};
-use super::driving::{Driving, force_off_leftovers, start_heads, start_inputs};
+use super::driving::{Driving, Leftovers, force_off_leftovers, start_heads, start_inputs};
 use super::ended::{DaemonError, Ended};
 use super::event_loop::{EventLoop, Guards, Inbox, Outside, Signals};
 use super::happening::{Happening, send};
@@ -24,7 +24,7 @@ use super::holdfile::{HoldKeeper, read_holds};
 use super::lock::InstanceLock;
 use super::options::{RunOptions, ledger_path};
 use super::parts::Parts;
-use super::pwm::LeftOn;
+use super::seen::{OutputsSeen, read_seen};
 use super::settings::load_all;
 use super::totals::Totals;
 use crate::config::Mode;
@@ -33,7 +33,7 @@ use crate::engine::{DaemonStatus, Setup, ShellFacts};
 use crate::ledger::Ledger;
 use crate::pump::{Output, Pace, Priority, PumpHandle};
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::Hold;
+use crate::record::{Hold, OutputSeen};
 use crate::shell::{Books, Core, Desk, Known, Terms, setup};
 
 /// Fastest virtual time: an hour a second. Faster, a late wake-up would be longer than the plan's tolerance.
@@ -99,10 +99,7 @@ async fn run_once(
     let clock = shell_clock(options);
     super::clock::show_in_log(clock);
     let acceptance = Acceptance::of(&parts.controller, &parts.controller_fingerprint);
-    let left_on = match parts.controller.mode {
-        Mode::Live => force_off_leftovers(),
-        Mode::DryRun => LeftOn::new(),
-    };
+    let (left_on, seen) = look_at_outputs(options, parts);
     let opened = open_ledger(options, parts, &acceptance, &clock, &tell);
     let driving = opened.driving;
     // Heads before all that follows: whatever else goes wrong, they are off.
@@ -116,6 +113,7 @@ async fn run_once(
         ledger: opened.read,
         hold_file,
         holds_kept,
+        seen,
     };
     let setup = setup(terms(options, parts, &clock, &driving), known);
     let totals = totals(options, parts, &driving, &heads.pumps, &setup);
@@ -178,6 +176,21 @@ fn keep_holds(
         send(&told, Happening::Holds(news));
     })?;
     Ok((keeper, read))
+}
+
+/// Before all else: what a daemon before this one left on goes off. All that outputs were found doing so far.
+fn look_at_outputs(options: &RunOptions, parts: &Parts) -> (Leftovers, Vec<OutputSeen>) {
+    let mut now = OutputsSeen::begin();
+    let left_on = match parts.controller.mode {
+        Mode::Live => force_off_leftovers(&mut now),
+        Mode::DryRun => Leftovers::default(),
+    };
+    let mut all = read_seen(&options.state);
+    if let Err(error) = now.keep(&options.state) {
+        tracing::warn!(%error, "which outputs were found on cannot be kept for a later start");
+    }
+    all.append(&mut now.seen);
+    (left_on, all)
 }
 
 fn desk<A>(setup: &Setup) -> Desk<A> {

@@ -73,6 +73,8 @@ pub enum AlarmCode {
     ChangeoverStalled,
     /// A session at the bench fell silent.
     BenchSilent,
+    /// The ledger may have forgotten doses; all caps count as full.
+    BooksForgotten,
     /// A hold that dosewright set by itself.
     Held,
     /// Somebody tries whether alarms reach them.
@@ -103,6 +105,7 @@ impl AlarmCode {
             Self::TopUpReview => "top-up-review",
             Self::ChangeoverStalled => "changeover-stalled",
             Self::BenchSilent => "bench-silent",
+            Self::BooksForgotten => "books-forgotten",
             Self::Held => "held",
             Self::Test => "test",
         }
@@ -124,6 +127,7 @@ impl AlarmCode {
             | Self::DoseUncertain
             | Self::PlanUnplaceable
             | Self::BenchSilent
+            | Self::BooksForgotten
             | Self::Held
             | Self::Test => true,
             Self::ReservoirLow

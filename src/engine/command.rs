@@ -190,8 +190,14 @@ impl Engine {
         self.touch_all_lines();
         self.mark_written(now);
         let was = before.map_or("unknown".to_owned(), |b| b.to_string());
-        let text =
-            format!("reservoir {reservoir} holds {level} now (before: {was}, capacity {capacity})");
+        let dry = if self.live {
+            ""
+        } else {
+            "; this is a dry run, and does not count live: say it again then"
+        };
+        let text = format!(
+            "reservoir {reservoir} holds {level} now (before: {was}, capacity {capacity}){dry}"
+        );
         let entry = Refill {
             reservoir: reservoir.clone(),
             level,

@@ -31,6 +31,7 @@ mod dose;
 mod effect;
 mod event;
 mod facts;
+mod forgotten;
 mod hand;
 mod holds;
 mod inputs;
@@ -41,6 +42,7 @@ mod start;
 mod state;
 mod status;
 mod told;
+mod unseen;
 mod uptake;
 mod watch;
 mod water;
@@ -113,6 +115,7 @@ impl Engine {
         self.follow_hours(now);
         self.due_slots(now);
         self.watch(now);
+        self.watch_forgotten(now);
         self.window.prune(now.elapsed);
     }
 

@@ -76,6 +76,11 @@ impl Engine {
         !self.active.is_empty()
     }
 
+    /// A ledger that could not be read at the start tells nothing of what was given and what is left.
+    const fn knows_its_past(&self) -> bool {
+        !matches!(self.ledger, LedgerState::Unread { .. })
+    }
+
     fn courses_status(&self) -> Vec<CourseStatus> {
         let status = |course: &Course| CourseStatus {
             course: course.clone(),
@@ -108,8 +113,11 @@ impl Engine {
     ) -> Option<LineStatus> {
         let facts = self.facts(name, now)?;
         let memory = self.lines.get(name)?;
-        let delivered_24h = self.window.volume_within(Millis::DAY, name, now.elapsed);
-        let hour = self.window.volume_within(Millis::HOUR, name, now.elapsed);
+        let within = |window| {
+            self.knows_its_past()
+                .then(|| self.window.volume_within(window, name, now.elapsed))
+        };
+        let (delivered_24h, hour) = (within(Millis::DAY), within(Millis::HOUR));
         let running = self.running_on(name, now);
         let (state, reason) = self.what_it_does(name, next, running.is_some(), now)?;
         let today = self.local_date(now.wall);
@@ -121,10 +129,10 @@ impl Engine {
             state,
             reason,
             running,
-            delivered_today: memory
-                .today
-                .filter(|(day, _)| *day == today)
-                .map_or(Volume::ZERO, |(_, v)| v),
+            delivered_today: delivered_24h.map(|_| {
+                let day = memory.today.filter(|(day, _)| *day == today);
+                day.map_or(Volume::ZERO, |(_, v)| v)
+            }),
             today_since: match self.clock.unsure {
                 Some(_) => None,
                 None => day_began(now.wall, &self.controller.time_zone),
@@ -136,12 +144,13 @@ impl Engine {
                 .get(name)
                 .copied()
                 .unwrap_or_default(),
-            delivered_of_plan_percent: percent(delivered_24h, planned),
+            delivered_of_plan_percent: delivered_24h.and_then(|given| percent(given, planned)),
             daily_cap: facts.line.daily_cap,
             dose_cap: facts.line.dose_cap,
             hourly_cap: facts.hourly_cap,
-            hour_left: facts.hourly_cap.saturating_sub(hour).or_zero(),
-            cap_left: facts.line.daily_cap.saturating_sub(delivered_24h).or_zero(),
+            hour_left: hour.map(|given| facts.hourly_cap.saturating_sub(given).or_zero()),
+            cap_left: delivered_24h
+                .map(|given| facts.line.daily_cap.saturating_sub(given).or_zero()),
             next_slot: next.map(|slot| SlotStatus {
                 at: slot.at,
                 volume: slot.volume,
@@ -284,6 +293,7 @@ impl Engine {
     fn reservoirs_status(&self) -> Vec<ReservoirStatus> {
         let shown = self.controller.reservoirs.iter().map(|(name, config)| {
             let left = self.reservoirs.get(name).copied();
+            let left = left.filter(|_| self.knows_its_past());
             let low = self
                 .alarms
                 .is_active(AlarmCode::ReservoirLow, name.as_str());
@@ -293,7 +303,7 @@ impl Engine {
                 usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
                 capacity: config.capacity,
                 reserve: config.reserve,
-                days_left: self.reservoir_lasts(name),
+                days_left: left.and_then(|_| self.reservoir_lasts(name)),
                 low: left.map(|_| low),
             }
         });

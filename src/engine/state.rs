@@ -18,7 +18,7 @@ use crate::plan::{BusiestHour, DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Bench, CalibrationRun, Code, DoseId, Entry, Hold, Intent, Note, Observation, PastDose,
-    PastSession, Stamp, StoredCalibration, Uptake, Who,
+    PastForgotten, PastSession, Stamp, StoredCalibration, Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
@@ -79,6 +79,8 @@ pub struct Engine {
     /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
     pub(super) past: Vec<PastDose>,
     pub(super) past_sessions: Vec<PastSession>,
+    /// When the ledger last was one that may have forgotten something.
+    pub(super) forgotten: Option<PastForgotten>,
     pub(super) boot: String,
     /// Since when the plan in force has been watched.
     pub(super) watched_from: Millis,

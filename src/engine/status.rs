@@ -186,14 +186,14 @@ pub struct LineStatus {
     pub reason: Option<Reason>,
     pub running: Option<RunningStatus>,
     /// On this local day.
-    #[serde(rename = "delivered_today_ml", with = "Ml")]
-    pub delivered_today: Volume,
+    #[serde(rename = "delivered_today_ml", with = "Known")]
+    pub delivered_today: Option<Volume>,
     /// When this local day began; null while the clock is not trusted.
     #[serde(with = "KnownSecond")]
     pub today_since: Option<Timestamp>,
     /// In the last 24 h of elapsed time.
-    #[serde(rename = "delivered_24h_ml", with = "Ml")]
-    pub delivered_24h: Volume,
+    #[serde(rename = "delivered_24h_ml", with = "Known")]
+    pub delivered_24h: Option<Volume>,
     /// Over the life of the ledger; never falls.
     #[serde(rename = "delivered_lifetime_ml", with = "Known")]
     pub delivered_lifetime: Option<Volume>,
@@ -216,11 +216,11 @@ pub struct LineStatus {
     #[serde(rename = "hourly_cap_ml", with = "Ml")]
     pub hourly_cap: Volume,
     /// What the hourly cap leaves for sure.
-    #[serde(rename = "hour_left_ml", with = "Ml")]
-    pub hour_left: Volume,
+    #[serde(rename = "hour_left_ml", with = "Known")]
+    pub hour_left: Option<Volume>,
     /// What the daily cap still leaves.
-    #[serde(rename = "cap_left_ml", with = "Ml")]
-    pub cap_left: Volume,
+    #[serde(rename = "cap_left_ml", with = "Known")]
+    pub cap_left: Option<Volume>,
     /// Null when there is none within 400 days.
     pub next_slot: Option<SlotStatus>,
     pub last_dose: Option<LastDose>,

@@ -145,7 +145,10 @@ impl Engine {
 
     /// Compares what each line gave in 24 h with its plan, once a whole day has been watched under this plan.
     fn watch_deliveries(&mut self, now: Now) {
-        if now.elapsed.minus(self.watched_from) < Millis::DAY || self.clock.unsure.is_some() {
+        if now.elapsed.minus(self.watched_from) < Millis::DAY
+            || self.clock.unsure.is_some()
+            || self.forgets_until(now).is_some()
+        {
             return;
         }
         for (line, daily) in self.daily_volumes() {

@@ -143,12 +143,14 @@ impl Engine {
     pub(super) fn take_readings(&mut self, added: &Carried) {
         self.water_changed_at = self.newest_water_change();
         let newest = newest_readings(&self.told);
+        let forgotten = self.forgotten.as_ref().map_or(0, |f| f.told_last);
         for (of, memory) in &mut self.water {
             if let Some((row, reading)) = newest.get(of.as_str()) {
                 let (value, uncertainty) = reading.found.amount();
                 memory.number = Some(row.number);
                 memory.reading = Some((value, uncertainty, row.happened));
-                memory.added_since = Some(added.get(of).copied().unwrap_or(0.0));
+                let known = row.number > forgotten;
+                memory.added_since = known.then(|| added.get(of).copied().unwrap_or(0.0));
             }
         }
     }

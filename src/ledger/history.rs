@@ -12,15 +12,16 @@ use super::books::{
 };
 use super::columns::{self, millis, word, word_if_any};
 use super::error::LedgerError;
+use super::files::Place;
 use super::kinds::{COUNTS, entries, json};
-use super::open::{Ledger, Place};
+use super::open::Ledger;
 use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Carried, Course, Destination, DoseEnd, DoseId, History, Hold, HoldChange, Intent,
-    Observation, PastDose, PastSession, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
-    TOLD_MAX, Uptake,
+    Bench, Carried, Course, Destination, DoseEnd, DoseId, Forgotten, History, Hold, HoldChange,
+    Intent, Observation, PastDose, PastForgotten, PastSession, SlotNotGiven, Stamp,
+    StoredCalibration, StoredVerification, TOLD_MAX, Uptake,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -60,8 +61,14 @@ impl Ledger {
         let conn = &self.conn;
         let newest = newest_wall(conn)?;
         let mut names = Names::default();
-        let walked = walk(conn, self.session, now, &mut names)?;
-        let (doses, sessions) = walked.finish(conn, self.session)?;
+        let mut walked = walk(conn, self.session, now, &mut names)?;
+        let forgotten = forgotten(conn, self.session, now, &mut walked)?;
+        let (doses, sessions, index) = walked.finish(conn, self.session)?;
+        let forgotten = forgotten.map(|(record, session, told_last)| PastForgotten {
+            record,
+            session: session.and_then(|session| index.get(&session).copied()),
+            told_last,
+        });
         let open = open_intents(conn, self.books.dose_last)?;
         let today = match newest {
             Some(newest) if !now.trusted || newest > now.wall => newest,
@@ -86,6 +93,7 @@ impl Ledger {
             added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
             courses: courses(conn)?,
+            forgotten,
             open,
         })
     }
@@ -218,6 +226,9 @@ struct Walked {
     oldest: i64,
 }
 
+/// Doses and sessions, and the index of each session by its number.
+type Finished = (Vec<PastDose>, Vec<PastSession>, BTreeMap<i64, usize>);
+
 /// Lower bounds of how long ago things were, by elapsed clocks alone: what later boots ran adds up, the time between
 /// boots counts as nothing.
 struct Ages<'a> {
@@ -316,6 +327,32 @@ fn walk(
     Ok(walked)
 }
 
+/// The newest word that something may be forgotten, with its session while it may still count, and the highest number told before it.
+fn forgotten(
+    conn: &Connection,
+    session: i64,
+    now: Stamp,
+    walked: &mut Walked,
+) -> rusqlite::Result<Option<(Forgotten, Option<i64>, i64)>> {
+    let newest = "id = (SELECT max(id) FROM entry WHERE kind = 'forgotten')";
+    let Some((id, record)) = entries::<Forgotten>(conn, newest, [])?.pop() else {
+        return Ok(None);
+    };
+    let of_entry = |sql: &str| conn.query_row(sql, [id], |row| row.get::<_, i64>(0));
+    let written_in = of_entry("SELECT session FROM entry WHERE id = ?1")?;
+    let told_last = of_entry(
+        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind IN ('reading', 'fact') AND id < ?1",
+    )?;
+    let mut ages = Ages::new(conn, session, now)?;
+    let boot = ages.boot.clone();
+    let counts = !ages.is_over(written_in, record.at, &boot)?;
+    if counts {
+        walked.oldest = walked.oldest.min(written_in);
+        walked.see(written_in, record.at.elapsed);
+    }
+    Ok(Some((record, counts.then_some(written_in), told_last)))
+}
+
 fn past_dose(row: &Row<'_>, at: Stamp, names: &mut Names) -> rusqlite::Result<PastDose> {
     let line = names.column(row, "line")?;
     let (volume, delivered): (i64, Option<i64>) = (row.get("volume_ul")?, row.get("delivered_ul")?);
@@ -350,11 +387,7 @@ impl Walked {
     }
 
     /// Doses oldest first with the index of their session, and the sessions.
-    fn finish(
-        mut self,
-        conn: &Connection,
-        current: i64,
-    ) -> rusqlite::Result<(Vec<PastDose>, Vec<PastSession>)> {
+    fn finish(mut self, conn: &Connection, current: i64) -> rusqlite::Result<Finished> {
         for table in STAMPED {
             self.see_newest(conn, table)?;
         }
@@ -385,7 +418,7 @@ impl Walked {
                 Ok(PastDose { session, ..dose })
             })
             .collect::<rusqlite::Result<_>>()?;
-        Ok((doses, sessions))
+        Ok((doses, sessions, index))
     }
 
     fn see_newest(&mut self, conn: &Connection, table: &str) -> rusqlite::Result<()> {

@@ -10,7 +10,7 @@ use serde_json::value::RawValue;
 use crate::record::Entry;
 
 /// Every kind of entry but refills, which are in a table of their own, with its golden bodies: one of each form.
-pub(super) const KINDS: [(&str, &[&str]); 13] = [
+pub(super) const KINDS: [(&str, &[&str]); 14] = [
     (
         "not-given",
         &[include_str!("../../tests/golden/entry-not-given.json")],
@@ -68,6 +68,10 @@ pub(super) const KINDS: [(&str, &[&str]); 13] = [
     (
         "event",
         &[include_str!("../../tests/golden/entry-event.json")],
+    ),
+    (
+        "forgotten",
+        &[include_str!("../../tests/golden/entry-forgotten.json")],
     ),
 ];
 

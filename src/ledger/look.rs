@@ -11,8 +11,9 @@ use serde::de::DeserializeOwned;
 use super::books::{ARMED, IN_TANK, carried, total};
 use super::columns::{instant, millis, volume, word, word_if_any};
 use super::error::LedgerError;
+use super::files::Place;
 use super::kinds::{COUNTS, entries, newest_of};
-use super::open::{Ledger, Place};
+use super::open::Ledger;
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
@@ -356,7 +357,8 @@ impl Ledger {
         newest_of(&self.conn, "arming").map_err(|e| place.sql(e))
     }
 
-    /// The bottles whose content the owner has told since the latest arming. What a dry run assumed does not count.
+    /// The bottles whose content the owner has told since the latest arming, while outputs were driven. What was told or assumed in a dry
+    /// run does not count.
     ///
     /// # Errors
     /// Any [`LedgerError`].
@@ -364,7 +366,10 @@ impl Ledger {
         let place = Place::new(&self.path, "read which bottles were filled");
         let read = || -> rusqlite::Result<BTreeSet<Name>> {
             self.conn
-                .prepare("SELECT DISTINCT reservoir FROM refill WHERE who <> 'daemon' AND id > ?1")?
+                .prepare(
+                    "SELECT DISTINCT reservoir FROM refill WHERE who <> 'daemon' AND id > ?1
+                     AND session IN (SELECT id FROM session WHERE live = 1)",
+                )?
                 .query_map([total(&self.conn, ARMED, "")?], |row| {
                     word(row, "reservoir")
                 })?

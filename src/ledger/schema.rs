@@ -120,7 +120,7 @@ CREATE TABLE dose (
     CHECK ((outcome IS NULL) = (ended_trusted IS NULL)),
     CHECK ((outcome IS NULL) = (room IS NOT NULL)),
     CHECK (outcome IS NOT NULL OR on_time_ms IS NULL),
-    CHECK (outcome IS NOT 'uncertain' OR delivered_ul = volume_ul),
+    CHECK (outcome IS NOT 'uncertain' OR delivered_ul >= volume_ul),
     CHECK (outcome IS NOT 'not-started' OR delivered_ul = 0)
 ) STRICT;
 

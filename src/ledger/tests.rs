@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
+use super::mark::MarkFile;
 use super::thread::{Keeper, Report};
 use super::*;
 use crate::chemistry::Quantity;
@@ -13,6 +14,7 @@ use crate::record::{
     Carried, Code, Course, CourseState, Departure, Destination, DoseEnd, DoseId, DoseKind, Ends,
     Entry, Intent, Note, Outcome, Stamp, Who,
 };
+use crate::shell::{FoundMark, Mark, Recorded};
 
 fn at(ms: i64) -> Stamp {
     Stamp {
@@ -413,4 +415,71 @@ fn a_view_has_the_columns_and_values_of_the_export() {
             }
         }
     }
+}
+
+/// What lies on the disk beside the ledger.
+fn marked(dir: &tempfile::TempDir) -> Recorded {
+    let (_, found) = MarkFile::find(&dir.path().join("ledger.db")).unwrap();
+    let FoundMark::Says {
+        mark: Mark::Recorded(recorded),
+        ..
+    } = found
+    else {
+        panic!("{found:?}");
+    };
+    recorded
+}
+
+#[test]
+fn the_mark_follows_each_commit_and_is_never_ahead_of_one_that_failed() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    let numbers = |dir| {
+        let Recorded {
+            dose, order, entry, ..
+        } = marked(dir);
+        (dose, order, entry)
+    };
+    assert_eq!(numbers(&dir), (0, 0, 0));
+    ledger.store_intent(&intent(1)).unwrap();
+    assert_eq!(numbers(&dir), (1, 0, 0));
+    ledger.store_outcome(&outcome(1)).unwrap();
+    assert_eq!(numbers(&dir), (1, 1, 0));
+    ledger.store(&[large_note(), large_note()]).unwrap();
+    assert_eq!(numbers(&dir), (1, 1, 2));
+    limit_pages(&ledger, 1);
+    assert!(ledger.store(&[large_note()]).is_err());
+    assert!(ledger.store(&[large_note()]).is_err());
+    assert_eq!(numbers(&dir), (1, 1, 2));
+    drop(ledger);
+    assert_eq!(open(&dir).doubt(), None);
+}
+
+#[test]
+fn no_intent_is_stored_while_the_mark_cannot_be_written_or_the_ledger_is_in_doubt() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    let mark = dir.path().join("ledger.mark");
+    std::fs::remove_file(&mark).unwrap();
+    std::fs::create_dir(&mark).unwrap();
+    ledger.mark.forget_file();
+    let error = ledger.store_intent(&intent(1)).unwrap_err();
+    assert!(error.to_string().contains("ledger.mark"), "{error}");
+    assert!(ledger.probe(at(20_000)).is_err());
+    std::fs::remove_dir(&mark).unwrap();
+    ledger.probe(at(30_000)).unwrap();
+    ledger.store_intent(&intent(2)).unwrap();
+    assert_eq!(marked(&dir).dose, 2);
+    drop(ledger);
+    put_in_doubt(&dir.path().join("ledger.db"), "restored").unwrap();
+    let mut ledger = open(&dir);
+    assert_eq!(ledger.doubt(), Some("restored"));
+    let error = ledger.store_intent(&intent(3)).unwrap_err();
+    assert!(error.to_string().contains("restored"), "{error}");
+    drop(ledger);
+    let mut ledger = open(&dir);
+    ledger.own_up(&[large_note()]).unwrap();
+    ledger.store_intent(&intent(3)).unwrap();
+    drop(ledger);
+    assert_eq!(open(&dir).doubt(), None);
 }

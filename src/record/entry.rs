@@ -6,6 +6,7 @@ use super::arming::Arming;
 use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
+use super::forgotten::Forgotten;
 use super::hold::HoldChange;
 use super::lab::LabColumns;
 use super::note::Note;
@@ -46,6 +47,8 @@ pub enum Entry {
     Course(Course),
     /// Something told no longer counts.
     TakenBack(TakenBack),
+    /// The ledger may lack what was given before.
+    Forgotten(Forgotten),
     #[serde(rename = "event")]
     Note(Note),
 }
@@ -67,6 +70,7 @@ impl Entry {
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })
             | Self::TakenBack(TakenBack { at, .. })
+            | Self::Forgotten(Forgotten { at, .. })
             | Self::Note(Note { at, .. }) => *at,
         }
     }

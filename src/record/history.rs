@@ -6,6 +6,7 @@ use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
+use super::forgotten::PastForgotten;
 use super::hold::Hold;
 use super::observation::Observation;
 use super::uptake::Uptake;
@@ -64,4 +65,6 @@ pub struct History {
     pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
+    /// When the ledger last was one that may have forgotten something.
+    pub forgotten: Option<PastForgotten>,
 }

@@ -31,6 +31,23 @@ fn says_so_and_takes_a_hold(rig: &Rig, args: &[&str], words: &str) {
     );
     let line = rig.line("slow");
     assert_eq!(line["state"], "blocked", "{line}");
+    for unknown in [
+        "delivered_today_ml",
+        "delivered_24h_ml",
+        "cap_left_ml",
+        "last_dose",
+    ] {
+        assert_eq!(
+            line[unknown],
+            Value::Null,
+            "{unknown}: nothing is known of the past"
+        );
+    }
+    for bottle in status["reservoirs"].as_array().unwrap() {
+        assert_eq!(bottle["left_ml"], Value::Null, "{bottle}");
+        assert_eq!(bottle["days_left"], Value::Null, "{bottle}");
+    }
+    assert!(rig.ok(&["status"]).contains("unknown"));
     assert!(
         line["reason"]["text"].as_str().unwrap().contains(words),
         "{line}"

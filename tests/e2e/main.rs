@@ -8,6 +8,7 @@ mod holds;
 mod kills;
 mod ledgers;
 mod live;
+mod marks;
 mod rig;
 mod signals;
 mod socket;

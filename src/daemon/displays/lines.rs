@@ -96,6 +96,13 @@ fn entry(entry: &Entry) -> Option<EventLine> {
         | Entry::Arming(_)
         | Entry::Course(_)
         | Entry::TakenBack(_) => told(entry)?,
+        Entry::Forgotten(forgotten) => made(
+            forgotten.at,
+            daemon,
+            "books-forgotten",
+            None,
+            forgotten.why.clone(),
+        ),
         Entry::Note(note) => {
             let line = note.line.clone();
             made(
@@ -176,9 +183,8 @@ fn told(entry: &Entry) -> Option<EventLine> {
         | Entry::OutageMissed(_)
         | Entry::Hold(_)
         | Entry::LabColumns(_)
-        | Entry::Note(_) => {
-            return None;
-        }
+        | Entry::Forgotten(_)
+        | Entry::Note(_) => return None,
     })
 }
 
@@ -209,6 +215,7 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
         | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Arming(_)
+        | Entry::Forgotten(_)
         | Entry::Note(_) => return None,
     })
 }

@@ -118,7 +118,7 @@ fn a_head_without_a_calibration_runs_by_time_and_its_most_is_counted() {
         (DoseEnd::Delivered, volume)
     );
     assert_eq!(outcome.on_time, Some(Millis::new(6_000)));
-    assert_eq!(world.line("calcium").delivered_24h, volume);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), volume);
 }
 
 #[test]

@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 use jiff::Timestamp;
 
 use crate::chemistry::{Measurand, Quantity};
-use crate::config::{Controller, Head, Line, Plan, check_plan_text, check_texts};
+use crate::config::{Controller, Head, HeadOutput, Line, Plan, check_plan_text, check_texts};
 use crate::engine::{
     Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse, Now,
     Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Tell, Ticket, TrustSource, Wish,
@@ -19,9 +19,9 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, Found, History, Hold,
-    HoldScope, Intent, Observed, Outcome, PastDose, PastSession, Reading, Refill, SlotNotGiven,
-    Stamp, StoredCalibration, Who,
+    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, Forgotten, Found,
+    History, Hold, HoldScope, Intent, Observed, Outcome, OutputPlace, OutputSeen, PastDose,
+    PastForgotten, PastSession, Reading, Refill, SlotNotGiven, Stamp, StoredCalibration, Who,
 };
 
 pub(super) use crate::quantity::name;
@@ -173,6 +173,7 @@ enum Coming {
 /// What is on the virtual disk.
 #[derive(Debug, Default)]
 pub(super) struct Books {
+    pub(super) forgotten: Option<PastForgotten>,
     pub(super) intents: BTreeMap<DoseId, (Intent, usize)>,
     pub(super) outcomes: BTreeMap<DoseId, Outcome>,
     pub(super) entries: Vec<Entry>,
@@ -203,6 +204,8 @@ pub(super) struct World {
     sequence: u64,
     runs: BTreeMap<DoseId, Run>,
     pub(super) flows: Vec<Flow>,
+    /// What `outputs-off` found, which runs after every kill.
+    pub(super) seen: Vec<OutputSeen>,
     started_keys: BTreeSet<SlotKey>,
     pub(super) holds: Vec<Hold>,
     /// Every effect since the beginning, as text.
@@ -265,6 +268,7 @@ impl World {
             sequence: 0,
             runs: BTreeMap::new(),
             flows: Vec::new(),
+            seen: Vec::new(),
             started_keys: BTreeSet::new(),
             holds: Vec::new(),
             trace: Vec::new(),
@@ -442,9 +446,11 @@ impl World {
             controller: Arc::clone(&self.controller),
             plan: Arc::clone(&self.plan),
             history,
+            levels_not_counted: Vec::new(),
             ledger_fault,
             file_holds: self.holds.clone(),
             hold_file_fault: None,
+            seen: self.seen.clone(),
             boot,
             live: self.live,
             virtual_time: false,
@@ -480,12 +486,53 @@ impl World {
     /// Dies here: heads off, what was not on disk is lost.
     pub(super) fn kill(&mut self) {
         self.engine = None;
+        self.look_at_outputs();
         let running: Vec<DoseId> = self.runs.keys().copied().collect();
         for id in running {
             self.end_run(id);
         }
         self.queue.clear();
         self.coming.clear();
+    }
+
+    fn look_at_outputs(&mut self) {
+        let now = self.now();
+        let boot = format!("boot-{}", self.boot);
+        for (name, head) in &self.controller.heads {
+            let HeadOutput::Switched(output) = &head.output else {
+                continue;
+            };
+            self.seen.push(OutputSeen {
+                what: format!("head {name}"),
+                place: OutputPlace::Gpio(output.gpio),
+                was_off: !self.runs.values().any(|run| run.intent.head == *name),
+                is_off: true,
+                boot: boot.clone(),
+                at: Stamp {
+                    wall: now.wall,
+                    elapsed: now.elapsed,
+                    trusted: false,
+                },
+            });
+        }
+    }
+
+    /// Dies, and the books are found to have forgotten something at the next start.
+    pub(super) fn forget(&mut self) {
+        self.kill();
+        let now = self.now();
+        let at = Stamp {
+            wall: now.wall,
+            elapsed: now.elapsed,
+            trusted: false,
+        };
+        let why = "the ledger is older than what was written here".to_owned();
+        self.books.forgotten = Some(PastForgotten {
+            record: Forgotten { why, at },
+            session: Some(self.books.sessions.len()),
+            told_last: self.told_last(),
+        });
+        self.start();
     }
 
     pub(super) fn restart_after(&mut self, ms: i64) {
@@ -862,6 +909,7 @@ impl World {
         let mut history = History {
             dose_last: self.books.intents.keys().last().map_or(0, |id| id.0),
             newest_wall: self.books.newest,
+            forgotten: self.books.forgotten.clone(),
             sessions: self.books.sessions.clone(),
             ..History::default()
         };
@@ -884,10 +932,7 @@ impl World {
                     history.told.push(told.clone());
                 }
                 Entry::TakenBack(b) => history.told.retain(|told| !told.is(b.number)),
-                Entry::Uptake(u) => {
-                    history.uptakes.retain(|known| known.of != u.of);
-                    history.uptakes.push(u.clone());
-                }
+                Entry::Uptake(u) => history.uptakes.push(u.clone()),
                 Entry::Course(c) => {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
@@ -896,6 +941,7 @@ impl World {
                 | Entry::LabColumns(_)
                 | Entry::Note(_)
                 | Entry::Arming(_)
+                | Entry::Forgotten(_)
                 | Entry::OutageMissed(_) => {}
             }
         }
@@ -927,6 +973,16 @@ impl World {
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
         history
+    }
+
+    /// Numbers of what was taken back are not given again.
+    fn told_last(&self) -> i64 {
+        let told = self.books.entries.iter().cloned();
+        let numbers = told.filter_map(|entry| match entry {
+            Entry::Observation(told) => Some(told.number),
+            _ => None,
+        });
+        numbers.max().unwrap_or(0)
     }
 
     fn past_dose(&self, intent: &Intent, session: usize) -> PastDose {
