@@ -293,6 +293,8 @@ fn near(found: f64, wanted: f64) {
 #[test]
 fn what_was_added_by_hand_moves_the_prediction_until_it_is_corrected_or_taken_back() {
     let mut world = world();
+    // No slot is about to begin, which the addition would leave no room for.
+    world.run(HOUR / 4);
     let before = predicted(&mut world);
     world.told(Command::Tell(by_hand(0.2))).unwrap();
     near(predicted(&mut world), before + 0.2);
