@@ -1,6 +1,6 @@
 //! Sessions at the bench.
 
-use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul};
+use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul, unlimited_hours};
 use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, NewMeasured, Wish};
 use crate::quantity::{Millis, Volume, Words};
 use crate::record::{
@@ -11,6 +11,7 @@ use crate::record::{
 fn world() -> World {
     let (mut controller, _) = demo();
     controller.inputs.clear();
+    unlimited_hours(&mut controller);
     let plan = calcium_at("\"23:00\"", 1, &controller);
     let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
     world.start();
