@@ -747,6 +747,7 @@ fn what_was_measured_before_an_interruption_is_gone_on_with() {
     terminal.type_in("2.01 mL\n");
     run(&mut terminal, 3);
     terminal.type_in("0.51 mL\n");
+    terminal.wait_for("Run 4 of 4");
     end(terminal);
     let shown = reef.json(&["bench", "alkalinity", "show", "--json"]);
     assert_eq!(shown["runs"].as_array().unwrap().len(), 3, "{shown}");
