@@ -605,7 +605,7 @@ fn csv_is_quoted_and_holds_no_formula_that_people_typed() {
     let lines: Vec<&str> = csv.split("\r\n").collect();
     assert_eq!(
         lines[0],
-        "number,at,clock_trusted,elapsed_ms,session,reservoir,level_ul,before_ul,outcome_order,who,note"
+        "number,at,clock_trusted,elapsed_ms,session,reservoir,level_ul,before_ul,solution,tube_solution,tube_left_ul,dose_last,outcome_order,who,note"
     );
     assert_eq!(
         lines[1],

@@ -30,10 +30,12 @@ mod dose;
 mod effect;
 mod event;
 mod facts;
+mod filling;
 mod hand;
 mod holds;
 mod inputs;
 mod proposal;
+mod refill;
 mod show;
 mod slots;
 mod start;
@@ -48,17 +50,18 @@ mod wish;
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
     BenchAsk, Command, CourseAction, NewBench, NewCalibration, NewFact, NewReading,
-    NewVerification, RefillLevel, Replaces,
+    NewVerification, Replaces,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
+pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
     AlkalinityReading, BenchStatus, ClockStatus, CourseStatus, DaemonStatus, ElementReading,
     HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState,
     LineStatus, NextDose, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
-    WaterStatus,
+    TubeStatus, WaterStatus,
 };
 pub use wish::{
     Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,

@@ -11,6 +11,7 @@ use super::books::{
     total,
 };
 use super::columns::{self, millis, word, word_if_any};
+use super::contents::contents;
 use super::error::LedgerError;
 use super::kinds::{self, COUNTS, entries, json};
 use super::open::{Ledger, Place};
@@ -73,6 +74,7 @@ impl Ledger {
             doses,
             sessions,
             reservoirs: self.reservoirs(&mut names)?,
+            contents: contents(conn)?,
             calibrations: self.calibrations()?,
             verifications: verifications(conn)?,
             benches: benches(conn)?,

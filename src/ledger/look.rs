@@ -10,14 +10,15 @@ use serde::de::DeserializeOwned;
 
 use super::books::{ARMED, IN_TANK, carried, total};
 use super::columns::{instant, millis, volume, word, word_if_any};
+use super::contents::contents;
 use super::error::LedgerError;
 use super::kinds::{entries, newest_of};
 use super::open::{Ledger, Place};
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Arming, Carried, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading, StoredCalibration,
-    StoredVerification, TakenBack, Uptake,
+    Arming, Carried, Content, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading,
+    StoredCalibration, StoredVerification, TakenBack, Uptake,
 };
 
 /// What one dose brought.
@@ -144,6 +145,14 @@ impl LedgerReader {
     /// Any [`LedgerError`].
     pub fn uptakes(&self) -> Result<Vec<Uptake>, LedgerError> {
         self.all_of("read its uptakes", "uptake")
+    }
+
+    /// What each bottle holds by its newest refill.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn contents(&self) -> Result<Vec<Content>, LedgerError> {
+        self.ask("read what bottles hold", contents)
     }
 
     /// Every word on every course.

@@ -142,7 +142,7 @@ impl Desk {
             Command::Resume { .. }
             | Command::Prepare(_)
             | Command::Confirm(_)
-            | Command::Refill { .. }
+            | Command::Refill(_)
             | Command::AddReading(_)
             | Command::StopRun { .. }
             | Command::Verify(_)

@@ -7,6 +7,7 @@ use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
 use super::hold::Hold;
+use super::refill::Content;
 use super::told::Told;
 use super::uptake::Uptake;
 use crate::plan::SlotKey;
@@ -39,6 +40,8 @@ pub struct History {
     pub open: Vec<Intent>,
     /// Bottle contents by the books, open intents not yet taken off.
     pub reservoirs: Vec<(Name, Volume)>,
+    /// What is in them.
+    pub contents: Vec<Content>,
     /// The latest calibration of each head that has had no new tube since, with the run time of its head since then.
     pub calibrations: Vec<(StoredCalibration, Millis)>,
     /// Checks of those calibrations, oldest first.

@@ -34,7 +34,7 @@ pub use history::{History, PastSession, TOLD_MAX};
 pub use hold::{Hold, HoldAction, HoldChange, HoldScope};
 pub use note::{Code, Note};
 pub use reading::{Reading, ReadingValue};
-pub use refill::Refill;
+pub use refill::{Content, Refill};
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
 pub use taken_back::TakenBack;

@@ -78,6 +78,9 @@ fn counting(read: Read, live: bool) -> History {
         history
             .reservoirs
             .retain(|(name, _)| read.told_since_arming.contains(name));
+        history
+            .contents
+            .retain(|content| read.told_since_arming.contains(&content.reservoir));
     }
     history
 }

@@ -178,6 +178,12 @@ fn job(place: &Place, options: &Calibrate) -> Result<Job, Failure> {
     let controller = &loaded.controller;
     let head = controller.head_named(&options.head).map_err(usage)?;
     let line = controller.line_of_head(&head.name).map_err(usage)?;
+    let solution = controller.solution_of(&line.name).ok_or_else(|| {
+        usage(format!(
+            "nothing is known of what line {} gives; name it in [reservoir.{}]",
+            line.name, line.reservoir
+        ))
+    })?;
     let view = status(place)?;
     // A calibration on record may be void: a new tube, another speed.
     let in_force = view
@@ -198,10 +204,8 @@ fn job(place: &Place, options: &Calibrate) -> Result<Job, Failure> {
     let job = Job {
         head: head.clone(),
         line: line.clone(),
-        caustic: controller
-            .solutions
-            .get(&line.solution)
-            .is_some_and(|s| s.caustic),
+        solution: solution.name.clone(),
+        caustic: solution.caustic,
         lengths,
         repeats: options.repeats,
         creep: options.creep,

@@ -16,6 +16,8 @@ use crate::record::{CalibrationRun, DoseKind};
 pub(in crate::cli) struct Job {
     pub(in crate::cli) head: Head,
     pub(in crate::cli) line: Line,
+    /// What leaves its outlet.
+    pub(in crate::cli) solution: crate::quantity::Name,
     pub(in crate::cli) caustic: bool,
     pub(in crate::cli) lengths: Vec<Millis>,
     pub(in crate::cli) repeats: u32,
@@ -118,7 +120,7 @@ fn cautions(job: &Job, bench: &mut impl Bench) -> Result<(), Failure> {
     let name = &job.head.name;
     bench.say(&format!(
         "Calibration of head {name}, line {}, solution {}.",
-        job.line.name, job.line.solution
+        job.line.name, job.solution
     ))?;
     if job.caustic {
         bench.say("CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.")?;
@@ -327,6 +329,7 @@ mod tests {
         let job = Job {
             head: head.clone(),
             line: line.clone(),
+            solution: crate::quantity::Name::new("soda-ash").unwrap(),
             caustic: true,
             lengths: vec![Millis::from_secs(2), Millis::from_secs(8)],
             repeats: 2,

@@ -50,8 +50,7 @@ pub(in crate::cli) fn verify(
     }
     let caustic = loaded
         .controller
-        .solutions
-        .get(&line.solution)
+        .solution_of(&line.name)
         .is_some_and(|s| s.caustic);
     let mut ear = Ear::open()?;
     let mut person = Person {

@@ -7,6 +7,7 @@ mod inputs;
 mod owner;
 mod properties;
 mod proposal;
+mod refill;
 mod rig;
 mod session;
 mod speed;
