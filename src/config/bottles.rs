@@ -81,12 +81,6 @@ pub(super) fn check_mixed(
             continue;
         };
         let at = table.place(keys::reservoir::SOLUTIONS);
-        if bottle.solutions.is_empty() {
-            sink.mistake(
-                at,
-                format!("{}solutions is empty; name what is in it", table.label),
-            );
-        }
         for (n, first) in bottle.solutions.iter().enumerate() {
             for second in bottle.solutions.iter().skip(n.saturating_add(1)) {
                 if first == second {

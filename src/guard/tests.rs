@@ -710,11 +710,11 @@ fn a_dose_across_the_end_of_a_tube_counts_by_what_each_part_carries() {
     // Three times as strong for as much as the tube still holds.
     let strong = solution("strong-soda", 3_000.0);
     case.tube = Some((strong.clone(), ul(500)));
-    assert_eq!(case.code(), "alkalinity-rise");
+    assert_eq!(case.code(), "ramp-limit");
     case.volume = ul(4_000);
     assert_eq!(case.code(), "ok");
     case.tube = Some((strong, ul(4_000)));
-    assert_eq!(case.code(), "alkalinity-rise");
+    assert_eq!(case.code(), "ramp-limit");
 }
 
 fn bottle(of: &str, solutions: &[&str]) -> Reservoir {

@@ -96,20 +96,17 @@ fn content_words(controller: &Controller, line: &Line) -> String {
         Origin::Ledger => "as its last refill tells",
         Origin::File => "as controller.toml says until a refill tells",
     };
-    let mut words =
-        format!("  {name}: solution \"{solution}\" from reservoir \"{bottle}\", {from}");
-    if let Some((other, left)) = outlet.tube {
-        words.push_str(&format!(
-            "; its tube still holds {left} of \"{}\"",
-            other.name
-        ));
-    }
+    let tube = outlet.tube.map_or_else(String::new, |(other, left)| {
+        format!("; its tube still holds {left} of \"{}\"", other.name)
+    });
     let others = controller.may_give(line).map(|s| s.name.as_str());
     let others: Vec<&str> = others.filter(|other| *other != solution.as_str()).collect();
-    if !others.is_empty() {
-        words.push_str(&format!("; it may also hold {}", others.join(", ")));
-    }
-    words
+    let others = if others.is_empty() {
+        String::new()
+    } else {
+        format!("; it may also hold {}", others.join(", "))
+    };
+    format!("  {name}: solution \"{solution}\" from reservoir \"{bottle}\", {from}{tube}{others}")
 }
 
 fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> {

@@ -780,7 +780,7 @@ fn a_bottle_may_hold_several_solutions_and_the_first_is_in_it_until_a_refill_tel
     assert_eq!(solution.name.as_str(), "soda-ash-80");
     for (solutions, words) in [
         ("[\"soda-ash\", \"soda-ahs\"]", "did you mean \"soda-ash\"?"),
-        ("[]", "solutions is empty"),
+        ("[]", "solutions = [] cannot be used"),
         ("[\"soda-ash\", \"soda-ash\"]", "is named twice"),
     ] {
         let found = mistakes(&alkalinity_bottle(solutions), PLAN);
