@@ -6,8 +6,7 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::cli::heads::bench_args::{BenchArgs, Calibrate, CalibrationArgs, Verify};
 use crate::cli::water::owner_args::{
-    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution, TakeBack,
-    UptakeArgs,
+    Accept, Advise, Changes, Course, Dilute, Panel, Reading, Saturation, Solution, UptakeArgs,
 };
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
@@ -44,6 +43,9 @@ pub(super) struct Place {
         default_value = "/var/lib/dosewright"
     )]
     pub(super) state: PathBuf,
+    /// Print JSON
+    #[arg(long, global = true)]
+    pub(super) json: bool,
 }
 
 /// All commands.
@@ -91,7 +93,7 @@ pub(super) enum Command {
     Course(Course),
     /// Import lab reports and hold them against natural seawater, earlier ones and what was dosed
     Panel(Panel),
-    /// Show what was changed and when, or note a change down
+    /// Show what was changed and when, or tell a change, a water change, something added by hand
     Changes(Changes),
     /// Take a head's outlet out of the tank: prime, calibrate, check, new tube, the plan into a bucket
     Bench(BenchArgs),
@@ -103,8 +105,10 @@ pub(super) enum Command {
     Calibration(CalibrationArgs),
     /// Show whether the clock is trusted, or vouch for it
     Clock(Clock),
-    /// Show alarms, or acknowledge them
+    /// Acknowledge alarms, or try whether they are noticed
     Alarm(Alarm),
+    /// Run a program of yours for each alarm that is raised or over, and when the daemon falls silent
+    Tell(Tell),
     /// Dry run only: set what a contact shows
     Simulate(Simulate),
     /// MQTT: try the settings
@@ -305,59 +309,6 @@ pub(super) struct Refill {
     pub(super) json: bool,
 }
 
-/// Options of `reading`.
-#[derive(Debug, Args)]
-pub(super) struct Reading {
-    /// What to do with readings
-    #[command(subcommand)]
-    pub(super) command: ReadingCommand,
-}
-
-/// What to do with readings.
-#[derive(Debug, Subcommand)]
-pub(super) enum ReadingCommand {
-    /// Enter one
-    #[command(
-        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
-    )]
-    Add(ReadingAdd),
-    /// Correct one; the old entry is kept and marked
-    Correct(ReadingCorrect),
-    /// Take one back; it is kept and marked
-    TakeBack(TakeBack),
-    /// List those of the record
-    List {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-}
-
-/// Options of `reading add`.
-#[derive(Debug, Args)]
-pub(super) struct ReadingAdd {
-    /// alkalinity, an element's symbol such as Ca, Mg, I, or salinity, pH, temperature, nitrate, phosphate
-    pub(super) quantity: String,
-    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "35" or
-    /// "1.0264 sg 25/25 C" for salinity, "8.2 nbs" for pH
-    pub(super) value: String,
-    /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
-    #[arg(long, value_name = "VALUE")]
-    pub(super) uncertainty: Option<String>,
-    /// How it was measured, in your words
-    #[arg(long, default_value = "")]
-    pub(super) method: String,
-    /// When the sample was taken (RFC 3339); now when left out
-    #[arg(long, value_name = "TIME")]
-    pub(super) at: Option<jiff::Timestamp>,
-    /// You were asked about an unlikely value, and it is right
-    #[arg(long)]
-    pub(super) sure: bool,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
-}
-
 /// Options of `clock`.
 #[derive(Debug, Args)]
 pub(super) struct Clock {
@@ -384,6 +335,15 @@ pub(super) struct Alarm {
 /// What to do with alarms.
 #[derive(Debug, Subcommand)]
 pub(super) enum AlarmCommand {
+    /// Raise a test alarm for 30 s: alarm output, displays, `dosewright tell`
+    #[command(
+        after_help = "It means nothing, touches no dosing and ends by itself; it is noted in the ledger. Go and see what arrives."
+    )]
+    Test {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
     /// Say that an alarm has been seen; one whose cause lasts stays listed
     Acknowledge {
         /// Its code as `status` shows it; all when left out
@@ -392,6 +352,26 @@ pub(super) enum AlarmCommand {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// Options of `tell`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright tell --program /etc/dosewright/tell\nThe program gets the text on standard input, its first line good for a subject, and the facts as DOSEWRIGHT_HAPPENED (raised, over), _ALARM, _SUBJECT, _TEXT, _SINCE, _TIMES, _URGENT (yes, no), _NAME, _MODE, _LEFT_OUT. Exit code 0 means that it was told; anything else is tried again, after 10 s at first and 10 min at last. No shell is between. Runs until it is ended; the unit dosewright-tell does that."
+)]
+pub(super) struct Tell {
+    /// Your program, with its whole path
+    #[arg(long, value_name = "PATH")]
+    pub(super) program: PathBuf,
+    /// Kill the program after this long
+    #[arg(long, value_name = "TIME", default_value = "30 s", value_parser = tell_time)]
+    pub(super) patience: crate::quantity::Millis,
+    /// Time between two looks at the daemon
+    #[arg(long, value_name = "TIME", default_value = "10 s", value_parser = tell_time)]
+    pub(super) every: crate::quantity::Millis,
+    /// Arguments of your program, after --
+    #[arg(last = true)]
+    pub(super) args: Vec<String>,
 }
 
 /// Options of `simulate`.
@@ -514,5 +494,15 @@ fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
         Err(format!(
             "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand. NOTHING IS HELD"
         ))
+    }
+}
+
+fn tell_time(text: &str) -> Result<crate::quantity::Millis, String> {
+    let time = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
+    let range = crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(5);
+    if range.contains(&time) {
+        Ok(time)
+    } else {
+        Err(format!("{time} is out of range; give 1 s to 5 min"))
     }
 }

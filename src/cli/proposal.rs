@@ -6,7 +6,8 @@ use super::args::Place;
 use super::exit::{self, Failure, accepted};
 use super::out::Out;
 use super::running::daemon::say;
-use super::words::agreed;
+use super::water::owner_args::Agreed;
+use super::words::{agreed, usage};
 use crate::control::{Client, Response};
 use crate::engine::{Answer, Command, Proposal, Wish};
 
@@ -18,6 +19,14 @@ pub(super) struct Consent {
     pub(super) question: &'static str,
     /// What is said of a no.
     pub(super) otherwise: &'static str,
+}
+
+/// Whether it is agreed to without being asked. What is printed for a program leaves nobody to be asked.
+pub(super) fn agreed_to(place: &Place, agreed: &Agreed) -> Result<bool, Failure> {
+    if place.json && !agreed.yes {
+        return Err(usage("--json only with --yes: nobody could be asked"));
+    }
+    Ok(agreed.yes)
 }
 
 /// The engine's answer in a response.

@@ -7,10 +7,9 @@ use serde::{Deserialize, Deserializer, Serialize};
 
 use super::filling::NewRefill;
 use super::wish::{Confirm, Wish};
-use crate::chemistry::Quantity;
 use crate::config::Right;
-use crate::quantity::{FlowRate, Lines, Millis, Name, Volume, Words, positive};
-use crate::record::{CalibrationRun, DoseId, FactKind, HoldScope, ReadingValue};
+use crate::quantity::{FlowRate, Millis, Name, Volume, Words, positive};
+use crate::record::{CalibrationRun, Columns, DoseId, HoldScope, Observed};
 
 /// One command. Whatever changes what the water gets is prepared first, and confirmed as it was shown.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -36,8 +35,8 @@ pub enum Command {
     Confirm(Confirm),
     /// What a bottle holds now; with another solution it is prepared.
     Refill(NewRefill),
-    /// A water test result.
-    AddReading(NewReading),
+    /// Something of the water: tests, a lab report, a water change, an addition by hand, a note.
+    Tell(Tell),
     StopRun {
         dose: DoseId,
     },
@@ -46,9 +45,7 @@ pub enum Command {
     Verify(NewVerification),
     /// A session at the bench.
     Bench(BenchAsk),
-    /// A fact for the record.
-    AddFact(NewFact),
-    /// Something told is to count no longer.
+    /// Something told, or a whole lab report, is to count no longer.
     TakeBack {
         number: i64,
         why: Words,
@@ -65,6 +62,8 @@ pub enum Command {
         /// Its code; all when `None`.
         code: Option<Words>,
     },
+    /// Raises an alarm that means nothing and ends by itself.
+    TestAlarm {},
     /// Dry run only: what a contact shows.
     SimulateInput {
         input: Name,
@@ -82,7 +81,8 @@ impl Command {
             // Each lets dosing go on that something had stopped.
             Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
             Self::Refill(_) => Right::Refill,
-            Self::AddReading(_) | Self::AddFact(_) | Self::TakeBack { .. } => Right::Observe,
+            // A test goes into the record and touches no dosing.
+            Self::Tell(_) | Self::TakeBack { .. } | Self::TestAlarm {} => Right::Observe,
             Self::Calibrate(_) | Self::Verify(_) | Self::Bench(_) | Self::SimulateInput { .. } => {
                 Right::Dose
             }
@@ -127,23 +127,34 @@ pub struct Replaces {
     pub why: Words,
 }
 
-/// A reading as it is entered.
+/// What is told of the water. The items of a lab are the rows of one report.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct NewReading {
-    #[serde(rename = "of")]
-    pub measured: Quantity,
-    pub value: ReadingValue,
-    /// The method, in the owner's words.
+pub struct Tell {
+    #[serde(deserialize_with = "told_items")]
+    pub items: Vec<Observed>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lab: Option<Box<Lab>>,
+    /// In the owner's words; that of what is replaced when empty.
     #[serde(default)]
     pub method: Words,
-    /// When the sample was taken; when `None`, that of what it replaces, or now.
-    pub taken: Option<Timestamp>,
+    /// When it was so; when `None`, that of what it replaces, or now.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub happened: Option<Timestamp>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub replaces: Option<Replaces>,
     /// The owner has been asked about an unlikely value and meant it.
     #[serde(default)]
     pub sure: bool,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Lab {
+    pub name: Words,
+    /// To be remembered.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub columns: Option<Columns>,
 }
 
 /// A calibration as it is told.
@@ -179,30 +190,6 @@ pub struct NewVerification {
     pub measured: Volume,
     /// As the owner wrote it.
     pub typed: Words,
-}
-
-/// A fact as it is told.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct NewFact {
-    pub kind: FactKind,
-    /// What it is about.
-    #[serde(default)]
-    pub name: Words,
-    #[serde(default, deserialize_with = "finite")]
-    pub value: Option<f64>,
-    /// One standard uncertainty of it.
-    #[serde(default, deserialize_with = "finite")]
-    pub uncertainty: Option<f64>,
-    #[serde(default)]
-    pub text: Lines,
-    /// When it was so; when `None`, that of what it replaces, or now.
-    pub happened: Option<Timestamp>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub replaces: Option<Replaces>,
-    /// The owner has been asked about an unlikely value and meant it.
-    #[serde(default)]
-    pub sure: bool,
 }
 
 /// What to do with a course.
@@ -251,10 +238,17 @@ fn step<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Volume, D::Error> 
     Ok(Volume::deserialize(deserializer)?.or_zero())
 }
 
-fn finite<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<f64>, D::Error> {
-    let value = Option::<f64>::deserialize(deserializer)?;
-    if value.is_some_and(|v| !v.is_finite()) {
-        return Err(D::Error::custom("a fact's number must be finite"));
+/// Most that is told at once; no lab finds more.
+const ITEMS_MAX: usize = 500;
+
+fn told_items<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Observed>, D::Error> {
+    let items = Vec::<Observed>::deserialize(deserializer)?;
+    if (1..=ITEMS_MAX).contains(&items.len()) {
+        Ok(items)
+    } else {
+        Err(D::Error::custom(format!(
+            "tell 1 to {ITEMS_MAX} items at once, not {}",
+            items.len()
+        )))
     }
-    Ok(value)
 }

@@ -63,8 +63,7 @@ impl Engine {
             Command::Calibrate(new) => self.calibrate(new, ticket, who, now)?,
             Command::Verify(new) => self.verify(new, ticket, who, now)?,
             Command::Refill(new) => self.refill(new, (ticket, who), now)?,
-            Command::AddReading(reading) => self.add_reading(reading, ticket, who, now)?,
-            Command::AddFact(fact) => self.add_fact(fact, ticket, who, now)?,
+            Command::Tell(told) => self.tell(told, (ticket, who), now)?,
             Command::TakeBack { number, why } => self.take_back(number, why, (ticket, who), now)?,
             Command::SetCourse { number, action } => {
                 self.set_course(number, action, ticket, who, now)?;
@@ -78,6 +77,7 @@ impl Engine {
                     ),
                 }));
             }
+            Command::TestAlarm {} => return Ok(Some(self.test_alarm(who, now))),
             Command::SimulateInput { input, safe } => {
                 return self.simulate_input(&input, safe, &who, now).map(Some);
             }
@@ -219,6 +219,7 @@ impl Engine {
         } else {
             self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
+            self.busiest_of = None;
             self.take_starts(now);
             self.work_out_plan();
             self.watched_from = now.elapsed;

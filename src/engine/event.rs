@@ -27,6 +27,15 @@ impl Now {
         let wall_ms = self.wall.as_millisecond();
         wall_ms.saturating_sub(since.as_millisecond()).max(0) / 1000
     }
+
+    /// Where a wall time lies on the elapsed clock, as the two stand now.
+    pub fn elapsed_at(&self, wall: Timestamp) -> Millis {
+        let ago = self
+            .wall
+            .as_millisecond()
+            .saturating_sub(wall.as_millisecond());
+        self.elapsed.minus(Millis::new(ago))
+    }
 }
 
 #[derive(Debug)]

@@ -18,6 +18,7 @@
 mod alarms;
 mod ask;
 mod bench;
+mod by_hand;
 mod calibrate;
 mod clock;
 mod command;
@@ -49,8 +50,7 @@ mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
-    BenchAsk, Command, CourseAction, NewBench, NewCalibration, NewFact, NewReading,
-    NewVerification, Replaces,
+    BenchAsk, Command, CourseAction, Lab, NewBench, NewCalibration, NewVerification, Replaces, Tell,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
@@ -58,10 +58,9 @@ pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    AlkalinityReading, BenchStatus, ClockStatus, CourseStatus, DaemonStatus, ElementReading,
-    HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState,
-    LineStatus, NextDose, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
-    TubeStatus, WaterStatus,
+    BenchStatus, ClockStatus, CourseStatus, DaemonStatus, HeadStatus, HoldStatus, InputStatus,
+    LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason,
+    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
 };
 pub use wish::{
     Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,
@@ -112,6 +111,7 @@ impl Engine {
         self.check_overdue_runs(now);
         self.follow_ramp(now);
         self.follow_benches(now);
+        self.follow_hours(now);
         self.due_slots(now);
         self.watch(now);
         self.window.prune(now.elapsed);
@@ -127,7 +127,8 @@ impl Engine {
         let slot = self.next_slot_at(now);
         let bench = self.next_bench_look();
         let hold = self.next_hold_end();
-        [bench, waiting, inputs, runs, slot, hold]
+        let alarm = self.next_alarm_end();
+        [bench, waiting, inputs, runs, slot, hold, alarm]
             .into_iter()
             .flatten()
             .min()

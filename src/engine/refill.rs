@@ -122,9 +122,7 @@ impl Engine {
         let controller = Arc::make_mut(&mut self.controller);
         if entry.tube.is_some() {
             controller.fill(&entry.reservoir, held, entry.tube.as_ref());
-            self.work_out_plan();
-            // What was given so far was given by another measure.
-            self.watched_from = now.elapsed;
+            self.outlet_changed(now);
         } else {
             controller.told(&entry.reservoir, held);
         }
@@ -150,6 +148,13 @@ impl Engine {
         }
     }
 
+    fn outlet_changed(&mut self, now: Now) {
+        self.work_out_plan();
+        self.busiest_of = None;
+        // What was given so far was given by another measure.
+        self.watched_from = now.elapsed;
+    }
+
     /// Takes a dose that is over out of the tube it came through.
     pub(super) fn draw(&mut self, line: &Name, volume: Volume, now: Now) {
         if !self.controller.tube_differs(line)
@@ -157,8 +162,7 @@ impl Engine {
         {
             return;
         }
-        self.work_out_plan();
-        self.watched_from = now.elapsed;
+        self.outlet_changed(now);
         let leaves = self.controller.solution_of(line);
         let leaves = leaves.map_or("", |solution| solution.name.as_str());
         let text =

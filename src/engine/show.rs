@@ -7,17 +7,18 @@ use super::alarms::AlarmCode;
 use super::event::Now;
 use super::state::{Engine, LedgerState};
 use super::status::{
-    AlkalinityReading, ClockStatus, CourseStatus, ElementReading, HeadStatus, HoldStatus,
-    InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, Reason,
-    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
+    ClockStatus, CourseStatus, HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal,
+    LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason, ReservoirStatus,
+    RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
 };
+use super::water::newest_readings;
 use crate::chemistry::Quantity;
 use crate::config::Mode;
 use crate::guard::{Refusal, Request, allowance, examine};
 use crate::metering::Coverage;
 use crate::plan::Slot;
-use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
-use crate::record::{Course, DoseId, DoseKind, HoldScope, Reading, ReadingValue};
+use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
+use crate::record::{Course, DoseId, DoseKind, HoldScope};
 
 impl Engine {
     /// Everything at this moment.
@@ -107,7 +108,8 @@ impl Engine {
     ) -> Option<LineStatus> {
         let facts = self.facts(name, now)?;
         let memory = self.lines.get(name)?;
-        let delivered_24h = self.window.volume_24h(name, now.elapsed);
+        let delivered_24h = self.window.volume_within(Millis::DAY, name, now.elapsed);
+        let hour = self.window.volume_within(Millis::HOUR, name, now.elapsed);
         let running = self.running_on(name, now);
         let (state, reason) = self.what_it_does(name, next, running.is_some(), now)?;
         let today = self.local_date(now.wall);
@@ -142,6 +144,8 @@ impl Engine {
             delivered_of_plan_percent: percent(delivered_24h, planned),
             daily_cap: facts.line.daily_cap,
             dose_cap: facts.line.dose_cap,
+            hourly_cap: facts.hourly_cap,
+            hour_left: facts.hourly_cap.saturating_sub(hour).or_zero(),
             cap_left: facts.line.daily_cap.saturating_sub(delivered_24h).or_zero(),
             next_slot: next.map(|slot| SlotStatus {
                 at: slot.at,
@@ -314,55 +318,29 @@ impl Engine {
         let planned = self.planned_alkalinity();
         let predicted =
             |times: f64| prediction.map(|p| Alkalinity::from_dkh(p.value + times * p.uncertainty));
-        let mut water = WaterStatus {
+        let readings = newest_readings(&self.told).into_iter();
+        let readings = readings.map(|(of, (row, _))| {
+            let shown = ReadingStatus {
+                reading: row.clone(),
+                age_s: now.age_s(row.happened),
+            };
+            (of.to_owned(), shown)
+        });
+        WaterStatus {
             uptake: self.uptake(),
             starts_not_in_force: self.starts_not_in_force(),
             planned: Some(planned),
             in_force: Some(planned.times(self.share_of(&of))),
             allowed: allowance.map(|a| Alkalinity::from_dkh(a.per_day)),
+            allowed_in_hour: facts.map(|f| Alkalinity::from_dkh(f.rise_per_hour)),
             allowed_because: allowance.map(|a| a.reason.words(&of)),
             predicted: predicted(0.0),
             predicted_low: predicted(-2.0),
             predicted_high: predicted(2.0),
             predicted_from_age_s: prediction.map(|p| p.age.as_ms() / 1000),
-            alkalinity: None,
-            readings: Vec::new(),
-        };
-        for reading in self.newest_readings().values() {
-            show_reading(reading, now, &mut water);
+            readings: readings.collect(),
         }
-        water
     }
-}
-
-fn show_reading(reading: &Reading, now: Now, water: &mut WaterStatus) {
-    let (method, taken) = (reading.method.clone(), reading.taken);
-    let age_s = now.age_s(reading.taken);
-    let (value, uncertainty, below) = match reading.value {
-        ReadingValue::Alkalinity { value, uncertainty } => {
-            water.alkalinity = Some(AlkalinityReading {
-                value: Some(value),
-                uncertainty: Some(uncertainty),
-                method,
-                taken,
-                age_s,
-            });
-            return;
-        }
-        ReadingValue::Concentration { value, uncertainty } => {
-            (Some(value), Some(uncertainty), None)
-        }
-        ReadingValue::Below { limit } => (None, None, Some(limit)),
-    };
-    water.readings.push(ElementReading {
-        element: reading.measured.clone(),
-        value,
-        uncertainty,
-        below,
-        method,
-        taken,
-        age_s,
-    });
 }
 
 fn day_began(wall: Timestamp, zone: &TimeZone) -> Option<Timestamp> {

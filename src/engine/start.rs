@@ -14,7 +14,7 @@ use super::wish::VALID;
 use crate::config::{Controller, Plan};
 use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
-use crate::plan::Schedule;
+use crate::plan::{BusiestHour, Schedule};
 use crate::quantity::{Millis, Name};
 use crate::record::{
     Bench, Course, CourseState, Destination, DoseEnd, Entry, History, Hold, HoldChange, HoldScope,
@@ -76,6 +76,7 @@ impl Engine {
         }
         engine.take_readings(&added);
         engine.take_contents(&contents, now);
+        engine.take_additions(now);
         engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
         engine.count_past(&silent, now);
@@ -137,10 +138,13 @@ impl Engine {
             water: WaterMemory::of_all(controller, now.elapsed),
             water_changed_at: None,
             told_last: history.told_last,
-            told: history.told.into_iter().map(|t| (t.number(), t)).collect(),
+            told: history.told.into_iter().map(|t| (t.number, t)).collect(),
+            by_hand: BTreeMap::new(),
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extras: super::state::CourseExtras::default(),
+            busiest_hour: BusiestHour::default(),
+            busiest_of: None,
             inputs: controller
                 .inputs
                 .keys()
@@ -403,14 +407,16 @@ impl Engine {
     }
 
     /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was
-    /// stored, within the time a permit is valid. One that nobody saw end may have gone on.
+    /// stored, within the time a permit is valid. One that nobody saw end may have gone on, and may have given all of it last.
     fn latest_times(&self, dose: &PastDose, age: Millis, now: Now) -> (Millis, Millis) {
         let began = now.elapsed.minus(age).plus(self.permit_valid);
         let ended = began.plus(dose.run_time);
-        if dose.end == DoseEnd::Uncertain {
-            (began, ended)
-        } else {
-            (began.min(now.elapsed), ended.min(now.elapsed))
+        match dose.end {
+            DoseEnd::Uncertain => (ended, ended),
+            DoseEnd::Failed => (ended.min(now.elapsed), ended.min(now.elapsed)),
+            DoseEnd::Delivered | DoseEnd::Interrupted | DoseEnd::NotStarted => {
+                (began.min(now.elapsed), ended.min(now.elapsed))
+            }
         }
     }
 }

@@ -14,11 +14,11 @@ use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
 use crate::metering::Coverage;
-use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
+use crate::plan::{BusiestHour, DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
-    StoredCalibration, Told, Uptake, Who,
+    Bench, Code, DoseId, Entry, Hold, Intent, Note, Observation, PastDose, PastSession, Stamp,
+    StoredCalibration, Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
@@ -58,7 +58,9 @@ pub struct Engine {
     /// When the water was last changed; a reading from before tells nothing of the new mixture.
     pub(super) water_changed_at: Option<Timestamp>,
     /// What was told and counts, by number.
-    pub(super) told: BTreeMap<i64, Told>,
+    pub(super) told: BTreeMap<i64, Observation>,
+    /// When each addition by hand was given, on the elapsed clock; `None` until a trusted clock has told.
+    pub(super) by_hand: BTreeMap<i64, Option<Millis>>,
     /// Highest number of anything told so far.
     pub(super) told_last: i64,
     /// Courses that are not over.
@@ -66,6 +68,9 @@ pub struct Engine {
     /// Highest number of a course so far.
     pub(super) course_last: i64,
     pub(super) course_extras: CourseExtras,
+    /// The busiest hour of the volumes in force, and the day and volumes that it is of; `None` for times that have changed since.
+    pub(super) busiest_hour: BusiestHour,
+    pub(super) busiest_of: Option<(Date, DailyVolumes)>,
     pub(super) inputs: BTreeMap<Name, InputMemory>,
     pub(super) under_voltage: bool,
     pub(super) alarms: Alarms,

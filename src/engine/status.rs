@@ -11,12 +11,9 @@ use serde::{Deserialize, Serialize};
 
 use super::alarms::Alarm;
 use super::event::TrustSource;
-use crate::chemistry::Quantity;
 use crate::config::{Mode, Origin};
-use crate::quantity::{
-    Alkalinity, Concentration, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume,
-};
-use crate::record::{Course, HoldScope};
+use crate::quantity::{Alkalinity, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume};
+use crate::record::{Course, HoldScope, Observation};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Status {
@@ -220,6 +217,12 @@ pub struct LineStatus {
     /// As it is enforced.
     #[serde(rename = "dose_cap_ml", with = "Ml")]
     pub dose_cap: Volume,
+    /// As it is enforced, for any 60 min.
+    #[serde(rename = "hourly_cap_ml", with = "Ml")]
+    pub hourly_cap: Volume,
+    /// What the hourly cap leaves for sure.
+    #[serde(rename = "hour_left_ml", with = "Ml")]
+    pub hour_left: Volume,
     /// What the daily cap still leaves.
     #[serde(rename = "cap_left_ml", with = "Ml")]
     pub cap_left: Volume,
@@ -381,6 +384,9 @@ pub struct WaterStatus {
     /// The most that may be added in 24 h.
     #[serde(rename = "allowed_dkh_per_day", with = "Known")]
     pub allowed: Option<Alkalinity>,
+    /// The most that may be added in any 60 min.
+    #[serde(rename = "allowed_dkh_per_hour", with = "Known")]
+    pub allowed_in_hour: Option<Alkalinity>,
     pub allowed_because: Option<String>,
     /// Null without a reading.
     #[serde(rename = "predicted_dkh", with = "Known")]
@@ -393,41 +399,14 @@ pub struct WaterStatus {
     pub predicted_high: Option<Alkalinity>,
     /// Age, by elapsed time, of the reading that the prediction rests on.
     pub predicted_from_age_s: Option<i64>,
-    /// The last alkalinity reading.
-    pub alkalinity: Option<AlkalinityReading>,
-    /// The last reading of each element.
-    pub readings: Vec<ElementReading>,
+    /// The last reading of each thing, by its word.
+    pub readings: BTreeMap<String, ReadingStatus>,
 }
 
+/// A reading as it is on record.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct AlkalinityReading {
-    #[serde(rename = "value_dkh", with = "Known")]
-    pub value: Option<Alkalinity>,
-    /// One standard uncertainty.
-    #[serde(rename = "uncertainty_dkh", with = "Known")]
-    pub uncertainty: Option<Alkalinity>,
-    pub method: String,
-    /// When the sample was taken.
-    #[serde(with = "Second")]
-    pub taken: Timestamp,
-    pub age_s: i64,
-}
-
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct ElementReading {
-    pub element: Quantity,
-    /// Null when below the detection limit.
-    #[serde(rename = "value_mg_per_l", with = "Known")]
-    pub value: Option<Concentration>,
-    /// One standard uncertainty.
-    #[serde(rename = "uncertainty_mg_per_l", with = "Known")]
-    pub uncertainty: Option<Concentration>,
-    /// The detection limit it was below.
-    #[serde(rename = "below_mg_per_l", with = "Known")]
-    pub below: Option<Concentration>,
-    pub method: String,
-    /// When the sample was taken.
-    #[serde(with = "Second")]
-    pub taken: Timestamp,
+pub struct ReadingStatus {
+    #[serde(flatten)]
+    pub reading: Observation,
     pub age_s: i64,
 }

@@ -13,15 +13,15 @@ use super::books::{
 use super::columns::{self, millis, word, word_if_any};
 use super::contents::contents;
 use super::error::LedgerError;
-use super::kinds::{self, COUNTS, entries, json};
+use super::kinds::{COUNTS, entries, json};
 use super::open::{Ledger, Place};
 use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Bench, Carried, Course, Destination, DoseEnd, DoseId, History, Hold, HoldChange, Intent,
-    PastDose, PastSession, SlotNotGiven, Stamp, StoredCalibration, StoredVerification, TOLD_MAX,
-    Told, Uptake,
+    Observation, PastDose, PastSession, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
+    TOLD_MAX, Uptake,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -143,9 +143,9 @@ impl Ledger {
     fn silent_since_readings(&self) -> rusqlite::Result<Carried> {
         let mut taken: BTreeMap<Quantity, i64> = BTreeMap::new();
         for told in told(&self.conn)? {
-            if let Told::Reading(reading) = told {
-                let at_ms = reading.taken.as_millisecond();
-                let newest = taken.entry(reading.measured).or_insert(at_ms);
+            if let Some(of) = told.reading().and_then(|reading| reading.of.quantity()) {
+                let at_ms = told.happened.as_millisecond();
+                let newest = taken.entry(of.clone()).or_insert(at_ms);
                 *newest = at_ms.max(*newest);
             }
         }
@@ -524,28 +524,21 @@ fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>
 }
 
 /// What was told and counts.
-fn told(conn: &Connection) -> rusqlite::Result<Vec<Told>> {
-    let mut newest = conn.prepare(&format!(
-        "SELECT kind, body FROM (
-             SELECT id, kind, body, row_number() OVER (
-                 PARTITION BY kind, body ->> 'measured', body ->> 'kind', iif(body ->> 'kind' = 'water', body ->> 'name', '')
-                 ORDER BY unixepoch(coalesce(body ->> 'taken', body ->> 'happened'), 'subsec') DESC, id DESC) AS place
-             FROM entry WHERE kind IN ('reading', 'fact') AND {COUNTS})
-         WHERE place <= {TOLD_MAX} ORDER BY id"
-    ))?;
-    let mut rows = newest.query([])?;
-    let mut all = Vec::new();
-    while let Some(row) = rows.next()? {
-        let (kind, body): (String, String) = (row.get("kind")?, row.get("body")?);
-        let entry = kinds::read(&kind, &body).map_err(|e| kinds::unexpected(row, "body", e))?;
-        all.extend(Told::from_entry(entry));
-    }
-    Ok(all)
+fn told(conn: &Connection) -> rusqlite::Result<Vec<Observation>> {
+    let newest = format!(
+        "id IN (SELECT id FROM (
+             SELECT id, row_number() OVER (PARTITION BY body ->> 'what', body ->> 'of'
+                 ORDER BY unixepoch(body ->> 'happened', 'subsec') DESC, id DESC) AS place
+             FROM entry WHERE kind = 'observation' AND {COUNTS})
+         WHERE place <= {TOLD_MAX}) ORDER BY id"
+    );
+    let newest = entries(conn, &newest, [])?;
+    Ok(newest.into_iter().map(|(_, told)| told).collect())
 }
 
 fn told_last(conn: &Connection) -> rusqlite::Result<i64> {
     conn.query_row(
-        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind IN ('reading', 'fact')",
+        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind = 'observation'",
         [],
         |row| row.get(0),
     )

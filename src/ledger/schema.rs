@@ -176,6 +176,5 @@ BEGIN SELECT RAISE(ABORT, 'this slot is written down as not given'); END;
 CREATE INDEX entry_kind ON entry (kind);
 CREATE INDEX entry_hold ON entry (body ->> 'line') WHERE kind = 'hold';
 CREATE INDEX entry_calibration ON entry (body ->> 'head') WHERE kind = 'calibration';
-CREATE INDEX entry_reading ON entry (body ->> 'measured', unixepoch(body ->> 'taken', 'subsec')) WHERE kind = 'reading';
-CREATE INDEX entry_fact ON entry (body ->> 'kind', unixepoch(body ->> 'happened', 'subsec')) WHERE kind = 'fact';
+CREATE INDEX entry_observation ON entry (body ->> 'of', unixepoch(body ->> 'happened', 'subsec')) WHERE kind = 'observation';
 ";

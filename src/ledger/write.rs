@@ -12,7 +12,7 @@ use super::kinds::{self, COUNTS, entries};
 use super::open::{Ledger, Place};
 use crate::chemistry::Quantity;
 use crate::quantity::{Millis, Volume};
-use crate::record::{Entry, Intent, Outcome, Reading, Refill};
+use crate::record::{Entry, Intent, Observation, Outcome, Refill};
 
 /// Doses of the trusted wall clock this much older than a sample end the search for doses after it: a small step of the
 /// clock must not hide one.
@@ -263,11 +263,11 @@ fn insert_entry(
         ],
     )?;
     match entry {
-        Entry::Reading(reading) => mark_reading(tx, books, &reading.measured),
+        Entry::Observation(told) => mark_reading(tx, books, told),
         Entry::TakenBack(back) => {
-            let which = "kind = 'reading' AND body ->> 'observation' = ?1";
-            for (_, reading) in entries::<Reading>(tx, which, [back.number])? {
-                mark_reading(tx, books, &reading.measured)?;
+            let which = "kind = 'observation' AND ?1 IN (body ->> 'observation', body ->> 'panel')";
+            for (_, told) in entries::<Observation>(tx, which, [back.number])? {
+                mark_reading(tx, books, &told)?;
             }
             Ok(())
         }
@@ -288,7 +288,7 @@ fn insert_entry(
         | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Course(_)
-        | Entry::Fact(_)
+        | Entry::LabColumns(_)
         | Entry::Note(_) => Ok(()),
     }
 }
@@ -324,12 +324,15 @@ fn insert_refill(
 }
 
 /// Marks how much of a quantity had been added when the sample of its newest reading was taken.
-fn mark_reading(tx: &Transaction<'_>, books: &Books, of: &Quantity) -> rusqlite::Result<()> {
-    let newest = entries::<Reading>(
+fn mark_reading(tx: &Transaction<'_>, books: &Books, told: &Observation) -> rusqlite::Result<()> {
+    let Some(of) = told.reading().and_then(|reading| reading.of.quantity()) else {
+        return Ok(());
+    };
+    let newest = entries::<Observation>(
         tx,
         &format!(
-            "kind = 'reading' AND body ->> 'measured' = ?1 AND {COUNTS}
-             ORDER BY unixepoch(body ->> 'taken', 'subsec') DESC, id DESC LIMIT 1"
+            "kind = 'observation' AND body ->> 'of' = ?1 AND {COUNTS}
+             ORDER BY unixepoch(body ->> 'happened', 'subsec') DESC, id DESC LIMIT 1"
         ),
         [of.as_str()],
     )?;
@@ -337,7 +340,7 @@ fn mark_reading(tx: &Transaction<'_>, books: &Books, of: &Quantity) -> rusqlite:
         return put_total(tx, READ, of.as_str(), 0);
     }
     for (_, reading) in newest {
-        let after = added_after(tx, of, reading.taken.as_millisecond())?;
+        let after = added_after(tx, of, reading.happened.as_millisecond())?;
         let total = books.added.get(of).copied().unwrap_or(0);
         put_total(tx, READ, of.as_str(), total.saturating_sub(after))?;
     }

@@ -143,16 +143,16 @@ impl Desk {
             | Command::Prepare(_)
             | Command::Confirm(_)
             | Command::Refill(_)
-            | Command::AddReading(_)
+            | Command::Tell(_)
             | Command::StopRun { .. }
             | Command::Verify(_)
             | Command::Calibrate(_)
             | Command::Bench(_)
-            | Command::AddFact(_)
             | Command::TakeBack { .. }
             | Command::SetCourse { .. }
             | Command::TrustClock {}
             | Command::Acknowledge { .. }
+            | Command::TestAlarm {}
             | Command::SimulateInput { .. } => None,
         };
         let (reply, answer) = oneshot::channel();

@@ -39,6 +39,11 @@ impl Name {
     /// Longest name, in characters.
     pub const LENGTH_MAX: usize = 32;
 
+    /// Stands where no line, head or bottle was: something was added by hand.
+    pub fn by_hand() -> Self {
+        Self("by-hand".into())
+    }
+
     /// Makes a name from text.
     ///
     /// # Errors

@@ -7,8 +7,8 @@ use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
 use super::hold::Hold;
+use super::observation::Observation;
 use super::refill::Content;
-use super::told::Told;
 use super::uptake::Uptake;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
@@ -56,7 +56,7 @@ pub struct History {
     /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
     pub settled: Vec<SlotKey>,
     /// What was told and still counts, by number: the newest [`TOLD_MAX`] of each subject.
-    pub told: Vec<Told>,
+    pub told: Vec<Observation>,
     /// Highest number of anything told so far.
     pub told_last: i64,
     /// What was added of each quantity since its last reading was taken (since ever without one), all lines, open intents in full.

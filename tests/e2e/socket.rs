@@ -77,8 +77,8 @@ fn garbage_is_answered_with_a_refusal_and_the_dose_goes_on() {
         r#""command":"prepare","wish":"dose","line":"fast","volume_ul":1.5,"kind":"hand""#,
         r#""command":"prepare","wish":"dose","line":"../etc","volume_ul":1000,"kind":"hand""#,
         r#""command":"prepare","wish":"dose","line":"fast","volume_ul":1000,"kind":"plan""#,
-        r#""command":"add-reading","of":"Ca","value":{"form":"concentration","value_mg_per_l":1e999,"uncertainty_mg_per_l":1},"sure":true"#,
-        r#""command":"add-reading","of":"Ca","value":{"form":"alkalinity","value_dkh":8,"uncertainty_dkh":1},"sure":true"#,
+        r#""command":"tell","items":[{"what":"reading","of":"Ca","value":1e999,"uncertainty":1}],"sure":true"#,
+        r#""command":"tell","items":[{"what":"reading","of":"Ca","value":8,"uncertainty":1,"unit":"dKH"}],"sure":true"#,
         r#""command":"confirm","token":"ffffffffffffffffffffffffffffffff","shown":null,"repeated_volume_ul":null"#,
         r#""command":"confirm","token":1,"shown":null,"repeated_volume_ul":1000"#,
     ] {

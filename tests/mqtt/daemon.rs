@@ -7,10 +7,10 @@ use std::time::Duration;
 
 use dosewright::chemistry::Quantity;
 use dosewright::control::{Client, Request};
-use dosewright::engine::{Answer, Command, NewReading, Wish};
+use dosewright::engine::{Answer, Command, Tell, Wish};
 use dosewright::pump::elapsed;
-use dosewright::quantity::{Concentration, Name, Volume};
-use dosewright::record::{DoseKind, HoldScope, ReadingValue};
+use dosewright::quantity::{Name, Volume};
+use dosewright::record::{DoseKind, Found, HoldScope, Observed, Reading};
 use rustix::process::{Signal, kill_process};
 use serde_json::{Value, json};
 use tokio::time::Instant;
@@ -232,15 +232,20 @@ async fn the_daemons_state_is_kept_on_the_broker_and_its_events_and_readings_arr
         m.json()["delivered_lifetime_ml"] == booked && m.json()["delivered_24h_ml"] == booked
     })
     .await;
+    let calcium = Observed::Reading(Reading {
+        of: Quantity::from_word("Ca").unwrap().into(),
+        found: Found::Value {
+            value: 421.0,
+            uncertainty: 8.0,
+        },
+        as_read: String::new(),
+    });
     reef.ask(
-        &Command::AddReading(NewReading {
-            measured: Quantity::from_word("Ca").unwrap(),
-            value: ReadingValue::Concentration {
-                value: Concentration::from_mg_per_l(421.0),
-                uncertainty: Concentration::from_mg_per_l(8.0),
-            },
+        &Command::Tell(Tell {
+            items: vec![calcium],
+            lab: None,
             method: "drop test".into(),
-            taken: None,
+            happened: None,
             replaces: None,
             sure: false,
         })

@@ -473,3 +473,22 @@ fn no_volume_is_lost_between_tube_and_bottle() {
         assert!((carried - sum).abs() < 1e-12, "{volume}");
     }
 }
+
+/// The hourly limit follows the dose cap: a dose across the change must not be refused for ever.
+#[test]
+fn a_tube_gets_through_also_where_the_dose_cap_is_as_small_as_a_dose() {
+    let mut controller = two_strengths();
+    let mut lines = controller.lines.iter_mut();
+    let line = lines.find(|l| l.name == name("alkalinity")).unwrap();
+    line.dose_cap = ul(3_151);
+    let (_, plan) = demo();
+    let mut world = World::new(controller, plan, "2026-06-10T04:00:00Z");
+    world.start();
+    world.sync();
+    world.run(MINUTE);
+    world.read_alkalinity(8.0);
+    fill(&mut world, stronger(Some(4_000)));
+    world.run(3 * HOUR);
+    assert_eq!(alkalinity(&mut world).tube, None);
+    assert!(world.not_given().is_empty(), "{:?}", world.not_given());
+}

@@ -8,21 +8,20 @@ use std::sync::{Arc, Mutex, OnceLock};
 
 use jiff::Timestamp;
 
-use crate::chemistry::Quantity;
-use crate::config::{Controller, Head, Plan, check_plan_text, check_texts};
+use crate::chemistry::{Measurand, Quantity};
+use crate::config::{Controller, Head, Line, Plan, check_plan_text, check_texts};
 use crate::engine::{
-    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse,
-    NewReading, NewRefill, Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Ticket,
-    TrustSource, Wish,
+    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse, NewRefill,
+    Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Tell, Ticket, TrustSource, Wish,
 };
 use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
+use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Carried, Content, Destination, DoseEnd, DoseId, DoseKind, Entry, History,
-    Hold, HoldScope, Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill,
-    SlotNotGiven, Stamp, StoredCalibration, Told, Who,
+    Bench, BenchStep, Carried, Content, Destination, DoseEnd, DoseId, DoseKind, Entry, Found,
+    History, Hold, HoldScope, Intent, Observed, Outcome, PastDose, PastSession, Reading, Refill,
+    SlotNotGiven, Stamp, StoredCalibration, Who,
 };
 
 pub(super) const SECOND: i64 = 1_000;
@@ -74,6 +73,16 @@ pub(super) fn demo() -> (Controller, Plan) {
         (controller, loaded.plan)
     });
     checked.clone()
+}
+
+/// No limit on an hour, where another one is looked at.
+pub(super) fn unlimited_hours(controller: &mut Controller) {
+    for line in &mut controller.lines {
+        line.hourly_cap = Some(line.daily_cap);
+    }
+    for limits in controller.water.values_mut() {
+        limits.max_rise_per_hour = Some(1e6);
+    }
 }
 
 /// A plan, checked once.
@@ -220,6 +229,25 @@ pub(super) struct World {
     pub(super) check_ramp: bool,
     /// Whether outputs are driven.
     pub(super) live: bool,
+}
+
+pub(super) fn reading(of: impl Into<Measurand>, value: f64, uncertainty: f64) -> Observed {
+    Observed::Reading(Reading {
+        of: of.into(),
+        found: Found::Value { value, uncertainty },
+        as_read: String::new(),
+    })
+}
+
+pub(super) fn tell(item: Observed) -> Tell {
+    Tell {
+        items: vec![item],
+        lab: None,
+        method: Words::default(),
+        happened: None,
+        replaces: None,
+        sure: false,
+    }
 }
 
 impl World {
@@ -447,11 +475,15 @@ impl World {
 
     fn books_reading(&self) -> Option<(f64, f64, i64)> {
         let last = |e: &Entry| {
-            let Entry::Reading(r) = e else { return None };
-            let ReadingValue::Alkalinity { value, uncertainty } = r.value else {
+            let Entry::Observation(told) = e else {
                 return None;
             };
-            Some((r.taken, value.as_meq_per_l(), uncertainty.as_meq_per_l()))
+            let r = told
+                .reading()
+                .filter(|r| r.of == Quantity::Alkalinity.into())?;
+            let (value, uncertainty) = r.found.amount();
+            let meq = |dkh| Alkalinity::from_dkh(dkh).as_meq_per_l();
+            Some((told.happened, meq(value), meq(uncertainty)))
         };
         let all = self.books.entries.iter().filter_map(last);
         all.max_by_key(|(taken, ..)| *taken)
@@ -626,13 +658,10 @@ impl World {
     pub(super) fn read_alkalinity_at(&mut self, dkh: f64, taken: Option<Timestamp>) -> u64 {
         let uncertainty = Alkalinity::from_dkh(0.1);
         let value = Alkalinity::from_dkh(dkh);
-        let ticket = self.ask(Command::AddReading(NewReading {
-            measured: Quantity::Alkalinity,
-            value: ReadingValue::Alkalinity { value, uncertainty },
-            method: "titration".into(),
-            taken,
-            replaces: None,
+        let ticket = self.ask(Command::Tell(Tell {
+            happened: taken,
             sure: true,
+            ..tell(reading(Quantity::Alkalinity, dkh, 0.1))
         }));
         if taken.is_none() && self.trusted() {
             self.reading = Some((value.as_meq_per_l(), uncertainty.as_meq_per_l(), self.t));
@@ -641,23 +670,13 @@ impl World {
     }
 
     pub(super) fn read(&mut self, of: &Quantity, mg_per_l: f64, uncertainty: f64) {
-        self.read_value(
-            of,
-            ReadingValue::Concentration {
-                value: Concentration::from_mg_per_l(mg_per_l),
-                uncertainty: Concentration::from_mg_per_l(uncertainty),
-            },
-        );
+        self.tell_surely(reading(of.clone(), mg_per_l, uncertainty));
     }
 
-    pub(super) fn read_value(&mut self, of: &Quantity, value: ReadingValue) {
-        let ticket = self.ask(Command::AddReading(NewReading {
-            measured: of.clone(),
-            value,
-            method: "titration".into(),
-            taken: None,
-            replaces: None,
+    pub(super) fn tell_surely(&mut self, item: Observed) {
+        let ticket = self.ask(Command::Tell(Tell {
             sure: true,
+            ..tell(item)
         }));
         self.answer(ticket).as_ref().unwrap();
     }
@@ -887,10 +906,11 @@ impl World {
                 Entry::Bench(b) => know_bench(&mut history, &mut run_since, b),
                 Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
-                Entry::Reading(_) | Entry::Fact(_) => {
-                    history.told.extend(Told::from_entry(entry.clone()));
+                Entry::Observation(told) => {
+                    history.told_last = history.told_last.max(told.number);
+                    history.told.push(told.clone());
                 }
-                Entry::TakenBack(b) => history.told.retain(|t| t.number() != b.number),
+                Entry::TakenBack(b) => history.told.retain(|told| !told.is(b.number)),
                 Entry::Uptake(u) => {
                     history.uptakes.retain(|known| known.of != u.of);
                     history.uptakes.push(u.clone());
@@ -899,20 +919,18 @@ impl World {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
                 }
-                Entry::Refill(_) | Entry::Note(_) | Entry::Arming(_) | Entry::OutageMissed(_) => {}
+                Entry::Refill(_)
+                | Entry::LabColumns(_)
+                | Entry::Note(_)
+                | Entry::Arming(_)
+                | Entry::OutageMissed(_) => {}
             }
         }
-        // Numbers of what was taken back are not given again.
-        let told = self.books.entries.iter().cloned();
-        let numbers = told.filter_map(Told::from_entry).map(|t| t.number());
-        history.told_last = numbers.max().unwrap_or(0);
-        let mut readings: BTreeMap<Quantity, Reading> = BTreeMap::new();
+        let mut readings: BTreeMap<Quantity, Timestamp> = BTreeMap::new();
         for told in &history.told {
-            let Told::Reading(r) = told else { continue };
-            let last = readings.entry(r.measured.clone());
-            let last = last.or_insert_with(|| r.clone());
-            if last.taken <= r.taken {
-                *last = r.clone();
+            if let Some(of) = told.reading().and_then(|r| r.of.quantity()) {
+                let last = readings.entry(of.clone()).or_insert(told.happened);
+                *last = told.happened.max(*last);
             }
         }
         for (intent, session) in self.books.intents.values() {
@@ -924,7 +942,7 @@ impl World {
             let given =
                 past.into == Destination::Tank || history.silent.iter().any(|s| s.covers(&past));
             for (of, amount) in past.carries.iter().filter(|_| given) {
-                let taken = readings.get(of).map(|r| r.taken);
+                let taken = readings.get(of).copied();
                 if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
                     *history.added_since_reading.entry(of.clone()).or_default() += amount;
                 }
@@ -1152,17 +1170,7 @@ impl World {
         let limits = self.controller.water[&Quantity::Alkalinity];
         let band = limits.tracked.unwrap();
         let meq = |dkh: f64| Alkalinity::from_dkh(dkh).as_meq_per_l();
-        let since = self.t - DAY;
-        let flowed = self
-            .flows
-            .iter()
-            .filter(|f| f.began > since && f.into == Destination::Tank);
-        let running = self
-            .runs
-            .values()
-            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l());
-        let total: f64 = flowed.map(|f| f.alkalinity).chain(running).sum::<f64>()
-            + alkalinity_in(&intent.carries).as_meq_per_l();
+        let total = self.most_alkalinity_with(intent);
         let rises = match self.reading {
             None => false,
             Some((_, _, taken)) if self.t - taken > band.stale_after.as_ms() + 2 * MINUTE => false,
@@ -1188,26 +1196,55 @@ impl World {
         );
     }
 
-    /// In every 24 h of true time, the volume of each line.
+    /// The most alkalinity, meq/L, that any 24 h hold which end in a run of this dose that begins now.
+    fn most_alkalinity_with(&self, intent: &Intent) -> f64 {
+        let (own, lasts) = (
+            alkalinity_in(&intent.carries).as_meq_per_l(),
+            intent.run_time.as_ms(),
+        );
+        let flows = self.flows.iter().filter(|f| f.into == Destination::Tank);
+        let running = self.runs.values();
+        let running: f64 = running
+            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l())
+            .sum();
+        let leaving = flows.clone().flat_map(|f| [f.began + DAY, f.ended + DAY]);
+        let ends = leaving.filter(|end| (self.t..self.t + lasts).contains(end));
+        let sums = ends.chain([self.t + lasts]).map(|end| {
+            let left = |f: &Flow| {
+                let part = (f.ended - f.began.max(end - DAY)).max(0);
+                f.alkalinity * f64_from_i64(part) / f64_from_i64((f.ended - f.began).max(1))
+            };
+            let flowed: f64 = flows.clone().map(left).sum();
+            flowed + running + own * f64_from_i64(end - self.t) / f64_from_i64(lasts)
+        });
+        sums.fold(0.0, f64::max)
+    }
+
+    /// In every 24 h and every hour of true time, the volume of each line. No plan here gives more in an hour than a dose may be.
     pub(super) fn check_caps(&self) {
+        self.check_cap(DAY, |line| line.daily_cap);
+        self.check_cap(HOUR, |line| line.hourly_cap.unwrap_or(line.dose_cap));
+    }
+
+    fn check_cap(&self, length: i64, cap: impl Fn(&Line) -> Volume) {
         for line in &self.controller.lines {
             let flows: Vec<&Flow> = self
                 .flows
                 .iter()
                 .filter(|f| f.line == line.name && f.into == Destination::Tank)
                 .collect();
-            for edge in flows.iter().flat_map(|f| [f.ended - DAY, f.began]) {
-                let inside = |f: &&&Flow| f.ended > edge && f.began < edge + DAY;
+            for edge in flows.iter().flat_map(|f| [f.ended - length, f.began]) {
+                let inside = |f: &&&Flow| f.ended > edge && f.began < edge + length;
                 let sum: f64 = flows
                     .iter()
                     .filter(inside)
                     .map(|f| {
                         let length = (f.ended - f.began).max(1);
-                        let part = (f.ended.min(edge + DAY) - f.began.max(edge)).max(0);
+                        let part = (f.ended.min(edge + length) - f.began.max(edge)).max(0);
                         f64_from_i64(f.volume) * f64_from_i64(part) / f64_from_i64(length)
                     })
                     .sum();
-                let cap = f64_from_i64(line.daily_cap.as_ul());
+                let cap = f64_from_i64(cap(line).as_ul());
                 assert!(sum <= cap + 1.0, "{} {sum} uL from {edge}", line.name);
             }
         }

@@ -1,6 +1,6 @@
 //! Sessions at the bench.
 
-use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul};
+use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul, unlimited_hours};
 use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, Wish};
 use crate::quantity::{Millis, Volume, Words};
 use crate::record::{Bench, BenchStep, Destination, DoseEnd, DoseId, DoseKind, Entry};
@@ -9,6 +9,7 @@ use crate::record::{Bench, BenchStep, Destination, DoseEnd, DoseId, DoseKind, En
 fn world() -> World {
     let (mut controller, _) = demo();
     controller.inputs.clear();
+    unlimited_hours(&mut controller);
     let plan = calcium_at("\"23:00\"", 1, &controller);
     let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
     world.start();
