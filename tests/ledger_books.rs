@@ -593,11 +593,11 @@ fn csv_is_quoted_and_holds_no_formula_that_people_typed() {
     let lines: Vec<&str> = csv.split("\r\n").collect();
     assert_eq!(
         lines[0],
-        "number,at,clock_trusted,elapsed_ms,session,reservoir,level_ul,before_ul,outcome_order,who,note"
+        "number,at,clock_trusted,elapsed_ms,session,reservoir,level_ul,before_ul,solution,tube_solution,tube_left_ul,dose_last,outcome_order,who,note"
     );
     assert_eq!(
         lines[1],
-        "1,2026-01-01T00:00:00Z,true,0,1,bottle-trace,-5,,1,local:1000,'=1+1"
+        "1,2026-01-01T00:00:00Z,true,0,1,bottle-trace,-5,,soda-ash,,,0,1,local:1000,'=1+1"
     );
     assert!(lines[2].ends_with(",\"a \"\"b\"\", c\""));
     assert!(lines[3].ends_with(",\"two\nlines\""));

@@ -249,7 +249,11 @@ pub(super) struct Dose {
 /// Options of `refill`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright refill soda-ash-bottle full\n          dosewright refill soda-ash-bottle \"1850 mL\"\n          dosewright refill soda-ash-bottle \"500 mL\" --more"
+    after_help = "Examples: dosewright refill soda-ash-bottle full\n          dosewright refill soda-ash-bottle \"1850 mL\"\n          dosewright refill soda-ash-bottle \"500 mL\" --more\n          dosewright refill soda-ash-bottle full --solution soda-ash-80 --tube \"6 mL\""
+)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is an option of its own"
 )]
 pub(super) struct Refill {
     /// The reservoir
@@ -259,6 +263,18 @@ pub(super) struct Refill {
     /// The volume was added to what was in it
     #[arg(long)]
     pub(super) more: bool,
+    /// What is in it now, by its name in controller.toml; as before when not said
+    #[arg(long)]
+    pub(super) solution: Option<String>,
+    /// What the tube of each of its lines still holds of the solution from before, for example "6 mL"
+    #[arg(long)]
+    pub(super) tube: Option<String>,
+    /// Nothing of what the books say it held is in it any more
+    #[arg(long)]
+    pub(super) emptied: bool,
+    /// Do not ask
+    #[arg(long)]
+    pub(super) yes: bool,
     /// In your words, for the record
     #[arg(long, default_value = "")]
     pub(super) note: String,

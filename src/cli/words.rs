@@ -51,17 +51,28 @@ pub(super) fn configuration(place: &Place) -> Result<Loaded, Failure> {
     Ok(loaded)
 }
 
-/// Puts what the ledger has in place of the starting values of the plan, and names those that are not in force any more.
+/// Puts what the ledger has in place of the starting values of the plan and of what bottles are taken to hold, and names those starts
+/// that are not in force any more.
 pub(super) fn put_in_force(place: &Place, loaded: &mut Loaded) -> Vec<String> {
-    let recorded = Ledger::open_to_read(&ledger_path(&place.state))
-        .ok()
-        .and_then(|reader| reader.uptakes().ok());
-    let newest: BTreeMap<Quantity, Uptake> = recorded
-        .unwrap_or_default()
-        .into_iter()
-        .map(|u| (u.of.clone(), u))
-        .collect();
-    let notes = starts_not_in_force(&loaded.plan, &newest);
+    let read = |reader: LedgerReader| Ok((reader.uptakes()?, reader.contents()?));
+    let (recorded, contents) = match Ledger::open_to_read(&ledger_path(&place.state)).and_then(read)
+    {
+        Ok(recorded) => recorded,
+        Err(error) => {
+            return vec![format!(
+                "no ledger to read, so uptakes are the starts of plan.toml and bottles hold the first of their solutions ({})",
+                chain(&error)
+            )];
+        }
+    };
+    let newest: BTreeMap<Quantity, Uptake> =
+        recorded.into_iter().map(|u| (u.of.clone(), u)).collect();
+    let mut notes = starts_not_in_force(&loaded.plan, &newest);
+    for content in contents {
+        if !content.put_into(&mut loaded.controller) {
+            notes.push(content.not_in_file());
+        }
+    }
     let recorded = newest.into_values().map(|u| (u.of, u.uptake)).collect();
     loaded.plan = worked_out(&loaded.plan, &loaded.controller, &recorded);
     notes

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::tz::TimeZone;
 
+use super::contents::Contents;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::keys;
 use super::mistake::Sink;
@@ -12,9 +13,9 @@ use super::model::{
 };
 use super::schema::{Named, Of};
 use super::stepper;
-use super::take::{DAY, named, reference, time};
+use super::take::{DAY, named, reference, references, time};
 use super::tree::RawTable;
-use super::{board, input, peer, pwm, relations, solution, water};
+use super::{board, bottles, input, peer, pwm, relations, solution, water};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
 use crate::quantity::{FlowRate, Name, TankVolume, Volume};
@@ -34,7 +35,9 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     pwm::check(raw, sink);
     let board = board::build(raw, sink);
     let heads = collect(raw, keys::controller::HEAD, sink, head);
-    let reservoirs = collect(raw, keys::controller::RESERVOIR, sink, reservoir);
+    let reservoirs = collect(raw, keys::controller::RESERVOIR, sink, |own, name, sink| {
+        reservoir((raw, own), name, sink)
+    });
     let solutions = collect(raw, keys::controller::SOLUTION, sink, solution::build);
     let lines = lines(raw, sink);
     let apart = apart(raw, sink);
@@ -48,10 +51,11 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     );
     let times = water::times(raw, sink);
     relations::check_lines(raw, &heads, &lines, tank, sink);
-    relations::check_sharing(raw, &lines, sink);
-    relations::check_dissolved(raw, &reservoirs, &solutions, &lines, sink);
-    relations::warn_not_apart(raw, &solutions, &lines, &apart, sink);
-    let used = |solution: &&Solution| lines.iter().any(|line| line.solution == solution.name);
+    bottles::check_sharing(raw, (&lines, &reservoirs), sink);
+    bottles::check_dissolved(raw, &reservoirs, &solutions, sink);
+    bottles::check_mixed(raw, (&reservoirs, &solutions), &apart, sink);
+    bottles::warn_not_apart(raw, (&reservoirs, &solutions), &lines, &apart, sink);
+    let used = |solution: &&Solution| bottles::is_used(&lines, &reservoirs, &solution.name);
     let carries = solutions
         .values()
         .filter(used)
@@ -74,6 +78,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         tank: tank?,
         heads,
         reservoirs,
+        contents: Contents::default(),
         solutions,
         lines,
         apart,
@@ -256,7 +261,13 @@ fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<S
     })
 }
 
-fn reservoir(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Reservoir> {
+fn reservoir(
+    (whole, raw): (&RawTable, &RawTable),
+    name: Name,
+    sink: &mut Sink<'_>,
+) -> Option<Reservoir> {
+    let all = (whole, keys::controller::SOLUTION);
+    let solutions = references(raw, keys::reservoir::SOLUTIONS, all, sink);
     let (capacity, reserve) = (
         raw.volume(keys::reservoir::CAPACITY_ML)?,
         raw.volume(keys::reservoir::RESERVE_ML)?,
@@ -272,6 +283,7 @@ fn reservoir(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Reservoi
     }
     Some(Reservoir {
         name,
+        solutions: solutions?,
         capacity,
         reserve,
         low_warning: time(raw, keys::reservoir::LOW_WARNING_DAYS, DAY)?,
@@ -289,18 +301,11 @@ fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
             (raw, keys::controller::RESERVOIR),
             sink,
         );
-        let solution = reference(
-            table,
-            keys::line::SOLUTION,
-            (raw, keys::controller::SOLUTION),
-            sink,
-        );
         let line = || {
             Some(Line {
                 name: Name::new(name).ok()?,
                 head: head?,
                 reservoir: reservoir?,
-                solution: solution?,
                 daily_cap: table.volume(keys::line::DAILY_CAP_ML)?,
                 dose_cap: table.volume(keys::line::DOSE_CAP_ML)?,
                 hourly_cap: table.volume(keys::line::HOURLY_CAP_ML),

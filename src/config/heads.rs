@@ -3,7 +3,6 @@
 use thiserror::Error;
 
 use super::model::{Controller, Head, Line};
-use crate::chemistry::SolutionEffect;
 use crate::quantity::Name;
 
 /// Why a name leads to no head, or to no line.
@@ -25,13 +24,6 @@ pub enum NoSuchHead {
 }
 
 impl Controller {
-    /// What leaves the outlet of a line.
-    pub fn effect_of(&self, line: &Name) -> Option<&SolutionEffect> {
-        let line = self.lines.iter().find(|known| known.name == *line)?;
-        let solution = self.solutions.get(&line.solution);
-        solution.map(|solution| &solution.effect)
-    }
-
     /// The head of a name.
     ///
     /// # Errors

@@ -5,7 +5,7 @@ use super::keys;
 use super::mistake::Sink;
 use super::model::{Blocks, Input, InputRole};
 use super::pin::parse_pin;
-use super::take::{known, reference, time};
+use super::take::{reference, references, time};
 use super::tree::RawTable;
 use crate::quantity::Name;
 
@@ -118,17 +118,8 @@ fn blocks(
         );
         return None;
     }
-    let mut lines = Vec::new();
-    let label = format!("{}blocks", raw.label);
-    for text in texts {
-        lines.push(known(
-            &text.text,
-            (text.at, &label),
-            (whole, keys::controller::LINE),
-            sink,
-        ));
-    }
-    let lines: Vec<Name> = lines.into_iter().collect::<Option<_>>()?;
+    let all_lines = (whole, keys::controller::LINE);
+    let lines = references(raw, keys::input::BLOCKS, all_lines, sink)?;
     if let Some(left_out) = drawing.iter().find(|line| !lines.contains(line)) {
         sink.mistake(
             raw.place(keys::input::BLOCKS),

@@ -113,6 +113,7 @@ section! { simulated;
 }
 
 section! { reservoir;
+    SOLUTIONS: Texts = texts("solutions", "the name of a solution, or a list of all that it may hold", Required);
     CAPACITY_ML: Number = number("capacity-ml", 1.0, 1_000_000.0, "mL", Required);
     RESERVE_ML: Number = number("reserve-ml", 0.0, 1_000_000.0, "mL", Required);
     LOW_WARNING_DAYS: Number = number("low-warning-days", 0.0, 365.0, "days", Need::Number(7.0));
@@ -146,7 +147,6 @@ section! { per_litre + Range { low: 0.0, high: 1_000_000.0, unit: "mg per litre 
 section! { line;
     HEAD: Text = text("head", "the name of a head", Required);
     RESERVOIR: Text = text("reservoir", "the name of a reservoir", Required);
-    SOLUTION: Text = text("solution", "the name of a solution", Required);
     DAILY_CAP_ML: Number = number("daily-cap-ml", 0.1, 5000.0, "mL", Required);
     DOSE_CAP_ML: Number = number("dose-cap-ml", 0.01, 1000.0, "mL", Required);
     /// The dose cap or the busiest hour of the plan when absent.

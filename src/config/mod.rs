@@ -11,7 +11,9 @@
 //! that check, and `plan` has it. `json_schema.rs` writes the table out for editors. Only `load.rs` touches the disk.
 
 mod board;
+mod bottles;
 mod calendar;
+mod contents;
 mod controller;
 mod drive;
 mod heads;
@@ -23,6 +25,7 @@ mod mistake;
 mod model;
 mod mqtt;
 mod nearest;
+mod outlet;
 mod peer;
 mod pin;
 mod plan_file;
@@ -39,6 +42,7 @@ mod tree;
 mod water;
 
 pub use calendar::{CronError, CronTimes};
+pub use contents::{Contents, TubeContent};
 pub use controller::{Zones, rests_on_at_boot};
 pub use drive::{ActiveLevel, HeadOutput, Output, Pwm, StepSpeed, Stepper};
 pub use heads::NoSuchHead;
@@ -50,10 +54,11 @@ pub use load::{
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
     AlarmAction, ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole,
-    Line, LineBy, Mode, OldCalibration, Plan, PlannedLine, Reservoir, RunSense, SimulatedHead,
-    Solution, StartUptake, TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
+    Line, LineBy, Mode, OldCalibration, Origin, Plan, PlannedLine, Reservoir, RunSense,
+    SimulatedHead, Solution, StartUptake, TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
+pub use outlet::Outlet;
 pub use peer::{Peer, PeerName, Person, Right, allows};
 pub use pin::{header_pin, parse_pin};
 pub use plan_file::PlanCheck;

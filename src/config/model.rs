@@ -8,6 +8,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::calendar::CronTimes;
+use super::contents::Contents;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::peer::Peer;
 use crate::chemistry::{Celsius, Quantity, Salt, SolutionEffect};
@@ -30,6 +31,8 @@ pub struct Controller {
     /// Pump heads by name.
     pub heads: BTreeMap<Name, Head>,
     pub reservoirs: BTreeMap<Name, Reservoir>,
+    /// What bottles and tubes hold now, as far as it was told.
+    pub contents: Contents,
     pub solutions: BTreeMap<Name, Solution>,
     /// Lines in the order of the file; earlier lines get the better times when slots are placed.
     pub lines: Vec<Line>,
@@ -171,6 +174,8 @@ pub struct SimulatedHead {
 #[derive(Debug, Clone)]
 pub struct Reservoir {
     pub name: Name,
+    /// What it may hold, at least one; the first is taken to be in it until a refill tells.
+    pub solutions: Vec<Name>,
     /// What it holds when full.
     pub capacity: Volume,
     /// What is never pumped: the last of the bottle, where the tube draws air.
@@ -193,14 +198,12 @@ pub struct Solution {
     pub caustic: bool,
 }
 
-/// One head drawing one solution from one reservoir.
+/// One head drawing from one reservoir.
 #[derive(Debug, Clone)]
 pub struct Line {
     pub name: Name,
     pub head: Name,
     pub reservoir: Name,
-    /// The solution in the bottle.
-    pub solution: Name,
     /// Most in any 24 h of elapsed time, whoever asks.
     pub daily_cap: Volume,
     /// Most in one dose, whoever asks.
@@ -371,6 +374,16 @@ pub enum Gives {
         ml: f64,
     },
     Daily(Volume),
+}
+
+/// Where something that is in force comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Origin {
+    /// controller.toml or plan.toml.
+    File,
+    /// Told, accepted or measured.
+    Ledger,
 }
 
 impl Plan {

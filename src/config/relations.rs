@@ -1,14 +1,13 @@
-//! The parts of `controller.toml` held against each other: caps, heads, bottles, pins, solutions that must not meet.
+//! The parts of `controller.toml` held against each other: caps, heads, pins. Bottles and what is in them are in `bottles.rs`.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::keys;
 use super::mistake::Sink;
-use super::model::{ApartRule, Head, Line, Reservoir, Solution};
+use super::model::{Head, Line};
 use super::pin::parse_pin;
 use super::schema::{Named, Number, Of, Text};
 use super::tree::RawTable;
-use crate::chemistry::{Element, StockError, check_dissolves};
 use crate::quantity::{Name, TankVolume, Volume};
 
 /// Largest daily cap of a line as a share of the tank: beyond it, litres were taken for millilitres or the tank is wrong (ours;
@@ -83,7 +82,11 @@ pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
     }
 }
 
-fn table_of<'a>(raw: &'a RawTable, group: Of<Named>, name: &Name) -> Option<&'a RawTable> {
+pub(super) fn table_of<'a>(
+    raw: &'a RawTable,
+    group: Of<Named>,
+    name: &Name,
+) -> Option<&'a RawTable> {
     let found = raw
         .named(group)
         .iter()
@@ -158,151 +161,3 @@ pub(super) fn check_lines(
 
 /// The word for all dosing where a line could stand (`dosewright hold all`), so no line may have it for its name.
 pub const ALL_LINES: &str = "all";
-
-/// One head for each line; one bottle for several lines only with one solution; nothing left over.
-pub(super) fn check_sharing(raw: &RawTable, lines: &[Line], sink: &mut Sink<'_>) {
-    let mut by_head: BTreeMap<&Name, &Name> = BTreeMap::new();
-    let mut by_bottle: BTreeMap<&Name, &Line> = BTreeMap::new();
-    for line in lines {
-        let Some(table) = table_of(raw, keys::controller::LINE, &line.name) else {
-            continue;
-        };
-        if line.name.as_str() == ALL_LINES {
-            sink.mistake(
-                table.place(keys::line::HEAD),
-                format!("{}\"{ALL_LINES}\" means every line, as in `dosewright hold {ALL_LINES}`; give the line another name", table.label),
-            );
-        }
-        if let Some(other) = by_head.insert(&line.head, &line.name) {
-            sink.mistake(
-                table.place(keys::line::HEAD),
-                format!("{}head \"{}\" already belongs to line \"{other}\"; give each line its own head", table.label, line.head),
-            );
-        }
-        match by_bottle.get(&line.reservoir) {
-            Some(other) if other.solution != line.solution => sink.mistake(
-                table.place(keys::line::RESERVOIR),
-                format!(
-                    "{}reservoir \"{}\" holds solution \"{}\" for line \"{}\"; one bottle cannot hold \"{}\" as well",
-                    table.label, line.reservoir, other.solution, other.name, line.solution
-                ),
-            ),
-            Some(_) => {}
-            None => {
-                by_bottle.insert(&line.reservoir, line);
-            }
-        }
-    }
-    let declared = raw.named(keys::controller::LINE).len();
-    if declared != lines.len() {
-        return;
-    }
-    for (group, used) in [
-        (
-            keys::controller::HEAD,
-            lines.iter().map(|line| &line.head).collect::<BTreeSet<_>>(),
-        ),
-        (
-            keys::controller::RESERVOIR,
-            lines.iter().map(|line| &line.reservoir).collect(),
-        ),
-        (
-            keys::controller::SOLUTION,
-            lines.iter().map(|line| &line.solution).collect(),
-        ),
-    ] {
-        for (name, table) in raw.named(group) {
-            if !used.iter().any(|used| used.as_str() == name) {
-                sink.warn(table.at, format!("{}is used by no line", table.label));
-            }
-        }
-    }
-}
-
-/// Carbonate and calcium that meet fall out as calcium carbonate, which is lost for both (convention: 15 to 60 min apart,
-/// reference row a8.cp.apart_time, common practice, no source).
-pub(super) fn warn_not_apart(
-    raw: &RawTable,
-    solutions: &BTreeMap<Name, Solution>,
-    lines: &[Line],
-    apart: &[ApartRule],
-    sink: &mut Sink<'_>,
-) {
-    let Some(calcium) = Element::new("Ca") else {
-        return;
-    };
-    let of = |line: &Line| solutions.get(&line.solution);
-    for basic in lines
-        .iter()
-        .filter(|line| of(line).is_some_and(|s| s.effect.carries_alkalinity()))
-    {
-        let holds_calcium = |line: &&Line| {
-            line.solution != basic.solution
-                && of(line).is_some_and(|s| s.effect.elements_mg_per_l.contains_key(&calcium))
-        };
-        for other in lines.iter().filter(holds_calcium) {
-            let ruled = apart.iter().any(|rule| {
-                [&rule.first, &rule.second].contains(&&basic.solution)
-                    && [&rule.first, &rule.second].contains(&&other.solution)
-            });
-            if let (false, Some(table)) = (
-                ruled,
-                table_of(raw, keys::controller::SOLUTION, &other.solution),
-            ) {
-                sink.warn(
-                    table.at,
-                    format!(
-                        "{}carries calcium and \"{}\" carries alkalinity, but no [[apart]] rule keeps them apart; they precipitate where they meet",
-                        table.label, basic.solution
-                    ),
-                );
-            }
-        }
-    }
-}
-
-/// A recipe must stay dissolved at the coldest its bottle gets: crystals block the tube, and what is left doses weak.
-pub(super) fn check_dissolved(
-    raw: &RawTable,
-    reservoirs: &BTreeMap<Name, Reservoir>,
-    solutions: &BTreeMap<Name, Solution>,
-    lines: &[Line],
-    sink: &mut Sink<'_>,
-) {
-    for line in lines {
-        let (Some(solution), Some(reservoir)) = (
-            solutions
-                .get(&line.solution)
-                .filter(|s| !s.salts.is_empty()),
-            reservoirs.get(&line.reservoir),
-        ) else {
-            continue;
-        };
-        let Some(table) = table_of(raw, keys::controller::SOLUTION, &solution.name) else {
-            continue;
-        };
-        let at = table.place(keys::solution::SALTS);
-        match check_dissolves(&solution.salts, reservoir.coldest) {
-            // What precipitates or is no amount has been reported with the salts themselves.
-            Ok(_) | Err(StockError::Recipe(_) | StockError::CarriesNone { .. }) => {}
-            Err(error @ (StockError::TooMuch { .. } | StockError::TooMuchTogether { .. })) => {
-                sink.mistake(
-                    at,
-                    format!(
-                        "{}in reservoir \"{}\": {error}",
-                        table.label, reservoir.name
-                    ),
-                );
-            }
-            Err(error @ (StockError::NotTabulated { .. } | StockError::OutsideTable { .. })) => {
-                sink.warn(
-                    at,
-                    format!(
-                        "{}in reservoir \"{}\": {error}",
-                        table.label, reservoir.name
-                    ),
-                );
-            }
-        }
-    }
-}

@@ -1,7 +1,7 @@
 //! Values out of the tree that need more than a look: names, references to other tables, times.
 
 use super::mistake::Sink;
-use super::schema::{Named, Number, Of, Text};
+use super::schema::{Named, Number, Of, Text, Texts};
 use super::tree::RawTable;
 use crate::quantity::{Millis, Name};
 
@@ -32,6 +32,20 @@ pub(super) fn reference(
         (whole, group),
         sink,
     )
+}
+
+/// Texts that must each name one of the tables `[group.NAME]`.
+pub(super) fn references(
+    raw: &RawTable,
+    key: Of<Texts>,
+    group: (&RawTable, Of<Named>),
+    sink: &mut Sink<'_>,
+) -> Option<Vec<Name>> {
+    let label = format!("{}{key}", raw.label);
+    let texts = raw.texts(key)?.iter();
+    let each = texts.map(|text| known(&text.text, (text.at, &label), group, sink));
+    // All of them are looked at, so that all mistakes are named.
+    each.collect::<Vec<_>>().into_iter().collect()
 }
 
 /// The name `text` when a table `[group.NAME]` has it; otherwise a mistake that lists the names there are.

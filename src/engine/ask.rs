@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 
+use super::filling::NewRefill;
 use super::wish::{Confirm, Wish};
 use crate::config::Right;
 use crate::quantity::{FlowRate, Millis, Name, Volume, Words, positive};
@@ -32,12 +33,8 @@ pub enum Command {
     Prepare(Wish),
     /// Second step: what was shown is put into force.
     Confirm(Confirm),
-    /// What a bottle holds now.
-    Refill {
-        reservoir: Name,
-        level: RefillLevel,
-        note: Words,
-    },
+    /// What a bottle holds now; with another solution it is prepared.
+    Refill(NewRefill),
     /// Something of the water: tests, a lab report, a water change, an addition by hand, a note.
     Tell(Tell),
     StopRun {
@@ -83,7 +80,7 @@ impl Command {
             Self::Hold { .. } | Self::StopRun { .. } => Right::Hold,
             // Each lets dosing go on that something had stopped.
             Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
-            Self::Refill { .. } => Right::Refill,
+            Self::Refill(_) => Right::Refill,
             // A test goes into the record and touches no dosing.
             Self::Tell(_) | Self::TakeBack { .. } | Self::TestAlarm {} => Right::Observe,
             Self::Calibrate(_) | Self::Verify(_) | Self::Bench(_) | Self::SimulateInput { .. } => {
@@ -131,18 +128,6 @@ pub struct NewBench {
     pub bucket_days: Option<u32>,
     /// In the owner's words.
     pub note: Words,
-}
-
-/// How a refill is told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum RefillLevel {
-    Full,
-    #[serde(rename = "to_ul", deserialize_with = "positive")]
-    To(Volume),
-    /// By this much more.
-    #[serde(rename = "add_ul", deserialize_with = "positive")]
-    Add(Volume),
 }
 
 /// What a correction is of.

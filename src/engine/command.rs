@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::alarms::AlarmCode;
-use super::ask::{Command, RefillLevel};
+use super::ask::Command;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use super::holds::Stop;
@@ -11,7 +11,7 @@ use super::state::{Engine, LedgerState};
 use crate::config::Plan;
 use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Name, Volume, Words};
-use crate::record::{Entry, HoldScope, NOTHING_IS_HELD, NotGiven, Refill, Who};
+use crate::record::{HoldScope, NOTHING_IS_HELD, NotGiven, Who};
 
 /// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
 /// slips of the finger; the factor is ours).
@@ -62,11 +62,7 @@ impl Engine {
             Command::Bench(ask) => self.at_the_bench(ask, (ticket, who), now)?,
             Command::Calibrate(new) => self.calibrate(new, ticket, who, now)?,
             Command::Verify(new) => self.verify(new, ticket, who, now)?,
-            Command::Refill {
-                reservoir,
-                level,
-                note,
-            } => self.refill(&reservoir, level, note.into(), (ticket, who), now)?,
+            Command::Refill(new) => self.refill(new, (ticket, who), now)?,
             Command::Tell(told) => self.tell(told, (ticket, who), now)?,
             Command::TakeBack { number, why } => self.take_back(number, why, (ticket, who), now)?,
             Command::SetCourse { number, action } => {
@@ -136,78 +132,6 @@ impl Engine {
         self.schedule
             .largest_slot(line, &plan_daily_volumes(&self.plan))
             .unwrap_or(Volume::ZERO)
-    }
-
-    fn refill(
-        &mut self,
-        reservoir: &Name,
-        level: RefillLevel,
-        note: String,
-        (ticket, who): (Ticket, Who),
-        now: Now,
-    ) -> Result<(), Denial> {
-        let config = self.controller.reservoirs.get(reservoir).ok_or_else(|| {
-            let known: Vec<&str> = self
-                .controller
-                .reservoirs
-                .keys()
-                .map(Name::as_str)
-                .collect();
-            Denial::new(
-                "unknown-reservoir",
-                format!(
-                    "there is no reservoir {reservoir}; the reservoirs are: {}",
-                    known.join(", ")
-                ),
-            )
-        })?;
-        let before = self.reservoirs.get(reservoir).copied();
-        let capacity = config.capacity;
-        let level = match level {
-            RefillLevel::Full => capacity,
-            RefillLevel::To(volume) => volume,
-            RefillLevel::Add(volume) => {
-                let unknown = || {
-                    Denial::new(
-                        "reservoir-unknown",
-                        format!(
-                            "nobody has said what reservoir {reservoir} held before; give its whole content"
-                        ),
-                    )
-                };
-                before.ok_or_else(unknown)?.or_zero().saturating_add(volume)
-            }
-        };
-        if level > capacity {
-            return Err(Denial::new(
-                "over-capacity",
-                format!(
-                    "{level} is more than reservoir {reservoir} holds ({capacity}); give what is in it now"
-                ),
-            ));
-        }
-        self.reservoirs.insert(reservoir.clone(), level);
-        self.touch_all_lines();
-        self.mark_written(now);
-        let was = before.map_or("unknown".to_owned(), |b| b.to_string());
-        let dry = if self.live {
-            ""
-        } else {
-            "; this is a dry run, and does not count live: say it again then"
-        };
-        let text = format!(
-            "reservoir {reservoir} holds {level} now (before: {was}, capacity {capacity}){dry}"
-        );
-        let entry = Refill {
-            reservoir: reservoir.clone(),
-            level,
-            before,
-            who,
-            note,
-            at: self.stamp(now),
-        };
-        self.store(Entry::Refill(entry), Some((ticket, Answer::Done { text })));
-        Ok(())
     }
 
     fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {

@@ -15,6 +15,7 @@ use super::event::Now;
 use super::state::Engine;
 use super::wish::{CourseDay, CourseFigures, CourseWish, Figures, NewCourse, Worked};
 use crate::chemistry::Quantity;
+use crate::config::Controller;
 use crate::plan::{
     Carrier, CourseError, DailyVolumes, Outlook, ShiftShape, departed, equal_days, hold_fall,
     rises_of_day,
@@ -232,7 +233,7 @@ impl Engine {
                 let less = less.into_iter().map(size).collect();
                 let without = departed(&standing, step, &DailyVolumes::new());
                 for carrier in &lines {
-                    let controller = (&*self.controller, self.uptake());
+                    let controller = (&*self.controller, &self.plan.uptakes);
                     hold_fall(controller, (day, &without), &less, carrier)?;
                 }
             }
@@ -318,6 +319,16 @@ impl Engine {
         own: Option<&Course>,
         counts: impl Fn(&Course, Volume) -> bool,
     ) -> BTreeMap<Name, Volume> {
+        self.extras_by(&self.controller, own, counts)
+    }
+
+    /// The same by what another controller says that outlets give.
+    pub(super) fn extras_by(
+        &self,
+        controller: &Controller,
+        own: Option<&Course>,
+        counts: impl Fn(&Course, Volume) -> bool,
+    ) -> BTreeMap<Name, Volume> {
         let others = self.courses.iter();
         let others = others.filter(|c| own.is_none_or(|own| own.number != c.number));
         let mut sums: BTreeMap<Name, Volume> = BTreeMap::new();
@@ -329,7 +340,7 @@ impl Engine {
                 continue;
             };
             // What the line carries nothing of any more is not given.
-            let extra = crate::plan::extra_a_day(&self.controller, line, of, *per_day);
+            let extra = crate::plan::extra_a_day(controller, line, of, *per_day);
             let extra = extra.unwrap_or(Volume::ZERO);
             if counts(course, extra) {
                 let sum = sums.entry(line.clone()).or_default();

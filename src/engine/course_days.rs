@@ -13,7 +13,7 @@ use super::alarms::AlarmCode;
 use super::effect::{Answer, Ticket};
 use super::event::Now;
 use super::state::{CourseExtras, Engine};
-use crate::config::Plan;
+use crate::config::{Controller, Plan};
 use crate::plan::{DailyVolumes, ShiftShape, departed, plan_daily_volumes, waits};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{Course, CourseState, Departure, Entry, Who};
@@ -49,15 +49,19 @@ impl Engine {
     }
 
     pub(super) fn shape(&self) -> Option<ShiftShape> {
-        self.shape_by(&self.plan, self.shift()?)
+        self.shape_by((&self.controller, &self.plan), self.shift()?)
     }
 
-    fn shape_by(&self, plan: &Plan, course: &Course) -> Option<ShiftShape> {
+    pub(super) fn shape_by(
+        &self,
+        (controller, plan): (&Controller, &Plan),
+        course: &Course,
+    ) -> Option<ShiftShape> {
         let Departure::Shift { from, to, of } = &course.what else {
             return None;
         };
         ShiftShape::of(
-            (&self.controller, plan),
+            (controller, plan),
             &plan_daily_volumes(plan),
             (from, to, of),
             course.days,
@@ -262,7 +266,7 @@ impl Engine {
         let Departure::Shift { from, to, .. } = &current.what else {
             return Ok(());
         };
-        let goes_on = self.shape_by(plan, current).is_some() && waits(plan, to);
+        let goes_on = self.shape_by((&self.controller, plan), current).is_some() && waits(plan, to);
         if agrees(current, plan) || goes_on {
             return Ok(());
         }

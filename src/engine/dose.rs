@@ -9,7 +9,7 @@ use crate::metering::Calibration;
 use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Carried, Destination, DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who,
+    Destination, DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who,
 };
 
 /// A run that lasted this much longer than meant has escaped its timer; the head's line is held.
@@ -45,6 +45,11 @@ impl Engine {
         let Some(line) = self.line_config(permit.line()).cloned() else {
             return;
         };
+        let Some(outlet) = self.controller.outlet(&line.name) else {
+            return;
+        };
+        let carries = outlet.carried(permit.volume(), self.controller.tank);
+        let solution = outlet.solution().name.clone();
         let id = permit.dose();
         assert!(
             id.0 == self.dose_last.saturating_add(1),
@@ -53,17 +58,13 @@ impl Engine {
         self.dose_last = id.0;
         let into = self.destination(&line.name, cause.kind);
         self.bench_word(&line.head, now);
-        let solution = self.controller.solutions.get(&line.solution);
-        let carries = solution.map_or_else(Carried::new, |s| {
-            s.effect.carried(permit.volume(), self.controller.tank)
-        });
         let due = now.elapsed.plus(permit.run_time());
         let intent = Intent {
             id,
             line: line.name.clone(),
             head: line.head.clone(),
             reservoir: line.reservoir.clone(),
-            solution: line.solution.clone(),
+            solution: solution.clone(),
             kind: cause.kind,
             slot: cause.slot.clone(),
             volume: permit.volume(),
@@ -79,7 +80,7 @@ impl Engine {
             line: line.name.clone(),
             head: line.head,
             reservoir: line.reservoir,
-            solution: line.solution,
+            solution,
             kind: cause.kind,
             volume: permit.volume(),
             carries,
@@ -358,6 +359,7 @@ impl Engine {
             .saturating_sub(delivered);
         self.reservoirs.insert(intent.reservoir.clone(), left);
         self.touch_line(&intent.line);
+        self.draw(&intent.line, delivered, now);
         self.mark_written(now);
         let at = self.stamp(now);
         self.out.push(Effect::StoreOutcome(Outcome {

@@ -2,7 +2,7 @@
 
 use super::event::Now;
 use super::state::{Engine, HeadMemory, LedgerState};
-use crate::config::{Blocks, Head, Line, OldCalibration, Solution};
+use crate::config::{Blocks, Head, Line, OldCalibration};
 use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact};
 use crate::metering::{Coverage, Uncovered};
 use crate::quantity::{Millis, Name};
@@ -16,13 +16,13 @@ impl Engine {
     pub(super) fn facts<'a>(&'a self, line: &Name, now: Now) -> Option<Facts<'a>> {
         let line = self.line_config(line)?;
         let head = self.controller.heads.get(&line.head)?;
-        let solution: &Solution = self.controller.solutions.get(&line.solution)?;
         let reservoir = self.controller.reservoirs.get(&line.reservoir)?;
         let memory = self.heads.get(&line.head);
         Some(Facts {
             line,
             head,
-            solution,
+            outlet: self.controller.outlet(&line.name)?,
+            reservoirs: &self.controller.reservoirs,
             tank: self.controller.tank,
             holds: self.holds_on(&line.name),
             bench: self.bench_facts(&line.head),

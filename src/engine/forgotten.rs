@@ -30,16 +30,23 @@ impl Engine {
             return;
         };
         for (id, line) in stand_ins().zip(&self.controller.lines) {
-            let solution = self.controller.solutions.get(&line.solution);
-            let carries = solution.map_or_else(Carried::new, |s| {
-                s.effect.carried(line.daily_cap, self.controller.tank)
-            });
+            let Some(solution) = self.controller.solution_of(&line.name) else {
+                continue;
+            };
+            // Which of its solutions it was may be forgotten, too: the strongest in each quantity counts.
+            let mut carries = Carried::new();
+            for held in self.controller.may_give(line) {
+                for (of, amount) in held.effect.carried(line.daily_cap, self.controller.tank) {
+                    let most = carries.entry(of).or_insert(amount);
+                    *most = amount.max(*most);
+                }
+            }
             self.window.add(Counted {
                 id,
                 line: line.name.clone(),
                 head: line.head.clone(),
                 reservoir: line.reservoir.clone(),
-                solution: line.solution.clone(),
+                solution: solution.name.clone(),
                 kind: DoseKind::Plan,
                 volume: line.daily_cap,
                 carries,

@@ -62,7 +62,8 @@ impl Engine {
         let usual = self.largest_slot(line);
         let unusual =
             kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
-        let (solution, caustic) = (facts.solution.name.clone(), facts.solution.caustic);
+        let outlet = facts.outlet.solution();
+        let (solution, caustic) = (outlet.name.clone(), outlet.caustic);
         let caution = "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.";
         let vessel = match into {
             Destination::Tank => "",
@@ -133,7 +134,7 @@ impl Engine {
     ) -> Result<(), Denial> {
         let timed = match wish {
             Wish::Run { run_time, .. } => Some(*run_time),
-            Wish::Dose { .. } | Wish::Course(_) | Wish::Uptake(_) => None,
+            Wish::Dose { .. } | Wish::Course(_) | Wish::Uptake(_) | Wish::Refill(_) => None,
         };
         let permit = {
             let request = Request {

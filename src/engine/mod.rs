@@ -31,11 +31,13 @@ mod dose;
 mod effect;
 mod event;
 mod facts;
+mod filling;
 mod forgotten;
 mod hand;
 mod holds;
 mod inputs;
 mod proposal;
+mod refill;
 mod show;
 mod slots;
 mod start;
@@ -51,16 +53,17 @@ mod wish;
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
     BenchAsk, Command, CourseAction, Lab, NewBench, NewCalibration, NewMeasured, NewVerification,
-    RefillLevel, Replaces, Tell,
+    Replaces, Tell,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
+pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
     BenchStatus, ClockStatus, CourseStatus, DaemonStatus, HeadStatus, HoldStatus, InputStatus,
     LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason,
-    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
 };
 pub use wish::{
     Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,

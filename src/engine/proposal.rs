@@ -62,6 +62,7 @@ impl Engine {
             } => self.work_out_run(head, (*run_time, *kind), now),
             Wish::Course(new) => self.work_out_course(new, now),
             Wish::Uptake(new) => self.work_out_uptake(new, now),
+            Wish::Refill(new) => self.work_out_refill(new),
         }
     }
 
@@ -77,6 +78,9 @@ impl Engine {
             }
             (Wish::Uptake(new), Figures::Uptake(shown)) => {
                 self.take_uptake(new.how, shown, (ticket, who), now);
+            }
+            (Wish::Refill(new), Figures::Refill(shown)) => {
+                self.take_refill(new, shown, (ticket, who), now);
             }
             (wish, Figures::Dose(dose)) => {
                 return self.begin_by_hand(&wish, &dose, (ticket, who), now);

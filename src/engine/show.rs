@@ -9,7 +9,7 @@ use super::state::{Engine, LedgerState};
 use super::status::{
     ClockStatus, CourseStatus, HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal,
     LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason, ReservoirStatus,
-    RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+    RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
 };
 use super::water::newest_readings;
 use crate::chemistry::Quantity;
@@ -124,8 +124,13 @@ impl Engine {
         let planned = self.daily_volumes().get(name).copied().unwrap_or_default();
         Some(LineStatus {
             name: name.clone(),
-            solution: facts.line.solution.clone(),
+            solution: facts.outlet.solution().name.clone(),
+            tube: facts.outlet.tube.map(|(solution, left)| TubeStatus {
+                solution: solution.name.clone(),
+                left,
+            }),
             reservoir: facts.line.reservoir.clone(),
+            uptake_from: crate::plan::uptake_from(&self.plan, name),
             state,
             reason,
             running,
@@ -291,22 +296,28 @@ impl Engine {
     }
 
     fn reservoirs_status(&self) -> Vec<ReservoirStatus> {
-        let shown = self.controller.reservoirs.iter().map(|(name, config)| {
-            let left = self.reservoirs.get(name).copied();
-            let left = left.filter(|_| self.knows_its_past());
-            let low = self
-                .alarms
-                .is_active(AlarmCode::ReservoirLow, name.as_str());
-            ReservoirStatus {
-                name: name.clone(),
-                left,
-                usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
-                capacity: config.capacity,
-                reserve: config.reserve,
-                days_left: left.and_then(|_| self.reservoir_lasts(name)),
-                low: left.map(|_| low),
-            }
-        });
+        let shown = self
+            .controller
+            .reservoirs
+            .iter()
+            .filter_map(|(name, config)| {
+                let left = self.reservoirs.get(name).copied();
+                let left = left.filter(|_| self.knows_its_past());
+                let low = self
+                    .alarms
+                    .is_active(AlarmCode::ReservoirLow, name.as_str());
+                Some(ReservoirStatus {
+                    name: name.clone(),
+                    solution: self.controller.solution_in(name)?.name.clone(),
+                    solution_from: self.controller.content_from(name),
+                    left,
+                    usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
+                    capacity: config.capacity,
+                    reserve: config.reserve,
+                    days_left: left.and_then(|_| self.reservoir_lasts(name)),
+                    low: left.map(|_| low),
+                })
+            });
         shown.collect()
     }
 

@@ -68,6 +68,7 @@ impl Engine {
         let silent = std::mem::take(&mut history.silent);
         let checks = std::mem::take(&mut history.verifications);
         let added = std::mem::take(&mut history.added_since_reading);
+        let contents = std::mem::take(&mut history.contents);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.grace = stretched(setup.grace, setup.pace);
@@ -79,6 +80,7 @@ impl Engine {
             engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(&added);
+        engine.take_contents(&contents, now);
         engine.take_additions(now);
         engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
@@ -295,10 +297,16 @@ impl Engine {
             if !self.reservoirs.contains_key(name) {
                 self.reservoirs.insert(name.clone(), reservoir.capacity);
                 let note = "assumed full for dry run".to_owned();
+                let Some(solution) = self.controller.solution_in(name).map(|s| s.name.clone())
+                else {
+                    continue;
+                };
                 let entry = Refill {
                     reservoir: name.clone(),
                     level: reservoir.capacity,
                     before: None,
+                    solution,
+                    tube: None,
                     who: Who::Daemon,
                     note,
                     at,

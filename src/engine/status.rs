@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::alarms::Alarm;
 use super::event::TrustSource;
-use crate::config::Mode;
+use crate::config::{Mode, Origin};
 use crate::quantity::{Alkalinity, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume};
 use crate::record::{Course, HoldScope, Observation};
 
@@ -179,8 +179,13 @@ impl LineState {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LineStatus {
     pub name: Name,
+    /// What leaves its outlet next.
     pub solution: Name,
+    /// What its tube still holds of another solution than its bottle; null when nothing.
+    pub tube: Option<TubeStatus>,
     pub reservoir: Name,
+    /// Where the uptake comes from that its volume goes by; null when it goes by none.
+    pub uptake_from: Option<Origin>,
     pub state: LineState,
     /// Why it is not dosing.
     pub reason: Option<Reason>,
@@ -226,6 +231,13 @@ pub struct LineStatus {
     pub last_dose: Option<LastDose>,
     /// The last slot that was refused since the last dose.
     pub last_refusal: Option<LastRefusal>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct TubeStatus {
+    pub solution: Name,
+    #[serde(rename = "left_ml", with = "Ml")]
+    pub left: Volume,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -334,6 +346,9 @@ pub struct BenchStatus {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ReservoirStatus {
     pub name: Name,
+    pub solution: Name,
+    /// Who says so: a refill, or controller.toml, whose first one is taken until a refill tells.
+    pub solution_from: Origin,
     /// By the books; null when nobody has told.
     #[serde(rename = "left_ml", with = "Known")]
     pub left: Option<Volume>,

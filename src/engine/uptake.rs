@@ -26,13 +26,15 @@ const DKH_MAX: f64 = 10.0;
 const MG_PER_L_MAX: f64 = 200.0;
 
 impl Engine {
+    pub(super) fn recorded_uptakes(&self) -> Uptakes {
+        let each = self.uptakes.iter();
+        each.map(|(of, uptake)| (of.clone(), uptake.uptake))
+            .collect()
+    }
+
     /// Works the daily volumes out anew: an uptake, the plan or what leaves an outlet has changed.
     pub(super) fn work_out_plan(&mut self) {
-        let recorded: Uptakes = self
-            .uptakes
-            .iter()
-            .map(|(of, uptake)| (of.clone(), uptake.uptake))
-            .collect();
+        let recorded = self.recorded_uptakes();
         self.plan = Arc::new(worked_out(&self.plan, &self.controller, &recorded));
         self.touch_all_lines();
     }

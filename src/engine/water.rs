@@ -269,8 +269,9 @@ impl Engine {
     }
 
     fn carries(&self, line: &Name, of: &Quantity) -> bool {
-        let effect = self.controller.effect_of(line);
-        effect.is_some_and(|effect| effect.carries(of))
+        self.controller.outlet(line).is_some_and(|outlet| {
+            outlet.solution().effect.carries(of) || outlet.bottle.effect.carries(of)
+        })
     }
 
     /// Alkalinity that a day of the standing plan and of the courses in force adds, over all lines.

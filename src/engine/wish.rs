@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
+use super::filling::{NewRefill, RefillFigures};
 use crate::chemistry::Quantity;
 use crate::config::Right;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, positive};
@@ -40,6 +41,8 @@ pub enum Wish {
     /// A course, from the next local day on.
     Course(NewCourse),
     Uptake(NewUptake),
+    /// A bottle filled with another solution.
+    Refill(NewRefill),
 }
 
 impl Wish {
@@ -47,6 +50,7 @@ impl Wish {
         match self {
             Self::Dose { .. } | Self::Run { .. } => Right::Dose,
             Self::Course(_) | Self::Uptake(_) => Right::Propose,
+            Self::Refill(_) => Right::Refill,
         }
     }
 }
@@ -137,6 +141,7 @@ pub enum Figures {
     Dose(DoseFigures),
     Course(CourseFigures),
     Uptake(UptakeFigures),
+    Refill(RefillFigures),
 }
 
 impl Figures {
@@ -144,7 +149,7 @@ impl Figures {
     pub(super) const fn volume(&self) -> Option<Volume> {
         match self {
             Self::Dose(dose) => Some(dose.volume),
-            Self::Course(_) | Self::Uptake(_) => None,
+            Self::Course(_) | Self::Uptake(_) | Self::Refill(_) => None,
         }
     }
 }
@@ -166,6 +171,7 @@ impl Confirm {
     pub const fn right(&self) -> Right {
         match &self.shown {
             Some(Figures::Course(_) | Figures::Uptake(_)) => Right::Propose,
+            Some(Figures::Refill(_)) => Right::Refill,
             Some(Figures::Dose(_)) | None => Right::Dose,
         }
     }

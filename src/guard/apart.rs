@@ -1,21 +1,37 @@
 //! Solutions that precipitate with each other are kept apart in time, in either order, whoever asks.
+//!
+//! A bottle counts as holding everything that it may hold: the end of a tube's content is known to a dose, not to a drop.
 
 use super::{Facts, Refusal, Request};
 use crate::config::ApartRule;
 use crate::quantity::{Millis, Name};
 use crate::record::Destination;
 
-pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
+pub(super) fn check<'a>(
+    request: &Request<'_>,
+    facts: &Facts<'a>,
+    now: Millis,
+) -> Result<(), Refusal> {
     if request.into == Destination::Bench {
         return Ok(());
     }
-    let solution = &facts.solution.name;
-    let refusals = facts.apart.iter().filter_map(|rule| {
-        let other = other_of(rule, solution)?;
+    let own = &facts.outlet.solution().name;
+    let gives = |(solution, reservoir): (&Name, &Name), name: &Name| {
+        let bottle = facts.reservoirs.get(reservoir);
+        solution == name || bottle.is_some_and(|bottle| bottle.solutions.contains(name))
+    };
+    let sides = |rule: &'a ApartRule| {
+        let ApartRule { first, second, .. } = rule;
+        [(rule, first, second), (rule, second, first)]
+    };
+    let rules = facts.apart.iter().flat_map(sides);
+    let ours = rules.filter(|(_, solution, _)| gives((own, &facts.line.reservoir), solution));
+    let refusals = ours.filter_map(|(rule, solution, other)| {
         let of_other = facts
             .window
             .iter()
-            .filter(|d| d.solution == *other && d.id != request.id && d.into == Destination::Tank);
+            .filter(|d| d.id != request.id && d.into == Destination::Tank)
+            .filter(|d| gives((&d.solution, &d.reservoir), other));
         // A dose that has not ended has just now been in the water, and will be until it is due.
         let last_end = of_other
             .map(|d| d.ended.unwrap_or_else(|| d.due.max(now)))
@@ -31,14 +47,4 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
     });
     let last = refusals.max_by_key(Refusal::until);
     last.map_or(Ok(()), Err)
-}
-
-fn other_of<'r>(rule: &'r ApartRule, solution: &Name) -> Option<&'r Name> {
-    if rule.first == *solution {
-        Some(&rule.second)
-    } else if rule.second == *solution {
-        Some(&rule.first)
-    } else {
-        None
-    }
 }

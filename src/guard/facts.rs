@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::allowance::WaterFacts;
 use super::window::DoseWindow;
 use crate::chemistry::Quantity;
-use crate::config::{ApartRule, Head, Line, Solution};
+use crate::config::{ApartRule, Head, Line, Outlet, Reservoir};
 use crate::metering::{Calibration, Coverage};
 use crate::quantity::{Millis, Name, TankVolume, Volume};
 use crate::record::{Destination, DoseId, DoseKind, Hold};
@@ -39,8 +39,10 @@ impl Request<'_> {
 pub struct Facts<'a> {
     pub line: &'a Line,
     pub head: &'a Head,
-    /// What is in its bottle.
-    pub solution: &'a Solution,
+    /// What leaves its outlet.
+    pub outlet: Outlet<'a>,
+    /// What each bottle may hold.
+    pub reservoirs: &'a BTreeMap<Name, Reservoir>,
     pub tank: TankVolume,
     /// Holds that stop this line, its own or of all.
     pub holds: Vec<&'a Hold>,

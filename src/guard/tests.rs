@@ -9,8 +9,8 @@ use super::{
 };
 use crate::chemistry::{Element, Quantity, SolutionEffect};
 use crate::config::{
-    ActiveLevel, AlarmAction, ApartRule, Head, HeadOutput, Line, OldCalibration, Output,
-    SimulatedHead, Solution, TrackedLimits, WaterLimits,
+    ActiveLevel, AlarmAction, ApartRule, Head, HeadOutput, Line, OldCalibration, Outlet, Output,
+    Reservoir, SimulatedHead, Solution, TrackedLimits, WaterLimits,
 };
 use crate::metering::{Calibration, Coverage, MeteringLimits, NoRefit, Uncovered};
 use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, name};
@@ -29,6 +29,8 @@ struct Case {
     line: Line,
     head: Head,
     solution: Solution,
+    tube: Option<(Solution, Volume)>,
+    reservoirs: BTreeMap<Name, Reservoir>,
     solutions: BTreeMap<Name, Solution>,
     holds: Vec<Hold>,
     window: DoseWindow,
@@ -79,7 +81,6 @@ impl Case {
                 name: name("a"),
                 head: name("head-a"),
                 reservoir: name("bottle-a"),
-                solution: name("soda"),
                 daily_cap: ul(10_000),
                 dose_cap: ul(5_000),
                 hourly_cap: None,
@@ -106,6 +107,8 @@ impl Case {
             },
             solutions: [own.clone(), other].map(|s| (s.name.clone(), s)).into(),
             solution: own,
+            tube: None,
+            reservoirs: BTreeMap::new(),
             holds: Vec::new(),
             window: DoseWindow::default(),
             apart: Vec::new(),
@@ -133,7 +136,11 @@ impl Case {
         let facts = Facts {
             line: &self.line,
             head: &self.head,
-            solution: &self.solution,
+            outlet: Outlet {
+                tube: self.tube.as_ref().map(|(solution, left)| (solution, *left)),
+                bottle: &self.solution,
+            },
+            reservoirs: &self.reservoirs,
             tank: TankVolume::from_litres(100.0),
             holds: self.holds.iter().collect(),
             bench: self.bench,
@@ -695,6 +702,63 @@ fn solutions_are_kept_apart_in_either_order_from_end_to_start() {
         let ended = NOW.minus(Millis::from_mins(10)).plus(Millis::from_secs(2));
         assert_eq!(refusal.until(), Some(ended.plus(Millis::from_mins(15))));
         case.check_until("keep-apart");
+    }
+}
+
+/// A bottle counts as holding everything that it may hold, whatever the newest refill says.
+#[test]
+fn a_bottle_is_kept_apart_by_all_that_it_may_hold() {
+    let mut case = Case::new();
+    case.apart.push(ApartRule {
+        first: name("strong-soda"),
+        second: name("chloride"),
+        gap: Millis::from_mins(15),
+    });
+    case.earlier(1, "b", "chloride", Millis::from_mins(10), 2_000);
+    assert_eq!(case.code(), "ok");
+    let own = bottle("bottle-a", &["soda", "strong-soda"]);
+    case.reservoirs.insert(own.name.clone(), own);
+    case.check_until("keep-apart");
+    // The other way round: what the other bottle may hold is kept from this one's solution.
+    let mut case = Case::new();
+    case.apart.push(ApartRule {
+        first: name("soda"),
+        second: name("strong-chloride"),
+        gap: Millis::from_mins(15),
+    });
+    case.earlier(1, "b", "chloride", Millis::from_mins(10), 2_000);
+    assert_eq!(case.code(), "ok");
+    let drawn = case.window.iter().next().unwrap().reservoir.clone();
+    let other = bottle(drawn.as_str(), &["chloride", "strong-chloride"]);
+    case.reservoirs.insert(drawn, other);
+    case.check_until("keep-apart");
+}
+
+/// 5 mL of soda may be given with the rise that is left; of which the tube's content is worth nothing.
+#[test]
+fn a_dose_across_the_end_of_a_tube_counts_by_what_each_part_carries() {
+    let mut case = Case::new();
+    case.volume = ul(5_000);
+    case.water.insert(ALKALINITY, ramp(None));
+    assert_eq!(case.code(), "ok");
+    // Three times as strong for as much as the tube still holds.
+    let strong = solution("strong-soda", 3_000.0);
+    case.tube = Some((strong.clone(), ul(500)));
+    assert_eq!(case.code(), "ramp-limit");
+    case.volume = ul(4_000);
+    assert_eq!(case.code(), "ok");
+    case.tube = Some((strong, ul(4_000)));
+    assert_eq!(case.code(), "ramp-limit");
+}
+
+fn bottle(of: &str, solutions: &[&str]) -> Reservoir {
+    Reservoir {
+        name: name(of),
+        solutions: solutions.iter().map(|text| name(text)).collect(),
+        capacity: ul(1_000_000),
+        reserve: ul(10_000),
+        low_warning: Millis::DAY,
+        coldest: crate::chemistry::Celsius::from_degrees(15.0),
     }
 }
 

@@ -15,11 +15,10 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
     if request.into == Destination::Bench {
         return Ok(());
     }
-    for (of, water) in &facts.water {
-        let effect = &facts.solution.effect;
-        let rise = effect.rise(of, request.volume, facts.tank);
-        if rise > 0.0 {
-            check_rise(request, facts, (of, water, rise), now)?;
+    let carried = facts.outlet.carried(request.volume, facts.tank);
+    for (of, rise) in carried {
+        if let Some(water) = facts.water.get(&of) {
+            check_rise(request, facts, (&of, water, rise), now)?;
         }
     }
     Ok(())

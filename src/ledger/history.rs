@@ -11,6 +11,7 @@ use super::books::{
     total,
 };
 use super::columns::{self, millis, word, word_if_any};
+use super::contents::contents;
 use super::error::LedgerError;
 use super::files::Place;
 use super::kinds::{COUNTS, entries, json};
@@ -80,6 +81,7 @@ impl Ledger {
             doses,
             sessions,
             reservoirs: self.reservoirs(&mut names)?,
+            contents: contents(conn)?,
             calibrations: self.calibrations()?,
             verifications: verifications(conn)?,
             benches: benches(conn)?,

@@ -10,6 +10,7 @@ use serde::de::DeserializeOwned;
 
 use super::books::{ARMED, IN_TANK, carried, total};
 use super::columns::{instant, millis, volume, word, word_if_any};
+use super::contents::contents;
 use super::error::LedgerError;
 use super::files::Place;
 use super::kinds::{COUNTS, entries, newest_of};
@@ -17,8 +18,8 @@ use super::open::Ledger;
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Arming, Bench, Carried, Columns, Course, DoseEnd, DoseId, LabColumns, Note, Observation,
-    StoredCalibration, StoredVerification, TakenBack, Uptake,
+    Arming, Bench, Carried, Columns, Content, Course, DoseEnd, DoseId, LabColumns, Note,
+    Observation, StoredCalibration, StoredVerification, TakenBack, Uptake,
 };
 
 /// What one dose brought.
@@ -140,6 +141,14 @@ impl LedgerReader {
     /// Any [`LedgerError`].
     pub fn uptakes(&self) -> Result<Vec<Uptake>, LedgerError> {
         self.all_of("read its uptakes", "uptake")
+    }
+
+    /// What each bottle holds by its newest refill.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn contents(&self) -> Result<Vec<Content>, LedgerError> {
+        self.ask("read what bottles hold", contents)
     }
 
     /// Every word on every course.

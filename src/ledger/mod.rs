@@ -15,6 +15,7 @@ mod backup;
 mod books;
 mod check;
 mod columns;
+mod contents;
 mod error;
 mod files;
 mod history;

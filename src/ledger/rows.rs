@@ -68,7 +68,8 @@ const TYPED: [(&str, &str); 3] = [
     ),
     (
         "refill",
-        "number=id at=at_ms clock_trusted=trusted elapsed_ms session reservoir level_ul before_ul outcome_order who note",
+        "number=id at=at_ms clock_trusted=trusted elapsed_ms session reservoir level_ul before_ul solution tube_solution tube_left_ul \
+         dose_last outcome_order who note",
     ),
     (
         "session",

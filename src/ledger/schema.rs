@@ -53,6 +53,7 @@ fn view(kind: &str) -> String {
 /// doses have no index: they lie among the newest rows (`OPEN_SPAN_MAX`), and an index would add two pages to each dose.
 ///
 /// `stamp` columns are `at_ms` (wall, ms since 1970 UTC), `elapsed_ms` (elapsed clock of the session's boot), `trusted`, `session`.
+/// `dose_last` of a refill is the newest dose from before it.
 /// `carries` is what the whole dose adds to the tank, a JSON object of numbers by quantity.
 const TABLES: &str = "
 CREATE TABLE meta (
@@ -133,9 +134,14 @@ CREATE TABLE refill (
     reservoir TEXT NOT NULL,
     level_ul INTEGER NOT NULL,
     before_ul INTEGER,
+    solution TEXT NOT NULL,
+    tube_solution TEXT,
+    tube_left_ul INTEGER,
+    dose_last INTEGER NOT NULL,
     outcome_order INTEGER NOT NULL UNIQUE,
     who TEXT NOT NULL,
-    note TEXT NOT NULL
+    note TEXT NOT NULL,
+    CHECK ((tube_solution IS NULL) = (tube_left_ul IS NULL))
 ) STRICT;
 
 CREATE TABLE entry (

@@ -287,7 +287,7 @@ fn insert_entry(
     if let Entry::Refill(refill) = entry {
         let order = books.order.saturating_add(1);
         books.fill(refill.reservoir.as_str(), refill.level.as_ul(), order);
-        return insert_refill(tx, session, order, refill);
+        return insert_refill(tx, session, (order, books.dose_last), refill);
     }
     let (kind, body) = kinds::parts(entry)?;
     let at = entry.at();
@@ -337,12 +337,13 @@ fn insert_entry(
 fn insert_refill(
     tx: &Transaction<'_>,
     session: i64,
-    order: i64,
+    (order, dose_last): (i64, i64),
     refill: &Refill,
 ) -> rusqlite::Result<()> {
     tx.execute(
-        "INSERT INTO refill (session, at_ms, elapsed_ms, trusted, reservoir, level_ul, before_ul, outcome_order, who, note)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+        "INSERT INTO refill (session, at_ms, elapsed_ms, trusted, reservoir, level_ul, before_ul, solution, tube_solution,
+         tube_left_ul, dose_last, outcome_order, who, note)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)",
         params![
             session,
             refill.at.wall.as_millisecond(),
@@ -351,6 +352,10 @@ fn insert_refill(
             refill.reservoir.as_str(),
             refill.level.as_ul(),
             refill.before.map(Volume::as_ul),
+            refill.solution.as_str(),
+            refill.tube.as_ref().map(|tube| tube.solution.as_str()),
+            refill.tube.as_ref().map(|tube| tube.left.as_ul()),
+            dose_last,
             order,
             word_of(&refill.who),
             refill.note,

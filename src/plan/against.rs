@@ -82,9 +82,29 @@ pub fn planned_alkalinity(controller: &Controller, plan: &Plan) -> (Alkalinity, 
     (sum, lines)
 }
 
-/// Works out a plan's volumes by its starting uptakes and holds it against its controller: shares, placement, caps, heads, uptake,
-/// elements. What is said stands at a place of the plan's file.
+/// Works a plan's volumes out by its starting uptakes and holds it against its controller: shares, placement, caps, heads, uptake,
+/// elements; with everything that a bottle may hold. What is said stands at a place of the plan's file.
 pub fn check_plan(controller: &Arc<Controller>, plan: &Plan) -> (Plan, Vec<Finding<PlanPlace>>) {
+    let (plan, mut found) = check_filled(controller, plan);
+    for (name, bottle) in &controller.reservoirs {
+        for solution in bottle.solutions.iter().skip(1) {
+            let mut other = Controller::clone(controller);
+            other.fill(name, (solution, true), None);
+            let (_, with_it) = check_filled(&Arc::new(other), &plan);
+            let new: Vec<_> = with_it.into_iter().filter(|f| !found.contains(f)).collect();
+            found.extend(new.into_iter().map(|finding| Finding {
+                message: format!(
+                    "with \"{solution}\" in reservoir \"{name}\": {}",
+                    finding.message
+                ),
+                ..finding
+            }));
+        }
+    }
+    (plan, found)
+}
+
+fn check_filled(controller: &Arc<Controller>, plan: &Plan) -> (Plan, Vec<Finding<PlanPlace>>) {
     let plan = Arc::new(worked_out(plan, controller, &Uptakes::new()));
     let mut against = Against {
         controller,

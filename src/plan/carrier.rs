@@ -2,10 +2,10 @@
 
 use thiserror::Error;
 
-use super::limits::{OverLimit, effect_of};
-use crate::chemistry::{Quantity, Rises};
+use super::limits::{OverLimit, shown};
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan, Times};
-use crate::quantity::{Alkalinity, Name, Volume, i64_from_f64};
+use crate::quantity::{Name, Volume, i64_from_f64};
 
 /// Why there is no such course.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -58,14 +58,15 @@ pub enum CourseError {
         less: Volume,
     },
     #[error(
-        "on day {day} alkalinity would be given {:.3} dKH below uptake, over the largest fall of {:.3} dKH a day; lower by less a day",
-        fall.as_dkh(),
-        limit.as_dkh()
+        "on day {day} {of} would be given {} below uptake, over the largest fall of {} a day; lower by less a day",
+        shown(of, *fall),
+        shown(of, *limit)
     )]
     Fall {
         day: u32,
-        fall: Alkalinity,
-        limit: Alkalinity,
+        of: Quantity,
+        fall: f64,
+        limit: f64,
     },
     #[error("on day {day}: {over}; {way}")]
     Over {
@@ -143,14 +144,8 @@ impl Carrier {
 
 /// What 1 mL of a line adds to the tank of a quantity, in its unit; `None` for nothing.
 fn per_ml(controller: &Controller, line: &Name, of: &Quantity) -> Option<f64> {
-    // A whole litre, so that what 1 mL adds keeps all its figures.
-    let litre = Volume::from_ul(1_000_000);
-    let rises = Rises::of(&[(effect_of(controller, line)?, litre)], controller.tank);
-    let per_litre = match of {
-        Quantity::Alkalinity => rises.alkalinity.as_dkh(),
-        Quantity::Element(element) => rises.element(element).as_mg_per_l(),
-    };
-    Some(per_litre / 1000.0).filter(|per_ml| *per_ml > 0.0 && per_ml.is_finite())
+    let per_ml = controller.effect_of(line)?.rise_per_ml(of, controller.tank);
+    (per_ml > 0.0 && per_ml.is_finite()).then_some(per_ml)
 }
 
 pub(super) fn volume_of(amount: f64, per_ml: f64) -> Option<Volume> {

@@ -10,12 +10,11 @@ use jiff::civil::Date;
 
 use super::carrier::{Carrier, CourseError};
 use super::hours::BusiestHour;
-use super::limits::{day_within, line_within, rises_of_day, within};
+use super::limits::{day_within, line_within, rise_of_day, within};
 use super::midnight::{Crossing, across_midnights};
 use super::shift::ShiftShape;
 use super::{DailyVolumes, Schedule};
-use crate::chemistry::Quantity;
-use crate::config::{Controller, Plan};
+use crate::config::{Controller, Plan, Uptakes};
 use crate::quantity::{Alkalinity, Name, Volume, i64_from_f64};
 
 /// Longest course with an aim, days.
@@ -134,12 +133,12 @@ impl Outlook<'_> {
 }
 
 /// Whether so much may be taken off lines that would give `daily` without it: of the carrier's line no more than is there and nothing that
-/// its head cannot meter, and of alkalinity no more below uptake than may be.
+/// its head cannot meter, and of no quantity that has a band more below uptake than may be.
 ///
 /// # Errors
 /// [`CourseError::MoreThanGiven`], [`CourseError::TooSmall`], [`CourseError::Fall`].
 pub fn hold_fall(
-    (controller, uptake): (&Controller, Option<Alkalinity>),
+    (controller, uptakes): (&Controller, &Uptakes),
     (day, daily): (u32, &DailyVolumes),
     less: &BTreeMap<Name, Volume>,
     carrier: &Carrier,
@@ -159,21 +158,20 @@ pub fn hold_fall(
     if carrier.is_too_small(left) {
         return Err(carrier.too_small(left));
     }
-    let off = rises_of_day(controller, less).alkalinity;
-    let (Some(limits), true) = (
-        controller.tracked(&Quantity::Alkalinity),
-        off.as_dkh() > 0.0,
-    ) else {
-        return Ok(());
-    };
-    let given = rises_of_day(controller, daily).alkalinity;
-    let fall = uptake.unwrap_or(given).minus(given).plus(off);
-    if fall.as_dkh() > limits.max_fall + 1e-9 {
-        return Err(CourseError::Fall {
-            day,
-            fall,
-            limit: Alkalinity::from_dkh(limits.max_fall),
-        });
+    for (of, limits) in &controller.water {
+        let (Some(limits), off) = (&limits.tracked, rise_of_day(controller, less, of)) else {
+            continue;
+        };
+        let given = rise_of_day(controller, daily, of);
+        let fall = uptakes.get(of).copied().unwrap_or(given) - given + off;
+        if off > 0.0 && fall > limits.max_fall + 1e-9 {
+            return Err(CourseError::Fall {
+                day,
+                of: of.clone(),
+                fall,
+                limit: limits.max_fall,
+            });
+        }
     }
     Ok(())
 }
@@ -181,6 +179,8 @@ pub fn hold_fall(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::chemistry::Quantity;
+    use crate::config::tests::{CONTROLLER, PLAN, check_with, edited};
     use crate::plan::carrier::volume_of;
 
     #[test]
@@ -220,5 +220,32 @@ mod tests {
             equal_days(10.0, 0.01),
             Err(CourseError::TooLong { .. })
         ));
+    }
+
+    #[test]
+    fn what_a_course_takes_off_is_held_to_the_largest_fall_of_each_quantity_with_a_band() {
+        let band = "[water.calcium]\nband-low-mg-per-l = 400\nband-high-mg-per-l = 450\nalarm-low-mg-per-l = 350\n\
+            alarm-high-mg-per-l = 500\nmax-fall-mg-per-l-per-day = 2\ndrift-mg-per-l-per-day = 1\n\
+            uptake-change-max-mg-per-l-per-day = 3\n";
+        let controller = edited(CONTROLLER, "[water.calcium]\n", band);
+        let loaded = check_with(&controller, PLAN, &crate::plan::check_plan).unwrap();
+        let (controller, plan) = (&loaded.controller, &loaded.plan);
+        let (line, of) = (
+            Name::new("calcium").unwrap(),
+            Quantity::from_word("Ca").unwrap(),
+        );
+        let carrier = Carrier::of((controller, plan), (&line, &of), Volume::ZERO).unwrap();
+        let daily = crate::plan::plan_daily_volumes(plan);
+        let fall = |mg_per_l: f64| {
+            let less = BTreeMap::from([(line.clone(), carrier.volume_of(mg_per_l).unwrap())]);
+            hold_fall((controller, &plan.uptakes), (1, &daily), &less, &carrier)
+        };
+        assert_eq!(fall(1.99), Ok(()));
+        let error = fall(2.01).unwrap_err();
+        assert!(matches!(error, CourseError::Fall { .. }), "{error}");
+        assert_eq!(
+            error.to_string(),
+            "on day 1 calcium would be given 2.0100 mg/L below uptake, over the largest fall of 2.0000 mg/L a day; lower by less a day"
+        );
     }
 }

@@ -94,8 +94,11 @@ impl BusiestHour {
             .and_then(|limits| limits.max_rise_per_hour);
         set.unwrap_or_else(|| {
             let of_line = |line: &Line| {
-                let effect = controller.effect_of(&line.name)?;
-                Some(effect.rise(of, self.cap(line), controller.tank))
+                let outlet = controller.outlet(&line.name)?;
+                // A dose across the end of a tube's content is of both.
+                let both = [outlet.solution(), outlet.bottle];
+                let each = both.map(|s| s.effect.rise(of, self.cap(line), controller.tank));
+                each.into_iter().reduce(f64::max)
             };
             let planned = self.water.get(of).copied().unwrap_or(0.0);
             controller

@@ -7,8 +7,9 @@ use jiff::civil::{Date, Time};
 
 use super::daytime::{DAY_S, LocalDay};
 use super::error::{Need, PlacementError};
+use super::uptake::largest_volume;
 use super::{DailyVolumes, plan_daily_volumes};
-use crate::config::{Controller, Head, Line, Plan, PlannedLine, Times};
+use crate::config::{ApartRule, Controller, Head, Line, Plan, PlannedLine, Times};
 use crate::quantity::{Millis, Name, Volume, f64_from_i64, i64_from_f64};
 
 /// What keeps the doses of two lines apart.
@@ -67,7 +68,8 @@ impl Layout {
                 continue;
             }
             let head = controller.heads.get(&line.head);
-            let placed = head.and_then(|head| placing(planned, line, head));
+            let largest = largest_volume(planned, plan, (controller, line));
+            let placed = head.and_then(|head| placing((planned, largest), line, head));
             match placed {
                 Some(placing) => members.push((line, placing)),
                 None => broken.push(PlacementError::UnknownLine {
@@ -145,15 +147,23 @@ impl Placing {
     }
 }
 
-fn placing(planned: &PlannedLine, line: &Line, head: &Head) -> Option<Placing> {
-    let (doses, fixed) = match &planned.times {
-        Times::Spread { doses, .. } => (*doses, false),
-        Times::At(times) => (u32::try_from(times.len()).ok()?, true),
-        Times::Cron(cron) => (u32::try_from(cron.times().len()).ok()?, true),
-    };
+/// Doses on each day on which a line doses at all.
+pub(super) fn doses_on_a_day(times: &Times) -> u32 {
+    let count = |times: usize| u32::try_from(times).unwrap_or(u32::MAX);
+    match times {
+        Times::Spread { doses, .. } => *doses,
+        Times::At(times) => count(times.len()),
+        Times::Cron(cron) => count(cron.times().len()),
+    }
+}
+
+/// `daily` is what the weakest solution needs that its bottle may hold.
+fn placing((planned, daily): (&PlannedLine, Volume), line: &Line, head: &Head) -> Option<Placing> {
+    let doses = doses_on_a_day(&planned.times);
+    let fixed = !matches!(planned.times, Times::Spread { .. });
     // What a changeover will bring into the times of a line that waits is not known yet, but for its largest dose.
-    let largest = if planned.daily_volume > Volume::ZERO {
-        planned.daily_volume.split(doses).into_iter().max()?
+    let largest = if daily > Volume::ZERO {
+        daily.split(doses).into_iter().max()?
     } else {
         line.dose_cap
     };
@@ -185,24 +195,23 @@ fn separation(
             duration: Millis::new(placing.duration),
         });
     }
-    let apart = controller
-        .apart
-        .iter()
-        .filter(|rule| {
-            (rule.first == line.solution && rule.second == other.solution)
-                || (rule.first == other.solution && rule.second == line.solution)
-        })
-        .map(|rule| rule.gap)
-        .max();
-    if let Some(gap) = apart {
+    // Whatever their bottles may hold, so that times stay where they are when a bottle changes.
+    let gives = |line, name: &Name| controller.may_give(line).any(|s| s.name == *name);
+    let meet = |rule: &&ApartRule| {
+        (gives(line, &rule.first) && gives(other, &rule.second))
+            || (gives(other, &rule.first) && gives(line, &rule.second))
+    };
+    let widest = controller.apart.iter().filter(meet).max_by_key(|r| r.gap);
+    if let Some(ApartRule { first, second, gap }) = widest.cloned() {
+        let (first, second) = if gives(line, &first) {
+            (first, second)
+        } else {
+            (second, first)
+        };
         return Some(Separation {
             // One second more, so that a dose that starts late by a turn of the loop is not refused for it.
             ms: gap.as_ms() + 1000,
-            need: Need::Apart {
-                first: line.solution.clone(),
-                second: other.solution.clone(),
-                gap,
-            },
+            need: Need::Apart { first, second, gap },
         });
     }
     if line.head == other.head {

@@ -3,8 +3,9 @@
 use thiserror::Error;
 
 use super::DailyVolumes;
-use crate::chemistry::{Quantity, Rises, SolutionEffect};
-use crate::config::Controller;
+use super::layout::doses_on_a_day;
+use crate::chemistry::{Quantity, Rises};
+use crate::config::{Controller, Plan};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
 
 /// What a day would be over.
@@ -58,18 +59,11 @@ pub enum OverLimit {
 }
 
 /// With the decimals that tell two such sums apart.
-fn shown(of: &Quantity, amount: f64) -> String {
+pub(super) fn shown(of: &Quantity, amount: f64) -> String {
     match of {
         Quantity::Alkalinity => format!("{amount:.3} dKH"),
         Quantity::Element(_) => format!("{amount:.4} mg/L"),
     }
-}
-
-/// What a line gives.
-pub(super) fn effect_of<'a>(controller: &'a Controller, line: &Name) -> Option<&'a SolutionEffect> {
-    let config = controller.lines.iter().find(|l| l.name == *line)?;
-    let solution = controller.solutions.get(&config.solution)?;
-    Some(&solution.effect)
 }
 
 /// Whether a line may give `volume` a day in `doses` doses. A line that is not known is over nothing.
@@ -118,13 +112,52 @@ pub(super) fn line_within(
     Ok(())
 }
 
+/// Whether the lines of a bottle, and all lines together, may give a day's volumes; `dose_min` is what a line's head meters.
+///
+/// # Errors
+/// Which cap, head or limit does not allow it, in words.
+pub fn bottle_within(
+    (controller, plan): (&Controller, &Plan),
+    (bottle, daily): (&Name, &DailyVolumes),
+    uptake: Option<Alkalinity>,
+    dose_min: &dyn Fn(&Name) -> Volume,
+) -> Result<(), String> {
+    let said = |over: OverLimit| over.to_string();
+    for line in controller.drawing_on(bottle) {
+        let planned = plan.lines.iter().find(|l| l.line == line.name);
+        let volume = daily.get(&line.name).copied().unwrap_or_default();
+        let Some(planned) = planned.filter(|_| volume > Volume::ZERO) else {
+            continue;
+        };
+        let doses = doses_on_a_day(&planned.times);
+        line_within(controller, &line.name, volume, doses).map_err(said)?;
+        let smallest = dose_min(&line.name);
+        if volume.split(doses).into_iter().min() < Some(smallest) {
+            return Err(format!(
+                "line {} would give {volume} a day in {doses} doses, smaller than its head meters ({smallest}); plan fewer doses a day for it first",
+                line.name
+            ));
+        }
+    }
+    day_within(controller, daily, uptake).map_err(said)
+}
+
 /// What a day of all lines adds.
 pub fn rises_of_day(controller: &Controller, daily: &DailyVolumes) -> Rises {
     let lines = controller.lines.iter();
     let parts: Vec<_> = lines
-        .filter_map(|l| Some((effect_of(controller, &l.name)?, *daily.get(&l.name)?)))
+        .filter_map(|l| Some((controller.effect_of(&l.name)?, *daily.get(&l.name)?)))
         .collect();
     Rises::of(&parts, controller.tank)
+}
+
+/// The same of one quantity, in its unit.
+pub(super) fn rise_of_day(controller: &Controller, daily: &DailyVolumes, of: &Quantity) -> f64 {
+    let parts = daily.iter().filter_map(|(line, volume)| {
+        let effect = controller.effect_of(line)?;
+        Some(effect.rise(of, *volume, controller.tank))
+    });
+    parts.sum()
 }
 
 /// Whether all lines together may give these volumes a day; of alkalinity only when an uptake is given.
@@ -136,15 +169,7 @@ pub(super) fn day_within(
     daily: &DailyVolumes,
     uptake: Option<Alkalinity>,
 ) -> Result<(), OverLimit> {
-    let rise_of = |of: &Quantity| {
-        let parts = controller.lines.iter().filter_map(|line| {
-            let volume = *daily.get(&line.name)?;
-            let effect = controller.effect_of(&line.name)?;
-            Some(effect.rise(of, volume, controller.tank))
-        });
-        parts.sum()
-    };
-    within(controller, rise_of, uptake)
+    within(controller, |of| rise_of_day(controller, daily, of), uptake)
 }
 
 /// Whether 24 h may add so much of each quantity that has limits, in its unit; of alkalinity only when an uptake is given.

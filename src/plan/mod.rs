@@ -40,11 +40,11 @@ pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
 pub use course::{AIM_DAYS_MAX, Outlook, departed, equal_days, hold_fall};
 pub use error::{Latest, Need, PlacementError};
 pub use hours::BusiestHour;
-pub use limits::{OverLimit, rises_of_day};
+pub use limits::{OverLimit, bottle_within, rises_of_day};
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
 pub use shift::{SHIFT_DAYS_MAX, ShiftDay, ShiftShape};
-pub use uptake::{planned_rise, worked_out};
+pub use uptake::{planned_rise, uptake_from, volume_with, worked_out};
 pub use uptake_check::UPTAKE_DOUBTFUL_DKH_PER_DAY;
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.

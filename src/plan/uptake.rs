@@ -6,8 +6,10 @@
 use std::collections::BTreeMap;
 
 use crate::chemistry::{CALCIUM_MG_PER_MEQ, Quantity, SolutionEffect};
-use crate::config::{Controller, Gives, Plan, StartUptake, Uptakes};
-use crate::quantity::{Alkalinity, TankVolume, Volume};
+use crate::config::{
+    Controller, Gives, Line, Origin, Plan, PlannedLine, Solution, StartUptake, Uptakes,
+};
+use crate::quantity::{Alkalinity, Name, TankVolume, Volume};
 
 /// The plan with the uptakes in force and what each line gives a day by them. `recorded` is what the ledger has; the controller says what
 /// leaves each line's outlet. A line whose solution does not carry what it is for gives nothing.
@@ -42,6 +44,29 @@ fn in_force(starts: &BTreeMap<Quantity, StartUptake>, recorded: &Uptakes) -> Upt
     all
 }
 
+/// Where the uptake that a line goes by comes from; `None` for a line that goes by none. What the plan says too is the plan's.
+pub fn uptake_from(plan: &Plan, line: &Name) -> Option<Origin> {
+    let planned = plan.lines.iter().find(|planned| planned.line == *line)?;
+    let of = planned.gives.of()?;
+    let alkalinity = plan.uptakes.get_key_value(&Quantity::Alkalinity);
+    let alkalinity: Uptakes = alkalinity
+        .map(|(k, v)| (k.clone(), *v))
+        .into_iter()
+        .collect();
+    let by_file = |of: &Quantity, known: &Uptakes| {
+        let value = in_force(&plan.starts, known).get(of).copied();
+        value == plan.uptakes.get(of).copied()
+    };
+    let tied =
+        plan.starts.get(of) == Some(&StartUptake::WithAlkalinity) && by_file(of, &alkalinity);
+    let of = if tied { &Quantity::Alkalinity } else { of };
+    Some(if by_file(of, &Uptakes::new()) {
+        Origin::File
+    } else {
+        Origin::Ledger
+    })
+}
+
 fn volume_a_day(
     gives: &Gives,
     uptakes: &Uptakes,
@@ -66,9 +91,29 @@ fn volume_a_day(
         .unwrap_or(Volume::ZERO)
 }
 
+/// The most that a line of the plan gives a day, whatever its bottle may hold.
+pub(super) fn largest_volume(
+    planned: &PlannedLine,
+    plan: &Plan,
+    (controller, line): (&Controller, &Line),
+) -> Volume {
+    let each = controller.may_give(line);
+    each.map(|solution| volume_with((plan, planned), solution, controller.tank))
+        .fold(planned.daily_volume, Volume::max)
+}
+
+/// What a line of the plan would give a day of a solution.
+pub fn volume_with(
+    (plan, planned): (&Plan, &PlannedLine),
+    solution: &Solution,
+    tank: TankVolume,
+) -> Volume {
+    volume_a_day(&planned.gives, &plan.uptakes, Some(&solution.effect), tank)
+}
+
 /// What all lines of the plan add a day of a quantity, in its own unit.
 pub fn planned_rise(plan: &Plan, controller: &Controller, of: &Quantity) -> f64 {
-    let of_line = |planned: &crate::config::PlannedLine| {
+    let of_line = |planned: &PlannedLine| {
         let effect = controller.effect_of(&planned.line)?;
         Some(effect.rise(of, planned.daily_volume, controller.tank))
     };

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Ml, Name, Volume};
 
 /// A departure from the plan, on whole local days. Each change of it is written down whole; the newest row of a number counts.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -48,9 +48,9 @@ pub enum Departure {
         ends: Ends,
         /// The line's volume a day without it and what it adds to that, as they were when the row was written: what tells its part of
         /// a day's doses afterwards. What is given follows from `per_day` and what is in the bottle.
-        #[serde(rename = "standing_ul")]
+        #[serde(rename = "standing_ml", with = "Ml")]
         standing: Volume,
-        #[serde(rename = "extra_ul")]
+        #[serde(rename = "extra_ml", with = "Ml")]
         extra: Volume,
     },
     /// One line fades out while another fades in, at equal effect on one thing.

@@ -9,6 +9,7 @@ use super::dose::{Carried, Intent, PastDose};
 use super::forgotten::PastForgotten;
 use super::hold::Hold;
 use super::observation::Observation;
+use super::refill::Content;
 use super::uptake::Uptake;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
@@ -40,6 +41,8 @@ pub struct History {
     pub open: Vec<Intent>,
     /// Bottle contents by the books, open intents not yet taken off.
     pub reservoirs: Vec<(Name, Volume)>,
+    /// What is in them.
+    pub contents: Vec<Content>,
     /// The latest calibration of each head that has had no new tube since, with the run time of its head since then.
     pub calibrations: Vec<(StoredCalibration, Millis)>,
     /// Checks of those calibrations, oldest first.

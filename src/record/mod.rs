@@ -36,7 +36,7 @@ pub use hold::{Hold, HoldAction, HoldChange, HoldScope, NOTHING_IS_HELD};
 pub use lab::{Columns, LabColumns};
 pub use note::{Code, Note};
 pub use observation::{Addition, Found, Observation, Observed, ObservedKind, Reading};
-pub use refill::Refill;
+pub use refill::{Content, Refill};
 pub use seen::{OutputPlace, OutputSeen};
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};

@@ -80,8 +80,11 @@ pub fn setup(terms: Terms, known: Known) -> Setup {
 fn counting(read: Read, live: bool) -> (History, Vec<Name>) {
     let mut history = read.history;
     let all = std::mem::take(&mut history.reservoirs);
-    let counts = |(name, _): &(Name, _)| !live || read.told_since_arming.contains(name);
-    let (counting, others): (Vec<_>, Vec<_>) = all.into_iter().partition(counts);
+    let counts = |name: &Name| !live || read.told_since_arming.contains(name);
+    let (counting, others): (Vec<_>, Vec<_>) = all.into_iter().partition(|(name, _)| counts(name));
     history.reservoirs = counting;
+    history
+        .contents
+        .retain(|content| counts(&content.reservoir));
     (history, others.into_iter().map(|(name, _)| name).collect())
 }

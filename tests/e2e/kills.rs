@@ -186,6 +186,8 @@ fn leave_an_intent(rig: &Rig) {
         reservoir: name("slow"),
         level: Volume::from_ul(BOTTLE_UL),
         before: None,
+        solution: name("slow"),
+        tube: None,
         who: Who::Daemon,
         note: "full".to_owned(),
         at: stamp(0),

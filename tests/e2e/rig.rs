@@ -39,9 +39,11 @@ dose-min-ml = 0.5
 output = "GPIO27"
 active = "high"
 [reservoir.slow]
+solutions = "slow"
 capacity-ml = 100000
 reserve-ml = 100
 [reservoir.fast]
+solutions = "fast"
 capacity-ml = 100000
 reserve-ml = 100
 [solution.slow]
@@ -53,13 +55,11 @@ caustic = false
 [line.slow]
 head = "slow"
 reservoir = "slow"
-solution = "slow"
 daily-cap-ml = 510
 dose-cap-ml = 5
 [line.fast]
 head = "fast"
 reservoir = "fast"
-solution = "fast"
 daily-cap-ml = 5000
 dose-cap-ml = 500
 "#;

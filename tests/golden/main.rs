@@ -10,8 +10,9 @@ use dosewright::chemistry::{Measurand, PhScale, Quantity};
 use dosewright::config::Right;
 use dosewright::engine::{
     Answer, BenchAsk, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish,
-    DoseFigures, Figures, Lab, NewBench, NewCalibration, NewCourse, NewMeasured, NewUptake,
-    NewVerification, Proposal, RefillLevel, Replaces, Tell, Token, UptakeFigures, Wish,
+    DoseFigures, Figures, Lab, LineChange, NewBench, NewCalibration, NewCourse, NewMeasured,
+    NewRefill, NewUptake, NewVerification, Proposal, RefillFigures, RefillLevel, Replaces, Tell,
+    Token, UptakeFigures, Wish,
 };
 use dosewright::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use dosewright::record::{
@@ -66,6 +67,37 @@ fn dose() -> Wish {
         volume: Volume::from_ul(2_500),
         kind: DoseKind::Hand,
     }
+}
+
+fn stronger(level: RefillLevel) -> NewRefill {
+    NewRefill {
+        reservoir: name("calcium"),
+        level,
+        solution: Some(name("calcium-chloride-120")),
+        tube: Some(Volume::from_ul(6_000)),
+        emptied: true,
+        note: Words::default(),
+    }
+}
+
+fn refill_figures() -> Figures {
+    Figures::Refill(RefillFigures {
+        reservoir: name("calcium"),
+        solution: name("calcium-chloride-120"),
+        solution_before: name("calcium-chloride"),
+        level: Volume::from_ul(1_200_000),
+        before: Some(Volume::from_ul(101_500)),
+        tube: Volume::from_ul(6_000),
+        lines: vec![LineChange {
+            line: name("calcium"),
+            before: Volume::from_ul(75_500),
+            after: Volume::from_ul(52_250),
+            daily_cap: Volume::from_ul(100_000),
+            dose_cap: Volume::from_ul(6_000),
+        }],
+        steps: [(calcium(), 0.25)].into(),
+        lasts_days: Some(21.5),
+    })
 }
 
 fn calcium() -> Quantity {
@@ -286,10 +318,13 @@ fn others() -> Vec<(&'static str, Command, Right)> {
         reason: "test looks wrong".into(),
         length: None,
     };
-    let refill = |level| Command::Refill {
-        reservoir: name("calcium"),
-        level,
-        note: Words::default(),
+    let refill = |level| {
+        Command::Refill(NewRefill {
+            solution: None,
+            tube: None,
+            emptied: false,
+            ..stronger(level)
+        })
     };
     let set = |action| Command::SetCourse { number: 3, action };
     let again = CourseAction::Confirm {
@@ -322,6 +357,11 @@ fn others() -> Vec<(&'static str, Command, Right)> {
         (
             "refill-add",
             refill(RefillLevel::Add(volume)),
+            Right::Refill,
+        ),
+        (
+            "prepare-refill",
+            Command::Prepare(Wish::Refill(stronger(RefillLevel::Full))),
             Right::Refill,
         ),
         ("set-course-end", set(CourseAction::End), Right::Propose),
@@ -438,6 +478,7 @@ fn each_answer_is_written_as_its_golden_file() {
         ("proposal-course", proposal(dose(), addition())),
         ("proposal-changeover", proposal(dose(), changeover())),
         ("proposal-uptake", proposal(dose(), Figures::Uptake(uptake))),
+        ("proposal-refill", proposal(dose(), refill_figures())),
     ] {
         golden("answer", file, &answer);
     }

@@ -31,6 +31,7 @@ dose-min-ml = 0.5
 output = "GPIO27"
 active = "high"
 [reservoir.fast]
+solutions = "fast"
 capacity-ml = 100000
 reserve-ml = 100
 [solution.fast]
@@ -39,7 +40,6 @@ caustic = false
 [line.fast]
 head = "fast"
 reservoir = "fast"
-solution = "fast"
 daily-cap-ml = 5000
 dose-cap-ml = 500
 "#;

@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use dosewright::chemistry::Measurand;
-use dosewright::config::{Mode, RemoteKind};
+use dosewright::config::{Mode, Origin, RemoteKind};
 use dosewright::engine::{
     Answer, ClockStatus, Command, DaemonStatus, Denial, HeadStatus, InputStatus, LastDose,
     LedgerStatus, LineState, LineStatus, NextDose, Now, ReadingStatus, ReservoirStatus, SlotStatus,
@@ -48,6 +48,8 @@ pub(crate) fn identity(machine: &str, seed: u64) -> Identity {
 
 pub(crate) fn line(text: &str) -> LineStatus {
     LineStatus {
+        tube: None,
+        uptake_from: Some(Origin::File),
         name: name(text),
         solution: name("carbonate"),
         reservoir: name("bottle-a"),
@@ -118,6 +120,8 @@ pub(crate) fn snapshot(lines: &[&str]) -> Status {
         lines: lines.iter().map(|l| line(l)).collect(),
         heads: vec![head()],
         reservoirs: vec![ReservoirStatus {
+            solution: name("soda-ash"),
+            solution_from: Origin::Ledger,
             name: name("bottle-a"),
             left: Some(Volume::from_ul(1_480_000)),
             usable: Some(Volume::from_ul(1_430_000)),

@@ -21,6 +21,7 @@ mod bench;
 mod changeover;
 mod commissioning;
 mod exchanged;
+mod refill;
 
 const DAY: i64 = 86_400_000;
 /// 2026-10-01T00:00:00Z.
@@ -66,6 +67,8 @@ fn ledger(state: &Path) -> Ledger {
             reservoir: name(bottle),
             level: Volume::from_ul(2_000_000),
             before: None,
+            solution: held_in(bottle),
+            tube: None,
             who: owner(),
             note: String::new(),
             at: at(0),
@@ -73,6 +76,15 @@ fn ledger(state: &Path) -> Ledger {
         ledger.store(&[Entry::Refill(refill)]).unwrap();
     }
     ledger
+}
+
+/// What a bottle of the sample holds.
+fn held_in(bottle: &str) -> Name {
+    name(match bottle {
+        "alkalinity" => "soda-ash",
+        "calcium" => "calcium-chloride",
+        other => other,
+    })
 }
 
 /// A number that no other has.
@@ -148,12 +160,7 @@ fn carries(line: &str, ul: i64, dkh: f64) -> Carried {
     let controller = dosewright::config::load(&sample, &dosewright::plan::check_plan)
         .unwrap()
         .controller;
-    let of = controller
-        .lines
-        .iter()
-        .find(|l| l.name.as_str() == line)
-        .unwrap();
-    let effect = &controller.solutions[&of.solution].effect;
+    let effect = controller.effect_of(&name(line)).unwrap();
     let mut carries = effect.carried(Volume::from_ul(ul), controller.tank);
     carries.remove(&Quantity::Alkalinity);
     carries.extend((dkh > 0.0).then_some((Quantity::Alkalinity, dkh)));

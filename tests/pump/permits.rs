@@ -61,7 +61,8 @@ pub(crate) fn permit_given_at(
     let facts = Facts {
         line,
         head: &head,
-        solution: controller.solutions.get(&line.solution).expect(known),
+        outlet: controller.outlet(&line.name).expect(known),
+        reservoirs: &controller.reservoirs,
         tank: controller.tank,
         holds: Vec::new(),
         bench: None,

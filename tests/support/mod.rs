@@ -108,6 +108,8 @@ pub(crate) fn refill(line: &str, level_ul: i64, before: Option<i64>, ms: i64) ->
         reservoir: name(&format!("bottle-{line}")),
         level: Volume::from_ul(level_ul),
         before: before.map(Volume::from_ul),
+        solution: name("soda-ash"),
+        tube: None,
         who: Who::Local { uid: 1000 },
         note: "filled".to_owned(),
         at: at(ms),
@@ -127,8 +129,8 @@ pub(crate) fn generate(path: &Path, doses: i64, end_ms: i64) {
     {
         let mut refill = tx
             .prepare(
-                "INSERT INTO refill (session, at_ms, elapsed_ms, trusted, reservoir, level_ul, outcome_order, who, note)
-                 VALUES (1, ?1, ?2, 1, ?3, ?4, ?5, 'local:1000', 'first entry')",
+                "INSERT INTO refill (session, at_ms, elapsed_ms, trusted, reservoir, level_ul, solution, dose_last, outcome_order, who, note)
+                 VALUES (1, ?1, ?2, 1, ?3, ?4, 'soda-ash', 0, ?5, 'local:1000', 'first entry')",
             )
             .unwrap();
         for (order, line) in (1_i64..).zip(LINES) {

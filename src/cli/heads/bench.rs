@@ -60,9 +60,7 @@ pub(in crate::cli) const CAUSTIC: &str = "CAUTION: this solution is caustic. Glo
 
 /// Whether what a line gives burns.
 pub(in crate::cli) fn is_caustic(controller: &Controller, line: &Name) -> bool {
-    let line = controller.lines.iter().find(|l| l.name == *line);
-    let solution = line.and_then(|l| controller.solutions.get(&l.solution));
-    solution.is_some_and(|s| s.caustic)
+    controller.solution_of(line).is_some_and(|s| s.caustic)
 }
 
 /// Runs a head; any key stops it at once, a signal ends all of it as well.

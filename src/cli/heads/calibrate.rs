@@ -6,7 +6,7 @@
 use std::io::{self, IsTerminal, Write};
 
 use crate::cli::exit::{self, Failure};
-use crate::cli::heads::bench::{is_caustic, status};
+use crate::cli::heads::bench::status;
 use crate::cli::heads::bench_args::Calibrate;
 use crate::cli::heads::certificate::{fit_lines, newest};
 use crate::cli::heads::guided::{AtTheBench, Bench, Job, KEPT, dialogue, whole};
@@ -262,6 +262,12 @@ fn job(
     let controller = &loaded.controller;
     let head = controller.head_named(name.as_str()).map_err(usage)?;
     let line = controller.line_of_head(&head.name).map_err(usage)?;
+    let solution = controller.solution_of(&line.name).ok_or_else(|| {
+        usage(format!(
+            "nothing is known of what line {} gives; name it in [reservoir.{}]",
+            line.name, line.reservoir
+        ))
+    })?;
     let view = status(place)?;
     // A calibration on record may be void: a new tube, another speed.
     let in_force = view
@@ -282,7 +288,8 @@ fn job(
     let job = Job {
         head: head.clone(),
         line: line.clone(),
-        caustic: is_caustic(controller, &line.name),
+        solution: solution.name.clone(),
+        caustic: solution.caustic,
         usual,
         lengths,
         repeats: options.repeats.unwrap_or(REPEATS),

@@ -23,6 +23,8 @@ use crate::record::{CalibrationRun, DoseEnd, DoseKind};
 pub(in crate::cli) struct Job {
     pub(in crate::cli) head: Head,
     pub(in crate::cli) line: Line,
+    /// What leaves its outlet.
+    pub(in crate::cli) solution: Name,
     pub(in crate::cli) caustic: bool,
     /// The line's planned dose.
     pub(in crate::cli) usual: Volume,
@@ -282,7 +284,7 @@ fn cautions(job: &Job, bench: &mut impl Bench) -> Result<(), Failure> {
     let name = &job.head.name;
     bench.say(&format!(
         "Calibration of head {name}, line {}, solution {}.",
-        job.line.name, job.line.solution
+        job.line.name, job.solution
     ))?;
     if job.caustic {
         bench.say(CAUSTIC)?;
@@ -499,6 +501,7 @@ mod tests {
         let job = Job {
             head: head.clone(),
             line: line.clone(),
+            solution: Name::new("soda-ash").unwrap(),
             caustic: true,
             usual: Volume::from_ul(3_150),
             resolution: Volume::ZERO,

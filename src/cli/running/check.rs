@@ -16,7 +16,7 @@ use crate::cli::place::Place;
 use crate::cli::words::put_in_force;
 use crate::config::Loaded;
 use crate::daemon::{load_all, machine_now};
-use crate::plan::{Schedule, Slot, plan_daily_volumes};
+use crate::plan::{Schedule, Slot, plan_daily_volumes, uptake_from};
 use crate::quantity::{Name, Volume};
 
 /// Loads both files exactly as the daemon does, and shows what would be in force.
@@ -52,6 +52,7 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
         let warnings: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
         out.json(&json!({
             "ok": true, "day": day.to_string(), "time_zone": loaded.controller.time_zone_name, "warnings": warnings, "notes": notes,
+            "lines": lines(&loaded),
             "controller_fingerprint": loaded.controller_fingerprint, "plan_fingerprint": loaded.plan_fingerprint, "slots": slots,
         }))?;
         return Ok(());
@@ -60,6 +61,23 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
         writeln!(out, "note: {note}")?;
     }
     print(&loaded, day, &slots, out)
+}
+
+/// What is in force of each line, and whether it comes from a file or from the ledger.
+fn lines(loaded: &Loaded) -> Vec<serde_json::Value> {
+    let controller = &loaded.controller;
+    let lines = controller.lines.iter().filter_map(|line| {
+        let outlet = controller.outlet(&line.name)?;
+        let tube = outlet.tube.map(
+            |(solution, left)| json!({ "solution": solution.name.as_str(), "left_ul": left.as_ul() }),
+        );
+        Some(json!({
+            "line": line.name, "reservoir": line.reservoir, "solution": outlet.bottle.name,
+            "solution_from": controller.content_from(&line.reservoir), "tube": tube,
+            "uptake_from": uptake_from(&loaded.plan, &line.name),
+        }))
+    });
+    lines.collect()
 }
 
 /// An instant with the offset of a zone.

@@ -3,13 +3,13 @@
 //! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
 //! is the limit applied. Every number has its unit.
 
-use crate::chemistry::Quantity;
+use crate::chemistry::{Quantity, SolutionEffect};
 use crate::config::{
     ActiveLevel, AlarmAction, Blocks, Controller, Gives, Head, HeadOutput, InputRole, Line, Loaded,
-    Mode, OldCalibration, Output, Plan, PlannedLine, Times, WaterLimits, header_pin,
+    Mode, OldCalibration, Origin, Output, Plan, PlannedLine, Times, WaterLimits, header_pin,
 };
-use crate::plan::{busiest_hour, planned_rise};
-use crate::quantity::{Name, Volume};
+use crate::plan::{busiest_hour, planned_rise, uptake_from, volume_with};
+use crate::quantity::{Name, TankVolume, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
 /// safety data sheet of the chemical that was bought (reference rows a9.*).
@@ -65,7 +65,7 @@ pub(super) fn explain(loaded: &Loaded) -> String {
         controller
             .lines
             .iter()
-            .filter_map(|line| worst_case(controller, line)),
+            .flat_map(|line| worst_case(controller, line)),
     );
     out.extend(CAUTIONS.iter().map(|caution| format!("  - {caution}")));
     out.push(String::new());
@@ -90,15 +90,36 @@ fn header(controller: &Controller) -> Vec<String> {
     ]
 }
 
+/// What a line draws on, and what its bottle may hold beside it.
+fn content_words(controller: &Controller, line: &Line) -> String {
+    let (name, bottle) = (&line.name, &line.reservoir);
+    let Some(outlet) = controller.outlet(name) else {
+        return format!("  {name}: reservoir \"{bottle}\"");
+    };
+    let solution = &outlet.bottle.name;
+    let from = match controller.content_from(bottle) {
+        Origin::Ledger => "as its last refill tells",
+        Origin::File => "as controller.toml says until a refill tells",
+    };
+    let tube = outlet.tube.map_or_else(String::new, |(other, left)| {
+        format!("; its tube still holds {left} of \"{}\"", other.name)
+    });
+    let others = controller.may_give(line).map(|s| s.name.as_str());
+    let others: Vec<&str> = others.filter(|other| *other != solution.as_str()).collect();
+    let others = if others.is_empty() {
+        String::new()
+    } else {
+        format!("; it may also hold {}", others.join(", "))
+    };
+    format!("  {name}: solution \"{solution}\" from reservoir \"{bottle}\", {from}{tube}{others}")
+}
+
 fn line_words(
     controller: &Controller,
     plan: &Plan,
     (line, hourly_cap): (&Line, Volume),
 ) -> Vec<String> {
-    let mut out = vec![format!(
-        "  {}: solution \"{}\" from reservoir \"{}\"",
-        line.name, line.solution, line.reservoir
-    )];
+    let mut out = vec![content_words(controller, line)];
     if let Some(head) = controller.heads.get(&line.head) {
         out.push(format!("    head \"{}\": {}", head.name, head_words(head)));
     }
@@ -123,7 +144,7 @@ fn line_words(
         Some(planned) => {
             let when = times_words(&planned.times);
             let effect = effect_words(controller, &line.name, planned.daily_volume);
-            let plan = format!(
+            let given = format!(
                 "{} a day ({}), {when}; that adds {effect}; the cap is {:.1} times that",
                 planned.daily_volume,
                 gives_words(plan, planned),
@@ -132,8 +153,20 @@ fn line_words(
             out.push(if planned.gives.waits() {
                 format!("    plan: gives nothing until a changeover brings it in, {when}")
             } else {
-                format!("    plan: {plan}")
+                format!("    plan: {given}")
             });
+            let leaving = controller.solution_of(&line.name).map(|s| &s.name);
+            let others = controller
+                .may_give(line)
+                .filter(|s| Some(&s.name) != leaving);
+            out.extend(others.filter(|_| !planned.gives.waits()).map(|other| {
+                let volume = volume_with((plan, planned), other, controller.tank);
+                format!(
+                    "    with \"{}\" that is {volume} a day, and the cap is {:.1} times that",
+                    other.name,
+                    line.daily_cap.as_ml() / volume.as_ml().max(0.001)
+                )
+            }));
         }
         None => out.push("    plan: none, doses by hand only".to_owned()),
     }
@@ -210,10 +243,21 @@ fn pin_words(gpio: u8) -> String {
 fn gives_words(plan: &Plan, planned: &PlannedLine) -> String {
     let uptake = |of: &Quantity| {
         let value = plan.uptakes.get(of).copied().unwrap_or(0.0);
-        format!("{} {} of {of}", significant(value), of.unit())
+        let from = match uptake_from(plan, &planned.line) {
+            Some(Origin::Ledger) => "by the ledger",
+            Some(Origin::File) | None => "by plan.toml",
+        };
+        format!("{} {} of {of}, {from}", significant(value), of.unit())
     };
     match &planned.gives {
-        Gives::Share { of, share } => format!("{share} of an uptake of {}", uptake(of)),
+        Gives::Share { of, share } if *share >= 1.0 => {
+            format!("all of an uptake of {}", uptake(of))
+        }
+        Gives::Share { of, share } => format!(
+            "{} % of an uptake of {}",
+            significant(share * 100.0),
+            uptake(of)
+        ),
         Gives::PerUptake { of, ml } => {
             format!(
                 "{ml} mL for each {} of an uptake of {}",
@@ -250,12 +294,17 @@ fn times_words(times: &Times) -> String {
 
 /// What a volume of a line's solution adds to the tank. Sodium and chloride come with most salts and are left out.
 fn effect_words(controller: &Controller, line: &Name, volume: Volume) -> String {
-    let Some(effect) = controller.effect_of(line) else {
-        return "unknown".to_owned();
-    };
+    let effect = controller.effect_of(line);
+    effect.map_or_else(
+        || "unknown".to_owned(),
+        |effect| adds_words(effect, volume, controller.tank),
+    )
+}
+
+fn adds_words(effect: &SolutionEffect, volume: Volume, tank: TankVolume) -> String {
     let mut parts = Vec::new();
     if effect.carries_alkalinity() {
-        let rise = effect.alkalinity_rise(volume, controller.tank);
+        let rise = effect.alkalinity_rise(volume, tank);
         parts.push(format!("{:.4} dKH", rise.as_dkh()));
     }
     let company = ["Na", "Cl"];
@@ -264,7 +313,7 @@ fn effect_words(controller: &Controller, line: &Name, volume: Volume) -> String 
         .keys()
         .filter(|element| !company.contains(&element.symbol()))
     {
-        let rise = effect.element_rise(element, volume, controller.tank);
+        let rise = effect.element_rise(element, volume, tank);
         parts.push(format!(
             "{element} {} mg/L",
             significant(rise.as_mg_per_l())
@@ -404,24 +453,30 @@ fn input_words(controller: &Controller) -> Vec<String> {
     out
 }
 
-/// What the tank gets when a whole bottle ends up in it (reference row a9.chem.reservoir_worst).
-fn worst_case(controller: &Controller, line: &Line) -> Option<String> {
-    let reservoir = controller.reservoirs.get(&line.reservoir)?;
-    let caustic = controller
-        .solutions
-        .get(&line.solution)
-        .is_some_and(|solution| solution.caustic);
-    let burns = if caustic {
-        " It burns skin and eyes."
-    } else {
-        ""
+/// What the tank gets when a whole bottle ends up in it (reference row a9.chem.reservoir_worst), of each solution that it may hold.
+fn worst_case(controller: &Controller, line: &Line) -> Vec<String> {
+    let Some(bottle) = controller.reservoirs.get(&line.reservoir) else {
+        return Vec::new();
     };
-    Some(format!(
-        "  - The whole bottle of line \"{}\" ({}) emptied into the tank adds {}.{burns}",
-        line.name,
-        reservoir.capacity,
-        effect_words(controller, &line.name, reservoir.capacity)
-    ))
+    let full = bottle.capacity;
+    let each = controller.may_give(line).map(|solution| {
+        let burns = if solution.caustic {
+            " It burns skin and eyes."
+        } else {
+            ""
+        };
+        let of = if bottle.solutions.len() > 1 {
+            format!(" of {}", solution.name)
+        } else {
+            String::new()
+        };
+        format!(
+            "  - The whole bottle of line \"{}\" ({full}{of}) emptied into the tank adds {}.{burns}",
+            line.name,
+            adds_words(&solution.effect, full, controller.tank)
+        )
+    });
+    each.collect()
 }
 
 #[cfg(test)]

@@ -266,6 +266,16 @@ fn reasons(view: &Status, out: &mut Out) -> Result<(), Failure> {
             });
             writeln!(out, "{}: {}{until}", line.name, reason.text)?;
         }
+        if let Some(tube) = &line.tube {
+            gap(out)?;
+            writeln!(
+                out,
+                "{}: its tube still holds {} of {}, which goes first",
+                line.name,
+                ml(tube.left),
+                tube.solution
+            )?;
+        }
         if line.planned != line.plan_standing {
             gap(out)?;
             writeln!(

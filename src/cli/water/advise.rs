@@ -215,15 +215,10 @@ fn dosing(loaded: &Loaded, tracked: &Tracked) -> Result<(Name, Dosing), Failure>
     let controller = &loaded.controller;
     let daily = plan_daily_volumes(&loaded.plan);
     let rise = |line: &Name, volume: Volume| -> f64 {
-        let solution = controller
-            .lines
-            .iter()
-            .find(|l| l.name == *line)
-            .and_then(|l| controller.solutions.get(&l.solution));
-        solution.map_or(0.0, |s| match tracked {
-            Tracked::Alkalinity => s.effect.alkalinity_rise(volume, controller.tank).as_dkh(),
-            Tracked::Element(element) => s
-                .effect
+        let effect = controller.effect_of(line);
+        effect.map_or(0.0, |effect| match tracked {
+            Tracked::Alkalinity => effect.alkalinity_rise(volume, controller.tank).as_dkh(),
+            Tracked::Element(element) => effect
                 .element_rise(element, volume, controller.tank)
                 .as_mg_per_l(),
         })

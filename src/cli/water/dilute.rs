@@ -217,8 +217,8 @@ fn doses(
         .lines
         .iter()
         .filter_map(|line| {
-            let solution = loaded.controller.solutions.get(&line.solution)?;
-            Some((&solution.effect, *daily.get(&line.name)?))
+            let effect = loaded.controller.effect_of(&line.name)?;
+            Some((effect, *daily.get(&line.name)?))
         })
         .collect();
     let day: Volume = parts.iter().map(|(_, volume)| *volume).sum();

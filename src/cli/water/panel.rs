@@ -413,8 +413,8 @@ fn proposal(comparison: &Comparison, loaded: Option<&Loaded>) -> Vec<String> {
     let line = loaded.and_then(|loaded| {
         let controller = &loaded.controller;
         controller.lines.iter().find(|line| {
-            controller.solutions.get(&line.solution).is_some_and(|s| {
-                s.effect
+            controller.effect_of(&line.name).is_some_and(|effect| {
+                effect
                     .elements_mg_per_l
                     .get(&comparison.element)
                     .is_some_and(|mg| *mg > 0.0)

@@ -201,7 +201,7 @@ fn mixing(water: &CarbonateWater, controller: &Controller) -> Vec<(String, f64, 
         .lines
         .iter()
         .filter_map(|line| {
-            let solution = controller.solutions.get(&line.solution)?;
+            let solution = controller.solution_of(&line.name)?;
             let calcium = solution
                 .effect
                 .elements_mg_per_l

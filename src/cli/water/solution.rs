@@ -43,21 +43,23 @@ fn work_out<'a>(loaded: &'a Loaded, solution: &'a Solution) -> Shown<'a> {
     let controller = &loaded.controller;
     let tank = controller.tank;
     let daily = plan_daily_volumes(&loaded.plan);
+    let gives = |line: &&crate::config::Line| {
+        let leaving = controller.solution_of(&line.name);
+        leaving.is_some_and(|leaving| leaving.name == solution.name)
+    };
     let lines: Vec<(Name, Volume)> = controller
         .lines
         .iter()
-        .filter(|line| line.solution == solution.name)
+        .filter(gives)
         .map(|line| {
             let volume = daily.get(&line.name).copied().unwrap_or(Volume::ZERO);
             (line.name.clone(), volume)
         })
         .collect();
     let volume = lines.iter().map(|(_, volume)| *volume).sum();
-    let bottles = controller
-        .lines
-        .iter()
-        .filter(|line| line.solution == solution.name && !solution.salts.is_empty())
-        .filter_map(|line| controller.reservoirs.get(&line.reservoir));
+    let bottles = controller.reservoirs.values();
+    let bottles = bottles
+        .filter(|bottle| bottle.solutions.contains(&solution.name) && !solution.salts.is_empty());
     Shown {
         solution,
         per_ml: Rises::of(&[(&solution.effect, Volume::from_ul(1000))], tank),
@@ -77,7 +79,12 @@ fn work_out<'a>(loaded: &'a Loaded, solution: &'a Solution) -> Shown<'a> {
 /// Pairs of an alkalinity and a calcium solution, with what equal volumes of them do.
 fn pairs(controller: &Controller) -> Vec<(Name, Name, Balance)> {
     let ml = Volume::from_ul(1000);
-    let used = |s: &&Solution| controller.lines.iter().any(|l| l.solution == s.name);
+    let used = |s: &&Solution| {
+        controller
+            .lines
+            .iter()
+            .any(|l| controller.may_give(l).any(|given| given.name == s.name))
+    };
     let carries = |s: &Solution, symbol: &str| {
         s.effect
             .elements_mg_per_l
@@ -122,8 +129,8 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Fail
         .lines
         .iter()
         .filter_map(|line| {
-            let solution = controller.solutions.get(&line.solution)?;
-            Some((&solution.effect, *daily.get(&line.name)?))
+            let effect = controller.effect_of(&line.name)?;
+            Some((effect, *daily.get(&line.name)?))
         })
         .collect();
     let whole = options

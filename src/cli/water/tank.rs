@@ -1,15 +1,18 @@
 //! What the owner tells of bottles.
 
 use crate::cli::args::Refill;
-use crate::cli::exit::Failure;
+use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
-use crate::cli::running::daemon::ask;
+use crate::cli::proposal::{Consent, propose};
+use crate::cli::running::daemon::say;
 use crate::cli::words::usage;
-use crate::engine::{Command, RefillLevel};
+use crate::control::Client;
+use crate::engine::{Command, NewRefill, RefillLevel, Wish};
 use crate::quantity::{Name, parse_volume};
+use std::io::{self, BufRead, IsTerminal, Write};
 
-/// Tells what a bottle holds.
+/// Tells what a bottle holds. Another solution than before is shown and asked about.
 pub(in crate::cli) fn refill(
     place: &Place,
     options: &Refill,
@@ -21,10 +24,56 @@ pub(in crate::cli) fn refill(
         (false, true) => RefillLevel::Add(given()?),
         (false, false) => RefillLevel::To(given()?),
     };
-    let command = Command::Refill {
+    let tube = options.tube.as_deref().map(parse_volume).transpose();
+    let solution = options
+        .solution
+        .as_ref()
+        .map(|text| Name::new(text))
+        .transpose();
+    let mut new = NewRefill {
         reservoir: Name::new(&options.reservoir).map_err(usage)?,
         level,
+        solution: solution.map_err(usage)?,
+        tube: tube.map_err(usage)?,
+        emptied: options.emptied,
         note: options.note.as_str().into(),
     };
-    ask(place, &command.into(), options.json, out).map(drop)
+    let asks = io::stdin().is_terminal() && !options.json && !options.yes;
+    let response = loop {
+        let response = Client::connect(&place.state)?.ask(&Command::Refill(new.clone()).into())?;
+        if !asks || response.code.as_deref() != Some("solution-not-said") {
+            break response;
+        }
+        let typed = typed(&response.text, "solution", out)?;
+        new.solution = Some(Name::new(&typed).map_err(usage)?);
+    };
+    if response.code.as_deref() != Some("another-solution") {
+        return say(response, options.json, out).map(drop);
+    }
+    if asks && new.tube.is_none() {
+        let why = "how much of the solution from before does the tube still hold (it goes first)? \
+                   A tube of 3 mm inside holds 7 mL a metre; 0 mL when it was emptied or primed through";
+        new.tube = Some(parse_volume(&typed(why, "tube", out)?).map_err(usage)?);
+    }
+    let consent = Consent {
+        yes: options.yes,
+        json: options.json,
+        question: "Is that in the bottle now? Type yes to put it into force:",
+        otherwise: "nothing was written down: the bottle counts as holding what it held",
+    };
+    propose(place, Wish::Refill(new), &consent, out)
+}
+
+/// Asks for what the command did not say.
+fn typed(why: &str, what: &str, out: &mut Out) -> Result<String, Failure> {
+    writeln!(out, "{why}")?;
+    write!(out, "{what}: ")?;
+    out.flush()?;
+    let mut line = String::new();
+    io::stdin().lock().read_line(&mut line)?;
+    let line = line.trim();
+    if line.is_empty() {
+        return Err(Failure::new(exit::REFUSED, "nothing was written down"));
+    }
+    Ok(line.to_owned())
 }

@@ -97,7 +97,7 @@ fn no_safety_key_has_a_default() {
         ("capacity-ml = 1000\n", "capacity-ml"),
         ("reserve-ml = 80\n", "reserve-ml"),
         ("output = \"GPIO22\"\nactive = \"high\"\n", "active"),
-        ("solution = \"magnesium-mix\"\n", "solution"),
+        ("solutions = \"magnesium-mix\"\n", "solutions"),
     ] {
         let found = mistakes(&edited(CONTROLLER, line, ""), PLAN);
         assert!(
@@ -303,13 +303,14 @@ fn heads_and_bottles_are_shared_only_as_they_can_be() {
         "reservoir = \"iodine\"",
         "reservoir = \"trace\"",
     );
-    one(
-        &mistakes(&text, PLAN),
-        "controller.toml:",
-        "holds solution \"trace-mix\" for line \"trace\"; one bottle cannot hold \"iodine\" as well",
+    let loaded = check(&text, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    let said: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
+    assert!(
+        said.iter().any(|w| w.contains(
+            "line \"iodine\": draws from reservoir \"trace\" like line \"trace\": the bottle empties by both, both stop together"
+        )),
+        "{said:#?}"
     );
-    let both = edited(&text, "solution = \"iodine\"", "solution = \"trace-mix\"");
-    let loaded = check(&both, PLAN).unwrap_or_else(|error| panic!("{error}"));
     let unused: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
     assert!(
         unused
@@ -756,4 +757,50 @@ fn a_file_anybody_may_write_is_warned_of_and_a_file_that_is_no_text_is_refused()
         error.contains("is not UTF-8 text, first at byte 9"),
         "{error}"
     );
+}
+
+const STRONGER: &str =
+    "\n[solution.soda-ash-80]\nsalts = [{ salt = \"Na2CO3\", g-per-l = 80 }]\ncaustic = true\n";
+
+fn alkalinity_bottle(solutions: &str) -> String {
+    let text = edited(
+        CONTROLLER,
+        "solutions = \"soda-ash\"",
+        &format!("solutions = {solutions}"),
+    );
+    format!("{text}{STRONGER}")
+}
+
+#[test]
+fn a_bottle_may_hold_several_solutions_and_the_first_is_in_it_until_a_refill_tells() {
+    let text = alkalinity_bottle("[\"soda-ash-80\", \"soda-ash\"]");
+    let loaded = check(&text, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    let line = crate::quantity::Name::new("alkalinity").unwrap();
+    let solution = loaded.controller.solution_of(&line).unwrap();
+    assert_eq!(solution.name.as_str(), "soda-ash-80");
+    for (solutions, words) in [
+        ("[\"soda-ash\", \"soda-ahs\"]", "did you mean \"soda-ash\"?"),
+        ("[]", "solutions = [] cannot be used"),
+        ("[\"soda-ash\", \"soda-ash\"]", "is named twice"),
+    ] {
+        let found = mistakes(&alkalinity_bottle(solutions), PLAN);
+        assert!(
+            found.iter().any(|m| m.contains(words)),
+            "{words}: {found:#?}"
+        );
+    }
+}
+
+#[test]
+fn what_precipitates_together_is_not_in_the_list_of_one_bottle() {
+    let found = mistakes(
+        &alkalinity_bottle("[\"soda-ash\", \"soda-ash-80\", \"calcium-chloride\"]"),
+        PLAN,
+    );
+    for pair in [
+        "\"soda-ash\" and \"calcium-chloride\" precipitate",
+        "\"soda-ash-80\" and \"calcium-chloride\" precipitate",
+    ] {
+        assert!(found.iter().any(|m| m.contains(pair)), "{found:#?}");
+    }
 }

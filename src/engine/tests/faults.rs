@@ -1,7 +1,7 @@
 //! Rows of the fault catalogue: caps, schedules, pumps, power, and what infusion pumps taught.
 
 use super::rig::{
-    DAY, HOUR, MINUTE, PLAN, SECOND, World, calcium_at, demo, keeper, name, plan_of, ul,
+    DAY, HOUR, MINUTE, PLAN, SECOND, World, calcium_at, demo, keeper, name, plan_of, same, ul,
     unlimited_hours,
 };
 use crate::engine::{
@@ -655,11 +655,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         Command::Resume {
             scope: HoldScope::All,
         },
-        Command::Refill {
-            reservoir: name("alkalinity"),
-            level: RefillLevel::Full,
-            note: Words::default(),
-        },
+        Command::Refill(same("alkalinity", RefillLevel::Full)),
         Command::Calibrate(bench_runs(&stored)),
         Command::TrustClock {},
         Command::Acknowledge { code: None },

@@ -10,6 +10,7 @@ mod inputs;
 mod owner;
 mod properties;
 mod proposal;
+mod refill;
 mod rig;
 mod session;
 mod speed;

@@ -555,8 +555,11 @@ fn the_volume_of_a_course_follows_what_is_in_the_bottle() {
     world.run(DAY);
     assert_eq!(world.line("iodine").planned.as_ul(), 2_500);
     let mut controller = (*world.controller).clone();
-    let line = controller.lines.iter().find(|l| l.name == name("iodine"));
-    let solution = line.unwrap().solution.clone();
+    let solution = controller
+        .solution_of(&name("iodine"))
+        .unwrap()
+        .name
+        .clone();
     let effect = &mut controller.solutions.get_mut(&solution).unwrap().effect;
     for per_litre in effect.elements_mg_per_l.values_mut() {
         *per_litre *= 2.0;

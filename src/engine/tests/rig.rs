@@ -11,16 +11,16 @@ use jiff::Timestamp;
 use crate::chemistry::{Measurand, Quantity};
 use crate::config::{Controller, Head, HeadOutput, Line, Plan, check_plan_text, check_texts};
 use crate::engine::{
-    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse, Now,
-    Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Tell, Ticket, TrustSource, Wish,
+    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse, NewRefill,
+    Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Tell, Ticket, TrustSource, Wish,
 };
 use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, Forgotten, Found,
-    History, Hold, HoldScope, Intent, Observed, Outcome, OutputPlace, OutputSeen, PastDose,
+    Bench, BenchStep, Carried, Content, Destination, DoseEnd, DoseId, DoseKind, Entry, Forgotten,
+    Found, History, Hold, HoldScope, Intent, Observed, Outcome, OutputPlace, OutputSeen, PastDose,
     PastForgotten, PastSession, Reading, Refill, SlotNotGiven, Stamp, StoredCalibration, Who,
 };
 
@@ -37,6 +37,18 @@ pub(super) fn ul(value: i64) -> Volume {
 
 pub(super) fn keeper() -> Who {
     Who::Local { uid: 1000 }
+}
+
+/// A refill of what is in it already.
+pub(super) fn same(reservoir: &str, level: RefillLevel) -> NewRefill {
+    NewRefill {
+        reservoir: name(reservoir),
+        level,
+        solution: None,
+        tube: None,
+        emptied: false,
+        note: Words::default(),
+    }
 }
 
 pub(super) const CONTROLLER: &str = include_str!("../../../config/controller.toml");
@@ -178,6 +190,7 @@ pub(super) struct Books {
     pub(super) outcomes: BTreeMap<DoseId, Outcome>,
     pub(super) entries: Vec<Entry>,
     pub(super) refills: BTreeMap<Name, Volume>,
+    contents: BTreeMap<Name, Content>,
     sessions: Vec<PastSession>,
     newest: Option<Timestamp>,
 }
@@ -330,6 +343,8 @@ impl World {
                 reservoir: reservoir.clone(),
                 level: config.capacity,
                 before: None,
+                solution: config.solutions[0].clone(),
+                tube: None,
                 who: keeper(),
                 note: String::new(),
                 at,
@@ -682,11 +697,7 @@ impl World {
     }
 
     pub(super) fn refill(&mut self, reservoir: &str, level: RefillLevel) -> u64 {
-        self.ask(Command::Refill {
-            reservoir: name(reservoir),
-            level,
-            note: Words::default(),
-        })
+        self.ask(Command::Refill(same(reservoir, level)))
     }
 
     pub(super) fn read_alkalinity(&mut self, dkh: f64) -> u64 {
@@ -889,6 +900,9 @@ impl World {
                 let left = self.books.refills.get_mut(&intent.reservoir).unwrap();
                 *left = left.saturating_sub(outcome.delivered);
                 assert_eq!(*left, outcome.reservoir_left, "the books say the same");
+                let content = self.books.contents.get_mut(&intent.reservoir).unwrap();
+                let drawn = content.drawn.entry(intent.line.clone()).or_default();
+                *drawn = drawn.saturating_add(outcome.delivered);
                 let twice = self.books.outcomes.insert(outcome.id, outcome);
                 assert!(twice.is_none(), "a dose ends once");
             }
@@ -899,6 +913,21 @@ impl World {
                         .refills
                         .insert(refill.reservoir.clone(), refill.level);
                     assert_eq!(before, refill.before, "the books say the same");
+                    let known = self.books.contents.remove(&refill.reservoir);
+                    let changed = refill.tube.is_some();
+                    let known = known.filter(|_| !changed);
+                    let content = Content {
+                        reservoir: refill.reservoir.clone(),
+                        solution: refill.solution.clone(),
+                        told: refill.who != Who::Daemon,
+                        tube: known
+                            .as_ref()
+                            .map_or(refill.tube.clone(), |k| k.tube.clone()),
+                        drawn: known.map_or_else(BTreeMap::new, |k| k.drawn),
+                    };
+                    self.books
+                        .contents
+                        .insert(refill.reservoir.clone(), content);
                 }
                 self.books.entries.push(entry);
             }
@@ -971,6 +1000,7 @@ impl World {
         let keep = history.doses.len().saturating_sub(400);
         history.doses.drain(..keep);
         history.reservoirs = self.books.refills.clone().into_iter().collect();
+        history.contents = self.books.contents.values().cloned().collect();
         history.calibrations = run_since.into_values().collect();
         history
     }

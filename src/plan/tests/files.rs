@@ -550,3 +550,69 @@ proptest! {
         }
     }
 }
+
+/// The alkalinity bottle may also hold soda ash of another strength, kept apart as the first is.
+fn with_strength(g_per_l: u32, gap_min: u32) -> String {
+    let text = edited(
+        CONTROLLER,
+        "solutions = \"soda-ash\"",
+        "solutions = [\"soda-ash\", \"other-ash\"]",
+    );
+    let pair = |second: &str| {
+        format!("[[apart]]\nfirst = \"other-ash\"\nsecond = \"{second}\"\ngap-min = {gap_min}\n")
+    };
+    format!(
+        "{text}\n[solution.other-ash]\nsalts = [{{ salt = \"Na2CO3\", g-per-l = {g_per_l} }}]\ncaustic = true\n{}{}",
+        pair("calcium-chloride"),
+        pair("magnesium-mix")
+    )
+}
+
+#[test]
+fn caps_must_fit_the_weakest_solution_of_a_bottle_and_are_a_second_opinion_on_the_strongest() {
+    let loaded = check(&with_strength(80, 15), PLAN).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(loaded.warnings, []);
+    // 40 g/L need 113.4 mL a day.
+    let found = mistakes(&with_strength(40, 15), PLAN);
+    assert!(
+        found.iter().any(|m| m.contains(
+            "with \"other-ash\" in reservoir \"alkalinity\": line \"alkalinity\": share-of-uptake"
+        ) && m.contains("daily-cap-ml = 100")),
+        "{found:#?}"
+    );
+    // 150 g/L need 30.2 mL a day, and a cap of 100 mL is 3.3 times that.
+    let loaded = check(&with_strength(150, 15), PLAN).unwrap_or_else(|error| panic!("{error}"));
+    let warned: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
+    assert!(
+        warned
+            .iter()
+            .any(|w| w.contains("with \"other-ash\" in reservoir")
+                && w.contains("fits 3.3 times into daily-cap-ml")),
+        "{warned:#?}"
+    );
+}
+
+#[test]
+fn times_keep_the_widest_gap_of_all_that_two_bottles_may_hold() {
+    let gap = |controller: &str| {
+        let loaded = check(controller, PLAN).unwrap_or_else(|error| panic!("{error}"));
+        let plan = std::sync::Arc::new(loaded.plan);
+        let controller = loaded.controller.into();
+        let daily = crate::plan::plan_daily_volumes(&plan);
+        let mut schedule = crate::plan::Schedule::new(controller, plan);
+        let day = jiff::civil::date(2027, 3, 3);
+        let slots = schedule.day(day, &daily).unwrap();
+        let at = |line: &str| -> Vec<i64> {
+            let slots = slots.iter().filter(|s| s.key.line.as_str() == line);
+            slots.map(|s| s.at.as_second()).collect()
+        };
+        let (alkalinity, calcium) = (at("alkalinity"), at("calcium"));
+        let between = alkalinity
+            .iter()
+            .flat_map(|a| calcium.iter().map(move |c| (a - c).abs()));
+        between.min().unwrap()
+    };
+    assert!((900..1_200).contains(&gap(CONTROLLER)));
+    let wide = gap(&with_strength(80, 25));
+    assert!(wide >= 1_500, "{wide}");
+}

@@ -16,7 +16,7 @@ use jiff::tz::TimeZone;
 use super::*;
 use crate::chemistry::SolutionEffect;
 use crate::config::{
-    ActiveLevel, ApartRule, Controller, CronTimes, Gives, Head, HeadOutput, Line, Mode,
+    ActiveLevel, ApartRule, Contents, Controller, CronTimes, Gives, Head, HeadOutput, Line, Mode,
     OldCalibration, Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits, Times,
     Uptakes,
 };
@@ -107,6 +107,7 @@ fn time_limits() -> TimeLimits {
 fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: u32) -> Reef {
     let reservoir = |p: &Part| Reservoir {
         name: name(p.reservoir),
+        solutions: vec![name(p.name)],
         capacity: Volume::from_ul(1_000_000),
         reserve: Volume::ZERO,
         low_warning: Millis::DAY,
@@ -122,7 +123,6 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         name: name(p.name),
         head: name(p.head),
         reservoir: name(p.reservoir),
-        solution: name(p.name),
         daily_cap: Volume::from_ul(i64::MAX),
         dose_cap: Volume::from_ul(i64::MAX),
         hourly_cap: None,
@@ -144,6 +144,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
             .iter()
             .map(|p| (name(p.reservoir), reservoir(p)))
             .collect(),
+        contents: Contents::default(),
         solutions: parts.iter().map(|p| (name(p.name), solution(p))).collect(),
         lines: parts.iter().map(line).collect(),
         apart: apart.iter().map(rule).collect(),
@@ -263,8 +264,9 @@ impl Reef {
         runs.sort_by_key(|r| r.0);
         let gap = |a: &Line, b: &Line| {
             let hits = self.controller.apart.iter().filter(|r| {
-                (&r.first, &r.second) == (&a.solution, &b.solution)
-                    || (&r.second, &r.first) == (&a.solution, &b.solution)
+                // A test's solution has the name of its line.
+                (&r.first, &r.second) == (&a.name, &b.name)
+                    || (&r.second, &r.first) == (&a.name, &b.name)
             });
             hits.map(|r| r.gap.as_ms() + 1000).max().unwrap_or(0)
         };
