@@ -71,7 +71,8 @@ impl Engine {
     }
 
     pub(super) fn clock_known(&mut self, source: TrustSource, now: Now) {
-        if self.clock.source.is_none() {
+        // Time from outside replaces the owner's word.
+        if self.clock.source.is_none_or(|by| by == TrustSource::Owner) {
             self.clock.source = Some(source);
             self.clock.outside_why.clear();
         }
@@ -84,6 +85,12 @@ impl Engine {
             self.clock.outside_why = why;
         }
         self.judge_clock(now);
+    }
+
+    /// Whether the wall clock may prove that something of an earlier boot is older than the elapsed clocks say. The owner's word does not:
+    /// a date typed wrong would empty every window.
+    pub(super) fn clock_proves_age(&self) -> bool {
+        self.clock.unsure.is_none() && self.clock.source != Some(TrustSource::Owner)
     }
 
     /// Decides anew whether the wall clock is trusted, and tells when that changes.
@@ -106,11 +113,11 @@ impl Engine {
         let was_trusted = self.clock.unsure.is_none();
         self.clock.unsure = unsure;
         let is_trusted = self.clock.unsure.is_none();
+        if self.clock_proves_age() && !self.clock.aged {
+            self.clock.aged = true;
+            self.age_past_doses(now);
+        }
         if is_trusted && !was_trusted {
-            if !self.clock.aged {
-                self.clock.aged = true;
-                self.age_past_doses(now);
-            }
             self.anchor_readings(now);
             self.anchor_additions(now);
             let by = match self.clock.source {

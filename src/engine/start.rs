@@ -320,7 +320,7 @@ impl Engine {
     }
 
     /// Age of a past dose. In the same boot the elapsed clock says it exactly. Across boots it is at least what the elapsed
-    /// clocks of all boots since prove; the wall clock may prove more, if it is and was trusted.
+    /// clocks of all boots since prove; the wall clock may prove more, if it is and was trusted, and not only by the owner's word.
     fn age_of(&self, dose: &PastDose, now: Now) -> Option<Millis> {
         self.age_since(dose.session, dose.at, now)
     }
@@ -345,7 +345,7 @@ impl Engine {
         );
         // A trusted clock may be off by what a step may be without being an event.
         let by_wall = by_wall.minus(self.controller.times.clock_step_max);
-        let wall_counts = at.trusted && self.clock.unsure.is_none();
+        let wall_counts = at.trusted && !written_in.vouched && self.clock_proves_age();
         Some(if wall_counts {
             proven.max(by_wall)
         } else {

@@ -1,6 +1,6 @@
 //! What the ledger knows at start. Walks back from the newest row and stops where rows can no longer matter.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
@@ -393,6 +393,7 @@ impl Walked {
         for table in STAMPED {
             self.see_newest(conn, table)?;
         }
+        let vouched = vouched(conn, self.oldest)?;
         let mut later =
             conn.prepare("SELECT * FROM session WHERE id BETWEEN ?1 AND ?2 ORDER BY id")?;
         let mut rows = later.query([self.oldest, current])?;
@@ -404,6 +405,7 @@ impl Walked {
             let seen = self.elapsed.get(&id).copied().unwrap_or(known.last_elapsed);
             index.insert(id, sessions.len());
             sessions.push(PastSession {
+                vouched: vouched.contains(&id),
                 boot: known.boot,
                 elapsed_last: seen.max(known.last_elapsed),
             });
@@ -437,6 +439,14 @@ impl Walked {
         }
         Ok(())
     }
+}
+
+/// Sessions whose clock the owner vouched for.
+fn vouched(conn: &Connection, oldest: i64) -> rusqlite::Result<BTreeSet<i64>> {
+    let mut notes = conn.prepare(
+        "SELECT session FROM entry WHERE kind = 'event' AND body ->> 'code' = 'clock-vouched' AND session >= ?1",
+    )?;
+    notes.query_map([oldest], |row| row.get(0))?.collect()
 }
 
 /// Largest trusted wall time among the newest rows of every table.

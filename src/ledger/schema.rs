@@ -174,6 +174,7 @@ WHEN NEW.slot_date IS NOT NULL AND EXISTS (
 BEGIN SELECT RAISE(ABORT, 'this slot is written down as not given'); END;
 
 CREATE INDEX entry_kind ON entry (kind);
+CREATE INDEX entry_vouched ON entry (session) WHERE kind = 'event' AND body ->> 'code' = 'clock-vouched';
 CREATE INDEX entry_hold ON entry (body ->> 'line') WHERE kind = 'hold';
 CREATE INDEX entry_calibration ON entry (body ->> 'head') WHERE kind = 'calibration';
 CREATE INDEX entry_observation ON entry (body ->> 'of', unixepoch(body ->> 'happened', 'subsec')) WHERE kind = 'observation';

@@ -24,6 +24,8 @@ pub struct PastSession {
     pub boot: String,
     /// Largest elapsed time written down in this session.
     pub elapsed_last: Millis,
+    /// Its wall clock was trusted by the owner's word, which proves no age.
+    pub vouched: bool,
 }
 
 /// What the ledger knows at start.

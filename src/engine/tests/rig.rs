@@ -296,6 +296,7 @@ impl World {
         world.books.sessions.push(PastSession {
             boot: "boot-0".to_owned(),
             elapsed_last: Millis::ZERO,
+            vouched: false,
         });
         world.fill_books();
         world
@@ -451,6 +452,7 @@ impl World {
         self.books.sessions.push(PastSession {
             boot: boot.clone(),
             elapsed_last: now.elapsed,
+            vouched: false,
         });
         let history = match ledger_fault {
             None => self.history(),
@@ -907,6 +909,9 @@ impl World {
                 assert!(twice.is_none(), "a dose ends once");
             }
             Row::Entry(entry) => {
+                if matches!(&entry, Entry::Note(note) if note.code == "clock-vouched") {
+                    self.books.sessions[session].vouched = true;
+                }
                 if let Entry::Refill(refill) = &entry {
                     let before = self
                         .books

@@ -426,3 +426,39 @@ fn an_untrusted_wall_clock_never_makes_a_dose_older() {
     world.run(MINUTE);
     assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
 }
+
+#[test]
+fn a_time_that_only_the_owner_vouched_for_never_makes_a_dose_older() {
+    // Then: 26 h behind.
+    let (controller, _) = demo();
+    let plan = calcium_at("\"23:00\"", 1, &controller);
+    let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
+    world.wall_error = -26 * HOUR;
+    world.start();
+    world.ask(Command::TrustClock {});
+    assert!(world.trusted());
+    world.run(6 * MINUTE);
+    world.by_hand("calcium", 3_000, DoseKind::Prime).unwrap();
+    world.run(MINUTE);
+    world.power_cut(MINUTE, 0);
+    world.sync();
+    assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
+    // Now: 26 h ahead.
+    let mut world = calcium_world("\"08:00\"", 1);
+    world.run(3 * HOUR);
+    world.power_cut(MINUTE, 26 * HOUR);
+    world.ask(Command::TrustClock {});
+    assert!(world.trusted());
+    assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
+}
+
+#[test]
+fn time_from_outside_proves_what_the_owners_word_did_not() {
+    let mut world = calcium_world("\"08:00\"", 1);
+    world.run(3 * HOUR);
+    world.power_cut(DAY, 0);
+    world.ask(Command::TrustClock {});
+    assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
+    world.sync();
+    assert_eq!(world.line("calcium").delivered_24h, Some(Volume::ZERO));
+}
