@@ -24,3 +24,4 @@ pub mod quantity;
 pub mod record;
 pub mod shell;
 pub mod statistics;
+pub mod tell;

@@ -103,8 +103,10 @@ pub(super) enum Command {
     Calibration(CalibrationArgs),
     /// Show whether the clock is trusted, or vouch for it
     Clock(Clock),
-    /// Show alarms, or acknowledge them
+    /// Acknowledge alarms, or try whether they are noticed
     Alarm(Alarm),
+    /// Run a program of yours for each alarm that is raised or over, and when the daemon falls silent
+    Tell(Tell),
     /// Dry run only: set what a contact shows
     Simulate(Simulate),
     /// MQTT: try the settings
@@ -368,6 +370,15 @@ pub(super) struct Alarm {
 /// What to do with alarms.
 #[derive(Debug, Subcommand)]
 pub(super) enum AlarmCommand {
+    /// Raise a test alarm for 30 s: alarm output, displays, `dosewright tell`
+    #[command(
+        after_help = "It means nothing, touches no dosing and ends by itself; it is noted in the ledger. Go and see what arrives."
+    )]
+    Test {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
     /// Say that an alarm has been seen; one whose cause lasts stays listed
     Acknowledge {
         /// Its code as `status` shows it; all when left out
@@ -376,6 +387,26 @@ pub(super) enum AlarmCommand {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// Options of `tell`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright tell --program /etc/dosewright/tell\nThe program gets the text on standard input, its first line good for a subject, and the facts as DOSEWRIGHT_HAPPENED (raised, over), _ALARM, _SUBJECT, _TEXT, _SINCE, _TIMES, _URGENT (yes, no), _NAME, _MODE, _LEFT_OUT. Exit code 0 means that it was told; anything else is tried again, after 10 s at first and 10 min at last. No shell is between. Runs until it is ended; the unit dosewright-tell does that."
+)]
+pub(super) struct Tell {
+    /// Your program, with its whole path
+    #[arg(long, value_name = "PATH")]
+    pub(super) program: PathBuf,
+    /// Kill the program after this long
+    #[arg(long, value_name = "TIME", default_value = "30 s", value_parser = tell_time)]
+    pub(super) patience: crate::quantity::Millis,
+    /// Time between two looks at the daemon
+    #[arg(long, value_name = "TIME", default_value = "10 s", value_parser = tell_time)]
+    pub(super) every: crate::quantity::Millis,
+    /// Arguments of your program, after --
+    #[arg(last = true)]
+    pub(super) args: Vec<String>,
 }
 
 /// Options of `simulate`.
@@ -498,5 +529,15 @@ fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
         Err(format!(
             "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand. NOTHING IS HELD"
         ))
+    }
+}
+
+fn tell_time(text: &str) -> Result<crate::quantity::Millis, String> {
+    let time = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
+    let range = crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(5);
+    if range.contains(&time) {
+        Ok(time)
+    } else {
+        Err(format!("{time} is out of range; give 1 s to 5 min"))
     }
 }

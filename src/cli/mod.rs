@@ -54,6 +54,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Arm(_) => running::arm::arm(place, out),
         Command::Disarm(options) => running::arm::disarm(place, options, out),
         Command::OutputsOff(options) => running::outputs_off::outputs_off(place, options, out),
+        Command::Tell(options) => running::tell::tell(place, options),
         Command::Hold(options) => running::daemon::hold(place, options, out),
         Command::Resume(options) => running::daemon::resume(place, options, out),
         Command::Reload(options) => running::daemon::reload(place, options, out),

@@ -22,16 +22,17 @@ pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Board> {
     };
     let driver = driver(raw, sink)?;
     let pin = |key: Of<Text>| raw.text(key).and_then(|text| parse_pin(text).ok());
+    let output = |key: Of<Text>, active: Of<Text>| {
+        Some(Output {
+            gpio: pin(key)?,
+            active: level(raw, active)?,
+        })
+    };
     Some(Board {
         driver,
-        cut_off: match pin(keys::board::CUT_OFF) {
-            None => None,
-            Some(gpio) => Some(Output {
-                gpio,
-                active: level(raw, keys::board::CUT_OFF_ACTIVE)?,
-            }),
-        },
+        cut_off: output(keys::board::CUT_OFF, keys::board::CUT_OFF_ACTIVE),
         heartbeat: pin(keys::board::HEARTBEAT),
+        alarm: output(keys::board::ALARM, keys::board::ALARM_ACTIVE),
         input_poll: time(raw, keys::board::INPUT_POLL_MS, 0.001)?,
     })
 }

@@ -303,6 +303,7 @@ fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
                 solution: solution?,
                 daily_cap: table.volume(keys::line::DAILY_CAP_ML)?,
                 dose_cap: table.volume(keys::line::DOSE_CAP_ML)?,
+                hourly_cap: table.volume(keys::line::HOURLY_CAP_ML),
             })
         };
         lines.extend(line());

@@ -47,6 +47,8 @@ section! {
     CUT_OFF: Text = text("cut-off", A_PIN, Optional);
     CUT_OFF_ACTIVE: Text = choice("cut-off-active", LEVEL, Need::Text("high"));
     HEARTBEAT: Text = text("heartbeat", A_PIN, Optional);
+    ALARM: Text = text("alarm", A_PIN, Optional);
+    ALARM_ACTIVE: Text = choice("alarm-active", LEVEL, Need::Text("high"));
     INPUT_POLL_MS: Number = number("input-poll-ms", 5.0, 200.0, "ms", Need::Number(20.0));
 }
 
@@ -147,6 +149,8 @@ section! { line;
     SOLUTION: Text = text("solution", "the name of a solution", Required);
     DAILY_CAP_ML: Number = number("daily-cap-ml", 0.1, 5000.0, "mL", Required);
     DOSE_CAP_ML: Number = number("dose-cap-ml", 0.01, 1000.0, "mL", Required);
+    /// The dose cap or the busiest hour of the plan when absent.
+    HOURLY_CAP_ML: Number = number("hourly-cap-ml", 0.01, 5000.0, "mL", Optional);
 }
 
 section! { apart;
@@ -180,6 +184,7 @@ section! {
     /// a day is the loosest figure in use (a8.cp.alk_rate, common practice, no source); its default place is the sample file.
     alkalinity;
     MAX_RISE_DKH_PER_DAY: Number = number("max-rise-dkh-per-day", 0.0, 2.0, "dKH per day", Required);
+    MAX_RISE_DKH_PER_HOUR: Number = number("max-rise-dkh-per-hour", 0.001, 2.0, "dKH per hour", Optional);
     MAX_FALL_DKH_PER_DAY: Number = number("max-fall-dkh-per-day", 0.0, 3.0, "dKH per day", Required);
     /// The middle of the band when absent.
     TARGET_DKH: Number = number("target-dkh", 5.0, 14.0, "dKH", Optional);
@@ -201,6 +206,7 @@ section! {
     /// alkalinity has none here: it is of another size for every element.
     element;
     MAX_RISE_MG_PER_L_PER_DAY: Number = number("max-rise-mg-per-l-per-day", 0.000_001, 200.0, "mg/L per day", Required);
+    MAX_RISE_MG_PER_L_PER_HOUR: Number = number("max-rise-mg-per-l-per-hour", 0.000_001, 200.0, "mg/L per hour", Optional);
     MAX_FALL_MG_PER_L_PER_DAY: Number = number("max-fall-mg-per-l-per-day", 0.0, 200.0, "mg/L per day", Optional);
     TARGET_MG_PER_L: Number = number("target-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
     BAND_LOW_MG_PER_L: Number = number("band-low-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);

@@ -71,6 +71,8 @@ pub struct Board {
     pub cut_off: Option<Output>,
     /// Pin on which a healthy daemon sends edges to a watchdog relay.
     pub heartbeat: Option<u8>,
+    /// Lamp or buzzer: on while an urgent alarm stands that nobody has acknowledged.
+    pub alarm: Option<Output>,
     /// Time between two looks at the inputs.
     pub input_poll: Millis,
 }
@@ -203,6 +205,8 @@ pub struct Line {
     pub daily_cap: Volume,
     /// Most in one dose, whoever asks.
     pub dose_cap: Volume,
+    /// Most in any 60 min of elapsed time, whoever asks; `None` for the dose cap or the busiest hour of the plan, whichever is more.
+    pub hourly_cap: Option<Volume>,
 }
 
 impl Line {
@@ -273,6 +277,8 @@ pub enum Blocks {
 pub struct WaterLimits {
     /// How much more than uptake may be added in 24 h.
     pub max_rise: f64,
+    /// How much may be added in any 60 min; `None` for what the hourly cap of a line or the busiest hour of the plan adds.
+    pub max_rise_per_hour: Option<f64>,
     /// Present when the owner gives it a band: it has a predicted level and needs readings. Otherwise only its rise is limited.
     pub tracked: Option<TrackedLimits>,
 }

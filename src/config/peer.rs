@@ -130,6 +130,10 @@ impl fmt::Display for Person {
     }
 }
 
+/// The user of the unit that runs a program of the owner's for each alarm. It has a network, so it may look and stop, and gets nothing
+/// by being in a group.
+const TELLER: &str = "dosewright-tell";
+
 /// Whether `person` may do that. `owner` is the user that the daemon runs as: it could write every file of the daemon itself.
 ///
 /// # Errors
@@ -139,15 +143,16 @@ pub fn allows(peers: &[Peer], person: &Person, owner: u32, right: Right) -> Resu
     if always || person.uid == 0 || person.uid == owner {
         return Ok(());
     }
+    let tells = person.user.as_deref() == Some(TELLER);
     let is_meant = |peer: &&Peer| match &peer.name {
         PeerName::User(user) => person.user.as_ref() == Some(user),
-        PeerName::Group(group) => person.groups.contains(group),
+        PeerName::Group(group) => !tells && person.groups.contains(group),
     };
     let named = peers
         .iter()
         .filter(is_meant)
         .any(|p| p.may.contains(&right));
-    if named || (peers.is_empty() && right != Right::Arm) {
+    if named || (peers.is_empty() && !tells && right != Right::Arm) {
         return Ok(());
     }
     let user = person.user.as_deref().unwrap_or("NAME");
@@ -213,6 +218,26 @@ mod tests {
                 "{right}"
             );
             assert!(allows(&peers, &Person::default(), 990, right).is_ok());
+        }
+    }
+
+    #[test]
+    fn the_user_that_tells_alarms_may_look_and_stop_whatever_its_group_may() {
+        let teller = Person {
+            uid: 991,
+            user: Some("dosewright-tell".to_owned()),
+            groups: BTreeSet::from(["dosewright".to_owned()]),
+        };
+        let group = peer(PeerName::Group("dosewright".to_owned()), &Right::ALL);
+        for peers in [[].as_slice(), &[group]] {
+            for right in Right::ALL {
+                let always = matches!(right, Right::Look | Right::Hold);
+                assert_eq!(
+                    allows(peers, &teller, 990, right).is_ok(),
+                    always,
+                    "{right}"
+                );
+            }
         }
     }
 

@@ -54,6 +54,7 @@ pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
     if let Some(table) = raw.table(keys::controller::BOARD) {
         see(table, keys::board::CUT_OFF, "board");
         see(table, keys::board::HEARTBEAT, "board");
+        see(table, keys::board::ALARM, "board");
     }
     users.sort();
     let mut seen: BTreeMap<u8, (usize, String)> = BTreeMap::new();
@@ -131,6 +132,14 @@ pub(super) fn check_lines(
                     );
                 }
             }
+        }
+        if let Some(hourly) = line.hourly_cap.filter(|cap| *cap < dose || *cap > daily) {
+            refuse(
+                keys::line::HOURLY_CAP_ML,
+                format!(
+                    "hourly-cap-ml = {hourly} is not between dose-cap-ml = {dose} and daily-cap-ml = {daily}; give a volume between them, or leave it out"
+                ),
+            );
         }
         let Some(head) = heads.get(&line.head) else {
             continue;

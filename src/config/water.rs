@@ -13,6 +13,7 @@ use crate::chemistry::Quantity;
 /// Keys whose names end in the unit of the quantity.
 struct Keys {
     max_rise: Of<Number>,
+    max_rise_per_hour: Of<Number>,
     target: Of<Number>,
     /// Alarm and band, from the lowest to the highest.
     edges: [Of<Number>; 4],
@@ -23,6 +24,7 @@ struct Keys {
 
 const IN_DKH: Keys = Keys {
     max_rise: keys::alkalinity::MAX_RISE_DKH_PER_DAY,
+    max_rise_per_hour: keys::alkalinity::MAX_RISE_DKH_PER_HOUR,
     target: keys::alkalinity::TARGET_DKH,
     edges: [
         keys::alkalinity::ALARM_LOW_DKH,
@@ -37,6 +39,7 @@ const IN_DKH: Keys = Keys {
 
 const IN_MG_PER_L: Keys = Keys {
     max_rise: keys::element::MAX_RISE_MG_PER_L_PER_DAY,
+    max_rise_per_hour: keys::element::MAX_RISE_MG_PER_L_PER_HOUR,
     target: keys::element::TARGET_MG_PER_L,
     edges: [
         keys::element::ALARM_LOW_MG_PER_L,
@@ -125,6 +128,7 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
     }
     Some(WaterLimits {
         max_rise: table.number(keys.max_rise)?,
+        max_rise_per_hour: table.number(keys.max_rise_per_hour),
         tracked: if tracked {
             Some(tracked_limits(table, keys)?)
         } else {

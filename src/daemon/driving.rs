@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use tokio::sync::mpsc::UnboundedSender;
 
+use super::alarm_output::AlarmOutput;
 use super::arming::Acceptance;
 use super::ended::DaemonError;
 use super::happening::{Happening, send};
@@ -103,6 +104,7 @@ pub(super) struct Heads {
     pub(super) pumps: BTreeMap<Name, PumpHandle>,
     /// The pin of the watchdog relay.
     pub(super) heartbeat: Option<Box<dyn Output>>,
+    pub(super) alarm: Option<AlarmOutput>,
 }
 
 /// Drives every output off and starts a thread for each head.
@@ -113,7 +115,11 @@ pub(super) fn start_heads(
     left_on: &LeftOn,
     tell: &UnboundedSender<Happening>,
 ) -> Result<Heads, DaemonError> {
-    let (cut_off, heartbeat) = common_outputs(driving)?;
+    let Common {
+        cut_off,
+        heartbeat,
+        alarm,
+    } = common_outputs(driving)?;
     let mut ready: Vec<(Name, Lines, Safeguards)> = Vec::new();
     // All of them off before the first thread starts.
     for (name, head) in &controller.heads {
@@ -132,7 +138,11 @@ pub(super) fn start_heads(
         let handle = start_head(&name, output, pace, safeguards, tell)?;
         pumps.insert(name, handle);
     }
-    Ok(Heads { pumps, heartbeat })
+    Ok(Heads {
+        pumps,
+        heartbeat,
+        alarm,
+    })
 }
 
 /// The outputs of a head.
@@ -182,35 +192,43 @@ fn start_head(
     })?)
 }
 
-type Common = (Option<Arc<CutOff>>, Option<Box<dyn Output>>);
+/// What hangs on the board beside the heads.
+#[derive(Default)]
+struct Common {
+    cut_off: Option<Arc<CutOff>>,
+    heartbeat: Option<Box<dyn Output>>,
+    alarm: Option<AlarmOutput>,
+}
 
 fn common_outputs(driving: &Driving) -> Result<Common, DaemonError> {
     let Driving::Board { pins, board } = driving else {
-        return Ok((None, None));
+        return Ok(Common::default());
     };
     let fault = |why: String| DaemonError::Board { why };
+    let take = |output: &crate::config::Output, what: &str| {
+        let taken = pins.output(output, what);
+        taken.map_err(|e| fault(e.to_string()))
+    };
     let cut_off = match &board.cut_off {
         None => None,
         Some(output) => {
-            let output = pins
-                .output(output, "common cut-off")
-                .map_err(|e| fault(e.to_string()))?;
-            let cut_off = CutOff::new(output).map_err(|e| fault(format!("common cut-off: {e}")))?;
+            let cut_off = CutOff::new(take(output, "common cut-off")?);
+            let cut_off = cut_off.map_err(|e| fault(format!("common cut-off: {e}")))?;
             Some(Arc::new(cut_off))
         }
     };
-    let heartbeat = match board.heartbeat {
-        None => None,
-        Some(gpio) => {
-            let output = crate::config::Output {
-                gpio,
-                active: ActiveLevel::High,
-            };
-            let pin = pins.output(&output, "heartbeat");
-            Some(pin.map_err(|e| fault(e.to_string()))?)
-        }
-    };
-    Ok((cut_off, heartbeat))
+    let heartbeat = board.heartbeat.map(|gpio| crate::config::Output {
+        gpio,
+        active: ActiveLevel::High,
+    });
+    let heartbeat = heartbeat.map(|o| take(&o, "heartbeat")).transpose()?;
+    let alarm = board.alarm.as_ref();
+    let alarm = alarm.map(|o| take(o, "alarm output")).transpose()?;
+    Ok(Common {
+        cut_off,
+        heartbeat,
+        alarm: alarm.map(AlarmOutput::new),
+    })
 }
 
 fn simulated(head: &Head, pace: Pace) -> (Lines, Safeguards) {

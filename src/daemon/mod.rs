@@ -4,6 +4,7 @@
 //! block has a thread of its own: the ledger, the hold file, each head, the inputs, and the heart that
 //! watches over the others. Any of them ending before its time stops all heads and ends the process with an error.
 
+mod alarm_output;
 mod arming;
 mod books;
 mod clock;

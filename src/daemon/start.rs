@@ -14,7 +14,7 @@ use super::arming::Acceptance;
 use super::books::{ledger_can_be_opened, open_ledger, session_boot, shell_clock};
 use super::clock::{ShellClock, under_voltage_file};
 use super::displays::{self, Displays};
-use super::driving::{Driving, Heads, force_off_leftovers, start_heads, start_inputs};
+use super::driving::{Driving, force_off_leftovers, start_heads, start_inputs};
 use super::ended::{DaemonError, Ended};
 use super::event_loop::{EventLoop, Guards, Inbox, Outside, Signals};
 use super::happening::{Happening, send};
@@ -105,8 +105,7 @@ async fn run_once(
     let opened = open_ledger(options, parts, &acceptance, &clock, &tell);
     let driving = opened.driving;
     // Heads before all that follows: whatever else goes wrong, they are off.
-    let Heads { pumps, heartbeat } =
-        start_heads(&parts.controller, &driving, pace(options), &left_on, &tell)?;
+    let heads = start_heads(&parts.controller, &driving, pace(options), &left_on, &tell)?;
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
     let told = tell.clone();
     let holds = HoldKeeper::spawn(&options.state, move |written| {
@@ -118,11 +117,12 @@ async fn run_once(
         holds_kept,
     };
     let setup = setup(terms(options, parts, &clock, &driving), known);
-    let totals = totals(options, parts, &driving, &pumps, &setup);
+    let totals = totals(options, parts, &driving, &heads.pumps, &setup);
     let (displays, on_broker) = start_displays(options, parts, &setup).unzip();
     let desk = desk(&setup);
     let core = Core::start(setup, desk);
-    let guards = start_guards(parts, &driving, acceptance, (&pumps, heartbeat), &tell)?;
+    let watched = (&heads.pumps, heads.heartbeat);
+    let guards = start_guards(parts, &driving, acceptance, watched, &tell)?;
     let (incoming, requests) = mpsc::channel(64);
     let serving = tokio::spawn(server.serve(incoming));
     announce(options, &driving, &guards.acceptance);
@@ -131,11 +131,12 @@ async fn run_once(
         core,
         outside: Outside {
             clock,
-            pumps,
+            pumps: heads.pumps,
             ledger: opened.ledger,
             holds,
             displays,
             totals,
+            alarm: heads.alarm,
             arming_stored: false,
         },
         inbox: Inbox {

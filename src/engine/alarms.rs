@@ -1,4 +1,8 @@
 //! Alarms: few, specific, latched. An alarm stays until its cause is gone and somebody has seen it.
+//!
+//! Those that cannot wait until somebody looks are urgent and turn the alarm output on: what has stopped dosing unasked, what may have given
+//! too much, what says that water stands where it should not. A hold that a person set is not: whoever set it knows, and a stop that is
+//! answered by a buzzer is thought about twice. One that dosewright set by itself is.
 
 use std::collections::BTreeMap;
 
@@ -6,13 +10,21 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::effect::Answer;
 use super::event::Now;
 use super::state::Engine;
+use crate::config::InputRole;
 use crate::quantity::{Millis, Second};
 use crate::record::Who;
 
 /// A reminder of an alarm that nobody has acknowledged is written down this often.
 const REMIND_EVERY: Millis = Millis::DAY;
+
+/// A return pump is switched off to feed or to work; after this long it is taken to have failed. Ours.
+const RETURN_PUMP_URGENT_AFTER: Millis = Millis::from_mins(30);
+
+/// How long a test alarm stands: three looks of `dosewright tell`.
+const TEST_LASTS: Millis = Millis::from_secs(30);
 
 /// What an alarm is about. The text of each is stable, for programs.
 #[derive(
@@ -49,7 +61,6 @@ pub enum AlarmCode {
     InputUnsafe,
     /// The board's supply is too low.
     UnderVoltage,
-    /// A declared uptake is not in force.
     /// The end of a dose was not seen.
     DoseUncertain,
     /// The slots of a day break the keep-apart rules.
@@ -60,6 +71,10 @@ pub enum AlarmCode {
     ChangeoverStalled,
     /// A session at the bench fell silent.
     BenchSilent,
+    /// A hold that dosewright set by itself.
+    Held,
+    /// Somebody tries whether alarms reach them.
+    Test,
 }
 
 impl AlarmCode {
@@ -85,6 +100,36 @@ impl AlarmCode {
             Self::TopUpReview => "top-up-review",
             Self::ChangeoverStalled => "changeover-stalled",
             Self::BenchSilent => "bench-silent",
+            Self::Held => "held",
+            Self::Test => "test",
+        }
+    }
+
+    /// Whether it cannot wait until somebody looks.
+    const fn is_urgent(self) -> bool {
+        match self {
+            Self::ClockUnsure
+            | Self::LedgerFault
+            | Self::HoldFileFault
+            | Self::ReservoirDisagrees
+            | Self::OverDelivered
+            | Self::ReadingAlarm
+            | Self::InputChattering
+            | Self::InputUnsafe
+            | Self::UnderVoltage
+            | Self::DoseUncertain
+            | Self::PlanUnplaceable
+            | Self::BenchSilent
+            | Self::Held
+            | Self::Test => true,
+            Self::ReservoirLow
+            | Self::CalibrationOld
+            | Self::HoldForgotten
+            | Self::UnderDelivered
+            | Self::ReadingOld
+            | Self::SlotsMissed
+            | Self::TopUpReview
+            | Self::ChangeoverStalled => false,
         }
     }
 }
@@ -105,13 +150,20 @@ pub struct Alarm {
     pub active: bool,
     /// Whether somebody has seen it.
     pub acknowledged: bool,
+    /// Whether it cannot wait: the alarm output is on until it is acknowledged.
+    pub urgent: bool,
     #[serde(skip)]
     reminded: Millis,
+    /// When it becomes urgent if its cause lasts, on the elapsed clock.
+    #[serde(skip)]
+    urgent_from: Option<Millis>,
 }
 
 #[derive(Debug, Default)]
 pub(super) struct Alarms {
     all: BTreeMap<(AlarmCode, String), Alarm>,
+    /// When the test that is under way is over, on the elapsed clock.
+    test_ends: Option<Millis>,
 }
 
 impl Alarms {
@@ -121,6 +173,14 @@ impl Alarms {
             ..alarm.clone()
         });
         shown.collect()
+    }
+
+    /// What the alarms of a code that last are about.
+    pub(super) fn active_subjects(&self, code: AlarmCode) -> Vec<String> {
+        let of_code = |((c, subject), alarm): (&(AlarmCode, String), &Alarm)| {
+            (*c == code && alarm.active).then(|| subject.clone())
+        };
+        self.all.iter().filter_map(of_code).collect()
     }
 
     pub(super) fn is_active(&self, code: AlarmCode, subject: &str) -> bool {
@@ -137,6 +197,8 @@ impl Engine {
             alarm.text = text;
             return;
         }
+        let urgent_from = (code == AlarmCode::InputUnsafe && self.is_return_pump(subject))
+            .then(|| now.elapsed.plus(RETURN_PUMP_URGENT_AFTER));
         let alarm = Alarm {
             code,
             subject: Some(subject.to_owned()).filter(|s| !s.is_empty()),
@@ -145,7 +207,9 @@ impl Engine {
             age_s: 0,
             active: true,
             acknowledged: false,
+            urgent: code.is_urgent() && urgent_from.is_none(),
             reminded: now.elapsed,
+            urgent_from,
         };
         self.alarms.all.insert(key, alarm);
         self.note(
@@ -209,7 +273,68 @@ impl Engine {
         count
     }
 
-    pub(super) fn remind_of_alarms(&mut self, now: Now) {
+    fn is_return_pump(&self, input: &str) -> bool {
+        let mut inputs = self.controller.inputs.values();
+        inputs.any(|i| i.name.as_str() == input && i.role == InputRole::ReturnPump)
+    }
+
+    /// Whether the alarm output is to be on: somebody must come, and nobody has said that they know.
+    pub fn calls_for_help(&self) -> bool {
+        let mut alarms = self.alarms.all.values();
+        alarms.any(|alarm| alarm.urgent && !alarm.acknowledged)
+    }
+
+    /// What has lasted too long becomes urgent; a test ends.
+    pub(super) fn follow_alarms(&mut self, now: Now) {
+        for alarm in self.alarms.all.values_mut() {
+            let is_due = alarm.urgent_from.is_some_and(|from| from <= now.elapsed);
+            alarm.urgent |= is_due && alarm.active;
+        }
+        if self.alarms.test_ends.is_some_and(|end| end <= now.elapsed) {
+            self.alarms.test_ends = None;
+            // A test need not be acknowledged.
+            for alarm in self.alarms.all.values_mut() {
+                alarm.acknowledged |= alarm.code == AlarmCode::Test;
+            }
+            self.clear(AlarmCode::Test, "", now);
+        }
+        self.remind_of_alarms(now);
+    }
+
+    /// Elapsed time at which a test alarm ends.
+    pub(super) fn next_alarm_end(&self) -> Option<Millis> {
+        self.alarms.test_ends
+    }
+
+    /// Raises an alarm that means nothing, so that somebody can see whom alarms reach.
+    pub(super) fn test_alarm(&mut self, who: Who, now: Now) -> Answer {
+        self.alarms.test_ends = Some(now.elapsed.plus(TEST_LASTS));
+        let text = format!(
+            "this is a test, nothing is wrong: {who} tries whether alarms are noticed; it ends by itself after {TEST_LASTS}"
+        );
+        self.note("alarm-test", None, text.clone(), who, now);
+        self.raise(AlarmCode::Test, "", text, now);
+        let board = self.controller.board.as_ref();
+        let pin = match (board.and_then(|b| b.alarm.as_ref()), self.live) {
+            (None, _) => {
+                "there is no alarm output; [board] alarm in controller.toml gives one".to_owned()
+            }
+            (Some(pin), true) => format!("the alarm output, GPIO{}, is on", pin.gpio),
+            (Some(pin), false) => {
+                format!(
+                    "the alarm output, GPIO{}, stays off: this is a dry run",
+                    pin.gpio
+                )
+            }
+        };
+        Answer::Done {
+            text: format!(
+                "a test alarm stands for {TEST_LASTS}: {pin}; the displays show it, and `dosewright tell`, where it runs, tells it within seconds. Go and see what arrives; dosing is not touched"
+            ),
+        }
+    }
+
+    fn remind_of_alarms(&mut self, now: Now) {
         let mut due = Vec::new();
         for alarm in self.alarms.all.values_mut() {
             if !alarm.acknowledged && now.elapsed.minus(alarm.reminded) >= REMIND_EVERY {

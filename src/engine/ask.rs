@@ -68,6 +68,8 @@ pub enum Command {
         /// Its code; all when `None`.
         code: Option<Words>,
     },
+    /// Raises an alarm that means nothing and ends by itself.
+    TestAlarm {},
     /// Dry run only: what a contact shows.
     SimulateInput {
         input: Name,
@@ -85,7 +87,10 @@ impl Command {
             // Each lets dosing go on that something had stopped.
             Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
             Self::Refill { .. } => Right::Refill,
-            Self::AddReading(_) | Self::AddFact(_) | Self::TakeBack { .. } => Right::Observe,
+            // A test goes into the record and touches no dosing.
+            Self::AddReading(_) | Self::AddFact(_) | Self::TakeBack { .. } | Self::TestAlarm {} => {
+                Right::Observe
+            }
             Self::Calibrate(_) | Self::Verify(_) | Self::Bench(_) | Self::SimulateInput { .. } => {
                 Right::Dose
             }

@@ -82,6 +82,7 @@ impl Engine {
                     ),
                 }));
             }
+            Command::TestAlarm {} => return Ok(Some(self.test_alarm(who, now))),
             Command::SimulateInput { input, safe } => {
                 return self.simulate_input(&input, safe, &who, now).map(Some);
             }
@@ -289,6 +290,7 @@ impl Engine {
         } else {
             self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
             self.plan = plan;
+            self.busiest_of = None;
             self.take_starts(now);
             self.work_out_plan();
             self.watched_from = now.elapsed;

@@ -245,7 +245,7 @@ impl Engine {
             (RunEnd::Stopped, Some(cause)) => (DoseEnd::Interrupted, cause),
             (RunEnd::Stopped, None) => (DoseEnd::Interrupted, "stopped by the driver".to_owned()),
         };
-        self.count_end(intent, delivered, report.on_time, now);
+        self.count_end(intent, delivered, report, now);
         if let RunEnd::Failed { why } = &report.end {
             let (line, reason) = (
                 intent.line.clone(),
@@ -309,9 +309,10 @@ impl Engine {
         &mut self,
         intent: &Intent,
         delivered: Volume,
-        on_time: Millis,
+        report: &RunReport,
         now: Now,
     ) {
+        let on_time = report.on_time;
         let carries = intent.carried(delivered);
         if intent.into == Destination::Tank {
             self.add_to_water(&carries, now.elapsed);
@@ -319,6 +320,11 @@ impl Engine {
         self.window.update(intent.id, |dose| {
             dose.volume = delivered;
             dose.carries = carries;
+            // As late as it can have been: the report comes after the end. How a failed run gave what it gave is not known.
+            dose.began = match report.end {
+                RunEnd::Completed | RunEnd::Stopped => dose.began.max(now.elapsed.minus(on_time)),
+                RunEnd::Failed { .. } => now.elapsed,
+            };
             dose.ended = Some(now.elapsed);
         });
         let head = self.heads.entry(intent.head.clone()).or_default();

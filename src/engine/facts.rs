@@ -26,6 +26,7 @@ impl Engine {
             tank: self.controller.tank,
             holds: self.holds_on(&line.name),
             bench: self.bench_facts(&line.head),
+            hourly_cap: self.busiest_hour.cap(line),
             window: &self.window,
             apart: &self.controller.apart,
             heads_at_once: self.controller.heads_at_once,

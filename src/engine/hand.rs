@@ -10,7 +10,7 @@ use super::event::Now;
 use super::state::Engine;
 use super::wish::{DoseFigures, Figures, Wish, Worked};
 use crate::config::NoSuchHead;
-use crate::guard::{Request, examine, judge};
+use crate::guard::{Refusal, Request, examine, judge};
 use crate::metering::Calibration;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{Destination, DoseId, DoseKind, Who};
@@ -58,8 +58,7 @@ impl Engine {
             into,
         };
         let facts = self.facts(line, now).ok_or_else(|| self.no_line(line))?;
-        let run_time =
-            examine(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?;
+        let run_time = examine(&request, &facts, now.elapsed).map_err(|r| self.denied(&r, now))?;
         let usual = self.largest_slot(line);
         let unusual =
             kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
@@ -69,8 +68,15 @@ impl Engine {
             Destination::Tank => "",
             Destination::Bench => " into the vessel at the bench",
         };
-        let what =
-            format!("{kind} {volume} of {solution} on line {line}{vessel}, which takes {run_time}");
+        let hour = match (into, kind) {
+            (Destination::Bench, DoseKind::Prime | DoseKind::Calibration) => String::new(),
+            (Destination::Bench | Destination::Tank, _) => {
+                format!("; any hour may get {}", facts.hourly_cap)
+            }
+        };
+        let what = format!(
+            "{kind} {volume} of {solution} on line {line}{vessel}, which takes {run_time}{hour}"
+        );
         let figures = DoseFigures {
             line: line.clone(),
             solution,
@@ -79,6 +85,7 @@ impl Engine {
             run_time,
             kind,
             into,
+            hourly_cap: facts.hourly_cap,
             usual,
         };
         Ok(Worked {
@@ -93,6 +100,27 @@ impl Engine {
             }),
             quiet: Some(line.clone()),
         })
+    }
+
+    /// A refusal for who asked, with the time at which there is room again.
+    fn denied(&self, refusal: &Refusal, now: Now) -> Denial {
+        let mut denial = Denial::from(refusal);
+        let fills_up = matches!(
+            refusal,
+            Refusal::DailyCap { .. }
+                | Refusal::HourlyCap { .. }
+                | Refusal::Rise { .. }
+                | Refusal::HourlyRise { .. }
+        );
+        // Up to the next whole second, so that the time that is said is not too early.
+        let until = refusal.until().filter(|_| fills_up);
+        let until = until.and_then(|until| Self::wall_at(until.plus(Millis::new(999)), now));
+        if let Some(at) = until {
+            let at = self.controller.time_zone.to_datetime(at);
+            let at = at.strftime("; there is room again at %H:%M:%S on %Y-%m-%d");
+            denial.text.push_str(&at.to_string());
+        }
+        denial
     }
 
     /// Starts the dose that was confirmed.
@@ -119,7 +147,7 @@ impl Engine {
             let facts = self
                 .facts(&shown.line, now)
                 .ok_or_else(|| self.no_line(&shown.line))?;
-            judge(&request, &facts, now.elapsed).map_err(|refusal| Denial::from(&refusal))?
+            judge(&request, &facts, now.elapsed).map_err(|r| self.denied(&r, now))?
         };
         self.begin(
             permit,

@@ -222,7 +222,8 @@ impl Engine {
             .inputs
             .values()
             .find(|i| i.role == InputRole::ReservoirFloat(reservoir.clone()))?;
-        let memory = self.inputs.get(&float.name)?;
+        // A float that has just begun to be read says nothing yet.
+        let memory = self.inputs.get(&float.name).filter(|m| m.established)?;
         let left = self.reservoirs.get(reservoir).copied()?;
         let margin = config.capacity.scaled(FLOAT_MARGIN).unwrap_or(Volume::ZERO);
         if !memory.safe && memory.raw.is_some() && left > config.reserve.saturating_add(margin) {

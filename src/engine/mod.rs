@@ -109,6 +109,7 @@ impl Engine {
         self.check_overdue_runs(now);
         self.follow_ramp(now);
         self.follow_benches(now);
+        self.follow_hours(now);
         self.due_slots(now);
         self.watch(now);
         self.window.prune(now.elapsed);
@@ -124,7 +125,8 @@ impl Engine {
         let slot = self.next_slot_at(now);
         let bench = self.next_bench_look();
         let hold = self.next_hold_end();
-        [bench, waiting, inputs, runs, slot, hold]
+        let alarm = self.next_alarm_end();
+        [bench, waiting, inputs, runs, slot, hold, alarm]
             .into_iter()
             .flatten()
             .min()

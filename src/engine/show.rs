@@ -16,7 +16,7 @@ use crate::config::Mode;
 use crate::guard::{Refusal, Request, allowance, examine};
 use crate::metering::Coverage;
 use crate::plan::Slot;
-use crate::quantity::{Alkalinity, Name, Volume, f64_from_i64};
+use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
 use crate::record::{Course, DoseId, DoseKind, HoldScope, Reading, ReadingValue};
 
 impl Engine {
@@ -107,7 +107,8 @@ impl Engine {
     ) -> Option<LineStatus> {
         let facts = self.facts(name, now)?;
         let memory = self.lines.get(name)?;
-        let delivered_24h = self.window.volume_24h(name, now.elapsed);
+        let delivered_24h = self.window.volume_within(Millis::DAY, name, now.elapsed);
+        let hour = self.window.volume_within(Millis::HOUR, name, now.elapsed);
         let running = self.running_on(name, now);
         let (state, reason) = self.what_it_does(name, next, running.is_some(), now)?;
         let today = self.local_date(now.wall);
@@ -137,6 +138,8 @@ impl Engine {
             delivered_of_plan_percent: percent(delivered_24h, planned),
             daily_cap: facts.line.daily_cap,
             dose_cap: facts.line.dose_cap,
+            hourly_cap: facts.hourly_cap,
+            hour_left: facts.hourly_cap.saturating_sub(hour).or_zero(),
             cap_left: facts.line.daily_cap.saturating_sub(delivered_24h).or_zero(),
             next_slot: next.map(|slot| SlotStatus {
                 at: slot.at,
@@ -309,6 +312,7 @@ impl Engine {
             planned: Some(planned),
             in_force: Some(planned.times(self.share_of(&of))),
             allowed: allowance.map(|a| Alkalinity::from_dkh(a.per_day)),
+            allowed_in_hour: facts.map(|f| Alkalinity::from_dkh(f.rise_per_hour)),
             allowed_because: allowance.map(|a| a.reason.words(&of)),
             predicted: predicted(0.0),
             predicted_low: predicted(-2.0),

@@ -6,7 +6,7 @@ use super::effect::Denial;
 use super::event::Now;
 use super::state::{Engine, WaitingSlot};
 use crate::guard::{Refusal, Request, judge};
-use crate::plan::{DailyVolumes, Slot};
+use crate::plan::{BusiestHour, DailyVolumes, Slot};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseKind, Entry, NotGiven, OutageMissed, SlotNotGiven, Who};
 use jiff::Timestamp;
@@ -269,6 +269,17 @@ impl Engine {
             .iter()
             .filter_map(|line| self.schedule.next_of_line(line, from, &daily))
             .collect()
+    }
+
+    /// The hourly limits follow the busiest hour of what is planned.
+    pub(super) fn follow_hours(&mut self, now: Now) {
+        let of = (self.local_date(now.wall), self.planned_volumes());
+        if self.busiest_of.as_ref() != Some(&of) {
+            let (today, daily) = &of;
+            self.busiest_hour =
+                BusiestHour::around(&self.controller, &mut self.schedule, *today, daily);
+            self.busiest_of = Some(of);
+        }
     }
 
     /// Volumes per day in force: those of plan and courses, with the share applied that the limits on the water leave.

@@ -14,7 +14,7 @@ use super::wish::VALID;
 use crate::config::{Controller, Plan};
 use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
-use crate::plan::Schedule;
+use crate::plan::{BusiestHour, Schedule};
 use crate::quantity::{Millis, Name};
 use crate::record::{
     Bench, Course, CourseState, Destination, DoseEnd, Entry, History, Hold, HoldChange, HoldScope,
@@ -139,6 +139,8 @@ impl Engine {
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extras: super::state::CourseExtras::default(),
+            busiest_hour: BusiestHour::default(),
+            busiest_of: None,
             inputs: controller
                 .inputs
                 .keys()
@@ -395,14 +397,16 @@ impl Engine {
     }
 
     /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was
-    /// stored, within the time a permit is valid. One that nobody saw end may have gone on.
+    /// stored, within the time a permit is valid. One that nobody saw end may have gone on, and may have given all of it last.
     fn latest_times(&self, dose: &PastDose, age: Millis, now: Now) -> (Millis, Millis) {
         let began = now.elapsed.minus(age).plus(self.permit_valid);
         let ended = began.plus(dose.run_time);
-        if dose.end == DoseEnd::Uncertain {
-            (began, ended)
-        } else {
-            (began.min(now.elapsed), ended.min(now.elapsed))
+        match dose.end {
+            DoseEnd::Uncertain => (ended, ended),
+            DoseEnd::Failed => (ended.min(now.elapsed), ended.min(now.elapsed)),
+            DoseEnd::Delivered | DoseEnd::Interrupted | DoseEnd::NotStarted => {
+                (began.min(now.elapsed), ended.min(now.elapsed))
+            }
         }
     }
 }

@@ -14,7 +14,7 @@ use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
 use crate::metering::Coverage;
-use crate::plan::{DailyVolumes, Schedule, Slot, SlotKey};
+use crate::plan::{BusiestHour, DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
@@ -66,6 +66,9 @@ pub struct Engine {
     /// Highest number of a course so far.
     pub(super) course_last: i64,
     pub(super) course_extras: CourseExtras,
+    /// The busiest hour of the volumes in force, and the day and volumes that it is of; `None` for times that have changed since.
+    pub(super) busiest_hour: BusiestHour,
+    pub(super) busiest_of: Option<(Date, DailyVolumes)>,
     pub(super) inputs: BTreeMap<Name, InputMemory>,
     pub(super) under_voltage: bool,
     pub(super) alarms: Alarms,

@@ -215,6 +215,12 @@ pub struct LineStatus {
     /// As it is enforced.
     #[serde(rename = "dose_cap_ml", with = "Ml")]
     pub dose_cap: Volume,
+    /// As it is enforced, for any 60 min.
+    #[serde(rename = "hourly_cap_ml", with = "Ml")]
+    pub hourly_cap: Volume,
+    /// What the hourly cap leaves for sure.
+    #[serde(rename = "hour_left_ml", with = "Ml")]
+    pub hour_left: Volume,
     /// What the daily cap still leaves.
     #[serde(rename = "cap_left_ml", with = "Ml")]
     pub cap_left: Volume,
@@ -366,6 +372,9 @@ pub struct WaterStatus {
     /// The most that may be added in 24 h.
     #[serde(rename = "allowed_dkh_per_day", with = "Known")]
     pub allowed: Option<Alkalinity>,
+    /// The most that may be added in any 60 min.
+    #[serde(rename = "allowed_dkh_per_hour", with = "Known")]
+    pub allowed_in_hour: Option<Alkalinity>,
     pub allowed_because: Option<String>,
     /// Null without a reading.
     #[serde(rename = "predicted_dkh", with = "Known")]

@@ -1,10 +1,12 @@
 //! What is looked at all the time: conditions that raise alarms, and how much of the plan is in force.
 
+use std::collections::BTreeMap;
+
 use super::alarms::AlarmCode;
 use super::event::Now;
 use super::state::Engine;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
-use crate::record::Who;
+use crate::record::{HoldScope, Who};
 use jiff::Timestamp;
 
 /// Under- and over-delivery of a line against its plan over 24 h (the 90 % of a generic infusion-pump requirement,
@@ -20,7 +22,7 @@ impl Engine {
         self.watch_holds(now);
         self.watch_deliveries(now);
         self.watch_readings(now);
-        self.remind_of_alarms(now);
+        self.follow_alarms(now);
     }
 
     fn watch_clock(&mut self, now: Now) {
@@ -83,7 +85,40 @@ impl Engine {
         }
     }
 
+    /// What dosewright holds by itself nobody knows of until they look.
+    fn watch_own_holds(&mut self, now: Now) {
+        let mut own: BTreeMap<String, String> = BTreeMap::new();
+        for hold in self.holds.iter().filter(|h| h.who == Who::Daemon) {
+            let subject = match &hold.scope {
+                HoldScope::All => String::new(),
+                HoldScope::Line(line) => line.to_string(),
+            };
+            own.entry(subject)
+                .and_modify(|reasons| {
+                    reasons.push_str("; ");
+                    reasons.push_str(&hold.reason);
+                })
+                .or_insert_with(|| {
+                    format!(
+                        "{} is on hold until `{}`: {}",
+                        super::holds::scope_text(&hold.scope),
+                        hold.scope.lifted_by(),
+                        hold.reason
+                    )
+                });
+        }
+        for lifted in self.alarms.active_subjects(AlarmCode::Held) {
+            if !own.contains_key(&lifted) {
+                self.clear(AlarmCode::Held, &lifted, now);
+            }
+        }
+        for (subject, text) in own {
+            self.raise(AlarmCode::Held, &subject, text, now);
+        }
+    }
+
     fn watch_holds(&mut self, now: Now) {
+        self.watch_own_holds(now);
         let limit = self.controller.times.hold_reminder;
         let oldest = self.holds.iter().min_by_key(|h| h.since);
         let age = oldest.map(|h| {
@@ -121,7 +156,7 @@ impl Engine {
             let (least, most) = self
                 .departing_between(&line, now)
                 .unwrap_or((planned, planned));
-            let given = self.window.volume_24h(&line, now.elapsed);
+            let given = self.window.volume_within(Millis::DAY, &line, now.elapsed);
             let share = |of: Volume| {
                 if of > Volume::ZERO {
                     f64_from_i64(given.as_ul()) / f64_from_i64(of.as_ul())

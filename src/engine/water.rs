@@ -89,6 +89,7 @@ impl Engine {
         let facts = limits.map(|(of, limits)| {
             let facts = WaterFacts {
                 limits: *limits,
+                rise_per_hour: self.busiest_hour.rise(&self.controller, of),
                 uptake: self.uptake_of(of),
                 prediction: self.prediction(of, now),
             };

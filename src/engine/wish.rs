@@ -264,6 +264,9 @@ pub struct DoseFigures {
     pub run_time: Millis,
     pub kind: DoseKind,
     pub into: Destination,
+    /// Most of the line in any hour.
+    #[serde(rename = "hourly_cap_ul")]
+    pub hourly_cap: Volume,
     /// The largest planned dose of the line.
     #[serde(rename = "usual_ul")]
     pub usual: Volume,

@@ -15,6 +15,8 @@ pub(super) const ROUNDING: f64 = 1e-9;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct WaterFacts {
     pub limits: WaterLimits,
+    /// The most that may be added in any hour.
+    pub rise_per_hour: f64,
     /// Established uptake per day; `None` when there is none.
     pub uptake: Option<f64>,
     /// Where it should be now; `None` without a reading.

@@ -1,9 +1,11 @@
-//! The daily cap, in every 24 h of elapsed time.
+//! The daily cap, in every 24 h of elapsed time, and the hourly one, in every 60 min.
 //!
-//! A dose counts until 24 h after it *ended*, so that no window of 24 h, wherever it begins, holds more than the cap.
+//! Under the daily cap a dose counts in full until 24 h after it *ended*, so that what is left of it is a plain sum. In an hour it counts
+//! as it is given, so that a plan at exactly the limit can repeat itself every hour.
 
-use super::{Facts, Refusal, Request};
-use crate::quantity::{Millis, f64_from_i64};
+use super::window::{Limit, Over, Wanted};
+use super::{Facts, Refusal, Request, run};
+use crate::quantity::{Millis, Volume, f64_from_i64, i64_from_f64};
 use crate::record::{Destination, DoseKind};
 
 pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<(), Refusal> {
@@ -19,25 +21,43 @@ pub(super) fn check(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Re
             && d.into == request.into
             && (given || d.into == Destination::Tank)
     };
-    let used = facts.window.volume_24h_of(now, counts);
-    let total = used.saturating_add(request.volume);
-    if total <= cap {
-        return Ok(());
-    }
-    let until = facts.window.room_at(
-        f64_from_i64(request.volume.as_ul()),
-        f64_from_i64(cap.as_ul()),
-        now,
-        |d| {
-            (d.line == *line && d.id != request.id)
-                .then(|| (f64_from_i64(d.volume.as_ul()), d.ended))
-        },
-    );
-    Err(Refusal::DailyCap {
-        line: line.clone(),
-        volume: request.volume,
-        total,
-        cap,
-        until,
-    })
+    let volume = |d: &super::Counted| counts(d).then(|| f64_from_i64(d.volume.as_ul()));
+    let wanted = Wanted {
+        amount: f64_from_i64(request.volume.as_ul()),
+        run_time: Millis::ZERO,
+    };
+    let limit = Limit {
+        most: f64_from_i64(cap.as_ul()),
+        length: Millis::DAY,
+    };
+    let given = facts.window.given(volume);
+    let total = |over: &Over| Volume::from_ul(i64_from_f64(over.total.ceil()).unwrap_or(i64::MAX));
+    given
+        .clone()
+        .at_ends()
+        .fits(wanted, limit, now)
+        .map_err(|over| Refusal::DailyCap {
+            line: line.clone(),
+            volume: request.volume,
+            total: total(&over),
+            cap,
+            until: over.until,
+        })?;
+    let wanted = Wanted {
+        run_time: run::run_time(request, facts)?,
+        ..wanted
+    };
+    let limit = Limit {
+        most: f64_from_i64(facts.hourly_cap.as_ul()),
+        length: Millis::HOUR,
+    };
+    given
+        .fits(wanted, limit, now)
+        .map_err(|over| Refusal::HourlyCap {
+            line: line.clone(),
+            volume: request.volume,
+            total: total(&over),
+            cap: facts.hourly_cap,
+            until: over.until,
+        })
 }

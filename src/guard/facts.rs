@@ -46,6 +46,8 @@ pub struct Facts<'a> {
     pub holds: Vec<&'a Hold>,
     /// The session at the bench that its head is in.
     pub bench: Option<BenchFacts>,
+    /// Most of the line in any hour.
+    pub hourly_cap: Volume,
     /// Doses of all lines that may still count.
     pub window: &'a DoseWindow,
     pub apart: &'a [ApartRule],

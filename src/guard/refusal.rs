@@ -152,6 +152,35 @@ pub enum Refusal {
         /// When there is room again; `None` when there never is.
         until: Option<Millis>,
     },
+    /// The hourly cap would be passed.
+    #[error("{volume} would make {total} of line {line} in 1 h, over the hourly cap of {cap}")]
+    HourlyCap {
+        line: Name,
+        /// What was asked for.
+        volume: Volume,
+        /// What the worst hour would come to.
+        total: Volume,
+        cap: Volume,
+        /// When there is room again; `None` when there never is.
+        until: Option<Millis>,
+    },
+    /// A water quantity would rise too much in an hour. Amounts are in its unit: dKH or mg/L.
+    #[error(
+        "{} more of {of} would make {} added in 1 h, over the {} that is allowed in an hour",
+        of.amount(*rise),
+        of.amount(*total),
+        of.amount(*limit)
+    )]
+    HourlyRise {
+        of: Quantity,
+        /// What this dose adds.
+        rise: f64,
+        /// What the worst hour would come to.
+        total: f64,
+        limit: f64,
+        /// When there is room again; `None` when there never is.
+        until: Option<Millis>,
+    },
     /// A water quantity would rise too fast. Amounts are in its unit: dKH or mg/L.
     #[error(
         "{} more of {of} would make {} added in 24 h, over the {} that is allowed now ({})",
@@ -244,6 +273,8 @@ impl Refusal {
             Self::ReservoirUnknown { .. } => "reservoir-unknown",
             Self::ReservoirUsedUp { .. } => "reservoir-used-up",
             Self::DailyCap { .. } => "daily-cap",
+            Self::HourlyCap { .. } => "hourly-cap",
+            Self::HourlyRise { .. } => "hourly-rise",
             Self::Rise {
                 of: Quantity::Alkalinity,
                 ..
@@ -266,6 +297,8 @@ impl Refusal {
         match self {
             Self::InputBlocks { until, .. }
             | Self::DailyCap { until, .. }
+            | Self::HourlyCap { until, .. }
+            | Self::HourlyRise { until, .. }
             | Self::Rise { until, .. } => *until,
             Self::HeadBusy { until, .. }
             | Self::SupplyBusy { until, .. }

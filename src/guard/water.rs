@@ -1,10 +1,12 @@
 //! How fast each water quantity may be raised, over all lines that carry it.
 //!
-//! In every 24 h of elapsed time what is added of it stays within its allowance. A dose counts from the moment it *began*, so that a
-//! plan at exactly the limit can repeat itself day after day at the same times.
+//! In every 24 h of elapsed time, wherever they begin, what is added of it stays within its allowance. A dose counts as it is given, evenly
+//! from its begin to its end, so that a plan at exactly the limit can repeat itself day after day at the same times. So it is with every
+//! 60 min and the most that an hour may bring.
 
-use super::allowance::{ROUNDING, WaterFacts, allowance};
-use super::{Facts, Refusal, Request};
+use super::allowance::{WaterFacts, allowance};
+use super::window::{Limit, Wanted};
+use super::{Facts, Refusal, Request, run};
 use crate::chemistry::Quantity;
 use crate::quantity::Millis;
 use crate::record::Destination;
@@ -36,24 +38,35 @@ fn check_rise(
         let other = d.id != request.id && d.into == Destination::Tank;
         other.then(|| d.carries.get(of).copied()).flatten()
     };
-    let since = now.minus(Millis::DAY);
-    let before: f64 = facts
-        .window
-        .iter()
-        .filter(|d| d.began > since)
-        .filter_map(weight)
-        .sum();
-    let (total, limit) = (before + rise, allowed.per_day * (1.0 + ROUNDING));
-    if total <= limit {
-        return Ok(());
-    }
-    Err(Refusal::Rise {
-        of: of.clone(),
-        rise,
-        total,
-        allowed,
-        until: facts.window.room_at(rise, limit, now, |d| {
-            weight(d).map(|weight| (weight, Some(d.began)))
-        }),
-    })
+    let wanted = Wanted {
+        amount: rise,
+        run_time: run::run_time(request, facts)?,
+    };
+    let limit = Limit {
+        most: allowed.per_day,
+        length: Millis::DAY,
+    };
+    let given = facts.window.given(weight);
+    given
+        .fits(wanted, limit, now)
+        .map_err(|over| Refusal::Rise {
+            of: of.clone(),
+            rise,
+            total: over.total,
+            allowed,
+            until: over.until,
+        })?;
+    let limit = Limit {
+        most: water.rise_per_hour,
+        length: Millis::HOUR,
+    };
+    given
+        .fits(wanted, limit, now)
+        .map_err(|over| Refusal::HourlyRise {
+            of: of.clone(),
+            rise,
+            total: over.total,
+            limit: limit.most,
+            until: over.until,
+        })
 }

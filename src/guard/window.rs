@@ -3,6 +3,7 @@
 //! The window is true elapsed time: no step of the wall clock, change of zone or restart moves a dose out of it early.
 //! A dose that has not ended counts in full; so does one whose end nobody saw.
 
+use super::allowance::ROUNDING;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{Carried, Destination, DoseId, DoseKind};
 
@@ -19,7 +20,7 @@ pub struct Counted {
     /// What its volume adds to the tank.
     pub carries: Carried,
     pub into: Destination,
-    /// Elapsed time at which it began, or was allowed to.
+    /// Elapsed time at which it began, or was allowed to; once it has ended, at which it can have begun at the latest.
     pub began: Millis,
     /// Elapsed time at which it ended; `None` while it is being stored or runs.
     pub ended: Option<Millis>,
@@ -77,52 +78,135 @@ impl DoseWindow {
         self.doses.iter().filter(|d| d.ended.is_none())
     }
 
-    /// Volume that one line gave to the tank and that counts in the 24 h before `now`, every dose in full that ended within them.
-    pub fn volume_24h(&self, line: &Name, now: Millis) -> Volume {
-        self.volume_24h_of(now, |d| d.line == *line && d.into == Destination::Tank)
-    }
-
-    /// The same of the doses that are chosen.
-    pub(super) fn volume_24h_of(&self, now: Millis, chosen: impl Fn(&Counted) -> bool) -> Volume {
-        let since = now.minus(Millis::DAY);
+    /// Volume that one line gave to the tank in the `length` before `now`, every dose in full that ended within them.
+    pub fn volume_within(&self, length: Millis, line: &Name, now: Millis) -> Volume {
+        let since = now.minus(length);
         self.doses
             .iter()
-            .filter(|d| chosen(d) && d.ended.is_none_or(|ended| ended > since))
+            .filter(|d| d.line == *line && d.into == Destination::Tank)
+            .filter(|d| d.ended.is_none_or(|ended| ended > since))
             .map(|d| d.volume)
             .sum()
     }
 
-    /// Earliest elapsed time at which `amount` and what then still counts stay within `limit`.
-    ///
-    /// `weigh` says how much of the limit a dose takes and when it leaves the window. `None` when the amount alone is too much,
-    /// or when a dose that has not ended would have to leave.
-    pub fn room_at(
-        &self,
-        amount: f64,
-        limit: f64,
-        now: Millis,
-        weigh: impl Fn(&Counted) -> Option<(f64, Option<Millis>)>,
-    ) -> Option<Millis> {
-        let mut leaving: Vec<(Option<Millis>, f64)> = self
-            .doses
-            .iter()
-            .filter_map(|d| {
-                weigh(d).map(|(weight, since)| (since.map(|s| s.plus(Millis::DAY)), weight))
+    /// What doses gave of one thing: `weigh` says how much each of them.
+    pub(super) fn given(&self, weigh: impl Fn(&Counted) -> Option<f64>) -> Given {
+        let parts = self.doses.iter().filter_map(|dose| {
+            Some(Part {
+                amount: weigh(dose)?,
+                span: dose.ended.map(|ended| (dose.began, ended)),
             })
-            .filter(|(leaves, _)| leaves.is_none_or(|at| at > now))
-            .collect();
-        leaving.sort_by_key(|(leaves, _)| leaves.unwrap_or(Millis::MAX));
-        let mut total: f64 = leaving.iter().map(|(_, weight)| weight).sum::<f64>() + amount;
-        if total <= limit {
-            return Some(now);
+        });
+        Given {
+            parts: parts.collect(),
         }
-        for (leaves, weight) in leaving {
-            total -= weight;
-            let leaves = leaves?;
-            if total <= limit {
-                return Some(leaves);
-            }
-        }
-        None
     }
+}
+
+/// What doses gave of one thing, each evenly from its begin to its end: a head runs at one rate.
+#[derive(Debug, Clone)]
+pub(super) struct Given {
+    parts: Vec<Part>,
+}
+
+#[derive(Debug, Clone)]
+struct Part {
+    amount: f64,
+    /// Begin and end; `None` while it has not ended.
+    span: Option<(Millis, Millis)>,
+}
+
+/// A dose that is wanted, with its part of what is counted.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Wanted {
+    pub(super) amount: f64,
+    pub(super) run_time: Millis,
+}
+
+/// What a limit is on.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Limit {
+    pub(super) most: f64,
+    /// In every stretch of elapsed time of this length.
+    pub(super) length: Millis,
+}
+
+/// How a dose would be over a limit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Over {
+    /// What the worst stretch would come to.
+    pub(super) total: f64,
+    /// Earliest elapsed time at which it fits; `None` when that is never, or when a dose that has not ended would have to leave.
+    pub(super) until: Option<Millis>,
+}
+
+impl Given {
+    /// Counts every dose as if all of it came at its end.
+    pub(super) fn at_ends(mut self) -> Self {
+        for (began, ended) in self.parts.iter_mut().filter_map(|p| p.span.as_mut()) {
+            *began = *ended;
+        }
+        self
+    }
+
+    /// Whether a dose that begins now leaves every stretch of the limit's length within it, wherever that begins.
+    pub(super) fn fits(&self, wanted: Wanted, limit: Limit, now: Millis) -> Result<(), Over> {
+        let most = limit.most * (1.0 + ROUNDING);
+        let fits = |at: Millis| self.most_with(wanted, limit.length, at) <= most;
+        if fits(now) {
+            return Ok(());
+        }
+        let ends = self.parts.iter().filter_map(|p| p.span);
+        let (mut refused, last) = (now, ends.map(|(_, end)| end).max().unwrap_or(now));
+        let mut free = last.plus(limit.length).max(now).plus(Millis::new(1));
+        // The later it begins the less is left beside it, so that halving finds the first moment at which it fits.
+        let until = fits(free).then(|| {
+            while free.minus(refused) > Millis::new(1) {
+                let between = refused.plus(Millis::new(free.minus(refused).as_ms() / 2));
+                if fits(between) {
+                    free = between;
+                } else {
+                    refused = between;
+                }
+            }
+            free
+        });
+        Err(Over {
+            total: self.most_with(wanted, limit.length, now),
+            until,
+        })
+    }
+
+    /// The most that a stretch holds which ends while a dose runs that begins at `at`. In time the sum moves along straight lines, so
+    /// that it is largest where one of them begins or ends; later stretches hold all of this dose and no more of the others.
+    fn most_with(&self, wanted: Wanted, length: Millis, at: Millis) -> f64 {
+        let over = at.plus(wanted.run_time.max(Millis::new(1)));
+        let spans = self.parts.iter().filter_map(|part| part.span);
+        let leaving = spans
+            .flat_map(|(began, ended)| [began, ended.max(began.plus(Millis::new(1)))])
+            .map(|edge| edge.plus(length))
+            .filter(|edge| (at..over).contains(edge));
+        let sums = leaving.chain([at, over]).map(|end| {
+            let own = wanted.amount * share(at, over, end);
+            let since = end.minus(length);
+            own + self.parts.iter().map(|p| p.after(since)).sum::<f64>()
+        });
+        sums.fold(0.0, f64::max)
+    }
+}
+
+impl Part {
+    /// What it gave after this moment; all of it until it has ended.
+    fn after(&self, since: Millis) -> f64 {
+        self.span.map_or(self.amount, |(began, ended)| {
+            let ended = ended.max(began.plus(Millis::new(1)));
+            self.amount * (1.0 - share(began, ended, since))
+        })
+    }
+}
+
+/// What part of a stretch is over.
+fn share(began: Millis, ended: Millis, at: Millis) -> f64 {
+    let (whole, done) = (ended.minus(began), at.minus(began));
+    (done.as_secs() / whole.as_secs()).clamp(0.0, 1.0)
 }

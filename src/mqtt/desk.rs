@@ -153,6 +153,7 @@ impl Desk {
             | Command::SetCourse { .. }
             | Command::TrustClock {}
             | Command::Acknowledge { .. }
+            | Command::TestAlarm {}
             | Command::SimulateInput { .. } => None,
         };
         let (reply, answer) = oneshot::channel();

@@ -7,6 +7,9 @@ use jiff::civil::Date;
 
 use super::check::{LineFacts, placement_report};
 use super::error::PlacementError;
+use super::hours::BusiestHour;
+use super::limits::OverLimit;
+use super::schedule::Schedule;
 use super::uptake::worked_out;
 use super::uptake_check::uptakes_found;
 use super::{DailyVolumes, plan_daily_volumes};
@@ -97,6 +100,18 @@ pub fn check_plan(controller: &Arc<Controller>, plan: &Plan) -> (Plan, Vec<Findi
     (Arc::unwrap_or_clone(plan), found)
 }
 
+/// The busiest hour of a plan by its own volumes, on days of 24 hours.
+pub fn busiest_hour(controller: &Controller, plan: &Plan) -> BusiestHour {
+    let (controller, plan) = (Arc::new(controller.clone()), Arc::new(plan.clone()));
+    let mut schedule = Schedule::new(Arc::clone(&controller), Arc::clone(&plan));
+    BusiestHour::around(
+        &controller,
+        &mut schedule,
+        PLACED_FROM,
+        &plan_daily_volumes(&plan),
+    )
+}
+
 struct Against<'a> {
     controller: &'a Arc<Controller>,
     plan: &'a Arc<Plan>,
@@ -142,6 +157,7 @@ impl Against<'_> {
                 ),
             }
         }
+        self.check_hour(&report.busiest_hour);
         self.check_elements();
         let alkalinity = controller.tracked(&Quantity::Alkalinity);
         if let (Some(limits), Some(uptake)) = (alkalinity, self.plan.alkalinity_uptake()) {
@@ -252,6 +268,28 @@ impl Against<'_> {
                 ),
             );
         }
+    }
+
+    /// Limits on an hour that the plan itself would run into every day.
+    fn check_hour(&mut self, busiest: &BusiestHour) {
+        let Err(over) = busiest.within(self.controller) else {
+            return;
+        };
+        let (at, key) = match &over {
+            OverLimit::Cap { line, .. } => (PlanPlace::Volume(line.clone()), "hourly-cap-ml"),
+            OverLimit::RiseInHour { of, .. } if *of == Quantity::Alkalinity => {
+                (PlanPlace::File, "max-rise-dkh-per-hour")
+            }
+            OverLimit::RiseInHour { .. } | OverLimit::RunTime { .. } | OverLimit::Rise { .. } => {
+                (PlanPlace::File, "max-rise-mg-per-l-per-hour")
+            }
+        };
+        self.mistake(
+            at,
+            format!(
+                "{over} ({key}), days on which the clocks change included; plan less, or spread it over more of the day, or leave {key} out"
+            ),
+        );
     }
 
     /// Elements whose planned daily rise is over the owner's limit: the doses would be refused every day.

@@ -9,6 +9,7 @@ use jiff::civil::Date;
 
 use super::daytime::{LocalDay, transitions};
 use super::error::PlacementError;
+use super::hours::BusiestHour;
 use super::schedule::Schedule;
 use crate::config::{Controller, Plan};
 use crate::quantity::{Millis, Name, Volume};
@@ -36,12 +37,14 @@ pub struct LineFacts {
 }
 
 /// What placing showed of the plan.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct PlacementReport {
     /// Rules that cannot be kept, each once for each pair of lines, with the first date found.
     pub errors: Vec<PlacementError>,
     /// By line; lines that have nothing to dose are not in it.
     pub lines: BTreeMap<Name, LineFacts>,
+    /// On days of 23 and 25 hours too.
+    pub busiest_hour: BusiestHour,
 }
 
 impl PlacementReport {
@@ -86,12 +89,23 @@ pub fn placement_report(
                 (l.name.clone(), facts)
             })
             .collect(),
+        busiest_hour: BusiestHour::default(),
     };
     for run in ordinary_runs(&schedule, controller, from) {
-        look_at(&mut schedule, &mut report, &run, Days::Ordinary);
+        look_at(
+            controller,
+            &mut schedule,
+            &mut report,
+            (&run, Days::Ordinary),
+        );
     }
     for run in changing_runs(controller, from) {
-        look_at(&mut schedule, &mut report, &run, Days::Changing);
+        look_at(
+            controller,
+            &mut schedule,
+            &mut report,
+            (&run, Days::Changing),
+        );
     }
     report
 }
@@ -103,7 +117,13 @@ enum Days {
 }
 
 /// Places a run of consecutive dates and notes its errors and facts.
-fn look_at(schedule: &mut Schedule, report: &mut PlacementReport, run: &[Date], days: Days) {
+fn look_at(
+    controller: &Controller,
+    schedule: &mut Schedule,
+    report: &mut PlacementReport,
+    (run, days): (&[Date], Days),
+) {
+    let mut slots = Vec::new();
     let standing = schedule.standing().clone();
     let mut by_line: BTreeMap<Name, Vec<(Timestamp, Volume)>> = BTreeMap::new();
     for date in run {
@@ -114,10 +134,12 @@ fn look_at(schedule: &mut Schedule, report: &mut PlacementReport, run: &[Date], 
             }
         }
         for slot in schedule.with_volumes(*date, &placed, &standing) {
-            let doses = by_line.entry(slot.key.line).or_default();
+            let doses = by_line.entry(slot.key.line.clone()).or_default();
             doses.push((slot.at, slot.volume));
+            slots.push(slot);
         }
     }
+    report.busiest_hour.see(controller, slots);
     for (line, mut doses) in by_line {
         let Some(facts) = report.lines.get_mut(&line) else {
             continue;

@@ -3,14 +3,17 @@
 //! Checked here so that a course is refused before it begins instead of slot by slot; the guard counts every dose all the same.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
+use jiff::Span;
 use jiff::civil::Date;
 
-use super::DailyVolumes;
 use super::carrier::{Carrier, CourseError};
+use super::hours::BusiestHour;
 use super::limits::{day_within, line_within, rises_of_day, within};
 use super::midnight::{Crossing, across_midnights};
 use super::shift::ShiftShape;
+use super::{DailyVolumes, Schedule};
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::quantity::{Alkalinity, Name, Volume, i64_from_f64};
@@ -95,7 +98,38 @@ impl Outlook<'_> {
             within(self.controller, |of| crossing.rise_of(of), self.uptake)
                 .map_err(|over| CourseError::OverMidnight { day, over, way })?;
         }
+        self.hold_hours()?;
         Ok(crossings)
+    }
+
+    /// Holds the busiest hour of every day and of the midnight before it against the limits that the owner sets.
+    fn hold_hours(&self) -> Result<(), CourseError> {
+        let (controller, plan) = (self.controller.clone(), self.plan.clone());
+        let of_lines = controller.lines.iter().any(|l| l.hourly_cap.is_some());
+        let mut of_water = controller.water.values();
+        if !of_lines && of_water.all(|l| l.max_rise_per_hour.is_none()) {
+            return Ok(());
+        }
+        let mut schedule = Schedule::new(Arc::new(controller), Arc::new(plan));
+        let mut before = Vec::new();
+        for (day, daily) in (0..).zip(&self.days) {
+            let date = self.today.checked_add(Span::new().days(i64::from(day)));
+            // A day that cannot be placed is not dosed.
+            let slots = date.map(|date| schedule.day(date, daily).unwrap_or_default());
+            let after = slots.unwrap_or_default();
+            let mut busiest = BusiestHour::default();
+            busiest.see(self.controller, [before, after.clone()].concat());
+            let over = |over| CourseError::Over {
+                day,
+                over,
+                way: self.way,
+            };
+            if day > 0 {
+                busiest.within(self.controller).map_err(over)?;
+            }
+            before = after;
+        }
+        Ok(())
     }
 }
 

@@ -32,6 +32,17 @@ pub enum OverLimit {
         /// The head's longest run.
         limit: Millis,
     },
+    /// The largest rise of a water quantity in an hour, in its unit.
+    #[error(
+        "{} of {of} would be added in the busiest hour with everything planned, over its limit of {}",
+        shown(of, *planned),
+        shown(of, *limit)
+    )]
+    RiseInHour {
+        of: Quantity,
+        planned: f64,
+        limit: f64,
+    },
     /// The largest rise of a water quantity, in its unit.
     #[error(
         "{} of {of} a day would be added with everything planned, over its limit of {} a day (uptake and the largest rise)",

@@ -111,6 +111,7 @@ pub struct Millis(i64);
 impl Millis {
     pub const ZERO: Self = Self(0);
     /// 24 hours: the window of every cap.
+    pub const HOUR: Self = Self(3_600_000);
     pub const DAY: Self = Self(86_400_000);
     /// The far future of the elapsed clock.
     pub const MAX: Self = Self(i64::MAX);

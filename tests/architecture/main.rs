@@ -23,7 +23,7 @@ const LEVELS: &[&[&str]] = &[
     &["engine"],
     &["shell"],
     &["ledger", "pump", "mqtt", "control", "report"],
-    &["daemon", "rehearsal", "page"],
+    &["daemon", "rehearsal", "page", "tell"],
     &["cli"],
 ];
 
@@ -51,6 +51,8 @@ const PURE: &[&str] = &[
     "shell",
     "config/model.rs",
     "config/calendar",
+    "tell/desk.rs",
+    "tell/message.rs",
 ];
 
 const NOT_IN_PURE: &[&str] = &[

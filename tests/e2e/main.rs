@@ -11,3 +11,4 @@ mod live;
 mod rig;
 mod signals;
 mod socket;
+mod tells;

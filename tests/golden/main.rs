@@ -52,6 +52,7 @@ fn dose_figures() -> Figures {
         run_time: Millis::new(5_000),
         kind: DoseKind::Hand,
         into: Destination::Tank,
+        hourly_cap: Volume::from_ul(6_000),
         usual: Volume::from_ul(800),
     })
 }
@@ -307,6 +308,7 @@ fn others() -> Vec<(&'static str, Command, Right)> {
         ("set-course-back", set(CourseAction::Back), Right::Propose),
         ("trust-clock", Command::TrustClock {}, Right::Resume),
         ("acknowledge", Command::Acknowledge { code }, Right::Resume),
+        ("test-alarm", Command::TestAlarm {}, Right::Observe),
     ]
 }
 

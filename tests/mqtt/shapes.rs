@@ -213,7 +213,7 @@ fn fill(full: &mut Status) {
     // An alarm is made by the engine alone.
     let alarm = json!({
         "code": "reservoir-low", "subject": "bottle-a", "text": "refill it", "since": "2026-11-25T09:00:00Z", "age_s": 3600,
-        "active": true, "acknowledged": false,
+        "active": true, "acknowledged": false, "urgent": false,
     });
     full.alarms = vec![serde_json::from_value(alarm).unwrap()];
 }

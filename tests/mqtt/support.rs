@@ -62,6 +62,8 @@ pub(crate) fn line(text: &str) -> LineStatus {
         delivered_of_plan_percent: Some(51.4),
         daily_cap: Volume::from_ul(40_000),
         dose_cap: Volume::from_ul(5_000),
+        hourly_cap: Volume::from_ul(6_000),
+        hour_left: Volume::from_ul(6_000),
         cap_left: Volume::from_ul(27_655),
         next_slot: Some(SlotStatus {
             at: when("2026-11-25T11:00:00Z"),
@@ -167,6 +169,7 @@ fn water() -> WaterStatus {
         planned: dkh(1.2),
         in_force: dkh(1.2),
         allowed: dkh(1.7),
+        allowed_in_hour: dkh(0.1),
         allowed_because: Some("uptake plus the largest allowed rise".to_owned()),
         predicted: dkh(8.2),
         predicted_low: dkh(7.9),

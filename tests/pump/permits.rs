@@ -62,6 +62,7 @@ pub(crate) fn permit_given_at(
         tank: controller.tank,
         holds: Vec::new(),
         bench: None,
+        hourly_cap: line.dose_cap,
         window: &window,
         apart: &[],
         heads_at_once: 1,

@@ -82,11 +82,14 @@ fn show(controller: &Controller, acceptance: &Acceptance, out: &mut Out) -> Resu
         let pins: Vec<String> = pins.map(|(use_of, pin)| pin_words(use_of, &pin)).collect();
         writeln!(
             out,
-            "line {}: head {} on {}; at most {} in a dose, {} in 24 h, {} in one run",
+            "line {}: head {} on {}; at most {} in a dose, {} in an hour, {} in 24 h, {} in one run",
             line.name,
             head.name,
             pins.join("; "),
             line.dose_cap,
+            line.hourly_cap
+                .map_or("that or the plan's busiest hour".to_owned(), |cap| cap
+                    .to_string()),
             line.daily_cap,
             head.run_max
         )?;

@@ -34,7 +34,7 @@ pub(in crate::cli) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
 }
 
 /// Logs to standard error. The level is `info` unless `DOSEWRIGHT_LOG` says otherwise (`debug`, or `warn,dosewright=info`).
-fn set_up_logging() {
+pub(super) fn set_up_logging() {
     let wanted = std::env::var("DOSEWRIGHT_LOG")
         .ok()
         .and_then(|text| text.parse::<Targets>().ok());
@@ -202,6 +202,9 @@ pub(in crate::cli) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Re
 
 pub(in crate::cli) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
+        AlarmCommand::Test { json } => {
+            ask(place, &Command::TestAlarm {}.into(), *json, out).map(drop)
+        }
         AlarmCommand::Acknowledge { code, json } => {
             let code = code.as_deref().map(Words::new);
             ask(place, &Command::Acknowledge { code }.into(), *json, out).map(drop)

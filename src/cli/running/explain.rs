@@ -8,7 +8,7 @@ use crate::config::{
     ActiveLevel, AlarmAction, Blocks, Controller, Gives, Head, HeadOutput, InputRole, Line, Loaded,
     Mode, OldCalibration, Output, Plan, PlannedLine, Times, WaterLimits, header_pin,
 };
-use crate::plan::planned_rise;
+use crate::plan::{busiest_hour, planned_rise};
 use crate::quantity::{Name, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -28,11 +28,12 @@ const CAUTIONS: [&str; 7] = [
 /// The effective limits, the plan's effect and the cautions.
 pub(super) fn explain(loaded: &Loaded) -> String {
     let (controller, plan) = (&loaded.controller, &loaded.plan);
+    let busiest = busiest_hour(controller, plan);
     let mut out = header(controller);
     out.push(String::new());
     out.push("Lines".to_owned());
     for line in &controller.lines {
-        out.extend(line_words(controller, plan, line));
+        out.extend(line_words(controller, plan, (line, busiest.cap(line))));
     }
     out.push(String::new());
     out.push("Limits on the water".to_owned());
@@ -41,6 +42,10 @@ pub(super) fn explain(loaded: &Loaded) -> String {
     }
     for (of, limits) in &controller.water {
         out.extend(water_words(controller, plan, (of, limits)));
+        out.push(format!(
+            "  at most {} of {of} added in any hour",
+            of.amount(busiest.rise(controller, of))
+        ));
     }
     for rule in &controller.apart {
         out.push(format!(
@@ -85,7 +90,11 @@ fn header(controller: &Controller) -> Vec<String> {
     ]
 }
 
-fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> {
+fn line_words(
+    controller: &Controller,
+    plan: &Plan,
+    (line, hourly_cap): (&Line, Volume),
+) -> Vec<String> {
     let mut out = vec![format!(
         "  {}: solution \"{}\" from reservoir \"{}\"",
         line.name, line.solution, line.reservoir
@@ -94,7 +103,7 @@ fn line_words(controller: &Controller, plan: &Plan, line: &Line) -> Vec<String> 
         out.push(format!("    head \"{}\": {}", head.name, head_words(head)));
     }
     out.push(format!(
-        "    at most {} in any 24 h and {} in one dose, whoever asks",
+        "    at most {} in any 24 h and {} in one dose, whoever asks; in any hour at most {hourly_cap}",
         line.daily_cap, line.dose_cap
     ));
     if let Some(reservoir) = controller.reservoirs.get(&line.reservoir) {
@@ -429,7 +438,8 @@ mod tests {
     fn what_is_explained_are_the_limits_in_force_with_their_units() {
         let text = explain(&check(CONTROLLER, PLAN));
         for words in [
-            "at most 100.0 mL in any 24 h and 6.0 mL in one dose",
+            "at most 100.0 mL in any 24 h and 6.0 mL in one dose, whoever asks; in any hour at most 6.0 mL",
+            "at most 0.06 dKH of alkalinity added in any hour",
             "GPIO17 (header pin 11), on when high",
             "uptake 0.80 dKH per day, plan 0.80 dKH per day",
             "at most 1.30 dKH added in any 24 h (uptake + 0.50 dKH)",

@@ -8,6 +8,7 @@ mod explain;
 pub(in crate::cli) mod mqtt;
 pub(in crate::cli) mod outputs_off;
 pub(in crate::cli) mod status;
+pub(in crate::cli) mod tell;
 
 use super::args::SchemaOf;
 

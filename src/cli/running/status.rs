@@ -244,6 +244,14 @@ fn reasons(view: &Status, out: &mut Out) -> Result<(), Failure> {
         }
     };
     for line in &view.lines {
+        if line.hour_left < line.hourly_cap.min(line.cap_left) {
+            gap(out)?;
+            writeln!(
+                out,
+                "{}: {} left of the {} that any hour may get",
+                line.name, line.hour_left, line.hourly_cap
+            )?;
+        }
         if let Some(reason) = line
             .reason
             .as_ref()

@@ -13,6 +13,14 @@ fn the_board_of_the_sample_is_read() {
     let active = ActiveLevel::High;
     assert_eq!(board.cut_off, Some(Output { gpio: 24, active }));
     assert_eq!(board.heartbeat, Some(26));
+    assert_eq!(board.alarm, Some(Output { gpio: 20, active }));
+    let low = edited(
+        CONTROLLER,
+        "alarm-active = \"high\"",
+        "alarm-active = \"low\"",
+    );
+    let board = check(&low, PLAN).unwrap().controller.board.unwrap();
+    assert_eq!(board.alarm.unwrap().active, ActiveLevel::Low);
     let sensed = controller.heads.values().find_map(|head| head.run_sense);
     let running = ActiveLevel::Low;
     assert_eq!(sensed, Some(RunSense { gpio: 16, running }));
@@ -63,6 +71,8 @@ fn the_pins_of_the_board_are_not_shared_with_heads_inputs_or_each_other() {
     for (from, to) in [
         ("cut-off = \"GPIO24\"", "cut-off = \"GPIO17\""),
         ("heartbeat = \"GPIO26\"", "heartbeat = \"GPIO24\""),
+        ("alarm = \"GPIO20\"", "alarm = \"GPIO17\""),
+        ("alarm = \"GPIO20\"", "alarm = \"GPIO26\""),
         ("run-sense = \"GPIO16\"", "run-sense = \"GPIO12\""),
         ("run-sense = \"GPIO16\"", "run-sense = \"GPIO17\""),
     ] {

@@ -181,4 +181,6 @@ fn a_broker_does_not_bear_on_dosing_and_a_cap_does() {
     assert_eq!(fingerprint(&with("")), sample);
     let other_cap = edited(CONTROLLER, "daily-cap-ml = 12\n", "daily-cap-ml = 13\n");
     assert_ne!(fingerprint(&other_cap), sample);
+    let hour = CONTROLLER.replacen("# hourly-cap-ml = 8", "hourly-cap-ml = 8", 1);
+    assert_ne!(fingerprint(&hour), sample);
 }

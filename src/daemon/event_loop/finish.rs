@@ -16,6 +16,9 @@ impl EventLoop<'_> {
         for (_, pump) in std::mem::take(&mut self.outside.pumps) {
             pump.end();
         }
+        if let Some(alarm) = &mut self.outside.alarm {
+            alarm.set(false);
+        }
         let ended = self.close_books(ended);
         self.outside.holds.end();
         if let Some(inputs) = self.guards.inputs {

@@ -132,15 +132,23 @@ impl EventLoop<'_> {
     /// Gives the engine an event and carries out what comes of it.
     fn feed(&mut self, event: Event) -> Result<(), Ended> {
         let fed = self.core.feed(event, &mut self.outside);
-        self.outside.changed();
+        self.changed();
         Ok(fed?)
     }
 
     /// Carries out what the desk has to send or to tell.
     fn go_on(&mut self) -> Result<(), Ended> {
         let fed = self.core.go_on(&mut self.outside);
-        self.outside.changed();
+        self.changed();
         Ok(fed?)
+    }
+
+    /// There may be something new to show.
+    fn changed(&mut self) {
+        self.outside.changed();
+        if let Some(alarm) = &mut self.outside.alarm {
+            alarm.set(self.core.engine.calls_for_help());
+        }
     }
 
     /// Hands the newest state to the displays, now and then.

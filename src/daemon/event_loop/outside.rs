@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::asker::Asker;
+use crate::daemon::alarm_output::AlarmOutput;
 use crate::daemon::clock::ShellClock;
 use crate::daemon::displays::Displays;
 use crate::daemon::holdfile::HoldKeeper;
@@ -24,6 +25,8 @@ pub(in crate::daemon) struct Outside {
     /// What is shown over MQTT, when that is on.
     pub(in crate::daemon) displays: Option<Displays>,
     pub(in crate::daemon) totals: Totals,
+    /// Lamp or buzzer, in live mode when there is one.
+    pub(in crate::daemon) alarm: Option<AlarmOutput>,
     /// An arming or a disarming is on disk.
     pub(in crate::daemon) arming_stored: bool,
 }

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, plan_of, ul};
+use super::rig::{HOUR, SECOND, World, calcium_at, demo, name, plan_of, ul, unlimited_hours};
 use crate::engine::{
     Answer, Command, Denial, Figures, NewCalibration, NewVerification, Proposal, Wish,
 };
@@ -32,6 +32,7 @@ fn world() -> World {
 fn uncalibrated() -> World {
     let (mut controller, _) = demo();
     controller.inputs.clear();
+    unlimited_hours(&mut controller);
     let plan = calcium_at("\"23:00\"", 1, &controller);
     let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
     world

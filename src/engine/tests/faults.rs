@@ -2,6 +2,7 @@
 
 use super::rig::{
     DAY, HOUR, MINUTE, PLAN, SECOND, World, calcium_at, demo, keeper, name, plan_of, ul,
+    unlimited_hours,
 };
 use crate::engine::{
     Answer, Command, Event, Figures, NewCalibration, Proposal, RefillLevel, RunEnd, RunReport, Wish,
@@ -11,7 +12,8 @@ use crate::record::{CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, StoredC
 
 /// Calcium alone, 3 mL at each of these times of Berlin, from 06:00 local on a summer's day, trusted.
 pub(super) fn calcium_world(times: &str, count: i64) -> World {
-    let (controller, _) = demo();
+    let (mut controller, _) = demo();
+    unlimited_hours(&mut controller);
     let plan = calcium_at(times, count, &controller);
     let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
     world.start();

@@ -1,8 +1,10 @@
 //! Tests of the engine.
 
+mod alarms;
 mod bench;
 mod changeover;
 mod faults;
+mod hours;
 mod inputs;
 mod owner;
 mod properties;

@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 use jiff::Timestamp;
 
 use crate::chemistry::Quantity;
-use crate::config::{Controller, Head, Plan, check_plan_text, check_texts};
+use crate::config::{Controller, Head, Line, Plan, check_plan_text, check_texts};
 use crate::engine::{
     Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse,
     NewReading, Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Ticket, TrustSource,
@@ -62,6 +62,16 @@ pub(super) fn demo() -> (Controller, Plan) {
         (controller, loaded.plan)
     });
     checked.clone()
+}
+
+/// No limit on an hour, where another one is looked at.
+pub(super) fn unlimited_hours(controller: &mut Controller) {
+    for line in &mut controller.lines {
+        line.hourly_cap = Some(line.daily_cap);
+    }
+    for limits in controller.water.values_mut() {
+        limits.max_rise_per_hour = Some(1e6);
+    }
 }
 
 /// A plan, checked once.
@@ -1122,17 +1132,7 @@ impl World {
         let limits = self.controller.water[&Quantity::Alkalinity];
         let band = limits.tracked.unwrap();
         let meq = |dkh: f64| Alkalinity::from_dkh(dkh).as_meq_per_l();
-        let since = self.t - DAY;
-        let flowed = self
-            .flows
-            .iter()
-            .filter(|f| f.began > since && f.into == Destination::Tank);
-        let running = self
-            .runs
-            .values()
-            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l());
-        let total: f64 = flowed.map(|f| f.alkalinity).chain(running).sum::<f64>()
-            + alkalinity_in(&intent.carries).as_meq_per_l();
+        let total = self.most_alkalinity_with(intent);
         let rises = match self.reading {
             None => false,
             Some((_, _, taken)) if self.t - taken > band.stale_after.as_ms() + 2 * MINUTE => false,
@@ -1158,26 +1158,55 @@ impl World {
         );
     }
 
-    /// In every 24 h of true time, the volume of each line.
+    /// The most alkalinity, meq/L, that any 24 h hold which end in a run of this dose that begins now.
+    fn most_alkalinity_with(&self, intent: &Intent) -> f64 {
+        let (own, lasts) = (
+            alkalinity_in(&intent.carries).as_meq_per_l(),
+            intent.run_time.as_ms(),
+        );
+        let flows = self.flows.iter().filter(|f| f.into == Destination::Tank);
+        let running = self.runs.values();
+        let running: f64 = running
+            .map(|r| alkalinity_in(&r.intent.carries).as_meq_per_l())
+            .sum();
+        let leaving = flows.clone().flat_map(|f| [f.began + DAY, f.ended + DAY]);
+        let ends = leaving.filter(|end| (self.t..self.t + lasts).contains(end));
+        let sums = ends.chain([self.t + lasts]).map(|end| {
+            let left = |f: &Flow| {
+                let part = (f.ended - f.began.max(end - DAY)).max(0);
+                f.alkalinity * f64_from_i64(part) / f64_from_i64((f.ended - f.began).max(1))
+            };
+            let flowed: f64 = flows.clone().map(left).sum();
+            flowed + running + own * f64_from_i64(end - self.t) / f64_from_i64(lasts)
+        });
+        sums.fold(0.0, f64::max)
+    }
+
+    /// In every 24 h and every hour of true time, the volume of each line. No plan here gives more in an hour than a dose may be.
     pub(super) fn check_caps(&self) {
+        self.check_cap(DAY, |line| line.daily_cap);
+        self.check_cap(HOUR, |line| line.hourly_cap.unwrap_or(line.dose_cap));
+    }
+
+    fn check_cap(&self, length: i64, cap: impl Fn(&Line) -> Volume) {
         for line in &self.controller.lines {
             let flows: Vec<&Flow> = self
                 .flows
                 .iter()
                 .filter(|f| f.line == line.name && f.into == Destination::Tank)
                 .collect();
-            for edge in flows.iter().flat_map(|f| [f.ended - DAY, f.began]) {
-                let inside = |f: &&&Flow| f.ended > edge && f.began < edge + DAY;
+            for edge in flows.iter().flat_map(|f| [f.ended - length, f.began]) {
+                let inside = |f: &&&Flow| f.ended > edge && f.began < edge + length;
                 let sum: f64 = flows
                     .iter()
                     .filter(inside)
                     .map(|f| {
                         let length = (f.ended - f.began).max(1);
-                        let part = (f.ended.min(edge + DAY) - f.began.max(edge)).max(0);
+                        let part = (f.ended.min(edge + length) - f.began.max(edge)).max(0);
                         f64_from_i64(f.volume) * f64_from_i64(part) / f64_from_i64(length)
                     })
                     .sum();
-                let cap = f64_from_i64(line.daily_cap.as_ul());
+                let cap = f64_from_i64(cap(line).as_ul());
                 assert!(sum <= cap + 1.0, "{} {sum} uL from {edge}", line.name);
             }
         }

@@ -1,6 +1,8 @@
 //! The ramp, the prediction, readings and uptake, of alkalinity and of elements.
 
-use super::rig::{DAY, HOUR, MINUTE, PLAN, SECOND, World, demo, name, plan_of, ul};
+use super::rig::{
+    DAY, HOUR, MINUTE, PLAN, SECOND, World, demo, name, plan_of, ul, unlimited_hours,
+};
 use crate::chemistry::Quantity;
 use crate::config::{AlarmAction, Controller, TrackedLimits};
 use crate::engine::{Command, LineState};
@@ -28,6 +30,7 @@ fn begun(
     plan: crate::config::Plan,
     change: impl Fn(&mut Controller),
 ) -> World {
+    unlimited_hours(&mut controller);
     change(&mut controller);
     let mut world = World::new(controller, plan, MORNING);
     world.start();

@@ -229,6 +229,48 @@ fn a_cap_must_have_room_for_the_fullest_24_hours_and_one_dose_more() {
     );
 }
 
+/// 24 doses of 3.15 mL a day are two in an hour on the day of 23 hours; two of 3.15 mL of 60 g/L Na2CO3 in 300 L are 0.067 dKH.
+#[test]
+fn a_limit_on_an_hour_has_room_for_the_busiest_hour_of_the_plan() {
+    let volume = |cap: &str| {
+        let more = format!("hourly-cap-ml = {cap}\n");
+        let text = edited(CONTROLLER, "# hourly-cap-ml = 8\n", &more);
+        mistakes(&text, PLAN)
+    };
+    one(
+        &volume("6.2"),
+        &format!("plan.toml:{}: ", place_of(PLAN, "1.0\nof = \"alkalinity\"")),
+        "over its limit of 6.2 mL (hourly-cap-ml), days on which the clocks change included; plan less, or spread it",
+    );
+    assert_eq!(volume("6.4"), Vec::<String>::new());
+    let rise = |dkh: &str| {
+        let key = format!("max-rise-dkh-per-hour = {dkh}\n");
+        mistakes(
+            &edited(CONTROLLER, "# max-rise-dkh-per-hour = 0.1\n", &key),
+            PLAN,
+        )
+    };
+    one(
+        &rise("0.03"),
+        "plan.toml:",
+        "over its limit of 0.030 dKH (max-rise-dkh-per-hour)",
+    );
+    assert_eq!(rise("0.07"), Vec::<String>::new());
+}
+
+#[test]
+fn a_cap_on_an_hour_lies_between_dose_and_day() {
+    for cap in ["5.9", "101"] {
+        let key = format!("hourly-cap-ml = {cap}\n");
+        let found = mistakes(&edited(CONTROLLER, "# hourly-cap-ml = 8\n", &key), PLAN);
+        one(
+            &found,
+            "controller.toml:",
+            "is not between dose-cap-ml = 6.0 mL and daily-cap-ml = 100.0 mL",
+        );
+    }
+}
+
 /// The demo's plan with a volume of its own for alkalinity, 0.80 dKH a day.
 fn by_volume() -> String {
     let text = edited(

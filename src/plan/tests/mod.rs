@@ -129,6 +129,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         solution: name(p.name),
         daily_cap: Volume::from_ul(i64::MAX),
         dose_cap: Volume::from_ul(i64::MAX),
+        hourly_cap: None,
     };
     let rule = |(a, b, minutes): &(&str, &str, i64)| ApartRule {
         first: name(a),

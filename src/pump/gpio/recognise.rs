@@ -84,6 +84,13 @@ fn gather(tables: &[Pairs], scanned: bool) -> Recognition {
                 Some("high"),
                 &mut found,
             );
+            see(
+                table,
+                ("alarm", "alarm-active"),
+                "alarm output",
+                Some("high"),
+                &mut found,
+            );
         } else if let Some(head) = table.name.strip_prefix("head.")
             && !head.ends_with(".simulated")
         {
@@ -466,6 +473,22 @@ pin = \"GPIO19\"
         for (old, new) in [("channel = 1", "channel = 300"), ("chip =", "chop =")] {
             let found = recognise(&PWM.replace(old, new));
             assert!(found.lost[0].contains("calcium, PWM"), "{:?}", found.lost);
+        }
+    }
+
+    #[test]
+    fn the_alarm_output_is_found_in_a_good_and_in_a_broken_file_at_its_own_level() {
+        let file = GOOD.replace(
+            "cut-off = \"GPIO24\"",
+            "cut-off = \"GPIO24\"\nalarm = \"GPIO20\"\nalarm-active = \"low\"",
+        );
+        for text in [file.clone(), format!("{file}= =")] {
+            let found = recognise(&text);
+            let alarm = found.outputs.iter().find(|r| r.what == "alarm output");
+            let alarm = alarm.unwrap();
+            assert_eq!(alarm.output.gpio, 20, "{text}");
+            assert_eq!(alarm.output.active, ActiveLevel::Low, "{text}");
+            assert_eq!(alarm.guess, None);
         }
     }
 
