@@ -1,6 +1,6 @@
 //! Where the water is: level, uptake and trend of one water quantity, from what was added and what was read.
 //!
-//! Terms: a *hypothesis* is one way in which uptake may behave (steady, lively, drifting), with a weight by how well it foretold the readings, and
+//! Terms: a *hypothesis* is one way in which uptake may behave (steady, lively, wild, drifting), with a weight by how well it foretold the readings, and
 //! within it the thought that uptake *broke* since the last reading; the *scale* is an ordinary day's uptake of this tank, to which all
 //! noise is relative, so that one set of numbers does for a quiet tank and a hungry one, for dKH and for mg/L. Times come in as they are: readings
 //! at odd hours, doses one by one or as sums. Between two readings the level is linear in what was added, and nothing added acts on uptake, so a sum
@@ -18,10 +18,11 @@ pub const Z95: f64 = 1.959_964;
 const TOLD_SHARE: f64 = 0.1;
 /// How much the level wanders by itself, in shares of the scale per square root of a day: evaporation, top-off, skimming. A guess of ours.
 const LEVEL_NOISE: f64 = 0.01;
-/// Change of uptake from one day to the next of a steady and of a lively tank, in shares of the scale per square root of a day. The lively
-/// one makes 13 % in a hundred days; the steady one is there so that a tank that stands still is not chased. Judged by the readings.
+/// Change of uptake from one day to the next of a steady, a lively and a wild tank, in shares of the scale per square root of a day. The lively
+/// one makes 13 % in a hundred days, the wild one 40 %; the steady one is there so that a tank that stands still is not chased. Judged by the readings.
 const STEADY: f64 = 0.000_5;
 const LIVELY: f64 = 0.013;
+const WILD: f64 = 0.04;
 /// Standard deviation of the trend of a drifting tank: 0.5 % of the scale each day, a colony that doubles in 200 days.
 const DRIFT: f64 = 0.005;
 /// A break changes uptake by some 15 % within a week, and comes about once a year. Our rule; the readings decide.
@@ -31,9 +32,9 @@ const BREAKS_PER_DAY: f64 = 0.003;
 /// How fast a tank changes its kind.
 const CHANGES_OF_KIND_PER_DAY: f64 = 0.002;
 /// One reading of so many is a slip: a wrong unit, a mistyped figure, a spoiled test. Our guess.
-const SLIPS: f64 = 0.003;
+const SLIPS: f64 = 0.004;
 /// A slip is spread this much wider than readings are.
-const SLIP_WIDTH: f64 = 10.0;
+const SLIP_WIDTH: f64 = 8.0;
 /// Readings over which the fit of the readings is judged.
 const JUDGED_OVER: usize = 20;
 
@@ -128,6 +129,7 @@ impl Prior {
 pub enum Kind {
     Steady,
     Lively,
+    Wild,
     Drifting,
 }
 
@@ -136,13 +138,15 @@ impl Kind {
     const fn prior(self) -> f64 {
         match self {
             Self::Steady => 0.4,
-            Self::Lively | Self::Drifting => 0.3,
+            Self::Lively | Self::Drifting => 0.28,
+            Self::Wild => 0.04,
         }
     }
 
     fn noise(self, scale: f64) -> Noise {
         let uptake = match self {
             Self::Lively => LIVELY,
+            Self::Wild => WILD,
             Self::Steady | Self::Drifting => STEADY,
         };
         Noise {
@@ -177,7 +181,7 @@ impl Hypothesis {
     }
 }
 
-type Bank = [Hypothesis; 3];
+type Bank = [Hypothesis; 4];
 
 /// What a reading told beside the level.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -341,10 +345,10 @@ fn begin(prior: Prior, event: &Event) -> Option<Running> {
     else {
         return None;
     };
-    let bank = [Kind::Steady, Kind::Lively, Kind::Drifting].map(|kind| {
+    let bank = [Kind::Steady, Kind::Lively, Kind::Wild, Kind::Drifting].map(|kind| {
         let trend_sd = match kind {
             Kind::Drifting => DRIFT * prior.scale,
-            Kind::Steady | Kind::Lively => 0.0,
+            Kind::Steady | Kind::Lively | Kind::Wild => 0.0,
         };
         let state = State {
             level: value,

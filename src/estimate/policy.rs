@@ -3,16 +3,16 @@
 //! Terms: the *well zone* is how far from target is still well, half the band; the *standing addition* is what a day gets for good; it may
 //! *grow* by so much a day for a time, when uptake is told to drift; a *course* is what is added on top, up or down, for some days, and ends by
 //! itself; the *outlook* is where an addition takes the level, day by day.
-//! The rule: a change is proposed only when it saves more days outside the well zone than being asked is worth. A reading alone never
+//! The rule: a change is proposed only when it saves more of the days outside the well zone, those far outside counting more, than being asked is worth. A reading alone never
 //! moves anything: what is weighed is the estimate with its interval. This proposes; limits, caps and the ramp are the guard's whatever is said here.
 
 use super::filter::{Estimate, Z95};
 use crate::quantity::{Millis, f64_from_usize};
-use crate::statistics::normal_below;
+use crate::statistics::{normal_below, normal_density};
 
-/// Days outside the well zone that a change must save to be worth asking for. Chosen on model tanks so that an owner is asked some eight times in half
+/// Cost that a change must save, in days outside the well zone, to be worth asking for. Chosen on model tanks so that an owner is asked some eight times in half
 /// a year at most (`tests/bench/stability.rs`).
-const WORTH_ASKING_DAYS: f64 = 2.9;
+const WORTH_ASKING_DAYS: f64 = 4.0;
 /// Days looked ahead when that is weighed, and by how much more for each day between readings: an owner who tests daily can wait and see.
 const WEIGHED_DAYS: f64 = 6.0;
 const WEIGHED_PER_READING_DAY: f64 = 0.6;
@@ -39,6 +39,8 @@ pub struct Aim {
     pub well: f64,
     pub rise_max: f64,
     pub fall_max: f64,
+    /// Most by which the standing addition is changed at once.
+    pub change_max: f64,
     /// Most that can be added in a day: what caps and solution allow.
     pub addition_max: f64,
 }
@@ -94,6 +96,17 @@ pub struct Day {
 }
 
 impl Day {
+    /// What the day costs: the probability of being outside the well zone, plus how far outside in half bands is to be expected. Without the
+    /// second a level that is lost anyway would be left alone.
+    fn cost(&self, aim: &Aim) -> f64 {
+        let beyond = |edge: f64| {
+            let z = edge / self.sd;
+            normal_below(z) + (edge * normal_below(z) + self.sd * normal_density(z)) / aim.well
+        };
+        let off = self.level - aim.target;
+        beyond(off - aim.well) + beyond(-off - aim.well)
+    }
+
     /// Probability that the level is outside.
     fn outside(&self, low: f64, high: f64) -> f64 {
         normal_below((low - self.level) / self.sd) + normal_below((self.level - high) / self.sd)
@@ -125,6 +138,8 @@ pub fn outlook(estimate: &Estimate, addition: &Addition, days: usize) -> Vec<Day
 pub struct Outlook {
     pub days: Vec<Day>,
     pub days_outside: f64,
+    /// The same, and a day counts more the further outside it is likely to be.
+    pub cost: f64,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -173,16 +188,17 @@ pub fn advise(estimate: &Estimate, addition: &Addition, aim: &Aim, kit_variance:
     let look = |addition: &Addition| {
         let all = outlook(estimate, addition, PREVIEW_DAYS);
         let (low, high) = (aim.target - aim.well, aim.target + aim.well);
-        let days_outside = all.iter().take(days).map(|d| d.outside(low, high)).sum();
+        let weighed = || all.iter().take(days);
         Outlook {
-            days: all,
-            days_outside,
+            days_outside: weighed().map(|day| day.outside(low, high)).sum(),
+            cost: weighed().map(|day| day.cost(aim)).sum(),
+            days: all.clone(),
         }
     };
     let as_it_is = look(addition);
-    let proposed = holds_and_returns(estimate, aim);
+    let proposed = holds_and_returns(estimate, addition, aim);
     let outlook = look(&proposed);
-    let saved = as_it_is.days_outside - outlook.days_outside;
+    let saved = as_it_is.cost - outlook.cost;
     let change = (saved > WORTH_ASKING_DAYS && !estimate.questioned).then_some(Proposal {
         addition: proposed,
         outlook,
@@ -197,7 +213,7 @@ pub fn advise(estimate: &Estimate, addition: &Addition, aim: &Aim, kit_variance:
 }
 
 /// What holds the level, and the course that brings it back to target.
-pub fn holds_and_returns(estimate: &Estimate, aim: &Aim) -> Addition {
+pub fn holds_and_returns(estimate: &Estimate, now: &Addition, aim: &Aim) -> Addition {
     let state = &estimate.state;
     // A drift is followed as far as it is told: by James & Stein's factor, nothing within one standard error.
     let doubt = state.cov.tt / state.trend.powi(2).max(f64::MIN_POSITIVE);
@@ -213,7 +229,13 @@ pub fn holds_and_returns(estimate: &Estimate, aim: &Aim) -> Addition {
         .min(aim.well * COURSE_SHARE_MAX)
         .max(f64::MIN_POSITIVE);
     let course_days = (gap.abs() / per_day_max).max(COURSE_DAYS_MIN).ceil();
-    let per_day = holds.clamp(0.0, aim.addition_max);
+    // One reading may be wrong in a way that looks like a break, so what it changes at once is held; from nothing there is nothing to hold to.
+    let near = if now.per_day > 0.0 {
+        holds.clamp(now.per_day - aim.change_max, now.per_day + aim.change_max)
+    } else {
+        holds
+    };
+    let per_day = near.clamp(0.0, aim.addition_max);
     Addition {
         per_day,
         growth,
@@ -327,6 +349,7 @@ mod tests {
         well: 0.5,
         rise_max: 0.1,
         fall_max: 0.15,
+        change_max: 0.15,
         addition_max: 3.0,
     };
     const KIT: f64 = 0.15 * 0.15 + 0.01 / 12.0;
@@ -343,10 +366,7 @@ mod tests {
         let advice = advise(&estimate, &Addition::standing(0.8), &AIM, KIT);
         assert_eq!(advice.change, None);
         assert_eq!(advice.as_it_is.days.len(), PREVIEW_DAYS);
-        assert!(
-            advice.as_it_is.days_outside < WORTH_ASKING_DAYS,
-            "{advice:?}"
-        );
+        assert!(advice.as_it_is.cost < WORTH_ASKING_DAYS, "{advice:?}");
         let last = advice.as_it_is.days.last().unwrap();
         assert!(last.interval.0 < last.level && last.level < last.interval.1);
     }
@@ -364,7 +384,7 @@ mod tests {
         assert!(change.addition.on_day(change.addition.course_days + 1.0) < 0.9);
         let last = change.outlook.days.last().unwrap();
         assert!((last.level - 8.3).abs() < 0.15, "{last:?}");
-        assert!(change.outlook.days_outside + WORTH_ASKING_DAYS < advice.as_it_is.days_outside);
+        assert!(change.outlook.cost + WORTH_ASKING_DAYS < advice.as_it_is.cost);
     }
 
     #[test]
@@ -419,7 +439,11 @@ mod tests {
             addition_max: 0.82,
             ..AIM
         };
-        let wanted = holds_and_returns(&after(&[8.3, 8.0, 7.7, 7.4, 7.1]), &aim);
+        let wanted = holds_and_returns(
+            &after(&[8.3, 8.0, 7.7, 7.4, 7.1]),
+            &Addition::standing(0.8),
+            &aim,
+        );
         assert!(
             wanted.per_day <= 0.82 && wanted.on_day(0.0) <= 0.82 + 1e-12,
             "{wanted:?}"
