@@ -6,15 +6,15 @@ mod support;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use dosewright::chemistry::{Element, Quantity};
+use dosewright::chemistry::{Measurand, Quantity};
 use dosewright::ledger::{Filter, Ledger, LedgerError, Table};
 use dosewright::metering::{Calibration, MeteringLimits};
 use dosewright::plan::SlotKey;
-use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Volume};
+use dosewright::quantity::{FlowRate, Millis, Volume};
 use dosewright::record::{
-    Arming, CalibrationRun, Code, DoseEnd, DoseId, Entry, Hold, HoldChange, HoldScope, NotGiven,
-    Note, OutageMissed, Outcome, Reading, ReadingValue, SlotNotGiven, Stamp, StoredCalibration,
-    StoredVerification, TakenBack, Told, Uptake, UptakeHow, Who,
+    Arming, CalibrationRun, Code, DoseEnd, DoseId, Entry, Found, Hold, HoldChange, HoldScope,
+    NotGiven, Note, Observation, Observed, OutageMissed, Outcome, Reading, SlotNotGiven, Stamp,
+    StoredCalibration, StoredVerification, TakenBack, Uptake, UptakeHow, Who,
 };
 use proptest::prelude::*;
 use serde_json::json;
@@ -273,36 +273,24 @@ fn everything_that_is_written_comes_back_as_it_was() {
         who: OWNER,
         at: at(2_000),
     };
-    let alkalinity = Reading {
-        number: 2,
-        measured: Quantity::Alkalinity,
-        value: ReadingValue::Alkalinity {
-            value: Alkalinity::from_dkh(8.2),
-            uncertainty: Alkalinity::from_dkh(0.1),
-        },
+    let told = |number, of: &str, found, taken| Observation {
+        number,
+        what: Observed::Reading(Reading {
+            of: Measurand::new(of, None).unwrap(),
+            found,
+            as_read: String::new(),
+        }),
+        panel: None,
         method: "titration".to_owned(),
-        taken: at(3 * HOUR).wall,
+        happened: at(taken).wall,
         who: OWNER,
         at: at(3 * HOUR + 600_000),
     };
-    let iodine = Reading {
-        number: 1,
-        measured: Quantity::Element(Element::new("I").unwrap()),
-        value: ReadingValue::Below {
-            limit: Concentration::from_mg_per_l(0.02),
-        },
-        ..alkalinity.clone()
-    };
-    let calcium = Reading {
-        number: 3,
-        measured: Quantity::Element(Element::new("Ca").unwrap()),
-        value: ReadingValue::Concentration {
-            value: Concentration::from_mg_per_l(420.0),
-            uncertainty: Concentration::from_mg_per_l(5.0),
-        },
-        taken: at(HOUR + 60_000).wall,
-        ..alkalinity.clone()
-    };
+    let value = |value, uncertainty| Found::Value { value, uncertainty };
+    let alkalinity = told(2, "alkalinity", value(8.2, 0.1), 3 * HOUR);
+    let iodine = told(1, "I", Found::Below(0.02), 3 * HOUR);
+    let calcium = told(3, "Ca", value(420.0, 5.0), HOUR + 60_000);
+    let of_calcium = Quantity::from_word("Ca").unwrap();
     let uptake = Uptake {
         of: Quantity::Alkalinity,
         uptake: 0.9,
@@ -321,7 +309,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
     // Two doses before the sample and one after it; of calcium one before its sample and two after it.
     for (id, ms) in [(1, HOUR), (2, 2 * HOUR), (3, 3 * HOUR + 60_000)] {
         let mut dose = intent(id, "alkalinity", ms);
-        dose.carries.insert(calcium.measured.clone(), 0.1);
+        dose.carries.insert(of_calcium.clone(), 0.1);
         ledger.store_intent(&dose).unwrap();
         ledger
             .store_outcome(&delivered(id, 500_000 - id * 2_000, ms + 4_000))
@@ -343,9 +331,9 @@ fn everything_that_is_written_comes_back_as_it_was() {
     assert_eq!(end, Some(Volume::from_ul(2_000)));
     assert_eq!(checks(&ledger), [check]);
     for entry in [
-        Entry::Reading(iodine.clone()),
-        Entry::Reading(alkalinity.clone()),
-        Entry::Reading(calcium.clone()),
+        Entry::Observation(iodine.clone()),
+        Entry::Observation(alkalinity.clone()),
+        Entry::Observation(calcium.clone()),
         Entry::Uptake(uptake.clone()),
         Entry::Note(Note {
             code: Code::new("started"),
@@ -373,10 +361,10 @@ fn everything_that_is_written_comes_back_as_it_was() {
         history.calibrations,
         vec![(calibration, Millis::new(12_000))]
     );
-    let of_calcium = history.added_since_reading[&calcium.measured];
+    let of_calcium = history.added_since_reading[&of_calcium];
     assert!((of_calcium - 0.2).abs() < 1e-12, "{of_calcium} mg/L");
-    let all = [iodine, alkalinity.clone(), calcium].map(Told::Reading);
-    assert_eq!((history.told, history.told_last), (all.into(), 3));
+    let all = vec![iodine, alkalinity.clone(), calcium];
+    assert_eq!((history.told, history.told_last), (all, 3));
     assert_eq!(history.uptakes, vec![uptake]);
     let added = history.added_since_reading[&Quantity::Alkalinity];
     assert!((added - 0.03).abs() < 1e-12, "{added} dKH");
@@ -525,7 +513,7 @@ fn the_check_names_the_dose_whose_row_was_changed() {
         ("UPDATE running_total SET value = 5 WHERE name = 'bottle-trace'", None, "totals"),
         ("UPDATE dose SET outcome = NULL, delivered_ul = NULL WHERE id = 77", Some(77), "no outcome"),
         ("DROP INDEX dose_slot", None, "index dose_slot"),
-        ("DROP VIEW reading", None, "view reading"),
+        ("DROP VIEW observation", None, "view observation"),
         (
             "INSERT INTO entry (session, at_ms, elapsed_ms, trusted, kind, body) VALUES (1, 0, 0, 1, 'event', '{\"code\": 1}')",
             None,
@@ -1013,9 +1001,14 @@ fn only_what_the_owner_told_after_the_arming_counts_as_filled() {
         ..refill("magnesium", 1_000, None, 20)
     };
     ledger.store(&[Entry::Refill(assumed)]).unwrap();
-    ledger
-        .store(&[Entry::Refill(refill("calcium", 900, Some(1_000), 30))])
-        .unwrap();
+    let told = [Entry::Refill(refill("calcium", 900, Some(1_000), 30))];
+    ledger.store(&told).unwrap();
+    assert!(
+        ledger.refilled_since_arming().unwrap().is_empty(),
+        "told in a dry run"
+    );
+    ledger.mark_session_live().unwrap();
+    ledger.store(&told).unwrap();
     let filled: Vec<_> = ledger
         .refilled_since_arming()
         .unwrap()
@@ -1025,10 +1018,10 @@ fn only_what_the_owner_told_after_the_arming_counts_as_filled() {
 }
 
 /// What was added since counts from the reading before the one that was taken back, and from that again once it is corrected.
-fn a_reading_taken_back_counts_no_longer(path: &Path, last: Reading) {
-    let earlier = Reading {
+fn a_reading_taken_back_counts_no_longer(path: &Path, last: Observation) {
+    let earlier = Observation {
         number: 4,
-        taken: at(90 * 60_000).wall,
+        happened: at(90 * 60_000).wall,
         ..last.clone()
     };
     let back = |replaced_by| {
@@ -1049,20 +1042,17 @@ fn a_reading_taken_back_counts_no_longer(path: &Path, last: Reading) {
             .unwrap_or(f64::NAN)
     };
     let mut ledger = open(path, 5 * HOUR);
-    ledger.store(&[Entry::Reading(earlier.clone())]).unwrap();
+    ledger
+        .store(&[Entry::Observation(earlier.clone())])
+        .unwrap();
     assert!((added(&ledger) - 0.03).abs() < 1e-12, "an older sample");
     ledger.store(&[back(None)]).unwrap();
     // Two doses of 0.03 dKH after it.
     assert!((added(&ledger) - 0.06).abs() < 1e-12);
     let told = ledger.history(at(5 * HOUR)).unwrap().told;
-    assert!(told.iter().all(|told| told.number() != last.number));
-    assert!(told.contains(&Told::Reading(earlier)));
-    let (number, taken) = (5, last.taken);
-    let again = Reading {
-        number,
-        taken,
-        ..last
-    };
-    ledger.store(&[Entry::Reading(again)]).unwrap();
+    assert!(told.iter().all(|told| told.number != last.number));
+    assert!(told.contains(&earlier));
+    let again = Observation { number: 5, ..last };
+    ledger.store(&[Entry::Observation(again)]).unwrap();
     assert!((added(&ledger) - 0.03).abs() < 1e-12);
 }

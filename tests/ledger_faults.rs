@@ -692,3 +692,83 @@ fn the_file_says_what_it_is() {
     );
     assert_eq!(&bytes[68..72], b"dosl");
 }
+
+/// One dose after another; what is done to the file in between.
+fn next_intent_after(damage: impl FnOnce(&Path)) -> (LedgerReport, LedgerReport) {
+    let (_dir, path) = new_ledger();
+    let mut ledger = open(&path, 0);
+    // Enough that what is in the log has been carried over into the file, and the file is more than a page.
+    for id in 1..=300 {
+        ledger
+            .store_intent(&intent(id, "trace", id * 1_000))
+            .unwrap();
+        let left = 5_000_000 - id * 2_000;
+        ledger
+            .store_outcome(&delivered(id, left, id * 1_000 + 500))
+            .unwrap();
+    }
+    let running = Running::start(ledger);
+    damage(&path);
+    let answer = running.ask(Request::Intent(intent(301, "trace", 400_000)));
+    let fault = running.next();
+    let probed = running.ask(Request::Probe(at(400_100)));
+    assert!(matches!(probed, LedgerReport::Fault { .. }), "{probed:?}");
+
+    (answer, fault)
+}
+
+#[test]
+fn the_next_dose_after_damage_in_place_is_not_given_and_the_fault_is_told_at_once() {
+    type Damage = Box<dyn FnOnce(&Path)>;
+    let zeroed = |path: &Path| {
+        let size = usize::try_from(std::fs::metadata(path).unwrap().len()).unwrap();
+        overwrite(path, 0, &vec![0; size]);
+    };
+    let inside = |path: &Path| {
+        let size = usize::try_from(std::fs::metadata(path).unwrap().len()).unwrap();
+        overwrite(path, 4096, &vec![0; size - 4096]);
+    };
+    let cut = |path: &Path, keep: fn(u64) -> u64| {
+        let file = std::fs::OpenOptions::new().write(true).open(path).unwrap();
+        file.set_len(keep(file.metadata().unwrap().len())).unwrap();
+    };
+    let log_zeroed = |path: &Path| {
+        let log = beside(path, "-wal");
+        let size = usize::try_from(std::fs::metadata(&log).unwrap().len()).unwrap();
+        overwrite(&log, 0, &vec![0xff; size]);
+    };
+    let replaced = |path: &Path| {
+        let copy = path.with_file_name("copy.db");
+        std::fs::copy(path, &copy).unwrap();
+        std::fs::rename(copy, path).unwrap();
+    };
+    let damages: [(&str, Damage); 7] = [
+        ("zeroed", Box::new(zeroed)),
+        ("zeroed behind its first page", Box::new(inside)),
+        (
+            "truncated to nothing",
+            Box::new(move |path: &Path| cut(path, |_| 0)),
+        ),
+        (
+            "truncated to a page",
+            Box::new(move |path: &Path| cut(path, |_| 4096)),
+        ),
+        (
+            "short of its last page",
+            Box::new(move |path: &Path| cut(path, |size| size - 4096)),
+        ),
+        ("its log overwritten", Box::new(log_zeroed)),
+        ("replaced by a copy", Box::new(replaced)),
+    ];
+    for (what, damage) in damages {
+        let (answer, fault) = next_intent_after(damage);
+        assert!(
+            matches!(answer, LedgerReport::IntentFailed { .. }),
+            "{what}: {answer:?}"
+        );
+        assert!(
+            matches!(fault, LedgerReport::Fault { .. }),
+            "{what}: {fault:?}"
+        );
+    }
+}

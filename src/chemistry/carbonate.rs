@@ -20,6 +20,22 @@ pub enum PhScale {
     Nbs,
 }
 
+impl PhScale {
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Total => "total",
+            Self::Seawater => "seawater",
+            Self::Free => "free",
+            Self::Nbs => "nbs",
+        }
+    }
+
+    pub fn from_word(word: &str) -> Option<Self> {
+        let all = [Self::Total, Self::Seawater, Self::Free, Self::Nbs];
+        all.into_iter().find(|scale| scale.as_str() == word)
+    }
+}
+
 /// A pH with its scale.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Ph {

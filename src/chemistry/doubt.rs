@@ -1,117 +1,127 @@
 //! Values that look like a slip of the finger or of the unit, and are asked about before they count.
 
+use super::measurand::Measurand;
 use super::natural::{Sureness, natural_level};
-use super::show::figures;
-use super::solution::Element;
+use super::quantity::Quantity;
 
 /// A value this many times the last one, or less than one in as many, may be a decimal point in the wrong place. Ours.
 const SLIP_FACTOR: f64 = 5.0;
 
-/// A lab's value this many times the natural one or that of the report before, or less than one in as many, may be another unit or decimal
-/// sign. Wider than for one test, because traces swing. Ours.
-const LAB_FACTOR: f64 = 10.0;
+/// A value this many times the natural one, or a lab's that of the report before, or less than one in as many, may be another unit or
+/// decimal sign. Wider than for a test, because traces swing. Ours.
+const FAR_FACTOR: f64 = 10.0;
 
-/// Where values of a reef tank lie, by the word and in the unit of the record; outside, the unit or the test is wrong more often than the
-/// water (ours). `None` for what is not known to lie anywhere.
-fn plausible(word: &str) -> Option<(f64, f64)> {
-    match word {
-        "alkalinity" => Some((
-            3.0 * crate::quantity::MEQ_PER_DKH,
-            20.0 * crate::quantity::MEQ_PER_DKH,
-        )),
-        "salinity" => Some((25.0, 42.0)),
-        "pH" => Some((7.2, 8.9)),
-        "temperature" => Some((18.0, 32.0)),
-        "nitrate" => Some((0.0, 200.0)),
-        "phosphate" => Some((0.0, 5.0)),
-        "Ca" | "calcium" | "K" | "potassium" => Some((200.0, 700.0)),
-        "Mg" | "magnesium" => Some((700.0, 2000.0)),
-        "Sr" | "strontium" => Some((1.0, 30.0)),
-        "I" | "iodine" => Some((0.0, 0.5)),
-        _ => None,
-    }
+/// An alkalinity this far from the last one is asked about, dKH. Ours.
+const FAR_DKH: f64 = 3.0;
+
+/// Who found a value.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Finder {
+    Test,
+    Lab,
 }
 
-/// The unit of such a value in the record; empty for what has none.
-fn unit(word: &str) -> &'static str {
-    match word {
-        "alkalinity" => " meq/L",
-        "salinity" | "pH" => "",
-        "temperature" => " C",
-        _ => " mg/L",
-    }
-}
-
-/// Why a value should be asked about; `None` when nothing speaks against it. `last` is the newest earlier one, in the same unit.
-pub fn doubt(word: &str, value: f64, last: Option<f64>) -> Option<String> {
-    let unit = unit(word);
-    if let Some((low, high)) = plausible(word)
+/// Why a value should be asked about; `None` when nothing speaks against it. `last` is the newest earlier one: of a lab's, that of the
+/// report before.
+pub fn doubt(of: &Measurand, value: f64, last: Option<f64>, by: Finder) -> Option<String> {
+    let shown = of.shown(value);
+    if let Some((low, high)) = of.plausible()
         && !(low..=high).contains(&value)
     {
         return Some(format!(
-            "{word} {}{unit} is outside {} to {}{unit}, where reef tanks lie; is the unit right?",
-            figures(value),
-            figures(low),
-            figures(high)
+            "{of} {shown} is outside {} to {}, where reef tanks lie; is the unit right?",
+            of.shown(low),
+            of.shown(high)
         ));
     }
-    let last = last.filter(|v| *v > 0.0)?;
-    let factor = value / last;
-    (factor >= SLIP_FACTOR || factor <= 1.0 / SLIP_FACTOR).then(|| {
-        format!(
-            "{word} {}{unit} is {factor:.2} times the last reading ({}{unit}); is the decimal point right?",
-            figures(value),
-            figures(last)
-        )
-    })
-}
-
-/// Why a lab's value should be asked about, mg/L. `before` is that of the report before.
-pub fn doubt_of_lab(element: &Element, mg_per_l: f64, before: Option<f64>) -> Option<String> {
-    if let Some(why) = doubt(element.symbol(), mg_per_l, None) {
-        return Some(why);
+    let last = last.filter(|last| *last > 0.0);
+    if let (Measurand::Of(Quantity::Alkalinity), Some(last)) = (of, last)
+        && (value - last).abs() > FAR_DKH
+    {
+        return Some(format!(
+            "{of} {shown} is more than {FAR_DKH} dKH away from the last reading ({})",
+            of.shown(last)
+        ));
     }
-    // Surface water has much less of some than the mean that is known, and tanks have more: nothing follows from those.
-    let natural = natural_level(element)
-        .filter(|level| level.sureness != Sureness::CeilingOnly)
-        .map(|level| level.mg_per_kg_at_35);
-    let off = |known: Option<f64>, what: &str| {
-        let known = known.filter(|known| *known > 0.0)?;
-        let factor = mg_per_l / known;
-        (factor >= LAB_FACTOR || factor <= 1.0 / LAB_FACTOR).then(|| {
+    let off = |known: Option<f64>, factor: f64, what: &str, right: &str| {
+        let known = known?;
+        let times = value / known;
+        (times >= factor || times <= 1.0 / factor).then(|| {
             format!(
-                "{element} {} mg/L is {factor:.3} times {what} ({} mg/L); are the unit and the decimal sign right?",
-                figures(mg_per_l),
-                figures(known)
+                "{of} {shown} is {times:.3} times {what} ({}); {right}",
+                of.shown(known)
             )
         })
     };
-    off(natural, "that of natural seawater").or_else(|| off(before, "that of the report before"))
+    // Surface water has much less of some than the mean that is known, and tanks have more: nothing follows from those.
+    let element = of.quantity().and_then(Quantity::element);
+    let natural = element
+        .and_then(natural_level)
+        .filter(|level| level.sureness != Sureness::CeilingOnly)
+        .map(|level| level.mg_per_kg_at_35);
+    let units = "are the unit and the decimal sign right?";
+    let (factor, before, right) = match by {
+        Finder::Test => (
+            SLIP_FACTOR,
+            "the last reading",
+            "is the decimal point right?",
+        ),
+        Finder::Lab => (FAR_FACTOR, "that of the report before", units),
+    };
+    off(natural, FAR_FACTOR, "that of natural seawater", units)
+        .or_else(|| off(last, factor, before, right))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    fn test(word: &str, value: f64, last: Option<f64>) -> Option<String> {
+        doubt(
+            &Measurand::new(word, None).unwrap(),
+            value,
+            last,
+            Finder::Test,
+        )
+    }
+
     #[test]
     fn a_tenfold_slip_against_the_last_reading_is_asked_about() {
-        assert!(doubt("I", 0.4, Some(0.05)).is_some());
-        assert!(doubt("I", 0.4, Some(0.1)).is_none());
-        assert!(doubt("I", 0.4, None).is_none());
-        assert!(doubt("I", 0.005, Some(0.05)).is_some());
+        assert!(test("I", 0.4, Some(0.05)).is_some());
+        assert!(test("I", 0.4, Some(0.1)).is_none());
+        assert!(test("I", 0.4, None).is_none());
+        assert!(test("I", 0.005, Some(0.05)).is_some());
     }
 
     #[test]
     fn a_value_that_no_reef_has_is_asked_about() {
+        for (word, none, some) in [
+            ("alkalinity", 2.9, 8.0),
+            ("salinity", 1.026, 35.0),
+            ("temperature", 77.0, 25.0),
+            ("nitrate", 500.0, 5.0),
+            ("phosphate", 20.0, 0.05),
+        ] {
+            assert!(test(word, none, None).is_some(), "{word}");
+            assert_eq!(test(word, some, None), None);
+        }
+        let ph = Measurand::new("pH", Some("total")).unwrap();
+        assert!(doubt(&ph, 81.0, None, Finder::Test).is_some());
         // 420 ug/L where mg/L was meant.
-        assert!(doubt("Ca", 0.42, None).is_some());
-        assert_eq!(doubt("Ca", 420.0, Some(415.0)), None);
+        assert!(test("Ca", 0.42, None).is_some());
+        assert_eq!(test("Ca", 420.0, Some(415.0)), None);
     }
 
     #[test]
     fn a_lab_value_ten_times_off_nature_or_the_report_before_is_asked_about() {
-        let of =
-            |symbol: &str, mg, before| doubt_of_lab(&Element::new(symbol).unwrap(), mg, before);
+        let of = |symbol: &str, mg, before| {
+            doubt(
+                &Measurand::new(symbol, None).unwrap(),
+                mg,
+                before,
+                Finder::Lab,
+            )
+        };
         // 1.290 read as a decimal dot where 1290 was meant.
         assert!(of("Mg", 1.29, None).is_some());
         assert_eq!(of("Mg", 1290.0, Some(1310.0)), None);
@@ -125,5 +135,17 @@ mod tests {
                 .unwrap()
                 .contains("report before")
         );
+    }
+
+    #[test]
+    fn a_test_ten_times_off_nature_is_asked_about_too() {
+        assert!(test("Br", 6.5, None).unwrap().contains("natural"));
+        assert_eq!(test("Br", 65.0, None), None);
+    }
+
+    #[test]
+    fn an_alkalinity_three_degrees_from_the_last_one_is_asked_about() {
+        assert!(test("alkalinity", 11.1, Some(8.0)).is_some());
+        assert_eq!(test("alkalinity", 10.9, Some(8.0)), None);
     }
 }

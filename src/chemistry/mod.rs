@@ -15,6 +15,7 @@ mod carbonate;
 mod conductivity;
 mod dilution;
 mod doubt;
+mod measurand;
 mod natural;
 mod quantity;
 mod recipe;
@@ -35,7 +36,8 @@ pub use dilution::{
     dosed_water, left_after_continuous, litres_for_continuous, salinity_after_evaporation,
     share_to_reach,
 };
-pub use doubt::{doubt, doubt_of_lab};
+pub use doubt::{Finder, doubt};
+pub use measurand::Measurand;
 pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
 pub use quantity::Quantity;
 pub use recipe::{

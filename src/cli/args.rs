@@ -4,10 +4,10 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::cli::heads::bench_args::{BenchArgs, Calibrate, CalibrationArgs, Verify};
+use crate::cli::heads::bench_args::{BenchArgs, CalibrationArgs};
+use crate::cli::place::Place;
 use crate::cli::water::owner_args::{
-    Accept, Advise, Changes, Course, Dilute, Panel, ReadingCorrect, Saturation, Solution, TakeBack,
-    UptakeArgs,
+    Accept, Advise, Changes, Course, Dilute, Panel, Reading, Saturation, Solution, UptakeArgs,
 };
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
@@ -23,27 +23,6 @@ pub(super) struct Cli {
     /// What to do.
     #[command(subcommand)]
     pub(super) command: Command,
-}
-
-/// Folders.
-#[derive(Debug, Args)]
-pub(super) struct Place {
-    /// Folder of controller.toml and plan.toml
-    #[arg(
-        long,
-        global = true,
-        value_name = "DIR",
-        default_value = "/etc/dosewright"
-    )]
-    pub(super) config: PathBuf,
-    /// Folder of the ledger, the hold file and the control socket
-    #[arg(
-        long,
-        global = true,
-        value_name = "DIR",
-        default_value = "/var/lib/dosewright"
-    )]
-    pub(super) state: PathBuf,
 }
 
 /// All commands.
@@ -62,6 +41,7 @@ pub(super) enum Command {
     /// Drive every configured output off, with or without a daemon
     OutputsOff(OutputsOff),
     /// Stop all dosing, or one line, at once and until `resume`
+    #[command(visible_aliases = ["stop", "pause"])]
     Hold(Hold),
     /// Lift the hold on all dosing, or on one line
     Resume(Resume),
@@ -91,14 +71,10 @@ pub(super) enum Command {
     Course(Course),
     /// Import lab reports and hold them against natural seawater, earlier ones and what was dosed
     Panel(Panel),
-    /// Show what was changed and when, or note a change down
+    /// Show what was changed and when, or tell a change, a water change, something added by hand
     Changes(Changes),
-    /// Take a head's outlet out of the tank: prime, calibrate, check, new tube, the plan into a bucket
+    /// Work on a head with its outlet out of the tank: guided through a calibration, or prime, run, measure, check, new tube, the plan into a bucket
     Bench(BenchArgs),
-    /// Calibrate a head: guided at the sump, or from runs that were timed before
-    Calibrate(Calibrate),
-    /// Check a head's calibration by one measured run
-    Verify(Verify),
     /// Show a head's calibration as a certificate
     Calibration(CalibrationArgs),
     /// Show whether the clock is trusted, or vouch for it
@@ -211,10 +187,10 @@ pub(super) struct OutputsOff {
 /// Options of `hold`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium --for 2h\nA running head is switched off at once. Without a running daemon the hold is written down for its next start."
+    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium --for 2h\nA running head is switched off at once. Without a running daemon the hold is written down for its next start. When a daemon is there and does not answer within 2 s, the outputs are driven off without it and the hold is written down for it.\nExit code 0: on hold, or written down. 1, 2: NOTHING IS HELD, the text says why. 69: no daemon answers; the text says what was done, and what to do with your hands."
 )]
 pub(super) struct Hold {
-    /// The line; all dosing when left out
+    /// The line; all dosing when left out, or "all"
     pub(super) line: Option<String>,
     /// Why, for the record and the displays
     #[arg(long, default_value = "by hand")]
@@ -286,59 +262,6 @@ pub(super) struct Refill {
     /// In your words, for the record
     #[arg(long, default_value = "")]
     pub(super) note: String,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
-}
-
-/// Options of `reading`.
-#[derive(Debug, Args)]
-pub(super) struct Reading {
-    /// What to do with readings
-    #[command(subcommand)]
-    pub(super) command: ReadingCommand,
-}
-
-/// What to do with readings.
-#[derive(Debug, Subcommand)]
-pub(super) enum ReadingCommand {
-    /// Enter one
-    #[command(
-        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
-    )]
-    Add(ReadingAdd),
-    /// Correct one; the old entry is kept and marked
-    Correct(ReadingCorrect),
-    /// Take one back; it is kept and marked
-    TakeBack(TakeBack),
-    /// List those of the record
-    List {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-}
-
-/// Options of `reading add`.
-#[derive(Debug, Args)]
-pub(super) struct ReadingAdd {
-    /// alkalinity, an element's symbol such as Ca, Mg, I, or salinity, pH, temperature, nitrate, phosphate
-    pub(super) quantity: String,
-    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "35" or
-    /// "1.0264 sg 25/25 C" for salinity, "8.2 nbs" for pH
-    pub(super) value: String,
-    /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
-    #[arg(long, value_name = "VALUE")]
-    pub(super) uncertainty: Option<String>,
-    /// How it was measured, in your words
-    #[arg(long, default_value = "")]
-    pub(super) method: String,
-    /// When the sample was taken (RFC 3339); now when left out
-    #[arg(long, value_name = "TIME")]
-    pub(super) at: Option<jiff::Timestamp>,
-    /// You were asked about an unlikely value, and it is right
-    #[arg(long)]
-    pub(super) sure: bool,
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
@@ -473,6 +396,18 @@ pub(super) enum LedgerCommand {
         /// The new file; an existing one is never overwritten
         file: PathBuf,
     },
+    /// Put a backup in the place of the ledger, while no daemon runs; what it cannot know counts as given
+    #[command(
+        after_help = "Example: dosewright ledger restore backup.db\nAfter a whole card was restored from an image: dosewright ledger restore --whole-card"
+    )]
+    Restore {
+        /// A copy made with `ledger backup`
+        #[arg(required_unless_present = "whole_card")]
+        file: Option<PathBuf>,
+        /// The ledger in place is an old one itself, as after a whole card was restored from an image
+        #[arg(long, conflicts_with = "file")]
+        whole_card: bool,
+    },
 }
 
 /// Options of `ledger list`.
@@ -521,13 +456,12 @@ pub(super) struct LedgerExport {
 /// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
 fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
     let length = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
-    let range =
-        crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(30 * 24 * 60);
+    let range = crate::quantity::Millis::from_secs(1)..=crate::record::Hold::LENGTH_MAX;
     if range.contains(&length) {
         Ok(length)
     } else {
         Err(format!(
-            "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand. NOTHING IS HELD"
+            "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand"
         ))
     }
 }

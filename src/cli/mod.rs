@@ -7,6 +7,7 @@ mod args;
 mod exit;
 mod heads;
 mod out;
+mod place;
 mod proposal;
 mod record;
 mod running;
@@ -19,6 +20,7 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser};
 
+use crate::record::NOTHING_IS_HELD;
 use args::{Cli, Command};
 use exit::Failure;
 use out::Out;
@@ -30,7 +32,15 @@ pub fn main() -> ExitCode {
         Err(error) => {
             // Help and version come this way too, and are no failure.
             let code = u8::try_from(error.exit_code()).unwrap_or(exit::USAGE);
-            return if error.print().is_ok() {
+            let printed = error.print();
+            if code != 0 && may_have_meant_a_stop(&error) {
+                // A closed standard error leaves the exit code to speak.
+                drop(writeln!(
+                    std::io::stderr(),
+                    "{NOTHING_IS_HELD}. `dosewright hold` stops all dosing"
+                ));
+            }
+            return if printed.is_ok() {
                 ExitCode::from(code)
             } else {
                 ExitCode::SUCCESS
@@ -45,6 +55,15 @@ pub fn main() -> ExitCode {
     }
 }
 
+/// Whether a command line that was not understood could have been one that stops.
+fn may_have_meant_a_stop(error: &clap::Error) -> bool {
+    let cli = Cli::command();
+    let mut words = std::env::args().skip(1);
+    let command = words.find_map(|word| cli.find_subcommand(&word));
+    error.kind() == clap::error::ErrorKind::InvalidSubcommand
+        || command.is_some_and(|command| command.get_name() == "hold")
+}
+
 fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
     let place = &cli.place;
     match &cli.command {
@@ -55,7 +74,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Disarm(options) => running::arm::disarm(place, options, out),
         Command::OutputsOff(options) => running::outputs_off::outputs_off(place, options, out),
         Command::Tell(options) => running::tell::tell(place, options),
-        Command::Hold(options) => running::daemon::hold(place, options, out),
+        Command::Hold(options) => running::hold::hold(place, options, out),
         Command::Resume(options) => running::daemon::resume(place, options, out),
         Command::Reload(options) => running::daemon::reload(place, options, out),
         Command::Dose(options) => running::dose::dose(place, options, out),
@@ -71,9 +90,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Course(options) => water::course::course(place, options, out),
         Command::Panel(options) => water::panel::panel(place, options, out),
         Command::Dilute(options) => water::dilute::dilute(place, options, out),
-        Command::Calibrate(options) => heads::calibrate::calibrate(place, options, out),
-        Command::Bench(options) => heads::session::bench(place, options, out),
-        Command::Verify(options) => heads::verify::verify(place, options, out),
+        Command::Bench(options) => heads::words::bench(place, options, out),
         Command::Calibration(options) => heads::certificate::calibration(place, options, out),
         Command::Clock(options) => running::daemon::clock(place, options, out),
         Command::Alarm(options) => running::daemon::alarm(place, options, out),

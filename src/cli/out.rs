@@ -28,6 +28,14 @@ impl Out {
         }
     }
 
+    /// Standard error, for what must not get into what a program reads.
+    pub(super) fn stderr() -> Self {
+        Self {
+            writer: BufWriter::new(Box::new(io::stderr())),
+            colour: false,
+        }
+    }
+
     /// A text in a tone, or plain.
     pub(super) fn tone(&self, tone: Tone, text: &str) -> String {
         if !self.colour {

@@ -2,11 +2,12 @@
 
 use std::io::Write;
 
-use super::args::Place;
 use super::exit::{self, Failure, accepted};
 use super::out::Out;
+use super::place::Place;
 use super::running::daemon::say;
-use super::words::agreed;
+use super::water::owner_args::Agreed;
+use super::words::{agreed, usage};
 use crate::control::{Client, Response};
 use crate::engine::{Answer, Command, Proposal, Wish};
 
@@ -18,6 +19,14 @@ pub(super) struct Consent {
     pub(super) question: &'static str,
     /// What is said of a no.
     pub(super) otherwise: &'static str,
+}
+
+/// Whether it is agreed to without being asked. What is printed for a program leaves nobody to be asked.
+pub(super) fn agreed_to(place: &Place, agreed: &Agreed) -> Result<bool, Failure> {
+    if place.json && !agreed.yes {
+        return Err(usage("--json only with --yes: nobody could be asked"));
+    }
+    Ok(agreed.yes)
 }
 
 /// The engine's answer in a response.
@@ -45,7 +54,12 @@ pub(super) fn prepare(
     } else {
         accepted(response)?
     };
-    match answer(&response)? {
+    proposal_in(&response)
+}
+
+/// The proposal in a response.
+pub(super) fn proposal_in(response: &Response) -> Result<Proposal, Failure> {
+    match answer(response)? {
         Answer::Proposal(proposal) => Ok(*proposal),
         Answer::Done { .. } | Answer::DoseStarted { .. } => Err(Failure::new(
             exit::NO_DAEMON,

@@ -6,18 +6,17 @@ use std::io::{self, BufRead, Write};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::args::Place;
 use super::exit::{self, Failure, chain};
 use super::out::Out;
-use crate::chemistry::{
-    Celsius, ClaimRise, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity,
-};
+use super::place::Place;
+use crate::chemistry::{Celsius, PhScale, Quantity, Rises, Salinity, SpecificGravity};
 use crate::config::{Loaded, load};
 use crate::daemon::{ledger_path, machine_now};
 use crate::ledger::{Ledger, LedgerReader};
 use crate::plan::{check_plan, worked_out};
 use crate::quantity::{
-    TankVolume, parse_alkalinity, parse_concentration, parse_plain_number, parse_tank_volume,
+    Alkalinity, Concentration, QuantityError, TankVolume, Volume, parse_alkalinity,
+    parse_concentration, parse_plain_number, parse_tank_volume, parse_volume,
 };
 use crate::record::{Uptake, starts_not_in_force};
 
@@ -69,11 +68,8 @@ pub(super) fn put_in_force(place: &Place, loaded: &mut Loaded) -> Vec<String> {
 }
 
 /// The tank as typed, or as configured.
-pub(super) fn tank(place: &Place, typed: Option<&String>) -> Result<TankVolume, Failure> {
-    match typed {
-        Some(text) => parse_tank_volume(text).map_err(usage),
-        None => Ok(configuration(place)?.controller.tank),
-    }
+pub(super) fn tank(place: &Place, typed: Option<TankVolume>) -> Result<TankVolume, Failure> {
+    typed.map_or_else(|| Ok(configuration(place)?.controller.tank), Ok)
 }
 
 /// The owner's time zone; UTC when the configuration cannot be read.
@@ -98,11 +94,11 @@ pub(super) fn present(reader: &LedgerReader) -> Result<Timestamp, Failure> {
 }
 
 /// `25 C` or `77 F`.
-pub(super) fn celsius(text: &str) -> Result<Celsius, Failure> {
+pub(super) fn celsius(text: &str) -> Result<Celsius, String> {
     let wrong = || {
-        usage(format!(
+        format!(
             "\"{text}\" is no temperature; give it with its unit, for example \"25 C\" or \"77 F\""
-        ))
+        )
     };
     let text_ = text.trim().trim_end_matches(['C', 'F', '\u{b0}']).trim();
     let number = parse_plain_number(text_).map_err(|_| wrong())?;
@@ -116,11 +112,11 @@ pub(super) fn celsius(text: &str) -> Result<Celsius, Failure> {
 }
 
 /// `35` (practical salinity, which has no unit), or `1.0264 sg 25/25 C`: what was read, sample temperature, reference temperature.
-pub(super) fn salinity(text: &str) -> Result<Salinity, Failure> {
+pub(super) fn salinity(text: &str) -> Result<Salinity, String> {
     let wrong = || {
-        usage(format!(
+        format!(
             "\"{text}\" is no salinity; give the practical salinity such as \"35\", or specific gravity with the temperature of the sample and of the reference such as \"1.0264 sg 25/25 C\""
-        ))
+        )
     };
     let plain = text.trim();
     if let Some((value, temperatures)) = plain.split_once(" sg") {
@@ -131,7 +127,7 @@ pub(super) fn salinity(text: &str) -> Result<Salinity, Failure> {
             sample: celsius(&format!("{} {unit}", sample.trim()))?,
             reference: celsius(reference)?,
         };
-        return gravity.to_salinity().map_err(usage);
+        return gravity.to_salinity().map_err(|error| error.to_string());
     }
     let value = parse_plain_number(plain).map_err(|_| wrong())?;
     if value < 2.0 {
@@ -139,37 +135,100 @@ pub(super) fn salinity(text: &str) -> Result<Salinity, Failure> {
         return Err(wrong());
     }
     if value > 50.0 {
-        return Err(usage(format!(
+        return Err(format!(
             "a salinity of {value} is outside 2 to 50; a conductivity in mS/cm is not a salinity"
-        )));
+        ));
     }
     Ok(Salinity::from_practical(value))
 }
 
-/// The scale of a pH by its word.
-pub(super) fn ph_scale(word: &str) -> Option<PhScale> {
-    match word {
-        "nbs" => Some(PhScale::Nbs),
-        "total" => Some(PhScale::Total),
-        "seawater" => Some(PhScale::Seawater),
-        "free" => Some(PhScale::Free),
-        _ => None,
+/// A number with a dot before its decimals, from one that may have a comma there. A comma that could stand between thousands is not
+/// guessed at.
+pub(super) fn dotted(text: &str) -> Result<String, String> {
+    let Some((whole, rest)) = text.split_once(',') else {
+        return Ok(text.to_owned());
+    };
+    let digits = |text: &str| text.chars().rev().take_while(char::is_ascii_digit).count();
+    let decimals = rest.chars().take_while(char::is_ascii_digit).count();
+    let before = digits(whole);
+    let leading_zero = before == 1 && whole.ends_with('0');
+    let thousands = decimals == 3 && (1..=3).contains(&before) && !leading_zero;
+    let tail = rest.get(decimals..).unwrap_or("");
+    if thousands {
+        let start = whole
+            .get(whole.len().saturating_sub(before)..)
+            .unwrap_or("");
+        let decimal = rest.get(..decimals).unwrap_or("");
+        return Err(format!(
+            "\"{text}\" can be {start}.{decimal} or {start}{decimal}; write it without the comma"
+        ));
+    }
+    if decimals == 0 || whole.contains('.') || tail.contains([',', '.']) {
+        return Err(format!("\"{text}\" is no number with its unit"));
+    }
+    Ok(format!("{whole}.{rest}"))
+}
+
+/// An amount of a water quantity per litre, or a volume: whichever its unit says.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Amount {
+    Alkalinity(Alkalinity),
+    Concentration(Concentration),
+    Volume(Volume),
+}
+
+/// Reads one, with a decimal comma where that can be nothing else.
+pub(super) fn amount(text: &str) -> Result<Amount, String> {
+    let plain = dotted(text)?;
+    let alkalinity = parse_alkalinity(&plain).map(Amount::Alkalinity);
+    let alkalinity = alkalinity.or_else(|_| parse_concentration(&plain).map(Amount::Concentration));
+    alkalinity
+        .or_else(|_| parse_volume(&plain).map(Amount::Volume))
+        .map_err(|_| {
+            format!(
+                "\"{text}\" is no amount; give it with its unit: dKH, meq/L or mg/L CaCO3 of alkalinity, mg/L or ug/L of an element, mL of a solution"
+            )
+        })
+}
+
+impl Amount {
+    /// As a plain number in the quantity's unit.
+    pub(super) fn of(self, of: &Quantity) -> Result<f64, Failure> {
+        match (of, self) {
+            (Quantity::Alkalinity, Self::Alkalinity(amount)) => Ok(amount.as_dkh()),
+            (Quantity::Element(_), Self::Concentration(amount)) => Ok(amount.as_mg_per_l()),
+            (Quantity::Alkalinity | Quantity::Element(_), _) => Err(usage(format!(
+                "an amount of {of} is given in {}",
+                match of {
+                    Quantity::Alkalinity => "dKH, meq/L or mg/L CaCO3",
+                    Quantity::Element(_) => "mg/L or ug/L",
+                }
+            ))),
+        }
     }
 }
 
-/// "alkalinity" with dKH, meq/L or mg/L CaCO3, or an element with mg/L or ug/L.
-pub(super) fn rise(raises: &str, by: &str) -> Result<ClaimRise, Failure> {
-    if raises == "alkalinity" {
-        return Ok(ClaimRise::Alkalinity(parse_alkalinity(by).map_err(usage)?));
-    }
-    let element = Element::new(raises).ok_or_else(|| {
-        usage(format!(
-            "\"{raises}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\""
-        ))
-    })?;
-    Ok(ClaimRise::Element(
-        element,
-        parse_concentration(by).map_err(usage)?,
+/// A water quantity by its word.
+pub(super) fn quantity(word: &str) -> Result<Quantity, String> {
+    Quantity::from_word(word).ok_or_else(|| {
+        format!("\"{word}\" is not known; give alkalinity, or an element such as calcium or Ca")
+    })
+}
+
+pub(super) fn ph_scale(word: &str) -> Result<PhScale, String> {
+    PhScale::from_word(word)
+        .ok_or_else(|| format!("\"{word}\" is no scale of pH; give nbs, total, seawater or free"))
+}
+
+/// A volume of water, with a decimal comma where that can be nothing else.
+pub(super) fn tank_volume(text: &str) -> Result<TankVolume, String> {
+    parse_tank_volume(&dotted(text)?).map_err(|error| error.to_string())
+}
+
+/// A smaller one.
+pub(super) fn litres(text: &str) -> Result<TankVolume, QuantityError> {
+    Ok(TankVolume::from_litres(
+        parse_volume(text)?.as_ml() / 1000.0,
     ))
 }
 
@@ -212,9 +271,11 @@ mod tests {
 
     #[test]
     fn a_rise_of_an_element_is_not_read_as_degrees() {
+        let rise = |word: &str, by: &str| amount(by).unwrap().of(&quantity(word).unwrap());
         assert!(rise("Ca", "10 mg/L").is_ok());
         assert!(rise("Ca", "1 dKH").is_err());
+        assert!(rise("Ca", "1 mL").is_err());
         assert!(rise("alkalinity", "1 dKH").is_ok());
-        assert!(rise("alk", "1 dKH").is_err());
+        assert!(quantity("alk").is_err());
     }
 }

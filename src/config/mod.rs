@@ -58,3 +58,4 @@ pub use peer::{Peer, PeerName, Person, Right, allows};
 pub use pin::{header_pin, parse_pin};
 pub use plan_file::PlanCheck;
 pub use pwm::{WrittenChannel, WrittenPwm};
+pub use relations::ALL_LINES;

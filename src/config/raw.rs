@@ -279,8 +279,7 @@ impl Walk<'_, '_> {
             return refuse(format!("is out of range; give {wanted}"));
         }
         // Volumes are whole microlitres: what would have to be rounded was not meant.
-        let fine = Volume::from_ml(number)
-            .is_none_or(|v| (v.as_ml() - number).abs() > 1e-9 * number.abs().max(1.0));
+        let fine = Volume::from_ml(number).is_none_or(|v| (v.as_ml() - number).abs() > 0.0);
         if range.unit == "mL" && fine {
             return refuse(
                 "is finer than a microlitre; give at most three decimals of a mL".to_owned(),

@@ -156,6 +156,9 @@ pub(super) fn check_lines(
     }
 }
 
+/// The word for all dosing where a line could stand (`dosewright hold all`), so no line may have it for its name.
+pub const ALL_LINES: &str = "all";
+
 /// One head for each line; one bottle for several lines only with one solution; nothing left over.
 pub(super) fn check_sharing(raw: &RawTable, lines: &[Line], sink: &mut Sink<'_>) {
     let mut by_head: BTreeMap<&Name, &Name> = BTreeMap::new();
@@ -164,6 +167,12 @@ pub(super) fn check_sharing(raw: &RawTable, lines: &[Line], sink: &mut Sink<'_>)
         let Some(table) = table_of(raw, keys::controller::LINE, &line.name) else {
             continue;
         };
+        if line.name.as_str() == ALL_LINES {
+            sink.mistake(
+                table.place(keys::line::HEAD),
+                format!("{}\"{ALL_LINES}\" means every line, as in `dosewright hold {ALL_LINES}`; give the line another name", table.label),
+            );
+        }
         if let Some(other) = by_head.insert(&line.head, &line.name) {
             sink.mistake(
                 table.place(keys::line::HEAD),

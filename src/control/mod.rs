@@ -9,7 +9,7 @@ mod wire;
 
 pub use client::{Client, ClientError};
 pub use server::{Incoming, ServeError, Server, check_socket_path};
-pub use wire::{Request, Response};
+pub use wire::{NO_ANSWER, Request, Response, STOPPING};
 
 use std::path::{Path, PathBuf};
 

@@ -50,6 +50,11 @@ impl From<Command> for Request {
     }
 }
 
+/// Code of a denial: the daemon is on its way out, and did nothing of what was asked.
+pub const STOPPING: &str = "stopping";
+/// Code of a denial: nobody knows what became of what was asked.
+pub const NO_ANSWER: &str = "no-answer";
+
 /// A response, one JSON object on one line.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Response {

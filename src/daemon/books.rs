@@ -14,7 +14,7 @@ use crate::ledger::{
 };
 use crate::quantity::Millis;
 use crate::record::Stamp;
-use crate::shell::Read;
+use crate::shell::{Read, before_start};
 
 /// A ledger that could not be opened is tried again after this time, by starting anew.
 const OPEN_AGAIN_AFTER: Millis = Millis::from_mins(1);
@@ -122,6 +122,14 @@ fn read_ledger(
     };
     let path = ledger_path(&options.state);
     let mut ledger = Ledger::open(&path, &open_as(parts, clock, at))?;
+    let doubt = ledger.doubt().map(str::to_owned);
+    if let Some(why) = &doubt {
+        tracing::error!(
+            "the ledger may have forgotten doses, so all is on hold and nothing armed: {why}"
+        );
+    }
+    let mode = parts.controller.mode;
+    ledger.own_up(&before_start(doubt.as_deref(), ledger.arming()?, mode, at))?;
     let driving = Driving::decide(&parts.controller, acceptance, Ok(&ledger));
     if driving.is_live() {
         ledger.mark_session_live()?;

@@ -23,13 +23,14 @@ mod lines;
 const SHOW_EVERY: Millis = Millis::new(250);
 /// Events that wait for the client task; it takes them at once unless it is busy.
 const EVENTS_WAITING: usize = 256;
-/// Commands that wait for the event loop; more are answered as busy.
+/// Commands that wait for the event loop; more are answered as busy. As many holds; while they wait, nothing is read from the broker.
 const COMMANDS_WAITING: usize = 16;
 
 pub(super) struct Displays {
     state: watch::Sender<Option<Arc<Status>>>,
     events: broadcast::Sender<Arc<EventLine>>,
     commands: mpsc::Receiver<RemoteCommand>,
+    holds: mpsc::Receiver<RemoteCommand>,
     health: watch::Receiver<Health>,
     task: AbortHandle,
     event_last: i64,
@@ -47,10 +48,12 @@ pub(super) fn start(
     let (state, state_seen) = watch::channel(None);
     let (events, events_seen) = broadcast::channel(EVENTS_WAITING);
     let (commands_in, commands) = mpsc::channel(COMMANDS_WAITING);
+    let (holds_in, holds) = mpsc::channel(COMMANDS_WAITING);
     let seams = Seams {
         state: state_seen,
         events: events_seen,
         commands: commands_in,
+        holds: holds_in,
         clock: Arc::new(move || clock.now()),
     };
     let running = spawn(settings, identity, seams);
@@ -58,6 +61,7 @@ pub(super) fn start(
         state,
         events,
         commands,
+        holds,
         health: running.health.clone(),
         task: running.task.abort_handle(),
         event_last: 0,
@@ -97,12 +101,18 @@ fn seed() -> u64 {
 impl Displays {
     /// The next command; never, when none can come any more.
     pub(super) async fn command(displays: Option<&mut Self>) -> RemoteCommand {
-        if let Some(displays) = displays
-            && let Some(command) = displays.commands.recv().await
-        {
-            return command;
+        let Some(Self {
+            holds, commands, ..
+        }) = displays
+        else {
+            return std::future::pending().await;
+        };
+        tokio::select! {
+            biased;
+            Some(hold) = holds.recv() => hold,
+            Some(command) = commands.recv() => command,
+            else => std::future::pending().await,
         }
-        std::future::pending().await
     }
 
     /// How the connection is, in one line.

@@ -1,6 +1,6 @@
 //! What the heads hang on: simulated outputs, or the pins of a board when everything that live mode needs is there.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -11,14 +11,16 @@ use super::arming::Acceptance;
 use super::ended::DaemonError;
 use super::happening::{Happening, send};
 use super::pwm::{self, LeftOn};
+use super::seen::OutputsSeen;
 use crate::config::{ActiveLevel, Board, Controller, Head, HeadOutput, Mode, StepSpeed};
 use crate::ledger::Ledger;
 use crate::pump::{
-    CLAIMS_FOLDER, Claims, CutOff, InputWatch, Output, Pace, Pins, Pump, PumpHandle, PumpReport,
-    PwmClass, PwmTaken, Safeguards, SimulatedLine, SimulatedOutput, StepperLines, SwitchedPump,
-    WatchedInput, force_off,
+    CLAIMS_FOLDER, Claims, CutOff, Found, InputWatch, Output, Pace, Pins, Pump, PumpHandle,
+    PumpReport, PwmClass, PwmTaken, Safeguards, SimulatedLine, SimulatedOutput, StepperLines,
+    SwitchedPump, WatchedInput, force_off,
 };
 use crate::quantity::Name;
+use crate::record::OutputPlace;
 use crate::shell::check_arming;
 
 pub(super) enum Driving {
@@ -83,13 +85,35 @@ impl Driving {
     }
 }
 
+/// Outputs that a daemon before this one had left on.
+#[derive(Debug, Default)]
+pub(super) struct Leftovers {
+    pins: BTreeSet<u8>,
+    channels: LeftOn,
+}
+
+impl Leftovers {
+    /// Whether a pin was on that moves the head or gives its motor current. The direction input does neither.
+    fn of(&self, head: &Head) -> bool {
+        let mut pins = head.output.pins().into_iter();
+        pins.any(|(use_of, pin)| use_of != "direction" && self.pins.contains(&pin.gpio))
+    }
+}
+
 /// Before anything else in live mode: what a daemon before this one drove and did not give back goes off. Gives the PWM channels
 /// that had been left pulsing.
-pub(super) fn force_off_leftovers() -> LeftOn {
+pub(super) fn force_off_leftovers(seen: &mut OutputsSeen) -> Leftovers {
     let claims = Claims::at(Path::new(CLAIMS_FOLDER));
+    let mut pins = BTreeSet::new();
     for record in claims.records() {
-        match force_off(&record.driver(), &record.output()) {
+        let done = force_off(&record.driver(), &record.output());
+        let place = OutputPlace::Gpio(record.gpio);
+        seen.add(&record.what, place, done.as_ref().ok().copied());
+        match done {
             Ok(found) => {
+                if found == Found::On {
+                    pins.insert(record.gpio);
+                }
                 tracing::warn!(gpio = record.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off");
             }
             Err(error) => {
@@ -97,7 +121,8 @@ pub(super) fn force_off_leftovers() -> LeftOn {
             }
         }
     }
-    pwm::force_off_leftovers(&PwmClass::system(), &claims)
+    let channels = pwm::force_off_leftovers(&PwmClass::system(), &claims, seen);
+    Leftovers { pins, channels }
 }
 
 pub(super) struct Heads {
@@ -112,7 +137,7 @@ pub(super) fn start_heads(
     controller: &Controller,
     driving: &Driving,
     pace: Pace,
-    left_on: &LeftOn,
+    left_on: &Leftovers,
     tell: &UnboundedSender<Happening>,
 ) -> Result<Heads, DaemonError> {
     let Common {
@@ -120,7 +145,7 @@ pub(super) fn start_heads(
         heartbeat,
         alarm,
     } = common_outputs(driving)?;
-    let mut ready: Vec<(Name, Lines, Safeguards)> = Vec::new();
+    let mut ready: Vec<(Name, Lines, Safeguards, bool)> = Vec::new();
     // All of them off before the first thread starts.
     for (name, head) in &controller.heads {
         let (output, safeguards) = match driving {
@@ -131,11 +156,11 @@ pub(super) fn start_heads(
                     why,
                 })?,
         };
-        ready.push((name.clone(), output, safeguards));
+        ready.push((name.clone(), output, safeguards, left_on.of(head)));
     }
     let mut pumps = BTreeMap::new();
-    for (name, output, safeguards) in ready {
-        let handle = start_head(&name, output, pace, safeguards, tell)?;
+    for (name, output, safeguards, was_on) in ready {
+        let handle = start_head(&name, (output, was_on), pace, safeguards, tell)?;
         pumps.insert(name, handle);
     }
     Ok(Heads {
@@ -154,7 +179,7 @@ enum Lines {
 
 fn start_head(
     name: &Name,
-    lines: Lines,
+    (lines, was_on): (Lines, bool),
     pace: Pace,
     safeguards: Safeguards,
     tell: &UnboundedSender<Happening>,
@@ -168,18 +193,14 @@ fn start_head(
     });
     let pump: Result<Box<dyn Pump>, crate::pump::PumpError> = match lines {
         Lines::Switched(output) => SwitchedPump::new(name, output, pace, safeguards, fault)
-            .map(|pump| -> Box<dyn Pump> { Box::new(pump) }),
+            .map(|pump| taken_over(pump, was_on)),
         Lines::Pwm(PwmTaken { output, was_on }) => {
-            SwitchedPump::new(name, output, pace, safeguards, fault).map(|pump| -> Box<dyn Pump> {
-                if was_on {
-                    pump.was_on();
-                }
-                Box::new(pump)
-            })
+            SwitchedPump::new(name, output, pace, safeguards, fault)
+                .map(|pump| taken_over(pump, was_on))
         }
         Lines::Stepper(lines, speed) => {
             SwitchedPump::stepper(name, lines, speed, safeguards, fault)
-                .map(|pump| -> Box<dyn Pump> { Box::new(pump) })
+                .map(|pump| taken_over(pump, was_on))
         }
     };
     let pump = pump.map_err(|e| DaemonError::Head {
@@ -190,6 +211,13 @@ fn start_head(
     Ok(PumpHandle::spawn(name, pump, move |report| {
         send(&for_reports, Happening::Pump(report));
     })?)
+}
+
+fn taken_over<O: Output + 'static>(pump: SwitchedPump<O>, was_on: bool) -> Box<dyn Pump> {
+    if was_on {
+        pump.was_on();
+    }
+    Box::new(pump)
 }
 
 /// What hangs on the board beside the heads.
@@ -248,17 +276,17 @@ fn simulated(head: &Head, pace: Pace) -> (Lines, Safeguards) {
             Lines::Switched(Box::new(output))
         }
     };
-    (lines, Safeguards::default())
+    (lines, Safeguards::only(head.run_max))
 }
 
 /// The pins of a board, and the PWM channels that had been left pulsing.
-type OnBoard<'a> = (&'a Pins, &'a LeftOn);
+type OnBoard<'a> = (&'a Pins, &'a Leftovers);
 
 /// Every output of a head, driven off.
 fn lines_on_board(name: &Name, head: &Head, (pins, left_on): OnBoard<'_>) -> Result<Lines, String> {
     if let HeadOutput::Pwm(pwm) = &head.output {
         // Its pin belongs to the kernel.
-        return pwm::take(name, pwm, left_on).map(Lines::Pwm);
+        return pwm::take(name, pwm, &left_on.channels).map(Lines::Pwm);
     }
     let mut taken = BTreeMap::new();
     for (use_of, pin) in head.output.pins() {
@@ -299,7 +327,13 @@ fn on_board(
         }
     };
     let cut_off = cut_off.map(Arc::clone);
-    Ok((lines, Safeguards { cut_off, sense }))
+    let run_max = head.run_max;
+    let safeguards = Safeguards {
+        run_max,
+        cut_off,
+        sense,
+    };
+    Ok((lines, safeguards))
 }
 
 /// Starts reading the contacts of a board; `None` when they are simulated or there are none.
@@ -337,5 +371,50 @@ fn other(level: ActiveLevel) -> ActiveLevel {
     match level {
         ActiveLevel::High => ActiveLevel::Low,
         ActiveLevel::Low => ActiveLevel::High,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The sample's heads: switched ones and a stepper.
+    #[test]
+    fn a_head_was_on_when_a_pin_was_on_that_moves_it_or_gives_it_current() {
+        let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
+        let heads = include_str!("../../config/controller.toml");
+        let plan = include_str!("../../config/plan.toml");
+        let texts = [("controller.toml", heads), ("plan.toml", plan)];
+        let loaded = crate::config::check_texts(texts, &zones, &crate::plan::check_plan).unwrap();
+        let mut controller = loaded.controller;
+        let pin = |gpio| crate::config::Output {
+            gpio,
+            active: ActiveLevel::High,
+        };
+        let stepper = crate::config::Stepper {
+            step: 5,
+            direction: Some(pin(6)),
+            enable: Some(pin(13)),
+            speed: StepSpeed {
+                steps_per_s: 1_000,
+                steps_per_s2: 4_000,
+            },
+        };
+        let magnesium = Name::new("magnesium").unwrap();
+        let head = controller.heads.get_mut(&magnesium).unwrap();
+        head.output = HeadOutput::Stepper(stepper);
+        for head in controller.heads.values() {
+            for (use_of, pin) in head.output.pins() {
+                let left_on = Leftovers {
+                    pins: BTreeSet::from([pin.gpio]),
+                    channels: LeftOn::new(),
+                };
+                assert_eq!(left_on.of(head), use_of != "direction", "{use_of}");
+                let others = controller.heads.values();
+                let alarmed = others.filter(|other| left_on.of(other)).count();
+                assert_eq!(alarmed, usize::from(use_of != "direction"));
+            }
+            assert!(!Leftovers::default().of(head));
+        }
     }
 }

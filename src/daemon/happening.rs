@@ -2,16 +2,16 @@
 
 use tokio::sync::mpsc::UnboundedSender;
 
+use super::holdfile::HoldNews;
 use crate::ledger::LedgerReport;
 use crate::pump::{InputReport, PumpReport};
-use crate::shell::HoldsWritten;
 
 /// Each is an answer to something the loop asked for, so their number is bounded by that.
 #[derive(Debug)]
 pub(super) enum Happening {
     Pump(PumpReport),
     Ledger(LedgerReport),
-    Holds(HoldsWritten),
+    Holds(HoldNews),
     Input(InputReport),
     /// Something does not answer any more, and all heads have been switched off for it.
     Hanging {

@@ -1,6 +1,6 @@
 //! One daemon a state folder: a lock of the kernel, which goes away with the process, however it ends.
 
-use std::fs::{File, OpenOptions};
+use std::fs::{File, Metadata, OpenOptions};
 use std::io;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
@@ -11,7 +11,7 @@ use thiserror::Error;
 /// The lock of a state folder, held until dropped.
 #[derive(Debug)]
 pub struct InstanceLock {
-    _file: File,
+    file: File,
 }
 
 /// Why the lock is not ours.
@@ -28,12 +28,23 @@ pub enum LockError {
 }
 
 impl InstanceLock {
+    /// The lock file of a state folder.
+    pub(super) fn path(state: &Path) -> PathBuf {
+        state.join("lock")
+    }
+
+    /// # Errors
+    /// When the system does not tell.
+    pub(super) fn metadata(&self) -> io::Result<Metadata> {
+        self.file.metadata()
+    }
+
     /// Takes the lock, without waiting.
     ///
     /// # Errors
     /// When another process has it, or the file cannot be made.
     pub fn take(state: &Path) -> Result<Self, LockError> {
-        let path = state.join("lock");
+        let path = Self::path(state);
         let file = OpenOptions::new()
             .write(true)
             .create(true)
@@ -45,7 +56,7 @@ impl InstanceLock {
                 source,
             })?;
         match flock(&file, FlockOperation::NonBlockingLockExclusive) {
-            Ok(()) => Ok(Self { _file: file }),
+            Ok(()) => Ok(Self { file }),
             Err(rustix::io::Errno::WOULDBLOCK) => Err(LockError::Taken {
                 state: state.to_path_buf(),
             }),

@@ -58,9 +58,10 @@ fn entry(entry: &Entry) {
         Entry::Refill(refill) => {
             tracing::info!(reservoir = %refill.reservoir, level = %refill.level, note = %refill.note, "reservoir filled");
         }
-        Entry::Reading(reading) => {
-            tracing::info!(measured = ?reading.measured, value = ?reading.value, "reading");
+        Entry::Observation(told) => {
+            tracing::info!(number = told.number, what = %told.what, happened = %told.happened, "told");
         }
+        Entry::LabColumns(lab) => tracing::info!(lab = %lab.lab, "columns of a lab"),
         Entry::Calibration(stored) => {
             let (rate, offset) = (stored.calibration.rate(), stored.calibration.offset());
             tracing::info!(head = %stored.head, %rate, %offset, method = %stored.method, "calibration");
@@ -77,14 +78,14 @@ fn entry(entry: &Entry) {
         Entry::Course(course) => {
             tracing::info!(course = course.number, what = %course.what, step = course.step, days = course.days, state = course.state.as_str(), "course");
         }
-        Entry::Fact(fact) => {
-            tracing::info!(kind = %fact.kind, name = %fact.name, value = fact.value, "told by the owner");
-        }
         Entry::TakenBack(back) => {
             tracing::info!(number = back.number, by = back.replaced_by, why = %back.why, "taken back");
         }
         Entry::Arming(arming) => {
             tracing::warn!(armed = arming.armed, fingerprint = %arming.fingerprint, hardware = %arming.hardware, who = %arming.who, "arming");
+        }
+        Entry::Forgotten(forgotten) => {
+            tracing::error!(why = %forgotten.why, "the ledger may have forgotten doses");
         }
         Entry::Note(note) if note.code == "alarm-raised" => {
             tracing::warn!(code = %note.code, "{}", note.text);

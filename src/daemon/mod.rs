@@ -6,6 +6,7 @@
 
 mod alarm_output;
 mod arming;
+mod belongings;
 mod books;
 mod clock;
 mod displays;
@@ -21,6 +22,7 @@ mod options;
 mod parts;
 mod people;
 mod pwm;
+mod seen;
 mod settings;
 mod start;
 mod totals;
@@ -30,8 +32,9 @@ pub(crate) use clock::machine_now;
 pub use clock::{LogTime, ShellClock, kernel_clock_is_synchronised};
 pub use displays::machine_id;
 pub use ended::{DaemonError, Ended};
-pub use holdfile::{HoldFileError, add_hold_offline, read_holds};
+pub use holdfile::{HoldFileError, add_hold, read_holds};
 pub use lock::{InstanceLock, LockError};
 pub use options::{RunOptions, ledger_path};
+pub use seen::OutputsSeen;
 pub use settings::load_all;
 pub use start::{WARP_MAX, run};

@@ -6,9 +6,11 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
+use super::seen::OutputsSeen;
 use crate::config::{Controller, Finding, HeadOutput, Pwm, WrittenChannel, WrittenPwm};
 use crate::pump::{CLAIMS_FOLDER, Claims, Found, PwmClass, PwmError, PwmTaken, force_pwm_off};
 use crate::quantity::Name;
+use crate::record::OutputPlace;
 
 /// What this machine's PWM class says to a controller file.
 pub(super) fn findings(written: &WrittenPwm, class: &PwmClass) -> Vec<Finding<usize>> {
@@ -52,10 +54,17 @@ pub(super) fn check(controller: &Controller, class: &PwmClass) -> Result<(), Str
 pub(super) type LeftOn = BTreeSet<(String, u8)>;
 
 /// Drives off what a daemon before this one drove and did not give back.
-pub(super) fn force_off_leftovers(class: &PwmClass, claims: &Claims) -> LeftOn {
+pub(super) fn force_off_leftovers(
+    class: &PwmClass,
+    claims: &Claims,
+    seen: &mut OutputsSeen,
+) -> LeftOn {
     let mut left_on = LeftOn::new();
     for record in claims.pwm_records() {
-        match force_pwm_off(class, &record.chip, record.channel) {
+        let done = force_pwm_off(class, &record.chip, record.channel);
+        let place = OutputPlace::Pwm(record.chip.clone(), record.channel);
+        seen.add(&record.what, place, done.as_ref().ok().copied());
+        match done {
             Ok(found) => {
                 tracing::warn!(chip = %record.chip, channel = record.channel, what = %record.what, found = found.as_str(), "a PWM channel that was not given back is driven off");
                 if found == Found::On {
@@ -168,9 +177,12 @@ mod tests {
             device.display()
         );
         fs::write(claims.join("pwm-soc-fe20c000.pwm-1"), record).unwrap();
-        let left_on = force_off_leftovers(&class, &Claims::at(&claims));
+        let mut seen = OutputsSeen::begin();
+        let left_on = force_off_leftovers(&class, &Claims::at(&claims), &mut seen);
+        assert!(!seen.seen[0].was_off && seen.seen[0].is_off);
         assert_eq!(left_on, LeftOn::from([("head a".to_owned(), 1)]));
         assert_eq!(fs::read_to_string(channel.join("enable")).unwrap(), "0");
-        assert!(force_off_leftovers(&class, &Claims::at(&claims)).is_empty());
+        assert!(force_off_leftovers(&class, &Claims::at(&claims), &mut seen).is_empty());
+        assert!(seen.seen[1].was_off);
     }
 }

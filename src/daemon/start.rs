@@ -8,13 +8,14 @@ use std::path::Path;
 use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::mpsc;
+use tokio::sync::{Notify, mpsc};
 
 use super::arming::Acceptance;
+use super::belongings::Belongings;
 use super::books::{ledger_can_be_opened, open_ledger, session_boot, shell_clock};
 use super::clock::{ShellClock, under_voltage_file};
 use super::displays::{self, Displays};
-use super::driving::{Driving, force_off_leftovers, start_heads, start_inputs};
+use super::driving::{Driving, Leftovers, force_off_leftovers, start_heads, start_inputs};
 use super::ended::{DaemonError, Ended};
 use super::event_loop::{EventLoop, Guards, Inbox, Outside, Signals};
 use super::happening::{Happening, send};
@@ -23,7 +24,7 @@ use super::holdfile::{HoldKeeper, read_holds};
 use super::lock::InstanceLock;
 use super::options::{RunOptions, ledger_path};
 use super::parts::Parts;
-use super::pwm::LeftOn;
+use super::seen::{OutputsSeen, read_seen};
 use super::settings::load_all;
 use super::totals::Totals;
 use crate::config::Mode;
@@ -32,7 +33,7 @@ use crate::engine::{DaemonStatus, Setup, ShellFacts};
 use crate::ledger::Ledger;
 use crate::pump::{Output, Pace, Priority, PumpHandle};
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::Hold;
+use crate::record::{Hold, OutputSeen};
 use crate::shell::{Books, Core, Desk, Known, Terms, setup};
 
 /// Fastest virtual time: an hour a second. Faster, a late wake-up would be longer than the plan's tolerance.
@@ -52,7 +53,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     }
     check_socket_path(&options.state).map_err(DaemonError::Socket)?;
     make_state_folder(&options.state)?;
-    let _lock = InstanceLock::take(&options.state)?;
+    let lock = InstanceLock::take(&options.state)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
@@ -64,7 +65,7 @@ pub fn run(options: &RunOptions) -> Result<(), DaemonError> {
     let mut holds = Vec::new();
     loop {
         let kept = std::mem::take(&mut holds);
-        match runtime.block_on(run_once(options, &parts, kept, &mut signals))? {
+        match runtime.block_on(run_once(options, &parts, (kept, &lock), &mut signals))? {
             Ended::Stopped => return Ok(()),
             Ended::StartAgain { holds: kept } => {
                 tracing::info!(
@@ -91,30 +92,28 @@ fn make_state_folder(state: &Path) -> Result<(), DaemonError> {
 async fn run_once(
     options: &RunOptions,
     parts: &Parts,
-    holds_kept: Vec<Hold>,
+    (holds_kept, lock): (Vec<Hold>, &InstanceLock),
     signals: &mut Signals,
 ) -> Result<Ended, DaemonError> {
     let (tell, happenings) = mpsc::unbounded_channel();
     let clock = shell_clock(options);
     super::clock::show_in_log(clock);
     let acceptance = Acceptance::of(&parts.controller, &parts.controller_fingerprint);
-    let left_on = match parts.controller.mode {
-        Mode::Live => force_off_leftovers(),
-        Mode::DryRun => LeftOn::new(),
-    };
+    let (left_on, seen) = look_at_outputs(options, parts);
     let opened = open_ledger(options, parts, &acceptance, &clock, &tell);
     let driving = opened.driving;
     // Heads before all that follows: whatever else goes wrong, they are off.
     let heads = start_heads(&parts.controller, &driving, pace(options), &left_on, &tell)?;
     let server = Server::bind(&options.state).map_err(DaemonError::Socket)?;
-    let told = tell.clone();
-    let holds = HoldKeeper::spawn(&options.state, move |written| {
-        send(&told, Happening::Holds(written));
-    })?;
+    let look_at_socket = Arc::new(Notify::new());
+    // Before the hold file is read, so that nothing is put in unseen.
+    let belongings = Belongings::watch(&options.state, lock, Arc::clone(&look_at_socket))?;
+    let (holds, hold_file) = keep_holds(&options.state, &tell)?;
     let known = Known {
         ledger: opened.read,
-        hold_file: read_holds(&options.state).map_err(|error| error.to_string()),
+        hold_file,
         holds_kept,
+        seen,
     };
     let setup = setup(terms(options, parts, &clock, &driving), known);
     let totals = totals(options, parts, &driving, &heads.pumps, &setup);
@@ -124,7 +123,7 @@ async fn run_once(
     let watched = (&heads.pumps, heads.heartbeat);
     let guards = start_guards(parts, &driving, acceptance, watched, &tell)?;
     let (incoming, requests) = mpsc::channel(64);
-    let serving = tokio::spawn(server.serve(incoming));
+    let serving = tokio::spawn(server.serve(incoming, look_at_socket, crate::pump::elapsed));
     announce(options, &driving, &guards.acceptance);
     let (state, since) = (options.state.clone(), crate::pump::elapsed());
     let event_loop = EventLoop {
@@ -145,6 +144,7 @@ async fn run_once(
             signals,
         },
         guards,
+        belongings,
         config_folder: options.config.clone(),
         controller: Arc::clone(&parts.controller),
         ledger_opens: Box::new(move || ledger_can_be_opened(&state, since)),
@@ -163,6 +163,34 @@ async fn run_once(
         on_broker.stop().await;
     }
     Ok(ended)
+}
+
+/// What the hold file says, and the thread that keeps it from here on.
+fn keep_holds(
+    state: &Path,
+    tell: &mpsc::UnboundedSender<Happening>,
+) -> io::Result<(HoldKeeper, Result<Vec<Hold>, String>)> {
+    let read = read_holds(state).map_err(|error| error.to_string());
+    let told = tell.clone();
+    let keeper = HoldKeeper::spawn(state, read.clone().ok(), move |news| {
+        send(&told, Happening::Holds(news));
+    })?;
+    Ok((keeper, read))
+}
+
+/// Before all else: what a daemon before this one left on goes off. All that outputs were found doing so far.
+fn look_at_outputs(options: &RunOptions, parts: &Parts) -> (Leftovers, Vec<OutputSeen>) {
+    let mut now = OutputsSeen::begin();
+    let left_on = match parts.controller.mode {
+        Mode::Live => force_off_leftovers(&mut now),
+        Mode::DryRun => Leftovers::default(),
+    };
+    let mut all = read_seen(&options.state);
+    if let Err(error) = now.keep(&options.state) {
+        tracing::warn!(%error, "which outputs were found on cannot be kept for a later start");
+    }
+    all.append(&mut now.seen);
+    (left_on, all)
 }
 
 fn desk<A>(setup: &Setup) -> Desk<A> {

@@ -63,20 +63,8 @@ impl Totals {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantity::{Millis, Volume};
+    use crate::quantity::{Millis, Volume, name};
     use crate::record::{Carried, Destination, DoseEnd, DoseKind, Intent, Stamp, Who};
-
-    fn name(text: &str) -> Name {
-        Name::new(text).unwrap()
-    }
-
-    fn stamp() -> Stamp {
-        Stamp {
-            wall: "2026-11-25T10:00:00Z".parse().unwrap(),
-            elapsed: Millis::ZERO,
-            trusted: true,
-        }
-    }
 
     fn intent(id: i64, live: bool) -> Intent {
         Intent {
@@ -93,7 +81,7 @@ mod tests {
             into: Destination::Tank,
             who: Who::Plan,
             live,
-            at: stamp(),
+            at: Stamp::trusted_at("2026-11-25T10:00:00Z"),
         }
     }
 
@@ -105,7 +93,7 @@ mod tests {
             on_time: None,
             reservoir_left: Volume::from_ul(500_000),
             cause: "hold".to_owned(),
-            at: stamp(),
+            at: Stamp::trusted_at("2026-11-25T10:00:00Z"),
         })
     }
 

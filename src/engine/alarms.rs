@@ -54,6 +54,8 @@ pub enum AlarmCode {
     ReadingOld,
     /// A reading was outside the alarm band.
     ReadingAlarm,
+    /// More was added by hand than a day may bring.
+    AddedByHand,
     SlotsMissed,
     /// A contact changes too often to be believed.
     InputChattering,
@@ -71,6 +73,8 @@ pub enum AlarmCode {
     ChangeoverStalled,
     /// A session at the bench fell silent.
     BenchSilent,
+    /// The ledger may have forgotten doses; all caps count as full.
+    BooksForgotten,
     /// A hold that dosewright set by itself.
     Held,
     /// Somebody tries whether alarms reach them.
@@ -91,6 +95,7 @@ impl AlarmCode {
             Self::OverDelivered => "over-delivered",
             Self::ReadingOld => "reading-old",
             Self::ReadingAlarm => "reading-alarm",
+            Self::AddedByHand => "added-by-hand",
             Self::SlotsMissed => "slots-missed",
             Self::InputChattering => "input-chattering",
             Self::InputUnsafe => "input-unsafe",
@@ -100,6 +105,7 @@ impl AlarmCode {
             Self::TopUpReview => "top-up-review",
             Self::ChangeoverStalled => "changeover-stalled",
             Self::BenchSilent => "bench-silent",
+            Self::BooksForgotten => "books-forgotten",
             Self::Held => "held",
             Self::Test => "test",
         }
@@ -114,12 +120,14 @@ impl AlarmCode {
             | Self::ReservoirDisagrees
             | Self::OverDelivered
             | Self::ReadingAlarm
+            | Self::AddedByHand
             | Self::InputChattering
             | Self::InputUnsafe
             | Self::UnderVoltage
             | Self::DoseUncertain
             | Self::PlanUnplaceable
             | Self::BenchSilent
+            | Self::BooksForgotten
             | Self::Held
             | Self::Test => true,
             Self::ReservoirLow

@@ -6,10 +6,9 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 
 use super::wish::{Confirm, Wish};
-use crate::chemistry::Quantity;
 use crate::config::Right;
-use crate::quantity::{FlowRate, Lines, Millis, Name, Volume, Words, positive};
-use crate::record::{CalibrationRun, DoseId, FactKind, HoldScope, ReadingValue};
+use crate::quantity::{FlowRate, Millis, Name, Volume, Words, positive};
+use crate::record::{CalibrationRun, Columns, DoseId, HoldScope, Observed};
 
 /// One command. Whatever changes what the water gets is prepared first, and confirmed as it was shown.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -39,8 +38,8 @@ pub enum Command {
         level: RefillLevel,
         note: Words,
     },
-    /// A water test result.
-    AddReading(NewReading),
+    /// Something of the water: tests, a lab report, a water change, an addition by hand, a note.
+    Tell(Tell),
     StopRun {
         dose: DoseId,
     },
@@ -49,9 +48,7 @@ pub enum Command {
     Verify(NewVerification),
     /// A session at the bench.
     Bench(BenchAsk),
-    /// A fact for the record.
-    AddFact(NewFact),
-    /// Something told is to count no longer.
+    /// Something told, or a whole lab report, is to count no longer.
     TakeBack {
         number: i64,
         why: Words,
@@ -88,9 +85,7 @@ impl Command {
             Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
             Self::Refill { .. } => Right::Refill,
             // A test goes into the record and touches no dosing.
-            Self::AddReading(_) | Self::AddFact(_) | Self::TakeBack { .. } | Self::TestAlarm {} => {
-                Right::Observe
-            }
+            Self::Tell(_) | Self::TakeBack { .. } | Self::TestAlarm {} => Right::Observe,
             Self::Calibrate(_) | Self::Verify(_) | Self::Bench(_) | Self::SimulateInput { .. } => {
                 Right::Dose
             }
@@ -109,8 +104,19 @@ pub enum BenchAsk {
     Open(NewBench),
     /// The outlet is back in the tank.
     Back { head: Name },
+    /// What came out in one of its runs.
+    Measured(NewMeasured),
     /// The head has a new tube.
     NewTube { head: Name, note: Words },
+}
+
+/// What came out in a run at the bench; with `used: false` an entry that is taken back.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NewMeasured {
+    pub head: Name,
+    #[serde(deserialize_with = "told_run")]
+    pub run: CalibrationRun,
 }
 
 /// A session as it is asked for.
@@ -147,23 +153,34 @@ pub struct Replaces {
     pub why: Words,
 }
 
-/// A reading as it is entered.
+/// What is told of the water. The items of a lab are the rows of one report.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct NewReading {
-    #[serde(rename = "of")]
-    pub measured: Quantity,
-    pub value: ReadingValue,
-    /// The method, in the owner's words.
+pub struct Tell {
+    #[serde(deserialize_with = "told_items")]
+    pub items: Vec<Observed>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lab: Option<Box<Lab>>,
+    /// In the owner's words; that of what is replaced when empty.
     #[serde(default)]
     pub method: Words,
-    /// When the sample was taken; when `None`, that of what it replaces, or now.
-    pub taken: Option<Timestamp>,
+    /// When it was so; when `None`, that of what it replaces, or now.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub happened: Option<Timestamp>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub replaces: Option<Replaces>,
     /// The owner has been asked about an unlikely value and meant it.
     #[serde(default)]
     pub sure: bool,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Lab {
+    pub name: Words,
+    /// To be remembered.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub columns: Option<Columns>,
 }
 
 /// A calibration as it is told.
@@ -201,30 +218,6 @@ pub struct NewVerification {
     pub typed: Words,
 }
 
-/// A fact as it is told.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct NewFact {
-    pub kind: FactKind,
-    /// What it is about.
-    #[serde(default)]
-    pub name: Words,
-    #[serde(default, deserialize_with = "finite")]
-    pub value: Option<f64>,
-    /// One standard uncertainty of it.
-    #[serde(default, deserialize_with = "finite")]
-    pub uncertainty: Option<f64>,
-    #[serde(default)]
-    pub text: Lines,
-    /// When it was so; when `None`, that of what it replaces, or now.
-    pub happened: Option<Timestamp>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub replaces: Option<Replaces>,
-    /// The owner has been asked about an unlikely value and meant it.
-    #[serde(default)]
-    pub sure: bool,
-}
-
 /// What to do with a course.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
@@ -246,35 +239,49 @@ pub enum CourseAction {
 }
 
 /// Most runs of one calibration; nobody measures more.
-const RUNS_MAX: usize = 100;
+pub(super) const RUNS_MAX: usize = 100;
+
+fn told_run<'de, D: Deserializer<'de>>(deserializer: D) -> Result<CalibrationRun, D::Error> {
+    checked(CalibrationRun::deserialize(deserializer)?).map_err(D::Error::custom)
+}
+
+fn checked(mut run: CalibrationRun) -> Result<CalibrationRun, String> {
+    if !run.volume.is_told() {
+        return Err(format!(
+            "a run of {} is out of range; give 0.001 mL to 1000 L",
+            run.volume
+        ));
+    }
+    run.typed = Words::new(&run.typed).into();
+    Ok(run)
+}
 
 fn told_runs<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<CalibrationRun>, D::Error> {
-    let mut runs = Vec::<CalibrationRun>::deserialize(deserializer)?;
+    let runs = Vec::<CalibrationRun>::deserialize(deserializer)?;
     if runs.len() > RUNS_MAX {
         return Err(D::Error::custom(format!(
             "more than {RUNS_MAX} runs are no calibration"
         )));
     }
-    for run in &mut runs {
-        if !run.volume.is_told() {
-            return Err(D::Error::custom(format!(
-                "a run of {} is out of range; give 0.001 mL to 1000 L",
-                run.volume
-            )));
-        }
-        run.typed = Words::new(&run.typed).into();
-    }
-    Ok(runs)
+    let all = runs.into_iter().map(checked).collect::<Result<_, _>>();
+    all.map_err(D::Error::custom)
 }
 
 fn step<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Volume, D::Error> {
     Ok(Volume::deserialize(deserializer)?.or_zero())
 }
 
-fn finite<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<f64>, D::Error> {
-    let value = Option::<f64>::deserialize(deserializer)?;
-    if value.is_some_and(|v| !v.is_finite()) {
-        return Err(D::Error::custom("a fact's number must be finite"));
+/// Most that is told at once; no lab finds more.
+const ITEMS_MAX: usize = 500;
+
+fn told_items<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Observed>, D::Error> {
+    let items = Vec::<Observed>::deserialize(deserializer)?;
+    if (1..=ITEMS_MAX).contains(&items.len()) {
+        Ok(items)
+    } else {
+        Err(D::Error::custom(format!(
+            "tell 1 to {ITEMS_MAX} items at once, not {}",
+            items.len()
+        )))
     }
-    Ok(value)
 }

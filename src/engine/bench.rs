@@ -5,7 +5,7 @@
 //! counts as given to the tank, because then nobody knows where the outlet was.
 
 use super::alarms::AlarmCode;
-use super::ask::{BenchAsk, NewBench};
+use super::ask::{BenchAsk, NewBench, NewMeasured, RUNS_MAX};
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
 use super::state::{BenchSession, Engine, HeadMemory};
@@ -31,6 +31,8 @@ impl BenchSession {
             given: Volume::ZERO,
             since: now.elapsed,
             last_word: now.elapsed,
+            // Who held what after it was opened is not known any more.
+            runs_on_hold: false,
         }
     }
 
@@ -76,6 +78,7 @@ impl Engine {
         match ask {
             BenchAsk::Open(new) => self.open_bench(new, asked, now),
             BenchAsk::Back { head } => self.outlet_back(&head, asked, now),
+            BenchAsk::Measured(new) => self.measured(new, asked, now),
             BenchAsk::NewTube { head, note } => self.new_tube(&head, note, asked, now),
         }
     }
@@ -90,7 +93,8 @@ impl Engine {
         let cap = new.cap.unwrap_or_else(|| line.bench_cap());
         let line = line.name.clone();
         let head = new.head;
-        if let Some(open) = self.benches.get(&head) {
+        // After one that fell silent whoever stands there says with this that the outlet is in a vessel.
+        if let Some(open) = self.benches.get(&head).filter(|open| !open.is_silent()) {
             return Err(Denial::new(
                 "bench-open",
                 format!(
@@ -129,6 +133,7 @@ impl Engine {
             first_dose: self.next_dose_id(),
             last_dose: crate::record::DoseId(self.dose_last),
             opened: now.wall,
+            runs: Vec::new(),
             note: new.note.into(),
             who,
             at: self.stamp(now),
@@ -139,12 +144,20 @@ impl Engine {
             ),
             Some(days) => format!("the plan of line {line} runs into the bucket for {days} days"),
         };
+        let on_hold = if self.holds_on(&line).is_empty() {
+            String::new()
+        } else {
+            format!("; line {line} stays on hold")
+        };
         let text = format!(
-            "head {head} is at the bench (session {}): its runs give {cap} at most and do not count in the tank; {plan}. When the outlet is back in the tank: `dosewright bench {head} back`",
+            "head {head} is at the bench (session {}): its runs give {cap} at most and do not count in the tank; {plan}{on_hold}. When the outlet is back in the tank: `dosewright bench {head} back`",
             record.number
         );
-        self.benches
-            .insert(head, BenchSession::new(record.clone(), now));
+        let session = BenchSession {
+            runs_on_hold: true,
+            ..BenchSession::new(record.clone(), now)
+        };
+        self.benches.insert(head, session);
         self.say_of_bench(record, Some((ticket, text)), now);
         Ok(())
     }
@@ -189,7 +202,7 @@ impl Engine {
         self.bench_word(head, now);
         self.heads.insert(head.clone(), HeadMemory::default());
         let text = format!(
-            "head {head} has a new tube: its wear starts anew and its calibration is void; run the tube in, then `dosewright calibrate {head}`"
+            "head {head} has a new tube: its wear starts anew and its calibration is void; run the tube in, then `dosewright bench {head}`"
         );
         let record = Bench {
             what: BenchStep::NewTube,
@@ -199,6 +212,75 @@ impl Engine {
         };
         self.say_of_bench(record, Some((ticket, text)), now);
         Ok(())
+    }
+
+    /// Writes down what came out in a run, so that nothing that happens later loses it.
+    fn measured(
+        &mut self,
+        new: NewMeasured,
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) -> Result<(), Denial> {
+        let NewMeasured { head, run } = new;
+        let (record, _) = self.session(&head)?;
+        let refuse = |why: String| Denial::new("not-measured", why);
+        if record.what == BenchStep::Silent {
+            return Err(refuse(format!(
+                "session {} of head {head} fell silent; when its outlet is in a vessel run `dosewright bench {head} open`, then enter it again",
+                record.number
+            )));
+        }
+        let Some(dose) = run.dose else {
+            return Err(refuse("say which dose it was".to_owned()));
+        };
+        let is_its_run = |d: &crate::guard::Counted| {
+            d.id == dose && d.head == head && d.kind == DoseKind::Calibration && d.ended.is_some()
+        };
+        if !self.window.iter().any(is_its_run) {
+            return Err(refuse(format!(
+                "dose {} is no run of head {head} at the bench within the last day that is over; `dosewright bench {head} show` lists what was measured",
+                dose.0
+            )));
+        }
+        self.bench_word(&head, now);
+        let kept = &mut self.heads.entry(head.clone()).or_default().measured;
+        if kept.len() >= RUNS_MAX {
+            return Err(refuse(format!(
+                "{RUNS_MAX} runs were measured; make a calibration of them"
+            )));
+        }
+        for before in kept.iter_mut().filter(|r| r.dose == Some(dose)) {
+            before.used = false;
+        }
+        let text = if run.used {
+            let text = format!("dose {}: {} in {}", dose.0, run.volume, run.on_time);
+            kept.push(run);
+            text
+        } else {
+            format!("dose {}: what was entered is not used", dose.0)
+        };
+        let count = kept.iter().filter(|r| r.used).count();
+        let text = format!("{text}; {count} measured runs of head {head} are kept");
+        let record = Bench {
+            what: BenchStep::Measured,
+            who,
+            ..record
+        };
+        self.say_of_bench(record, Some((ticket, text)), now);
+        Ok(())
+    }
+
+    /// Takes what was measured and is not in the calibration in force.
+    pub(super) fn take_measured(&mut self, newest: Vec<Bench>) {
+        for word in newest {
+            let Some(memory) = self.heads.get_mut(&word.head) else {
+                continue;
+            };
+            let fitted = memory.calibration.as_ref().map(|c| c.runs.as_slice());
+            let is_fitted = |dose| fitted.is_some_and(|runs| runs.iter().any(|r| r.dose == dose));
+            let left = word.runs.into_iter().filter(|r| !is_fitted(r.dose));
+            memory.measured = left.collect();
+        }
     }
 
     /// The session of a head, with what its runs gave.
@@ -218,8 +300,10 @@ impl Engine {
     fn say_of_bench(&mut self, record: Bench, reply: Option<(Ticket, String)>, now: Now) {
         self.touch_line(&record.line);
         self.mark_written(now);
+        let measured = self.heads.get(&record.head).map(|m| m.measured.clone());
         let record = Bench {
             last_dose: crate::record::DoseId(self.dose_last),
+            runs: measured.unwrap_or_default(),
             at: self.stamp(now),
             ..record
         };
@@ -248,6 +332,7 @@ impl Engine {
             cap: session.record.cap,
             given: session.given,
             silent: session.is_silent(),
+            runs_on_hold: session.runs_on_hold,
         })
     }
 
@@ -333,7 +418,7 @@ impl Engine {
             let silent = self.benches.get(&head).filter(|s| s.is_silent());
             let cause = silent.map(|session| {
                 format!(
-                    "session {} of head {head} at the bench fell silent: the {} of its runs count as given to the tank, and line {} gives nothing; see where its outlet is, and when it is in the tank run `dosewright bench {head} back`",
+                    "session {} of head {head} at the bench fell silent: the {} of its runs count as given to the tank, and line {} gives nothing; see where its outlet is: when it is in the tank run `dosewright bench {head} back`, when it is in a vessel `dosewright bench {head} open`",
                     session.record.number, session.given, session.record.line
                 )
             });

@@ -40,7 +40,7 @@ impl Engine {
         }
         if !self.may_verify(&new) {
             return Err(refuse(format!(
-                "the calibration of head {} waits for a check of one run that was made with it, and dose {} of {} is none; make one with `dosewright verify {} VOLUME`",
+                "the calibration of head {} waits for a check of one run that was made with it, and dose {} of {} is none; make one with `dosewright bench {} verify VOLUME`",
                 new.head, new.dose.0, new.expected, new.head
             )));
         }
@@ -159,7 +159,7 @@ impl Engine {
         self.mark_written(now);
         if !stored.questioned.is_empty() {
             text = format!(
-                "{text}; BUT {}, so it doses nothing until one run was measured: `dosewright verify {} VOLUME`",
+                "{text}; BUT {}, so it doses nothing until one run was measured: `dosewright bench {} verify VOLUME`",
                 stored.questioned, stored.head
             );
         }

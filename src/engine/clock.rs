@@ -112,6 +112,7 @@ impl Engine {
                 self.age_past_doses(now);
             }
             self.anchor_readings(now);
+            self.anchor_additions(now);
             let by = match self.clock.source {
                 Some(TrustSource::Owner) => "the owner's word",
                 Some(TrustSource::Virtual) => "virtual time",

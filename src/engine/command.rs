@@ -11,7 +11,7 @@ use super::state::{Engine, LedgerState};
 use crate::config::Plan;
 use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Name, Volume, Words};
-use crate::record::{Entry, HoldScope, NotGiven, Refill, Who};
+use crate::record::{Entry, HoldScope, NOTHING_IS_HELD, NotGiven, Refill, Who};
 
 /// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
 /// slips of the finger; the factor is ours).
@@ -67,8 +67,7 @@ impl Engine {
                 level,
                 note,
             } => self.refill(&reservoir, level, note.into(), (ticket, who), now)?,
-            Command::AddReading(reading) => self.add_reading(reading, ticket, who, now)?,
-            Command::AddFact(fact) => self.add_fact(fact, ticket, who, now)?,
+            Command::Tell(told) => self.tell(told, (ticket, who), now)?,
             Command::TakeBack { number, why } => self.take_back(number, why, (ticket, who), now)?,
             Command::SetCourse { number, action } => {
                 self.set_course(number, action, ticket, who, now)?;
@@ -93,10 +92,14 @@ impl Engine {
     fn hold_command(&mut self, stop: Stop, who: Who, ticket: Ticket, now: Now) {
         match super::holds::known_scope(&stop.scope, &self.controller.lines) {
             Ok(()) => self.stop_for(stop, who, Some(ticket), now),
-            Err(name) => self.out.push(Effect::Reply {
-                ticket,
-                answer: Err(self.no_line(&name)),
-            }),
+            Err(name) => {
+                let mut denial = self.no_line(&name);
+                denial.text = format!("{NOTHING_IS_HELD}: {}", denial.text);
+                self.out.push(Effect::Reply {
+                    ticket,
+                    answer: Err(denial),
+                });
+            }
         }
     }
 
@@ -187,8 +190,14 @@ impl Engine {
         self.touch_all_lines();
         self.mark_written(now);
         let was = before.map_or("unknown".to_owned(), |b| b.to_string());
-        let text =
-            format!("reservoir {reservoir} holds {level} now (before: {was}, capacity {capacity})");
+        let dry = if self.live {
+            ""
+        } else {
+            "; this is a dry run, and does not count live: say it again then"
+        };
+        let text = format!(
+            "reservoir {reservoir} holds {level} now (before: {was}, capacity {capacity}){dry}"
+        );
         let entry = Refill {
             reservoir: reservoir.clone(),
             level,

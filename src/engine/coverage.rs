@@ -29,6 +29,7 @@ impl HeadMemory {
         let coverage = stored.coverage(tolerance_percent);
         stored.limits = coverage.limits();
         Self {
+            measured: Vec::new(),
             calibration: Some(stored),
             coverage: Some(coverage),
             other_speed: None,

@@ -5,6 +5,7 @@ use super::event::{Now, RunEnd, RunReport};
 use super::state::{ActiveDose, Engine};
 use crate::config::HeadOutput;
 use crate::guard::{Counted, DosePermit, Request, look_again};
+use crate::metering::Calibration;
 use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
@@ -93,6 +94,7 @@ impl Engine {
         self.touch_line(&line.name);
         self.mark_written(now);
         self.out.push(Effect::StoreIntent(intent.clone()));
+        let calibration = self.calibration_of(&intent.head);
         let overdue_at = permit.expires().plus(permit.run_time()).plus(self.grace);
         self.active.insert(
             id,
@@ -100,6 +102,7 @@ impl Engine {
                 intent,
                 permit: Some(permit),
                 timed: cause.timed,
+                calibration,
                 ticket: cause.ticket,
                 stop_cause: None,
                 overdue_at,
@@ -238,7 +241,7 @@ impl Engine {
             return;
         };
         let intent = &dose.intent;
-        let delivered = self.delivered(intent, report);
+        let delivered = self.delivered(intent, dose.calibration.as_ref(), report);
         let (end, cause) = match (&report.end, dose.stop_cause) {
             (RunEnd::Failed { why }, _) => (DoseEnd::Failed, why.clone()),
             (RunEnd::Completed, _) => (DoseEnd::Delivered, String::new()),
@@ -276,20 +279,20 @@ impl Engine {
         self.book(&dose.intent, ending, now);
     }
 
-    /// Volume that a run gave, by its measured on-time and the head's calibration.
+    /// Volume that a run gave, by its measured on-time and the calibration that it was begun with.
     ///
     /// A run that kept its time to the millisecond gave the volume that was meant: the inverse of the calibration is rounded to
     /// milliseconds, and that rounding is not the pump's. A failed run counts at least in full. A head without a calibration gave at most
     /// what its nominal rate and a margin say.
-    fn delivered(&self, intent: &Intent, report: &RunReport) -> Volume {
-        let calibration = self
-            .heads
-            .get(&intent.head)
-            .and_then(|m| m.calibration.as_ref())
-            .map(|c| c.calibration);
+    fn delivered(
+        &self,
+        intent: &Intent,
+        calibration: Option<&Calibration>,
+        report: &RunReport,
+    ) -> Volume {
         let head = self.controller.heads.get(&intent.head);
         let by_time = head.map_or(intent.volume, |head| {
-            head.at_most(calibration.as_ref(), report.on_time)
+            head.at_most(calibration, report.on_time)
         });
         let on_time_error = report
             .on_time

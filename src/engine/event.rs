@@ -10,7 +10,7 @@ use super::ask::Command;
 use super::effect::Ticket;
 use crate::config::Plan;
 use crate::quantity::{Millis, Name};
-use crate::record::{DoseId, Who};
+use crate::record::{DoseId, Hold, Who};
 
 /// The time, on both clocks, as the shell read them together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -26,6 +26,15 @@ impl Now {
     pub fn age_s(&self, since: Timestamp) -> i64 {
         let wall_ms = self.wall.as_millisecond();
         wall_ms.saturating_sub(since.as_millisecond()).max(0) / 1000
+    }
+
+    /// Where a wall time lies on the elapsed clock, as the two stand now.
+    pub fn elapsed_at(&self, wall: Timestamp) -> Millis {
+        let ago = self
+            .wall
+            .as_millisecond()
+            .saturating_sub(wall.as_millisecond());
+        self.elapsed.minus(Millis::new(ago))
     }
 }
 
@@ -51,6 +60,8 @@ pub enum Event {
     HoldFileHealthy,
     /// What is on hold is in force and cannot be written to its file.
     HoldFileFault { why: String },
+    /// Holds that somebody has put into the hold file while this daemon did not answer.
+    HoldsFound(Vec<Hold>),
     /// An intent is on disk.
     IntentStored(DoseId),
     /// An intent could not be stored.

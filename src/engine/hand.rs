@@ -163,7 +163,7 @@ impl Engine {
         Ok(())
     }
 
-    fn calibration_of(&self, head: &Name) -> Option<Calibration> {
+    pub(super) fn calibration_of(&self, head: &Name) -> Option<Calibration> {
         let memory = self.heads.get(head)?;
         memory.calibration.as_ref().map(|c| c.calibration)
     }

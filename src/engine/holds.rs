@@ -10,9 +10,6 @@ use crate::record::{Entry, Hold, HoldChange, HoldScope, Who};
 /// More holds than this on one scope say nothing new; the list stays bounded whatever presses the button.
 const HOLDS_PER_SCOPE_MAX: usize = 8;
 
-/// A hold with an end is no longer than this; a longer one is meant to be lifted by hand. Ours.
-const LENGTH_MAX: Millis = Millis::from_mins(30 * 24 * 60);
-
 /// A hold that is wanted.
 #[derive(Debug)]
 pub(super) struct Stop {
@@ -48,11 +45,8 @@ impl Engine {
             length,
         } = stop;
         // A stop is never refused: a length that is none, or too long, makes a hold without an end.
-        let length = length.filter(|l| *l > Millis::ZERO && *l <= LENGTH_MAX);
-        self.stop_running(&format!("hold: {reason}"), |line| match &scope {
-            HoldScope::All => true,
-            HoldScope::Line(held) => held == line,
-        });
+        let length = length.filter(|l| *l > Millis::ZERO && *l <= Hold::LENGTH_MAX);
+        self.stop_scope(&scope, &reason);
         let what = scope_text(&scope);
         let end = length.map(|l| now.elapsed.plus(l));
         let text = match length {
@@ -73,20 +67,10 @@ impl Engine {
                 reason,
                 who,
                 since: now.wall,
-                until: length
-                    .filter(|_| self.clock.unsure.is_none())
-                    .and_then(|l| {
-                        now.wall
-                            .checked_add(jiff::Span::new().milliseconds(l.as_ms()))
-                            .ok()
-                    }),
+                until: Hold::end(now.wall, length, self.clock.unsure.is_none()),
             };
             self.hold_ends.extend(end.map(|end| (hold.clone(), end)));
-            self.holds.push(hold.clone());
-            self.touch_all_lines();
-            self.mark_written(now);
-            let at = self.stamp(now);
-            self.store(Entry::Hold(HoldChange::set(hold, at)), None);
+            self.put_in_force(hold, now);
         } else if ticket.is_none() {
             return;
         }
@@ -94,6 +78,43 @@ impl Engine {
             holds: self.holds.clone(),
             reply: ticket.map(|t| (t, Answer::Done { text })),
         });
+    }
+
+    /// Takes up holds that were put into the hold file from outside. Their end, if they have one, is by the wall clock, as after a start.
+    pub(super) fn holds_found(&mut self, found: Vec<Hold>, now: Now) {
+        for hold in found {
+            self.stop_scope(&hold.scope, &hold.reason);
+            if hold.until.is_some()
+                || !self.is_covered(&hold.scope, (&hold.reason, &hold.who), None)
+            {
+                self.put_in_force(hold, now);
+            }
+        }
+        self.out.push(Effect::SaveHolds {
+            holds: self.holds.clone(),
+            reply: None,
+        });
+    }
+
+    fn stop_scope(&mut self, scope: &HoldScope, reason: &str) {
+        self.stop_running(&format!("hold: {reason}"), |line| match scope {
+            HoldScope::All => true,
+            HoldScope::Line(held) => held == line,
+        });
+        // Whoever stops a line means whatever its head does, at the bench too.
+        for session in self.benches.values_mut() {
+            if *scope == HoldScope::All || *scope == HoldScope::Line(session.record.line.clone()) {
+                session.runs_on_hold = false;
+            }
+        }
+    }
+
+    fn put_in_force(&mut self, hold: Hold, now: Now) {
+        self.holds.push(hold.clone());
+        self.touch_all_lines();
+        self.mark_written(now);
+        let at = self.stamp(now);
+        self.store(Entry::Hold(HoldChange::set(hold, at)), None);
     }
 
     /// Whether a hold in force says the same, for as long. Beyond so many on one scope a further one says nothing new, unless it would

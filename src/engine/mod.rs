@@ -18,6 +18,7 @@
 mod alarms;
 mod ask;
 mod bench;
+mod by_hand;
 mod calibrate;
 mod clock;
 mod command;
@@ -30,6 +31,7 @@ mod dose;
 mod effect;
 mod event;
 mod facts;
+mod forgotten;
 mod hand;
 mod holds;
 mod inputs;
@@ -40,6 +42,7 @@ mod start;
 mod state;
 mod status;
 mod told;
+mod unseen;
 mod uptake;
 mod watch;
 mod water;
@@ -47,18 +50,17 @@ mod wish;
 
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
-    BenchAsk, Command, CourseAction, NewBench, NewCalibration, NewFact, NewReading,
-    NewVerification, RefillLevel, Replaces,
+    BenchAsk, Command, CourseAction, Lab, NewBench, NewCalibration, NewMeasured, NewVerification,
+    RefillLevel, Replaces, Tell,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    AlkalinityReading, BenchStatus, ClockStatus, CourseStatus, DaemonStatus, ElementReading,
-    HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState,
-    LineStatus, NextDose, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
-    WaterStatus,
+    BenchStatus, ClockStatus, CourseStatus, DaemonStatus, HeadStatus, HoldStatus, InputStatus,
+    LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason,
+    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
 };
 pub use wish::{
     Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,
@@ -81,6 +83,7 @@ impl Engine {
             Event::LedgerHealthy => self.ledger_healthy(now),
             Event::LedgerFault { why } => self.ledger_fault(&why, now),
             Event::HoldFileHealthy => self.clear(AlarmCode::HoldFileFault, "", now),
+            Event::HoldsFound(holds) => self.holds_found(holds, now),
             Event::HoldFileFault { why } => self.hold_file_fault(&why, now),
             Event::IntentStored(id) => self.intent_stored(id, now),
             Event::IntentFailed { id, why } => self.intent_failed(id, &why, now),
@@ -112,6 +115,7 @@ impl Engine {
         self.follow_hours(now);
         self.due_slots(now);
         self.watch(now);
+        self.watch_forgotten(now);
         self.window.prune(now.elapsed);
     }
 

@@ -7,17 +7,18 @@ use super::alarms::AlarmCode;
 use super::event::Now;
 use super::state::{Engine, LedgerState};
 use super::status::{
-    AlkalinityReading, ClockStatus, CourseStatus, ElementReading, HeadStatus, HoldStatus,
-    InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, Reason,
-    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
+    ClockStatus, CourseStatus, HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal,
+    LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason, ReservoirStatus,
+    RunningStatus, ShellFacts, SlotStatus, Status, WaterStatus,
 };
+use super::water::newest_readings;
 use crate::chemistry::Quantity;
 use crate::config::Mode;
 use crate::guard::{Refusal, Request, allowance, examine};
 use crate::metering::Coverage;
 use crate::plan::Slot;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, f64_from_i64};
-use crate::record::{Course, DoseId, DoseKind, HoldScope, Reading, ReadingValue};
+use crate::record::{Course, DoseId, DoseKind, HoldScope};
 
 impl Engine {
     /// Everything at this moment.
@@ -75,6 +76,11 @@ impl Engine {
         !self.active.is_empty()
     }
 
+    /// A ledger that could not be read at the start tells nothing of what was given and what is left.
+    const fn knows_its_past(&self) -> bool {
+        !matches!(self.ledger, LedgerState::Unread { .. })
+    }
+
     fn courses_status(&self) -> Vec<CourseStatus> {
         let status = |course: &Course| CourseStatus {
             course: course.clone(),
@@ -107,8 +113,11 @@ impl Engine {
     ) -> Option<LineStatus> {
         let facts = self.facts(name, now)?;
         let memory = self.lines.get(name)?;
-        let delivered_24h = self.window.volume_within(Millis::DAY, name, now.elapsed);
-        let hour = self.window.volume_within(Millis::HOUR, name, now.elapsed);
+        let within = |window| {
+            self.knows_its_past()
+                .then(|| self.window.volume_within(window, name, now.elapsed))
+        };
+        let (delivered_24h, hour) = (within(Millis::DAY), within(Millis::HOUR));
         let running = self.running_on(name, now);
         let (state, reason) = self.what_it_does(name, next, running.is_some(), now)?;
         let today = self.local_date(now.wall);
@@ -120,10 +129,10 @@ impl Engine {
             state,
             reason,
             running,
-            delivered_today: memory
-                .today
-                .filter(|(day, _)| *day == today)
-                .map_or(Volume::ZERO, |(_, v)| v),
+            delivered_today: delivered_24h.map(|_| {
+                let day = memory.today.filter(|(day, _)| *day == today);
+                day.map_or(Volume::ZERO, |(_, v)| v)
+            }),
             today_since: match self.clock.unsure {
                 Some(_) => None,
                 None => day_began(now.wall, &self.controller.time_zone),
@@ -135,12 +144,13 @@ impl Engine {
                 .get(name)
                 .copied()
                 .unwrap_or_default(),
-            delivered_of_plan_percent: percent(delivered_24h, planned),
+            delivered_of_plan_percent: delivered_24h.and_then(|given| percent(given, planned)),
             daily_cap: facts.line.daily_cap,
             dose_cap: facts.line.dose_cap,
             hourly_cap: facts.hourly_cap,
-            hour_left: facts.hourly_cap.saturating_sub(hour).or_zero(),
-            cap_left: facts.line.daily_cap.saturating_sub(delivered_24h).or_zero(),
+            hour_left: hour.map(|given| facts.hourly_cap.saturating_sub(given).or_zero()),
+            cap_left: delivered_24h
+                .map(|given| facts.line.daily_cap.saturating_sub(given).or_zero()),
             next_slot: next.map(|slot| SlotStatus {
                 at: slot.at,
                 volume: slot.volume,
@@ -182,6 +192,7 @@ impl Engine {
             reason: h.reason.clone(),
             who: h.who.to_string(),
             lifted_by: h.scope.lifted_by(),
+            at_bench: None,
         });
         let refusal = held.or(refusal);
         let state = match (running, &refusal, next) {
@@ -282,6 +293,7 @@ impl Engine {
     fn reservoirs_status(&self) -> Vec<ReservoirStatus> {
         let shown = self.controller.reservoirs.iter().map(|(name, config)| {
             let left = self.reservoirs.get(name).copied();
+            let left = left.filter(|_| self.knows_its_past());
             let low = self
                 .alarms
                 .is_active(AlarmCode::ReservoirLow, name.as_str());
@@ -291,7 +303,7 @@ impl Engine {
                 usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
                 capacity: config.capacity,
                 reserve: config.reserve,
-                days_left: self.reservoir_lasts(name),
+                days_left: left.and_then(|_| self.reservoir_lasts(name)),
                 low: left.map(|_| low),
             }
         });
@@ -306,7 +318,15 @@ impl Engine {
         let planned = self.planned_alkalinity();
         let predicted =
             |times: f64| prediction.map(|p| Alkalinity::from_dkh(p.value + times * p.uncertainty));
-        let mut water = WaterStatus {
+        let readings = newest_readings(&self.told).into_iter();
+        let readings = readings.map(|(of, (row, _))| {
+            let shown = ReadingStatus {
+                reading: row.clone(),
+                age_s: now.age_s(row.happened),
+            };
+            (of.to_owned(), shown)
+        });
+        WaterStatus {
             uptake: self.uptake(),
             starts_not_in_force: self.starts_not_in_force(),
             planned: Some(planned),
@@ -318,44 +338,9 @@ impl Engine {
             predicted_low: predicted(-2.0),
             predicted_high: predicted(2.0),
             predicted_from_age_s: prediction.map(|p| p.age.as_ms() / 1000),
-            alkalinity: None,
-            readings: Vec::new(),
-        };
-        for reading in self.newest_readings().values() {
-            show_reading(reading, now, &mut water);
+            readings: readings.collect(),
         }
-        water
     }
-}
-
-fn show_reading(reading: &Reading, now: Now, water: &mut WaterStatus) {
-    let (method, taken) = (reading.method.clone(), reading.taken);
-    let age_s = now.age_s(reading.taken);
-    let (value, uncertainty, below) = match reading.value {
-        ReadingValue::Alkalinity { value, uncertainty } => {
-            water.alkalinity = Some(AlkalinityReading {
-                value: Some(value),
-                uncertainty: Some(uncertainty),
-                method,
-                taken,
-                age_s,
-            });
-            return;
-        }
-        ReadingValue::Concentration { value, uncertainty } => {
-            (Some(value), Some(uncertainty), None)
-        }
-        ReadingValue::Below { limit } => (None, None, Some(limit)),
-    };
-    water.readings.push(ElementReading {
-        element: reading.measured.clone(),
-        value,
-        uncertainty,
-        below,
-        method,
-        taken,
-        age_s,
-    });
 }
 
 fn day_began(wall: Timestamp, zone: &TimeZone) -> Option<Timestamp> {

@@ -4,12 +4,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::alarms::{AlarmCode, Alarms};
-use super::dose::Ending;
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
     ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory, WaterMemory,
 };
+use super::unseen::AtMost;
 use super::wish::VALID;
 use crate::config::{Controller, Plan};
 use crate::guard::{Counted, DoseWindow};
@@ -17,8 +17,8 @@ use crate::metering::Calibration;
 use crate::plan::{BusiestHour, Schedule};
 use crate::quantity::{Millis, Name};
 use crate::record::{
-    Bench, Course, CourseState, Destination, DoseEnd, Entry, History, Hold, HoldChange, HoldScope,
-    Intent, PastDose, PastSession, Refill, StoredCalibration, Who,
+    Bench, Course, CourseState, Destination, DoseEnd, DoseId, Entry, History, Hold, HoldChange,
+    HoldScope, Intent, OutputSeen, PastDose, PastSession, Refill, Stamp, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -32,12 +32,16 @@ pub struct Setup {
     pub plan: Arc<Plan>,
     /// What the ledger knows; an empty history when it cannot be read, and then `ledger_fault` says why.
     pub history: History,
+    /// Bottles whose content was told before the arming or in a dry run, and does not count.
+    pub levels_not_counted: Vec<Name>,
     /// Why the ledger cannot be used; nothing is dosed until it can.
     pub ledger_fault: Option<String>,
     /// Holds found in the hold file.
     pub file_holds: Vec<Hold>,
     /// Why the hold file cannot be read; everything is held then.
     pub hold_file_fault: Option<String>,
+    /// What outputs were found doing since the boot, oldest first.
+    pub seen: Vec<OutputSeen>,
     /// The kernel's boot id.
     pub boot: String,
     /// Whether outputs are really driven.
@@ -60,6 +64,7 @@ impl Engine {
         let open = std::mem::take(&mut history.open);
         let calibrations = std::mem::take(&mut history.calibrations);
         let benches = std::mem::take(&mut history.benches);
+        let measured = std::mem::take(&mut history.measured);
         let silent = std::mem::take(&mut history.silent);
         let checks = std::mem::take(&mut history.verifications);
         let added = std::mem::take(&mut history.added_since_reading);
@@ -74,15 +79,21 @@ impl Engine {
             engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(&added);
+        engine.take_additions(now);
         engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
+        engine.take_measured(measured);
+        let longer = engine.measure_unseen(&open, &setup.seen, now);
         engine.count_past(&silent, now);
+        engine.count_forgotten(now);
         if setup.virtual_time {
             engine.clock_known(TrustSource::Virtual, now);
         }
+        engine.note_found_on(&setup.seen, now);
+        engine.note_levels(&setup.levels_not_counted, now);
         engine.after_start(
             &known_holds,
-            open,
+            (open, longer),
             setup.hold_file_fault,
             setup.ledger_fault,
             now,
@@ -135,7 +146,8 @@ impl Engine {
             water: WaterMemory::of_all(controller, now.elapsed),
             water_changed_at: None,
             told_last: history.told_last,
-            told: history.told.into_iter().map(|t| (t.number(), t)).collect(),
+            told: history.told.into_iter().map(|t| (t.number, t)).collect(),
+            by_hand: BTreeMap::new(),
             course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: history.courses.into_iter().filter(goes_on).collect(),
             course_extras: super::state::CourseExtras::default(),
@@ -152,6 +164,7 @@ impl Engine {
             dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,
+            forgotten: history.forgotten,
             boot: String::new(),
             watched_from: now.elapsed,
             out: Vec::new(),
@@ -168,14 +181,14 @@ impl Engine {
     fn after_start(
         &mut self,
         known: &[Hold],
-        open: Vec<Intent>,
+        (open, longer): (Vec<Intent>, BTreeMap<DoseId, AtMost>),
         hold_fault: Option<String>,
         ledger_fault: Option<String>,
         now: Now,
     ) {
         self.take_starts(now);
         self.work_out_plan();
-        self.close_open(open, now);
+        self.close_open(open, &longer, now);
         self.silence_after_restart(now);
         self.hold_unsteady_lines(now);
         self.set_courses_aside(now);
@@ -211,31 +224,16 @@ impl Engine {
         self.go_on(now);
     }
 
-    /// Intents without an outcome: nobody saw their end, so they count in full, and are never given again.
-    fn close_open(&mut self, open: Vec<Intent>, now: Now) {
-        for intent in open {
-            let text = format!(
-                "dose {} of line {} ({}) ended unseen and counts in full",
-                intent.id.0, intent.line, intent.volume
-            );
-            self.raise(
-                AlarmCode::DoseUncertain,
-                &format!("{}", intent.id.0),
-                text.clone(),
-                now,
-            );
-            self.clear(AlarmCode::DoseUncertain, &format!("{}", intent.id.0), now);
-            let cause = "the daemon ended in the middle of it; counted in full".to_owned();
-            let head = self.heads.entry(intent.head.clone()).or_default();
-            head.run_since = head.run_since.plus(intent.run_time);
-            let ending = Ending {
-                end: DoseEnd::Uncertain,
-                delivered: intent.volume,
-                on_time: None,
-                cause,
-            };
-            self.book(&intent, ending, now);
+    fn note_levels(&mut self, bottles: &[Name], now: Now) {
+        if bottles.is_empty() {
+            return;
         }
+        let names: Vec<&str> = bottles.iter().map(Name::as_str).collect();
+        let text = format!(
+            "what {} hold was told before the arming or in a dry run, and does not count: say it again with `dosewright refill`",
+            names.join(", ")
+        );
+        self.note("level-not-counted", None, text, Who::Daemon, now);
     }
 
     /// A supply that breaks down whenever a head starts must not be tried for ever.
@@ -316,25 +314,30 @@ impl Engine {
     /// Age of a past dose. In the same boot the elapsed clock says it exactly. Across boots it is at least what the elapsed
     /// clocks of all boots since prove; the wall clock may prove more, if it is and was trusted.
     fn age_of(&self, dose: &PastDose, now: Now) -> Option<Millis> {
-        let session = self.past_sessions.get(dose.session)?;
-        if session.boot == self.boot {
-            return Some(now.elapsed.minus(dose.at.elapsed).max(Millis::ZERO));
+        self.age_since(dose.session, dose.at, now)
+    }
+
+    /// The same of anything that was written down in a session.
+    pub(super) fn age_since(&self, session: usize, at: Stamp, now: Now) -> Option<Millis> {
+        let written_in = self.past_sessions.get(session)?;
+        if written_in.boot == self.boot {
+            return Some(now.elapsed.minus(at.elapsed).max(Millis::ZERO));
         }
         let proven = proven_age(
             &self.past_sessions,
-            dose.session,
-            dose.at.elapsed,
+            session,
+            at.elapsed,
             &self.boot,
             now.elapsed,
         );
         let by_wall = Millis::new(
             now.wall
                 .as_millisecond()
-                .saturating_sub(dose.at.wall.as_millisecond()),
+                .saturating_sub(at.wall.as_millisecond()),
         );
         // A trusted clock may be off by what a step may be without being an event.
         let by_wall = by_wall.minus(self.controller.times.clock_step_max);
-        let wall_counts = dose.at.trusted && self.clock.unsure.is_none();
+        let wall_counts = at.trusted && self.clock.unsure.is_none();
         Some(if wall_counts {
             proven.max(by_wall)
         } else {
@@ -394,6 +397,7 @@ impl Engine {
                 counted.due = ended;
             });
         }
+        self.age_forgotten(now);
     }
 
     /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was

@@ -13,12 +13,12 @@ use super::wish::Pending;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{DosePermit, DoseWindow, Refusal};
-use crate::metering::Coverage;
+use crate::metering::{Calibration, Coverage};
 use crate::plan::{BusiestHour, DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Code, DoseId, Entry, Hold, Intent, Note, PastDose, PastSession, Stamp,
-    StoredCalibration, Told, Uptake, Who,
+    Bench, CalibrationRun, Code, DoseId, Entry, Hold, Intent, Note, Observation, PastDose,
+    PastForgotten, PastSession, Stamp, StoredCalibration, Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
@@ -58,7 +58,9 @@ pub struct Engine {
     /// When the water was last changed; a reading from before tells nothing of the new mixture.
     pub(super) water_changed_at: Option<Timestamp>,
     /// What was told and counts, by number.
-    pub(super) told: BTreeMap<i64, Told>,
+    pub(super) told: BTreeMap<i64, Observation>,
+    /// When each addition by hand was given, on the elapsed clock; `None` until a trusted clock has told.
+    pub(super) by_hand: BTreeMap<i64, Option<Millis>>,
     /// Highest number of anything told so far.
     pub(super) told_last: i64,
     /// Courses that are not over.
@@ -77,6 +79,8 @@ pub struct Engine {
     /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
     pub(super) past: Vec<PastDose>,
     pub(super) past_sessions: Vec<PastSession>,
+    /// When the ledger last was one that may have forgotten something.
+    pub(super) forgotten: Option<PastForgotten>,
     pub(super) boot: String,
     /// Since when the plan in force has been watched.
     pub(super) watched_from: Millis,
@@ -128,6 +132,8 @@ pub(super) struct HeadMemory {
     pub(super) run_since: Millis,
     /// A run was checked since, and passed.
     pub(super) verified: bool,
+    /// Runs that were measured at the bench and are in no calibration yet.
+    pub(super) measured: Vec<CalibrationRun>,
     /// The first dose that this calibration was in force for; zero when it is from before the start.
     pub(super) dose_first: DoseId,
     /// How fast the head was driven for a calibration that does not hold for how fast it is driven now.
@@ -144,6 +150,8 @@ pub(super) struct BenchSession {
     /// When it was opened, or found at the start.
     pub(super) since: Millis,
     pub(super) last_word: Millis,
+    /// A hold of its line from before it was opened is for the tank: runs into the vessel go on. One that comes later stops them as well.
+    pub(super) runs_on_hold: bool,
 }
 
 #[derive(Debug, Default)]
@@ -162,6 +170,8 @@ pub(super) struct ActiveDose {
     pub(super) permit: Option<DosePermit>,
     /// Whether it is a run by time.
     pub(super) timed: bool,
+    /// What its run time was worked out by. It books the run, whatever is calibrated in the meantime.
+    pub(super) calibration: Option<Calibration>,
     pub(super) ticket: Option<Ticket>,
     pub(super) stop_cause: Option<String>,
     /// When its end should long have been reported.

@@ -11,12 +11,9 @@ use serde::{Deserialize, Serialize};
 
 use super::alarms::Alarm;
 use super::event::TrustSource;
-use crate::chemistry::Quantity;
 use crate::config::Mode;
-use crate::quantity::{
-    Alkalinity, Concentration, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume,
-};
-use crate::record::{Course, HoldScope};
+use crate::quantity::{Alkalinity, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume};
+use crate::record::{Course, HoldScope, Observation};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Status {
@@ -189,14 +186,14 @@ pub struct LineStatus {
     pub reason: Option<Reason>,
     pub running: Option<RunningStatus>,
     /// On this local day.
-    #[serde(rename = "delivered_today_ml", with = "Ml")]
-    pub delivered_today: Volume,
+    #[serde(rename = "delivered_today_ml", with = "Known")]
+    pub delivered_today: Option<Volume>,
     /// When this local day began; null while the clock is not trusted.
     #[serde(with = "KnownSecond")]
     pub today_since: Option<Timestamp>,
     /// In the last 24 h of elapsed time.
-    #[serde(rename = "delivered_24h_ml", with = "Ml")]
-    pub delivered_24h: Volume,
+    #[serde(rename = "delivered_24h_ml", with = "Known")]
+    pub delivered_24h: Option<Volume>,
     /// Over the life of the ledger; never falls.
     #[serde(rename = "delivered_lifetime_ml", with = "Known")]
     pub delivered_lifetime: Option<Volume>,
@@ -219,11 +216,11 @@ pub struct LineStatus {
     #[serde(rename = "hourly_cap_ml", with = "Ml")]
     pub hourly_cap: Volume,
     /// What the hourly cap leaves for sure.
-    #[serde(rename = "hour_left_ml", with = "Ml")]
-    pub hour_left: Volume,
+    #[serde(rename = "hour_left_ml", with = "Known")]
+    pub hour_left: Option<Volume>,
     /// What the daily cap still leaves.
-    #[serde(rename = "cap_left_ml", with = "Ml")]
-    pub cap_left: Volume,
+    #[serde(rename = "cap_left_ml", with = "Known")]
+    pub cap_left: Option<Volume>,
     /// Null when there is none within 400 days.
     pub next_slot: Option<SlotStatus>,
     pub last_dose: Option<LastDose>,
@@ -387,41 +384,14 @@ pub struct WaterStatus {
     pub predicted_high: Option<Alkalinity>,
     /// Age, by elapsed time, of the reading that the prediction rests on.
     pub predicted_from_age_s: Option<i64>,
-    /// The last alkalinity reading.
-    pub alkalinity: Option<AlkalinityReading>,
-    /// The last reading of each element.
-    pub readings: Vec<ElementReading>,
+    /// The last reading of each thing, by its word.
+    pub readings: BTreeMap<String, ReadingStatus>,
 }
 
+/// A reading as it is on record.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct AlkalinityReading {
-    #[serde(rename = "value_dkh", with = "Known")]
-    pub value: Option<Alkalinity>,
-    /// One standard uncertainty.
-    #[serde(rename = "uncertainty_dkh", with = "Known")]
-    pub uncertainty: Option<Alkalinity>,
-    pub method: String,
-    /// When the sample was taken.
-    #[serde(with = "Second")]
-    pub taken: Timestamp,
-    pub age_s: i64,
-}
-
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct ElementReading {
-    pub element: Quantity,
-    /// Null when below the detection limit.
-    #[serde(rename = "value_mg_per_l", with = "Known")]
-    pub value: Option<Concentration>,
-    /// One standard uncertainty.
-    #[serde(rename = "uncertainty_mg_per_l", with = "Known")]
-    pub uncertainty: Option<Concentration>,
-    /// The detection limit it was below.
-    #[serde(rename = "below_mg_per_l", with = "Known")]
-    pub below: Option<Concentration>,
-    pub method: String,
-    /// When the sample was taken.
-    #[serde(with = "Second")]
-    pub taken: Timestamp,
+pub struct ReadingStatus {
+    #[serde(flatten)]
+    pub reading: Observation,
     pub age_s: i64,
 }

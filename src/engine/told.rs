@@ -1,116 +1,84 @@
-//! What the owner tells of the water: questioned before it counts, corrected or taken back in one step.
+//! What is told of the water: questioned before it counts, corrected or taken back in one step. Everything that rests on it is found anew
+//! at once.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use jiff::Timestamp;
 
-use super::ask::{NewFact, NewReading, Replaces};
+use super::ask::{Replaces, Tell};
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::Now;
 use super::state::Engine;
-use crate::chemistry::{Element, Quantity, doubt, doubt_of_lab};
-use crate::estimate::PanelUnit;
-use crate::quantity::{Alkalinity, Millis, Words};
-use crate::record::{Entry, Fact, FactKind, Reading, ReadingValue, TOLD_MAX, TakenBack, Told, Who};
+use crate::chemistry::{Finder, Quantity, SolutionEffect, doubt};
+use crate::quantity::{Millis, Name, Words};
+use crate::record::{
+    Addition, Entry, Found, LabColumns, Observation, Observed, ObservedKind, Reading, TOLD_MAX,
+    TakenBack, Who,
+};
 
 /// A sample may be dated this far ahead: clocks of people differ.
 const AHEAD_MAX: Millis = Millis::from_mins(5);
-/// kg in a litre of sea water, near enough to find a slip.
-const KG_PER_L: f64 = 1.025;
 
 impl Engine {
-    pub(super) fn add_reading(
+    pub(super) fn tell(
         &mut self,
-        new: NewReading,
-        ticket: Ticket,
-        who: Who,
+        mut new: Tell,
+        (ticket, who): (Ticket, Who),
         now: Now,
     ) -> Result<(), Denial> {
-        let subject = (None, new.measured.as_str());
-        let replaced = self.replaced(new.replaces.as_ref(), subject)?;
-        let told = new.taken.or(replaced);
-        let taken = told.unwrap_or(now.wall);
-        check_ahead(taken, "give the time the sample was taken", now)?;
-        check_reading(&new)?;
-        if !new.sure {
-            self.question_reading(&new)?;
+        let old = self.replaced(&new)?;
+        let told = new.happened.or(old.first().map(|old| old.happened));
+        let happened = told.unwrap_or(now.wall);
+        check_ahead(happened, &new.items, now)?;
+        for item in &mut new.items {
+            self.complete(item)?;
         }
-        let number = self.told_last.saturating_add(1);
-        let text = match new.value {
-            ReadingValue::Alkalinity { value, uncertainty } => format!(
-                "alkalinity {value} +- {uncertainty} ({:.2} meq/L)",
-                value.as_meq_per_l()
-            ),
-            ReadingValue::Concentration { value, uncertainty } => {
-                format!("{} {value} +- {uncertainty}", new.measured)
-            }
-            ReadingValue::Below { limit } => {
-                format!("{} below {limit}", new.measured)
-            }
-        };
-        let text = format!("reading stored: {text}, taken {taken:.0}");
-        let of = new.measured.clone();
-        let entry = Reading {
-            number,
-            measured: new.measured,
-            value: new.value,
-            method: new.method.into(),
-            taken,
-            who,
-            at: self.stamp(now),
-        };
-        let rests_on = self.water.get(&of).and_then(|memory| memory.number);
-        let replaces_it = new
+        if new.lab.is_some() {
+            check_report(&new.items)?;
+        }
+        if !new.sure {
+            self.question(&new, &old)?;
+        }
+        let added = self.numbered(&new, &old, happened, (&who, now));
+        let text = said(&new, &added, happened);
+        let removed = old.iter().map(|row| row.number).collect();
+        // A corrected addition was given when the wrong one was.
+        let before = new
             .replaces
             .as_ref()
-            .is_some_and(|old| rests_on == Some(old.number));
-        self.keep(Told::Reading(entry), new.replaces, (ticket, text), now);
-        if replaces_it {
-            self.find_reading_anew(&of, now);
-        } else {
-            self.take_reading(&of, new.value, (number, told), now);
-        }
-        Ok(())
-    }
-
-    pub(super) fn add_fact(
-        &mut self,
-        new: NewFact,
-        ticket: Ticket,
-        who: Who,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let subject = if new.kind == FactKind::Water {
-            (None, new.name.as_str())
-        } else {
-            (Some(new.kind), "")
+            .and_then(|old| self.by_hand.get(&old.number));
+        let given = match (new.happened, before) {
+            (None, Some(given)) => *given,
+            (None, None) => Some(now.elapsed),
+            (Some(_), _) => Some(self.given_at(happened, now)),
         };
-        let replaced = self.replaced(new.replaces.as_ref(), subject)?;
-        let happened = new.happened.or(replaced).unwrap_or(now.wall);
-        check_ahead(happened, "give the time when it was so", now)?;
-        if new.kind == FactKind::WaterChange {
-            self.check_water_change(new.value)?;
+        let mut entries = Vec::new();
+        if let Some(Replaces { number, why }) = new.replaces {
+            entries.push(Entry::TakenBack(TakenBack {
+                number,
+                replaced_by: added.first().map(|row| row.panel.unwrap_or(row.number)),
+                why: why.into(),
+                who: who.clone(),
+                at: self.stamp(now),
+            }));
         }
-        if !new.sure {
-            self.question_fact(&new)?;
+        if let Some(lab) = new.lab
+            && let Some(columns) = lab.columns
+        {
+            entries.push(Entry::LabColumns(LabColumns {
+                lab: lab.name.into(),
+                columns,
+                who,
+                at: self.stamp(now),
+            }));
         }
-        let text = format!("written down: {}, {happened:.0}", summary(&new));
-        let kind = new.kind;
-        let entry = Fact {
-            number: self.told_last.saturating_add(1),
-            kind,
-            name: new.name.into(),
-            value: new.value,
-            uncertainty: new.uncertainty,
-            text: new.text.into(),
-            happened,
-            who,
-            at: self.stamp(now),
-        };
-        self.keep(Told::Fact(entry), new.replaces, (ticket, text), now);
-        if kind == FactKind::WaterChange {
-            self.water_changed(now);
-        }
+        entries.extend(added.iter().cloned().map(Entry::Observation));
+        self.mark_written(now);
+        self.out.push(Effect::Store {
+            entries,
+            reply: Some((ticket, Answer::Done { text })),
+        });
+        self.keep(&removed, &added, (told, given), now);
         Ok(())
     }
 
@@ -122,16 +90,18 @@ impl Engine {
         (ticket, who): (Ticket, Who),
         now: Now,
     ) -> Result<(), Denial> {
-        let old = self
-            .told
-            .remove(&number)
-            .ok_or_else(|| not_counting(number))?;
-        let (kind, name) = old.subject();
-        let what = kind.map_or_else(|| format!("reading of {name}"), |kind| kind.to_string());
+        let rows = self.rows_of(number);
+        let old = rows.first().ok_or_else(|| not_counting(number))?;
+        let what = if old.number == number {
+            old.what.to_string()
+        } else {
+            format!("the report of {} with {} values", old.method, rows.len())
+        };
         let text = format!(
-            "taken back: number {number}, {what} of {:.0}; it stays in the record and counts no longer",
-            old.happened()
+            "taken back: number {number}, {what}, of {:.0}; it stays in the record and counts no longer",
+            old.happened
         );
+        let removed = rows.iter().map(|row| row.number).collect();
         let entry = TakenBack {
             number,
             replaced_by: None,
@@ -144,76 +114,30 @@ impl Engine {
             Entry::TakenBack(entry),
             Some((ticket, Answer::Done { text })),
         );
-        if let Some(Reading { measured: of, .. }) = old.reading()
-            && self.water.get(of).and_then(|memory| memory.number) == Some(number)
-        {
-            self.find_reading_anew(of, now);
-        }
-        if kind == Some(FactKind::WaterChange) {
-            self.water_changed(now);
-        }
+        self.keep(&removed, &[], (None, None), now);
         Ok(())
     }
 
-    /// Writes down what was told, and with it, all or nothing, that it stands in the place of another.
-    fn keep(
-        &mut self,
-        told: Told,
-        replaces: Option<Replaces>,
-        (ticket, text): (Ticket, String),
-        now: Now,
-    ) {
-        let number = told.number();
-        self.told_last = number;
-        let (entry, who) = match &told {
-            Told::Reading(reading) => (Entry::Reading(reading.clone()), &reading.who),
-            Told::Fact(fact) => (Entry::Fact(fact.clone()), &fact.who),
-        };
-        let back = replaces.map(|old| {
-            self.told.remove(&old.number);
-            Entry::TakenBack(TakenBack {
-                number: old.number,
-                replaced_by: Some(number),
-                why: old.why.into(),
-                who: who.clone(),
-                at: self.stamp(now),
-            })
-        });
-        self.told.insert(number, told);
-        self.forget_oldest(number);
-        self.mark_written(now);
-        self.out.push(Effect::Store {
-            entries: back.into_iter().chain([entry]).collect(),
-            reply: Some((ticket, Answer::Done { text })),
-        });
+    /// What has this number: one thing, or the rows of a report.
+    fn rows_of(&self, number: i64) -> Vec<Observation> {
+        let all = self.told.values().filter(|told| told.is(number));
+        all.cloned().collect()
     }
 
-    /// No more of one subject than are read back at a start.
-    fn forget_oldest(&mut self, number: i64) {
-        let Some(subject) = self.told.get(&number).map(Told::subject) else {
-            return;
+    fn replaced(&self, new: &Tell) -> Result<Vec<Observation>, Denial> {
+        let Some(Replaces { number, .. }) = new.replaces else {
+            return Ok(Vec::new());
         };
-        let same = || self.told.values().filter(|told| told.subject() == subject);
-        if same().count() > TOLD_MAX
-            && let Some(oldest) = same().min_by_key(|told| (told.happened(), told.number()))
-        {
-            let oldest = oldest.number();
-            self.told.remove(&oldest);
-        }
-    }
-
-    /// When that was so which is to be replaced.
-    fn replaced(
-        &self,
-        replaces: Option<&Replaces>,
-        subject: (Option<FactKind>, &str),
-    ) -> Result<Option<Timestamp>, Denial> {
-        let Some(Replaces { number, .. }) = replaces else {
-            return Ok(None);
+        let rows = self.rows_of(number);
+        let old = rows.first().ok_or_else(|| not_counting(number))?;
+        let same = if old.number == number {
+            let item = new.items.first().filter(|_| new.items.len() == 1);
+            new.lab.is_none() && item.map(Observed::subject) == Some(old.what.subject())
+        } else {
+            new.lab.is_some()
         };
-        let old = self.told.get(number).ok_or_else(|| not_counting(*number))?;
-        if old.subject() == subject {
-            return Ok(Some(old.happened()));
+        if same {
+            return Ok(rows);
         }
         Err(Denial::new(
             "other-observation",
@@ -223,144 +147,186 @@ impl Engine {
         ))
     }
 
-    /// The newest value of a test beside one that is to be replaced, in the unit of the record.
-    fn last_level(&self, of: &str, replaces: Option<&Replaces>) -> Option<(f64, Timestamp)> {
-        self.told
-            .values()
-            .filter(|told| told.subject() == (None, of))
-            .filter(|told| replaces.is_none_or(|old| old.number != told.number()))
-            .filter_map(|told| Some((told.happened(), told.number(), told.level()?)))
-            .max_by_key(|(happened, number, _)| (*happened, *number))
-            .map(|(happened, _, level)| (level, happened))
-    }
-
-    /// The newest reading of each quantity.
-    pub(super) fn newest_readings(&self) -> BTreeMap<&Quantity, &Reading> {
-        let mut newest = BTreeMap::new();
-        for reading in self.told.values().filter_map(Told::reading) {
-            let known = newest.entry(&reading.measured).or_insert(reading);
-            if (known.taken, known.number) < (reading.taken, reading.number) {
-                *known = reading;
+    /// Fills in what an addition added, and looks whether a water change can be.
+    fn complete(&self, item: &mut Observed) -> Result<(), Denial> {
+        match item {
+            Observed::Addition(Addition {
+                from: Some((solution, volume)),
+                adds,
+            }) => {
+                let effect = self.known_solution(solution)?;
+                *adds = effect.carried(*volume, self.controller.tank);
+                Ok(())
             }
+            Observed::WaterChange { litres, .. } => self.check_water_change(*litres),
+            Observed::Addition(_) | Observed::Reading(_) | Observed::Note { .. } => Ok(()),
         }
-        newest
     }
 
-    pub(super) fn newest_water_change(&self) -> Option<Timestamp> {
-        self.told
-            .values()
-            .filter(|told| told.subject().0 == Some(FactKind::WaterChange))
-            .map(Told::happened)
-            .max()
+    /// One of the configured solutions; limewater is taken for saturated where none of them has that name.
+    fn known_solution(&self, name: &Name) -> Result<SolutionEffect, Denial> {
+        let known = &self.controller.solutions;
+        if let Some(solution) = known.get(name) {
+            return Ok(solution.effect.clone());
+        }
+        if name.as_str() == LIMEWATER {
+            return Ok(SolutionEffect::limewater_saturated());
+        }
+        let known: Vec<&str> = known.keys().map(Name::as_str).collect();
+        Err(Denial::new(
+            "unknown-solution",
+            format!(
+                "there is no solution {name} in controller.toml; there are {} and {LIMEWATER}; or tell what was added by what it adds, for example 0.5 dKH of alkalinity",
+                known.join(", ")
+            ),
+        ))
     }
 
-    /// A value that is far from the last one, or from any water, may be a slip; it is asked about before it is stored.
-    fn question_reading(&self, new: &NewReading) -> Result<(), Denial> {
-        let (of, replaces) = (new.measured.as_str(), new.replaces.as_ref());
-        let value = match new.value {
-            ReadingValue::Alkalinity { value, .. } => value,
-            ReadingValue::Concentration { value, .. } => {
-                return self.question_level(of, value.as_mg_per_l(), replaces);
-            }
-            // A detection limit is a property of the method, not of the water.
-            ReadingValue::Below { .. } => return Ok(()),
-        };
-        if !(Alkalinity::from_dkh(3.0)..=Alkalinity::from_dkh(20.0)).contains(&value) {
-            return Err(questioned(&format!(
-                "alkalinity {value} is outside 3 to 20 dKH"
-            )));
-        }
-        if let Some((last, taken)) = self.last_level(of, replaces) {
-            let last = Alkalinity::from_meq_per_l(last);
-            if value.minus(last).as_dkh().abs() > 3.0 {
-                return Err(questioned(&format!(
-                    "alkalinity {value} is more than 3 dKH away from the last reading ({last}, {taken:.0})"
-                )));
-            }
-        }
-        Ok(())
-    }
-
-    /// The same for everything but alkalinity, by its word and in the unit of the record.
-    fn question_level(
+    fn numbered(
         &self,
-        of: &str,
-        value: f64,
-        replaces: Option<&Replaces>,
-    ) -> Result<(), Denial> {
-        let last = self.last_level(of, replaces).map(|(value, _)| value);
-        doubt(of, value, last).map_or(Ok(()), |why| Err(questioned(&why)))
+        new: &Tell,
+        old: &[Observation],
+        happened: Timestamp,
+        (who, now): (&Who, Now),
+    ) -> Vec<Observation> {
+        let next = self.told_last.saturating_add(1);
+        // A report has a number of its own, before those of its rows.
+        let (panel, first) = match &new.lab {
+            Some(_) => (Some(next), next.saturating_add(1)),
+            None => (old.first().and_then(|old| old.panel), next),
+        };
+        let method = match (&new.lab, old.first()) {
+            (Some(lab), _) => lab.name.clone().into(),
+            (None, Some(old)) if new.method.is_empty() => old.method.clone(),
+            (None, _) => String::from(new.method.clone()),
+        };
+        let items = (first..).zip(&new.items);
+        let rows = items.map(|(number, what)| Observation {
+            number,
+            what: what.clone(),
+            panel,
+            method: method.clone(),
+            happened,
+            who: who.clone(),
+            at: self.stamp(now),
+        });
+        rows.collect()
     }
 
-    fn question_fact(&self, new: &NewFact) -> Result<(), Denial> {
-        match (new.kind, new.value) {
-            // A value without an uncertainty is a detection limit, which says nothing of the water.
-            (FactKind::Water, Some(level)) if new.uncertainty.is_some() => {
-                self.question_level(new.name.as_str(), level, new.replaces.as_ref())
+    /// Puts what was added in the place of what was removed, and finds anew what rests on either.
+    fn keep(
+        &mut self,
+        removed: &BTreeSet<i64>,
+        added: &[Observation],
+        (told, given): (Option<Timestamp>, Option<Millis>),
+        now: Now,
+    ) {
+        let gone: Vec<Observation> = removed
+            .iter()
+            .filter_map(|number| self.told.remove(number))
+            .collect();
+        for new in added {
+            self.told_last = self.told_last.max(new.number);
+            self.told.insert(new.number, new.clone());
+            if matches!(new.what, Observed::Addition(_)) {
+                self.by_hand.insert(new.number, given);
             }
-            (FactKind::Panel, _) => self.question_panel(new),
-            (
-                FactKind::Water | FactKind::Change | FactKind::PanelColumns | FactKind::WaterChange,
-                _,
-            ) => Ok(()),
+            self.forget_oldest(new.what.subject());
+        }
+        let tracked: Vec<Quantity> = self.water.keys().cloned().collect();
+        for of in &tracked {
+            let base = self.water.get(of).and_then(|memory| memory.number);
+            if base.is_some_and(|number| removed.contains(&number)) {
+                self.find_reading_anew(of, now);
+                continue;
+            }
+            for row in added {
+                if let Some(reading) = row.reading().filter(|r| r.of.quantity() == Some(of)) {
+                    self.take_reading(of, reading.found, (row.number, told), now);
+                }
+            }
+        }
+        let is = |kind| {
+            let mut kinds = gone.iter().chain(added).map(|told| told.what.subject().0);
+            kinds.any(|known| known == kind)
+        };
+        if is(ObservedKind::WaterChange) {
+            self.water_changed(now);
+        }
+        if is(ObservedKind::Addition) {
+            self.added_by_hand(now);
         }
     }
 
-    /// Every row of a lab report against natural seawater and the report before.
-    fn question_panel(&self, new: &NewFact) -> Result<(), Denial> {
-        let before = self
-            .told
-            .values()
-            .filter_map(|told| match told {
-                Told::Fact(fact) if fact.kind == FactKind::Panel => Some(fact),
-                Told::Fact(_) | Told::Reading(_) => None,
+    /// No more of one subject than are read back at a start.
+    fn forget_oldest(&mut self, subject: (ObservedKind, &str)) {
+        let same = || {
+            self.told
+                .values()
+                .filter(|told| told.what.subject() == subject)
+        };
+        if same().count() > TOLD_MAX
+            && let Some(oldest) = same().min_by_key(|told| (told.happened, told.number))
+        {
+            let oldest = oldest.number;
+            self.told.remove(&oldest);
+        }
+    }
+
+    /// A value that is far from the last one, or from any water, may be a slip; it is asked about before it is stored. A lab's rows are
+    /// held against the report before.
+    fn question(&self, new: &Tell, old: &[Observation]) -> Result<(), Denial> {
+        let of_lab = new.lab.is_some() || old.first().is_some_and(|old| old.panel.is_some());
+        let by = if of_lab { Finder::Lab } else { Finder::Test };
+        let last = |of: &str| {
+            let same = self
+                .told
+                .values()
+                .filter(|told| old.iter().all(|old| old.number != told.number));
+            let same = same.filter(|told| !of_lab || told.panel.is_some());
+            let found = same.filter_map(|told| {
+                let reading = told.reading().filter(|r| r.of.as_str() == of)?;
+                Some((told.happened, told.number, reading.found.value()?))
+            });
+            found
+                .max_by_key(|(happened, number, _)| (*happened, *number))
+                .map(|(.., value)| value)
+        };
+        let readings = new.items.iter().filter_map(Observed::reading);
+        let doubts: Vec<String> = readings
+            // A detection limit is a property of the method, not of the water.
+            .filter_map(|Reading { of, found, .. }| {
+                doubt(of, found.value()?, last(of.as_str()), by)
             })
-            .filter(|fact| {
-                new.replaces
-                    .as_ref()
-                    .is_none_or(|old| old.number != fact.number)
-            })
-            .max_by_key(|fact| (fact.happened, fact.number))
-            .map(|fact| found_in(&fact.text))
-            .unwrap_or_default();
-        let doubts: Vec<String> = found_in(new.text.as_str())
-            .iter()
-            .filter_map(|(element, mg)| doubt_of_lab(element, *mg, before.get(element).copied()))
             .collect();
         if doubts.is_empty() {
             return Ok(());
         }
-        Err(questioned(&doubts.join("\n")))
+        let why = doubts.join("\n");
+        Err(Denial::new(
+            "reading-questioned",
+            format!("{why}; if it is right, enter it again with --sure"),
+        ))
     }
 
-    fn check_water_change(&self, litres: Option<f64>) -> Result<(), Denial> {
+    fn check_water_change(&self, litres: f64) -> Result<(), Denial> {
         let tank = self.controller.tank.as_litres();
-        match litres {
-            Some(litres) if litres > 0.0 && litres <= tank => Ok(()),
-            _ => Err(Denial::new(
-                "water-change-refused",
-                format!(
-                    "a water change of {} L cannot be; give more than 0 and at most the tank's {tank} L",
-                    litres.unwrap_or(0.0)
-                ),
-            )),
+        if litres > 0.0 && litres <= tank {
+            return Ok(());
         }
+        Err(Denial::new(
+            "water-change-refused",
+            format!(
+                "a water change of {litres} L cannot be; give more than 0 and at most the tank's {tank} L"
+            ),
+        ))
     }
 }
 
-/// What a lab found, mg/L; what was below a detection limit is left out. A line each of symbol, value and unit, with semicolons.
-fn found_in(text: &str) -> BTreeMap<Element, f64> {
-    let row = |line: &str| {
-        let mut parts = line.split(';');
-        let element = Element::new(parts.next()?)?;
-        let value: f64 = parts.next()?.parse().ok()?;
-        let unit = PanelUnit::parse(parts.next()?).ok()?;
-        Some((element, unit.mg_per_l(value, KG_PER_L)))
-    };
-    text.lines().filter_map(row).collect()
-}
+/// Known without being configured: clear, and saturated.
+const LIMEWATER: &str = "limewater";
 
-fn check_ahead(when: Timestamp, what_to_do: &str, now: Now) -> Result<(), Denial> {
+fn check_ahead(when: Timestamp, items: &[Observed], now: Now) -> Result<(), Denial> {
     let ahead = Millis::new(
         when.as_millisecond()
             .saturating_sub(now.wall.as_millisecond()),
@@ -368,6 +334,10 @@ fn check_ahead(when: Timestamp, what_to_do: &str, now: Now) -> Result<(), Denial
     if ahead <= AHEAD_MAX {
         return Ok(());
     }
+    let what_to_do = match items.first() {
+        Some(Observed::Reading(_)) => "give the time the sample was taken",
+        _ => "give the time when it was so",
+    };
     Err(Denial::new(
         "future-time",
         format!(
@@ -375,6 +345,23 @@ fn check_ahead(when: Timestamp, what_to_do: &str, now: Now) -> Result<(), Denial
             now.wall
         ),
     ))
+}
+
+/// The rows of a report are readings, each of something else.
+fn check_report(items: &[Observed]) -> Result<(), Denial> {
+    let mut seen = BTreeSet::new();
+    for item in items {
+        let (kind, of) = item.subject();
+        if kind != ObservedKind::Reading || !seen.insert(of) {
+            return Err(Denial::new(
+                "bad-value",
+                format!(
+                    "a lab report is one value for each thing; \"{item}\" is none, or a second"
+                ),
+            ));
+        }
+    }
+    Ok(())
 }
 
 fn not_counting(number: i64) -> Denial {
@@ -386,64 +373,29 @@ fn not_counting(number: i64) -> Denial {
     )
 }
 
-fn questioned(why: &str) -> Denial {
-    Denial::new(
-        "reading-questioned",
-        format!("{why}; if it is right, enter it again with --sure"),
-    )
-}
-
-/// Largest value of any reading, in its own unit; salt itself is below it.
-const READING_MAX: f64 = 100_000.0;
-
-/// Whether value and quantity belong together, and are numbers that can be.
-fn check_reading(new: &NewReading) -> Result<(), Denial> {
-    let refuse = |why: String| Err(Denial::new("bad-value", why));
-    let (value, uncertainty) = match (&new.measured, new.value) {
-        (Quantity::Alkalinity, ReadingValue::Alkalinity { value, uncertainty }) => {
-            (value.as_meq_per_l(), uncertainty.as_meq_per_l())
-        }
-        (Quantity::Element(_), ReadingValue::Concentration { value, uncertainty }) => {
-            (value.as_mg_per_l(), uncertainty.as_mg_per_l())
-        }
-        (Quantity::Element(_), ReadingValue::Below { limit }) => (limit.as_mg_per_l(), 0.0),
-        (Quantity::Alkalinity, ReadingValue::Below { .. }) => {
-            return refuse(
-                "alkalinity is never below a detection limit; give its value".to_owned(),
-            );
-        }
-        (measured, _) => {
-            return refuse(format!(
-                "a reading of {measured} is given in {}",
-                measured.unit()
-            ));
-        }
-    };
-    let in_range = |v: f64| v.is_finite() && (0.0..=READING_MAX).contains(&v);
-    if in_range(value) && in_range(uncertainty) {
-        return Ok(());
+/// What was done, in words.
+fn said(new: &Tell, added: &[Observation], happened: Timestamp) -> String {
+    if let Some(lab) = &new.lab {
+        return format!(
+            "report of {} stored with {} values, taken {happened:.0}",
+            lab.name,
+            added.len()
+        );
     }
-    refuse(format!(
-        "a reading of {value} with an uncertainty of {uncertainty} is out of range"
-    ))
-}
-
-/// The fact in a few words.
-fn summary(fact: &NewFact) -> String {
-    let words: String = fact
-        .text
-        .as_str()
-        .lines()
-        .next()
-        .unwrap_or("")
-        .chars()
-        .take(80)
-        .collect();
-    if let (FactKind::WaterChange, Some(litres)) = (fact.kind, fact.value) {
-        format!("water change of {litres} L")
-    } else if fact.name.is_empty() {
-        words
-    } else {
-        format!("{} {words}", fact.name)
-    }
+    let all = new.items.iter().map(|item| match item {
+        Observed::Reading(reading) => {
+            let in_meq = match (reading.of.quantity(), reading.found) {
+                (Some(Quantity::Alkalinity), Found::Value { value, .. }) => format!(
+                    " ({:.2} meq/L)",
+                    crate::quantity::Alkalinity::from_dkh(value).as_meq_per_l()
+                ),
+                _ => String::new(),
+            };
+            format!("reading stored: {item}{in_meq}, taken {happened:.0}")
+        }
+        Observed::WaterChange { .. } | Observed::Addition(_) | Observed::Note { .. } => {
+            format!("written down: {item}, {happened:.0}")
+        }
+    });
+    all.collect::<Vec<_>>().join("; ")
 }

@@ -22,6 +22,7 @@ impl Engine {
         self.watch_holds(now);
         self.watch_deliveries(now);
         self.watch_readings(now);
+        self.watch_by_hand(now);
         self.follow_alarms(now);
     }
 
@@ -79,7 +80,7 @@ impl Engine {
                     .or_else(|| self.calibration_speed_fault(head))
             });
             let cause = fault.map(|why| {
-                format!("head {name}: {why}; calibrate it again with `dosewright calibrate {name}`")
+                format!("head {name}: {why}; calibrate it again with `dosewright bench {name}`")
             });
             self.alarm_if(AlarmCode::CalibrationOld, name.as_str(), cause, now);
         }
@@ -144,7 +145,10 @@ impl Engine {
 
     /// Compares what each line gave in 24 h with its plan, once a whole day has been watched under this plan.
     fn watch_deliveries(&mut self, now: Now) {
-        if now.elapsed.minus(self.watched_from) < Millis::DAY || self.clock.unsure.is_some() {
+        if now.elapsed.minus(self.watched_from) < Millis::DAY
+            || self.clock.unsure.is_some()
+            || self.forgets_until(now).is_some()
+        {
             return;
         }
         for (line, daily) in self.daily_volumes() {

@@ -13,7 +13,9 @@ use crate::config::{AlarmAction, Controller, StartUptake};
 use crate::guard::{Prediction, WaterFacts, allowance, effective_share, uptake_counted};
 use crate::plan::DailyVolumes;
 use crate::quantity::{Alkalinity, Millis, Name};
-use crate::record::{Carried, Destination, HoldScope, Reading, ReadingValue, Told, Who};
+use crate::record::{
+    Carried, Destination, Found, HoldScope, Observation, ObservedKind, Reading, Who,
+};
 
 /// Additions older than this are not needed: no reading is taken to be older when it is entered.
 const LOG_SPAN: Millis = Millis::from_mins(30 * 24 * 60);
@@ -111,7 +113,7 @@ impl Engine {
         let running: f64 = into_tank.filter_map(|d| d.carries.get(of)).sum();
         Some(Prediction::new(
             (value, uncertainty),
-            memory.added_since? + running,
+            memory.added_since? + running + self.by_hand_since(of, memory.taken?),
             uptake_counted(of, self.uptake_of(of))?,
             memory.reading_age(now)?,
             limits.drift_per_day,
@@ -124,6 +126,12 @@ impl Engine {
         self.water_changed_at.filter(|changed| *changed > taken)
     }
 
+    fn newest_water_change(&self) -> Option<Timestamp> {
+        let changes = self.told.values();
+        let changes = changes.filter(|told| told.what.subject().0 == ObservedKind::WaterChange);
+        changes.map(|told| told.happened).max()
+    }
+
     /// A water change was told or taken back.
     pub(super) fn water_changed(&mut self, now: Now) {
         self.water_changed_at = self.newest_water_change();
@@ -134,12 +142,15 @@ impl Engine {
     /// Takes the last readings back from the ledger, with what was added since.
     pub(super) fn take_readings(&mut self, added: &Carried) {
         self.water_changed_at = self.newest_water_change();
+        let newest = newest_readings(&self.told);
+        let forgotten = self.forgotten.as_ref().map_or(0, |f| f.told_last);
         for (of, memory) in &mut self.water {
-            if let Some(reading) = newest_reading(&self.told, of) {
-                let (value, uncertainty) = reading.value.amount();
-                memory.number = Some(reading.number);
-                memory.reading = Some((value, uncertainty, reading.taken));
-                memory.added_since = Some(added.get(of).copied().unwrap_or(0.0));
+            if let Some((row, reading)) = newest.get(of.as_str()) {
+                let (value, uncertainty) = reading.found.amount();
+                memory.number = Some(row.number);
+                memory.reading = Some((value, uncertainty, row.happened));
+                let known = row.number > forgotten;
+                memory.added_since = known.then(|| added.get(of).copied().unwrap_or(0.0));
             }
         }
     }
@@ -148,7 +159,7 @@ impl Engine {
     pub(super) fn anchor_readings(&mut self, now: Now) {
         for memory in self.water.values_mut() {
             if let (Some((_, _, taken)), None) = (memory.reading, memory.taken) {
-                memory.taken = Some(elapsed_at(taken, now));
+                memory.taken = Some(now.elapsed_at(taken));
             }
         }
     }
@@ -165,14 +176,14 @@ impl Engine {
     pub(super) fn take_reading(
         &mut self,
         of: &Quantity,
-        value: ReadingValue,
+        found: Found,
         (number, taken): (i64, Option<Timestamp>),
         now: Now,
     ) {
         // A sample of just now is that whatever the wall clock shows; another time means something to a trusted clock only.
         let at = match taken {
             None => Some(now.elapsed),
-            Some(taken) if self.clock.unsure.is_none() => Some(elapsed_at(taken, now)),
+            Some(taken) if self.clock.unsure.is_none() => Some(now.elapsed_at(taken)),
             Some(_) => None,
         };
         let Some(memory) = self.water.get_mut(of) else {
@@ -181,12 +192,12 @@ impl Engine {
         let Some(at) = at.filter(|at| memory.taken.is_none_or(|last| *at >= last)) else {
             return;
         };
-        let (amount, uncertainty) = value.amount();
+        let (amount, uncertainty) = found.amount();
         memory.number = Some(number);
         memory.reading = Some((amount, uncertainty, taken.unwrap_or(now.wall)));
         memory.taken = Some(at);
         memory.added_since = memory.added_after(at);
-        self.judge_reading(of, value, now);
+        self.judge_reading(of, found, now);
     }
 
     /// Finds anew which reading the prediction rests on, after one was taken back or replaced.
@@ -195,18 +206,19 @@ impl Engine {
             return;
         };
         let before = memory.reading.map(|(_, _, taken)| taken);
-        let newest = newest_reading(&self.told, of).cloned();
-        memory.number = newest.as_ref().map(|reading| reading.number);
-        if let Some(reading) = newest {
-            let (value, uncertainty) = reading.value.amount();
-            memory.reading = Some((value, uncertainty, reading.taken));
+        let newest = newest_readings(&self.told).remove(of.as_str());
+        memory.number = newest.map(|(row, _)| row.number);
+        if let Some((row, reading)) = newest {
+            let (value, uncertainty) = reading.found.amount();
+            let (taken, found) = (row.happened, reading.found);
+            memory.reading = Some((value, uncertainty, taken));
             // A corrected value of the same sample is as old as that, and as much was added since.
-            if before != Some(reading.taken) {
+            if before != Some(taken) {
                 let known = self.clock.unsure.is_none();
-                memory.taken = known.then(|| elapsed_at(reading.taken, now));
+                memory.taken = known.then(|| now.elapsed_at(taken));
                 memory.added_since = memory.taken.and_then(|at| memory.added_after(at));
             }
-            self.judge_reading(of, reading.value, now);
+            self.judge_reading(of, found, now);
         } else {
             memory.reading = None;
             memory.taken = None;
@@ -217,13 +229,13 @@ impl Engine {
         self.follow_ramp(now);
     }
 
-    fn judge_reading(&mut self, of: &Quantity, value: ReadingValue, now: Now) {
+    fn judge_reading(&mut self, of: &Quantity, found: Found, now: Now) {
         let Some(limits) = self.controller.tracked(of).copied() else {
             return;
         };
-        let (amount, _) = value.amount();
+        let (amount, _) = found.amount();
         // Below a detection limit it may be anything down to nothing, so it is never known to be high.
-        let high = amount > limits.alarm_high && !matches!(value, ReadingValue::Below { .. });
+        let high = amount > limits.alarm_high && found.value().is_some();
         let side = if high {
             Some(("over", limits.alarm_high, limits.on_alarm_high))
         } else if amount < limits.alarm_low {
@@ -382,18 +394,19 @@ impl Engine {
     }
 }
 
-fn newest_reading<'a>(told: &'a BTreeMap<i64, Told>, of: &Quantity) -> Option<&'a Reading> {
-    let readings = told.values().filter_map(Told::reading);
-    readings
-        .filter(|reading| reading.measured == *of)
-        .max_by_key(|reading| (reading.taken, reading.number))
-}
-
-/// Where a wall time lies on the elapsed clock, as the two stand now.
-fn elapsed_at(wall: Timestamp, now: Now) -> Millis {
-    let ago = now
-        .wall
-        .as_millisecond()
-        .saturating_sub(wall.as_millisecond());
-    now.elapsed.minus(Millis::new(ago))
+/// The newest reading of each thing.
+pub(super) fn newest_readings(
+    told: &BTreeMap<i64, Observation>,
+) -> BTreeMap<&str, (&Observation, &Reading)> {
+    let mut newest: BTreeMap<&str, (&Observation, &Reading)> = BTreeMap::new();
+    for row in told.values() {
+        let Some(reading) = row.reading() else {
+            continue;
+        };
+        let known = newest.entry(reading.of.as_str()).or_insert((row, reading));
+        if (known.0.happened, known.0.number) < (row.happened, row.number) {
+            *known = (row, reading);
+        }
+    }
+    newest
 }

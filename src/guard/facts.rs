@@ -86,6 +86,8 @@ pub struct BenchFacts {
     pub given: Volume,
     /// Nobody knows where the outlet is.
     pub silent: bool,
+    /// Holds of the line are from before its outlet came out of the tank.
+    pub runs_on_hold: bool,
 }
 
 /// Whether doses can be recorded.

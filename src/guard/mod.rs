@@ -66,7 +66,6 @@ pub fn judge(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<Do
     Ok(DosePermit::new(
         request,
         run_time,
-        facts.head.run_max,
         now.plus(facts.permit_valid),
     ))
 }

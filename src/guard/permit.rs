@@ -12,23 +12,16 @@ pub struct DosePermit {
     line: Name,
     volume: Volume,
     run_time: Millis,
-    run_max: Millis,
     expires: Millis,
 }
 
 impl DosePermit {
-    pub(super) fn new(
-        request: &Request<'_>,
-        run_time: Millis,
-        run_max: Millis,
-        expires: Millis,
-    ) -> Self {
+    pub(super) fn new(request: &Request<'_>, run_time: Millis, expires: Millis) -> Self {
         Self {
             dose: request.id,
             line: request.line.clone(),
             volume: request.volume,
             run_time,
-            run_max,
             expires,
         }
     }
@@ -48,14 +41,9 @@ impl DosePermit {
         self.volume
     }
 
-    /// The run time it allows; never above [`Self::run_max`].
+    /// The run time it allows.
     pub fn run_time(&self) -> Millis {
         self.run_time
-    }
-
-    /// The head's longest run; the driver holds to it whatever else happens.
-    pub fn run_max(&self) -> Millis {
-        self.run_max
     }
 
     /// Elapsed time after which it must not be used to start.

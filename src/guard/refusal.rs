@@ -10,18 +10,24 @@ use crate::quantity::{Millis, Name, Volume};
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum Refusal {
     /// A hold is in force.
-    #[error("on hold: {reason} (set by {who}); `{lifted_by}` lifts it")]
+    #[error(
+        "on hold: {reason} (set by {who}); `{lifted_by}` lifts it{}",
+        at_bench.as_ref().map_or(String::new(), |head| format!("; to run head {head} at the bench and nothing else, first hold every other line by its name (`dosewright hold LINE`)"))
+    )]
     Held {
         /// Why it was set.
         reason: String,
         who: String,
         /// The command that lifts it.
         lifted_by: String,
+        /// The head, when it is at the bench and everything is on hold.
+        at_bench: Option<Name>,
     },
     /// The outlet is out of the tank.
     #[error(
-        "line {line} is at the bench, {}; when its outlet is back in the tank run `dosewright bench {head} back`",
-        if *.silent { "and its session fell silent, so nobody knows where its outlet is" } else { "so it gives nothing to the tank" }
+        "line {line} is at the bench, {}; when its outlet is back in the tank run `dosewright bench {head} back`{}",
+        if *.silent { "and its session fell silent, so nobody knows where its outlet is" } else { "so it gives nothing to the tank" },
+        if *.silent { format!(", when it is in a vessel `dosewright bench {head} open`") } else { String::new() }
     )]
     AtBench {
         line: Name,
@@ -62,7 +68,7 @@ pub enum Refusal {
     },
     /// The head has no calibration.
     #[error(
-        "head {head} is not calibrated, so nothing can be metered with it; run `dosewright calibrate {head}`"
+        "head {head} is not calibrated, so nothing can be metered with it; run `dosewright bench {head}`"
     )]
     Uncalibrated { head: Name },
     /// The calibration is past its age or run hours, and the configuration says to block.
@@ -74,7 +80,7 @@ pub enum Refusal {
     },
     /// The calibration was asked about, and no run was checked since.
     #[error(
-        "the calibration of head {head} was taken although {why}; measure one run with `dosewright verify {head} VOLUME` before it doses"
+        "the calibration of head {head} was taken although {why}; measure one run with `dosewright bench {head} verify VOLUME` before it doses"
     )]
     Unverified {
         head: Name,

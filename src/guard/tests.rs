@@ -13,16 +13,12 @@ use crate::config::{
     SimulatedHead, Solution, TrackedLimits, WaterLimits,
 };
 use crate::metering::{Calibration, Coverage, MeteringLimits, NoRefit, Uncovered};
-use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, name};
 use crate::record::{Destination, DoseId, DoseKind, Hold, HoldScope, Who};
 
 mod windows;
 
 const NOW: Millis = Millis::from_mins(3 * 24 * 60);
-
-fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
 
 fn ul(value: i64) -> Volume {
     Volume::from_ul(value)
@@ -748,7 +744,6 @@ fn a_permit_carries_what_was_asked_and_is_good_for_its_time() {
         (permit.volume(), permit.run_time()),
         (ul(1_000), Millis::from_secs(1))
     );
-    assert_eq!(permit.run_max(), Millis::from_secs(5));
     assert_eq!(permit.expires(), NOW.plus(Millis::from_secs(5)));
     assert_eq!((permit.dose(), permit.line().as_str()), (DoseId(100), "a"));
     case.now = permit.expires();
@@ -849,6 +844,7 @@ fn a_session_at_the_bench_has_its_own_cap_and_none_of_the_tanks() {
             cap: ul(20_000),
             given: ul(given),
             silent,
+            runs_on_hold: false,
         })
     };
     // 5.001 mL are over the dose cap of the tank, 15 mL before them over its daily cap.
@@ -872,4 +868,55 @@ fn a_session_at_the_bench_has_its_own_cap_and_none_of_the_tanks() {
     assert_eq!(case.code(), "ok");
     case.into = Destination::Tank;
     assert_eq!(case.code(), "bench");
+}
+
+#[test]
+fn a_hold_of_the_line_from_before_its_outlet_came_out_lets_the_bench_run_and_nothing_else() {
+    let mut case = Case::new();
+    let line = case.line.name.clone();
+    let hold = |scope| Hold {
+        scope,
+        reason: "looks wrong".to_owned(),
+        who: Who::Local { uid: 7 },
+        since: jiff::Timestamp::UNIX_EPOCH,
+        until: None,
+    };
+    let bench = |silent, runs_on_hold| {
+        Some(BenchFacts {
+            cap: ul(20_000),
+            given: Volume::ZERO,
+            silent,
+            runs_on_hold,
+        })
+    };
+    case.holds = vec![hold(HoldScope::Line(line))];
+    case.into = Destination::Bench;
+    for kind in [DoseKind::Prime, DoseKind::Calibration] {
+        case.kind = kind;
+        case.bench = bench(false, true);
+        assert_eq!(case.code(), "ok");
+        // One that came later, a session that nobody is at.
+        for bench in [bench(false, false), bench(true, true), None] {
+            case.bench = bench;
+            assert_eq!(case.code(), "held");
+        }
+    }
+    case.bench = bench(false, true);
+    for (kind, into) in [
+        (DoseKind::Plan, Destination::Bench),
+        (DoseKind::Hand, Destination::Bench),
+        (DoseKind::Calibration, Destination::Tank),
+    ] {
+        (case.kind, case.into) = (kind, into);
+        assert_eq!(case.code(), "held", "{kind} {into}");
+    }
+    (case.kind, case.into) = (DoseKind::Calibration, Destination::Bench);
+    case.holds.push(hold(HoldScope::All));
+    let refusal = case.verdict().unwrap_err();
+    assert_eq!(refusal.code(), "held");
+    let said = refusal.to_string();
+    assert!(
+        said.contains("`dosewright resume`") && said.contains("`dosewright hold LINE`"),
+        "{said}"
+    );
 }

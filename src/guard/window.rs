@@ -28,6 +28,36 @@ pub struct Counted {
     pub due: Millis,
 }
 
+impl Counted {
+    /// What was added by hand, as a dose of no head and no volume.
+    pub fn by_hand(number: i64, solution: Option<&Name>, carries: Carried, at: Millis) -> Self {
+        let nobody = Name::by_hand();
+        Self {
+            // No dose has a number below zero.
+            id: DoseId(number.saturating_neg()),
+            line: nobody.clone(),
+            head: nobody.clone(),
+            reservoir: nobody.clone(),
+            solution: solution.cloned().unwrap_or(nobody),
+            kind: DoseKind::Hand,
+            volume: Volume::ZERO,
+            carries,
+            into: Destination::Tank,
+            began: at,
+            ended: Some(at),
+            due: at,
+        }
+    }
+
+    pub const fn is_by_hand(&self) -> bool {
+        self.id.0 < 0
+    }
+
+    pub fn is_in_tank(&self) -> bool {
+        self.into == Destination::Tank
+    }
+}
+
 /// All doses that may still count, in the order in which they began.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct DoseWindow {
@@ -38,6 +68,11 @@ impl DoseWindow {
     pub fn add(&mut self, dose: Counted) {
         let place = self.doses.partition_point(|d| d.began <= dose.began);
         self.doses.insert(place, dose);
+    }
+
+    /// Drops what was added by hand, to be counted anew.
+    pub fn forget_by_hand(&mut self) {
+        self.doses.retain(|dose| !dose.is_by_hand());
     }
 
     /// Changes a dose of this number, if it is here.

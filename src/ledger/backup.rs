@@ -9,7 +9,7 @@ use rusqlite::{Connection, OpenFlags};
 use thiserror::Error;
 
 use super::error::LedgerError;
-use super::open::{beside, sync_folder};
+use super::files::{beside, sync_folder};
 use super::reader::LedgerReader;
 
 /// Why there is no backup. The ledger itself is as it was.

@@ -12,15 +12,16 @@ use super::books::{
 };
 use super::columns::{self, millis, word, word_if_any};
 use super::error::LedgerError;
-use super::kinds::{self, COUNTS, entries, json};
-use super::open::{Ledger, Place};
+use super::files::Place;
+use super::kinds::{COUNTS, entries, json};
+use super::open::Ledger;
 use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Carried, Course, Destination, DoseEnd, DoseId, History, Hold, HoldChange, Intent,
-    PastDose, PastSession, SlotNotGiven, Stamp, StoredCalibration, StoredVerification, TOLD_MAX,
-    Told, Uptake,
+    Bench, Carried, Course, Destination, DoseEnd, DoseId, Forgotten, History, Hold, HoldChange,
+    Intent, Observation, PastDose, PastForgotten, PastSession, SlotNotGiven, Stamp,
+    StoredCalibration, StoredVerification, TOLD_MAX, Uptake,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -60,8 +61,14 @@ impl Ledger {
         let conn = &self.conn;
         let newest = newest_wall(conn)?;
         let mut names = Names::default();
-        let walked = walk(conn, self.session, now, &mut names)?;
-        let (doses, sessions) = walked.finish(conn, self.session)?;
+        let mut walked = walk(conn, self.session, now, &mut names)?;
+        let forgotten = forgotten(conn, self.session, now, &mut walked)?;
+        let (doses, sessions, index) = walked.finish(conn, self.session)?;
+        let forgotten = forgotten.map(|(record, session, told_last)| PastForgotten {
+            record,
+            session: session.and_then(|session| index.get(&session).copied()),
+            told_last,
+        });
         let open = open_intents(conn, self.books.dose_last)?;
         let today = match newest {
             Some(newest) if !now.trusted || newest > now.wall => newest,
@@ -76,6 +83,7 @@ impl Ledger {
             calibrations: self.calibrations()?,
             verifications: verifications(conn)?,
             benches: benches(conn)?,
+            measured: measured(conn)?,
             silent: silent(conn)?,
             bench_last: bench_last(conn)?,
             holds: holds(conn)?,
@@ -85,6 +93,7 @@ impl Ledger {
             added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
             courses: courses(conn)?,
+            forgotten,
             open,
         })
     }
@@ -141,9 +150,9 @@ impl Ledger {
     fn silent_since_readings(&self) -> rusqlite::Result<Carried> {
         let mut taken: BTreeMap<Quantity, i64> = BTreeMap::new();
         for told in told(&self.conn)? {
-            if let Told::Reading(reading) = told {
-                let at_ms = reading.taken.as_millisecond();
-                let newest = taken.entry(reading.measured).or_insert(at_ms);
+            if let Some(of) = told.reading().and_then(|reading| reading.of.quantity()) {
+                let at_ms = told.happened.as_millisecond();
+                let newest = taken.entry(of.clone()).or_insert(at_ms);
                 *newest = at_ms.max(*newest);
             }
         }
@@ -216,6 +225,9 @@ struct Walked {
     /// Oldest session of a dose that counts.
     oldest: i64,
 }
+
+/// Doses and sessions, and the index of each session by its number.
+type Finished = (Vec<PastDose>, Vec<PastSession>, BTreeMap<i64, usize>);
 
 /// Lower bounds of how long ago things were, by elapsed clocks alone: what later boots ran adds up, the time between
 /// boots counts as nothing.
@@ -315,6 +327,32 @@ fn walk(
     Ok(walked)
 }
 
+/// The newest word that something may be forgotten, with its session while it may still count, and the highest number told before it.
+fn forgotten(
+    conn: &Connection,
+    session: i64,
+    now: Stamp,
+    walked: &mut Walked,
+) -> rusqlite::Result<Option<(Forgotten, Option<i64>, i64)>> {
+    let newest = "id = (SELECT max(id) FROM entry WHERE kind = 'forgotten')";
+    let Some((id, record)) = entries::<Forgotten>(conn, newest, [])?.pop() else {
+        return Ok(None);
+    };
+    let of_entry = |sql: &str| conn.query_row(sql, [id], |row| row.get::<_, i64>(0));
+    let written_in = of_entry("SELECT session FROM entry WHERE id = ?1")?;
+    let told_last = of_entry(
+        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind IN ('reading', 'fact') AND id < ?1",
+    )?;
+    let mut ages = Ages::new(conn, session, now)?;
+    let boot = ages.boot.clone();
+    let counts = !ages.is_over(written_in, record.at, &boot)?;
+    if counts {
+        walked.oldest = walked.oldest.min(written_in);
+        walked.see(written_in, record.at.elapsed);
+    }
+    Ok(Some((record, counts.then_some(written_in), told_last)))
+}
+
 fn past_dose(row: &Row<'_>, at: Stamp, names: &mut Names) -> rusqlite::Result<PastDose> {
     let line = names.column(row, "line")?;
     let (volume, delivered): (i64, Option<i64>) = (row.get("volume_ul")?, row.get("delivered_ul")?);
@@ -349,11 +387,7 @@ impl Walked {
     }
 
     /// Doses oldest first with the index of their session, and the sessions.
-    fn finish(
-        mut self,
-        conn: &Connection,
-        current: i64,
-    ) -> rusqlite::Result<(Vec<PastDose>, Vec<PastSession>)> {
+    fn finish(mut self, conn: &Connection, current: i64) -> rusqlite::Result<Finished> {
         for table in STAMPED {
             self.see_newest(conn, table)?;
         }
@@ -384,7 +418,7 @@ impl Walked {
                 Ok(PastDose { session, ..dose })
             })
             .collect::<rusqlite::Result<_>>()?;
-        Ok((doses, sessions))
+        Ok((doses, sessions, index))
     }
 
     fn see_newest(&mut self, conn: &Connection, table: &str) -> rusqlite::Result<()> {
@@ -464,6 +498,12 @@ fn benches(conn: &Connection) -> rusqlite::Result<Vec<Bench>> {
     Ok(newest.into_iter().map(|(_, bench)| bench).collect())
 }
 
+fn measured(conn: &Connection) -> rusqlite::Result<Vec<Bench>> {
+    let newest = "id IN (SELECT max(id) FROM entry WHERE kind = 'bench' GROUP BY body ->> 'head') ORDER BY id";
+    let newest = entries(conn, newest, [])?;
+    Ok(newest.into_iter().map(|(_, bench)| bench).collect())
+}
+
 /// Sessions that count as given to the tank.
 fn silent(conn: &Connection) -> rusqlite::Result<Vec<Bench>> {
     let all = entries(
@@ -522,28 +562,21 @@ fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>
 }
 
 /// What was told and counts.
-fn told(conn: &Connection) -> rusqlite::Result<Vec<Told>> {
-    let mut newest = conn.prepare(&format!(
-        "SELECT kind, body FROM (
-             SELECT id, kind, body, row_number() OVER (
-                 PARTITION BY kind, body ->> 'measured', body ->> 'kind', iif(body ->> 'kind' = 'water', body ->> 'name', '')
-                 ORDER BY unixepoch(coalesce(body ->> 'taken', body ->> 'happened'), 'subsec') DESC, id DESC) AS place
-             FROM entry WHERE kind IN ('reading', 'fact') AND {COUNTS})
-         WHERE place <= {TOLD_MAX} ORDER BY id"
-    ))?;
-    let mut rows = newest.query([])?;
-    let mut all = Vec::new();
-    while let Some(row) = rows.next()? {
-        let (kind, body): (String, String) = (row.get("kind")?, row.get("body")?);
-        let entry = kinds::read(&kind, &body).map_err(|e| kinds::unexpected(row, "body", e))?;
-        all.extend(Told::from_entry(entry));
-    }
-    Ok(all)
+fn told(conn: &Connection) -> rusqlite::Result<Vec<Observation>> {
+    let newest = format!(
+        "id IN (SELECT id FROM (
+             SELECT id, row_number() OVER (PARTITION BY body ->> 'what', body ->> 'of'
+                 ORDER BY unixepoch(body ->> 'happened', 'subsec') DESC, id DESC) AS place
+             FROM entry WHERE kind = 'observation' AND {COUNTS})
+         WHERE place <= {TOLD_MAX}) ORDER BY id"
+    );
+    let newest = entries(conn, &newest, [])?;
+    Ok(newest.into_iter().map(|(_, told)| told).collect())
 }
 
 fn told_last(conn: &Connection) -> rusqlite::Result<i64> {
     conn.query_row(
-        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind IN ('reading', 'fact')",
+        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind = 'observation'",
         [],
         |row| row.get(0),
     )

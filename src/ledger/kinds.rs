@@ -9,48 +9,70 @@ use serde_json::value::RawValue;
 
 use crate::record::Entry;
 
-/// Every kind of entry but refills, which are in a table of their own, with its golden body.
-pub(super) const KINDS: [(&str, &str); 13] = [
+/// Every kind of entry but refills, which are in a table of their own, with its golden bodies: one of each form.
+pub(super) const KINDS: [(&str, &[&str]); 14] = [
     (
         "not-given",
-        include_str!("../../tests/golden/entry-not-given.json"),
+        &[include_str!("../../tests/golden/entry-not-given.json")],
     ),
     (
         "outage",
-        include_str!("../../tests/golden/entry-outage.json"),
+        &[include_str!("../../tests/golden/entry-outage.json")],
     ),
-    ("hold", include_str!("../../tests/golden/entry-hold.json")),
+    (
+        "hold",
+        &[include_str!("../../tests/golden/entry-hold.json")],
+    ),
     (
         "calibration",
-        include_str!("../../tests/golden/entry-calibration.json"),
+        &[include_str!("../../tests/golden/entry-calibration.json")],
     ),
     (
         "verification",
-        include_str!("../../tests/golden/entry-verification.json"),
+        &[include_str!("../../tests/golden/entry-verification.json")],
     ),
     (
-        "reading",
-        include_str!("../../tests/golden/entry-reading.json"),
+        "observation",
+        &[
+            include_str!("../../tests/golden/entry-observation-reading.json"),
+            include_str!("../../tests/golden/entry-observation-below.json"),
+            include_str!("../../tests/golden/entry-observation-water-change.json"),
+            include_str!("../../tests/golden/entry-observation-addition.json"),
+            include_str!("../../tests/golden/entry-observation-note.json"),
+        ],
     ),
-    ("bench", include_str!("../../tests/golden/entry-bench.json")),
+    (
+        "lab-columns",
+        &[include_str!("../../tests/golden/entry-lab-columns.json")],
+    ),
+    (
+        "bench",
+        &[include_str!("../../tests/golden/entry-bench.json")],
+    ),
     (
         "uptake",
-        include_str!("../../tests/golden/entry-uptake.json"),
+        &[include_str!("../../tests/golden/entry-uptake.json")],
     ),
     (
         "arming",
-        include_str!("../../tests/golden/entry-arming.json"),
+        &[include_str!("../../tests/golden/entry-arming.json")],
     ),
     (
         "course",
-        include_str!("../../tests/golden/entry-course.json"),
+        &[include_str!("../../tests/golden/entry-course.json")],
     ),
-    ("fact", include_str!("../../tests/golden/entry-fact.json")),
     (
         "taken-back",
-        include_str!("../../tests/golden/entry-taken-back.json"),
+        &[include_str!("../../tests/golden/entry-taken-back.json")],
     ),
-    ("event", include_str!("../../tests/golden/entry-event.json")),
+    (
+        "event",
+        &[include_str!("../../tests/golden/entry-event.json")],
+    ),
+    (
+        "forgotten",
+        &[include_str!("../../tests/golden/entry-forgotten.json")],
+    ),
 ];
 
 /// Columns that every kind has, first.
@@ -58,12 +80,16 @@ const STAMPS: [&str; 5] = ["number", "at", "clock_trusted", "elapsed_ms", "sessi
 
 /// Columns of a kind, in order; none for a word that is no kind.
 pub(super) fn columns(kind: &str) -> Vec<String> {
-    let Some((_, golden)) = KINDS.iter().find(|(known, _)| *known == kind) else {
+    let Some((_, forms)) = KINDS.iter().find(|(known, _)| *known == kind) else {
         return Vec::new();
     };
-    let Keys(keys) = serde_json::from_str(golden).unwrap_or_default();
-    let own = keys.into_iter().filter(|k| !STAMPS.contains(&k.as_str()));
-    STAMPS.iter().map(|s| (*s).to_owned()).chain(own).collect()
+    let mut columns: Vec<String> = STAMPS.iter().map(|s| (*s).to_owned()).collect();
+    for form in *forms {
+        let Keys(keys) = serde_json::from_str(form).unwrap_or_default();
+        let new: Vec<String> = keys.into_iter().filter(|k| !columns.contains(k)).collect();
+        columns.extend(new);
+    }
+    columns
 }
 
 /// The keys of a JSON object, in their order.
@@ -138,8 +164,9 @@ pub(super) fn unexpected(
     rusqlite::Error::FromSqlConversionFailure(index, Type::Text, Box::new(error))
 }
 
-/// What of the entries `reading` and `fact` still counts.
-pub(super) const COUNTS: &str = "body ->> 'observation' NOT IN (SELECT body ->> 'observation' FROM entry WHERE kind = 'taken-back')";
+/// What of the observations still counts.
+pub(super) const COUNTS: &str = "body ->> 'observation' NOT IN (SELECT body ->> 'observation' FROM entry WHERE kind = 'taken-back')
+     AND coalesce(body ->> 'panel', 0) NOT IN (SELECT body ->> 'observation' FROM entry WHERE kind = 'taken-back')";
 
 /// Entries that a condition gives, with their numbers. `which` is all that follows `WHERE`.
 pub(super) fn entries<T: DeserializeOwned>(

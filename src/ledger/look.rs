@@ -1,5 +1,5 @@
 //! What is read of the record beside a running daemon: for the owner's arithmetic, the bench and displays. Oldest first; nothing here is
-//! counted or judged. A reading that was taken back comes with the others.
+//! counted or judged.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -11,13 +11,14 @@ use serde::de::DeserializeOwned;
 use super::books::{ARMED, IN_TANK, carried, total};
 use super::columns::{instant, millis, volume, word, word_if_any};
 use super::error::LedgerError;
-use super::kinds::{entries, newest_of};
-use super::open::{Ledger, Place};
+use super::files::Place;
+use super::kinds::{COUNTS, entries, newest_of};
+use super::open::Ledger;
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Arming, Carried, Course, DoseEnd, DoseId, Fact, FactKind, Note, Reading, StoredCalibration,
-    StoredVerification, TakenBack, Uptake,
+    Arming, Bench, Carried, Columns, Course, DoseEnd, DoseId, LabColumns, Note, Observation,
+    StoredCalibration, StoredVerification, TakenBack, Uptake,
 };
 
 /// What one dose brought.
@@ -76,16 +77,37 @@ impl LedgerReader {
         })
     }
 
-    /// All readings of alkalinity and elements, by the time they were taken.
+    /// Everything that was told of the water, by the time it was so.
     ///
     /// # Errors
     /// Any [`LedgerError`].
-    pub fn readings(&self) -> Result<Vec<Reading>, LedgerError> {
+    pub fn all_told(&self) -> Result<Vec<Observation>, LedgerError> {
         let all = self.entries(
-            "read its readings",
-            "kind = 'reading' ORDER BY unixepoch(body ->> 'taken', 'subsec'), id",
+            "read what was told of the water",
+            "kind = 'observation' ORDER BY unixepoch(body ->> 'happened', 'subsec'), id",
         )?;
-        Ok(all.into_iter().map(|(_, reading)| reading).collect())
+        Ok(all.into_iter().map(|(_, told)| told).collect())
+    }
+
+    /// What of it counts.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn told(&self) -> Result<Vec<Observation>, LedgerError> {
+        let which = format!(
+            "kind = 'observation' AND {COUNTS} ORDER BY unixepoch(body ->> 'happened', 'subsec'), id"
+        );
+        let all = self.entries("read what was told of the water", &which)?;
+        Ok(all.into_iter().map(|(_, told)| told).collect())
+    }
+
+    /// What the columns of a lab are called, as they were told last.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn columns_of(&self, lab: &str) -> Result<Option<Columns>, LedgerError> {
+        let all = self.all_of::<LabColumns>("read the columns of a lab", "lab-columns")?;
+        Ok(all.into_iter().rfind(|l| l.lab == lab).map(|l| l.columns))
     }
 
     /// What no longer counts of what was told, by its number.
@@ -95,32 +117,6 @@ impl LedgerReader {
     pub fn taken_back(&self) -> Result<BTreeMap<i64, TakenBack>, LedgerError> {
         let all = self.all_of::<TakenBack>("read what was taken back", "taken-back")?;
         Ok(all.into_iter().map(|back| (back.number, back)).collect())
-    }
-
-    /// All facts of one kind that count, by the time they happened.
-    ///
-    /// # Errors
-    /// Any [`LedgerError`].
-    pub fn facts(&self, kind: FactKind) -> Result<Vec<Fact>, LedgerError> {
-        let back = self.taken_back()?;
-        let mut all = self.all_facts(kind)?;
-        all.retain(|fact| !back.contains_key(&fact.number));
-        Ok(all)
-    }
-
-    /// All facts of one kind, those taken back too, by the time they happened.
-    ///
-    /// # Errors
-    /// Any [`LedgerError`].
-    pub fn all_facts(&self, kind: FactKind) -> Result<Vec<Fact>, LedgerError> {
-        let all = self.ask("read what the owner told", |conn| {
-            entries(
-                conn,
-                "kind = 'fact' AND body ->> 'kind' = ?1 ORDER BY unixepoch(body ->> 'happened', 'subsec'), id",
-                [kind.to_string()],
-            )
-        })?;
-        Ok(all.into_iter().map(|(_, fact)| fact).collect())
     }
 
     /// All doses that brought anything since an instant, open ones in full.
@@ -275,6 +271,16 @@ impl LedgerReader {
         })
     }
 
+    /// The newest word on a head at the bench.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn bench_of(&self, head: &Name) -> Result<Option<Bench>, LedgerError> {
+        Ok(self
+            .of_head("read its session at the bench", "bench", head)?
+            .pop())
+    }
+
     /// All calibrations of a head.
     ///
     /// # Errors
@@ -351,7 +357,8 @@ impl Ledger {
         newest_of(&self.conn, "arming").map_err(|e| place.sql(e))
     }
 
-    /// The bottles whose content the owner has told since the latest arming. What a dry run assumed does not count.
+    /// The bottles whose content the owner has told since the latest arming, while outputs were driven. What was told or assumed in a dry
+    /// run does not count.
     ///
     /// # Errors
     /// Any [`LedgerError`].
@@ -359,7 +366,10 @@ impl Ledger {
         let place = Place::new(&self.path, "read which bottles were filled");
         let read = || -> rusqlite::Result<BTreeSet<Name>> {
             self.conn
-                .prepare("SELECT DISTINCT reservoir FROM refill WHERE who <> 'daemon' AND id > ?1")?
+                .prepare(
+                    "SELECT DISTINCT reservoir FROM refill WHERE who <> 'daemon' AND id > ?1
+                     AND session IN (SELECT id FROM session WHERE live = 1)",
+                )?
                 .query_map([total(&self.conn, ARMED, "")?], |row| {
                     word(row, "reservoir")
                 })?

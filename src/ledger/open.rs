@@ -1,7 +1,7 @@
 //! Opening a ledger: making a new one, and refusing what is none or one of another version.
 
-use std::fs::{File, OpenOptions};
-use std::io::{ErrorKind, Read};
+use std::fs::OpenOptions;
+use std::io::ErrorKind;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -10,10 +10,12 @@ use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
 
 use super::books::Books;
 use super::error::LedgerError;
+use super::files::{FileIds, Place, beside, check_header, sync_folder};
+use super::mark::{MarkFile, recorded};
 use super::reserve::Reserve;
-use super::vitals::FileIds;
 use super::{schema, wal};
 use crate::record::Stamp;
+use crate::shell::doubt;
 
 /// Which kind of days a ledger counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,6 +60,13 @@ pub struct Ledger {
     pub(super) books: Books,
     pub(super) reserve: Reserve,
     pub(super) ids: FileIds,
+    /// Size of the database file when it was last looked at, in bytes.
+    pub(super) size_seen: u64,
+    pub(super) mark: MarkFile,
+    /// Why the newest mark could not be written.
+    pub(super) mark_fault: Option<LedgerError>,
+    /// Why it may have forgotten something.
+    pub(super) doubt: Option<String>,
     installation: String,
     created: bool,
 }
@@ -70,51 +79,6 @@ const CHECKPOINT_PAGES: i64 = 256;
 const WAL_BYTES_KEPT: i64 = 1_048_576;
 /// Page cache, negative: in KiB. Small, for the daemon's whole memory is 8 MB.
 const CACHE_KIB: i64 = -512;
-
-/// A path and an action, for errors.
-#[derive(Clone, Copy)]
-pub(super) struct Place<'a> {
-    pub(super) path: &'a Path,
-    pub(super) doing: &'static str,
-}
-
-impl<'a> Place<'a> {
-    pub(super) const fn new(path: &'a Path, doing: &'static str) -> Self {
-        Self { path, doing }
-    }
-
-    #[expect(
-        clippy::needless_pass_by_value,
-        reason = "made for map_err, which hands the error over"
-    )]
-    pub(super) fn sql(self, error: rusqlite::Error) -> LedgerError {
-        LedgerError::sqlite(self.path, self.doing, &error)
-    }
-
-    #[expect(
-        clippy::needless_pass_by_value,
-        reason = "made for map_err, which hands the error over"
-    )]
-    pub(super) fn io(self, error: std::io::Error) -> LedgerError {
-        LedgerError::io(self.path, self.doing, &error)
-    }
-
-    pub(super) fn conflict(self, why: impl Into<String>) -> LedgerError {
-        LedgerError::Conflict {
-            path: self.path.to_path_buf(),
-            doing: self.doing,
-            why: why.into(),
-        }
-    }
-
-    pub(super) fn damaged(self, why: impl Into<String>) -> LedgerError {
-        LedgerError::Damaged {
-            path: self.path.to_path_buf(),
-            doing: self.doing,
-            why: why.into(),
-        }
-    }
-}
 
 impl Ledger {
     /// Opens the ledger at `path` for writing, creates it when it is not there, and begins a session.
@@ -159,17 +123,26 @@ impl Ledger {
         let installation = check_meta(&conn, &path, open_as)?;
         let (session, books) = begin(&mut conn, &path, &open_as.session)?;
         let ids = FileIds::read(&path).map_err(|e| place.io(e))?;
+        let size_seen = std::fs::metadata(&path).map_err(|e| place.io(e))?.len();
         let reserve = Reserve::open(&path);
-        Ok(Self {
+        let (mark, found) = MarkFile::find(&path).map_err(|e| place.io(e))?;
+        let doubt = doubt(&found, &recorded(&conn).map_err(|e| place.sql(e))?);
+        let mut ledger = Self {
             conn,
             path,
             session,
             books,
             reserve,
             ids,
+            size_seen,
+            mark,
+            mark_fault: None,
+            doubt,
             installation,
             created,
-        })
+        };
+        ledger.write_mark()?;
+        Ok(ledger)
     }
 
     /// The installation's id, made when the ledger was created.
@@ -182,17 +155,15 @@ impl Ledger {
         self.created
     }
 
+    /// Why it may have forgotten something, by the mark beside it. No intent is taken until that is owned up to.
+    pub fn doubt(&self) -> Option<&str> {
+        self.doubt.as_deref()
+    }
+
     /// Where the ledger is.
     pub fn path(&self) -> &Path {
         &self.path
     }
-}
-
-/// `path` with `suffix` at its very end, as SQLite names the files beside a database.
-pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(suffix);
-    PathBuf::from(name)
 }
 
 /// Makes a complete ledger under another name and moves it into place, so that a power cut leaves no half of one.
@@ -261,48 +232,6 @@ fn fill_new(path: &Path, open_as: &OpenAs) -> rusqlite::Result<()> {
     )?;
     tx.commit()?;
     conn.close().map_err(|(_, error)| error)
-}
-
-/// Makes a rename or removal in the folder of `path` durable.
-pub(super) fn sync_folder(path: &Path) -> std::io::Result<()> {
-    path.parent()
-        .map_or(Ok(()), |folder| File::open(folder)?.sync_all())
-}
-
-/// Looks at the first 100 bytes before SQLite does, so that a file of something else is not even touched.
-pub(super) fn check_header(path: &Path) -> Result<(), LedgerError> {
-    let place = Place::new(path, "open it");
-    let foreign = |why: String| LedgerError::Foreign {
-        path: path.to_path_buf(),
-        why,
-    };
-    let mut file = File::open(path).map_err(|e| place.io(e))?;
-    let kind = file.metadata().map_err(|e| place.io(e))?;
-    if !kind.is_file() {
-        return Err(foreign("it is not a plain file".to_owned()));
-    }
-    if kind.len() < schema::PAGE_BYTES {
-        return Err(place.damaged(format!("it is only {} bytes long", kind.len())));
-    }
-    let mut header = [0_u8; 100];
-    file.read_exact(&mut header).map_err(|e| place.io(e))?;
-    if !header.starts_with(b"SQLite format 3\0") {
-        return Err(place.damaged(
-            "it does not begin like an SQLite database, or it is a file of something else",
-        ));
-    }
-    let id = header
-        .get(68..72)
-        .and_then(|b| b.try_into().ok())
-        .map_or(0, u32::from_be_bytes);
-    if i64::from(id) == schema::APPLICATION_ID {
-        Ok(())
-    } else {
-        Err(foreign(format!(
-            "an SQLite database with application id {id:#x}, not {:#x}",
-            schema::APPLICATION_ID
-        )))
-    }
 }
 
 /// Magic and schema number, as the database sees them.

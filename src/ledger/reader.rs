@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use super::error::LedgerError;
-use super::open::{BUSY_WAIT, Ledger, Place, beside, check_header, check_identity};
+use super::files::{Place, beside, check_header};
+use super::open::{BUSY_WAIT, Ledger, check_identity};
 
 /// A ledger that this program cannot change.
 #[derive(Debug)]

@@ -7,7 +7,7 @@ use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use super::error::LedgerError;
-use super::open::{Place, beside, sync_folder};
+use super::files::{Place, named_like, sync_folder};
 
 /// Size of the reserve in bytes: some ten outcomes with a new write-ahead log.
 pub const RESERVE_BYTES: u64 = 262_144;
@@ -22,12 +22,7 @@ pub(super) struct Reserve {
 impl Reserve {
     /// Finds or makes the reserve of the ledger at `ledger`. One that cannot be made is missing, which the first probe reports.
     pub(super) fn open(ledger: &Path) -> Self {
-        let path = ledger.with_extension("reserve");
-        let path = if path == ledger {
-            beside(ledger, ".reserve")
-        } else {
-            path
-        };
+        let path = named_like(ledger, "reserve");
         let present = std::fs::metadata(&path).is_ok_and(|file| file.len() >= RESERVE_BYTES);
         let mut reserve = Self { path, present };
         if !reserve.present {

@@ -12,8 +12,8 @@ use serde_json::Value;
 use thiserror::Error;
 
 use super::error::LedgerError;
+use super::files::Place;
 use super::kinds::{self, KINDS};
-use super::open::Place;
 use super::reader::LedgerReader;
 use crate::quantity::Name;
 

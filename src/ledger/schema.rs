@@ -120,7 +120,7 @@ CREATE TABLE dose (
     CHECK ((outcome IS NULL) = (ended_trusted IS NULL)),
     CHECK ((outcome IS NULL) = (room IS NOT NULL)),
     CHECK (outcome IS NOT NULL OR on_time_ms IS NULL),
-    CHECK (outcome IS NOT 'uncertain' OR delivered_ul = volume_ul),
+    CHECK (outcome IS NOT 'uncertain' OR delivered_ul >= volume_ul),
     CHECK (outcome IS NOT 'not-started' OR delivered_ul = 0)
 ) STRICT;
 
@@ -170,6 +170,5 @@ BEGIN SELECT RAISE(ABORT, 'this slot is written down as not given'); END;
 CREATE INDEX entry_kind ON entry (kind);
 CREATE INDEX entry_hold ON entry (body ->> 'line') WHERE kind = 'hold';
 CREATE INDEX entry_calibration ON entry (body ->> 'head') WHERE kind = 'calibration';
-CREATE INDEX entry_reading ON entry (body ->> 'measured', unixepoch(body ->> 'taken', 'subsec')) WHERE kind = 'reading';
-CREATE INDEX entry_fact ON entry (body ->> 'kind', unixepoch(body ->> 'happened', 'subsec')) WHERE kind = 'fact';
+CREATE INDEX entry_observation ON entry (body ->> 'of', unixepoch(body ->> 'happened', 'subsec')) WHERE kind = 'observation';
 ";

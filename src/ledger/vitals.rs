@@ -1,37 +1,18 @@
 //! Proof that the ledger still works: it can be written, it is still the file that was opened, and the pages that the
 //! next decisions rest on can be read from the disk. A full check of every page is `ledger check`.
 
-use std::fs::Metadata;
-use std::os::unix::fs::MetadataExt;
-use std::path::Path;
-
 use rusqlite::{TransactionBehavior, params};
 
 use super::books::Books;
 use super::error::LedgerError;
-use super::open::{Ledger, Place, beside, check_header};
+use super::files::{FileIds, Place, check_header};
+use super::open::Ledger;
 use super::schema::PAGE_BYTES;
+use super::wal;
 use crate::record::Stamp;
 
 /// Newest doses that a probe reads from the disk.
 const DOSES_READ: i64 = 512;
-
-/// Which files are open, by device and inode.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct FileIds {
-    database: (u64, u64),
-    log: (u64, u64),
-}
-
-impl FileIds {
-    pub(super) fn read(path: &Path) -> std::io::Result<Self> {
-        let id = |file: Metadata| (file.dev(), file.ino());
-        Ok(Self {
-            database: std::fs::metadata(path).map(id)?,
-            log: std::fs::metadata(beside(path, "-wal")).map(id)?,
-        })
-    }
-}
 
 impl Ledger {
     /// Proves that the ledger works, and notes in the session's row that the daemon was alive at `at`.
@@ -41,11 +22,40 @@ impl Ledger {
     /// # Errors
     /// Any [`LedgerError`]: nothing may be dosed until a later probe succeeds.
     pub fn probe(&mut self, at: Stamp) -> Result<(), LedgerError> {
+        self.look_again()?;
+        self.note_alive(at)?;
+        self.mark_fault = self.write_mark().err();
+        self.mark_fault.clone().map_or(Ok(()), Err)?;
+        self.reserve.restore()
+    }
+
+    /// Looks at the files as they lie on the disk, behind what is cached of them: whether they are those that were opened, begin as they
+    /// must, are whole, and still hold what was written.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`]: what is written now might be lost.
+    pub(super) fn look_again(&mut self) -> Result<(), LedgerError> {
         self.same_files()?;
         check_header(&self.path)?;
-        self.note_alive(at)?;
-        self.read_back()?;
-        self.reserve.restore()
+        wal::check_header(&self.path)?;
+        self.not_shorter()?;
+        self.read_back()
+    }
+
+    /// A ledger only grows.
+    fn not_shorter(&mut self) -> Result<(), LedgerError> {
+        let place = Place::new(&self.path, "read it back");
+        let size = std::fs::metadata(&self.path)
+            .map_err(|e| place.io(e))?
+            .len();
+        if size < self.size_seen || size % PAGE_BYTES != 0 {
+            return Err(place.damaged(format!(
+                "it is {size} bytes long, which is no whole number of pages, or less than the {} bytes of before",
+                self.size_seen
+            )));
+        }
+        self.size_seen = size;
+        Ok(())
     }
 
     /// A file that was moved away or replaced would take every further row with it.
@@ -83,9 +93,6 @@ impl Ledger {
     /// Drops what is cached, reads the newest rows from the disk and compares the books with those in memory.
     fn read_back(&self) -> Result<(), LedgerError> {
         let place = Place::new(&self.path, "read it back");
-        let size = std::fs::metadata(&self.path)
-            .map_err(|e| place.io(e))?
-            .len();
         let work = || -> rusqlite::Result<Books> {
             self.conn.release_memory()?;
             let mut newest = self
@@ -104,11 +111,6 @@ impl Ledger {
             Books::load(&self.conn)
         };
         let books = work().map_err(|e| place.sql(e))?;
-        if size < PAGE_BYTES || size % PAGE_BYTES != 0 {
-            return Err(place.damaged(format!(
-                "it is {size} bytes long, which is no whole number of pages"
-            )));
-        }
         if books.agrees_with(&self.books) {
             Ok(())
         } else {

@@ -8,11 +8,13 @@ use super::books::{
 };
 use super::columns::word_of;
 use super::error::LedgerError;
+use super::files::Place;
 use super::kinds::{self, COUNTS, entries};
-use super::open::{Ledger, Place};
+use super::open::Ledger;
 use crate::chemistry::Quantity;
 use crate::quantity::{Millis, Volume};
-use crate::record::{Entry, Intent, Outcome, Reading, Refill};
+use crate::record::{Entry, Intent, Observation, Outcome, Refill};
+use crate::shell::{Mark, Recorded};
 
 /// Doses of the trusted wall clock this much older than a sample end the search for doses after it: a small step of the
 /// clock must not hide one.
@@ -26,9 +28,12 @@ impl Ledger {
     /// of the books; otherwise what kept it from the disk. After any error the dose must not be given.
     pub fn store_intent(&mut self, intent: &Intent) -> Result<(), LedgerError> {
         let doing = "write the dose intent";
+        // A row in a file that nobody will find again, or that is damaged, is no record.
+        self.look_again()?;
         let place = Place::new(&self.path, doing);
-        // A row in a file that nobody will find again is no record.
-        self.same_files()?;
+        if let Some(why) = &self.doubt {
+            return Err(place.damaged(why));
+        }
         let id = intent.id.0;
         if id <= self.books.dose_last {
             let last = self.books.dose_last;
@@ -57,7 +62,8 @@ impl Ledger {
             books.open.insert(id);
             Ok(rows)
         })
-        .map_err(|error| name_the_slot(error, intent))
+        .map_err(|error| name_the_slot(error, intent))?;
+        self.mark_fault.clone().map_or(Ok(()), Err)
     }
 
     /// Stores the end of a dose, into the row of its intent. When this returns `Ok`, it is on the disk.
@@ -66,7 +72,7 @@ impl Ledger {
     ///
     /// # Errors
     /// [`LedgerError::Conflict`] when there is no open intent of that number, or the outcome breaks a rule of the books
-    /// (an uncertain dose counts in full, one not started delivered nothing); otherwise what kept it from the disk.
+    /// (an uncertain dose counts at least in full, one not started delivered nothing); otherwise what kept it from the disk.
     pub fn store_outcome(&mut self, outcome: &Outcome) -> Result<(), LedgerError> {
         self.with_reserve(|ledger| ledger.outcome_once(outcome))
     }
@@ -155,7 +161,41 @@ impl Ledger {
         }
         tx.commit().map_err(|e| place.sql(e))?;
         self.books = books;
+        // What is committed is stored, whatever becomes of the mark; the next intent waits for it.
+        self.mark_fault = self.write_mark().err();
         Ok(())
+    }
+
+    /// After each commit, never before: then a kill leaves the ledger ahead of its mark.
+    pub(super) fn write_mark(&mut self) -> Result<(), LedgerError> {
+        if self.doubt.is_some() {
+            return Ok(());
+        }
+        let place = Place::new(&self.path, "write the mark beside it (ledger.mark)");
+        let recorded = Recorded {
+            installation: self.installation().to_owned(),
+            dose: self.books.dose_last,
+            order: self.books.order,
+            entry: self
+                .conn
+                .query_row("SELECT coalesce(max(id), 0) FROM entry", [], |row| {
+                    row.get(0)
+                })
+                .map_err(|e| place.sql(e))?,
+        };
+        self.mark
+            .write(&Mark::Recorded(recorded))
+            .map_err(|e| place.io(e))
+    }
+
+    /// Stores what is to be written down of a doubt, which is settled with it: from here on the mark follows this ledger.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`]; the doubt then stands.
+    pub fn own_up(&mut self, entries: &[Entry]) -> Result<(), LedgerError> {
+        self.store(entries)?;
+        let doubt = self.doubt.take();
+        self.write_mark().inspect_err(|_| self.doubt = doubt)
     }
 }
 
@@ -263,11 +303,11 @@ fn insert_entry(
         ],
     )?;
     match entry {
-        Entry::Reading(reading) => mark_reading(tx, books, &reading.measured),
+        Entry::Observation(told) => mark_reading(tx, books, told),
         Entry::TakenBack(back) => {
-            let which = "kind = 'reading' AND body ->> 'observation' = ?1";
-            for (_, reading) in entries::<Reading>(tx, which, [back.number])? {
-                mark_reading(tx, books, &reading.measured)?;
+            let which = "kind = 'observation' AND ?1 IN (body ->> 'observation', body ->> 'panel')";
+            for (_, told) in entries::<Observation>(tx, which, [back.number])? {
+                mark_reading(tx, books, &told)?;
             }
             Ok(())
         }
@@ -288,7 +328,8 @@ fn insert_entry(
         | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Course(_)
-        | Entry::Fact(_)
+        | Entry::LabColumns(_)
+        | Entry::Forgotten(_)
         | Entry::Note(_) => Ok(()),
     }
 }
@@ -319,12 +360,15 @@ fn insert_refill(
 }
 
 /// Marks how much of a quantity had been added when the sample of its newest reading was taken.
-fn mark_reading(tx: &Transaction<'_>, books: &Books, of: &Quantity) -> rusqlite::Result<()> {
-    let newest = entries::<Reading>(
+fn mark_reading(tx: &Transaction<'_>, books: &Books, told: &Observation) -> rusqlite::Result<()> {
+    let Some(of) = told.reading().and_then(|reading| reading.of.quantity()) else {
+        return Ok(());
+    };
+    let newest = entries::<Observation>(
         tx,
         &format!(
-            "kind = 'reading' AND body ->> 'measured' = ?1 AND {COUNTS}
-             ORDER BY unixepoch(body ->> 'taken', 'subsec') DESC, id DESC LIMIT 1"
+            "kind = 'observation' AND body ->> 'of' = ?1 AND {COUNTS}
+             ORDER BY unixepoch(body ->> 'happened', 'subsec') DESC, id DESC LIMIT 1"
         ),
         [of.as_str()],
     )?;
@@ -332,7 +376,7 @@ fn mark_reading(tx: &Transaction<'_>, books: &Books, of: &Quantity) -> rusqlite:
         return put_total(tx, READ, of.as_str(), 0);
     }
     for (_, reading) in newest {
-        let after = added_after(tx, of, reading.taken.as_millisecond())?;
+        let after = added_after(tx, of, reading.happened.as_millisecond())?;
         let total = books.added.get(of).copied().unwrap_or(0);
         put_total(tx, READ, of.as_str(), total.saturating_sub(after))?;
     }

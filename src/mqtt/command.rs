@@ -4,14 +4,13 @@
 
 use jiff::Timestamp;
 use serde::Deserialize;
+use serde::de::IgnoredAny;
 use serde_json::{Value, json};
 
-use crate::chemistry::Element;
-use crate::chemistry::Quantity;
 use crate::config::RemoteKind;
-use crate::engine::{Command, Confirm, Denial, NewReading, Token, Wish};
-use crate::quantity::{Alkalinity, Concentration, Name, Volume, Words};
-use crate::record::{DoseKind, HoldScope, ReadingValue};
+use crate::engine::{Command, Confirm, Denial, Tell, Token, Wish};
+use crate::quantity::{Name, Volume, Words};
+use crate::record::{DoseKind, HoldScope, Observed};
 
 pub(super) const COMMAND_BYTES_MAX: usize = 4096;
 /// Longest id and longest name that a sender may give itself, in characters.
@@ -24,7 +23,7 @@ const VOLUME_ML_MAX: f64 = 100_000.0;
 pub(super) struct Parsed {
     /// Its id; only a hold may do without.
     pub(super) id: Option<String>,
-    /// When its sender made it; only a hold may do without.
+    /// When its sender made it; a hold's is not asked.
     pub(super) sent: Option<Timestamp>,
     /// What the sender calls itself.
     pub(super) from: Option<String>,
@@ -35,7 +34,9 @@ pub(super) struct Parsed {
 #[serde(deny_unknown_fields)]
 struct RawHold {
     id: Option<String>,
-    sent: Option<String>,
+    /// Not asked: a stop is obeyed whatever its sender's clock says.
+    #[serde(default, rename = "sent")]
+    _sent: IgnoredAny,
     from: Option<Words>,
     line: Option<String>,
     reason: Option<Words>,
@@ -81,16 +82,15 @@ struct RawReading {
     id: String,
     sent: String,
     from: Option<Words>,
-    alkalinity_dkh: Option<f64>,
-    uncertainty_dkh: Option<f64>,
-    element: Option<String>,
-    value_mg_per_l: Option<f64>,
-    uncertainty_mg_per_l: Option<f64>,
-    below_mg_per_l: Option<f64>,
-    method: Option<Words>,
-    taken: Option<String>,
-    #[serde(default)]
-    confirmed: bool,
+    tell: Option<Tell>,
+    take_back: Option<RawTakeBack>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawTakeBack {
+    number: i64,
+    why: Words,
 }
 
 /// Reads one command of a kind.
@@ -140,14 +140,11 @@ fn malformed(text: impl Into<String>) -> Denial {
 }
 
 fn hold(raw: RawHold) -> Result<Parsed, Denial> {
-    let scope = match raw.line {
-        Some(line) => HoldScope::Line(name(&line)?),
-        None => HoldScope::All,
-    };
+    let scope = raw.line.as_deref().map(name).transpose()?.into();
     let reason = raw.reason.unwrap_or_else(|| "asked for over MQTT".into());
     Ok(Parsed {
         id: raw.id.map(good_id).transpose()?,
-        sent: raw.sent.map(|s| time(&s, "sent")).transpose()?,
+        sent: None,
         from: raw.from.as_ref().map(sender),
         command: Command::Hold {
             scope,
@@ -218,57 +215,20 @@ fn acknowledge(raw: RawAcknowledge) -> Result<Parsed, Denial> {
 }
 
 fn reading(raw: RawReading) -> Result<Parsed, Denial> {
-    let mg = |v: f64, key| number(v, key).map(Concentration::from_mg_per_l);
-    let (measured, value) = match (raw.alkalinity_dkh, raw.element.as_deref()) {
-        (Some(value), None) => {
-            let uncertainty = raw.uncertainty_dkh.ok_or_else(|| {
-                malformed(
-                    "\"uncertainty_dkh\" is missing: one standard uncertainty of the test kit, dKH",
-                )
-            })?;
-            let value = ReadingValue::Alkalinity {
-                value: Alkalinity::from_dkh(number(value, "alkalinity_dkh")?),
-                uncertainty: Alkalinity::from_dkh(number(uncertainty, "uncertainty_dkh")?),
-            };
-            (Quantity::Alkalinity, value)
+    let command = match (raw.tell, raw.take_back) {
+        (Some(mut told), None) => {
+            if told.method.is_empty() && told.replaces.is_none() {
+                told.method = "over MQTT".into();
+            }
+            Command::Tell(told)
         }
-        (None, Some(symbol)) => {
-            let element = Element::new(symbol)
-                .ok_or_else(|| malformed("\"element\" is no element that can be measured here; give its symbol, for example \"Ca\""))?;
-            let value = match (
-                raw.value_mg_per_l,
-                raw.uncertainty_mg_per_l,
-                raw.below_mg_per_l,
-            ) {
-                (Some(value), Some(uncertainty), None) => ReadingValue::Concentration {
-                    value: mg(value, "value_mg_per_l")?,
-                    uncertainty: mg(uncertainty, "uncertainty_mg_per_l")?,
-                },
-                (None, None, Some(limit)) => ReadingValue::Below {
-                    limit: mg(limit, "below_mg_per_l")?,
-                },
-                _ => {
-                    return Err(malformed(
-                        "give \"value_mg_per_l\" and \"uncertainty_mg_per_l\", or \"below_mg_per_l\" alone",
-                    ));
-                }
-            };
-            (Quantity::Element(element), value)
-        }
+        (None, Some(RawTakeBack { number, why })) => Command::TakeBack { number, why },
         (Some(_), Some(_)) | (None, None) => {
             return Err(malformed(
-                "a reading is of \"alkalinity_dkh\" or of one \"element\"",
+                "say either what is told, {\"tell\": {\"items\": [..]}}, or what is taken back, {\"take_back\": {\"number\", \"why\"}}",
             ));
         }
     };
-    let command = Command::AddReading(NewReading {
-        measured,
-        value,
-        method: raw.method.unwrap_or_else(|| "over MQTT".into()),
-        taken: raw.taken.map(|t| time(&t, "taken")).transpose()?,
-        replaces: None,
-        sure: raw.confirmed,
-    });
     parsed(raw.id, &raw.sent, raw.from.as_ref(), command)
 }
 
@@ -312,19 +272,9 @@ fn time(text: &str, key: &str) -> Result<Timestamp, Denial> {
     })
 }
 
-fn number(value: f64, key: &str) -> Result<f64, Denial> {
-    if value.is_finite() && value >= 0.0 {
-        Ok(value)
-    } else {
-        Err(malformed(format!(
-            "\"{key}\" must be a number of at least 0"
-        )))
-    }
-}
-
 fn volume(ml: f64) -> Result<Volume, Denial> {
     let found = Volume::from_ml(ml).filter(|v| v.as_ul() > 0 && ml <= VOLUME_ML_MAX);
-    let exact = found.filter(|v| (v.as_ml() - ml).abs() < 1e-9 * ml.max(1.0));
+    let exact = found.filter(|v| v.as_ml().to_bits() == ml.to_bits());
     exact.ok_or_else(|| {
         malformed(
             "\"volume_ml\" must be more than 0 mL, a whole number of microlitres (three decimals)",
@@ -350,15 +300,12 @@ pub(super) fn schema() -> Value {
             "token": text("dose (confirm): from the reply to the first step"),
             "volume_ml": number("dose: mL, in both steps"),
             "code": text("acknowledge: code of the alarms that have been seen"),
-            "alkalinity_dkh": number("reading: alkalinity, dKH"),
-            "uncertainty_dkh": number("reading: its standard uncertainty, dKH"),
-            "element": text("reading: symbol of an element"),
-            "value_mg_per_l": number("reading: its concentration, mg/L"),
-            "uncertainty_mg_per_l": number("reading: its standard uncertainty, mg/L"),
-            "below_mg_per_l": number("reading: the detection limit it is below, mg/L"),
-            "method": text("reading: how it was measured"),
-            "taken": text("reading: when the sample was taken; now when left out"),
-            "confirmed": json!({ "type": "boolean", "description": "reading: an unlikely value is meant" }),
+            "tell": json!({
+                "type": "object",
+                "description": "reading: what is told of the water, as on the local socket: items, and where wanted lab, method, happened, replaces (number, why) and sure",
+                "properties": { "items": json!({ "type": "array", "items": schemars::schema_for!(Observed) }) },
+            }),
+            "take_back": json!({ "type": "object", "description": "reading: number of what is to count no longer, and why" }),
         },
         "additionalProperties": false,
     })
@@ -415,7 +362,7 @@ mod tests {
             (RemoteKind::Acknowledge, r#""all":true"#),
             (
                 RemoteKind::Reading,
-                r#""alkalinity_dkh":8.1,"uncertainty_dkh":0.1"#,
+                r#""tell":{"items":[{"what":"note","text":"new light"}]}"#,
             ),
         ] {
             assert!(parse(kind, with_head(rest).as_bytes()).is_ok(), "{kind:?}");
@@ -504,30 +451,50 @@ mod tests {
     }
 
     #[test]
-    fn readings_keep_their_kind_and_unit() {
+    fn what_is_told_keeps_its_kind_and_unit_and_can_be_corrected_and_taken_back() {
         let read = |rest: &str| {
-            let Command::AddReading(r) = parse(RemoteKind::Reading, with_head(rest).as_bytes())
-                .unwrap()
-                .command
-            else {
+            let parsed = parse(RemoteKind::Reading, with_head(rest).as_bytes());
+            parsed.unwrap().command
+        };
+        let told = |rest: &str| {
+            let Command::Tell(told) = read(&format!("\"tell\":{{{rest}}}")) else {
                 panic!()
             };
-            r
+            told
         };
-        let r = read(
-            r#""element":"Ca","value_mg_per_l":412,"uncertainty_mg_per_l":8,"taken":"2026-11-25T09:00:00+01:00""#,
+        let calcium = r#"{"what":"reading","of":"Ca","value":412,"uncertainty":8}"#;
+        let new = told(&format!(
+            r#""items":[{calcium}],"happened":"2026-11-25T09:00:00+01:00","replaces":{{"number":7,"why":"wrong tank"}}"#
+        ));
+        assert_eq!(new.items[0].to_string(), "calcium 412.0 mg/L +- 8.000 mg/L");
+        assert_eq!(new.happened, Some("2026-11-25T08:00:00Z".parse().unwrap()));
+        assert_eq!(new.replaces.unwrap().number, 7);
+        let below = r#""items":[{"what":"reading","of":"iron","below":0.002,"unit":"mg/L"}]"#;
+        assert_eq!(told(below).method.as_str(), "over MQTT");
+        assert_eq!(
+            read(r#""take_back":{"number":7,"why":"wrong tank"}"#),
+            Command::TakeBack {
+                number: 7,
+                why: "wrong tank".into()
+            }
         );
-        assert_eq!(r.measured, Quantity::Element(Element::new("Ca").unwrap()));
-        assert_eq!(r.taken, Some("2026-11-25T08:00:00Z".parse().unwrap()));
-        let r = read(r#""element":"Fe","below_mg_per_l":0.002"#);
-        assert!(matches!(r.value, ReadingValue::Below { .. }));
         for bad in [
-            r#""alkalinity_dkh":8"#,
-            r#""alkalinity_dkh":-8,"uncertainty_dkh":0.1"#,
-            r#""element":"Xx","below_mg_per_l":1"#,
-            r#""element":"Ca","value_mg_per_l":400"#,
-            r#""element":"Ca","alkalinity_dkh":8,"uncertainty_dkh":1"#,
+            r#"{"what":"reading","of":"alkalinity","value":8}"#,
+            r#"{"what":"reading","of":"alkalinity","value":-8,"uncertainty":0.1}"#,
+            r#"{"what":"reading","of":"alkalinity","value":8,"uncertainty":0.1,"unit":"mg/L"}"#,
+            r#"{"what":"reading","of":"alkalinity","below":2}"#,
+            r#"{"what":"reading","of":"Xx","below":1}"#,
+            r#"{"what":"reading","of":"Ca","value":400,"uncertainty":1,"below":1}"#,
+            r#"{"what":"reading","of":"pH","value":8.2,"uncertainty":0.1}"#,
+            r#"{"what":"reading","of":"Ca","value":400,"uncertainty":1,"colour":1}"#,
+            r#"{"what":"note","text":"a","litres":1}"#,
+            r#"{"what":"addition"}"#,
+            r#"{"what":"addition","solution":"soda-ash","volume_ul":0}"#,
         ] {
+            let text = format!(r#""tell":{{"items":[{bad}]}}"#);
+            assert_eq!(code(RemoteKind::Reading, &with_head(&text)), "malformed");
+        }
+        for bad in [r#""tell":{"items":[]}"#, r#""from":"a""#] {
             assert_eq!(code(RemoteKind::Reading, &with_head(bad)), "malformed");
         }
     }

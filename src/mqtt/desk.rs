@@ -3,10 +3,11 @@
 //! Lives as long as the daemon, across connections, so that what was obeyed before an outage is known after it. Across a
 //! restart the ids are lost; there, a command made before the restart is refused for that.
 //!
-//! Holds are treated differently, because stopping must work when little else does: they need no id and no time, they are not
-//! counted against the limit of commands, and a repeated one is only dropped while an equal one is being carried out.
+//! Holds are treated differently, because stopping must work when little else does: they need no id, their sender's clock is not
+//! asked, they are not counted against the limit of commands, and they have a queue of their own; while that is full nothing more
+//! is read from the broker. One id is obeyed once, so that a repeated message does not undo a resume.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -18,9 +19,9 @@ use super::payload::Reply;
 use super::settings::Settings;
 use super::{Clock, RemoteCommand};
 use crate::config::{Mode, RemoteKind};
-use crate::engine::{Answer, Command, Denial, Figures, Now};
+use crate::engine::{Answer, Denial, Figures, Now};
 use crate::quantity::Millis;
-use crate::record::HoldScope;
+use crate::record::NOTHING_IS_HELD;
 
 /// Ids that are remembered.
 const IDS_MAX: usize = 256;
@@ -28,13 +29,11 @@ const IDS_MAX: usize = 256;
 const AHEAD_MAX: Millis = Millis::from_secs(5);
 /// Commands other than holds that may wait for their answers.
 const WAITING_MAX: usize = 4;
-/// Holds that may wait for their answers.
+/// Holds whose answers are waited for; a further one is obeyed all the same.
 const HOLDS_WAITING_MAX: usize = 32;
-/// Refusals that are answered in a burst, and one more each so many milliseconds.
+/// Refusals, and holds without an answer of the engine's, that are answered in a burst, and one more each so many milliseconds.
 const REFUSALS_BURST: i64 = 20;
 const REFUSAL_EVERY: Millis = Millis::new(500);
-/// While a hold is in force, an equal one is handed over no oftener than this: each is written down.
-const HOLD_AGAIN: Millis = Millis::from_secs(1);
 
 /// A message on a command topic.
 #[derive(Debug)]
@@ -60,7 +59,6 @@ pub(super) enum Outcome {
 pub(super) struct Waiting {
     pub(super) kind: RemoteKind,
     pub(super) id: Option<String>,
-    pub(super) scope: Option<HoldScope>,
     pub(super) answer: oneshot::Receiver<Result<Answer, Denial>>,
 }
 
@@ -69,7 +67,6 @@ pub(super) struct Waiting {
 pub(super) struct Answered {
     pub(super) kind: RemoteKind,
     pub(super) id: Option<String>,
-    pub(super) scope: Option<HoldScope>,
     pub(super) answer: Result<Answer, Denial>,
 }
 
@@ -77,14 +74,15 @@ pub(super) struct Desk {
     settings: Arc<Settings>,
     clock: Clock,
     commands: mpsc::Sender<RemoteCommand>,
+    holds: mpsc::Sender<RemoteCommand>,
     /// Wall time of our start: nothing made before it is obeyed, since whether it was obeyed already is not known.
     started: Timestamp,
     /// Ids obeyed, oldest first, with the elapsed time from which on their age alone keeps them out.
     ids: VecDeque<(String, Millis)>,
+    /// Ids of holds obeyed, oldest first. In a list of their own, so that no number of holds makes room for an old command.
+    hold_ids: VecDeque<String>,
     waiting: usize,
-    holds_waiting: BTreeSet<HoldScope>,
-    holds_in_force: BTreeSet<HoldScope>,
-    holds_taken: BTreeMap<HoldScope, Millis>,
+    holds_waiting: usize,
     allowance: i64,
     allowance_at: Millis,
     suppressed: u64,
@@ -98,18 +96,19 @@ impl Desk {
         settings: Arc<Settings>,
         clock: Clock,
         commands: mpsc::Sender<RemoteCommand>,
+        holds: mpsc::Sender<RemoteCommand>,
     ) -> Self {
         let now = clock();
         Self {
             settings,
             clock,
             commands,
+            holds,
             started: now.wall,
             ids: VecDeque::with_capacity(IDS_MAX),
+            hold_ids: VecDeque::with_capacity(IDS_MAX),
             waiting: 0,
-            holds_waiting: BTreeSet::new(),
-            holds_in_force: BTreeSet::new(),
-            holds_taken: BTreeMap::new(),
+            holds_waiting: 0,
             allowance: REFUSALS_BURST,
             allowance_at: now.elapsed,
             suppressed: 0,
@@ -119,11 +118,20 @@ impl Desk {
         }
     }
 
-    /// Takes over what a snapshot says about mode, clock and holds.
-    pub(super) fn observe(&mut self, mode: Mode, clock_trusted: bool, holds: BTreeSet<HoldScope>) {
+    /// Takes over what a snapshot says about mode and clock.
+    pub(super) fn observe(&mut self, mode: Mode, clock_trusted: bool) {
         self.mode = mode;
         self.clock_trusted = clock_trusted;
-        self.holds_in_force = holds;
+    }
+
+    /// Whether a hold would be taken at once.
+    pub(super) fn has_room(&self) -> bool {
+        self.holds.capacity() > 0 || self.holds.is_closed()
+    }
+
+    /// Waits until it would.
+    pub(super) async fn room(&self) {
+        drop(self.holds.reserve().await);
     }
 
     /// How many commands were refused.
@@ -137,32 +145,24 @@ impl Desk {
             Ok(parsed) => parsed,
             Err(denial) => return self.refuse(message, &denial, now),
         };
-        let scope = match &parsed.command {
-            Command::Hold { scope, .. } => Some(scope.clone()),
-            Command::Resume { .. }
-            | Command::Prepare(_)
-            | Command::Confirm(_)
-            | Command::Refill { .. }
-            | Command::AddReading(_)
-            | Command::StopRun { .. }
-            | Command::Verify(_)
-            | Command::Calibrate(_)
-            | Command::Bench(_)
-            | Command::AddFact(_)
-            | Command::TakeBack { .. }
-            | Command::SetCourse { .. }
-            | Command::TrustClock {}
-            | Command::Acknowledge { .. }
-            | Command::TestAlarm {}
-            | Command::SimulateInput { .. } => None,
-        };
+        let is_hold = message.kind == RemoteKind::Hold;
+        if is_hold
+            && parsed
+                .id
+                .as_ref()
+                .is_some_and(|id| self.hold_ids.contains(id))
+        {
+            let text = "this hold was obeyed when it first came, and is not set twice; if it was lifted since, send one with a new id";
+            return self.answer_now(parsed.id.as_deref(), text, now);
+        }
         let (reply, answer) = oneshot::channel();
         let remote = RemoteCommand {
             command: parsed.command,
             sender: sender(parsed.from.as_deref()),
             reply,
         };
-        if self.commands.try_send(remote).is_err() {
+        let queue = if is_hold { &self.holds } else { &self.commands };
+        if queue.try_send(remote).is_err() {
             let denial = Denial::new(
                 "busy",
                 "the controller has too much to do to take this command; to stop now, use the command line or the switch at the tank",
@@ -170,36 +170,42 @@ impl Desk {
             return self.refuse(message, &denial, now);
         }
         if let Some(id) = &parsed.id {
-            self.remember(id.clone(), now);
+            self.remember(id.clone(), is_hold, now);
         }
-        match &scope {
-            Some(scope) => {
-                self.holds_waiting.insert(scope.clone());
-                self.holds_taken
-                    .retain(|_, at| now.elapsed.minus(*at) < HOLD_AGAIN);
-                if self.holds_in_force.contains(scope) || self.holds_taken.len() < HOLDS_WAITING_MAX
-                {
-                    self.holds_taken.insert(scope.clone(), now.elapsed);
-                }
-            }
-            None => self.waiting = self.waiting.saturating_add(1),
+        if !is_hold {
+            self.waiting = self.waiting.saturating_add(1);
+        } else if self.holds_waiting < HOLDS_WAITING_MAX {
+            self.holds_waiting = self.holds_waiting.saturating_add(1);
+        } else {
+            let text = "taken; so many holds come at once that this one gets no answer of its own, see the state";
+            return self.answer_now(parsed.id.as_deref(), text, now);
         }
         Outcome::HandedOver(Waiting {
             kind: message.kind,
             id: parsed.id,
-            scope,
             answer,
         })
     }
 
+    /// A word on a hold without waiting for the engine's; silence when too much was said already.
+    fn answer_now(&mut self, id: Option<&str>, text: &str, now: Now) -> Outcome {
+        if !self.may_answer(now) {
+            return Outcome::Silent;
+        }
+        let answer = Ok(Answer::Done {
+            text: text.to_owned(),
+        });
+        Outcome::Reply(self.reply(RemoteKind::Hold, id, &answer))
+    }
+
     /// The engine has answered, or did not in time.
     pub(super) fn answered(&mut self, done: &Answered) -> Value {
-        match &done.scope {
-            Some(scope) => {
-                self.holds_waiting.remove(scope);
-            }
-            None => self.waiting = self.waiting.saturating_sub(1),
-        }
+        let waiting = if done.kind == RemoteKind::Hold {
+            &mut self.holds_waiting
+        } else {
+            &mut self.waiting
+        };
+        *waiting = waiting.saturating_sub(1);
         if done.answer.is_err() {
             self.refused = self.refused.saturating_add(1);
         }
@@ -224,28 +230,27 @@ impl Desk {
             ));
         }
         let parsed = parse(kind, message.payload)?;
-        let is_hold = kind == RemoteKind::Hold;
+        if kind == RemoteKind::Hold {
+            return Ok(parsed);
+        }
         if let Some(sent) = parsed.sent {
-            self.check_age(sent, is_hold, now)?;
+            self.check_age(sent, now)?;
         }
         if let Some(id) = &parsed.id {
-            self.check_new(id, is_hold, now)?;
+            self.check_new(id, now)?;
         }
-        self.check_room(&parsed.command, now)?;
+        if self.waiting >= WAITING_MAX {
+            return Err(too_many());
+        }
         Ok(parsed)
     }
 
-    fn check_age(&self, sent: Timestamp, is_hold: bool, now: Now) -> Result<(), Denial> {
+    fn check_age(&self, sent: Timestamp, now: Now) -> Result<(), Denial> {
         if !self.clock_trusted {
-            // How old it is cannot be known. A stop is obeyed all the same.
-            return if is_hold {
-                Ok(())
-            } else {
-                Err(Denial::new(
-                    "clock-unsure",
-                    "the controller's clock is not trusted, so it cannot tell how old this command is; only a hold is obeyed",
-                ))
-            };
+            return Err(Denial::new(
+                "clock-unsure",
+                "the controller's clock is not trusted, so it cannot tell how old this command is; only a hold is obeyed",
+            ));
         }
         let age = Millis::new(
             now.wall
@@ -262,9 +267,6 @@ impl Desk {
                     "the command is {age} old, over {limit}; send it again, or set the sender's clock right"
                 ),
             ));
-        }
-        if is_hold {
-            return Ok(());
         }
         if age < Millis::new(0).minus(AHEAD_MAX) {
             return Err(Denial::new(
@@ -288,10 +290,7 @@ impl Desk {
         Ok(())
     }
 
-    fn check_new(&self, id: &str, is_hold: bool, now: Now) -> Result<(), Denial> {
-        if is_hold {
-            return Ok(());
-        }
+    fn check_new(&self, id: &str, now: Now) -> Result<(), Denial> {
         if self.ids.iter().any(|(known, _)| known == id) {
             return Err(Denial::new(
                 "repeated",
@@ -311,31 +310,15 @@ impl Desk {
         Ok(())
     }
 
-    fn check_room(&self, command: &Command, now: Now) -> Result<(), Denial> {
-        if let Command::Hold { scope, .. } = command {
-            let just_taken = self
-                .holds_taken
-                .get(scope)
-                .is_some_and(|at| now.elapsed.minus(*at) < HOLD_AGAIN);
-            let in_force = just_taken && self.holds_in_force.contains(scope);
-            if in_force || self.holds_waiting.contains(scope) {
-                return Err(Denial::new(
-                    "under-way",
-                    "the same hold was taken a moment ago",
-                ));
+    fn remember(&mut self, id: String, is_hold: bool, now: Now) {
+        if is_hold {
+            // A hold obeyed twice is the lesser harm.
+            if self.hold_ids.len() >= IDS_MAX {
+                self.hold_ids.pop_front();
             }
-            if self.holds_waiting.len() >= HOLDS_WAITING_MAX {
-                return Err(too_many());
-            }
-            return Ok(());
+            self.hold_ids.push_back(id);
+            return;
         }
-        if self.waiting >= WAITING_MAX {
-            return Err(too_many());
-        }
-        Ok(())
-    }
-
-    fn remember(&mut self, id: String, now: Now) {
         while self.ids.len() >= IDS_MAX {
             self.ids.pop_front();
         }
@@ -344,8 +327,8 @@ impl Desk {
         self.ids.push_back((id, until));
     }
 
-    fn refuse(&mut self, message: &Received<'_>, denial: &Denial, now: Now) -> Outcome {
-        self.refused = self.refused.saturating_add(1);
+    /// Answers that the desk gives itself are few, whatever comes in.
+    fn may_answer(&mut self, now: Now) -> bool {
         let earned = now.elapsed.minus(self.allowance_at).as_ms() / REFUSAL_EVERY.as_ms();
         if earned > 0 {
             self.allowance = self.allowance.saturating_add(earned).min(REFUSALS_BURST);
@@ -353,9 +336,21 @@ impl Desk {
         }
         if self.allowance <= 0 {
             self.suppressed = self.suppressed.saturating_add(1);
-            return Outcome::Silent;
+            return false;
         }
         self.allowance = self.allowance.saturating_sub(1);
+        true
+    }
+
+    fn refuse(&mut self, message: &Received<'_>, denial: &Denial, now: Now) -> Outcome {
+        self.refused = self.refused.saturating_add(1);
+        if !self.may_answer(now) {
+            return Outcome::Silent;
+        }
+        let mut denial = denial.clone();
+        if message.kind == RemoteKind::Hold {
+            denial.text = format!("{NOTHING_IS_HELD}: {}", denial.text);
+        }
         tracing::warn!(
             command = message.kind.as_str(),
             code = denial.code,
@@ -364,7 +359,7 @@ impl Desk {
             "command over MQTT refused"
         );
         let id = id_of(message.payload);
-        let reply = self.reply(message.kind, id.as_deref(), &Err(denial.clone()));
+        let reply = self.reply(message.kind, id.as_deref(), &Err(denial));
         Outcome::Reply(reply)
     }
 
@@ -484,12 +479,14 @@ fn details(answer: &Answer, reply: &mut Reply) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::Command;
     use std::sync::Mutex;
 
     struct Bench {
         desk: Desk,
         now: Arc<Mutex<Now>>,
         core: mpsc::Receiver<RemoteCommand>,
+        holds: mpsc::Receiver<RemoteCommand>,
     }
 
     fn bench(commands: &[RemoteKind]) -> Bench {
@@ -502,10 +499,16 @@ mod tests {
         let mut settings = Settings::new("localhost", 1883);
         settings.broker.commands = commands.iter().copied().collect();
         let (tx, core) = mpsc::channel(64);
+        let (holds_in, holds) = mpsc::channel(64);
         let clock: Clock = Arc::new(move || *read.lock().unwrap());
-        let mut desk = Desk::new(Arc::new(settings), clock, tx);
-        desk.observe(Mode::DryRun, true, BTreeSet::new());
-        let mut bench = Bench { desk, now, core };
+        let mut desk = Desk::new(Arc::new(settings), clock, tx, holds_in);
+        desk.observe(Mode::DryRun, true);
+        let mut bench = Bench {
+            desk,
+            now,
+            core,
+            holds,
+        };
         bench.pass(60);
         bench
     }
@@ -548,15 +551,9 @@ mod tests {
             let Waiting {
                 kind,
                 id,
-                scope,
                 answer: _,
             } = waiting;
-            self.desk.answered(&Answered {
-                kind,
-                id,
-                scope,
-                answer,
-            })
+            self.desk.answered(&Answered { kind, id, answer })
         }
     }
 
@@ -579,7 +576,7 @@ mod tests {
         assert_eq!(b.resume("a", 0).unwrap_err(), "not-allowed");
         assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
         assert!(matches!(
-            b.core.try_recv().unwrap().command,
+            b.holds.try_recv().unwrap().command,
             Command::Hold { .. }
         ));
         assert!(b.core.try_recv().is_err());
@@ -592,7 +589,7 @@ mod tests {
             taken(b.send(RemoteKind::Hold, "{}", true)).unwrap_err(),
             "retained"
         );
-        assert!(b.core.try_recv().is_err());
+        assert!(b.core.try_recv().is_err() && b.holds.try_recv().is_err());
     }
 
     #[test]
@@ -608,16 +605,15 @@ mod tests {
     }
 
     #[test]
-    fn an_old_command_and_one_from_the_future_are_refused_and_a_late_hold_too() {
+    fn an_old_command_and_one_from_the_future_are_refused_and_a_late_hold_obeyed() {
         let mut b = bench(&ALL);
         assert_eq!(b.resume("a", 31).unwrap_err(), "stale");
         assert_eq!(b.resume("a", 7200).unwrap_err(), "stale");
         assert_eq!(b.resume("a", -6).unwrap_err(), "from-the-future");
-        let old = format!(r#"{{"sent":"{}"}}"#, b.sent(31));
-        assert_eq!(
-            taken(b.send(RemoteKind::Hold, &old, false)).unwrap_err(),
-            "stale"
-        );
+        for age in [31, 99_999, -99_999] {
+            let wrong = format!(r#"{{"sent":"{}"}}"#, b.sent(age));
+            assert!(taken(b.send(RemoteKind::Hold, &wrong, false)).is_ok());
+        }
         assert!(b.resume("a", 29).is_ok());
     }
 
@@ -636,7 +632,7 @@ mod tests {
     #[test]
     fn with_an_untrusted_clock_only_a_hold_is_obeyed() {
         let mut b = bench(&ALL);
-        b.desk.observe(Mode::DryRun, false, BTreeSet::new());
+        b.desk.observe(Mode::DryRun, false);
         assert_eq!(b.resume("a", 0).unwrap_err(), "clock-unsure");
         let old = format!(r#"{{"sent":"{}"}}"#, b.sent(99_999));
         assert!(taken(b.send(RemoteKind::Hold, &old, false)).is_ok());
@@ -680,23 +676,41 @@ mod tests {
     }
 
     #[test]
-    fn equal_holds_are_joined_but_a_hold_after_a_resume_is_obeyed() {
+    fn every_hold_is_handed_over_however_many_there_are_and_each_id_once() {
         let mut b = bench(&ALL);
-        let first = taken(b.send(RemoteKind::Hold, "{}", false)).unwrap();
-        assert_eq!(
-            taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(),
-            "under-way"
-        );
-        assert!(taken(b.send(RemoteKind::Hold, r#"{"line":"alk"}"#, false)).is_ok());
+        for n in 0..IDS_MAX {
+            let hold = format!(r#"{{"id":"h{n}"}}"#);
+            let outcome = b.send(RemoteKind::Hold, &hold, false);
+            assert_eq!(
+                matches!(outcome, Outcome::HandedOver(_)),
+                n < HOLDS_WAITING_MAX
+            );
+            assert!(b.holds.try_recv().is_ok(), "{hold} is lost");
+        }
+        b.pass(20);
+        let Outcome::Reply(again) = b.send(RemoteKind::Hold, r#"{"id":"h0"}"#, false) else {
+            panic!("a repeated hold is answered");
+        };
+        assert_eq!(again["accepted"], true);
+        assert!(b.holds.try_recv().is_err(), "it would undo a resume");
+        assert!(matches!(
+            b.send(RemoteKind::Hold, "{}", false),
+            Outcome::Reply(_)
+        ));
+        assert!(b.holds.try_recv().is_ok());
+    }
+
+    #[test]
+    fn no_number_of_holds_lets_an_old_command_in_again() {
+        let mut b = bench(&ALL);
+        let first = b.resume("a", 0).unwrap();
         b.finish(first);
-        b.desk
-            .observe(Mode::DryRun, true, BTreeSet::from([HoldScope::All]));
-        assert_eq!(
-            taken(b.send(RemoteKind::Hold, "{}", false)).unwrap_err(),
-            "under-way"
-        );
-        b.desk.observe(Mode::DryRun, true, BTreeSet::new());
-        assert!(taken(b.send(RemoteKind::Hold, "{}", false)).is_ok());
+        for n in 0..IDS_MAX {
+            b.send(RemoteKind::Hold, &format!(r#"{{"id":"h{n}"}}"#), false);
+            drop(b.holds.try_recv());
+        }
+        b.pass(20);
+        assert_eq!(b.resume("a", 0).unwrap_err(), "repeated");
     }
 
     #[test]

@@ -109,14 +109,14 @@ fn states() -> [(&'static str, &'static str, &'static str, Allowed, String); 12]
         dkh(
             "alkalinity",
             "Alkalinity reading",
-            inner("alkalinity", "value_dkh"),
+            inner("readings.alkalinity", "value"),
         ),
         (
             "water",
             "alkalinity_taken",
             "Alkalinity reading taken",
             INSTANT,
-            inner("alkalinity", "taken"),
+            inner("readings.alkalinity", "happened"),
         ),
         dkh("predicted", "Alkalinity predicted", value("predicted_dkh")),
         dkh(

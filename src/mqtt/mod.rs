@@ -24,6 +24,7 @@ mod schema;
 mod session;
 mod settings;
 mod topics;
+mod worker;
 
 use std::sync::Arc;
 
@@ -32,7 +33,7 @@ use tokio::sync::oneshot;
 use crate::engine::{Answer, Command, Denial, Now};
 
 pub use check::{Finding, Report, Verdict, check};
-pub use client::{Running, Seams, spawn};
+pub use client::{Running, spawn};
 pub use credentials::{Credentials, CredentialsError};
 pub use discovery::description;
 pub use entity::{ALLOWED, Allowed, TABLE_SOURCE};
@@ -41,6 +42,7 @@ pub use payload::{EventLine, messages};
 pub use schema::schema;
 pub use settings::{Settings, Timing};
 pub use topics::Topics;
+pub use worker::Seams;
 
 /// Who this controller is.
 #[derive(Debug, Clone)]

@@ -12,11 +12,11 @@ use tokio::sync::oneshot;
 use tokio::time::{Duration, Instant, sleep_until};
 
 use super::board::PAYLOAD_BYTES_MAX;
-use super::client::Worker;
 use super::connection::{Connection, Fault, FaultKind, will};
 use super::desk::{Outcome, Received};
 use super::discovery::{description, removal};
 use super::payload::EventMessage;
+use super::worker::Worker;
 use crate::config::RemoteKind;
 use crate::engine::Status;
 
@@ -117,12 +117,14 @@ impl<'a> Session<'a> {
         let mut more_state = true;
         loop {
             let wake = self.wake_at();
+            let has_room = self.worker.desk.has_room();
             tokio::select! {
                 _ = &mut *stop => {
                     self.goodbye().await;
                     return End::Stopped;
                 }
-                report = self.connection.reports.recv() => match report {
+                () = self.worker.desk.room(), if !has_room => {}
+                report = self.connection.reports.recv(), if has_room => match report {
                     Some(Ok(event)) => self.happened(event),
                     Some(Err(fault)) => return End::Lost { fault, connected: self.connected },
                     None => return End::Lost { fault: ended(), connected: self.connected },

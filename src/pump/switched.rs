@@ -18,12 +18,24 @@ use crate::record::DoseId;
 pub(super) type FaultReport = Box<dyn Fn(&PumpError) + Send>;
 
 /// What watches over a head beside its own output.
-#[derive(Default)]
 pub struct Safeguards {
+    /// The head's longest run: the driver's own bound, whatever a permit says.
+    pub run_max: Millis,
     /// The common cut-off, when there is one.
     pub cut_off: Option<Arc<CutOff>>,
     /// The contact that shows whether the motor has voltage, and its level while it has; when there is one.
     pub sense: Option<(Box<dyn Contact>, ActiveLevel)>,
+}
+
+impl Safeguards {
+    /// Without cut-off and run-sense.
+    pub const fn only(run_max: Millis) -> Self {
+        Self {
+            run_max,
+            cut_off: None,
+            sense: None,
+        }
+    }
 }
 
 /// Runs a head by switching one [`Output`].
@@ -278,8 +290,7 @@ impl<O: Output> Pump for SwitchedPump<O> {
 
     fn run(&mut self, permit: DosePermit, control: &RunControl) -> RunReport {
         let dose = permit.dose();
-        // The driver's own bound: whatever the permit says, never longer than the head's longest run.
-        let run_time = permit.run_time().min(permit.run_max());
+        let run_time = permit.run_time().min(self.safeguards.run_max);
         // An order that waited through a suspend or a stall is not carried out late. Virtual time has a clock of its own.
         let is_late = !self.pace.is_warped() && permit.expires() < elapsed();
         if is_late || control.is_stopped(dose) {

@@ -39,6 +39,11 @@ impl Name {
     /// Longest name, in characters.
     pub const LENGTH_MAX: usize = 32;
 
+    /// Stands where no line, head or bottle was: something was added by hand.
+    pub fn by_hand() -> Self {
+        Self("by-hand".into())
+    }
+
     /// Makes a name from text.
     ///
     /// # Errors
@@ -75,6 +80,12 @@ impl fmt::Debug for Name {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "\"{}\"", self.0)
     }
+}
+
+/// A name that is one, for tests.
+#[cfg(test)]
+pub(crate) fn name(text: &str) -> Name {
+    Name::new(text).unwrap()
 }
 
 #[cfg(test)]

@@ -45,6 +45,13 @@ pub enum QuantityError {
         /// Largest accepted value with its unit.
         high: &'static str,
     },
+    /// A figure that would have to be rounded, and so was not meant.
+    #[error("\"{text}\" is finer than can be held: {limit}")]
+    Fine {
+        text: String,
+        /// How finely it is held.
+        limit: &'static str,
+    },
     #[error("\"{text}\" is not a name; use 1 to 32 of a-z, 0-9 and \"-\", beginning with a letter")]
     Name { text: String },
 }
@@ -56,18 +63,42 @@ const DURATION_UNITS: &str = "ms, s, min, h, d";
 const FLOW_UNITS: &str = "mL/min, mL/s, L/h";
 const TANK_UNITS: &str = "L";
 
+/// Decimal figures that a floating-point number always gives back as they were (IEEE 754, binary64).
+const FIGURES_MAX: u32 = 15;
+
 fn shown(text: &str) -> String {
     text.chars().take(60).collect()
+}
+
+/// A number as it was written.
+struct Figures {
+    value: f64,
+    /// All its digits as one whole number, and how many of them are behind the point; zeros at the end left out.
+    digits: i64,
+    decimals: u32,
+}
+
+impl Figures {
+    /// As a floating-point number, if it has no more figures than that holds.
+    fn float(&self, text: &str) -> Result<f64, QuantityError> {
+        if self.digits.unsigned_abs() < 10_u64.pow(FIGURES_MAX) {
+            return Ok(self.value);
+        }
+        Err(QuantityError::Fine {
+            text: shown(text),
+            limit: "give 15 figures at most",
+        })
+    }
 }
 
 /// A plain decimal number with no unit, for example a ratio.
 ///
 /// # Errors
-/// [`QuantityError::Number`] unless the whole text is digits with at most one decimal point and an optional sign.
+/// [`QuantityError::Number`] unless the whole text is digits with at most one decimal point and an optional sign; more than 15 figures.
 pub fn parse_plain_number(text: &str) -> Result<f64, QuantityError> {
-    let (value, rest) = split_number(text.trim(), "none")?;
+    let (figures, rest) = split_number(text.trim(), "none")?;
     if rest.is_empty() {
-        Ok(value)
+        figures.float(text)
     } else {
         Err(QuantityError::Number {
             text: shown(text),
@@ -77,7 +108,10 @@ pub fn parse_plain_number(text: &str) -> Result<f64, QuantityError> {
 }
 
 /// Splits a leading decimal number from what follows it.
-fn split_number<'a>(text: &'a str, units: &'static str) -> Result<(f64, &'a str), QuantityError> {
+fn split_number<'a>(
+    text: &'a str,
+    units: &'static str,
+) -> Result<(Figures, &'a str), QuantityError> {
     let bad = || QuantityError::Number {
         text: shown(text),
         units,
@@ -98,18 +132,26 @@ fn split_number<'a>(text: &'a str, units: &'static str) -> Result<(f64, &'a str)
     if glued || number.len() > 18 {
         return Err(bad());
     }
+    let (whole, fraction) = number.split_once('.').unwrap_or((number, ""));
+    let fraction = fraction.trim_end_matches('0');
+    let digits = format!("0{whole}{fraction}").parse().map_err(|_| bad())?;
     let value: f64 = number.parse().map_err(|_| bad())?;
-    let value = if text.starts_with('-') { -value } else { value };
-    Ok((value, rest.trim()))
+    let sign = if text.starts_with('-') { -1 } else { 1 };
+    let figures = Figures {
+        value: value * f64::from(sign),
+        digits: i64::from(sign).saturating_mul(digits),
+        decimals: u32::try_from(fraction.len()).map_err(|_| bad())?,
+    };
+    Ok((figures, rest.trim()))
 }
 
-/// Reads number and unit; `units` pairs each accepted spelling with its factor.
-fn number_with_unit(
+/// Reads number and unit; `accepted` pairs each spelling with its factor.
+fn figures_with_unit<T: Copy>(
     text: &str,
-    accepted: &[(&str, f64)],
+    accepted: &[(&str, T)],
     units: &'static str,
-) -> Result<f64, QuantityError> {
-    let (value, unit) = split_number(text.trim(), units)?;
+) -> Result<(Figures, T), QuantityError> {
+    let (figures, unit) = split_number(text.trim(), units)?;
     if unit.is_empty() {
         return Err(QuantityError::NoUnit {
             text: shown(text),
@@ -117,15 +159,45 @@ fn number_with_unit(
         });
     }
     let unit_folded = unit.split_whitespace().collect::<Vec<_>>().join(" ");
-    accepted
+    let known = accepted
         .iter()
-        .find(|(spelling, _)| *spelling == unit_folded)
-        .map(|(_, factor)| value * factor)
-        .ok_or_else(|| QuantityError::Unit {
+        .find(|(spelling, _)| *spelling == unit_folded);
+    match known {
+        Some((_, factor)) => Ok((figures, *factor)),
+        None => Err(QuantityError::Unit {
             text: shown(text),
             unit: shown(unit),
             units,
-        })
+        }),
+    }
+}
+
+fn number_with_unit(
+    text: &str,
+    accepted: &[(&str, f64)],
+    units: &'static str,
+) -> Result<f64, QuantityError> {
+    let (figures, factor) = figures_with_unit(text, accepted, units)?;
+    Ok(figures.float(text)? * factor)
+}
+
+/// What is counted in whole parts, exactly: `accepted` says how many parts each unit has. `None` when it cannot be counted.
+fn parts_with_unit(
+    text: &str,
+    accepted: &[(&str, i64)],
+    units: &'static str,
+    limit: &'static str,
+) -> Result<Option<i64>, QuantityError> {
+    let (figures, factor) = figures_with_unit(text, accepted, units)?;
+    let parts = i128::from(figures.digits) * i128::from(factor);
+    let tens = 10_i128.pow(figures.decimals);
+    if parts % tens == 0 {
+        return Ok(i64::try_from(parts / tens).ok());
+    }
+    Err(QuantityError::Fine {
+        text: shown(text),
+        limit,
+    })
 }
 
 /// A positive volume: `2.5 mL`, `250 uL`, `1 L`. Spellings `ml`, `l`, `µL` are read too.
@@ -134,28 +206,23 @@ fn number_with_unit(
 /// No number, no unit, another unit, zero, negative, over 1,000 L, or finer than a microlitre.
 pub fn parse_volume(text: &str) -> Result<Volume, QuantityError> {
     let accepted = [
-        ("uL", 1e-3),
-        ("ul", 1e-3),
-        ("\u{b5}L", 1e-3),
-        ("\u{3bc}L", 1e-3),
-        ("mL", 1.0),
-        ("ml", 1.0),
-        ("L", 1000.0),
-        ("l", 1000.0),
+        ("uL", 1),
+        ("ul", 1),
+        ("\u{b5}L", 1),
+        ("\u{3bc}L", 1),
+        ("mL", 1_000),
+        ("ml", 1_000),
+        ("L", 1_000_000),
+        ("l", 1_000_000),
     ];
-    let ml = number_with_unit(text, &accepted, VOLUME_UNITS)?;
-    let range = || QuantityError::Range {
+    let limit = "a volume is whole microlitres, at most three decimals of a mL";
+    let ul = parts_with_unit(text, &accepted, VOLUME_UNITS, limit)?;
+    let told = ul.map(Volume::from_ul).filter(|v| v.is_told());
+    told.ok_or_else(|| QuantityError::Range {
         text: shown(text),
         low: "0.001 mL",
         high: "1000 L",
-    };
-    let volume = Volume::from_ml(ml).ok_or_else(range)?;
-    let whole_microlitres = (volume.as_ml() - ml).abs() < 1e-9 * ml.abs().max(1.0);
-    if volume <= Volume::ZERO || ml > 1e6 || !whole_microlitres {
-        Err(range())
-    } else {
-        Ok(volume)
-    }
+    })
 }
 
 /// Alkalinity: `8.1 dKH`, `2.9 meq/L`, `145 mg/L CaCO3`. Not negative.
@@ -217,24 +284,21 @@ pub fn parse_concentration(text: &str) -> Result<Concentration, QuantityError> {
 /// No number, no unit, another unit, zero, negative, or over 10 years.
 pub fn parse_duration(text: &str) -> Result<Millis, QuantityError> {
     let accepted = [
-        ("ms", 1e-3),
-        ("s", 1.0),
-        ("min", 60.0),
-        ("h", 3600.0),
-        ("d", 86_400.0),
+        ("ms", 1),
+        ("s", 1_000),
+        ("min", 60_000),
+        ("h", 3_600_000),
+        ("d", 86_400_000),
     ];
-    let seconds = number_with_unit(text, &accepted, DURATION_UNITS)?;
-    let range = || QuantityError::Range {
+    let limit = "a time is whole milliseconds";
+    let ms = parts_with_unit(text, &accepted, DURATION_UNITS, limit)?;
+    let range = Millis::new(1)..=Millis::new(3650 * 86_400_000);
+    let told = ms.map(Millis::new).filter(|time| range.contains(time));
+    told.ok_or_else(|| QuantityError::Range {
         text: shown(text),
         low: "1 ms",
         high: "3650 d",
-    };
-    let millis = Millis::from_secs_f64(seconds).ok_or_else(range)?;
-    if millis <= Millis::ZERO || seconds > 3650.0 * 86_400.0 {
-        Err(range())
-    } else {
-        Ok(millis)
-    }
+    })
 }
 
 /// A flow rate: `29.5 mL/min`, `0.5 mL/s`, `1.8 L/h`.
@@ -364,19 +428,50 @@ mod tests {
     }
 
     #[test]
-    fn zero_negative_huge_and_too_fine_volumes_are_out_of_range() {
-        for text in [
-            "0 mL",
-            "-1 mL",
-            "1000.001 L",
-            "0.0001 mL",
-            "99999999999999999 L",
-            "2.00001 mL",
-        ] {
+    fn zero_negative_and_huge_volumes_are_out_of_range() {
+        for text in ["0 mL", "-1 mL", "1000.001 L", "99999999999999999 L"] {
             assert!(
                 matches!(parse_volume(text), Err(QuantityError::Range { .. })),
                 "{text}"
             );
+        }
+    }
+
+    #[test]
+    fn a_figure_finer_than_can_be_held_is_refused_with_how_fine_it_may_be() {
+        for text in [
+            "0.0001 mL",
+            "2.00001 mL",
+            "2.0000000001 mL",
+            "0.5 uL",
+            "0.0000001 L",
+        ] {
+            let message = parse_volume(text).unwrap_err().to_string();
+            assert!(
+                message.contains("at most three decimals of a mL"),
+                "{message}"
+            );
+        }
+        assert_eq!(parse_volume("2.00000000000000 mL").unwrap().as_ul(), 2_000);
+        assert!(parse_duration("1.0004 s").is_err() && parse_duration("0.00001 min").is_err());
+        assert_eq!(parse_duration("0.05 min").unwrap(), Millis::from_secs(3));
+        let many = "8.1000000000000001";
+        for message in [
+            parse_alkalinity(&format!("{many} dKH"))
+                .unwrap_err()
+                .to_string(),
+            parse_concentration(&format!("{many} mg/L"))
+                .unwrap_err()
+                .to_string(),
+            parse_flow_rate(&format!("{many} mL/min"))
+                .unwrap_err()
+                .to_string(),
+            parse_tank_volume(&format!("{many} L"))
+                .unwrap_err()
+                .to_string(),
+            parse_plain_number(many).unwrap_err().to_string(),
+        ] {
+            assert!(message.contains("15 figures at most"), "{message}");
         }
     }
 

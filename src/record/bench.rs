@@ -5,6 +5,7 @@ use std::fmt;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use super::calibration::CalibrationRun;
 use super::dose::{DoseId, PastDose};
 use super::stamp::{Stamp, Who};
 use crate::quantity::{Name, Volume};
@@ -29,6 +30,8 @@ pub struct Bench {
     /// The last dose before this was written down.
     pub last_dose: DoseId,
     pub opened: Timestamp,
+    /// What was measured of the head's runs and is in no calibration yet, what was taken back or replaced included.
+    pub runs: Vec<CalibrationRun>,
     /// In the owner's words.
     pub note: String,
     pub who: Who,
@@ -46,6 +49,8 @@ pub enum BenchStep {
     OutletBack,
     /// Nobody knows where the outlet was: what the session gave counts as given to the tank.
     Silent,
+    /// What came out in a run was measured.
+    Measured,
     /// The head has a new tube: its calibration is void, its wear starts anew.
     NewTube,
 }

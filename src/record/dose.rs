@@ -96,7 +96,7 @@ pub enum DoseEnd {
     Interrupted,
     /// The driver failed; the volume is the most it can have been.
     Failed,
-    /// Nobody saw the end (power cut, kill): counted in full.
+    /// Nobody saw the end (power cut, kill): counted in full, or with the most that it can have been.
     Uncertain,
     /// Never started: delivered nothing.
     NotStarted,
@@ -112,7 +112,7 @@ pub struct Outcome {
     pub end: DoseEnd,
     #[serde(rename = "delivered_ul")]
     pub delivered: Volume,
-    /// Quantity on-time; `None` when nobody measured it.
+    /// Measured on-time, or the longest it can have been; `None` when nobody measured it.
     #[serde(rename = "on_time_ms")]
     pub on_time: Option<Millis>,
     /// What is left in the bottle by the books.

@@ -6,10 +6,11 @@ use super::arming::Arming;
 use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
-use super::fact::Fact;
+use super::forgotten::Forgotten;
 use super::hold::HoldChange;
+use super::lab::LabColumns;
 use super::note::Note;
-use super::reading::Reading;
+use super::observation::Observation;
 use super::refill::Refill;
 use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::Stamp;
@@ -29,8 +30,9 @@ pub enum Entry {
     Hold(HoldChange),
     /// A bottle was filled.
     Refill(Refill),
-    /// A reading was entered.
-    Reading(Reading),
+    /// Something was told of the water.
+    Observation(Observation),
+    LabColumns(LabColumns),
     /// A head was calibrated.
     Calibration(StoredCalibration),
     /// A head was checked against its calibration.
@@ -43,10 +45,10 @@ pub enum Entry {
     Arming(Arming),
     /// A course was begun, moved on, paused, resumed, turned or ended.
     Course(Course),
-    /// The owner told something.
-    Fact(Fact),
     /// Something told no longer counts.
     TakenBack(TakenBack),
+    /// The ledger may lack what was given before.
+    Forgotten(Forgotten),
     #[serde(rename = "event")]
     Note(Note),
 }
@@ -59,15 +61,16 @@ impl Entry {
             | Self::OutageMissed(OutageMissed { at, .. })
             | Self::Hold(HoldChange { at, .. })
             | Self::Refill(Refill { at, .. })
-            | Self::Reading(Reading { at, .. })
+            | Self::Observation(Observation { at, .. })
+            | Self::LabColumns(LabColumns { at, .. })
             | Self::Calibration(StoredCalibration { at, .. })
             | Self::Verification(StoredVerification { at, .. })
             | Self::Bench(Bench { at, .. })
             | Self::Uptake(Uptake { at, .. })
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })
-            | Self::Fact(Fact { at, .. })
             | Self::TakenBack(TakenBack { at, .. })
+            | Self::Forgotten(Forgotten { at, .. })
             | Self::Note(Note { at, .. }) => *at,
         }
     }

@@ -6,8 +6,9 @@ use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
+use super::forgotten::PastForgotten;
 use super::hold::Hold;
-use super::told::Told;
+use super::observation::Observation;
 use super::uptake::Uptake;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
@@ -45,6 +46,8 @@ pub struct History {
     pub verifications: Vec<StoredVerification>,
     /// The newest word on each session at the bench that is not over.
     pub benches: Vec<Bench>,
+    /// The newest word of all on each head at the bench, for the runs that were measured.
+    pub measured: Vec<Bench>,
     /// Sessions that count as given to the tank.
     pub silent: Vec<Bench>,
     /// Highest number of a session at the bench so far.
@@ -53,7 +56,7 @@ pub struct History {
     /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
     pub settled: Vec<SlotKey>,
     /// What was told and still counts, by number: the newest [`TOLD_MAX`] of each subject.
-    pub told: Vec<Told>,
+    pub told: Vec<Observation>,
     /// Highest number of anything told so far.
     pub told_last: i64,
     /// What was added of each quantity since its last reading was taken (since ever without one), all lines, open intents in full.
@@ -62,4 +65,6 @@ pub struct History {
     pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
+    /// When the ledger last was one that may have forgotten something.
+    pub forgotten: Option<PastForgotten>,
 }

@@ -4,7 +4,11 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
-use crate::quantity::Name;
+use crate::config::ALL_LINES;
+use crate::quantity::{Millis, Name};
+
+/// How every answer begins that asks for a hold in vain, so that nobody walks away from a pump that runs.
+pub const NOTHING_IS_HELD: &str = "NOTHING IS HELD";
 
 /// What a hold stops. Written as the line's name; as nothing (`null`) for all.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -26,7 +30,8 @@ impl HoldScope {
 
 impl From<Option<Name>> for HoldScope {
     fn from(line: Option<Name>) -> Self {
-        line.map_or(Self::All, Self::Line)
+        line.filter(|l| l.as_str() != ALL_LINES)
+            .map_or(Self::All, Self::Line)
     }
 }
 
@@ -51,6 +56,22 @@ pub struct Hold {
     /// When it ends by itself, by the wall clock as it was trusted then; without one only a resume lifts it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub until: Option<Timestamp>,
+}
+
+impl Hold {
+    /// A hold with an end is no longer than this; a longer one is meant to be lifted by hand. Ours.
+    pub const LENGTH_MAX: Millis = Millis::from_mins(30 * 24 * 60);
+
+    /// When one of this length that begins at `since` ends by itself. There is no end by a clock that may be wrong.
+    pub fn end(
+        since: Timestamp,
+        length: Option<Millis>,
+        clock_is_trusted: bool,
+    ) -> Option<Timestamp> {
+        let length =
+            jiff::SignedDuration::from_millis(length.filter(|_| clock_is_trusted)?.as_ms());
+        since.checked_add(length).ok()
+    }
 }
 
 /// A hold was set or lifted. The newest word on a scope counts.

@@ -9,16 +9,17 @@ mod calibration;
 mod course;
 mod dose;
 mod entry;
-mod fact;
+mod forgotten;
 mod history;
 mod hold;
+mod lab;
 mod note;
-mod reading;
+mod observation;
 mod refill;
+mod seen;
 mod slot;
 mod stamp;
 mod taken_back;
-mod told;
 mod uptake;
 
 pub use arming::Arming;
@@ -29,16 +30,17 @@ pub use dose::{
     Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose, part_carried,
 };
 pub use entry::Entry;
-pub use fact::{Fact, FactKind};
+pub use forgotten::{Forgotten, PastForgotten};
 pub use history::{History, PastSession, TOLD_MAX};
-pub use hold::{Hold, HoldAction, HoldChange, HoldScope};
+pub use hold::{Hold, HoldAction, HoldChange, HoldScope, NOTHING_IS_HELD};
+pub use lab::{Columns, LabColumns};
 pub use note::{Code, Note};
-pub use reading::{Reading, ReadingValue};
+pub use observation::{Addition, Found, Observation, Observed, ObservedKind, Reading};
 pub use refill::Refill;
+pub use seen::{OutputPlace, OutputSeen};
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
 pub use taken_back::TakenBack;
-pub use told::Told;
 pub use uptake::{Uptake, UptakeHow, amount, starts_not_in_force};
 
 /// What a word stands for, by the type's own words; `None` for one that is none of them.

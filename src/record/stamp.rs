@@ -84,3 +84,15 @@ impl fmt::Display for Who {
         }
     }
 }
+
+#[cfg(test)]
+impl Stamp {
+    /// A trusted one at the beginning of a boot, for tests.
+    pub(crate) fn trusted_at(wall: &str) -> Self {
+        Self {
+            wall: wall.parse().unwrap(),
+            elapsed: Millis::ZERO,
+            trusted: true,
+        }
+    }
+}

@@ -12,8 +12,9 @@ use crate::record::{DoseId, Entry, Intent, Outcome, Stamp};
 /// Writes that wait here for the ledger's thread to take them. It takes them at once unless it is stuck, and then this many are
 /// an hour of the busiest plan.
 const WAITING_MAX: usize = 1_024;
-/// A hold is answered after this time even when its file is not written yet: it is in force.
-const HOLD_ANSWER_PATIENCE: Millis = Millis::from_secs(2);
+/// A hold is answered after this time even when its file is not written yet: it is in force. Before whoever asks takes the daemon for
+/// dead.
+const HOLD_ANSWER_PATIENCE: Millis = Millis::from_secs(1);
 
 /// A thread that was asked something and has said nothing for this many seconds hangs, or its disk does.
 const SILENT_SECONDS: u32 = 5;
@@ -306,7 +307,7 @@ impl<A> Desk<A> {
         for (_, ((ticket, answer), _)) in std::mem::replace(&mut self.holds, later) {
             match result {
                 Ok(()) => self.reply(ticket, Ok(answer)),
-                Err(why) => self.not_recorded(Some((ticket, answer)), why),
+                Err(why) => self.reply(ticket, Ok(not_lasting(&answer, why))),
             }
         }
     }
@@ -347,8 +348,9 @@ impl<A> Desk<A> {
     fn answer_slow_holds(&mut self, real: Millis) {
         let is_late = |_: &u64, (_, until): &mut (Owed, Millis)| *until <= real;
         let late: Vec<_> = self.holds.extract_if(.., is_late).collect();
-        for (_, (owed, _)) in late {
-            self.not_recorded(Some(owed), "the disk does not answer");
+        for (_, ((ticket, answer), _)) in late {
+            let answer = not_lasting(&answer, "the disk does not answer");
+            self.reply(ticket, Ok(answer));
         }
     }
 
@@ -362,6 +364,16 @@ impl<A> Desk<A> {
     pub fn give_up(&mut self) -> impl Iterator<Item = Write> {
         self.entries.clear();
         std::mem::take(&mut self.waiting).into_iter()
+    }
+}
+
+/// A hold in force is no refusal, also when a restart may forget it.
+fn not_lasting(answer: &Answer, why: &str) -> Answer {
+    Answer::Done {
+        text: format!(
+            "{}: in force now, but not on disk yet: {why}. IT MAY NOT SURVIVE A RESTART OR A POWER CUT: as long as `dosewright status` shows hold-file-fault, pull the pumps' plug before the machine goes down; make room on the disk, or mend it",
+            answer.text()
+        ),
     }
 }
 

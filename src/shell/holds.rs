@@ -1,7 +1,8 @@
 //! The rules of the hold file, so that a stop survives a power cut also when the ledger cannot be written.
 //!
 //! What is in it is in force at the next start, beside what the ledger says. A file that cannot be understood means: everything
-//! is held. Only the newest of several waiting sets is written, because each set is all there is.
+//! is held; it is overwritten in place, so a sum tells a half-written one. Only the newest of several waiting sets is written,
+//! because each set is all there is. Holds that somebody else has put in meanwhile are taken up, never overwritten.
 
 use std::time::Duration;
 
@@ -18,6 +19,19 @@ const RETRY_EVERY: Duration = Duration::from_secs(5);
 #[serde(deny_unknown_fields)]
 struct HoldFile {
     holds: Vec<Hold>,
+    /// Of the holds as they are written.
+    sum: String,
+}
+
+/// FNV-1a, 64 bits (Fowler, Noll, Vo; offset and prime as in RFC 9923): enough to tell a torn write.
+fn sum(holds: &[Hold]) -> Result<String, serde_json::Error> {
+    let bytes = serde_json::to_vec(holds)?;
+    let hash = bytes
+        .into_iter()
+        .fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
+            (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+        });
+    Ok(format!("{hash:016x}"))
 }
 
 /// What a hold file says.
@@ -26,21 +40,24 @@ struct HoldFile {
 /// Why it is none: the caller must then hold everything.
 pub fn parse_holds(text: &str) -> Result<Vec<Hold>, String> {
     let file: HoldFile = serde_json::from_str(text).map_err(|e| e.to_string())?;
-    Ok(file.holds)
+    let right = sum(&file.holds).map_err(|e| e.to_string())?;
+    if file.sum == right {
+        Ok(file.holds)
+    } else {
+        Err("its sum is wrong; it was half written, or written by hand".to_owned())
+    }
 }
 
-/// What a hold file must say; `None` when nothing is held and there must be no file.
+/// What a hold file must say.
 ///
 /// # Errors
 /// When a time has no text.
-pub fn hold_text(holds: &[Hold]) -> Result<Option<String>, serde_json::Error> {
-    if holds.is_empty() {
-        return Ok(None);
-    }
+pub fn hold_text(holds: &[Hold]) -> Result<String, serde_json::Error> {
     let file = HoldFile {
         holds: holds.to_vec(),
+        sum: sum(holds)?,
     };
-    serde_json::to_string_pretty(&file).map(Some)
+    serde_json::to_string_pretty(&file)
 }
 
 /// A set of holds to be written, numbered so that the asker can be answered.

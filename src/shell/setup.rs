@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crate::config::{Controller, Plan};
 use crate::engine::{Now, Setup};
 use crate::quantity::{Millis, Name};
-use crate::record::{History, Hold};
+use crate::record::{History, Hold, OutputSeen};
 
 /// A report of a run may come this long after its planned end before its thread counts as lost, in real time.
 const REPORT_GRACE: Millis = Millis::from_secs(5);
@@ -42,14 +42,17 @@ pub struct Known {
     pub hold_file: Result<Vec<Hold>, String>,
     /// Holds that were in force in a loop before this one, whatever the file says.
     pub holds_kept: Vec<Hold>,
+    /// What outputs were found doing, oldest first.
+    pub seen: Vec<OutputSeen>,
 }
 
 /// Joins all of it. What cannot be read never makes an error here, because the engine must run to say so.
 pub fn setup(terms: Terms, known: Known) -> Setup {
-    let (history, ledger_fault) = match known.ledger {
-        Ok(read) => (counting(read, terms.live), None),
-        Err(why) => (History::default(), Some(why)),
+    let (read, ledger_fault) = match known.ledger {
+        Ok(read) => (read, None),
+        Err(why) => (Read::default(), Some(why)),
     };
+    let (history, not_counted) = counting(read, terms.live);
     let (mut file_holds, hold_file_fault) = match known.hold_file {
         Ok(holds) => (holds, None),
         Err(why) => (Vec::new(), Some(why)),
@@ -59,9 +62,11 @@ pub fn setup(terms: Terms, known: Known) -> Setup {
         controller: terms.controller,
         plan: terms.plan,
         history,
+        levels_not_counted: not_counted,
         ledger_fault,
         file_holds,
         hold_file_fault,
+        seen: known.seen,
         boot: terms.boot,
         live: terms.live,
         virtual_time: terms.warp.is_some(),
@@ -72,12 +77,11 @@ pub fn setup(terms: Terms, known: Known) -> Setup {
 }
 
 /// What a bottle held in a dry run says nothing about the real one.
-fn counting(read: Read, live: bool) -> History {
+fn counting(read: Read, live: bool) -> (History, Vec<Name>) {
     let mut history = read.history;
-    if live {
-        history
-            .reservoirs
-            .retain(|(name, _)| read.told_since_arming.contains(name));
-    }
-    history
+    let all = std::mem::take(&mut history.reservoirs);
+    let counts = |(name, _): &(Name, _)| !live || read.told_since_arming.contains(name);
+    let (counting, others): (Vec<_>, Vec<_>) = all.into_iter().partition(counts);
+    history.reservoirs = counting;
+    (history, others.into_iter().map(|(name, _)| name).collect())
 }

@@ -70,7 +70,7 @@ fn status(looking: &Looking<'_>) -> Result<Status, Silence> {
         match error {
             ClientError::NotRunning { .. } => Silence::Gone,
             ClientError::NotAllowed { .. } => Silence::NotAllowed,
-            ClientError::Broken(_) => Silence::Hangs,
+            ClientError::Silent { .. } | ClientError::Broken(_) => Silence::Hangs,
             ClientError::NotUnderstood(_) => Silence::NotUnderstood,
         }
     };

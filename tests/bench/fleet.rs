@@ -153,7 +153,7 @@ async fn fleet(controllers: usize) {
         for rig in &rigs {
             let mut state = snapshot(&LINES);
             for line in &mut state.lines {
-                line.delivered_24h = Volume::from_ul(12_345 + tick);
+                line.delivered_24h = Some(Volume::from_ul(12_345 + tick));
             }
             rig.state.send_replace(Some(Arc::new(state)));
         }

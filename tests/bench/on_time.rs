@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Sender, channel};
 
 use dosewright::pump::{Output, Pace, PumpError, PumpHandle, PumpReport, Safeguards, SwitchedPump};
-use permits::{demo, name, permit};
+use permits::{RUN_MAX, demo, name, permit};
 use rustix::time::{ClockId, clock_gettime};
 
 const RUNS: i64 = 1_000;
@@ -66,7 +66,7 @@ fn measure() -> Vec<f64> {
         &head,
         output,
         Pace::REAL,
-        Safeguards::default(),
+        Safeguards::only(RUN_MAX),
         Box::new(|error| println!("{error}")),
     )
     .expect("an output that obeys");

@@ -79,8 +79,9 @@ fn a_hold_of_one_line_leaves_the_other_running() {
     assert_eq!(rig.line("fast")["state"], "dosing");
     let unknown = rig.tell(&["hold", "sloow"]);
     assert_eq!(unknown.status.code(), Some(1));
+    let said = text(&unknown.stderr);
     assert!(
-        text(&unknown.stderr).contains("the lines are: slow, fast"),
+        said.starts_with("NOTHING IS HELD") && said.contains("the lines are: slow, fast"),
         "{}",
         text(&unknown.stderr)
     );

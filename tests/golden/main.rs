@@ -6,17 +6,17 @@ use std::path::PathBuf;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use dosewright::chemistry::Quantity;
+use dosewright::chemistry::{Measurand, PhScale, Quantity};
 use dosewright::config::Right;
 use dosewright::engine::{
     Answer, BenchAsk, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish,
-    DoseFigures, Figures, NewBench, NewCalibration, NewCourse, NewFact, NewReading, NewUptake,
-    NewVerification, Proposal, RefillLevel, Replaces, Token, UptakeFigures, Wish,
+    DoseFigures, Figures, Lab, NewBench, NewCalibration, NewCourse, NewMeasured, NewUptake,
+    NewVerification, Proposal, RefillLevel, Replaces, Tell, Token, UptakeFigures, Wish,
 };
-use dosewright::quantity::{Alkalinity, Concentration, Lines, Millis, Name, Volume, Words};
+use dosewright::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use dosewright::record::{
-    CalibrationRun, Departure, Destination, DoseId, DoseKind, Ends, FactKind, HoldScope,
-    ReadingValue, UptakeHow,
+    Addition, CalibrationRun, Carried, Columns, Departure, Destination, DoseId, DoseKind, Ends,
+    Found, HoldScope, Observed, Reading, UptakeHow,
 };
 
 fn name(text: &str) -> Name {
@@ -38,6 +38,9 @@ fn golden<T: Serialize + DeserializeOwned + PartialEq + std::fmt::Debug>(
         .join(folder)
         .join(format!("{file}.json"));
     let written = serde_json::to_string_pretty(value).unwrap() + "\n";
+    if std::env::var_os("GOLDEN").is_some() {
+        std::fs::write(&path, &written).unwrap();
+    }
     let kept = std::fs::read_to_string(&path).unwrap_or_default();
     assert_eq!(written, kept, "{} does not say this", path.display());
     assert_eq!(*value, serde_json::from_str::<T>(&kept).unwrap());
@@ -129,73 +132,82 @@ fn wishes() -> Vec<(&'static str, Command, Right)> {
     .collect()
 }
 
-fn tests_of_water() -> Vec<(&'static str, Command, Right)> {
-    let reading = |measured, value| NewReading {
-        measured,
-        value,
+fn lab() -> Lab {
+    Lab {
+        name: "north".into(),
+        columns: Some(Columns {
+            element: "Parameter".to_owned(),
+            value: "Result".to_owned(),
+            unit: "Unit".to_owned(),
+            limit: Some("LOD".to_owned()),
+        }),
+    }
+}
+
+fn told_of_water() -> Vec<(&'static str, Command, Right)> {
+    let tell = |items| Tell {
+        items,
+        lab: None,
         method: "titration".into(),
-        taken: Some("2026-11-25T10:00:00Z".parse().unwrap()),
+        happened: Some("2026-11-25T10:00:00Z".parse().unwrap()),
         replaces: None,
         sure: false,
     };
-    let mg = Concentration::from_mg_per_l;
-    let alkalinity = ReadingValue::Alkalinity {
-        value: Alkalinity::from_dkh(8.1),
-        uncertainty: Alkalinity::from_dkh(0.2),
+    let reading = |of: Measurand, found, as_read: &str| {
+        Observed::Reading(Reading {
+            of,
+            found,
+            as_read: as_read.to_owned(),
+        })
     };
-    let concentration = ReadingValue::Concentration {
-        value: mg(421.0),
-        uncertainty: mg(8.0),
+    let value = |value, uncertainty| Found::Value { value, uncertainty };
+    let calcium_read = reading(calcium().into(), value(421.0, 8.0), "");
+    let iron = reading(
+        Quantity::from_word("Fe").unwrap().into(),
+        Found::Below(0.002),
+        "",
+    );
+    let ph = reading(Measurand::Ph(PhScale::Nbs), value(8.2, 0.1), "");
+    let salinity = reading(Measurand::Salinity, value(35.0, 0.5), "1.0264 sg 25/25 C");
+    let held = Carried::from([(Quantity::Alkalinity, 8.0), (calcium(), 420.0)]);
+    let water = Observed::WaterChange { litres: 30.0, held };
+    let adds = Carried::from([(Quantity::Alkalinity, 0.5)]);
+    let so_much = Observed::Addition(Addition { from: None, adds });
+    let limewater = Observed::Addition(Addition {
+        from: Some((name("limewater"), Volume::from_ul(2_000_000))),
+        adds: Carried::new(),
+    });
+    let note = Observed::Note {
+        text: "new light".to_owned(),
     };
-    let below = ReadingValue::Below { limit: mg(0.002) };
-    let fact = NewFact {
-        kind: FactKind::Water,
-        name: "nitrate".into(),
-        value: Some(4.5),
-        uncertainty: Some(0.5),
-        text: Lines::new("4.5 mg/L\nphotometer").unwrap(),
-        happened: None,
-        replaces: None,
+    let report = Tell {
+        lab: Some(Box::new(lab())),
         sure: true,
+        ..tell(vec![calcium_read.clone(), iron])
     };
-    let observe = Right::Observe;
-    vec![
-        (
-            "add-reading-alkalinity",
-            Command::AddReading(reading(Quantity::Alkalinity, alkalinity)),
-            observe,
-        ),
-        (
-            "add-reading-concentration",
-            Command::AddReading(reading(calcium(), concentration)),
-            observe,
-        ),
-        (
-            "add-reading-below",
-            Command::AddReading(reading(Quantity::from_word("Fe").unwrap(), below)),
-            observe,
-        ),
-        ("add-fact", Command::AddFact(fact), observe),
-        (
-            "add-reading-corrected",
-            Command::AddReading(NewReading {
-                replaces: Some(Replaces {
-                    number: 12,
-                    why: "wrong syringe".into(),
-                }),
-                ..reading(calcium(), concentration)
-            }),
-            observe,
-        ),
-        (
-            "take-back",
-            Command::TakeBack {
-                number: 12,
-                why: "wrong bottle".into(),
-            },
-            observe,
-        ),
-    ]
+    let corrected = Tell {
+        replaces: Some(Replaces {
+            number: 12,
+            why: "wrong syringe".into(),
+        }),
+        ..tell(vec![calcium_read])
+    };
+    let back = Command::TakeBack {
+        number: 12,
+        why: "wrong bottle".into(),
+    };
+    let told = [
+        ("tell-readings", tell(vec![ph, salinity])),
+        ("tell-report", report),
+        ("tell-corrected", corrected),
+        ("tell-water-change", tell(vec![water])),
+        ("tell-addition", tell(vec![limewater, so_much])),
+        ("tell-note", tell(vec![note])),
+    ];
+    let told = told.map(|(file, told)| (file, Command::Tell(told), Right::Observe));
+    let mut all = Vec::from(told);
+    all.push(("take-back", back, Right::Observe));
+    all
 }
 
 fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
@@ -205,6 +217,10 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
         typed: "6.002 mL".to_owned(),
         dose: Some(DoseId(17)),
         used: true,
+    };
+    let measured = NewMeasured {
+        head: name("calcium"),
+        run: run.clone(),
     };
     let calibration = NewCalibration {
         head: name("calcium"),
@@ -244,6 +260,11 @@ fn at_the_bench() -> Vec<(&'static str, Command, Right)> {
             Command::Bench(BenchAsk::Back {
                 head: name("calcium"),
             }),
+            Right::Dose,
+        ),
+        (
+            "bench-measured",
+            Command::Bench(BenchAsk::Measured(measured)),
             Right::Dose,
         ),
         (
@@ -314,7 +335,7 @@ fn others() -> Vec<(&'static str, Command, Right)> {
 
 #[test]
 fn each_command_is_written_as_its_golden_file_and_needs_its_right() {
-    let all = [wishes(), tests_of_water(), at_the_bench(), others()].concat();
+    let all = [wishes(), told_of_water(), at_the_bench(), others()].concat();
     for (file, command, right) in all {
         golden("command", file, &command);
         assert_eq!(command.right(), right, "{file}");
@@ -323,7 +344,7 @@ fn each_command_is_written_as_its_golden_file_and_needs_its_right() {
 
 #[test]
 fn a_command_with_a_key_that_it_does_not_have_is_refused() {
-    for (file, command, _) in [wishes(), tests_of_water(), at_the_bench(), others()].concat() {
+    for (file, command, _) in [wishes(), told_of_water(), at_the_bench(), others()].concat() {
         let mut value = serde_json::to_value(&command).unwrap();
         value
             .as_object_mut()

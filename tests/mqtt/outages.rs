@@ -146,7 +146,7 @@ async fn ft_mqtt_07_publishing_resumes_after_every_restart_under_load() {
         loop {
             n += 1;
             let mut s = snapshot(&["alk", "cal"]);
-            s.lines[0].delivered_24h = Volume::from_ul(n);
+            s.lines[0].delivered_24h = Some(Volume::from_ul(n));
             state.send_replace(Some(Arc::new(s)));
             tokio::time::sleep(Duration::from_millis(1)).await;
         }
@@ -181,7 +181,7 @@ async fn ft_mqtt_06_the_newest_state_goes_out_after_an_outage_and_nothing_waits_
     let mut worst = Duration::ZERO;
     for n in 1..=3600 {
         let mut s = snapshot(&["alk", "cal"]);
-        s.lines[0].delivered_24h = Volume::from_ul(n);
+        s.lines[0].delivered_24h = Some(Volume::from_ul(n));
         let began = Instant::now();
         rig.state.send_replace(Some(Arc::new(s)));
         assert!(rig.events.send(Arc::new(event(n))).is_ok());

@@ -8,17 +8,18 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use dosewright::chemistry::{Element, Quantity};
+use dosewright::chemistry::Measurand;
 use dosewright::config::{Mode, RemoteKind};
 use dosewright::engine::{
-    AlkalinityReading, Answer, ClockStatus, Command, DaemonStatus, Denial, ElementReading,
-    HeadStatus, InputStatus, LastDose, LedgerStatus, LineState, LineStatus, NextDose, Now,
-    ReservoirStatus, SlotStatus, Status, TrustSource, WaterStatus,
+    Answer, ClockStatus, Command, DaemonStatus, Denial, HeadStatus, InputStatus, LastDose,
+    LedgerStatus, LineState, LineStatus, NextDose, Now, ReadingStatus, ReservoirStatus, SlotStatus,
+    Status, TrustSource, WaterStatus,
 };
 use dosewright::mqtt::{
     Clock, EventLine, Health, Identity, RemoteCommand, Running, Seams, Settings, Topics, spawn,
 };
-use dosewright::quantity::{Alkalinity, Concentration, FlowRate, Millis, Name, Volume};
+use dosewright::quantity::{Alkalinity, FlowRate, Millis, Name, Volume};
+use dosewright::record::{Found, Observation, Observed, Reading, Stamp, Who};
 use jiff::Timestamp;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, PublishOptions, QoS};
 use serde_json::Value;
@@ -53,9 +54,9 @@ pub(crate) fn line(text: &str) -> LineStatus {
         state: LineState::Waiting,
         reason: None,
         running: None,
-        delivered_today: Volume::from_ul(4_000),
+        delivered_today: Some(Volume::from_ul(4_000)),
         today_since: Some(when("2026-11-24T23:00:00Z")),
-        delivered_24h: Volume::from_ul(12_345),
+        delivered_24h: Some(Volume::from_ul(12_345)),
         delivered_lifetime: Some(Volume::from_ul(9_876_543)),
         planned: Volume::from_ul(24_000),
         plan_standing: Volume::from_ul(24_000),
@@ -63,8 +64,8 @@ pub(crate) fn line(text: &str) -> LineStatus {
         daily_cap: Volume::from_ul(40_000),
         dose_cap: Volume::from_ul(5_000),
         hourly_cap: Volume::from_ul(6_000),
-        hour_left: Volume::from_ul(6_000),
-        cap_left: Volume::from_ul(27_655),
+        hour_left: Some(Volume::from_ul(6_000)),
+        cap_left: Some(Volume::from_ul(27_655)),
         next_slot: Some(SlotStatus {
             at: when("2026-11-25T11:00:00Z"),
             volume: Volume::from_ul(1000),
@@ -151,18 +152,31 @@ fn head() -> HeadStatus {
 
 fn water() -> WaterStatus {
     let dkh = |value| Some(Alkalinity::from_dkh(value));
-    let element = |symbol, value, uncertainty, below| {
-        let mg_per_l = |value: Option<f64>| value.map(Concentration::from_mg_per_l);
-        ElementReading {
-            element: Quantity::Element(Element::new(symbol).unwrap()),
-            value: mg_per_l(value),
-            uncertainty: mg_per_l(uncertainty),
-            below: mg_per_l(below),
+    let reading = |of: &str, found| {
+        let observation = Observation {
+            number: 12,
+            what: Observed::Reading(Reading {
+                of: Measurand::new(of, None).unwrap(),
+                found,
+                as_read: String::new(),
+            }),
+            panel: None,
             method: "drop test".to_owned(),
-            taken: when("2026-11-25T06:00:00Z"),
+            happened: when("2026-11-25T06:00:00Z"),
+            who: Who::Local { uid: 1000 },
+            at: Stamp {
+                wall: when("2026-11-25T06:05:00Z"),
+                elapsed: Millis::from_secs(100),
+                trusted: true,
+            },
+        };
+        let shown = ReadingStatus {
+            reading: observation,
             age_s: 14_400,
-        }
+        };
+        (of.to_owned(), shown)
     };
+    let value = |value, uncertainty| Found::Value { value, uncertainty };
     WaterStatus {
         starts_not_in_force: Vec::new(),
         uptake: dkh(1.2),
@@ -175,17 +189,12 @@ fn water() -> WaterStatus {
         predicted_low: dkh(7.9),
         predicted_high: dkh(8.5),
         predicted_from_age_s: Some(14_400),
-        alkalinity: Some(AlkalinityReading {
-            value: dkh(8.1),
-            uncertainty: dkh(0.1),
-            method: "drop test".to_owned(),
-            taken: when("2026-11-25T06:00:00Z"),
-            age_s: 14_400,
-        }),
-        readings: vec![
-            element("Ca", Some(420.0), Some(8.0), None),
-            element("Fe", None, None, Some(0.002)),
-        ],
+        readings: [
+            reading("alkalinity", value(8.1, 0.1)),
+            reading("calcium", value(420.0, 8.0)),
+            reading("iron", Found::Below(0.002)),
+        ]
+        .into(),
     }
 }
 
@@ -403,6 +412,7 @@ pub(crate) fn start_with_clock(
     let seams = Seams {
         state: state_rx,
         events: events_rx,
+        holds: commands.clone(),
         commands,
         clock,
     };

@@ -4,12 +4,10 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 
-use dosewright::chemistry::{Element, Quantity};
-use dosewright::quantity::Concentration;
-use dosewright::record::{Entry, Reading, ReadingValue};
+use dosewright::record::Entry;
 use serde_json::Value;
 
-use super::{DAY, at, dose, owner, three_weeks};
+use super::{DAY, dose, three_weeks};
 
 /// A copy of the demo's files beside a state folder, and a daemon on both.
 pub(crate) struct Reef {
@@ -110,18 +108,7 @@ impl Reef {
 }
 
 fn calcium(ms: i64, mg_per_l: f64) -> Entry {
-    Entry::Reading(Reading {
-        number: super::number(),
-        measured: Quantity::Element(Element::new("Ca").unwrap()),
-        value: ReadingValue::Concentration {
-            value: Concentration::from_mg_per_l(mg_per_l),
-            uncertainty: Concentration::from_mg_per_l(3.0),
-        },
-        method: String::new(),
-        taken: at(ms).wall,
-        who: owner(),
-        at: at(ms),
-    })
+    super::read(ms, "Ca", (mg_per_l, 3.0))
 }
 
 /// Three weeks of calcium: 75.6 mL given and a reading on each day.

@@ -1,31 +1,26 @@
 //! Water changes of the record, lab reports over a season, corrections of what is kept as facts, top-ups.
 
-use dosewright::record::{Entry, Fact, FactKind};
+use dosewright::chemistry::Quantity;
+use dosewright::record::{Entry, Observed};
 
 use super::accept::Reef;
-use super::{DAY, at, dose, json, ledger, near, number, owner, run, text, three_weeks};
+use super::{DAY, dose, json, ledger, near, report, run, text, three_weeks, told};
 
-fn fact(kind: FactKind, ms: i64, (name, value, text): (&str, Option<f64>, &str)) -> Entry {
-    Entry::Fact(Fact {
-        number: number(),
-        kind,
-        name: name.to_owned(),
-        value,
-        uncertainty: None,
-        text: text.to_owned(),
-        happened: at(ms).wall,
-        who: owner(),
-        at: at(ms),
-    })
+fn change(ms: i64, litres: f64, held: &[(&str, f64)]) -> Entry {
+    let held = held
+        .iter()
+        .map(|(of, level)| (Quantity::from_word(of).unwrap(), *level));
+    let held = held.collect();
+    told(ms, Observed::WaterChange { litres, held })
 }
 
 /// 60 of 300 L changed on day 9.5 for water of 2.5 dKH less than the tank: a fall of half a degree that nobody took up.
 #[test]
 fn a_water_change_of_known_content_is_no_uptake_and_one_of_unknown_content_cuts_the_series() {
-    let with = |text: &str| {
+    let with = |held: &[(&str, f64)]| {
         let state = tempfile::tempdir().unwrap();
         let mut ledger = three_weeks(state.path(), 0.0);
-        let change = fact(FactKind::WaterChange, 19 * DAY / 2, ("", Some(60.0), text));
+        let change = change(19 * DAY / 2, 60.0, held);
         ledger.store(&[change]).unwrap();
         drop(ledger);
         let advice = json(state.path(), &["advise", "--json"]);
@@ -33,19 +28,19 @@ fn a_water_change_of_known_content_is_no_uptake_and_one_of_unknown_content_cuts_
         let changes = text_of(state.path(), &["changes"]);
         (advice, shown, changes)
     };
-    // The readings stay at 8.4 dKH all the same, so new water of 8.4 dKH (2.996 meq/L at 2.804 dKH per meq/L) moves nothing.
-    let (advice, _, changes) = with("alkalinity\t2.996");
+    // The readings stay at 8.4 dKH all the same, so new water of 8.4 dKH moves nothing.
+    let (advice, _, changes) = with(&[("alkalinity", 8.4)]);
     near(&advice["uptake"]["per_day"], 0.8, 0.02);
     assert!(
-        changes.contains("water change of 60.00 L, new water with alkalinity 8.40"),
+        changes.contains("water change of 60 L, new water with alkalinity 8.40 dKH"),
         "{changes}"
     );
     // New water of 5.9 dKH would have taken 0.5 dKH; with readings level, the animals took up less by that: the fit sees a step.
-    let (advice, _, _) = with("alkalinity\t2.104");
+    let (advice, _, _) = with(&[("alkalinity", 5.9)]);
     let uptake = advice["uptake"]["per_day"].as_f64().unwrap();
     assert!((0.72..0.79).contains(&uptake), "{uptake}");
     // Unknown content: only the readings of days 10 to 20 are left.
-    let (advice, shown, changes) = with("");
+    let (advice, shown, changes) = with(&[]);
     assert_eq!(advice["uptake"]["readings"], 6);
     assert!(
         shown.contains("5 readings from before the water change"),
@@ -63,20 +58,17 @@ fn lab_reports_over_a_season_show_a_trend_and_water_changes_are_in_the_account()
     let state = tempfile::tempdir().unwrap();
     let mut ledger = ledger(state.path());
     for (month, (strontium, zinc)) in
-        (0..).zip([(8.4, 20.0), (7.4, 20.0), (6.4, 20.0), (5.4, 15.0)])
+        (0..).zip([(8.4, 0.02), (7.4, 0.02), (6.4, 0.02), (5.4, 0.015)])
     {
-        let rows = format!("Sr;{strontium};mg/L\nZn;{zinc};ug/L");
+        let rows = [("Sr", strontium), ("Zn", zinc)];
         ledger
-            .store(&[fact(
-                FactKind::Panel,
-                (1 + 30 * month) * DAY,
-                ("north", Some(5.0), &rows),
-            )])
+            .store(&report((1 + 30 * month) * DAY, &rows))
             .unwrap();
     }
     // A third of the water, new water without zinc: 20 less a third is 13.3, so 15 ug/L is within what the reports can tell.
-    let change = fact(FactKind::WaterChange, 70 * DAY, ("", Some(100.0), "Zn\t0"));
-    ledger.store(&[change]).unwrap();
+    ledger
+        .store(&[change(70 * DAY, 100.0, &[("Zn", 0.0)])])
+        .unwrap();
     drop(ledger);
     let shown = json(state.path(), &["panel", "show", "--json"]);
     let of = |symbol: &str| {
@@ -107,7 +99,7 @@ fn a_salinity_is_corrected_without_losing_the_old_entry() {
     let wrong = reef.run(&["reading", "correct", "999", "35", "--reason", "x"]);
     assert_eq!(wrong.status.code(), Some(2), "{wrong:?}");
     let rows = reef.json(&["reading", "list", "--json"]);
-    let number = rows[0]["number"].to_string();
+    let number = rows[0]["observation"].to_string();
     let first = [
         "reading",
         "correct",
@@ -125,7 +117,7 @@ fn a_salinity_is_corrected_without_losing_the_old_entry() {
         (rows[0]["counts"] == true, rows[1]["counts"] == true),
         (false, true)
     );
-    assert_eq!(rows[0]["taken"], rows[1]["taken"]);
+    assert_eq!(rows[0]["happened"], rows[1]["happened"]);
     near(&rows[1]["value"], 35.0, 1e-9);
     let again = reef.run(&first);
     assert_eq!(again.status.code(), Some(1), "{again:?}");
@@ -205,10 +197,11 @@ fn a_water_change_is_told_once_and_then_nothing_rises_until_a_test() {
     let mut reef = Reef::new();
     drop(three_weeks(&reef.state(), 0.0));
     reef.start("1");
-    let over = reef.run(&["changes", "water", "400 L"]);
+    let over = reef.run(&["changes", "add", "water", "400 L"]);
     assert_eq!(over.status.code(), Some(1), "{over:?}");
     let told = reef.run(&[
         "changes",
+        "add",
         "water",
         "30 L",
         "--new",

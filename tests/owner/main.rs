@@ -4,13 +4,13 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
-use dosewright::chemistry::{Element, Quantity};
+use dosewright::chemistry::{Element, Measurand, Quantity};
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
-use dosewright::quantity::{Alkalinity, Concentration, Millis, Name, Volume};
+use dosewright::quantity::{Millis, Name, Volume};
 use dosewright::record::{
     Carried, Course, CourseState, Departure, Destination, DoseEnd, DoseId, DoseKind, Ends, Entry,
-    Fact, FactKind, Intent, Outcome, Reading, ReadingValue, Refill, Stamp, TakenBack, Told, Uptake,
+    Found, Intent, Observation, Observed, Outcome, Reading, Refill, Stamp, TakenBack, Uptake,
     UptakeHow, Who,
 };
 use jiff::Timestamp;
@@ -19,6 +19,7 @@ use serde_json::Value;
 mod accept;
 mod bench;
 mod changeover;
+mod commissioning;
 mod exchanged;
 
 const DAY: i64 = 86_400_000;
@@ -81,19 +82,64 @@ fn number() -> i64 {
     LAST.fetch_add(1, Ordering::Relaxed) + 1
 }
 
-fn alkalinity(ms: i64, dkh: f64) -> Entry {
-    Entry::Reading(Reading {
+fn told(ms: i64, what: Observed) -> Entry {
+    Entry::Observation(Observation {
         number: number(),
-        measured: Quantity::Alkalinity,
-        value: ReadingValue::Alkalinity {
-            value: Alkalinity::from_dkh(dkh),
-            uncertainty: Alkalinity::from_dkh(0.1),
-        },
+        what,
+        panel: None,
         method: "titration".to_owned(),
-        taken: at(ms).wall,
+        happened: at(ms).wall,
         who: owner(),
         at: at(ms),
     })
+}
+
+fn read(ms: i64, of: &str, (value, uncertainty): (f64, f64)) -> Entry {
+    let found = Found::Value { value, uncertainty };
+    told(ms, reading(of, found))
+}
+
+fn reading(of: &str, found: Found) -> Observed {
+    Observed::Reading(Reading {
+        of: Measurand::new(of, None).unwrap(),
+        found,
+        as_read: String::new(),
+    })
+}
+
+/// A lab's report of values in mg/L with 5 % uncertainty; one below zero is a detection limit.
+fn report(ms: i64, rows: &[(&str, f64)]) -> Vec<Entry> {
+    let panel = number();
+    let row = |(of, mg): &(&str, f64)| {
+        let found = if *mg < 0.0 {
+            Found::Below(-mg)
+        } else {
+            Found::Value {
+                value: *mg,
+                uncertainty: mg * 0.05,
+            }
+        };
+        let Entry::Observation(told) = told(ms, reading(of, found)) else {
+            unreachable!()
+        };
+        Entry::Observation(Observation {
+            panel: Some(panel),
+            method: "north".to_owned(),
+            ..told
+        })
+    };
+    rows.iter().map(row).collect()
+}
+
+fn number_of(entry: &Entry) -> i64 {
+    let Entry::Observation(told) = entry else {
+        panic!("{entry:?} was not told")
+    };
+    told.number
+}
+
+fn alkalinity(ms: i64, dkh: f64) -> Entry {
+    read(ms, "alkalinity", (dkh, 0.1))
 }
 
 /// What a volume of a line's bottle carried in the sample's tank; of alkalinity, so much as is said.
@@ -415,18 +461,10 @@ fn readings_that_hold_ask_to_leave_it_alone() {
 fn a_change_noted_down_makes_the_advice_wait() {
     let state = tempfile::tempdir().unwrap();
     let mut ledger = three_weeks(state.path(), 0.04);
-    let note = Fact {
-        number: number(),
-        kind: FactKind::Change,
-        name: String::new(),
-        value: None,
-        uncertainty: None,
-        text: "new light".to_owned(),
-        happened: at(19 * DAY).wall,
-        who: owner(),
-        at: at(20 * DAY),
-    };
-    ledger.store(&[Entry::Fact(note)]).unwrap();
+    let text = "new light".to_owned();
+    ledger
+        .store(&[told(19 * DAY, Observed::Note { text })])
+        .unwrap();
     drop(ledger);
     let advice = json(state.path(), &["advise", "--json"]);
     assert_eq!(advice["advice"], "leave-alone", "{advice}");
@@ -438,33 +476,8 @@ fn a_change_noted_down_makes_the_advice_wait() {
 /// A calcium, an alkalinity that was corrected, what it was corrected to, and a salinity; the numbers of the first three.
 fn corrected(state: &Path) -> [i64; 3] {
     let mut ledger = ledger(state);
-    let fact = |kind, name: &str, value: Option<f64>, text: &str| {
-        Entry::Fact(Fact {
-            number: number(),
-            kind,
-            name: name.to_owned(),
-            value,
-            uncertainty: value.map(|_| 0.5),
-            text: text.to_owned(),
-            happened: at(DAY).wall,
-            who: owner(),
-            at: at(DAY),
-        })
-    };
-    let calcium = Entry::Reading(Reading {
-        number: number(),
-        measured: Quantity::Element(Element::new("Ca").unwrap()),
-        value: ReadingValue::Concentration {
-            value: Concentration::from_mg_per_l(400.0),
-            uncertainty: Concentration::from_mg_per_l(10.0),
-        },
-        method: String::new(),
-        taken: at(DAY).wall,
-        who: owner(),
-        at: at(DAY),
-    });
+    let calcium = read(DAY, "Ca", (400.0, 10.0));
     let (wrong, right) = (alkalinity(DAY, 7.0), alkalinity(DAY, 8.0));
-    let number_of = |entry: &Entry| Told::from_entry(entry.clone()).unwrap().number();
     let [first, second, third] = [&calcium, &wrong, &right].map(number_of);
     let back = Entry::TakenBack(TakenBack {
         number: second,
@@ -475,14 +488,7 @@ fn corrected(state: &Path) -> [i64; 3] {
     });
     ledger.store(&[calcium, wrong]).unwrap();
     ledger.store(&[back, right]).unwrap();
-    ledger
-        .store(&[fact(
-            FactKind::Water,
-            "salinity",
-            Some(33.0),
-            "33\nrefractometer",
-        )])
-        .unwrap();
+    ledger.store(&[read(DAY, "salinity", (33.0, 0.5))]).unwrap();
     [first, second, third]
 }
 
@@ -495,7 +501,7 @@ fn readings_are_listed_with_units_scaled_where_that_is_right_and_corrections_kee
         rows.as_array()
             .unwrap()
             .iter()
-            .find(|r| r["number"] == number)
+            .find(|r| r["observation"] == number)
             .unwrap()
             .clone()
     };
@@ -615,28 +621,10 @@ fn a_course_is_listed_with_what_was_given_of_it() {
 fn a_lab_report_is_held_against_natural_seawater_the_one_before_and_what_was_dosed() {
     let state = tempfile::tempdir().unwrap();
     let mut ledger = ledger(state.path());
-    let report = |ms: i64, text: &str| {
-        Entry::Fact(Fact {
-            number: number(),
-            kind: FactKind::Panel,
-            name: "north".to_owned(),
-            value: Some(5.0),
-            uncertainty: None,
-            text: text.to_owned(),
-            happened: at(ms).wall,
-            who: owner(),
-            at: at(ms),
-        })
-    };
-    ledger
-        .store(&[report(DAY, "Ca;412;mg/L\nCu;1;ug/L\nZn;2;ug/L\nI;60;ug/L")])
-        .unwrap();
-    ledger
-        .store(&[report(
-            30 * DAY,
-            "Ca;300;mg/L\nCu;40;ug/L\nZn;60;ug/L\nI;<5;ug/L",
-        )])
-        .unwrap();
+    let first = [("Ca", 412.0), ("Cu", 0.001), ("Zn", 0.002), ("I", 0.06)];
+    ledger.store(&report(DAY, &first)).unwrap();
+    let second = [("Ca", 300.0), ("Cu", 0.04), ("Zn", 0.06), ("I", -0.005)];
+    ledger.store(&report(30 * DAY, &second)).unwrap();
     drop(ledger);
     let shown = json(state.path(), &["panel", "show", "--json"]);
     let of = |symbol: &str| {

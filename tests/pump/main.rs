@@ -17,7 +17,7 @@ use dosewright::pump::{
     SimulatedOutput, SwitchedPump, Trouble,
 };
 use dosewright::quantity::{FlowRate, Millis, Volume};
-use permits::{demo, name, permit, permit_given_at};
+use permits::{RUN_MAX, demo, name, permit, permit_given_at};
 
 fn simulated() -> (SimulatedOutput, dosewright::pump::SimulatedTrace) {
     let head = SimulatedHead {
@@ -107,7 +107,7 @@ fn a_switched_head_keeps_the_contract_of_heads() {
             &name("magnesium"),
             output,
             Pace::REAL,
-            Safeguards::default(),
+            Safeguards::only(RUN_MAX),
             Box::new(|_| {}),
         );
         (pump.unwrap(), move || trace.is_on())
@@ -187,7 +187,7 @@ fn an_order_whose_permit_has_expired_is_not_carried_out() {
         &name("magnesium"),
         output,
         Pace::REAL,
-        Safeguards::default(),
+        Safeguards::only(RUN_MAX),
         Box::new(|_| {}),
     )
     .unwrap();
@@ -304,6 +304,7 @@ fn rig() -> Rig {
     let faults = Arc::new(Mutex::new(Vec::new()));
     let told = Arc::clone(&faults);
     let safeguards = Safeguards {
+        run_max: RUN_MAX,
         cut_off: Some(Arc::clone(&cut_off)),
         sense: Some((Box::new(motor), ActiveLevel::High)),
     };
@@ -428,7 +429,7 @@ fn a_shell_that_goes_away_in_a_dose_takes_the_head_with_it() {
         &name("magnesium"),
         output,
         Pace::REAL,
-        Safeguards::default(),
+        Safeguards::only(RUN_MAX),
         Box::new(|_| {}),
     )
     .unwrap();
@@ -455,7 +456,7 @@ fn a_write_that_fails_to_switch_off_is_tried_until_it_works_and_the_dose_is_not_
             &name("magnesium"),
             output,
             Pace::REAL,
-            Safeguards::default(),
+            Safeguards::only(RUN_MAX),
             Box::new(move |_| *count.lock().unwrap() += 1),
         )
         .unwrap();
@@ -476,7 +477,7 @@ fn stopping_for_good_lets_no_later_run_begin() {
         &name("magnesium"),
         output,
         Pace::REAL,
-        Safeguards::default(),
+        Safeguards::only(RUN_MAX),
         Box::new(|_| {}),
     )
     .unwrap();
@@ -495,4 +496,21 @@ fn stopping_for_good_lets_no_later_run_begin() {
         (RunEnd::Stopped, Millis::ZERO)
     );
     assert!(trace.edges().is_empty());
+}
+
+#[test]
+fn a_driver_holds_to_its_heads_longest_run_whatever_a_permit_allows() {
+    let (output, trace) = simulated();
+    let pump = SwitchedPump::new(
+        &name("magnesium"),
+        output,
+        Pace::REAL,
+        Safeguards::only(Millis::new(250)),
+        Box::new(|_| {}),
+    );
+    let report = pump
+        .unwrap()
+        .run(permit(&demo(), 1, 8_000), &RunControl::default());
+    assert!((250..4_000).contains(&report.on_time.as_ms()), "{report:?}");
+    assert!(!trace.is_on());
 }

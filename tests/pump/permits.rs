@@ -31,6 +31,9 @@ pub(crate) fn name(text: &str) -> Name {
     Name::new(text).expect("a name")
 }
 
+/// Longest run of the demo's heads for alkalinity, calcium and magnesium.
+pub(crate) const RUN_MAX: Millis = Millis::from_secs(20);
+
 /// A permit that is good now, for a run of this many milliseconds on the head of line `magnesium`, by a calibration of 30 mL/min without offset:
 /// 2 ms a microlitre.
 pub(crate) fn permit(controller: &Controller, dose: i64, run_ms: i64) -> DosePermit {

@@ -18,7 +18,7 @@ use dosewright::quantity::Millis;
 use rustix::fs::{CWD, FileType, Mode};
 
 use super::Wire;
-use super::permits::{demo, name, permit};
+use super::permits::{RUN_MAX, demo, name, permit};
 
 /// The class with chips in the order given. What is written to `export` and `unexport` is read by a thread, which makes and takes away
 /// the folders of channels as the kernel does.
@@ -173,7 +173,7 @@ fn export(folder: &Path) {
 }
 
 fn switched(output: Box<dyn Output>) -> SwitchedPump<Box<dyn Output>> {
-    let safeguards = Safeguards::default();
+    let safeguards = Safeguards::only(RUN_MAX);
     let fault = Box::new(|_: &_| {});
     SwitchedPump::new(&name("magnesium"), output, Pace::REAL, safeguards, fault).unwrap()
 }
@@ -328,6 +328,7 @@ fn ft_pwm_04_a_channel_found_pulsing_is_switched_off_first_and_the_head_is_repor
         let cut_off = Arc::new(CutOff::new(Box::new(supply.clone())).unwrap());
         let told = Arc::clone(&faults);
         let safeguards = Safeguards {
+            run_max: RUN_MAX,
             cut_off: Some(Arc::clone(&cut_off)),
             sense: None,
         };

@@ -13,7 +13,7 @@ use dosewright::quantity::Millis;
 use rustix::time::{ClockId, clock_gettime};
 
 use super::Wire;
-use super::permits::{demo, name, permit};
+use super::permits::{RUN_MAX, demo, name, permit};
 
 /// The speed of the measure: 1,000 steps/s.
 const FAST: StepSpeed = StepSpeed {
@@ -46,7 +46,7 @@ fn simulated() -> (SwitchedPump<MotorCurrent>, Traces) {
         &name("magnesium"),
         lines,
         FAST,
-        Safeguards::default(),
+        Safeguards::only(RUN_MAX),
         Box::new(|error| panic!("{error}")),
     )
     .unwrap();
@@ -122,7 +122,7 @@ fn under_load_the_count_is_exact_and_steps_never_come_in_a_bunch() {
         &name("magnesium"),
         lines,
         FAST,
-        Safeguards::default(),
+        Safeguards::only(RUN_MAX),
         Box::new(|error| panic!("{error}")),
     );
     let report = pump
@@ -186,6 +186,7 @@ fn wired(log: &Arc<Mutex<Vec<String>>>, faults: &Arc<Mutex<Vec<String>>>) -> Wir
         },
         FAST,
         Safeguards {
+            run_max: RUN_MAX,
             cut_off: Some(cut_off),
             sense: None,
         },
@@ -303,7 +304,7 @@ fn a_panic_in_the_pulse_thread_releases_the_motor_and_ends_the_dose_as_failed() 
             enable: Some(Box::new(enable)),
         },
         FAST,
-        Safeguards::default(),
+        Safeguards::only(RUN_MAX),
         Box::new(|_| {}),
     );
     let report = pump

@@ -2,18 +2,20 @@
 
 use std::io::Write;
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::heads::keys::{Ear, Keys};
 use crate::cli::out::Out;
-use crate::cli::proposal::{answer, prepare};
+use crate::cli::place::Place;
+use crate::cli::proposal::{answer, proposal_in};
 use crate::cli::record::ledger::open;
 use crate::cli::words::{unread, usage};
+use crate::config::Controller;
 use crate::control::{Client, Request};
 use crate::engine::{Answer, Command, Status, Wish};
 use crate::ledger::EndedDose;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseEnd, DoseId, DoseKind};
+use serde_json::{Value, json};
 
 /// Cells of the progress bar.
 const BAR: usize = 30;
@@ -46,6 +48,23 @@ pub(in crate::cli) struct Ran {
     pub(in crate::cli) whole: bool,
 }
 
+impl Ran {
+    pub(in crate::cli) fn as_json(&self) -> Value {
+        json!({
+            "dose": self.dose.0, "on_time_ms": self.on_time.as_ms(), "volume_ul": self.booked.as_ul(),
+        })
+    }
+}
+
+pub(in crate::cli) const CAUSTIC: &str = "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.";
+
+/// Whether what a line gives burns.
+pub(in crate::cli) fn is_caustic(controller: &Controller, line: &Name) -> bool {
+    let line = controller.lines.iter().find(|l| l.name == *line);
+    let solution = line.and_then(|l| controller.solutions.get(&l.solution));
+    solution.is_some_and(|s| s.caustic)
+}
+
 /// Runs a head; any key stops it at once, a signal ends all of it as well.
 pub(in crate::cli) fn run(
     place: &Place,
@@ -54,14 +73,8 @@ pub(in crate::cli) fn run(
     out: &mut Out,
 ) -> Result<Ran, Failure> {
     let mut client = Client::connect(&place.state)?;
-    let proposal = prepare(&mut client, wish(wanted)?, false, out)?;
     let mut keys = ear.keys()?;
-    // The run belongs to this connection: when it ends, because this program was killed or hangs, the daemon ends the run.
-    let request = Request::ConfirmAttended(proposal.confirm(None));
-    let started = accepted(client.ask(&request)?)?;
-    let Answer::DoseStarted { id: dose, line, .. } = answer(&started)? else {
-        return Err(Failure::new(exit::NO_DAEMON, "the daemon started nothing"));
-    };
+    let (dose, line) = start(&mut client, &wish(wanted)?, &mut keys, out)?;
     let line = line.as_str();
     let ended = watch((place, &mut client), (dose, line), &mut keys, out)?;
     let signalled = keys.signalled();
@@ -91,6 +104,42 @@ pub(in crate::cli) fn run(
         booked: ended.delivered,
         whole: ended.end == DoseEnd::Delivered,
     })
+}
+
+/// Starts a run, when the supply is free for it: a dose of another line takes seconds, and whoever stands here waits for it.
+fn start(
+    client: &mut Client,
+    wish: &Wish,
+    keys: &mut Keys<'_>,
+    out: &mut Out,
+) -> Result<(DoseId, Name), Failure> {
+    let mut told = false;
+    loop {
+        let mut response = client.ask(&Command::Prepare(wish.clone()).into())?;
+        if response.ok {
+            let confirm = proposal_in(&response)?.confirm(None);
+            // The run belongs to this connection: when it ends, because this program was killed or hangs, the daemon ends the run.
+            response = client.ask(&Request::ConfirmAttended(confirm))?;
+        }
+        if response.code.as_deref() != Some("supply-busy") {
+            let Answer::DoseStarted { id, line, .. } = answer(&accepted(response)?)? else {
+                return Err(Failure::new(exit::NO_DAEMON, "the daemon started nothing"));
+            };
+            return Ok((id, line));
+        }
+        if !told && out.is_terminal() {
+            writeln!(
+                out,
+                "{}; this run waits for it, any key ends the waiting",
+                response.text
+            )?;
+        }
+        told = true;
+        if keys.wants_stop() {
+            let text = format!("nothing was run: {}", response.text);
+            return Err(Failure::new(exit::REFUSED, text));
+        }
+    }
 }
 
 fn wish(wanted: Wanted<'_>) -> Result<Wish, Failure> {

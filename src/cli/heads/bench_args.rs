@@ -1,4 +1,4 @@
-//! What can be typed at the bench: calibration and checks of heads.
+//! What can be typed at the bench.
 
 use clap::{Args, Subcommand};
 
@@ -7,14 +7,14 @@ use crate::cli::heads::measured::Conditions;
 /// Options of `bench`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright bench alkalinity open\n          dosewright bench alkalinity prime \"25 mL\"\n          dosewright calibrate alkalinity\n          dosewright bench alkalinity back\nBetween open and back the line gives nothing to the tank, and what its head gives does not count there. After 30 min without a run or a word all of it counts as given to the tank, and the line gives nothing until the outlet is said to be back."
+    after_help = "Examples: dosewright bench alkalinity\n          dosewright bench alkalinity open\n          dosewright bench alkalinity prime \"25 mL\"\n          dosewright bench alkalinity back\nWithout a further word it guides through the whole: outlet out of the tank, priming, runs that you measure, the calibration, one check, outlet back. What was measured is kept at once: whatever interrupts it, the same command goes on.\nBetween open and back the line gives nothing to the tank, and what its head gives does not count there. After 30 min without a run or a word all of it counts as given to the tank, and the line gives nothing until the outlet is said to be back."
 )]
 pub(in crate::cli) struct BenchArgs {
     /// The head
     pub(in crate::cli) head: String,
-    /// What is done
+    /// What is done; guided through all of it when left out
     #[command(subcommand)]
-    pub(in crate::cli) command: BenchCommand,
+    pub(in crate::cli) command: Option<BenchCommand>,
 }
 
 /// What is done at the bench.
@@ -46,6 +46,39 @@ pub(in crate::cli) enum BenchCommand {
         /// A volume or a time
         amount: String,
     },
+    /// One run for a calibration, by time; measure what came out and enter it with `measured`
+    #[command(after_help = "Examples: dosewright bench alkalinity run 3s")]
+    Run {
+        /// How long
+        time: String,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// What came out in a run; it is kept at once
+    #[command(
+        after_help = "Examples: dosewright bench alkalinity measured 14 1.55mL\n          dosewright bench alkalinity measured 14 1.545g --water-temperature \"22 C\"\n          dosewright bench alkalinity measured 14 --take-back"
+    )]
+    Measured {
+        /// The number of the run in the record
+        dose: i64,
+        /// What came out, in mL or in g
+        #[arg(required_unless_present = "take_back")]
+        amount: Option<String>,
+        /// What was entered of it is not to be used
+        #[arg(long, conflicts_with = "amount")]
+        take_back: bool,
+        /// What vessels and scales are read by
+        #[command(flatten)]
+        conditions: Conditions,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Calibrate the head: guided, or from measured runs
+    Calibrate(Calibrate),
+    /// Check the calibration by one measured run
+    Verify(Verify),
     /// The head has a new tube: its wear starts anew, its calibration is void
     #[command(after_help = "Examples: dosewright bench alkalinity new-tube --note \"3 x 5 mm\"")]
     NewTube {
@@ -73,33 +106,34 @@ pub(in crate::cli) enum BenchCommand {
 }
 
 /// Options of `calibrate`.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 #[command(
-    after_help = "Examples: dosewright calibrate alkalinity\n          dosewright calibrate alkalinity --water-temperature \"22 C\"\n          dosewright calibrate alkalinity --run 3s=1.55mL --run 3s=1.53mL --run 12s=6.1mL --run 12s=6.15mL --resolution \"0.05 mL\"\nWithout --run it guides through priming and runs at the sump; any key stops the head. Each run is a time and what came out in it, in mL or in g. Runs that scatter too much are refused. Doses shorter than the shortest run are not covered."
+    after_help = "Examples: dosewright bench alkalinity calibrate\n          dosewright bench alkalinity calibrate --water-temperature \"22 C\"\n          dosewright bench alkalinity calibrate --runs 14,15,16,17 --resolution \"0.05 mL\"\n          dosewright bench alkalinity calibrate --run 3s=1.55mL --run 3s=1.53mL --run 12s=6.1mL --run 12s=6.15mL --resolution \"0.05 mL\"\nWithout --runs and --run it guides; any key stops the head. Each --run is a time and what came out in it, in mL or in g. Runs that scatter too much are refused. Doses shorter than the shortest run are not covered."
 )]
 pub(in crate::cli) struct Calibrate {
-    /// The head
-    pub(in crate::cli) head: String,
+    /// Runs that were measured at the bench, by their numbers in the record; `bench HEAD show` lists them
+    #[arg(long = "runs", value_name = "NUMBERS", value_delimiter = ',')]
+    pub(in crate::cli) doses: Vec<i64>,
     /// A run that was timed before: time=mL or time=g, for example 3s=1.55mL; at least two lengths, the shortest and the longest twice
     #[arg(long = "run", value_name = "TIME=MEASURED")]
     pub(in crate::cli) runs: Vec<String>,
     /// How long the guided runs are, for example "3s,12s"; half and twice the planned dose when left out
-    #[arg(long, value_name = "TIMES", conflicts_with = "runs")]
+    #[arg(long, value_name = "TIMES", conflicts_with_all = ["runs", "doses"])]
     pub(in crate::cli) lengths: Option<String>,
-    /// How often each length is run
-    #[arg(long, default_value_t = 3, value_parser = clap::value_parser!(u32).range(2..=20), conflicts_with = "runs")]
-    pub(in crate::cli) repeats: u32,
+    /// How often each length is run; 3 times when left out
+    #[arg(long, value_parser = clap::value_parser!(u32).range(2..=20), conflicts_with_all = ["runs", "doses"])]
+    pub(in crate::cli) repeats: Option<u32>,
     /// What vessels and scales are read by
     #[command(flatten)]
     pub(in crate::cli) conditions: Conditions,
-    /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"; asked for at a terminal when left out
+    /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"; asked for when it guides and this is left out
     #[arg(long, value_name = "STEP")]
     pub(in crate::cli) resolution: Option<String>,
     /// The rate again, for example "4.10 mL/min": only for one that was asked about because it is far from the head's nominal rate or from the calibration before
     #[arg(long, value_name = "RATE")]
     pub(in crate::cli) rate: Option<String>,
     /// Guided, on a scale that creeps: weigh twice before and twice after each run, so that its drift is taken off or the run refused
-    #[arg(long, conflicts_with = "runs")]
+    #[arg(long, conflicts_with_all = ["runs", "doses"])]
     pub(in crate::cli) creep: bool,
     /// In your words, for the certificate: the tube, the vessel
     #[arg(long, default_value = "")]
@@ -107,19 +141,17 @@ pub(in crate::cli) struct Calibrate {
     /// Do not ask whether to take the result
     #[arg(long)]
     pub(in crate::cli) yes: bool,
-    /// Print JSON; only with --run
-    #[arg(long, requires = "runs")]
+    /// Print JSON; not when it guides
+    #[arg(long)]
     pub(in crate::cli) json: bool,
 }
 
 /// Options of `verify`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright verify alkalinity \"3.15 mL\"\n          dosewright verify alkalinity \"3.15 mL\" --water-temperature \"22 C\"\n          dosewright verify alkalinity 3.15mL --start && dosewright verify alkalinity 3.15mL --measured 3.1mL\nRuns the head once into a vessel, asks what came out, and says whether that is within the head's tolerance-percent."
+    after_help = "Examples: dosewright bench alkalinity verify \"3.15 mL\"\n          dosewright bench alkalinity verify \"3.15 mL\" --water-temperature \"22 C\"\n          dosewright bench alkalinity verify 3.15mL --start && dosewright bench alkalinity verify 3.15mL --measured 3.1mL\nRuns the head once into a vessel, asks what came out, and says whether that is within the head's tolerance-percent."
 )]
 pub(in crate::cli) struct Verify {
-    /// The head
-    pub(in crate::cli) head: String,
     /// A usual dose
     pub(in crate::cli) volume: String,
     /// Ask nothing: run the head, and say which dose that was; measure it, then give --measured

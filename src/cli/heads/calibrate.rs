@@ -1,157 +1,236 @@
-//! `calibrate`: a guided run at the sump, or runs that were timed before.
+//! `bench HEAD calibrate`: guided, from runs that were measured at the bench, or from runs that were timed before.
 //!
-//! The talk at the sump is in `guided.rs`. Nothing is decided here that matters: the daemon fits the runs itself, and refuses what is no calibration.
+//! The talk at the bench is in `guided.rs`. Nothing is decided here that matters: the daemon fits the runs itself, and refuses what is no
+//! calibration.
 
 use std::io::{self, IsTerminal, Write};
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
-use crate::cli::heads::bench::status;
+use crate::cli::heads::bench::{is_caustic, status};
 use crate::cli::heads::bench_args::Calibrate;
 use crate::cli::heads::certificate::{fit_lines, newest};
-use crate::cli::heads::guided::{AtTheSump, Job, KEPT, dialogue};
+use crate::cli::heads::guided::{AtTheBench, Bench, Job, KEPT, dialogue, whole};
 use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Entries, Weighing, measured};
-use crate::cli::heads::session::{ask_back, cap_left, ensure, waits};
+use crate::cli::heads::session::{cap_left, kept_runs};
 use crate::cli::out::Out;
-use crate::cli::running::daemon::{ask, say};
+use crate::cli::place::Place;
+use crate::cli::record::ledger::open;
+use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, usage};
 use crate::config::{Head, Line, Mode};
-use crate::control::Client;
+use crate::control::{Client, Response};
 use crate::engine::{Command, NewCalibration};
 use crate::metering::{Calibration, FitRules, fit};
 use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Millis, Name, Volume, parse_duration, parse_flow_rate};
-use crate::record::CalibrationRun;
+use crate::record::{CalibrationRun, DoseId};
 
 /// Priming by one press of the key, at most.
 const PRIME: Millis = Millis::from_secs(60);
 
-/// Longest and shortest length against the usual dose: half of it, so that a clamped plan is still covered, and twice.
-const AROUND: (f64, f64) = (0.5, 2.0);
+/// How often each length is run. Ours: three show which of them is off.
+const REPEATS: u32 = 3;
+
+/// Shortest and longest length against the usual dose: less than half of it, so that half the plan is still covered by a head that turns out
+/// faster than was thought, and twice.
+const AROUND: (f64, f64) = (0.4, 2.0);
 
 pub(in crate::cli) fn calibrate(
     place: &Place,
+    head: &Name,
     options: &Calibrate,
     out: &mut Out,
 ) -> Result<(), Failure> {
     let mut entries = Entries::new(&options.conditions)?;
-    let guided = options.runs.is_empty();
-    let somebody = io::stdin().is_terminal() && !options.json;
-    if guided && !somebody {
-        return Err(usage(
-            "a guided calibration needs a terminal and somebody at the sump; enter runs that were timed before with --run",
-        ));
+    if options.runs.is_empty() && options.doses.is_empty() {
+        return guided(place, head, (options, &mut entries), out);
     }
-    let mut ear = somebody.then(Ear::open).transpose()?;
     let sure_of = options.rate.as_deref().map(parse_flow_rate).transpose();
     let sure_of = sure_of.map_err(usage)?;
-    let job = guided.then(|| job(place, options)).transpose()?;
-    // A wrong step is to be known before the first drop.
-    let resolution = resolution(options, &mut entries, (ear.as_mut(), out))?;
-    let mut opened = false;
-    let runs = if let (Some(job), Some(ear)) = (&job, ear.as_mut()) {
-        let (runs, by_us) = job.at_the_sump(place, &mut entries, (ear, out))?;
-        opened = by_us;
-        runs
-    } else {
-        let run = |text: &String| typed_run(text, entries.weighing());
-        options.runs.iter().map(run).collect::<Result<_, _>>()?
+    let text = options.resolution.as_deref().ok_or_else(|| {
+        usage("what were the volumes read by? Give the step of the cylinder or scale, for example --resolution \"0.1 mL\" or --resolution \"0.01 g\"; a coarse one makes small doses uncertain")
+    })?;
+    let resolution = measured(text, entries.weighing())?;
+    let mut runs = chosen(place, head, &options.doses)?;
+    for text in &options.runs {
+        runs.push(typed_run(text, entries.weighing())?);
+    }
+    let lines = fitted_words(place, head, &runs, resolution)?;
+    if !options.json {
+        for line in lines {
+            writeln!(out, "{line}")?;
+        }
+    }
+    let new = NewCalibration {
+        sure_of,
+        ..new_calibration(head, options, (runs, resolution), &entries)?
     };
-    let before = newest(place, &options.head)?;
+    ask(place, &Command::Calibrate(new).into(), options.json, out).map(drop)
+}
+
+/// Runs that were measured at the bench, by their numbers.
+fn chosen(place: &Place, head: &Name, doses: &[i64]) -> Result<Vec<CalibrationRun>, Failure> {
+    if doses.is_empty() {
+        return Ok(Vec::new());
+    }
+    let kept = kept_runs(&open(place)?, head)?;
+    let of = |dose: &i64| {
+        let run = kept
+            .iter()
+            .find(|r| r.used && r.dose == Some(DoseId(*dose)));
+        run.cloned().ok_or_else(|| {
+            usage(format!(
+                "nothing is kept of dose {dose}; enter it with `dosewright bench {head} measured {dose} AMOUNT`, and see `dosewright bench {head} show`"
+            ))
+        })
+    };
+    doses.iter().map(of).collect()
+}
+
+/// What a fit is worth.
+fn fitted_words(
+    place: &Place,
+    head: &Name,
+    runs: &[CalibrationRun],
+    resolution: Volume,
+) -> Result<Vec<String>, Failure> {
     let rules = FitRules {
         resolution,
         ..FitRules::default()
     };
-    let fitted = fit(&CalibrationRun::used(&runs), &rules)
+    let fitted = fit(&CalibrationRun::used(runs), &rules)
         .map_err(|refusal| Failure::new(exit::REFUSED, format!("not taken: {refusal}")))?;
-    if !options.json {
-        for line in fit_lines(&fitted, before.as_ref().map(|c| &c.calibration)) {
-            writeln!(out, "{line}")?;
-        }
-    }
-    if let Some(ear) = ear.as_mut().filter(|_| guided && !options.yes) {
-        writeln!(out, "Take it? Type yes to go on:")?;
-        out.flush()?;
-        if ear.line()?.answer(KEPT)? != "yes" {
-            return Err(Failure::new(exit::REFUSED, KEPT));
-        }
-    }
-    let new = NewCalibration {
-        head: Name::new(&options.head).map_err(usage)?,
-        runs,
-        resolution,
-        weighing: entries
-            .weighing()
-            .map(Weighing::words)
-            .transpose()?
-            .unwrap_or_default()
-            .as_str()
-            .into(),
-        method: options.note.as_str().into(),
-        sure_of,
-    };
-    let head = new.head.clone();
-    let sent = send((place, options), new, (ear.as_mut(), out));
-    if let Some(ear) = ear.as_mut().filter(|_| opened) {
-        ask_back(place, &head, &mut person(ear, out))?;
-    }
-    sent
+    let before = newest(place, head)?;
+    Ok(fit_lines(&fitted, before.as_ref().map(|c| &c.calibration)))
 }
 
-/// Has a calibration taken; a rate that is doubtful is asked about where somebody is there.
-fn send(
-    (place, options): (&Place, &Calibrate),
-    mut new: NewCalibration,
-    (ear, out): (Option<&mut Ear>, &mut Out),
+fn new_calibration(
+    head: &Name,
+    options: &Calibrate,
+    (runs, resolution): (Vec<CalibrationRun>, Volume),
+    entries: &Entries,
+) -> Result<NewCalibration, Failure> {
+    let weighing = entries.weighing().map(Weighing::words).transpose()?;
+    Ok(NewCalibration {
+        head: head.clone(),
+        runs,
+        resolution,
+        weighing: weighing.unwrap_or_default().as_str().into(),
+        method: options.note.as_str().into(),
+        sure_of: None,
+    })
+}
+
+/// The whole at the bench, by question and answer.
+fn guided(
+    place: &Place,
+    head: &Name,
+    (options, entries): (&Calibrate, &mut Entries),
+    out: &mut Out,
 ) -> Result<(), Failure> {
-    let response = Client::connect(&place.state)?.ask(&Command::Calibrate(new.clone()).into())?;
-    let doubted = response.code.as_deref() == Some("calibration-questioned");
-    let Some(ear) = ear.filter(|_| doubted) else {
-        return say(response, options.json, out).map(drop);
+    if !io::stdin().is_terminal() || options.json {
+        return Err(usage(format!(
+            "to be guided needs a terminal and somebody at the bench; by words it goes: `dosewright bench {head} open`, prime, run, measured, calibrate --runs, verify, back; runs that were timed before are entered with calibrate --run"
+        )));
+    }
+    let mut ear = Ear::open()?;
+    let mut person = Person {
+        ear: &mut ear,
+        out,
+        aside: false,
+        kept: KEPT,
     };
-    let mut person = person(ear, out);
-    person.say(&response.text)?;
-    let typed = person.ask("The rate again to take it all the same, anything else to leave it:")?;
+    // A wrong step is to be known before the first drop.
+    let resolution = resolution(options, entries, &mut person)?;
+    let job = job(place, head, options, resolution)?;
+    let mut bench = AtTheBench {
+        place,
+        head,
+        person,
+    };
+    whole(&job, entries, &mut bench, |entries, bench| {
+        fitted(&job, options, entries, bench)
+    })
+}
+
+/// Runs until there is a calibration that the daemon takes.
+fn fitted(
+    job: &Job,
+    options: &Calibrate,
+    entries: &mut Entries,
+    bench: &mut AtTheBench<'_>,
+) -> Result<(), Failure> {
+    let (place, head) = (bench.place, bench.head);
+    let mut runs = kept_runs(&open(place)?, head)?;
+    loop {
+        runs = dialogue(job, entries, bench, runs)?;
+        for line in fitted_words(place, head, &runs, job.resolution)? {
+            bench.say(&line)?;
+        }
+        let take = "Take it? b takes the last entry back and runs again. Type yes to go on:";
+        let answer = if options.yes {
+            "yes".to_owned()
+        } else {
+            bench.ask(take)?
+        };
+        match answer.as_str() {
+            "yes" => {}
+            "b" => {
+                bench.take_last_back(&mut runs)?;
+                continue;
+            }
+            _ => return Err(Failure::new(exit::REFUSED, KEPT)),
+        }
+        let new = new_calibration(head, options, (runs.clone(), job.resolution), entries)?;
+        let response = sent(place, new, bench)?;
+        bench.say(&response.text)?;
+        if response.ok {
+            return Ok(());
+        }
+        let answer = bench.ask("Enter takes the last entry back and runs again, q ends:")?;
+        if answer == "q" {
+            return Err(Failure::new(exit::REFUSED, KEPT));
+        }
+        bench.take_last_back(&mut runs)?;
+    }
+}
+
+/// Has a calibration taken; a rate that is doubtful is asked about.
+fn sent(
+    place: &Place,
+    mut new: NewCalibration,
+    bench: &mut AtTheBench<'_>,
+) -> Result<Response, Failure> {
+    let mut client = Client::connect(&place.state)?;
+    let response = client.ask(&Command::Calibrate(new.clone()).into())?;
+    if response.code.as_deref() != Some("calibration-questioned") {
+        return Ok(response);
+    }
+    bench.say(&response.text)?;
+    let typed = bench.ask("The rate again to take it all the same, anything else to leave it:")?;
     new.sure_of = parse_flow_rate(&typed).ok();
     if new.sure_of.is_none() {
         return Err(Failure::new(exit::REFUSED, KEPT));
     }
-    ask(place, &Command::Calibrate(new).into(), false, out).map(drop)
-}
-
-fn person<'a>(ear: &'a mut Ear, out: &'a mut Out) -> Person<'a> {
-    Person {
-        ear,
-        out,
-        aside: false,
-        kept: KEPT,
-    }
+    Ok(Client::connect(&place.state)?.ask(&Command::Calibrate(new).into())?)
 }
 
 /// The step that volumes are read by, as it was given, or asked for.
 fn resolution(
     options: &Calibrate,
     entries: &mut Entries,
-    (ear, out): (Option<&mut Ear>, &mut Out),
+    person: &mut Person<'_>,
 ) -> Result<Volume, Failure> {
-    let given = options.resolution.as_deref();
-    let Some(ear) = ear else {
-        let text = given.ok_or_else(|| {
-            usage("what were the volumes read by? Give the step of the cylinder or scale, for example --resolution \"0.1 mL\" or --resolution \"0.01 g\"; a coarse one makes small doses uncertain")
-        })?;
-        return measured(text, entries.weighing());
-    };
-    let mut person = person(ear, out);
-    if let Some(text) = given {
+    if let Some(text) = options.resolution.as_deref() {
         return entries
-            .volume(text, &mut person)?
+            .volume(text, person)?
             .ok_or_else(|| usage(format!("\"{text}\" is no step of a cylinder or scale")));
     }
     loop {
         let typed = person.ask("Step of the cylinder or scale? (for example 0.1 mL, or 0.01 g)")?;
-        if let Some(step) = entries.volume(&typed, &mut person)? {
+        if let Some(step) = entries.volume(&typed, person)? {
             return Ok(step);
         }
     }
@@ -172,11 +251,16 @@ fn typed_run(text: &str, weighing: Option<&Weighing>) -> Result<CalibrationRun, 
     })
 }
 
-/// What is to be done at the sump, and whether the caps leave room for it.
-fn job(place: &Place, options: &Calibrate) -> Result<Job, Failure> {
+/// What is to be done at the bench, and whether the caps leave room for it.
+fn job(
+    place: &Place,
+    name: &Name,
+    options: &Calibrate,
+    resolution: Volume,
+) -> Result<Job, Failure> {
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
-    let head = controller.head_named(&options.head).map_err(usage)?;
+    let head = controller.head_named(name.as_str()).map_err(usage)?;
     let line = controller.line_of_head(&head.name).map_err(usage)?;
     let view = status(place)?;
     // A calibration on record may be void: a new tube, another speed.
@@ -184,7 +268,7 @@ fn job(place: &Place, options: &Calibrate) -> Result<Job, Failure> {
         .heads
         .iter()
         .any(|h| h.name == head.name && h.rate.is_some());
-    let known = newest(place, &options.head)?
+    let known = newest(place, name)?
         .map(|c| c.calibration)
         .filter(|_| in_force);
     let usual = usual_dose(&loaded, line);
@@ -198,12 +282,11 @@ fn job(place: &Place, options: &Calibrate) -> Result<Job, Failure> {
     let job = Job {
         head: head.clone(),
         line: line.clone(),
-        caustic: controller
-            .solutions
-            .get(&line.solution)
-            .is_some_and(|s| s.caustic),
+        caustic: is_caustic(controller, &line.name),
+        usual,
         lengths,
-        repeats: options.repeats,
+        repeats: options.repeats.unwrap_or(REPEATS),
+        resolution,
         creep: options.creep,
         prime: head.run_max.min(PRIME),
         live: view.mode == Mode::Live,
@@ -214,30 +297,6 @@ fn job(place: &Place, options: &Calibrate) -> Result<Job, Failure> {
         cap_left(&view, &head.name, line.bench_cap()),
     )?;
     Ok(job)
-}
-
-impl Job {
-    fn at_the_sump(
-        &self,
-        place: &Place,
-        entries: &mut Entries,
-        (ear, out): (&mut Ear, &mut Out),
-    ) -> Result<(Vec<CalibrationRun>, bool), Failure> {
-        let mut bench = AtTheSump {
-            place,
-            head: self.head.name.as_str(),
-            person: person(ear, out),
-        };
-        let opened = ensure(place, &self.head.name, &mut bench)?;
-        match dialogue(self, entries, &mut bench) {
-            Ok(runs) => Ok((runs, opened)),
-            Err(failure) => {
-                // Whoever went away may not hear it.
-                drop(bench.say(&waits(&self.head.name)));
-                Err(failure)
-            }
-        }
-    }
 }
 
 /// The line's planned dose; half its dose cap when it has none.

@@ -5,10 +5,10 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench_args::{CalibrationArgs, CalibrationCommand};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::words::{configuration, minute, present, unread, usage, zone};
 use crate::config::{Head, Loaded};
@@ -26,14 +26,13 @@ use crate::statistics::Confidence;
 /// The newest calibration of a head; `None` without a ledger or without one.
 pub(in crate::cli) fn newest(
     place: &Place,
-    head: &str,
+    head: &Name,
 ) -> Result<Option<StoredCalibration>, Failure> {
-    let head = Name::new(head).map_err(usage)?;
     let Ok(reader) = open(place) else {
         return Ok(None);
     };
     Ok(reader
-        .calibrations_of(&head)
+        .calibrations_of(head)
         .map_err(|e| unread(&e))?
         .pop()
         // What a dry run assumed was never measured.
@@ -129,9 +128,7 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
     let stored = all.pop().ok_or_else(|| {
         Failure::new(
             exit::REFUSED,
-            format!(
-                "head {name} has no calibration yet; make one with `dosewright calibrate {name}`"
-            ),
+            format!("head {name} has no calibration yet; make one with `dosewright bench {name}`"),
         )
     })?;
     let before = all
@@ -431,7 +428,7 @@ fn accuracy_lines(certificate: &Certificate, loaded: &Loaded) -> Vec<String> {
             }));
         }
         None => lines.push(
-            "error by length of time: needs two checks (dosewright verify) of a planned line"
+            "error by length of time: needs two checks (`dosewright bench HEAD verify`) of a planned line"
                 .to_owned(),
         ),
     }

@@ -1,15 +1,22 @@
-//! The guided calibration at the sump: cautions, priming, runs with what came out, and the repetition of one that looks wrong.
+//! The guided way at the bench: cautions, outlet out, priming, runs with what came out, the repetition of one that looks wrong, a check,
+//! outlet back. Whatever was measured is kept by the daemon at once.
 
-use crate::cli::args::Place;
-use crate::cli::exit::{self, Failure};
-use crate::cli::heads::bench::{Ran, Wanted, run};
+use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, run};
 use crate::cli::heads::creep;
 use crate::cli::heads::measured::Entries;
+use crate::cli::heads::session::{ask_back, is_silent, open_session, waits};
+use crate::cli::heads::verify::Check;
+use crate::cli::place::Place;
+use crate::cli::record::ledger::open;
 use crate::cli::talk::{Person, Talk};
+use crate::cli::words::unread;
 use crate::config::{Head, Line};
+use crate::control::Client;
+use crate::engine::{BenchAsk, Command, NewMeasured};
 use crate::metering::{FitRules, fit};
-use crate::quantity::{Millis, Volume};
-use crate::record::{CalibrationRun, DoseKind};
+use crate::quantity::{Millis, Name, Volume};
+use crate::record::{CalibrationRun, DoseEnd, DoseKind};
 
 /// What the guided run is about.
 #[derive(Debug)]
@@ -17,8 +24,12 @@ pub(in crate::cli) struct Job {
     pub(in crate::cli) head: Head,
     pub(in crate::cli) line: Line,
     pub(in crate::cli) caustic: bool,
+    /// The line's planned dose.
+    pub(in crate::cli) usual: Volume,
     pub(in crate::cli) lengths: Vec<Millis>,
     pub(in crate::cli) repeats: u32,
+    /// The step that volumes are read by.
+    pub(in crate::cli) resolution: Volume,
     /// The scale creeps: it is read before and after each run.
     pub(in crate::cli) creep: bool,
     /// Longest priming by one press of the key.
@@ -26,20 +37,35 @@ pub(in crate::cli) struct Job {
     pub(in crate::cli) live: bool,
 }
 
-/// Who is talked to, and what runs the head.
+/// Who is talked to, what runs the head, and what keeps its runs.
 pub(in crate::cli) trait Bench: Talk {
     /// Runs the head for a time.
     fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran, Failure>;
+
+    /// Keeps what came out in a run, or that it is not used.
+    fn keep(&mut self, run: &CalibrationRun) -> Result<(), Failure>;
+
+    /// The last run, when nobody entered what came out in it.
+    fn unmeasured(&self, runs: &[CalibrationRun]) -> Result<Option<Ran>, Failure>;
+
+    /// The last entry is not used.
+    fn take_last_back(&mut self, runs: &mut [CalibrationRun]) -> Result<(), Failure> {
+        let Some(last) = runs.iter_mut().rfind(|run| run.used) else {
+            return Ok(());
+        };
+        last.used = false;
+        self.keep(last)
+    }
 }
 
 /// A person, and a head behind the daemon.
-pub(in crate::cli) struct AtTheSump<'a> {
+pub(in crate::cli) struct AtTheBench<'a> {
     pub(in crate::cli) place: &'a Place,
-    pub(in crate::cli) head: &'a str,
+    pub(in crate::cli) head: &'a Name,
     pub(in crate::cli) person: Person<'a>,
 }
 
-impl Talk for AtTheSump<'_> {
+impl Talk for AtTheBench<'_> {
     fn say(&mut self, text: &str) -> Result<(), Failure> {
         self.person.say(text)
     }
@@ -53,14 +79,50 @@ impl Talk for AtTheSump<'_> {
     }
 }
 
-impl Bench for AtTheSump<'_> {
+impl Bench for AtTheBench<'_> {
     fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran, Failure> {
         let wanted = Wanted::Time {
-            head: self.head,
+            head: self.head.as_str(),
             run_time,
             kind,
         };
         run(self.place, wanted, self.person.ear, self.person.out)
+    }
+
+    fn keep(&mut self, run: &CalibrationRun) -> Result<(), Failure> {
+        let new = NewMeasured {
+            head: self.head.clone(),
+            run: run.clone(),
+        };
+        let command = Command::Bench(BenchAsk::Measured(new));
+        // A pause at the scale may have been longer than a session waits for a word.
+        if is_silent(self.place, self.head)? != Some(false) {
+            outlet_out(self.head, self)?;
+            open_session(self.place, self.head, &mut self.person)?;
+        }
+        accepted(Client::connect(&self.place.state)?.ask(&command.into())?).map(drop)
+    }
+
+    fn unmeasured(&self, runs: &[CalibrationRun]) -> Result<Option<Ran>, Failure> {
+        let reader = open(self.place)?;
+        let last = reader.dose_to_check(self.head, None);
+        let last = last.map_err(|e| unread(&e))?.filter(|dose| {
+            dose.end == DoseEnd::Delivered
+                && !dose.checked
+                && runs.iter().all(|run| run.dose != Some(dose.id))
+        });
+        let Some(dose) = last else {
+            return Ok(None);
+        };
+        let ended = reader.end_of(dose.id).map_err(|e| unread(&e))?;
+        Ok(ended.and_then(|ended| {
+            Some(Ran {
+                dose: dose.id,
+                on_time: ended.on_time?,
+                booked: ended.delivered,
+                whole: true,
+            })
+        }))
     }
 }
 
@@ -68,50 +130,152 @@ impl Bench for AtTheSump<'_> {
 const RUNS_MAX: usize = 100;
 
 /// What is as before when it ends early.
-pub(in crate::cli) const KEPT: &str =
-    "the head's calibration stays as it was; what was pumped is in the record";
+pub(in crate::cli) const KEPT: &str = "the head's calibration stays as it was; what was pumped and measured is in the record, and the same command goes on from there";
 
 fn ended_early() -> Failure {
     Failure::new(exit::REFUSED, format!("ended before it was done: {KEPT}"))
 }
 
+/// The whole: `fitted` runs the head and has a calibration taken.
+pub(in crate::cli) fn whole(
+    job: &Job,
+    entries: &mut Entries,
+    bench: &mut AtTheBench<'_>,
+    fitted: impl FnOnce(&mut Entries, &mut AtTheBench<'_>) -> Result<(), Failure>,
+) -> Result<(), Failure> {
+    cautions(job, bench)?;
+    bench.say(&entries.words())?;
+    outlet_out(&job.head.name, bench)?;
+    if is_silent(bench.place, bench.head)? != Some(false) {
+        open_session(bench.place, bench.head, &mut bench.person)?;
+    }
+    let done = prime(job.prime, bench)
+        .and_then(|()| fitted(entries, bench))
+        .and_then(|()| checked(job, entries, bench));
+    if let Err(failure) = done {
+        // Whoever went away may not hear it.
+        drop(bench.say(&waits(bench.head)));
+        return Err(failure);
+    }
+    ask_back(bench.place, bench.head, &mut bench.person)
+}
+
+fn outlet_out(head: &Name, bench: &mut impl Bench) -> Result<(), Failure> {
+    let question = format!(
+        "Is the outlet of head {head} out of the tank and in the vessel? Type out when it is, q ends:"
+    );
+    loop {
+        match bench.ask(&question)?.as_str() {
+            "out" => return Ok(()),
+            "q" => return Err(Failure::new(exit::REFUSED, "nothing was run or changed")),
+            other => bench.say(&format!("\"{other}\" is neither out nor q"))?,
+        }
+    }
+}
+
+/// One run of a usual dose by the new calibration.
+fn checked(job: &Job, entries: &mut Entries, bench: &mut AtTheBench<'_>) -> Result<(), Failure> {
+    let volume = job.usual;
+    let answer = bench.ask(&format!(
+        "One check: head {} gives {volume} by the new calibration. Empty or tare the vessel. Enter starts it, s leaves it out:",
+        job.head.name
+    ))?;
+    if answer == "s" {
+        return bench.say(&format!(
+            "Not checked; `dosewright bench {} verify \"{volume}\"` does it later.",
+            job.head.name
+        ));
+    }
+    let check = Check {
+        place: bench.place,
+        head: bench.head,
+        line: &job.line.name,
+        volume,
+        json: false,
+        creep: job.creep,
+    };
+    check.once(entries, &mut bench.person).map(drop)
+}
+
+/// Runs the head and asks what came out until every length has its runs and they fit; goes on with those that are there.
 pub(in crate::cli) fn dialogue(
     job: &Job,
     entries: &mut Entries,
     bench: &mut impl Bench,
+    kept: Vec<CalibrationRun>,
 ) -> Result<Vec<CalibrationRun>, Failure> {
-    cautions(job, bench)?;
-    bench.say(&entries.words())?;
-    prime(job.prime, bench)?;
+    let (mut runs, mut unused): (Vec<_>, Vec<_>) = kept.into_iter().partition(|run| run.used);
+    if !runs.is_empty() {
+        bench.say(&format!("{} measured runs are kept and used.", runs.len()))?;
+    }
+    let known: Vec<_> = runs.iter().chain(&unused).cloned().collect();
+    if let Some(ran) = bench.unmeasured(&known)? {
+        bench.say(&format!("Dose {} was not measured yet.", ran.dose.0))?;
+        if let Some((volume, typed)) = what_came_out(&ran, entries, bench)? {
+            match kept_run(&ran, (volume, typed), bench) {
+                Ok(run) => runs.push(run),
+                // It may be from another day.
+                Err(Failure::Said { text, .. }) => bench.say(&text)?,
+                Err(closed @ Failure::ClosedPipe) => return Err(closed),
+            }
+        }
+    }
     let mut order: Vec<Millis> = Vec::new();
     for _ in 0..job.repeats {
         order.extend(&job.lengths);
     }
-    let mut runs: Vec<CalibrationRun> = Vec::new();
-    // Readings that were taken back or replaced: kept, so that the record shows what was measured.
-    let mut unused: Vec<CalibrationRun> = Vec::new();
-    while let Some(run_time) = order.get(runs.len()).copied() {
-        let number = runs.len() + 1;
+    while let Some((number, run_time)) = next_of(&order, &runs) {
         let of = order.len();
         let answer = bench.ask(&format!(
             "Run {number} of {of}: {run_time}. Empty or tare the vessel. Enter starts it, b takes the last entry back, q ends:"
         ))?;
         match answer.as_str() {
             "" => runs.extend(one_run(job, run_time, entries, bench)?),
-            "b" => unused.extend(runs.pop()),
+            "b" => {
+                bench.take_last_back(&mut runs)?;
+                unused.extend(runs.pop());
+            }
             "q" => return Err(ended_early()),
             other => bench.say(&format!("\"{other}\" is neither Enter, b nor q"))?,
         }
-        if runs.len() == order.len() {
-            unused.extend(redo_suspect((job, &order), entries, &mut runs, bench)?);
+        if next_of(&order, &runs).is_none() {
+            unused.extend(redo_suspect(job, entries, &mut runs, bench)?);
         }
     }
-    let unused = unused
-        .into_iter()
-        .map(|run| CalibrationRun { used: false, ..run });
     runs.extend(unused);
     runs.truncate(RUNS_MAX);
     Ok(runs)
+}
+
+/// The first of the wanted runs that none of those there is, and its number; a run is the wanted one when it lasted as long within 5 %.
+fn next_of(order: &[Millis], runs: &[CalibrationRun]) -> Option<(usize, Millis)> {
+    let mut left: Vec<Millis> = runs.iter().map(|run| run.on_time).collect();
+    (1..).zip(order).find_map(|(number, wanted)| {
+        let close = |time: &Millis| time.minus(*wanted).as_ms().abs() <= wanted.as_ms() / 20;
+        match left.iter().position(close) {
+            Some(there) => {
+                left.remove(there);
+                None
+            }
+            None => Some((number, *wanted)),
+        }
+    })
+}
+
+fn kept_run(
+    ran: &Ran,
+    (volume, typed): (Volume, String),
+    bench: &mut impl Bench,
+) -> Result<CalibrationRun, Failure> {
+    let run = CalibrationRun {
+        on_time: ran.on_time,
+        volume,
+        typed,
+        dose: Some(ran.dose),
+        used: true,
+    };
+    bench.keep(&run)?;
+    Ok(run)
 }
 
 fn cautions(job: &Job, bench: &mut impl Bench) -> Result<(), Failure> {
@@ -121,7 +285,7 @@ fn cautions(job: &Job, bench: &mut impl Bench) -> Result<(), Failure> {
         job.line.name, job.line.solution
     ))?;
     if job.caustic {
-        bench.say("CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.")?;
+        bench.say(CAUSTIC)?;
     }
     bench.say("CAUTION: mains electricity near water can kill. Dry hands at switches and plugs; wiring follows your local electrical code.")?;
     bench.say("Hang the outlet into a dry measuring cylinder, or a cup on a scale. NEVER leave it in the tank: all runs together are many doses.")?;
@@ -173,24 +337,11 @@ fn one_run(
         ))?;
         return Ok(None);
     }
-    let (volume, typed) = if let Some(before) = before {
-        let Some(weighed) = creep::weighed(&before, entries, bench)? else {
-            return Ok(None);
-        };
-        (weighed.volume, weighed.words)
-    } else {
-        let Some(read) = what_came_out(&ran, entries, bench)? else {
-            return Ok(None);
-        };
-        read
+    let read = match before {
+        Some(before) => creep::weighed(&before, entries, bench)?.map(|w| (w.volume, w.words)),
+        None => what_came_out(&ran, entries, bench)?,
     };
-    Ok(Some(CalibrationRun {
-        on_time: ran.on_time,
-        volume,
-        typed,
-        dose: Some(ran.dose),
-        used: true,
-    }))
+    read.map(|read| kept_run(&ran, read, bench)).transpose()
 }
 
 /// A volume and how it was entered; `None` when the run is to be repeated.
@@ -221,14 +372,18 @@ fn what_came_out(
 
 /// All runs are there, the replaced ones come back: when they are refused because of one, that one may be repeated.
 fn redo_suspect(
-    (job, order): (&Job, &[Millis]),
+    job: &Job,
     entries: &mut Entries,
     runs: &mut [CalibrationRun],
     bench: &mut impl Bench,
 ) -> Result<Vec<CalibrationRun>, Failure> {
     let mut replaced = Vec::new();
     loop {
-        let Err(refusal) = fit(&CalibrationRun::used(runs), &FitRules::default()) else {
+        let rules = FitRules {
+            resolution: job.resolution,
+            ..FitRules::default()
+        };
+        let Err(refusal) = fit(&CalibrationRun::used(runs), &rules) else {
             return Ok(replaced);
         };
         bench.say(&format!("Not good enough yet: {refusal}"))?;
@@ -237,14 +392,15 @@ fn redo_suspect(
             return Err(ended_early());
         }
         let index = answer.parse::<usize>().ok().and_then(|n| n.checked_sub(1));
-        let Some((index, run_time)) = index.and_then(|i| Some((i, *order.get(i)?))) else {
-            bench.say(&format!("there are runs 1 to {}", order.len()))?;
+        let Some(place) = index.and_then(|i| runs.get_mut(i)) else {
+            bench.say(&format!("there are runs 1 to {}", runs.len()))?;
             continue;
         };
-        if let (Some(again), Some(place)) =
-            (one_run(job, run_time, entries, bench)?, runs.get_mut(index))
-        {
-            replaced.push(std::mem::replace(place, again));
+        if let Some(again) = one_run(job, place.on_time, entries, bench)? {
+            let mut before = std::mem::replace(place, again);
+            before.used = false;
+            bench.keep(&before)?;
+            replaced.push(before);
         }
     }
 }
@@ -259,6 +415,7 @@ mod tests {
 
     /// A bench that answers from a list, with a head of 30 mL/min.
     struct Scripted {
+        kept: Vec<CalibrationRun>,
         talk: Answers,
         ran: Vec<(i64, DoseKind)>,
         stop_next: bool,
@@ -294,6 +451,15 @@ mod tests {
                 whole,
             })
         }
+
+        fn keep(&mut self, run: &CalibrationRun) -> Result<(), Failure> {
+            self.kept.push(run.clone());
+            Ok(())
+        }
+
+        fn unmeasured(&self, _: &[CalibrationRun]) -> Result<Option<Ran>, Failure> {
+            Ok(None)
+        }
     }
 
     fn creeping(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
@@ -301,7 +467,12 @@ mod tests {
             water_temperature: Some("20 C".to_owned()),
             ..Conditions::default()
         };
-        told_to(&mut Entries::new(&conditions).unwrap(), true, answers)
+        told_to(
+            &mut Entries::new(&conditions).unwrap(),
+            true,
+            answers,
+            Vec::new(),
+        )
     }
 
     fn dialogue_of(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
@@ -312,13 +483,14 @@ mod tests {
         entries: &mut Entries,
         answers: &[&str],
     ) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
-        told_to(entries, false, answers)
+        told_to(entries, false, answers, Vec::new())
     }
 
     fn told_to(
         entries: &mut Entries,
         creep: bool,
         answers: &[&str],
+        kept: Vec<CalibrationRun>,
     ) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
         let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
         let loaded = load(&demo, &crate::plan::check_plan).unwrap();
@@ -328,6 +500,8 @@ mod tests {
             head: head.clone(),
             line: line.clone(),
             caustic: true,
+            usual: Volume::from_ul(3_150),
+            resolution: Volume::ZERO,
             lengths: vec![Millis::from_secs(2), Millis::from_secs(8)],
             repeats: 2,
             creep,
@@ -335,11 +509,16 @@ mod tests {
             live: true,
         };
         let mut bench = Scripted {
+            kept: Vec::new(),
             talk: Answers::new(answers),
             ran: Vec::new(),
             stop_next: false,
         };
-        (dialogue(&job, entries, &mut bench), bench)
+        let runs = cautions(&job, &mut bench)
+            .and_then(|()| bench.say(&entries.words()))
+            .and_then(|()| prime(job.prime, &mut bench))
+            .and_then(|()| dialogue(&job, entries, &mut bench, kept));
+        (runs, bench)
     }
 
     fn volumes(runs: Result<Vec<CalibrationRun>, Failure>) -> Vec<i64> {
@@ -469,5 +648,18 @@ mod tests {
         for answers in [&["q"][..], &["s", "q"], &["s", "", "1.0 mL"]] {
             assert!(dialogue_of(answers).0.is_err());
         }
+    }
+
+    #[test]
+    fn what_was_measured_before_an_interruption_is_used_and_only_the_rest_is_run() {
+        let (_, first) = dialogue_of(&["s", "", "1.0 mL", "", "4.0 mL", "", "1.01 mL"]);
+        let kept: Vec<i64> = first.kept.iter().map(|r| r.volume.as_ul()).collect();
+        assert_eq!(kept, [1_000, 4_000, 1_010], "each at once");
+        let mut entries = Entries::new(&Conditions::default()).unwrap();
+        let (runs, bench) = told_to(&mut entries, false, &["s", "", "3.99 mL"], first.kept);
+        assert_eq!(volumes(runs), [1_000, 4_000, 1_010, 3_990]);
+        let times: Vec<i64> = bench.ran.iter().map(|(ms, _)| *ms).collect();
+        assert_eq!(times, [8_000]);
+        assert!(bench.talk.heard("Run 4 of 4"));
     }
 }

@@ -50,7 +50,7 @@ impl Conditions {
         };
         let weighing = match (&self.water_temperature, &self.density) {
             (Some(text), _) => {
-                let celsius = celsius(text)?.as_degrees();
+                let celsius = celsius(text).map_err(usage)?.as_degrees();
                 Weighing {
                     liquid: Liquid::Water { celsius },
                     air: air(celsius),

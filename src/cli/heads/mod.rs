@@ -10,3 +10,4 @@ pub(in crate::cli) mod keys;
 pub(in crate::cli) mod measured;
 pub(in crate::cli) mod session;
 pub(in crate::cli) mod verify;
+pub(in crate::cli) mod words;

@@ -1,22 +1,21 @@
-//! `verify`: one metered run held against what was measured.
+//! `bench HEAD verify`: one metered run held against what was measured.
 
 use std::io::Write;
 
-use serde_json::json;
-
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
-use crate::cli::heads::bench::{Ran, Wanted, run};
+use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, is_caustic, run};
 use crate::cli::heads::bench_args::Verify;
 use crate::cli::heads::creep;
 use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Entries, measured};
 use crate::cli::heads::session::{ask_back, ensure};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, unread, usage};
+use crate::config::Controller;
 use crate::engine::{Command, NewVerification};
 use crate::quantity::{Name, Volume, parse_volume};
 use crate::record::{DoseEnd, DoseId};
@@ -30,29 +29,34 @@ type Given = (DoseId, Volume);
 /// Runs the head once, asks what came out, and has it judged and kept; or a part of that, for scripts.
 pub(in crate::cli) fn verify(
     place: &Place,
+    name: &Name,
     options: &Verify,
     out: &mut Out,
 ) -> Result<(), Failure> {
     let mut entries = Entries::new(&options.conditions)?;
     let volume = parse_volume(&options.volume).map_err(usage)?;
     let loaded = configuration(place)?;
-    let head = loaded.controller.head_named(&options.head).map_err(usage)?;
-    let line = loaded.controller.line_of_head(&head.name).map_err(usage)?;
+    let line = loaded
+        .controller
+        .line_of_head(name)
+        .map_err(usage)?
+        .name
+        .clone();
+    let check = Check {
+        place,
+        head: name,
+        line: &line,
+        volume,
+        json: options.json,
+        creep: options.creep,
+    };
     if let Some(text) = &options.measured {
         let value = measured(text, entries.weighing())?;
-        let given = given_before(place, (&head.name, volume), options.dose)?;
-        return keep(
-            (place, options),
-            given,
-            (entries.kept(text.trim())?, value),
-            out,
-        );
+        let given = check.given_before(options.dose)?;
+        return check
+            .keep(given, (entries.kept(text.trim())?, value), out)?
+            .verdict();
     }
-    let caustic = loaded
-        .controller
-        .solutions
-        .get(&line.solution)
-        .is_some_and(|s| s.caustic);
     let mut ear = Ear::open()?;
     let mut person = Person {
         ear: &mut ear,
@@ -60,130 +64,169 @@ pub(in crate::cli) fn verify(
         aside: options.json,
         kept: KEPT,
     };
-    if caustic {
-        person.say(
-            "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.",
-        )?;
-    }
-    let wanted = Wanted::Volume {
-        line: line.name.as_str(),
-        volume,
-    };
     if options.start {
-        ensure(place, &head.name, &mut person)?;
-        let ran = whole(run(place, wanted, person.ear, person.out)?)?;
-        return started(options, &ran, out);
+        check.caution(&loaded.controller, &mut person)?;
+        ensure(place, name, &mut person)?;
+        let ran = check.run(&mut person)?;
+        return check.started(&ran, out);
     }
+    check.caution(&loaded.controller, &mut person)?;
     person.say(&entries.words())?;
     let question = format!(
-        "Head {} is to give {volume} into a vessel, NOT into the tank. Enter starts it, q ends:",
-        options.head
+        "Head {name} is to give {volume} into a vessel, NOT into the tank. Enter starts it, q ends:"
     );
     if person.ask(&question)? == "q" {
         return Err(Failure::new(exit::REFUSED, "nothing was run"));
     }
-    let opened = ensure(place, &head.name, &mut person)?;
-    let before = if options.creep {
-        Some(creep::baseline(&mut person, "before")?)
-    } else {
-        None
-    };
-    let ran = whole(run(place, wanted, person.ear, person.out)?)?;
-    let read = match before {
-        None => asked(&mut entries, &mut person)?,
-        Some(before) => creep::weighed(&before, &mut entries, &mut person)?
-            .map(|weighed| (weighed.words, weighed.volume))
-            .ok_or_else(|| Failure::new(exit::REFUSED, KEPT))?,
-    };
-    let kept = keep((place, options), (ran.dose, ran.booked), read, person.out);
+    let opened = ensure(place, name, &mut person)?;
+    let kept = check.once(&mut entries, &mut person)?;
     if opened {
-        ask_back(place, &head.name, &mut person)?;
+        ask_back(place, name, &mut person)?;
     }
-    kept
+    kept.verdict()
 }
 
-fn whole(ran: Ran) -> Result<Ran, Failure> {
-    if ran.whole {
-        return Ok(ran);
-    }
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "stopped after {}; {} are counted, and nothing is checked by it",
-            ran.on_time, ran.booked
-        ),
-    ))
+/// One check of a head.
+#[derive(Debug)]
+pub(in crate::cli) struct Check<'a> {
+    pub(in crate::cli) place: &'a Place,
+    pub(in crate::cli) head: &'a Name,
+    pub(in crate::cli) line: &'a Name,
+    pub(in crate::cli) volume: Volume,
+    pub(in crate::cli) json: bool,
+    /// The scale creeps.
+    pub(in crate::cli) creep: bool,
 }
 
-/// What a script needs of a run that is to be measured.
-fn started(options: &Verify, ran: &Ran, out: &mut Out) -> Result<(), Failure> {
-    if options.json {
-        return Ok(out.json(&json!({
-            "dose": ran.dose.0, "on_time_ms": ran.on_time.as_ms(), "volume_ul": ran.booked.as_ul(),
-        }))?);
-    }
-    Ok(writeln!(
-        out,
-        "dose {}: {} in {}. Measure it, then: dosewright verify {} \"{}\" --measured AMOUNT",
-        ran.dose.0, ran.booked, ran.on_time, options.head, options.volume
-    )?)
+/// How a check came out; it is on record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::cli) enum Kept {
+    Passed,
+    Failed,
 }
 
-/// The dose that was measured: the head's last run for a check, or one by its number.
-fn given_before(
-    place: &Place,
-    (head, volume): (&Name, Volume),
-    number: Option<i64>,
-) -> Result<Given, Failure> {
-    let refuse = |why: String| Failure::new(exit::REFUSED, format!("refused: {why}"));
-    let found = open(place)?
-        .dose_to_check(head, number.map(DoseId))
-        .map_err(|e| unread(&e))?;
-    let dose = found.ok_or_else(|| {
-        refuse(match number {
-            Some(number) => format!("dose {number} is no dose of head {head}"),
-            None => format!("head {head} has made no run for a check since it was calibrated; make one with --start"),
+impl Kept {
+    pub(in crate::cli) fn verdict(self) -> Result<(), Failure> {
+        match self {
+            Self::Passed => Ok(()),
+            Self::Failed => Err(Failure::new(exit::REFUSED, "")),
+        }
+    }
+}
+
+impl Check<'_> {
+    fn caution(&self, controller: &Controller, person: &mut Person<'_>) -> Result<(), Failure> {
+        if is_caustic(controller, self.line) {
+            person.say(CAUSTIC)?;
+        }
+        Ok(())
+    }
+
+    /// One run with its measurement, judged and kept.
+    pub(in crate::cli) fn once(
+        &self,
+        entries: &mut Entries,
+        person: &mut Person<'_>,
+    ) -> Result<Kept, Failure> {
+        let before = if self.creep {
+            Some(creep::baseline(person, "before")?)
+        } else {
+            None
+        };
+        let ran = self.run(person)?;
+        let read = match before {
+            None => asked(entries, person)?,
+            Some(before) => creep::weighed(&before, entries, person)?
+                .map(|weighed| (weighed.words, weighed.volume))
+                .ok_or_else(|| Failure::new(exit::REFUSED, KEPT))?,
+        };
+        self.keep((ran.dose, ran.booked), read, person.out)
+    }
+
+    fn run(&self, person: &mut Person<'_>) -> Result<Ran, Failure> {
+        let wanted = Wanted::Volume {
+            line: self.line.as_str(),
+            volume: self.volume,
+        };
+        let ran = run(self.place, wanted, person.ear, person.out)?;
+        if ran.whole {
+            return Ok(ran);
+        }
+        Err(Failure::new(
+            exit::REFUSED,
+            format!(
+                "stopped after {}; {} are counted, and nothing is checked by it",
+                ran.on_time, ran.booked
+            ),
+        ))
+    }
+
+    /// What a script needs of a run that is to be measured.
+    fn started(&self, ran: &Ran, out: &mut Out) -> Result<(), Failure> {
+        if self.json {
+            return Ok(out.json(&ran.as_json())?);
+        }
+        Ok(writeln!(
+            out,
+            "dose {}: {} in {}. Measure it, then: dosewright bench {} verify \"{}\" --measured AMOUNT",
+            ran.dose.0, ran.booked, ran.on_time, self.head, self.volume
+        )?)
+    }
+
+    /// The dose that was measured: the head's last run for a check, or one by its number.
+    fn given_before(&self, number: Option<i64>) -> Result<Given, Failure> {
+        let (head, volume) = (self.head, self.volume);
+        let refuse = |why: String| Failure::new(exit::REFUSED, format!("refused: {why}"));
+        let found = open(self.place)?
+            .dose_to_check(head, number.map(DoseId))
+            .map_err(|e| unread(&e))?;
+        let dose = found.ok_or_else(|| {
+            refuse(match number {
+                Some(number) => format!("dose {number} is no dose of head {head}"),
+                None => format!("head {head} has made no run for a check since it was calibrated; make one with --start"),
+            })
+        })?;
+        let id = dose.id.0;
+        if dose.checked {
+            return Err(refuse(format!(
+                "dose {id} of head {head} was checked before; make a new run with --start"
+            )));
+        }
+        if dose.end != DoseEnd::Delivered {
+            return Err(refuse(format!(
+                "dose {id} of head {head} did not run its whole time, so nothing can be checked by it"
+            )));
+        }
+        if dose.volume != volume {
+            return Err(refuse(format!(
+                "dose {id} of head {head} was {}, not {volume}; say which dose was measured with --dose",
+                dose.volume
+            )));
+        }
+        Ok((dose.id, dose.delivered))
+    }
+
+    /// Has a check judged and kept.
+    fn keep(
+        &self,
+        (dose, expected): Given,
+        (typed, measured): (String, Volume),
+        out: &mut Out,
+    ) -> Result<Kept, Failure> {
+        let command = Command::Verify(NewVerification {
+            head: self.head.clone(),
+            dose,
+            expected,
+            measured,
+            typed: typed.as_str().into(),
+        });
+        let response = ask(self.place, &command.into(), self.json, out)?;
+        Ok(if response.text.contains("FAILED") {
+            Kept::Failed
+        } else {
+            Kept::Passed
         })
-    })?;
-    let id = dose.id.0;
-    if dose.checked {
-        return Err(refuse(format!(
-            "dose {id} of head {head} was checked before; make a new run with --start"
-        )));
     }
-    if dose.end != DoseEnd::Delivered {
-        return Err(refuse(format!(
-            "dose {id} of head {head} did not run its whole time, so nothing can be checked by it"
-        )));
-    }
-    if dose.volume != volume {
-        return Err(refuse(format!(
-            "dose {id} of head {head} was {}, not {volume}; say which dose was measured with --dose",
-            dose.volume
-        )));
-    }
-    Ok((dose.id, dose.delivered))
-}
-
-/// Has a check judged and kept.
-fn keep(
-    (place, options): (&Place, &Verify),
-    (dose, expected): Given,
-    (typed, measured): (String, Volume),
-    out: &mut Out,
-) -> Result<(), Failure> {
-    let command = Command::Verify(NewVerification {
-        head: Name::new(&options.head).map_err(usage)?,
-        dose,
-        expected,
-        measured,
-        typed: typed.as_str().into(),
-    });
-    let response = ask(place, &command.into(), options.json, out)?;
-    if response.text.contains("FAILED") {
-        return Err(Failure::new(exit::REFUSED, ""));
-    }
-    Ok(())
 }
 
 /// What came out, as it was entered and as a volume.

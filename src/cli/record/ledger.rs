@@ -1,21 +1,27 @@
 //! Looking at the record, with or without a running daemon.
 
 use std::io::Write;
+use std::path::Path;
 
 use serde_json::Value;
 
-use crate::cli::args::{
-    Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Place, Plain,
-};
+use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Plain};
 use crate::cli::exit::{self, Failure, chain};
 use crate::cli::out::{Out, Tone};
-use crate::daemon::ledger_path;
-use crate::ledger::{ExportError, Filter, Ledger, LedgerReader, Row, Table};
+use crate::cli::place::Place;
+use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
+use crate::ledger::{
+    ExportError, Filter, Ledger, LedgerReader, Row, Table, put_in_doubt, restore as put_back,
+};
 use crate::quantity::{Millis, Name, Volume};
 
 /// Opens the ledger of the state folder for reading.
 pub(in crate::cli) fn open(place: &Place) -> Result<LedgerReader, Failure> {
-    Ledger::open_to_read(&ledger_path(&place.state)).map_err(|e| Failure::new(exit::IO, chain(&e)))
+    open_at(&ledger_path(&place.state))
+}
+
+fn open_at(path: &Path) -> Result<LedgerReader, Failure> {
+    Ledger::open_to_read(path).map_err(|e| Failure::new(exit::IO, chain(&e)))
 }
 
 /// A failed export; a closed pipe is none.
@@ -46,7 +52,55 @@ pub(in crate::cli) fn ledger(
             )?;
             Ok(())
         }
+        LedgerCommand::Restore { file, .. } => restore(place, file.as_deref(), out),
     }
+}
+
+/// What happens at the next start, and what to do.
+const AFTER_RESTORE: &str = "whatever was given since then is not in it and counts as given: when the daemon starts, everything is on hold, each line's daily cap counts as full for 24 h, and live mode is not armed
+next: start the daemon, test the water, say what each bottle holds (`dosewright refill`), `dosewright resume`, and arm again (`dosewright arm`)";
+
+fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result<(), Failure> {
+    let io = |error: &dyn std::error::Error| Failure::new(exit::IO, chain(error));
+    let ledger = ledger_path(&place.state);
+    if !place.state.is_dir() {
+        let text = format!(
+            "{}: there is no such state folder; start the daemon once, stop it, then restore",
+            place.state.display()
+        );
+        return Err(Failure::new(exit::IO, text));
+    }
+    let _lock = InstanceLock::take(&place.state).map_err(|error| match &error {
+        LockError::Taken { .. } => Failure::new(exit::REFUSED, error.to_string()),
+        LockError::Make { .. } => io(&error),
+    })?;
+    let now = machine_now().wall;
+    let Some(file) = file else {
+        let why =
+            format!("the whole card was restored from an image, as its owner said at {now:.0}");
+        put_in_doubt(&ledger, &why).map_err(|e| io(&e))?;
+        writeln!(out, "the ledger in place counts as an old one")?;
+        writeln!(out, "{AFTER_RESTORE}")?;
+        return Ok(());
+    };
+    let newest = open_at(file)?.newest_wall().map_err(|e| io(&e))?;
+    let newest = newest.map_or("nothing with a time".to_owned(), |at| format!("{at:.0}"));
+    let why = format!(
+        "it was restored at {now:.0} from {}, whose newest entry is of {newest}",
+        file.display()
+    );
+    let restored = put_back(file, &ledger, &why).map_err(|e| io(&e))?;
+    writeln!(
+        out,
+        "the ledger is now the copy {}: {} doses, newest entry {newest}",
+        file.display(),
+        restored.doses
+    )?;
+    if let Some(aside) = restored.aside {
+        writeln!(out, "the one before it is kept as {}", aside.display())?;
+    }
+    writeln!(out, "{AFTER_RESTORE}")?;
+    Ok(())
 }
 
 fn table(name: &str) -> Result<Table, Failure> {
@@ -190,7 +244,7 @@ fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<()
 
 fn check(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
     let report = open(place)?
-        .check()
+        .check_in_place()
         .map_err(|e| Failure::new(exit::IO, chain(&e)))?;
     if options.json {
         out.json(&report)?;

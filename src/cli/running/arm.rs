@@ -2,9 +2,10 @@
 
 use std::io::{BufRead, Write};
 
-use crate::cli::args::{Disarm, Place};
+use crate::cli::args::Disarm;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::running::daemon::{ask, say};
 use crate::config::{Controller, Mode, Output, header_pin};
 use crate::control::{Client, Request};

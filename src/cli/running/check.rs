@@ -9,9 +9,10 @@ use jiff::tz::TimeZone;
 use serde_json::json;
 
 use super::explain::explain;
-use crate::cli::args::{Check, Place};
+use crate::cli::args::Check;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::words::put_in_force;
 use crate::config::Loaded;
 use crate::daemon::{load_all, machine_now};

@@ -2,9 +2,10 @@
 
 use std::io::{self, BufRead, IsTerminal, Write};
 
-use crate::cli::args::{Dose, Place};
+use crate::cli::args::Dose;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::proposal::prepare;
 use crate::cli::running::daemon::say;
 use crate::cli::words::usage;

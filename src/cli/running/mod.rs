@@ -5,6 +5,7 @@ pub(in crate::cli) mod check;
 pub(in crate::cli) mod daemon;
 pub(in crate::cli) mod dose;
 mod explain;
+pub(in crate::cli) mod hold;
 pub(in crate::cli) mod mqtt;
 pub(in crate::cli) mod outputs_off;
 pub(in crate::cli) mod status;

@@ -4,9 +4,10 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::cli::args::{Mqtt, MqttCheck, MqttCommand, Place};
+use crate::cli::args::{Mqtt, MqttCheck, MqttCommand};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::daemon::{load_all, machine_id};
 use crate::mqtt::{Report, Settings, Verdict};
 

@@ -7,15 +7,17 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use crate::cli::args::{OutputsOff, Place};
+use crate::cli::args::OutputsOff;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::config::{BoardDriver, CONTROLLER_FILE, Output};
-use crate::daemon::level_text;
+use crate::daemon::{OutputsSeen, level_text};
 use crate::pump::{
     CLAIMS_FOLDER, Claims, Found, PwmClass, RecognisedPwm, Recognition, force_off, force_pwm_off,
     recognise,
 };
+use crate::record::OutputPlace;
 
 /// Largest file that is read, in bytes.
 const FILE_BYTES_MAX: u64 = 1_048_576;
@@ -51,7 +53,12 @@ pub(in crate::cli) fn outputs_off(
     out: &mut Out,
 ) -> Result<(), Failure> {
     let (recognition, unreadable) = read(&place.config.join(CONTROLLER_FILE));
-    let report = switch_off(recognition, unreadable);
+    let mut seen = OutputsSeen::begin();
+    let report = switch_off(recognition, unreadable, &mut seen);
+    if let Err(error) = seen.keep(&place.state) {
+        // Nobody's reason not to switch off, nor to say that it failed.
+        tracing::warn!(%error, "which outputs were found on cannot be kept for the next start");
+    }
     let bad = report.lost.len()
         + report
             .outputs
@@ -92,7 +99,7 @@ fn read(path: &Path) -> (Recognition, Option<String>) {
     }
 }
 
-fn switch_off(found: Recognition, unreadable: Option<String>) -> Report {
+fn switch_off(found: Recognition, unreadable: Option<String>, seen: &mut OutputsSeen) -> Report {
     let mut wanted: Vec<(BoardDriver, Output, String, Option<String>)> = Vec::new();
     let records = Claims::at(Path::new(CLAIMS_FOLDER)).records();
     for record in &records {
@@ -121,9 +128,13 @@ fn switch_off(found: Recognition, unreadable: Option<String>) -> Report {
     }
     lost.extend(unreadable);
     let channels = channels(found.channels, driver.is_some());
-    let pins = wanted.into_iter().map(|(driver, output, what, guess)| {
+    let mut outputs = Vec::new();
+    // Pins first, the common cut-off among them: it stops whatever a channel does.
+    for (driver, output, what, guess) in wanted {
         let done = force_off(&driver, &output);
-        Done {
+        let place = OutputPlace::Gpio(output.gpio);
+        seen.add(&what, place, done.as_ref().ok().copied());
+        outputs.push(Done {
             what,
             gpio: Some(output.gpio),
             pwm: None,
@@ -131,10 +142,13 @@ fn switch_off(found: Recognition, unreadable: Option<String>) -> Report {
             found: done.as_ref().ok().copied().map(Found::as_str),
             error: done.err().map(|error| error.to_string()),
             guess,
-        }
-    });
-    // Pins first, the common cut-off among them: it stops whatever a channel does.
-    let outputs = pins.chain(channels.into_iter().map(channel_off)).collect();
+        });
+    }
+    outputs.extend(
+        channels
+            .into_iter()
+            .map(|channel| channel_off(channel, seen)),
+    );
     Report { outputs, lost }
 }
 
@@ -157,8 +171,10 @@ fn channels(recognised: Vec<RecognisedPwm>, on_a_board: bool) -> Vec<(String, u8
     wanted
 }
 
-fn channel_off((chip, channel, what): (String, u8, String)) -> Done {
+fn channel_off((chip, channel, what): (String, u8, String), seen: &mut OutputsSeen) -> Done {
     let done = force_pwm_off(&PwmClass::system(), &chip, channel);
+    let place = OutputPlace::Pwm(chip.clone(), channel);
+    seen.add(&what, place, done.as_ref().ok().copied());
     Done {
         what,
         gpio: None,

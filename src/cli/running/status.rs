@@ -6,9 +6,10 @@ use std::time::Duration;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::cli::args::{Place, StatusArgs};
+use crate::cli::args::StatusArgs;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::config::Mode;
 use crate::control::{Client, Request};
 use crate::engine::{HeadStatus, LineState, LineStatus, Status};
@@ -220,11 +221,11 @@ fn lines(view: &Status, out: &mut Out) -> Result<(), Failure> {
             "{:width$}  {}  {:>10}  {:>10}  {:>10}  {:>10}  {:>11}  {:>6}  {next}",
             line.name,
             out.tone(tone, &format!("{:9}", line.state.as_str())),
-            ml(line.delivered_today),
-            ml(line.delivered_24h),
+            known(line.delivered_today),
+            known(line.delivered_24h),
             ml(line.planned),
-            ml(line.cap_left),
-            bottle.and_then(|b| b.left).map_or("unknown".to_owned(), ml),
+            known(line.cap_left),
+            known(bottle.and_then(|b| b.left)),
             bottle
                 .and_then(|b| b.days_left)
                 .map_or("-".to_owned(), |d| format!("{d:.0} d")),
@@ -244,12 +245,14 @@ fn reasons(view: &Status, out: &mut Out) -> Result<(), Failure> {
         }
     };
     for line in &view.lines {
-        if line.hour_left < line.hourly_cap.min(line.cap_left) {
+        if let (Some(hour_left), Some(cap_left)) = (line.hour_left, line.cap_left)
+            && hour_left < line.hourly_cap.min(cap_left)
+        {
             gap(out)?;
             writeln!(
                 out,
                 "{}: {} left of the {} that any hour may get",
-                line.name, line.hour_left, line.hourly_cap
+                line.name, hour_left, line.hourly_cap
             )?;
         }
         if let Some(reason) = line
@@ -354,7 +357,7 @@ fn heads(view: &Status, out: &mut Out) -> Result<(), Failure> {
 fn head_words(head: &HeadStatus) -> Result<String, String> {
     if head.rate.is_none() {
         return Err(format!(
-            "NOT CALIBRATED, gives no dose: dosewright calibrate {}",
+            "NOT CALIBRATED, gives no dose: dosewright bench {}",
             head.name
         ));
     }
@@ -376,6 +379,10 @@ fn head_words(head: &HeadStatus) -> Result<String, String> {
 }
 
 /// A volume with the decimals a table has room for.
+fn known(volume: Option<Volume>) -> String {
+    volume.map_or("unknown".to_owned(), ml)
+}
+
 fn ml(volume: Volume) -> String {
     format!("{:.2} mL", volume.as_ml())
 }
@@ -441,7 +448,7 @@ mod tests {
         assert!(
             head_words(&head)
                 .unwrap_err()
-                .contains("dosewright calibrate calcium")
+                .contains("dosewright bench calcium")
         );
     }
 

@@ -3,8 +3,9 @@
 use std::os::unix::fs::PermissionsExt;
 
 use super::daemon::set_up_logging;
-use crate::cli::args::{Place, Tell};
+use crate::cli::args::Tell;
 use crate::cli::exit::{self, Failure};
+use crate::cli::place::Place;
 use crate::daemon::machine_now;
 use crate::tell::{Looking, Program, run};
 

@@ -4,19 +4,18 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::chemistry::{Quantity, figures};
-use crate::cli::args::Place;
+use crate::chemistry::figures;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
-use crate::cli::proposal::prepare;
+use crate::cli::place::Place;
+use crate::cli::proposal::{agreed_to, prepare};
 use crate::cli::record::ledger::open;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity, tracked};
 use crate::cli::water::owner_args::{Accept, UptakeArgs};
-use crate::cli::words::{agreed, configuration, unread, usage};
+use crate::cli::words::{agreed, configuration, unread};
 use crate::control::{Client, Response};
 use crate::engine::{Command, NewUptake, Wish};
 use crate::estimate::{Advice, Uptake};
-use crate::quantity::{parse_alkalinity, parse_concentration};
 use crate::record::UptakeHow;
 
 /// An accepted uptake of an element moves by at most this part of the one in force at a time. Ours.
@@ -28,8 +27,8 @@ pub(in crate::cli) fn accept(
     options: &Accept,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let tracked = tracked(&options.quantity)?;
-    let case = gather(place, &tracked, options.days)?;
+    let tracked = tracked(&options.of.quantity)?;
+    let case = gather(place, &tracked, options.of.days)?;
     let (of, uptake) = (quantity(&tracked), worth_accepting(&case)?);
     let Some(established) = case.established else {
         return Err(Failure::new(
@@ -44,7 +43,7 @@ pub(in crate::cli) fn accept(
     let wanted = uptake.per_day.max(0.0);
     let target = established + (wanted - established).clamp(-most, most);
     let target = (target * 100.0).round() / 100.0;
-    if !options.json {
+    if !place.json {
         let unit = of.unit();
         writeln!(
             out,
@@ -68,7 +67,7 @@ pub(in crate::cli) fn accept(
             )?;
         }
     }
-    if !options.yes {
+    if !agreed_to(place, &options.agreed)? {
         agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
     }
     let new = NewUptake {
@@ -77,7 +76,7 @@ pub(in crate::cli) fn accept(
         how: UptakeHow::Accepted,
         sure: true,
     };
-    put(place, new, options.json, out)
+    put(place, new, out)
 }
 
 /// The estimate, when advice is to change something and nothing is in the way.
@@ -109,28 +108,19 @@ pub(in crate::cli) fn uptake(
     options: &UptakeArgs,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let (Some(word), Some(value)) = (&options.quantity, &options.value) else {
-        return list(place, options.json, out);
-    };
-    let of = Quantity::from_word(word).ok_or_else(|| {
-        usage(format!(
-            "\"{word}\" is no water quantity; give alkalinity or an element such as calcium"
-        ))
-    })?;
-    let per_day = match &of {
-        Quantity::Alkalinity => parse_alkalinity(value).map_err(usage)?.as_dkh(),
-        Quantity::Element(_) => parse_concentration(value).map_err(usage)?.as_mg_per_l(),
+    let (Some(of), Some(value)) = (&options.quantity, options.value) else {
+        return list(place, out);
     };
     let new = NewUptake {
-        of,
-        per_day,
+        of: of.clone(),
+        per_day: value.of(of)?,
         how: UptakeHow::Told,
         sure: options.sure,
     };
-    put(place, new, options.json, out)
+    put(place, new, out)
 }
 
-fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
+fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
     let loaded = configuration(place)?;
     let recorded = match open(place) {
         Ok(reader) => reader.uptakes().map_err(|e| unread(&e))?,
@@ -141,7 +131,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
         let known = recorded.iter().rfind(|u| u.of == *of);
         let how = known.map_or("start", |u| u.how.as_str());
         let since = known.map(|u| u.at.wall.to_string());
-        if as_json {
+        if place.json {
             rows.push(
                 json!({ "of": of, "per_day": value, "unit": of.unit(), "how": how, "at": since }),
             );
@@ -150,7 +140,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
         let since = since.map_or_else(|| "from plan.toml".to_owned(), |at| format!("since {at}"));
         writeln!(out, "{of}: {value:.4} {} a day ({how}, {since})", of.unit())?;
     }
-    if as_json {
+    if place.json {
         return Ok(out.json(&rows)?);
     }
     if loaded.plan.uptakes.is_empty() {
@@ -160,13 +150,13 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
 }
 
 /// What is asked was asked before, so it is confirmed at once.
-fn put(place: &Place, new: NewUptake, as_json: bool, out: &mut Out) -> Result<(), Failure> {
+fn put(place: &Place, new: NewUptake, out: &mut Out) -> Result<(), Failure> {
     let (of, per_day) = (new.of.clone(), new.per_day);
     let mut client = Client::connect(&place.state)?;
-    let proposal = prepare(&mut client, Wish::Uptake(new), as_json, out)?;
+    let proposal = prepare(&mut client, Wish::Uptake(new), place.json, out)?;
     let confirm = Command::Confirm(proposal.confirm(None));
     let said: Response = accepted(client.ask(&confirm.into())?)?;
-    if as_json {
+    if place.json {
         let shown = json!({ "of": of, "per_day": per_day, "unit": of.unit(), "done": said.text });
         return Ok(out.json(&shown)?);
     }

@@ -7,12 +7,11 @@ use serde_json::{Value, json};
 
 use crate::chemistry::Quantity;
 use crate::chemistry::{Element, figures, taken_along};
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::changes::journal;
-use crate::cli::water::exchanged::{WaterChange, water_changes};
 use crate::cli::water::owner_args::Advise as AdviseArgs;
 use crate::cli::words::{configuration, present, unread, usage};
 use crate::config::Loaded;
@@ -22,7 +21,7 @@ use crate::estimate::{
 use crate::ledger::LedgerReader;
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Alkalinity, Millis, Name, TankVolume, Volume};
-use crate::record::ReadingValue;
+use crate::record::{Found, Observation, Observed};
 
 /// Smallest change of a daily volume worth making: a twentieth of a mL over a day is lost in any head's error. Ours.
 const SMALLEST_STEP: Volume = Volume::from_ul(50);
@@ -67,12 +66,12 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
     let reader = open(place)?;
     let now = present(&reader)?;
     let since = millis(now).minus(Millis::from_secs(i64::from(days) * 86_400));
-    let readings = readings(&reader, tracked, since)?;
-    let exchanged = water_changes(&reader)?;
-    let (readings, left_out) = related(readings, &exchanged, tracked);
+    let (told, of) = (reader.told().map_err(|e| unread(&e))?, quantity(tracked));
+    let exchanged = exchanges(&told, &of, loaded.controller.tank);
+    let (readings, left_out) = related(readings(&told, &of, since), &exchanged);
     let from = readings.iter().map(|r| r.at).min().unwrap_or(millis(now));
-    let doses = additions(&reader, tracked, from)?;
-    let mut all = brought(&readings, &exchanged, (tracked, loaded.controller.tank));
+    let doses = additions(&reader, &told, (&of, from))?;
+    let mut all = brought(&readings, &exchanged);
     all.extend_from_slice(&doses);
     let estimate = Uptake::estimate(tracked.clone(), &readings, &all);
     let given_per_day = estimate.as_ref().ok().map(|uptake| {
@@ -86,7 +85,7 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
         .into_iter()
         .map(|change| JournalChange {
             at: millis(change.at),
-            settles: change.kind != "water",
+            settles: !matches!(change.kind, "water" | "by-hand"),
             what: change.what,
         })
         .collect();
@@ -116,95 +115,99 @@ pub(in crate::cli) fn gather(place: &Place, tracked: &Tracked, days: u32) -> Res
     })
 }
 
+/// A water change: what part of the water, and the level of the new water where that is known.
+struct Exchange {
+    at: Millis,
+    part: f64,
+    level: Option<f64>,
+}
+
+fn exchanges(told: &[Observation], of: &Quantity, tank: TankVolume) -> Vec<Exchange> {
+    let changes = told.iter().filter_map(|told| match &told.what {
+        Observed::WaterChange { litres, held } => Some(Exchange {
+            at: millis(told.happened),
+            part: (litres / tank.as_litres()).clamp(0.0, 1.0),
+            level: held.get(of).copied(),
+        }),
+        Observed::Reading(_) | Observed::Addition(_) | Observed::Note { .. } => None,
+    });
+    changes.collect()
+}
+
 /// The readings that can be related to the newest: none from before a water change of which nobody knows what it brought. Also how
 /// many were left out, and for which change.
 fn related(
     readings: Vec<SeriesReading>,
-    exchanged: &[WaterChange],
-    tracked: &Tracked,
+    exchanged: &[Exchange],
 ) -> (Vec<SeriesReading>, Option<(usize, Timestamp)>) {
-    let unknown = exchanged.iter().rfind(|c| c.level(tracked).is_none());
+    let unknown = exchanged.iter().rfind(|c| c.level.is_none());
     let Some(unknown) = unknown else {
         return (readings, None);
     };
     let all = readings.len();
-    let kept: Vec<SeriesReading> = readings
-        .into_iter()
-        .filter(|r| r.at > millis(unknown.at))
-        .collect();
+    let kept: Vec<SeriesReading> = readings.into_iter().filter(|r| r.at > unknown.at).collect();
     let left_out = all - kept.len();
-    (kept, (left_out > 0).then_some((left_out, unknown.at)))
+    (
+        kept,
+        (left_out > 0).then_some((left_out, instant(unknown.at))),
+    )
 }
 
 /// What water changes of known content moved, by the last reading before each.
-fn brought(
-    readings: &[SeriesReading],
-    exchanged: &[WaterChange],
-    (tracked, tank): (&Tracked, TankVolume),
-) -> Vec<Addition> {
+fn brought(readings: &[SeriesReading], exchanged: &[Exchange]) -> Vec<Addition> {
     exchanged
         .iter()
         .filter_map(|change| {
-            let at = millis(change.at);
-            let before = readings.iter().filter(|r| r.at <= at);
+            let before = readings.iter().filter(|r| r.at <= change.at);
             let level = before.max_by_key(|r| r.at)?.value;
-            let rise = change.part(tank) * (change.level(tracked)? - level);
-            Some(Addition { at, rise })
+            Some(Addition {
+                at: change.at,
+                rise: change.part * (change.level? - level),
+            })
         })
         .collect()
 }
 
-fn readings(
-    reader: &LedgerReader,
-    tracked: &Tracked,
-    since: Millis,
-) -> Result<Vec<SeriesReading>, Failure> {
-    let all = reader.readings().map_err(|e| unread(&e))?;
-    let back = reader.taken_back().map_err(|e| unread(&e))?;
-    let counting = all.iter().filter(|r| !back.contains_key(&r.number));
-    let series = counting.filter_map(|s| {
-        let (value, uncertainty) = match (&s.measured, tracked, s.value) {
-            (
-                Quantity::Alkalinity,
-                Tracked::Alkalinity,
-                ReadingValue::Alkalinity { value, uncertainty },
-            ) => (value.as_dkh(), uncertainty.as_dkh()),
-            (
-                Quantity::Element(of),
-                Tracked::Element(wanted),
-                ReadingValue::Concentration { value, uncertainty },
-            ) if of == wanted => (value.as_mg_per_l(), uncertainty.as_mg_per_l()),
-            (Quantity::Alkalinity | Quantity::Element(_), _, _) => return None,
+fn readings(told: &[Observation], of: &Quantity, since: Millis) -> Vec<SeriesReading> {
+    let series = told.iter().filter_map(|told| {
+        let reading = told.reading().filter(|r| r.of.quantity() == Some(of))?;
+        let Found::Value { value, uncertainty } = reading.found else {
+            return None;
         };
-        let at = millis(s.taken);
+        let at = millis(told.happened);
         (at >= since).then_some(SeriesReading {
             at,
             value,
             uncertainty,
         })
     });
-    Ok(series.collect())
+    series.collect()
 }
 
-/// What doses added, by what each carried when it was given.
+/// What doses added, by what each carried when it was given, and what was added by hand.
 fn additions(
     reader: &LedgerReader,
-    tracked: &Tracked,
-    from: Millis,
+    told: &[Observation],
+    (of, from): (&Quantity, Millis),
 ) -> Result<Vec<Addition>, Failure> {
-    let since = Timestamp::from_millisecond(from.as_ms()).unwrap_or(Timestamp::UNIX_EPOCH);
-    let of = match tracked {
-        Tracked::Alkalinity => Quantity::Alkalinity,
-        Tracked::Element(element) => Quantity::Element(element.clone()),
-    };
+    let since = instant(from);
     let doses = reader.doses_since(since).map_err(|e| unread(&e))?;
-    let added = doses.iter().filter_map(|dose| {
+    let doses = doses.iter().map(|dose| (dose.at, &dose.carries));
+    let by_hand = told.iter().filter(|told| told.happened >= since);
+    let by_hand = by_hand.filter_map(|told| Some((told.happened, told.what.added()?)));
+    let added = doses.chain(by_hand).filter_map(|(at, adds)| {
         Some(Addition {
-            at: millis(dose.at),
-            rise: *dose.carries.get(&of)?,
+            at: millis(at),
+            rise: *adds.get(of)?,
         })
     });
-    Ok(added.filter(|addition| addition.rise > 0.0).collect())
+    let mut added: Vec<Addition> = added.filter(|addition| addition.rise > 0.0).collect();
+    added.sort_by_key(|addition| addition.at);
+    Ok(added)
+}
+
+fn instant(at: Millis) -> Timestamp {
+    Timestamp::from_millisecond(at.as_ms()).unwrap_or(Timestamp::UNIX_EPOCH)
 }
 
 /// The line that carries most of it, and what the plan adds a day.
@@ -296,10 +299,10 @@ pub(in crate::cli) fn advise(
     options: &AdviseArgs,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let tracked = tracked(&options.quantity)?;
-    let case = gather(place, &tracked, options.days)?;
+    let tracked = tracked(&options.of.quantity)?;
+    let case = gather(place, &tracked, options.of.days)?;
     let advice = advice(&case)?;
-    if options.json {
+    if place.json {
         return Ok(out.json(&as_json(&case, &tracked, &advice))?);
     }
     let tone = match &advice {

@@ -1,136 +1,172 @@
-//! The journal of changes: of plan, solutions and hardware as the daemon saw them, and what the owner notes down.
+//! The journal of changes: of plan, solutions and hardware as the daemon saw them, and what the owner tells: notes, water changes, what was
+//! added by hand.
 
 use std::io::Write;
 
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::cli::args::Place;
 use crate::cli::exit::Failure;
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
-use crate::cli::running::daemon::ask;
-use crate::cli::water::exchanged::water_changes;
-use crate::cli::water::owner_args::{Changes as ChangesArgs, ChangesCommand};
-use crate::cli::words::{minute, unread, usage, zone};
-use crate::engine::{Command, NewFact};
+use crate::cli::water::owner_args::{Change as ToldChange, Changes, ChangesCommand, Mistake, Told};
+use crate::cli::water::told::{take_back, tell};
+use crate::cli::words::{Amount, amount, minute, quantity, unread, usage, zone};
 use crate::ledger::LedgerReader;
-use crate::quantity::Words;
-use crate::record::FactKind;
+use crate::quantity::Name;
+use crate::record::{Addition, Carried, Observed};
 
 pub(in crate::cli) struct Change {
-    /// By which it can be taken back; `None` for what was not told.
+    /// By which it can be corrected or taken back; `None` for what was not told.
     number: Option<i64>,
     pub(in crate::cli) at: Timestamp,
-    /// Stable word: `note`, `water`, `course`, `changeover`, `plan`, `controller`, `uptake`.
+    /// Stable word: `note`, `water`, `by-hand`, `course`, `plan`, `controller`, `uptake`.
     pub(in crate::cli) kind: &'static str,
     pub(in crate::cli) what: String,
 }
 
+impl Change {
+    const fn seen(at: Timestamp, kind: &'static str, what: String) -> Self {
+        Self {
+            number: None,
+            at,
+            kind,
+            what,
+        }
+    }
+}
+
 /// Every change of the record, oldest first.
 pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
-    let mut all: Vec<Change> = reader
-        .facts(FactKind::Change)
-        .map_err(|e| unread(&e))?
-        .into_iter()
-        .map(|fact| Change {
-            number: Some(fact.number),
-            at: fact.happened,
-            kind: "note",
-            what: fact.text,
+    let told = reader.told().map_err(|e| unread(&e))?.into_iter();
+    let mut all: Vec<Change> = told
+        .filter_map(|told| {
+            let kind = match told.what {
+                Observed::Reading(_) => return None,
+                Observed::Note { .. } => "note",
+                Observed::WaterChange { .. } => "water",
+                Observed::Addition(_) => "by-hand",
+            };
+            Some(Change {
+                number: Some(told.number),
+                at: told.happened,
+                kind,
+                what: told.what.to_string(),
+            })
         })
         .collect();
-    all.extend(water_changes(reader)?.into_iter().map(|change| Change {
-        number: Some(change.number),
-        at: change.at,
-        kind: "water",
-        what: change.words(),
-    }));
     for course in reader.courses().map_err(|e| unread(&e))? {
-        all.push(Change {
-            number: None,
-            at: course.at.wall,
-            kind: "course",
-            what: course.to_string(),
-        });
+        all.push(Change::seen(course.at.wall, "course", course.to_string()));
     }
     for uptake in reader.uptakes().map_err(|e| unread(&e))? {
         // The first of all changes nothing.
         if let Some(before) = uptake.amount_before() {
-            all.push(Change {
-                number: None,
-                at: uptake.at.wall,
-                kind: "uptake",
-                what: format!(
-                    "uptake of {} from {before} to {} a day",
-                    uptake.of,
-                    uptake.amount()
-                ),
-            });
+            let what = format!(
+                "uptake of {} from {before} to {} a day",
+                uptake.of,
+                uptake.amount()
+            );
+            all.push(Change::seen(uptake.at.wall, "uptake", what));
         }
     }
     for (at, text) in reader.events("plan-reloaded").map_err(|e| unread(&e))? {
-        all.push(Change {
-            number: None,
-            at,
-            kind: "plan",
-            what: text,
-        });
+        all.push(Change::seen(at, "plan", text));
     }
     let sessions = reader.sessions().map_err(|e| unread(&e))?;
     for (before, after) in sessions.iter().zip(sessions.iter().skip(1)) {
-        let mut push = |kind, what: &str| {
-            all.push(Change {
-                number: None,
-                at: after.at,
-                kind,
-                what: what.to_owned(),
-            });
-        };
         if before.controller_fingerprint != after.controller_fingerprint {
-            push(
-                "controller",
-                "controller.toml: hardware, solutions or limits",
-            );
+            let what = "controller.toml: hardware, solutions or limits".to_owned();
+            all.push(Change::seen(after.at, "controller", what));
         }
         if before.plan_fingerprint != after.plan_fingerprint {
-            push("plan", "plan.toml, seen at a start");
+            let what = "plan.toml, seen at a start".to_owned();
+            all.push(Change::seen(after.at, "plan", what));
         }
     }
     all.sort_by_key(|change| change.at);
     Ok(all)
 }
 
-/// Lists changes, or notes one down.
+/// Lists changes, or tells, corrects or takes back one.
 pub(in crate::cli) fn changes(
     place: &Place,
-    options: &ChangesArgs,
+    options: &Changes,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    if let Some(ChangesCommand::Add { text, at, json }) = &options.command {
-        if text.trim().is_empty() {
-            return Err(usage("say in a few words what was changed"));
+    match &options.command {
+        Some(ChangesCommand::Add { what }) => add(place, what, None, out),
+        Some(ChangesCommand::Correct { mistake, what }) => add(place, what, Some(mistake), out),
+        Some(ChangesCommand::TakeBack(mistake)) => take_back(place, mistake, out),
+        Some(ChangesCommand::List) | None => list(place, out),
+    }
+}
+
+fn add(
+    place: &Place,
+    what: &ToldChange,
+    mistake: Option<&Mistake>,
+    out: &mut Out,
+) -> Result<(), Failure> {
+    let (item, told): (Observed, &Told) = match what {
+        ToldChange::Note { text, told } => {
+            if text.trim().is_empty() {
+                return Err(usage("say in a few words what was changed"));
+            }
+            (Observed::Note { text: text.clone() }, told)
         }
-        let command = Command::AddFact(NewFact {
-            kind: FactKind::Change,
-            name: Words::default(),
-            value: None,
-            uncertainty: None,
-            text: Words::new(text).into(),
-            happened: *at,
-            replaces: None,
-            sure: false,
-        });
-        return ask(place, &command.into(), *json, out).map(drop);
+        ToldChange::Water { volume, new, told } => {
+            let litres = volume.as_litres();
+            let held = held(new)?;
+            (Observed::WaterChange { litres, held }, told)
+        }
+        ToldChange::ByHand { what, amount, told } => {
+            let addition = match amount {
+                Amount::Volume(volume) => Addition {
+                    from: Some((Name::new(what).map_err(usage)?, *volume)),
+                    adds: Carried::new(),
+                },
+                amount @ (Amount::Alkalinity(_) | Amount::Concentration(_)) => {
+                    let of = quantity(what).map_err(usage)?;
+                    let adds = Carried::from([(of.clone(), amount.of(&of)?)]);
+                    Addition { from: None, adds }
+                }
+            };
+            (Observed::Addition(addition), told)
+        }
+    };
+    tell(place, vec![item], None, (told, mistake), out)
+}
+
+/// What new water held: a comma with a letter behind it stands between two things.
+fn held(text: &str) -> Result<Carried, Failure> {
+    let mut held = Carried::new();
+    let mut parts: Vec<String> = Vec::new();
+    for part in text.split(',').filter(|part| !part.trim().is_empty()) {
+        match parts.last_mut() {
+            Some(last) if part.starts_with(|c: char| c.is_ascii_digit()) => {
+                last.push(',');
+                last.push_str(part);
+            }
+            Some(_) | None => parts.push(part.to_owned()),
+        }
     }
-    if let Some(ChangesCommand::Water(water)) = &options.command {
-        return crate::cli::water::exchanged::add(place, water, out);
+    for part in &parts {
+        let (word, level) = part.split_once('=').ok_or_else(|| {
+            usage(format!(
+                "\"{part}\" says nothing of the new water; write for example \"alkalinity=8.0 dKH,Ca=420 mg/L\""
+            ))
+        })?;
+        let of = quantity(word.trim()).map_err(usage)?;
+        let level = amount(level.trim()).map_err(usage)?.of(&of)?;
+        held.insert(of, level);
     }
-    if let Some(ChangesCommand::TakeBack(back)) = &options.command {
-        return crate::cli::water::reading::take_back(place, back, out);
-    }
+    Ok(held)
+}
+
+fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
     let all = journal(&open(place)?)?;
-    if options.json {
+    if place.json {
         let rows: Vec<_> = all
             .iter()
             .map(|c| json!({ "number": c.number, "at": c.at.to_string(), "kind": c.kind, "what": c.what }))

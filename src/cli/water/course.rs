@@ -8,22 +8,21 @@ use jiff::civil::Date;
 use serde_json::json;
 
 use crate::chemistry::{Quantity, amount, figures};
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
-use crate::cli::proposal::{Consent, propose};
+use crate::cli::place::Place;
+use crate::cli::proposal::{Consent, agreed_to, propose};
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::{
     Course as CourseArgs, CourseChange, CourseCommand, CourseConfirm, CourseNumber, CourseTold,
 };
-use crate::cli::water::panel_csv::from_text;
-use crate::cli::water::reading::entries;
+use crate::cli::water::told::rows;
 use crate::cli::words::{minute, unread, usage, zone};
 use crate::engine::{Command, CourseAction, CourseWish, NewCourse, Wish};
 use crate::ledger::{GivenDose, LedgerReader};
-use crate::quantity::{Name, Volume, f64_from_i64, parse_alkalinity, parse_concentration};
-use crate::record::{Course, CourseState, Departure, Ends, FactKind};
+use crate::quantity::{Volume, f64_from_i64};
+use crate::record::{Course, CourseState, Departure, Ends};
 
 pub(in crate::cli) fn course(
     place: &Place,
@@ -35,31 +34,30 @@ pub(in crate::cli) fn course(
             number: which.number,
             action,
         };
-        ask(place, &command.into(), which.json, out).map(drop)
+        ask(place, &command.into(), place.json, out).map(drop)
     };
     match &options.command {
         CourseCommand::Raise(change) => begin(place, wanted(change, 1.0)?, &change.told, out),
         CourseCommand::Lower(change) => begin(place, wanted(change, -1.0)?, &change.told, out),
         CourseCommand::TopUp(top_up) => {
-            let of = quantity(&top_up.of)?;
             let wish = CourseWish::TopUp {
-                line: Name::new(&top_up.line).map_err(usage)?,
-                per_day: so_much(&of, &top_up.per_day)?,
+                line: top_up.line.clone(),
+                of: top_up.of.clone(),
+                per_day: top_up.per_day.of(&top_up.of)?,
                 days: top_up.review_days,
-                of,
             };
             begin(place, wish, &top_up.told, out)
         }
         CourseCommand::Changeover(fade) => {
             let wish = CourseWish::Changeover {
-                from: Name::new(&fade.from).map_err(usage)?,
-                to: Name::new(&fade.to).map_err(usage)?,
-                of: quantity(&fade.of)?,
+                from: fade.from.clone(),
+                to: fade.to.clone(),
+                of: fade.of.clone(),
                 days: fade.days,
             };
             begin(place, wish, &fade.told, out)
         }
-        CourseCommand::List { json } => list(place, *json, out),
+        CourseCommand::List => list(place, out),
         CourseCommand::Pause(which) => set(which, CourseAction::Pause, out),
         CourseCommand::Resume(which) => set(which, CourseAction::Resume, out),
         CourseCommand::Back(which) => set(which, CourseAction::Back, out),
@@ -68,23 +66,7 @@ pub(in crate::cli) fn course(
     }
 }
 
-fn quantity(word: &str) -> Result<Quantity, Failure> {
-    Quantity::from_word(word).ok_or_else(|| {
-        usage(format!(
-            "\"{word}\" is not known; give \"alkalinity\", or an element such as \"calcium\" or \"Ca\""
-        ))
-    })
-}
-
-/// As a plain number in the quantity's unit.
-fn so_much(of: &Quantity, text: &str) -> Result<f64, Failure> {
-    match of {
-        Quantity::Alkalinity => Ok(parse_alkalinity(text).map_err(usage)?.as_dkh()),
-        Quantity::Element(_) => Ok(parse_concentration(text).map_err(usage)?.as_mg_per_l()),
-    }
-}
-
-/// The same number in words.
+/// A number in the quantity's unit, in words.
 fn in_words(of: &Quantity, value: f64) -> String {
     match of {
         Quantity::Alkalinity => format!("{} dKH", figures(value)),
@@ -93,19 +75,18 @@ fn in_words(of: &Quantity, value: f64) -> String {
 }
 
 fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
-    let of = quantity(&change.of)?;
     Ok(CourseWish::Change {
-        line: Name::new(&change.line).map_err(usage)?,
-        by: sign * so_much(&of, &change.by)?,
-        at_most_per_day: so_much(&of, &change.at_most)?,
-        of,
+        line: change.line.clone(),
+        of: change.of.clone(),
+        by: sign * change.by.of(&change.of)?,
+        at_most_per_day: change.at_most.of(&change.of)?,
     })
 }
 
 fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> Result<(), Failure> {
     let consent = Consent {
-        yes: told.yes,
-        json: told.json,
+        yes: agreed_to(place, &told.agreed)?,
+        json: place.json,
         question: "Begin it? Type yes to go on:",
         otherwise: "no course was begun",
     };
@@ -136,7 +117,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
             ),
         )
     })?;
-    if !options.json {
+    if !place.json {
         let at = minute(taken, &zone(place));
         writeln!(out, "by the result of {at}: {of} {shown}")?;
     }
@@ -147,26 +128,18 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
             read: taken,
         },
     };
-    ask(place, &command.into(), options.json, out).map(drop)
+    ask(place, &command.into(), place.json, out).map(drop)
 }
 
-/// The newest reading or lab value, with when its sample was taken.
+/// The newest reading, with when its sample was taken.
 fn newest_result(
     reader: &LedgerReader,
     of: &Quantity,
 ) -> Result<Option<(Timestamp, String)>, Failure> {
-    let read = entries(reader)?
-        .into_iter()
-        .filter(|e| Quantity::from_word(&e.word).as_ref() == Some(of) && e.counts())
-        .map(|e| (e.taken, e.shown()));
-    let panels = reader.facts(FactKind::Panel).map_err(|e| unread(&e))?;
-    let found = panels.iter().flat_map(|panel| {
-        from_text(&panel.text)
-            .into_iter()
-            .filter(|kept| Some(&kept.element) == of.element())
-            .map(|kept| (panel.happened, kept.shown()))
-    });
-    Ok(read.chain(found).max_by_key(|(taken, _)| *taken))
+    let read = rows(reader)?.into_iter();
+    let read = read.filter(|row| row.counts() && row.reading.of.quantity() == Some(of));
+    let newest = read.max_by_key(|row| (row.told.happened, row.told.number));
+    Ok(newest.map(|row| (row.told.happened, row.shown())))
 }
 
 /// Local dates on which an addition was in force, by its rows, oldest first: a row that followed cut the days short.
@@ -225,7 +198,7 @@ fn by_number(rows: &[Course]) -> BTreeMap<i64, Vec<&Course>> {
     all
 }
 
-fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
+fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
     let reader = open(place)?;
     let rows = reader.courses().map_err(|e| unread(&e))?;
     let since = rows
@@ -238,7 +211,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             continue;
         };
         let (volume, made) = given(rows, &doses);
-        if as_json {
+        if place.json {
             let mut row = json!(newest);
             if let (Some(row), false) = (row.as_object_mut(), newest.what.is_shift()) {
                 row.insert("given_ul".to_owned(), json!(volume));
@@ -251,7 +224,7 @@ fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
             writeln!(out, "{}", in_a_line(newest, (volume, made)))?;
         }
     }
-    if as_json {
+    if place.json {
         return Ok(out.json(&shown)?);
     }
     if rows.is_empty() {

@@ -5,16 +5,16 @@ use std::io::Write;
 use serde_json::{Value, json};
 
 use crate::chemistry::{
-    ChangeShare, DilutionError, Rises, dosed_water, figures, left_after_continuous,
-    litres_for_continuous, share_to_reach,
+    Celsius, ChangeShare, DilutionError, Rises, Salinity, dosed_water, figures,
+    left_after_continuous, litres_for_continuous, share_to_reach,
 };
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::water::owner_args::{Dilute, DiluteCommand};
-use crate::cli::words::{celsius, configuration, salinity, tank, usage};
+use crate::cli::words::{configuration, tank};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Concentration, TankVolume, Volume, parse_concentration, parse_volume};
+use crate::quantity::{Concentration, TankVolume, Volume};
 
 /// What is worked out: lines for people, and the same for programs.
 struct Worked {
@@ -27,15 +27,6 @@ fn refused(error: &DilutionError) -> Failure {
     Failure::new(exit::REFUSED, error.to_string())
 }
 
-fn level(text: &str) -> Result<Concentration, Failure> {
-    parse_concentration(text).map_err(usage)
-}
-
-fn litres(text: &str) -> Result<TankVolume, Failure> {
-    let volume = parse_volume(text).map_err(usage)?;
-    Ok(TankVolume::from_litres(volume.as_ml() / 1000.0))
-}
-
 fn mg(value: Concentration) -> String {
     format!("{} mg/L", figures(value.as_mg_per_l()))
 }
@@ -46,24 +37,20 @@ pub(in crate::cli) fn dilute(
     options: &Dilute,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let tank = tank(place, options.tank.as_ref())?;
+    let tank = tank(place, options.tank)?;
     let worked = match &options.command {
         DiluteCommand::Changes {
             change,
             times,
             from,
             new,
-        } => changes(tank, litres(change)?, *times, (from.as_ref(), new))?,
+        } => changes(tank, *change, *times, (*from, *new))?,
         DiluteCommand::Reach {
             change,
             from,
             to,
             new,
-        } => reach(
-            tank,
-            litres(change)?,
-            (level(from)?, level(to)?, level(new)?),
-        )?,
+        } => reach(tank, *change, (*from, *to, *new))?,
         DiluteCommand::Steady {
             change,
             every_days,
@@ -72,20 +59,20 @@ pub(in crate::cli) fn dilute(
             new,
         } => {
             let per_day = match (gain, uptake) {
-                (Some(gain), _) => level(gain)?.as_mg_per_l(),
-                (None, Some(uptake)) => -level(uptake)?.as_mg_per_l(),
+                (Some(gain), _) => gain.as_mg_per_l(),
+                (None, Some(uptake)) => -uptake.as_mg_per_l(),
                 (None, None) => 0.0,
             };
-            steady(tank, litres(change)?, (*every_days, per_day), level(new)?)?
+            steady(tank, *change, (*every_days, per_day), *new)?
         }
-        DiluteCommand::Continuous { litres: flow, left } => continuous(tank, flow.as_ref(), *left)?,
+        DiluteCommand::Continuous { litres: flow, left } => continuous(tank, *flow, *left)?,
         DiluteCommand::Doses {
             days,
             salinity,
             temperature,
-        } => doses(place, tank, *days, (salinity, temperature))?,
+        } => doses(place, tank, *days, (*salinity, *temperature))?,
     };
-    if options.json {
+    if place.json {
         return Ok(out.json(&worked.json)?);
     }
     for line in &worked.lines {
@@ -98,7 +85,7 @@ fn changes(
     tank: TankVolume,
     change: TankVolume,
     times: u32,
-    (from, new): (Option<&String>, &str),
+    (from, new): (Option<Concentration>, Concentration),
 ) -> Result<Worked, Failure> {
     let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
     let left = share.left_after(times);
@@ -113,11 +100,7 @@ fn changes(
             share.changes_to_halve()
         ),
     ];
-    let new = level(new)?;
-    let after = from
-        .map(|from| level(from))
-        .transpose()?
-        .map(|from| (from, share.level_after(from, new, times)));
+    let after = from.map(|from| (from, share.level_after(from, new, times)));
     if let Some((from, after)) = after {
         lines.push(format!(
             "{} becomes {}, with new water of {} and nothing else happening",
@@ -197,17 +180,14 @@ fn steady(
 
 fn continuous(
     tank: TankVolume,
-    flow: Option<&String>,
+    flow: Option<TankVolume>,
     left: Option<f64>,
 ) -> Result<Worked, Failure> {
     let (exchanged, left) = match (flow, left) {
-        (Some(flow), _) => {
-            let exchanged = litres(flow)?;
-            (
-                exchanged,
-                left_after_continuous(exchanged, tank).map_err(|e| refused(&e))?,
-            )
-        }
+        (Some(exchanged), _) => (
+            exchanged,
+            left_after_continuous(exchanged, tank).map_err(|e| refused(&e))?,
+        ),
         (None, percent) => {
             let left = percent.unwrap_or(100.0) / 100.0;
             (
@@ -228,7 +208,7 @@ fn doses(
     place: &Place,
     tank: TankVolume,
     days: u32,
-    (salinity_text, temperature_text): (&str, &str),
+    water: (Salinity, Celsius),
 ) -> Result<Worked, Failure> {
     let loaded = configuration(place)?;
     let daily = plan_daily_volumes(&loaded.plan);
@@ -250,7 +230,6 @@ fn doses(
             / 1000.0)
         * f64::from(days)
         / 365.0;
-    let water = (salinity(salinity_text)?, celsius(temperature_text)?);
     let dosed = dosed_water(tank, water, day, days, salt).map_err(|e| refused(&e))?;
     let lines = vec![
         format!(

@@ -1,8 +1,52 @@
-//! What can be typed for the owner's arithmetic: solutions, dilution, saturation, advice, changes.
+//! What can be typed for the owner's arithmetic and for what is told of the water: solutions, dilution, saturation, advice, courses,
+//! readings, lab reports, changes.
 
 use clap::{Args, Subcommand};
+use jiff::Timestamp;
 
-/// Options of `solution`.
+use crate::chemistry::{Celsius, PhScale, Quantity, Salinity, Salt};
+use crate::cli::water::panel_csv::{Decimal, columns};
+use crate::cli::words::{
+    Amount, amount, celsius, litres, ph_scale, quantity, salinity, tank_volume,
+};
+use crate::quantity::{
+    Alkalinity, Concentration, Name, TankVolume, Volume, parse_alkalinity, parse_concentration,
+    parse_volume,
+};
+use crate::record::Columns;
+
+/// How what is told goes with the time, the method and the questions.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct Told {
+    /// When it was so (RFC 3339); now when left out, or the time of what is corrected
+    #[arg(long, value_name = "TIME")]
+    pub(in crate::cli) at: Option<Timestamp>,
+    /// How it was measured or done, in your words
+    #[arg(long, default_value = "")]
+    pub(in crate::cli) method: String,
+    /// You were asked about an unlikely value, and it is right
+    #[arg(long)]
+    pub(in crate::cli) sure: bool,
+}
+
+/// What was told by mistake. It stays in the record, marked.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct Mistake {
+    /// Its number, as the list shows it
+    pub(in crate::cli) number: i64,
+    /// Why, in your words
+    #[arg(long)]
+    pub(in crate::cli) reason: String,
+}
+
+/// How a proposal is agreed to.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct Agreed {
+    /// Do not ask
+    #[arg(long)]
+    pub(in crate::cli) yes: bool,
+}
+
 #[derive(Debug, Args)]
 #[command(
     args_conflicts_with_subcommands = true,
@@ -14,12 +58,8 @@ pub(in crate::cli) struct Solution {
     pub(in crate::cli) command: Option<SolutionCommand>,
     /// The solution; all of them when left out
     pub(in crate::cli) name: Option<String>,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
 }
 
-/// What to do with solutions.
 #[derive(Debug, Subcommand)]
 pub(in crate::cli) enum SolutionCommand {
     /// Work out the recipe of one salt for a wanted strength
@@ -29,47 +69,38 @@ pub(in crate::cli) enum SolutionCommand {
     Recipe(SolutionRecipe),
 }
 
-/// Options of `solution recipe`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct SolutionRecipe {
     /// The salt's formula with its crystal water, for example CaCl2.2H2O
     #[arg(long)]
-    pub(in crate::cli) salt: String,
+    pub(in crate::cli) salt: Salt,
     /// The volume that is to do it, for example "20 mL"
-    #[arg(long)]
-    pub(in crate::cli) volume: String,
-    /// alkalinity, or an element's symbol
-    #[arg(long)]
-    pub(in crate::cli) raises: String,
+    #[arg(long, value_parser = parse_volume)]
+    pub(in crate::cli) volume: Volume,
+    /// alkalinity, or an element
+    #[arg(long, value_parser = quantity)]
+    pub(in crate::cli) raises: Quantity,
     /// By how much, for example "0.5 dKH" or "10 mg/L"
-    #[arg(long)]
-    pub(in crate::cli) by: String,
+    #[arg(long, value_parser = amount)]
+    pub(in crate::cli) by: Amount,
     /// The tank's net water, for example "300 L"; that of controller.toml when left out
-    #[arg(long)]
-    pub(in crate::cli) tank: Option<String>,
+    #[arg(long, value_parser = tank_volume)]
+    pub(in crate::cli) tank: Option<TankVolume>,
     /// The coldest the bottle gets, for example "15 C"
-    #[arg(long, default_value = "15 C")]
-    pub(in crate::cli) coldest: String,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
+    #[arg(long, default_value = "15 C", value_parser = celsius)]
+    pub(in crate::cli) coldest: Celsius,
 }
 
-/// Options of `dilute`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct Dilute {
     /// What to work out
     #[command(subcommand)]
     pub(in crate::cli) command: DiluteCommand,
     /// The tank's net water, for example "300 L"; that of controller.toml when left out
-    #[arg(long, global = true)]
-    pub(in crate::cli) tank: Option<String>,
-    /// Print JSON
-    #[arg(long, global = true)]
-    pub(in crate::cli) json: bool,
+    #[arg(long, global = true, value_parser = tank_volume)]
+    pub(in crate::cli) tank: Option<TankVolume>,
 }
 
-/// What to work out about dilution.
 #[derive(Debug, Subcommand)]
 pub(in crate::cli) enum DiluteCommand {
     /// What a series of equal water changes leaves
@@ -78,17 +109,17 @@ pub(in crate::cli) enum DiluteCommand {
     )]
     Changes {
         /// Water of one change, for example "30 L"
-        #[arg(long)]
-        change: String,
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
         /// How many of them
         #[arg(long, value_parser = clap::value_parser!(u32).range(1..=1000))]
         times: u32,
         /// The level now, for example "50 mg/L"
-        #[arg(long)]
-        from: Option<String>,
+        #[arg(long, value_parser = parse_concentration)]
+        from: Option<Concentration>,
         /// The level of the new water
-        #[arg(long, default_value = "0 mg/L")]
-        new: String,
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
     },
     /// How many changes, or which single one, bring a level to another
     #[command(
@@ -96,17 +127,17 @@ pub(in crate::cli) enum DiluteCommand {
     )]
     Reach {
         /// Water of one change
-        #[arg(long)]
-        change: String,
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
         /// The level now
-        #[arg(long)]
-        from: String,
+        #[arg(long, value_parser = parse_concentration)]
+        from: Concentration,
         /// The wanted level
-        #[arg(long)]
-        to: String,
+        #[arg(long, value_parser = parse_concentration)]
+        to: Concentration,
         /// The level of the new water
-        #[arg(long, default_value = "0 mg/L")]
-        new: String,
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
     },
     /// Where a level settles under routine changes while it is gained or taken up
     #[command(
@@ -114,20 +145,20 @@ pub(in crate::cli) enum DiluteCommand {
     )]
     Steady {
         /// Water of one change
-        #[arg(long)]
-        change: String,
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
         /// Days from one change to the next
         #[arg(long, value_parser = clap::value_parser!(u32).range(1..=3650))]
         every_days: u32,
         /// Gained each day
-        #[arg(long, conflicts_with = "uptake", required_unless_present = "uptake")]
-        gain: Option<String>,
+        #[arg(long, conflicts_with = "uptake", required_unless_present = "uptake", value_parser = parse_concentration)]
+        gain: Option<Concentration>,
         /// Taken up each day
-        #[arg(long)]
-        uptake: Option<String>,
+        #[arg(long, value_parser = parse_concentration)]
+        uptake: Option<Concentration>,
         /// The level of the new water
-        #[arg(long, default_value = "0 mg/L")]
-        new: String,
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
     },
     /// A steady exchange in which new water flows in and old water out
     #[command(
@@ -135,8 +166,8 @@ pub(in crate::cli) enum DiluteCommand {
     )]
     Continuous {
         /// Water exchanged in all
-        #[arg(long, required_unless_present = "left", conflicts_with = "left")]
-        litres: Option<String>,
+        #[arg(long, required_unless_present = "left", conflicts_with = "left", value_parser = litres)]
+        litres: Option<TankVolume>,
         /// Percent of the old water that is to be left
         #[arg(long)]
         left: Option<f64>,
@@ -150,197 +181,89 @@ pub(in crate::cli) enum DiluteCommand {
         #[arg(long, default_value_t = 365, value_parser = clap::value_parser!(u32).range(1..=3650))]
         days: u32,
         /// The salinity now: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
-        #[arg(long, default_value = "35")]
-        salinity: String,
+        #[arg(long, default_value = "35", value_parser = salinity)]
+        salinity: Salinity,
         /// The tank's temperature
-        #[arg(long, default_value = "25 C")]
-        temperature: String,
+        #[arg(long, default_value = "25 C", value_parser = celsius)]
+        temperature: Celsius,
     },
 }
 
-/// Options of `saturation`.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright saturation --ph 8.2 --ph-scale nbs\n          dosewright saturation --alkalinity \"8.1 dKH\" --calcium \"420 mg/L\" --ph 8.05 --ph-scale total --salinity 35 --temperature \"25 C\"\nWhat is left out is taken from the newest readings of the record."
 )]
 pub(in crate::cli) struct Saturation {
     /// Alkalinity
-    #[arg(long)]
-    pub(in crate::cli) alkalinity: Option<String>,
+    #[arg(long, value_parser = parse_alkalinity)]
+    pub(in crate::cli) alkalinity: Option<Alkalinity>,
     /// Calcium
-    #[arg(long)]
-    pub(in crate::cli) calcium: Option<String>,
+    #[arg(long, value_parser = parse_concentration)]
+    pub(in crate::cli) calcium: Option<Concentration>,
     /// pH; its scale must be given with it
     #[arg(long, requires = "ph_scale")]
     pub(in crate::cli) ph: Option<f64>,
     /// The scale the pH is on: nbs (an electrode calibrated in the usual buffers), total, seawater or free
-    #[arg(long, value_parser = ["nbs", "total", "seawater", "free"])]
-    pub(in crate::cli) ph_scale: Option<String>,
+    #[arg(long, value_parser = ph_scale)]
+    pub(in crate::cli) ph_scale: Option<PhScale>,
     /// Salinity: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
-    #[arg(long)]
-    pub(in crate::cli) salinity: Option<String>,
+    #[arg(long, value_parser = salinity)]
+    pub(in crate::cli) salinity: Option<Salinity>,
     /// Temperature
-    #[arg(long)]
-    pub(in crate::cli) temperature: Option<String>,
+    #[arg(long, value_parser = celsius)]
+    pub(in crate::cli) temperature: Option<Celsius>,
     /// Standard uncertainty of the pH
     #[arg(long, default_value_t = 0.1)]
     pub(in crate::cli) ph_uncertainty: f64,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
 }
 
-/// Options of `reading correct`.
+/// What is advised on, and from which readings.
 #[derive(Debug, Args)]
-#[command(
-    after_help = "Example: dosewright reading correct 12 \"8.1 dKH\" --reason \"read the wrong syringe\"\nThe number is that of `dosewright reading list`. The new entry has the old one's time; the old one stays in the record."
-)]
-pub(in crate::cli) struct ReadingCorrect {
-    /// Number of the reading, as `reading list` shows it
-    pub(in crate::cli) number: i64,
-    /// The right value with its unit
-    pub(in crate::cli) value: String,
-    /// One standard uncertainty with its unit
-    #[arg(long, value_name = "VALUE")]
-    pub(in crate::cli) uncertainty: Option<String>,
-    /// Why it is corrected, in your words
-    #[arg(long)]
-    pub(in crate::cli) reason: String,
-    /// You were asked about an unlikely value, and it is right
-    #[arg(long)]
-    pub(in crate::cli) sure: bool,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
+pub(in crate::cli) struct Advised {
+    /// alkalinity, Ca or Mg
+    #[arg(default_value = "alkalinity", value_parser = ["alkalinity", "Ca", "Mg"])]
+    pub(in crate::cli) quantity: String,
+    /// How many days of readings are looked at
+    #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
+    pub(in crate::cli) days: u32,
 }
 
-/// What is taken back.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "The number is the one that the list shows; it stays in the record and counts no longer."
-)]
-pub(in crate::cli) struct TakeBack {
-    /// Its number in the list
-    pub(in crate::cli) number: i64,
-    /// Why, in your words
-    #[arg(long)]
-    pub(in crate::cli) reason: String,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
-}
-
-/// Options of `advise`.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright advise\n          dosewright advise Ca --days 42\nWorks without a daemon. Nothing is changed by it."
 )]
 pub(in crate::cli) struct Advise {
-    /// alkalinity, Ca or Mg
-    #[arg(default_value = "alkalinity", value_parser = ["alkalinity", "Ca", "Mg"])]
-    pub(in crate::cli) quantity: String,
-    /// How many days of readings are looked at
-    #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
-    pub(in crate::cli) days: u32,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
+    #[command(flatten)]
+    pub(in crate::cli) of: Advised,
 }
 
-/// Options of `accept`.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright accept\n          dosewright accept Ca\nShows what will change and asks; then the uptake is in force, and every line that goes by it gives accordingly. No file is changed."
 )]
 pub(in crate::cli) struct Accept {
-    /// alkalinity, Ca or Mg
-    #[arg(default_value = "alkalinity", value_parser = ["alkalinity", "Ca", "Mg"])]
-    pub(in crate::cli) quantity: String,
-    /// How many days of readings are looked at
-    #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
-    pub(in crate::cli) days: u32,
-    /// Do not ask
-    #[arg(long)]
-    pub(in crate::cli) yes: bool,
-    /// Print JSON; only with --yes
-    #[arg(long, requires = "yes")]
-    pub(in crate::cli) json: bool,
+    #[command(flatten)]
+    pub(in crate::cli) of: Advised,
+    #[command(flatten)]
+    pub(in crate::cli) agreed: Agreed,
 }
 
-/// Options of `uptake`.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright uptake\n          dosewright uptake alkalinity \"0.85 dKH\"\n          dosewright uptake calcium \"6.1 mg/L\"\nWithout a value it lists what is in force. Every line that goes by it gives accordingly; no file is changed."
 )]
 pub(in crate::cli) struct UptakeArgs {
     /// alkalinity, or an element such as calcium
-    #[arg(requires = "value")]
-    pub(in crate::cli) quantity: Option<String>,
+    #[arg(requires = "value", value_parser = quantity)]
+    pub(in crate::cli) quantity: Option<Quantity>,
     /// What the animals take up a day, with its unit
-    pub(in crate::cli) value: Option<String>,
+    #[arg(value_parser = amount)]
+    pub(in crate::cli) value: Option<Amount>,
     /// It is right, however unlikely
     #[arg(long)]
     pub(in crate::cli) sure: bool,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
 }
 
-/// Options of `changes`.
-#[derive(Debug, Args)]
-#[command(
-    args_conflicts_with_subcommands = true,
-    after_help = "Examples: dosewright changes\n          dosewright changes add \"new light\"\n          dosewright changes water \"30 L\" --new \"alkalinity=8.0 dKH\""
-)]
-pub(in crate::cli) struct Changes {
-    /// Something else than a look
-    #[command(subcommand)]
-    pub(in crate::cli) command: Option<ChangesCommand>,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
-}
-
-/// What to do with changes.
-#[derive(Debug, Subcommand)]
-pub(in crate::cli) enum ChangesCommand {
-    /// Note one down
-    Add {
-        /// What was changed, in your words
-        text: String,
-        /// When (RFC 3339); now when left out
-        #[arg(long, value_name = "TIME")]
-        at: Option<jiff::Timestamp>,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-    /// Note a water change down
-    #[command(
-        after_help = "Example: dosewright changes water \"30 L\" --new \"alkalinity=8.0 dKH,Ca=420 mg/L\"\nUptake and lab reports count it. Until the next alkalinity reading nothing may rise above uptake."
-    )]
-    Water(ChangesWater),
-    /// Take a note or a water change back; it is kept in the record
-    TakeBack(TakeBack),
-}
-
-/// Options of `changes water`.
-#[derive(Debug, Args)]
-pub(in crate::cli) struct ChangesWater {
-    /// How much was changed, for example "30 L"
-    pub(in crate::cli) volume: String,
-    /// What the new water held, for example "alkalinity=8.0 dKH,Ca=420 mg/L"; tested, or as its maker says
-    #[arg(long, value_name = "LEVELS")]
-    pub(in crate::cli) new: Option<String>,
-    /// When (RFC 3339); now when left out
-    #[arg(long, value_name = "TIME")]
-    pub(in crate::cli) at: Option<jiff::Timestamp>,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
-}
-
-/// Options of `course`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct Course {
     /// What to do with courses
@@ -348,7 +271,6 @@ pub(in crate::cli) struct Course {
     pub(in crate::cli) command: CourseCommand,
 }
 
-/// What to do with courses.
 #[derive(Debug, Subcommand)]
 pub(in crate::cli) enum CourseCommand {
     /// Raise one thing by so much in all, on top of a line's plan; shown before it begins on the next local day
@@ -372,11 +294,7 @@ pub(in crate::cli) enum CourseCommand {
     )]
     Changeover(CourseChangeover),
     /// List courses with what of them was given
-    List {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    List,
     /// Give nothing of one until it is resumed, or leave a changeover at its step; the day that has begun counts as given
     Pause(CourseNumber),
     /// Go on with one, from the next local day
@@ -395,43 +313,39 @@ pub(in crate::cli) struct CourseTold {
     /// In your words, for the record
     #[arg(long, default_value = "")]
     pub(in crate::cli) note: String,
-    /// Do not ask
-    #[arg(long)]
-    pub(in crate::cli) yes: bool,
-    /// Print JSON; only with --yes
-    #[arg(long, requires = "yes")]
-    pub(in crate::cli) json: bool,
+    #[command(flatten)]
+    pub(in crate::cli) agreed: Agreed,
 }
 
-/// Options of `course raise` and `course lower`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct CourseChange {
     /// The line that gives it
-    pub(in crate::cli) line: String,
+    #[arg(value_parser = Name::new)]
+    pub(in crate::cli) line: Name,
     /// What is changed: alkalinity, or an element
-    #[arg(long, value_name = "WHAT")]
-    pub(in crate::cli) of: String,
+    #[arg(long, value_name = "WHAT", value_parser = quantity)]
+    pub(in crate::cli) of: Quantity,
     /// By how much in all, for example "0.03 mg/L"
-    #[arg(long)]
-    pub(in crate::cli) by: String,
+    #[arg(long, value_parser = amount)]
+    pub(in crate::cli) by: Amount,
     /// By how much a day at most, for example "0.01 mg/L"
-    #[arg(long, value_name = "AMOUNT")]
-    pub(in crate::cli) at_most: String,
+    #[arg(long, value_name = "AMOUNT", value_parser = amount)]
+    pub(in crate::cli) at_most: Amount,
     #[command(flatten)]
     pub(in crate::cli) told: CourseTold,
 }
 
-/// Options of `course top-up`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct CourseTopUp {
     /// The line that gives it
-    pub(in crate::cli) line: String,
+    #[arg(value_parser = Name::new)]
+    pub(in crate::cli) line: Name,
     /// What is topped up: alkalinity, or an element
-    #[arg(long, value_name = "WHAT")]
-    pub(in crate::cli) of: String,
+    #[arg(long, value_name = "WHAT", value_parser = quantity)]
+    pub(in crate::cli) of: Quantity,
     /// By how much a day, for example "0.1 ug/L"
-    #[arg(long, value_name = "AMOUNT")]
-    pub(in crate::cli) per_day: String,
+    #[arg(long, value_name = "AMOUNT", value_parser = amount)]
+    pub(in crate::cli) per_day: Amount,
     /// Days until it stops or is confirmed
     #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
     pub(in crate::cli) review_days: u32,
@@ -439,24 +353,24 @@ pub(in crate::cli) struct CourseTopUp {
     pub(in crate::cli) told: CourseTold,
 }
 
-/// Options of `course changeover`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct CourseChangeover {
     /// The line that fades out
-    pub(in crate::cli) from: String,
+    #[arg(value_parser = Name::new)]
+    pub(in crate::cli) from: Name,
     /// The line that fades in
-    pub(in crate::cli) to: String,
+    #[arg(value_parser = Name::new)]
+    pub(in crate::cli) to: Name,
     /// Over how many days
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=92))]
     pub(in crate::cli) days: u32,
     /// What stays equal: alkalinity, or an element
-    #[arg(long, value_name = "WHAT", default_value = "alkalinity")]
-    pub(in crate::cli) of: String,
+    #[arg(long, value_name = "WHAT", default_value = "alkalinity", value_parser = quantity)]
+    pub(in crate::cli) of: Quantity,
     #[command(flatten)]
     pub(in crate::cli) told: CourseTold,
 }
 
-/// Options of `course confirm`.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct CourseConfirm {
     /// Its number, as `course list` shows it
@@ -464,110 +378,184 @@ pub(in crate::cli) struct CourseConfirm {
     /// Days from tomorrow until the next review
     #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
     pub(in crate::cli) review_days: u32,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
 }
 
-/// A course by its number.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct CourseNumber {
     /// Its number, as `course list` shows it
     pub(in crate::cli) number: i64,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
 }
 
-/// Options of `panel`.
+#[derive(Debug, Args)]
+pub(in crate::cli) struct Reading {
+    #[command(subcommand)]
+    pub(in crate::cli) command: ReadingCommand,
+}
+
+#[derive(Debug, Subcommand)]
+pub(in crate::cli) enum ReadingCommand {
+    /// Enter one
+    #[command(
+        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
+    )]
+    Add {
+        /// alkalinity, an element such as calcium or Ca, or salinity, pH, temperature, nitrate, phosphate
+        quantity: String,
+        #[command(flatten)]
+        typed: TypedReading,
+    },
+    /// Correct one; the old entry is kept and marked
+    #[command(
+        after_help = "Example: dosewright reading correct 12 \"8.1 dKH\" --reason \"read the wrong syringe\"\nThe number is that of `dosewright reading list`; a row of a lab report is corrected like any other. Time and method are the old one's where they are left out."
+    )]
+    Correct {
+        #[command(flatten)]
+        mistake: Mistake,
+        #[command(flatten)]
+        typed: TypedReading,
+    },
+    /// Take one back; it is kept and marked
+    TakeBack(Mistake),
+    /// List those of the record
+    List,
+}
+
+#[derive(Debug, Args)]
+pub(in crate::cli) struct TypedReading {
+    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "35" or
+    /// "1.0264 sg 25/25 C" for salinity, "8.2 nbs" for pH
+    pub(in crate::cli) value: String,
+    /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
+    #[arg(long, value_name = "VALUE")]
+    pub(in crate::cli) uncertainty: Option<String>,
+    #[command(flatten)]
+    pub(in crate::cli) told: Told,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright changes\n          dosewright changes add note \"new light\"\n          dosewright changes add water \"30 L\" --new \"alkalinity=8.0 dKH,Ca=420 mg/L\"\n          dosewright changes add by-hand limewater \"2 L\""
+)]
+pub(in crate::cli) struct Changes {
+    /// Something else than a look
+    #[command(subcommand)]
+    pub(in crate::cli) command: Option<ChangesCommand>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(in crate::cli) enum ChangesCommand {
+    /// Tell one
+    Add {
+        #[command(subcommand)]
+        what: Change,
+    },
+    /// Correct one that was told; the old entry is kept and marked
+    #[command(
+        after_help = "Example: dosewright changes correct 14 --reason \"it was the small bucket\" water \"25 L\""
+    )]
+    Correct {
+        #[command(flatten)]
+        mistake: Mistake,
+        #[command(subcommand)]
+        what: Change,
+    },
+    /// Take one back that was told; it is kept and marked
+    TakeBack(Mistake),
+    /// List all changes
+    List,
+}
+
+#[derive(Debug, Subcommand)]
+pub(in crate::cli) enum Change {
+    /// Anything about the tank
+    Note {
+        /// What was changed, in your words
+        text: String,
+        #[command(flatten)]
+        told: Told,
+    },
+    /// A water change
+    #[command(
+        after_help = "Example: dosewright changes add water \"30 L\" --new \"alkalinity=8.0 dKH,Ca=420 mg/L\"\nUptake and lab reports count it. Until the next alkalinity reading nothing may rise above uptake."
+    )]
+    Water {
+        /// How much was changed, for example "30 L"
+        #[arg(value_parser = tank_volume)]
+        volume: TankVolume,
+        /// What the new water held, for example "alkalinity=8.0 dKH,Ca=420 mg/L"; tested, or as its maker says
+        #[arg(long, value_name = "LEVELS", default_value = "")]
+        new: String,
+        #[command(flatten)]
+        told: Told,
+    },
+    /// Something that you added by hand; it counts like a dose, and is never refused
+    #[command(
+        after_help = "Examples: dosewright changes add by-hand soda-ash \"20 mL\"\n          dosewright changes add by-hand limewater \"2 L\"\n          dosewright changes add by-hand magnesium \"15 mg/L\"\nLimewater counts as clear and saturated unless controller.toml says otherwise."
+    )]
+    ByHand {
+        /// A solution of controller.toml, limewater, or alkalinity or an element
+        what: String,
+        /// How much: of a solution its volume ("20 mL"), otherwise how much it raised the tank ("0.5 dKH", "15 mg/L")
+        #[arg(value_parser = amount)]
+        amount: Amount,
+        #[command(flatten)]
+        told: Told,
+    },
+}
+
 #[derive(Debug, Args)]
 pub(in crate::cli) struct Panel {
-    /// What to do with lab reports
     #[command(subcommand)]
     pub(in crate::cli) command: PanelCommand,
 }
 
-/// What to do with lab reports.
 #[derive(Debug, Subcommand)]
 pub(in crate::cli) enum PanelCommand {
     /// Import a report as CSV with a heading
     #[command(
-        after_help = "Examples: dosewright panel add october.csv --lab north --columns \"element=Parameter,value=Result,unit=Unit,limit=LOD\"\n          dosewright panel add november.csv --lab north\nThe columns are asked once for each lab and then remembered. A value \"<0.02\" stays below its detection limit."
+        after_help = "Examples: dosewright panel add october.csv --lab north --columns \"element=Parameter,value=Result,unit=Unit,limit=LOD\"\n          dosewright panel add november.csv --lab north\nThe columns are asked once for each lab and then remembered. A value \"<0.02\" stays below its detection limit. Each row is a reading of the lab."
     )]
-    Add(PanelAdd),
+    Add(PanelFile),
     /// Import one again in the place of another; the old one is kept and marked
     #[command(
-        after_help = "Example: dosewright panel correct 41 october.csv --lab north --decimal comma --reason \"dots were thousands\"\nThe new report has the old one's time when --at is left out."
+        after_help = "Example: dosewright panel correct 41 october.csv --lab north --decimal comma --reason \"dots were thousands\"\nThe new report has the old one's time when --at is left out. A single row is corrected with `dosewright reading correct`."
     )]
-    Correct(PanelCorrect),
-    /// Take a report back; it is kept and marked
-    TakeBack(TakeBack),
-    /// Show a report: against natural seawater, earlier reports and what was dosed
-    Show(PanelShow),
-    /// List the reports
-    List {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
+    Correct {
+        #[command(flatten)]
+        mistake: Mistake,
+        #[command(flatten)]
+        report: PanelFile,
     },
+    /// Take a report back; it is kept and marked
+    TakeBack(Mistake),
+    /// Show a report: against natural seawater, earlier reports and what was dosed
+    Show {
+        /// Its number, as `panel list` shows it; the newest when left out
+        number: Option<i64>,
+        /// The salinity of the sample; the reading nearest in time, or 35, when left out
+        #[arg(long, value_parser = salinity)]
+        salinity: Option<Salinity>,
+    },
+    /// List the reports
+    List,
 }
 
-/// Options of `panel add`.
 #[derive(Debug, Args)]
-pub(in crate::cli) struct PanelAdd {
+pub(in crate::cli) struct PanelFile {
     /// The CSV file
     pub(in crate::cli) file: std::path::PathBuf,
     /// The lab, in your words
     #[arg(long)]
     pub(in crate::cli) lab: String,
     /// Which heading holds what: element, value and unit, and limit when there is one
-    #[arg(long, value_name = "MAPPING")]
-    pub(in crate::cli) columns: Option<String>,
-    /// When the sample was taken (RFC 3339); now when left out
-    #[arg(long, value_name = "TIME")]
-    pub(in crate::cli) at: Option<jiff::Timestamp>,
+    #[arg(long, value_name = "MAPPING", value_parser = columns)]
+    pub(in crate::cli) columns: Option<Columns>,
     /// Relative standard uncertainty of the lab's values, percent (5 is a guess of ours; labs that state theirs are better believed)
     #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
     pub(in crate::cli) uncertainty: f64,
     /// Which sign stands before the decimals, where the file has both; the other one is a thousands' mark
     #[arg(long, value_name = "SIGN")]
     pub(in crate::cli) decimal: Option<Decimal>,
-    /// You were asked about unlikely values, and they are right
-    #[arg(long)]
-    pub(in crate::cli) sure: bool,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
-}
-
-/// The sign before the decimals.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-pub(in crate::cli) enum Decimal {
-    Comma,
-    Dot,
-}
-
-/// Options of `panel correct`.
-#[derive(Debug, Args)]
-pub(in crate::cli) struct PanelCorrect {
-    /// Number of the report, as `panel list` shows it
-    pub(in crate::cli) number: i64,
     #[command(flatten)]
-    pub(in crate::cli) report: PanelAdd,
-    /// Why it is corrected, in your words
-    #[arg(long)]
-    pub(in crate::cli) reason: String,
-}
-
-/// Options of `panel show`.
-#[derive(Debug, Args)]
-pub(in crate::cli) struct PanelShow {
-    /// Its number, as `panel list` shows it; the newest when left out
-    pub(in crate::cli) number: Option<i64>,
-    /// The salinity of the sample; the reading nearest in time, or 35, when left out
-    #[arg(long)]
-    pub(in crate::cli) salinity: Option<String>,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
+    pub(in crate::cli) told: Told,
 }

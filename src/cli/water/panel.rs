@@ -6,26 +6,27 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::chemistry::{Celsius, ChangeShare, Element, Quantity, Salinity, amount};
-use crate::cli::args::Place;
+use crate::chemistry::{
+    Celsius, ChangeShare, Element, Measurand, Quantity, Salinity, amount, density_kg_per_m3,
+};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
-use crate::cli::running::daemon::ask;
-use crate::cli::water::exchanged::{WaterChange, water_changes};
-use crate::cli::water::owner_args::{Panel as PanelArgs, PanelAdd, PanelCommand, PanelShow};
-use crate::cli::water::panel_csv::{Columns, from_text, headings, read, to_text};
-use crate::cli::water::reading::{entries, take_back};
-use crate::cli::words::{configuration, minute, salinity, unread, usage, zone};
+use crate::cli::water::owner_args::{Mistake, Panel as PanelArgs, PanelCommand, PanelFile};
+use crate::cli::water::panel_csv::{Sample, headings, read};
+use crate::cli::water::told::{take_back, tell};
+use crate::cli::words::{configuration, minute, unread, usage, zone};
 use crate::config::Loaded;
-use crate::control::Request;
-use crate::engine::{Command, NewFact, Replaces};
+use crate::daemon::machine_now;
+use crate::engine::Lab;
 use crate::estimate::{
-    Account, Band, Comparison, Finding, Tracked, Trend, after_changes, corrosion, safe_course,
+    Account, Band, Comparison, Detected, Finding, PanelEntry, PanelUnit, Trend, after_changes,
+    corrosion, safe_course,
 };
 use crate::ledger::LedgerReader;
-use crate::quantity::{Concentration, Lines, Words};
-use crate::record::{Fact, FactKind};
+use crate::quantity::{Concentration, Words};
+use crate::record::{Columns, Found, Observation, Observed, Reading};
 
 /// Largest report file in bytes.
 const FILE_BYTES_MAX: u64 = 200_000;
@@ -41,153 +42,156 @@ pub(in crate::cli) fn panel(
     out: &mut Out,
 ) -> Result<(), Failure> {
     match &options.command {
-        PanelCommand::Add(add) => add_panel(place, add, None, out),
-        PanelCommand::Correct(correct) => {
-            let replaces = Replaces {
-                number: correct.number,
-                why: Words::new(&correct.reason),
-            };
-            add_panel(place, &correct.report, Some(replaces), out)
-        }
-        PanelCommand::TakeBack(back) => take_back(place, back, out),
-        PanelCommand::Show(show) => show_panel(place, show, out),
-        PanelCommand::List { json } => list(place, *json, out),
+        PanelCommand::Add(file) => add(place, file, None, out),
+        PanelCommand::Correct { mistake, report } => add(place, report, Some(mistake), out),
+        PanelCommand::TakeBack(mistake) => take_back(place, mistake, out),
+        PanelCommand::Show { number, salinity } => show_panel(place, (*number, *salinity), out),
+        PanelCommand::List => list(place, out),
     }
+}
+
+/// A lab report: the rows of one number.
+struct Report {
+    number: i64,
+    lab: String,
+    taken: Timestamp,
+    rows: Vec<Reading>,
+}
+
+/// All reports that count, oldest first.
+fn reports(reader: &LedgerReader) -> Result<Vec<Report>, Failure> {
+    let mut all: Vec<Report> = Vec::new();
+    for told in reader.told().map_err(|e| unread(&e))? {
+        let (Some(number), Some(reading)) = (told.panel, told.reading().cloned()) else {
+            continue;
+        };
+        match all.iter_mut().find(|report| report.number == number) {
+            Some(report) => report.rows.push(reading),
+            None => all.push(Report {
+                number,
+                lab: told.method,
+                taken: told.happened,
+                rows: vec![reading],
+            }),
+        }
+    }
+    Ok(all)
 }
 
 /// The columns of a lab: as told now, or as remembered.
-fn columns_of(place: &Place, add: &PanelAdd, text: &str) -> Result<(Columns, bool), Failure> {
-    if let Some(told) = &add.columns {
-        return Ok((Columns::parse(told).map_err(usage)?, true));
+fn columns_of(place: &Place, file: &PanelFile, text: &str) -> Result<Columns, Failure> {
+    if let Some(told) = &file.columns {
+        return Ok(told.clone());
     }
-    let known = open(place)?
-        .facts(FactKind::PanelColumns)
-        .map_err(|e| unread(&e))?;
-    let remembered = known.iter().rev().find(|f| f.name == add.lab);
-    let Some(remembered) = remembered else {
-        return Err(usage(format!(
+    let known = open(place)?.columns_of(&file.lab).map_err(|e| unread(&e))?;
+    match known {
+        Some(known) => Ok(known),
+        None => Err(usage(format!(
             "the columns of lab \"{}\" are not known yet; the report has: {}; tell once which is which with --columns \"element=...,value=...,unit=...,limit=...\"",
-            add.lab,
-            headings(text).join(", ")
-        )));
-    };
-    Ok((Columns::parse(&remembered.text).map_err(usage)?, false))
+            file.lab,
+            headings(text).map_err(usage)?.join(", ")
+        ))),
+    }
 }
 
-fn add_panel(
+fn add(
     place: &Place,
-    add: &PanelAdd,
-    replaces: Option<Replaces>,
+    file: &PanelFile,
+    mistake: Option<&Mistake>,
     out: &mut Out,
 ) -> Result<(), Failure> {
     let io = |error: std::io::Error| {
         Failure::new(
             exit::IO,
-            format!("cannot read {}: {error}", add.file.display()),
+            format!("cannot read {}: {error}", file.file.display()),
         )
     };
-    if fs::metadata(&add.file).map_err(io)?.len() > FILE_BYTES_MAX {
+    if fs::metadata(&file.file).map_err(io)?.len() > FILE_BYTES_MAX {
         return Err(usage(format!(
             "{} is larger than {FILE_BYTES_MAX} bytes; that is no lab report",
-            add.file.display()
+            file.file.display()
         )));
     }
-    if !(add.uncertainty > 0.0 && add.uncertainty <= 100.0) {
+    if !(file.uncertainty > 0.0 && file.uncertainty <= 100.0) {
         return Err(usage(
             "the uncertainty must be more than 0 and at most 100 %",
         ));
     }
-    let text = fs::read_to_string(&add.file).map_err(io)?;
-    let (columns, told) = columns_of(place, add, &text)?;
-    let report = read(&text, &columns, add.decimal).map_err(usage)?;
+    let text = fs::read_to_string(&file.file).map_err(io)?;
+    let columns = columns_of(place, file, &text)?;
+    let taken = file.told.at.unwrap_or_else(|| machine_now().wall);
+    let salinity = match open(place) {
+        Ok(reader) => salinity_at(&reader, taken)?.0,
+        Err(_) => Salinity::STANDARD,
+    };
+    let density = density_kg_per_m3(salinity, Celsius::from_degrees(LAB_C)).map_err(usage)?;
+    let sample = Sample {
+        kg_per_l: density / 1000.0,
+        uncertainty_percent: file.uncertainty,
+        decimal: file.decimal,
+    };
+    let report = read(&text, &columns, sample).map_err(usage)?;
     if report.rows.is_empty() {
         return Err(usage(format!(
             "{} has no row that can be used: {}",
-            add.file.display(),
+            file.file.display(),
             report.left_out.join("; ")
         )));
     }
-    let fact = |kind: FactKind, value: Option<f64>, text: &str, replaces: Option<Replaces>| {
-        let new = NewFact {
-            kind,
-            name: Words::new(&add.lab),
-            value,
-            uncertainty: None,
-            text: Lines::new(text).map_err(usage)?,
-            happened: add.at,
-            replaces,
-            sure: add.sure,
-        };
-        Ok::<_, Failure>(Request::Command(Command::AddFact(new)))
-    };
-    if told {
-        // Told first, so that a report that is stored can always be read with them.
-        let mut client = crate::control::Client::connect(&place.state)?;
-        exit::accepted(client.ask(&fact(FactKind::PanelColumns, None, &columns.text(), None)?)?)?;
-    }
-    if !add.json {
+    if !place.json {
         for line in &report.left_out {
             writeln!(out, "left out: {line}")?;
         }
-        writeln!(out, "{} elements read", report.rows.len())?;
+        writeln!(out, "{} values read", report.rows.len())?;
     }
-    let request = fact(
-        FactKind::Panel,
-        Some(add.uncertainty),
-        &to_text(&report.rows),
-        replaces,
-    )?;
-    ask(place, &request, add.json, out).map(drop)
+    let lab = Lab {
+        name: Words::new(&file.lab),
+        columns: file.columns.clone(),
+    };
+    let items = report.rows.into_iter().map(Observed::Reading).collect();
+    tell(place, items, Some(lab), (&file.told, mistake), out)
 }
 
-fn list(place: &Place, as_json: bool, out: &mut Out) -> Result<(), Failure> {
-    let panels = open(place)?
-        .facts(FactKind::Panel)
-        .map_err(|e| unread(&e))?;
-    if as_json {
-        let rows: Vec<_> = panels
+fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
+    let reports = reports(&open(place)?)?;
+    if place.json {
+        let rows: Vec<_> = reports
             .iter()
-            .map(|p| {
-                json!({ "number": p.number, "lab": p.name, "taken": p.happened.to_string(), "elements": from_text(&p.text).len() })
+            .map(|r| {
+                json!({ "number": r.number, "lab": r.lab, "taken": r.taken.to_string(), "values": r.rows.len() })
             })
             .collect();
         return Ok(out.json(&rows)?);
     }
-    if panels.is_empty() {
+    if reports.is_empty() {
         writeln!(out, "no lab report is on record")?;
     }
     let zone = zone(place);
-    for p in &panels {
+    for r in &reports {
         writeln!(
             out,
-            "{:>4}  {}  {}, {} elements",
-            p.number,
-            minute(p.happened, &zone),
-            p.name,
-            from_text(&p.text).len()
+            "{:>4}  {}  {}, {} values",
+            r.number,
+            minute(r.taken, &zone),
+            r.lab,
+            r.rows.len()
         )?;
     }
     Ok(())
 }
 
-/// The salinity to compare at, with where it is from.
-fn salinity_at(
-    reader: &LedgerReader,
-    typed: Option<&String>,
-    at: Timestamp,
-) -> Result<(Salinity, String), Failure> {
-    if let Some(text) = typed {
-        return Ok((salinity(text)?, "as given".to_owned()));
-    }
-    let all = entries(reader)?;
+/// The salinity of the reading nearest in time, with where it is from.
+fn salinity_at(reader: &LedgerReader, at: Timestamp) -> Result<(Salinity, String), Failure> {
+    let all = reader.told().map_err(|e| unread(&e))?;
     let nearest = all
         .iter()
-        .filter(|e| e.word == "salinity" && e.counts())
-        .min_by_key(|e| e.taken.as_millisecond().abs_diff(at.as_millisecond()));
+        .filter_map(|told| Some((told.happened, told.reading()?)))
+        .filter(|(_, reading)| reading.of == Measurand::Salinity)
+        .min_by_key(|(taken, _)| taken.as_millisecond().abs_diff(at.as_millisecond()));
     Ok(match nearest {
-        Some(e) => (
-            Salinity::from_practical(e.value),
-            format!("of the reading nearest in time ({:.0})", e.taken),
+        Some((taken, reading)) => (
+            Salinity::from_practical(reading.found.amount().0),
+            format!("of the reading nearest in time ({taken:.0})"),
         ),
         None => (
             Salinity::STANDARD,
@@ -196,11 +200,25 @@ fn salinity_at(
     })
 }
 
-fn compare(panel: &Fact, salinity: Salinity) -> Result<Vec<Comparison>, Failure> {
-    let percent = panel.value.unwrap_or(5.0);
-    from_text(&panel.text)
+/// The elements of a report against natural seawater.
+fn compare(report: &Report, salinity: Salinity) -> Result<Vec<Comparison>, Failure> {
+    report
+        .rows
         .iter()
-        .filter_map(|kept| kept.entry(percent))
+        .filter_map(|row| {
+            let element = row.of.quantity()?.element()?.clone();
+            let (value, uncertainty) = row.found.amount();
+            Some(PanelEntry {
+                element,
+                value,
+                detected: match row.found {
+                    Found::Value { .. } => Detected::Yes,
+                    Found::Below(_) => Detected::BelowLimit,
+                },
+                unit: PanelUnit::MilligramPerL,
+                uncertainty_percent: 100.0 * uncertainty / value.max(f64::MIN_POSITIVE),
+            })
+        })
         .map(|entry| {
             entry
                 .compare(salinity, Celsius::from_degrees(LAB_C))
@@ -214,35 +232,42 @@ struct Around<'a> {
     loaded: Option<&'a Loaded>,
     reader: &'a LedgerReader,
     /// Earlier reports, oldest first.
-    earlier: Vec<(&'a Fact, Vec<Comparison>)>,
-    exchanged: Vec<WaterChange>,
+    earlier: Vec<(&'a Report, Vec<Comparison>)>,
+    told: Vec<Observation>,
     at: Timestamp,
 }
 
-fn show_panel(place: &Place, options: &PanelShow, out: &mut Out) -> Result<(), Failure> {
+fn show_panel(
+    place: &Place,
+    (number, salinity): (Option<i64>, Option<Salinity>),
+    out: &mut Out,
+) -> Result<(), Failure> {
     let reader = open(place)?;
-    let panels = reader.facts(FactKind::Panel).map_err(|e| unread(&e))?;
-    let index = match options.number {
-        None => panels.len().checked_sub(1),
-        Some(number) => panels.iter().position(|p| p.number == number),
+    let reports = reports(&reader)?;
+    let index = match number {
+        None => reports.len().checked_sub(1),
+        Some(number) => reports.iter().position(|report| report.number == number),
     };
-    let panel = index.and_then(|i| panels.get(i)).ok_or_else(|| {
+    let report = index.and_then(|i| reports.get(i)).ok_or_else(|| {
         usage("there is no such lab report; `dosewright panel list` shows those on record")
     })?;
-    let (salinity, from) = salinity_at(&reader, options.salinity.as_ref(), panel.happened)?;
-    let compared = compare(panel, salinity)?;
-    let earlier = panels
+    let (salinity, from) = match salinity {
+        Some(salinity) => (salinity, "as given".to_owned()),
+        None => salinity_at(&reader, report.taken)?,
+    };
+    let compared = compare(report, salinity)?;
+    let earlier = reports
         .iter()
         .take(index.unwrap_or(0))
-        .map(|p| Ok((p, compare(p, salinity)?)))
+        .map(|report| Ok((report, compare(report, salinity)?)))
         .collect::<Result<Vec<_>, Failure>>()?;
     let loaded = configuration(place).ok();
     let around = Around {
         loaded: loaded.as_ref(),
-        exchanged: water_changes(&reader)?,
+        told: reader.told().map_err(|e| unread(&e))?,
         reader: &reader,
         earlier,
-        at: panel.happened,
+        at: report.taken,
     };
     let mut rows = Vec::new();
     for comparison in &compared {
@@ -252,21 +277,21 @@ fn show_panel(place: &Place, options: &PanelShow, out: &mut Out) -> Result<(), F
         .iter()
         .map(ToString::to_string)
         .collect();
-    if options.json {
+    if place.json {
         let rows: Vec<_> = rows
             .iter()
             .map(|(c, remarks)| row_json(c, remarks))
             .collect();
         return Ok(out.json(&json!({
-            "number": panel.number, "lab": panel.name, "taken": panel.happened.to_string(),
+            "number": report.number, "lab": report.lab, "taken": report.taken.to_string(),
             "salinity": salinity.as_practical(), "salinity_from": from, "elements": rows, "corrosion": metals,
         }))?);
     }
     writeln!(
         out,
         "{} of {}, against natural seawater of {salinity} ({from})",
-        panel.name,
-        minute(panel.happened, &zone(place))
+        report.lab,
+        minute(report.taken, &zone(place))
     )?;
     for (comparison, remarks) in &rows {
         let tone = match comparison.band {
@@ -320,7 +345,10 @@ fn remarks(comparison: &Comparison, around: &Around<'_>) -> Result<Vec<String>, 
 }
 
 /// What the earlier reports that name the element have of it, oldest first.
-fn series<'a>(comparison: &Comparison, around: &'a Around<'_>) -> Vec<(&'a Fact, &'a Comparison)> {
+fn series<'a>(
+    comparison: &Comparison,
+    around: &'a Around<'_>,
+) -> Vec<(&'a Report, &'a Comparison)> {
     let of = |all: &'a Vec<Comparison>| all.iter().find(|c| c.element == comparison.element);
     around
         .earlier
@@ -332,7 +360,7 @@ fn series<'a>(comparison: &Comparison, around: &'a Around<'_>) -> Vec<(&'a Fact,
 /// How it moved over all reports in which it was found.
 fn trend(
     comparison: &Comparison,
-    series: &[(&Fact, &Comparison)],
+    series: &[(&Report, &Comparison)],
     at: Timestamp,
 ) -> Option<String> {
     let (first, _) = series.first()?;
@@ -340,12 +368,12 @@ fn trend(
         let Finding::Found(value) = c.finding else {
             return None;
         };
-        let days = when.duration_since(first.happened).as_secs_f64() / 86_400.0;
+        let days = when.duration_since(first.taken).as_secs_f64() / 86_400.0;
         Some((days, value.as_mg_per_l(), uncertainty(c)))
     };
     let found: Vec<_> = series
         .iter()
-        .filter_map(|(panel, c)| point(panel.happened, c))
+        .filter_map(|(panel, c)| point(panel.taken, c))
         .chain(point(at, comparison))
         .collect();
     Trend::of(&found).map(|trend| trend.to_string())
@@ -408,12 +436,12 @@ fn proposal(comparison: &Comparison, loaded: Option<&Loaded>) -> Vec<String> {
 /// Whether dosing explains a high value, and what water changes would do.
 fn source(
     comparison: &Comparison,
-    before: Option<&(&Fact, &Comparison)>,
+    before: Option<&(&Report, &Comparison)>,
     around: &Around<'_>,
 ) -> Result<Vec<String>, Failure> {
     let mut all = Vec::new();
     if let Some((panel, before)) = before {
-        let since = panel.happened;
+        let since = panel.taken;
         let dosed = dosed_between(&comparison.element, around, since)?;
         let changes = changed_between(comparison, around, since);
         let (water_left, new_water) = after_changes(&changes);
@@ -464,30 +492,39 @@ fn changed_between(
     let Some(loaded) = around.loaded else {
         return Vec::new();
     };
+    let tank = loaded.controller.tank.as_litres();
     let natural = comparison
         .natural
         .map_or(Concentration::from_mg_per_l(0.0), |(natural, _)| natural);
-    let of = Tracked::Element(comparison.element.clone());
-    around
-        .exchanged
-        .iter()
-        .filter(|change| since < change.at && change.at <= around.at)
-        .map(|change| {
-            let new = change
-                .level(&of)
-                .map_or(natural, Concentration::from_mg_per_l);
-            (change.part(loaded.controller.tank), new)
-        })
-        .collect()
+    let of = Quantity::Element(comparison.element.clone());
+    let between = around.between(since);
+    let changes = between.filter_map(|told| match &told.what {
+        Observed::WaterChange { litres, held } => {
+            let new = held.get(&of).copied();
+            let new = new.map_or(natural, Concentration::from_mg_per_l);
+            Some(((litres / tank).clamp(0.0, 1.0), new))
+        }
+        Observed::Reading(_) | Observed::Addition(_) | Observed::Note { .. } => None,
+    });
+    changes.collect()
 }
 
-/// mg/L that doses brought between two times.
+/// mg/L that doses, and what was added by hand, brought between two times.
 fn dosed_between(element: &Element, around: &Around<'_>, since: Timestamp) -> Result<f64, Failure> {
     let of = Quantity::Element(element.clone());
     let doses = around.reader.doses_since(since).map_err(|e| unread(&e))?;
-    Ok(doses
+    let doses = doses
         .iter()
         .filter(|d| d.at <= around.at)
-        .filter_map(|d| d.carries.get(&of))
-        .sum())
+        .map(|d| &d.carries);
+    let by_hand = around.between(since).filter_map(|told| told.what.added());
+    Ok(doses.chain(by_hand).filter_map(|adds| adds.get(&of)).sum())
+}
+
+impl Around<'_> {
+    /// What was told after a time, up to that of the report.
+    fn between(&self, since: Timestamp) -> impl Iterator<Item = &Observation> {
+        let told = self.told.iter();
+        told.filter(move |told| since < told.happened && told.happened <= self.at)
+    }
 }

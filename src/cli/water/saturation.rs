@@ -5,18 +5,19 @@ use std::io::Write;
 use serde_json::{Value, json};
 
 use crate::chemistry::{
-    Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, MixedStock, Ph, PhScale,
+    Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, Measurand, MixedStock, Ph,
     SATURATION_LIMITS, Salinity, SaturationError,
 };
-use crate::cli::args::Place;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::Saturation as SaturationArgs;
-use crate::cli::water::reading::{Entry, entries};
-use crate::cli::words::{celsius, minute, ph_scale, salinity, usage, zone};
+use crate::cli::water::told::{Row, rows};
+use crate::cli::words::{minute, usage, zone};
 use crate::config::{Controller, Solution, load};
-use crate::quantity::{Alkalinity, Concentration, parse_alkalinity, parse_concentration};
+use crate::quantity::{Alkalinity, Concentration};
+use crate::record::Found;
 
 /// Standard uncertainty of a typed alkalinity, dKH, and of a typed calcium, part of the value (common practice, no source).
 const TYPED_ALKALINITY_DKH: f64 = 0.2;
@@ -51,7 +52,7 @@ pub(in crate::cli) fn saturation(
         .as_ref()
         .map_or_else(Vec::new, |controller| mixing(&known.water, controller));
     let caution = estimate.saturation.caution();
-    if options.json {
+    if place.json {
         let mixing: Vec<Value> = mixing
             .iter()
             .map(|(line, ml, omega)| json!({ "line": line, "ml_per_l": ml, "omega": omega }))
@@ -91,50 +92,63 @@ pub(in crate::cli) fn saturation(
 
 /// The readings of the record, and which of them were used.
 struct Record {
-    entries: Vec<Entry>,
+    rows: Vec<Row>,
     zone: jiff::tz::TimeZone,
     used: Vec<String>,
 }
 
 impl Record {
-    fn newest(&mut self, word: &str, option: &str) -> Result<&Entry, Failure> {
-        let found = self
-            .entries
-            .iter()
-            .rev()
-            .find(|e| e.word == word && e.counts() && e.uncertainty.is_some());
-        let entry = found.ok_or_else(|| {
+    /// What of the newest found value of something, its value and its uncertainty.
+    fn newest(&mut self, word: &str, option: &str) -> Result<(Measurand, f64, f64), Failure> {
+        let found = self.rows.iter().rev().find_map(|row| {
+            let counts = row.counts() && row.reading.of.as_str() == word;
+            let Found::Value { value, uncertainty } = row.reading.found else {
+                return None;
+            };
+            counts.then_some((row, value, uncertainty))
+        });
+        let (row, value, uncertainty) = found.ok_or_else(|| {
             usage(format!(
                 "there is no reading of {word} on record; give it with {option}"
             ))
         })?;
-        let when = minute(entry.taken, &self.zone);
-        self.used
-            .push(format!("{word} {} of {when}", entry.shown()));
-        Ok(entry)
+        let when = minute(row.told.happened, &self.zone);
+        self.used.push(format!("{word} {} of {when}", row.shown()));
+        Ok((row.reading.of.clone(), value, uncertainty))
     }
 }
 
 fn known(place: &Place, options: &SaturationArgs) -> Result<Known, Failure> {
     let mut record = Record {
-        entries: match open(place) {
-            Ok(reader) => entries(&reader)?,
+        rows: match open(place) {
+            Ok(reader) => rows(&reader)?,
             Err(_) => Vec::new(),
         },
         zone: zone(place),
         used: Vec::new(),
     };
-    let (alkalinity, alkalinity_u) = known_alkalinity(options, &mut record)?;
-    let (calcium, calcium_u) = known_calcium(options, &mut record)?;
-    let (ph, ph_u) = known_ph(options, &mut record)?;
-    let salinity = match &options.salinity {
-        Some(text) => salinity(text)?,
-        None => Salinity::from_practical(record.newest("salinity", "--salinity")?.value),
+    let (alkalinity, alkalinity_u) = match options.alkalinity {
+        Some(typed) => (typed.as_dkh(), TYPED_ALKALINITY_DKH),
+        None => two(record.newest("alkalinity", "--alkalinity")?),
     };
-    let temperature = if let Some(text) = &options.temperature {
-        celsius(text)?
-    } else {
-        Celsius::from_degrees(record.newest("temperature", "--temperature")?.value)
+    let (calcium, calcium_u) = match options.calcium.map(Concentration::as_mg_per_l) {
+        Some(typed) => (typed, typed * TYPED_CALCIUM),
+        None => two(record.newest("calcium", "--calcium")?),
+    };
+    let (ph, ph_u) = match (options.ph, options.ph_scale) {
+        (Some(value), Some(scale)) => (Ph { value, scale }, options.ph_uncertainty),
+        _ => match record.newest("pH", "--ph and --ph-scale")? {
+            (Measurand::Ph(scale), value, uncertainty) => (Ph { value, scale }, uncertainty),
+            (of, ..) => return Err(usage(format!("a reading of {of} is no pH"))),
+        },
+    };
+    let salinity = match options.salinity {
+        Some(salinity) => salinity,
+        None => Salinity::from_practical(record.newest("salinity", "--salinity")?.1),
+    };
+    let temperature = match options.temperature {
+        Some(temperature) => temperature,
+        None => Celsius::from_degrees(record.newest("temperature", "--temperature")?.1),
     };
     let mut sources = record.used;
     if sources.is_empty() {
@@ -145,74 +159,23 @@ fn known(place: &Place, options: &SaturationArgs) -> Result<Known, Failure> {
     }
     Ok(Known {
         water: CarbonateWater {
-            alkalinity,
-            calcium,
+            alkalinity: Alkalinity::from_dkh(alkalinity),
+            calcium: Concentration::from_mg_per_l(calcium),
             ph,
             salinity,
             temperature,
         },
         uncertainty: CarbonateUncertainty {
-            alkalinity: alkalinity_u,
-            calcium: calcium_u,
+            alkalinity: Alkalinity::from_dkh(alkalinity_u),
+            calcium: Concentration::from_mg_per_l(calcium_u),
             ph: ph_u,
         },
         sources,
     })
 }
 
-fn known_alkalinity(
-    options: &SaturationArgs,
-    record: &mut Record,
-) -> Result<(Alkalinity, Alkalinity), Failure> {
-    if let Some(text) = &options.alkalinity {
-        let typed = parse_alkalinity(text).map_err(usage)?;
-        return Ok((typed, Alkalinity::from_dkh(TYPED_ALKALINITY_DKH)));
-    }
-    let entry = record.newest("alkalinity", "--alkalinity")?;
-    let uncertainty = entry.uncertainty.unwrap_or(0.0);
-    Ok((
-        Alkalinity::from_meq_per_l(entry.value),
-        Alkalinity::from_meq_per_l(uncertainty),
-    ))
-}
-
-fn known_calcium(
-    options: &SaturationArgs,
-    record: &mut Record,
-) -> Result<(Concentration, Concentration), Failure> {
-    if let Some(text) = &options.calcium {
-        let typed = parse_concentration(text).map_err(usage)?;
-        let uncertainty = typed.as_mg_per_l() * TYPED_CALCIUM;
-        return Ok((typed, Concentration::from_mg_per_l(uncertainty)));
-    }
-    let entry = record.newest("Ca", "--calcium")?;
-    let uncertainty = entry.uncertainty.unwrap_or(0.0);
-    Ok((
-        Concentration::from_mg_per_l(entry.value),
-        Concentration::from_mg_per_l(uncertainty),
-    ))
-}
-
-fn known_ph(options: &SaturationArgs, record: &mut Record) -> Result<(Ph, f64), Failure> {
-    let scale = options.ph_scale.as_deref().and_then(ph_scale);
-    if let (Some(value), Some(scale)) = (options.ph, scale) {
-        return Ok((Ph { value, scale }, options.ph_uncertainty));
-    }
-    let entry = record.newest("pH", "--ph and --ph-scale")?;
-    let uncertainty = entry.uncertainty.unwrap_or(options.ph_uncertainty);
-    Ok((recorded_ph(entry), uncertainty))
-}
-
-/// A pH of the record, whose scale was typed with it.
-fn recorded_ph(entry: &Entry) -> Ph {
-    let scale = entry
-        .as_read
-        .split_once(' ')
-        .and_then(|(_, s)| ph_scale(&s.trim().to_lowercase()));
-    Ph {
-        value: entry.value,
-        scale: scale.unwrap_or(PhScale::Nbs),
-    }
+fn two((_, value, uncertainty): (Measurand, f64, f64)) -> (f64, f64) {
+    (value, uncertainty)
 }
 
 /// What an alkalinity solution is made of; a label claim is taken for carbonate.

@@ -4,15 +4,17 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::chemistry::{Balance, Rises, Salt, check_dissolves, recipe_for, rises_words};
-use crate::cli::args::Place;
+use crate::chemistry::{
+    Balance, ClaimRise, Quantity, Rises, check_dissolves, recipe_for, rises_words,
+};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
+use crate::cli::place::Place;
 use crate::cli::water::owner_args::{Solution as SolutionArgs, SolutionCommand, SolutionRecipe};
-use crate::cli::words::{celsius, configuration, rise, rises_json, tank, usage};
+use crate::cli::words::{configuration, rises_json, tank, usage};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Name, Volume, parse_volume};
+use crate::quantity::{Alkalinity, Concentration, Name, Volume};
 
 /// Shows solutions, or makes a recipe.
 pub(in crate::cli) fn solution(
@@ -133,7 +135,7 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Fail
     } else {
         Vec::new()
     };
-    if options.json {
+    if place.json {
         return Ok(out.json(&as_json(&loaded, &shown, whole.as_ref(), &pairs))?);
     }
     for one in &shown {
@@ -259,14 +261,18 @@ fn as_json(
 }
 
 fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result<(), Failure> {
-    let salt: Salt = options.salt.parse().map_err(usage)?;
-    let volume = parse_volume(&options.volume).map_err(usage)?;
-    let rise = rise(&options.raises, &options.by)?;
-    let tank = tank(place, options.tank.as_ref())?;
-    let coldest = celsius(&options.coldest)?;
+    let (salt, volume, coldest) = (options.salt, options.volume, options.coldest);
+    let by = options.by.of(&options.raises)?;
+    let rise = match &options.raises {
+        Quantity::Alkalinity => ClaimRise::Alkalinity(Alkalinity::from_dkh(by)),
+        Quantity::Element(element) => {
+            ClaimRise::Element(element.clone(), Concentration::from_mg_per_l(by))
+        }
+    };
+    let tank = tank(place, options.tank)?;
     let recipe = recipe_for(salt, &rise, volume, tank, coldest)
         .map_err(|error| Failure::new(exit::REFUSED, format!("no such recipe: {error}")))?;
-    if options.json {
+    if place.json {
         return Ok(out.json(&json!({
             "salt": salt.formula(), "g_per_l": recipe.g_per_l, "volume_ul": volume.as_ul(), "tank_l": tank.as_litres(),
             "coldest_c": coldest.as_degrees(), "percent_of_limit": recipe.dissolves.percent_of_limit,
@@ -276,7 +282,8 @@ fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result
     writeln!(
         out,
         "so that {volume} raise {} in {tank} by {}",
-        options.raises, options.by
+        options.raises,
+        options.raises.amount(by)
     )?;
     writeln!(
         out,

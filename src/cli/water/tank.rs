@@ -1,8 +1,9 @@
 //! What the owner tells of bottles.
 
-use crate::cli::args::{Place, Refill};
+use crate::cli::args::Refill;
 use crate::cli::exit::Failure;
 use crate::cli::out::Out;
+use crate::cli::place::Place;
 use crate::cli::running::daemon::ask;
 use crate::cli::words::usage;
 use crate::engine::{Command, RefillLevel};

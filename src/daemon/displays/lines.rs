@@ -5,9 +5,7 @@ use std::collections::BTreeMap;
 use crate::engine::Effect;
 use crate::mqtt::EventLine;
 use crate::quantity::Name;
-use crate::record::{
-    DoseEnd, DoseId, Entry, HoldScope, NotGiven, Outcome, Reading, ReadingValue, Stamp, Who,
-};
+use crate::record::{DoseEnd, DoseId, Entry, HoldScope, NotGiven, Outcome, Stamp, Who};
 
 /// The lines of an effect, their numbers still to be given; none when it is no event to people.
 pub(super) fn events(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> Vec<EventLine> {
@@ -89,15 +87,22 @@ fn entry(entry: &Entry) -> Option<EventLine> {
             made(change.at, &change.who, code, line, text)
         }
         Entry::Refill(_)
-        | Entry::Reading(_)
+        | Entry::Observation(_)
+        | Entry::LabColumns(_)
         | Entry::Calibration(_)
         | Entry::Verification(_)
         | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Course(_)
-        | Entry::Fact(_)
         | Entry::TakenBack(_) => told(entry)?,
+        Entry::Forgotten(forgotten) => made(
+            forgotten.at,
+            daemon,
+            "books-forgotten",
+            None,
+            forgotten.why.clone(),
+        ),
         Entry::Note(note) => {
             let line = note.line.clone();
             made(
@@ -126,9 +131,9 @@ fn told(entry: &Entry) -> Option<EventLine> {
             );
             made(refill.at, &refill.who, "refill", None, text)
         }
-        Entry::Reading(reading) => {
-            let text = reading_text(reading);
-            made(reading.at, &reading.who, "reading", None, text)
+        Entry::Observation(told) => {
+            let text = told.what.to_string();
+            made(told.at, &told.who, "observation", None, text)
         }
         Entry::Verification(stored) => {
             let text = format!(
@@ -173,10 +178,13 @@ fn told(entry: &Entry) -> Option<EventLine> {
             };
             made(arming.at, &arming.who, code, None, text.to_owned())
         }
-        Entry::Course(_) | Entry::Fact(_) | Entry::TakenBack(_) => wanted(entry)?,
-        Entry::SlotNotGiven(_) | Entry::OutageMissed(_) | Entry::Hold(_) | Entry::Note(_) => {
-            return None;
-        }
+        Entry::Course(_) | Entry::TakenBack(_) => wanted(entry)?,
+        Entry::SlotNotGiven(_)
+        | Entry::OutageMissed(_)
+        | Entry::Hold(_)
+        | Entry::LabColumns(_)
+        | Entry::Forgotten(_)
+        | Entry::Note(_) => return None,
     })
 }
 
@@ -187,10 +195,6 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
             let text = course.to_string();
             let line = Some(course.what.line().clone());
             made(course.at, &course.who, "course", line, text)
-        }
-        Entry::Fact(fact) => {
-            let text = format!("{} {}: {}", fact.kind, fact.name, fact.text);
-            made(fact.at, &fact.who, "fact", None, text)
         }
         Entry::TakenBack(back) => {
             let what = match back.replaced_by {
@@ -204,12 +208,14 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
         | Entry::OutageMissed(_)
         | Entry::Hold(_)
         | Entry::Refill(_)
-        | Entry::Reading(_)
+        | Entry::Observation(_)
+        | Entry::LabColumns(_)
         | Entry::Calibration(_)
         | Entry::Verification(_)
         | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Arming(_)
+        | Entry::Forgotten(_)
         | Entry::Note(_) => return None,
     })
 }
@@ -218,14 +224,5 @@ fn scope(scope: &HoldScope) -> (Option<Name>, String) {
     match scope {
         HoldScope::All => (None, "all dosing".to_owned()),
         HoldScope::Line(line) => (Some(line.clone()), format!("line {line}")),
-    }
-}
-
-fn reading_text(reading: &Reading) -> String {
-    let what = &reading.measured;
-    match reading.value {
-        ReadingValue::Alkalinity { value, .. } => format!("{what} {value}"),
-        ReadingValue::Concentration { value, .. } => format!("{what} {value}"),
-        ReadingValue::Below { limit } => format!("{what} below {limit}"),
     }
 }

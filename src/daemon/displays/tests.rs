@@ -1,20 +1,8 @@
 use std::collections::BTreeMap;
 
 use super::*;
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Volume, name};
 use crate::record::{DoseEnd, DoseId, Entry, Hold, HoldChange, HoldScope, Outcome, Stamp, Who};
-
-fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
-
-fn stamp() -> Stamp {
-    Stamp {
-        wall: "2026-11-25T10:00:00Z".parse().unwrap(),
-        elapsed: Millis::ZERO,
-        trusted: true,
-    }
-}
 
 fn outcome(id: i64, ul: i64) -> Effect {
     Effect::StoreOutcome(Outcome {
@@ -24,7 +12,7 @@ fn outcome(id: i64, ul: i64) -> Effect {
         on_time: None,
         reservoir_left: Volume::from_ul(500_000),
         cause: "hold".to_owned(),
-        at: stamp(),
+        at: Stamp::trusted_at("2026-11-25T10:00:00Z"),
     })
 }
 
@@ -45,10 +33,13 @@ fn the_end_of_a_dose_and_a_hold_become_lines_that_name_what_they_concern() {
         scope: HoldScope::All,
         reason: "milky water".to_owned(),
         who: Who::Local { uid: 7 },
-        since: stamp().wall,
+        since: Stamp::trusted_at("2026-11-25T10:00:00Z").wall,
         until: None,
     };
-    let entry = Entry::Hold(HoldChange::set(hold, stamp()));
+    let entry = Entry::Hold(HoldChange::set(
+        hold,
+        Stamp::trusted_at("2026-11-25T10:00:00Z"),
+    ));
     let line = lines::events(
         &Effect::Store {
             entries: vec![entry],

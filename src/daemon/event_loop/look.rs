@@ -60,11 +60,20 @@ impl EventLoop<'_> {
             let low = under_voltage(file);
             self.feed(Event::UnderVoltage(low))?;
         }
+        self.look_at_belongings()?;
         self.probe_ledger();
         if self.outside.ledger.is_none() && (self.ledger_opens)() {
             return Err(self.start_again());
         }
         self.feed(Event::Tick)
+    }
+
+    /// Whether the daemon's files are still its own, and whether somebody has put a hold in.
+    pub(super) fn look_at_belongings(&mut self) -> Result<(), Ended> {
+        let looked = self.belongings.look();
+        looked.map_err(|why| Ended::Broken { why })?;
+        self.outside.holds.look();
+        Ok(())
     }
 
     fn probe_ledger(&mut self) {

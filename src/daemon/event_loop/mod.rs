@@ -41,6 +41,8 @@ enum Next {
     Remote(RemoteCommand),
     Reload,
     Look,
+    /// Something has happened to the daemon's own files.
+    Moved,
     /// Nothing but a sign of life, and time that passes for those who wait.
     Beat,
     Stop,
@@ -99,6 +101,7 @@ impl EventLoop<'_> {
             _ = inbox.signals.interrupt.recv() => Next::Stop,
             _ = inbox.signals.hangup.recv() => Next::Reload,
             command = Displays::command(self.outside.displays.as_mut()) => Next::Remote(command),
+            () = self.belongings.changed() => Next::Moved,
             () = patience => Next::PatienceOver,
             () = tokio::time::sleep(sleep) => if sleep == until_beat { Next::Beat } else { Next::Tick },
         }
@@ -118,6 +121,7 @@ impl EventLoop<'_> {
             }
             Next::Reload => self.reload(None, Who::Daemon),
             Next::Look => self.look(),
+            Next::Moved => self.look_at_belongings(),
             Next::Beat => Ok(self.core.go_on(&mut self.outside)?),
             Next::Stop if self.stop_until.is_none() => {
                 tracing::info!("stopping: no new dose, heads off");

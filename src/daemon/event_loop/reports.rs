@@ -3,6 +3,7 @@
 use super::state::EventLoop;
 use crate::daemon::ended::Ended;
 use crate::daemon::happening::Happening;
+use crate::daemon::holdfile::HoldNews;
 use crate::engine::Event;
 use crate::ledger::LedgerReport;
 use crate::pump::{InputReport, PumpReport};
@@ -26,8 +27,11 @@ impl EventLoop<'_> {
                 self.feed(Event::Input { input, safe })
             }
             Happening::Ledger(report) => self.ledger_reported(report),
-            Happening::Holds(written) => self.holds_written(&written),
-            Happening::Hanging { why } => Err(Ended::Broken { why }),
+            Happening::Holds(HoldNews::Written(written)) => self.holds_written(&written),
+            Happening::Holds(HoldNews::Found(holds)) => self.feed(Event::HoldsFound(holds)),
+            Happening::Holds(HoldNews::Lost { why }) | Happening::Hanging { why } => {
+                Err(Ended::Broken { why })
+            }
         }
     }
 

@@ -11,6 +11,7 @@ use super::outside::Outside;
 use crate::config::Controller;
 use crate::control::Incoming;
 use crate::daemon::arming::Acceptance;
+use crate::daemon::belongings::Belongings;
 use crate::daemon::happening::Happening;
 use crate::daemon::heart::{Heart, LoopBeat};
 use crate::pump::InputWatch;
@@ -50,6 +51,7 @@ pub(in crate::daemon) struct EventLoop<'a> {
     pub(in crate::daemon) outside: Outside,
     pub(in crate::daemon) inbox: Inbox<'a>,
     pub(in crate::daemon) guards: Guards,
+    pub(in crate::daemon) belongings: Belongings,
     pub(in crate::daemon) config_folder: PathBuf,
     pub(in crate::daemon) controller: Arc<Controller>,
     /// Tries whether a ledger that could not be opened can be now.

@@ -118,7 +118,7 @@ fn a_head_without_a_calibration_runs_by_time_and_its_most_is_counted() {
         (DoseEnd::Delivered, volume)
     );
     assert_eq!(outcome.on_time, Some(Millis::new(6_000)));
-    assert_eq!(world.line("calcium").delivered_24h, volume);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), volume);
 }
 
 #[test]
@@ -609,4 +609,26 @@ fn a_check_passes_within_the_tolerance_and_fails_beyond_and_is_kept() {
     let future = DoseId(dose.0 + 1);
     let denial = told(&mut world, check(3_000, future)).unwrap_err();
     assert_eq!(denial.code, "verification-refused");
+}
+
+#[test]
+fn a_run_is_booked_by_the_calibration_that_it_was_begun_with() {
+    for (mut world, was_calibrated) in [(world(), true), (uncalibrated(), false)] {
+        let id = start(&mut world, 8_000, DoseKind::Calibration).unwrap();
+        let most = world.books.intents[&id].0.volume;
+        world.run(SECOND);
+        told(&mut world, sure(&SLOW, 18.0)).unwrap();
+        world.run(3 * SECOND);
+        told(&mut world, Command::StopRun { dose: id }).unwrap();
+        world.run(SECOND);
+        let booked = world.books.outcomes[&id].delivered;
+        let flowed = world.flows.last().unwrap().volume;
+        if was_calibrated {
+            assert_eq!(booked.as_ul(), flowed);
+        } else {
+            // The most that a head of unknown rate gives, for half of the time.
+            let half = most.scaled(0.5).unwrap();
+            assert!(booked > half && booked < most, "{booked} of {most}");
+        }
+    }
 }

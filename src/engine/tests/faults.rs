@@ -8,7 +8,9 @@ use crate::engine::{
     Answer, Command, Event, Figures, NewCalibration, Proposal, RefillLevel, RunEnd, RunReport, Wish,
 };
 use crate::quantity::{Millis, Volume, Words};
-use crate::record::{CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, StoredCalibration};
+use crate::record::{
+    CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, Outcome, StoredCalibration,
+};
 
 /// Calcium alone, 3 mL at each of these times of Berlin, from 06:00 local on a summer's day, trusted.
 pub(super) fn calcium_world(times: &str, count: i64) -> World {
@@ -282,10 +284,110 @@ fn ft_pump_02_a_dose_that_nobody_saw_end_is_booked_in_full_after_the_restart() {
         world.books.refills[&name("calcium")],
         before.saturating_sub(ul(3_000))
     );
-    assert_eq!(world.line("calcium").delivered_24h, ul(3_000));
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), ul(3_000));
     assert_eq!(world.flows.len(), 1, "and is not repeated");
     let alarms = world.status().alarms;
     assert!(alarms.iter().any(|a| a.code.as_str() == "dose-uncertain"));
+}
+
+/// A dose of 3 mL whose process is stopped in the middle of it, and killed 22 s later.
+fn stopped_and_killed() -> World {
+    let mut world = calcium_world("\"08:00\"", 1);
+    world.run(2 * HOUR - world.t + 2 * SECOND);
+    assert_eq!(world.running(), 1);
+    world.t += 22 * SECOND;
+    world
+}
+
+#[test]
+fn an_output_found_on_after_a_stopped_process_counts_until_it_was_seen_and_its_line_is_held() {
+    let mut world = stopped_and_killed();
+    let (id, intent) = world
+        .books
+        .intents
+        .iter()
+        .next()
+        .map(|(id, (i, _))| (*id, i.clone()))
+        .unwrap();
+    let before = world.books.refills[&name("calcium")];
+    world.restart_after(MINUTE);
+    world.sync();
+    world.run(HOUR);
+    let outcome = world.books.outcomes[&id].clone();
+    let on_time = outcome.on_time.unwrap();
+    assert_eq!(outcome.end, DoseEnd::Uncertain);
+    assert!(
+        on_time >= Millis::new(22 * SECOND) && on_time < Millis::new(30 * SECOND),
+        "{on_time}: not until the restart, but until it was seen"
+    );
+    let rate = intent.volume.as_ul() * on_time.as_ms() / intent.run_time.as_ms();
+    let off = (outcome.delivered.as_ul() - rate).abs();
+    assert!(off * 20 < rate, "{} against {rate}", outcome.delivered);
+    assert_eq!(
+        world.line("calcium").delivered_24h.unwrap(),
+        outcome.delivered
+    );
+    let left = before.saturating_sub(outcome.delivered);
+    assert_eq!(world.books.refills[&name("calcium")], left);
+    let hold = world
+        .holds
+        .iter()
+        .find(|h| h.scope == HoldScope::Line(name("calcium")));
+    let reason = &hold.unwrap().reason;
+    assert!(reason.contains("test the water"), "{reason}");
+    let alarms = world.status().alarms;
+    assert!(alarms.iter().any(|a| a.code.as_str() == "dose-uncertain"));
+    assert_eq!(world.notes("output-found-on").len(), 1);
+    world.restart_after(MINUTE);
+    world.sync();
+    assert_eq!(
+        world.line("calcium").delivered_24h.unwrap(),
+        outcome.delivered
+    );
+    assert_eq!(world.notes("output-found-on").len(), 1, "told once");
+}
+
+#[test]
+fn an_output_that_nobody_looked_at_counts_until_the_restart_and_one_found_off_as_meant() {
+    let mut world = stopped_and_killed();
+    world.kill();
+    world.seen.clear();
+    world.t += MINUTE;
+    world.start();
+    world.sync();
+    world.run(MINUTE);
+    let outcome = world.books.outcomes.values().next().unwrap().clone();
+    assert!(
+        outcome.on_time.unwrap() >= Millis::new(82 * SECOND),
+        "{outcome:?}"
+    );
+    assert_eq!(world.holds.len(), 1);
+
+    let mut world = stopped_and_killed();
+    world.kill();
+    world.seen.iter_mut().for_each(|seen| seen.was_off = true);
+    world.t += MINUTE;
+    world.start();
+    world.sync();
+    world.run(MINUTE);
+    let outcome = world.books.outcomes.values().next().unwrap().clone();
+    assert_eq!((outcome.on_time, outcome.delivered), (None, ul(3_000)));
+    assert!(world.holds.is_empty());
+}
+
+#[test]
+fn a_dose_that_a_power_cut_ended_counts_in_full_and_the_next_slot_is_dosed() {
+    let mut world = calcium_world("\"08:00\", \"10:00\"", 2);
+    world.run(2 * HOUR - world.t + 2 * SECOND);
+    assert_eq!(world.running(), 1);
+    world.t += 22 * SECOND;
+    world.power_cut(MINUTE, 0);
+    world.sync();
+    world.run(3 * HOUR);
+    let outcome = world.books.outcomes.values().next().unwrap();
+    assert_eq!((outcome.on_time, outcome.delivered), (None, ul(3_000)));
+    assert!(world.holds.is_empty());
+    assert_eq!(world.flows.len(), 2, "the next slot is dosed");
 }
 
 #[test]
@@ -523,7 +625,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
     let mut world = World::demo("2026-06-10T04:00:00Z");
     world.run(5 * HOUR + 10 * SECOND);
     world.run(10 * MINUTE);
-    let given = world.line("alkalinity").delivered_24h;
+    let given = world.line("alkalinity").delivered_24h.unwrap();
     assert!(given > ul(10_000));
     let stored = world.books.entries.iter().find_map(|e| match e {
         Entry::Calibration(c) if c.head == name("alkalinity") => Some(c.clone()),
@@ -534,12 +636,13 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::OutageMissed(_)
         | Entry::Hold(_)
         | Entry::Refill(_)
-        | Entry::Reading(_)
+        | Entry::Observation(_)
         | Entry::Uptake(_)
         | Entry::Course(_)
-        | Entry::Fact(_)
+        | Entry::LabColumns(_)
         | Entry::TakenBack(_)
         | Entry::Arming(_)
+        | Entry::Forgotten(_)
         | Entry::Note(_) => None,
     });
     let stored = stored.unwrap();
@@ -563,25 +666,29 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
     ];
     for command in commands {
         world.ask(command.clone());
-        assert_eq!(world.line("alkalinity").delivered_24h, given, "{command:?}");
+        assert_eq!(
+            world.line("alkalinity").delivered_24h.unwrap(),
+            given,
+            "{command:?}"
+        );
     }
     world.read_alkalinity(8.1);
     world.reload(world.plan.clone());
-    assert_eq!(world.line("alkalinity").delivered_24h, given);
+    assert_eq!(world.line("alkalinity").delivered_24h.unwrap(), given);
     let mut controller = (*world.controller).clone();
     controller.time_zone = jiff::tz::TimeZone::get("Pacific/Auckland").unwrap();
     world.controller = controller.into();
     world.run(SECOND);
     world.restart_after(SECOND);
     assert_eq!(
-        world.line("alkalinity").delivered_24h,
+        world.line("alkalinity").delivered_24h.unwrap(),
         given,
         "nor a restart in another zone"
     );
     world.run(SECOND);
     world.power_cut(SECOND, -DAY);
     assert_eq!(
-        world.line("alkalinity").delivered_24h,
+        world.line("alkalinity").delivered_24h.unwrap(),
         given,
         "nor a power cut"
     );
@@ -665,12 +772,12 @@ fn ft_infus_10_the_smallest_refused_dose_is_one_microlitre_over_the_cap_shown() 
         world.by_hand("calcium", given, DoseKind::Hand).unwrap();
         world.run(MINUTE);
         let shown = world.line("calcium");
-        assert_eq!(shown.cap_left, ul(8_000 - given));
-        let fits = shown.cap_left.min(shown.dose_cap).as_ul();
+        assert_eq!(shown.cap_left.unwrap(), ul(8_000 - given));
+        let fits = shown.cap_left.unwrap().min(shown.dose_cap).as_ul();
         let refused = world
             .by_hand("calcium", fits + 1, DoseKind::Hand)
             .unwrap_err();
-        let code = if shown.cap_left < shown.dose_cap {
+        let code = if shown.cap_left.unwrap() < shown.dose_cap {
             "daily-cap"
         } else {
             "dose-cap"
@@ -694,10 +801,10 @@ fn ft_infus_10_the_alkalinity_allowance_shown_is_the_one_enforced() {
     // 60 g/L of Na2CO3 (105.988 g/mol) carry 1132.2 meq/L.
     let per_ul = 60.0 / 105.988 * 2_000.0 / 1e6 / 300.0;
     assert!(left > 60_000.0 * per_ul, "far more than one dose is left");
-    let before = world.line("alkalinity").cap_left;
+    let before = world.line("alkalinity").cap_left.unwrap();
     assert_eq!(
         before,
-        ul(100_000).saturating_sub(world.line("alkalinity").delivered_24h)
+        ul(100_000).saturating_sub(world.line("alkalinity").delivered_24h.unwrap())
     );
 }
 
@@ -715,4 +822,72 @@ fn a_report_of_an_unknown_dose_changes_nothing() {
     world.feed(Event::IntentStored(crate::record::DoseId(99)));
     assert_eq!(world.trace.len(), before);
     assert_eq!(keeper().to_string(), "local user 1000");
+}
+
+/// A dose of 3 mL of which the driver tells this end, and its run time.
+fn ended_as(world: &mut World, end: &RunEnd, on_time: impl Fn(Millis) -> Millis) -> Outcome {
+    world.by_hand("calcium", 3_000, DoseKind::Hand).unwrap();
+    world.run(SECOND);
+    let (id, (intent, _)) = world.books.intents.last_key_value().unwrap();
+    let (id, run_time) = (*id, intent.run_time);
+    world.end_run(id);
+    let report = RunReport {
+        on_time: on_time(run_time),
+        end: end.clone(),
+    };
+    world.feed(Event::RunEnded { id, report });
+    world.run(SECOND);
+    world.books.outcomes[&id].clone()
+}
+
+#[test]
+fn a_failed_run_holds_its_line_and_counts_at_least_in_full() {
+    let failed = RunEnd::Failed {
+        why: "the output does not read back".to_owned(),
+    };
+    let mut world = calcium_world("\"23:00\"", 1);
+    let short = ended_as(&mut world, &failed, |_| Millis::from_secs(1));
+    assert_eq!((short.end, short.delivered), (DoseEnd::Failed, ul(3_000)));
+    assert_eq!(world.holds[0].scope, HoldScope::Line(name("calcium")));
+    assert!(world.holds[0].reason.contains("does not read back"));
+    let denial = world.by_hand("calcium", 2_000, DoseKind::Hand).unwrap_err();
+    assert_eq!(denial.code, "held");
+    assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
+    let mut world = calcium_world("\"23:00\"", 1);
+    let long = ended_as(&mut world, &failed, |meant| meant.plus(meant));
+    assert!(long.delivered > ul(5_900), "{long:?}");
+}
+
+#[test]
+fn a_run_that_lasted_more_than_two_seconds_too_long_holds_its_line() {
+    let late = |ms| move |meant: Millis| meant.plus(Millis::new(ms));
+    let mut world = calcium_world("\"23:00\"", 1);
+    ended_as(&mut world, &RunEnd::Completed, late(2_000));
+    assert!(world.holds.is_empty(), "{:?}", world.holds);
+    world.run(MINUTE);
+    let outcome = ended_as(&mut world, &RunEnd::Completed, late(2_001));
+    assert!(outcome.delivered > ul(3_900), "{outcome:?}");
+    assert_eq!(world.holds[0].scope, HoldScope::Line(name("calcium")));
+    assert!(world.holds[0].reason.contains("instead of"));
+}
+
+#[test]
+fn a_hold_that_only_the_ledger_knows_is_in_force_after_the_start() {
+    for (line, scope) in [
+        (None, HoldScope::All),
+        (Some("calcium"), HoldScope::Line(name("calcium"))),
+    ] {
+        let mut world = calcium_world("\"08:00\"", 1);
+        world.hold(line, "looks wrong");
+        world.run(SECOND);
+        // The hold file was lost.
+        world.holds.clear();
+        world.restart_after(SECOND);
+        world.sync();
+        assert_eq!(world.holds[0].scope, scope, "and the file has it again");
+        let denial = world.by_hand("calcium", 3_000, DoseKind::Hand).unwrap_err();
+        assert_eq!(denial.code, "held");
+        world.run(3 * HOUR);
+        assert!(world.flows.is_empty());
+    }
 }

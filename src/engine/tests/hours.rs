@@ -50,7 +50,7 @@ fn sixteen_doses_by_hand_in_eight_minutes_are_refused_with_numbers_and_a_time_ov
     world.hold(Some("calcium"), "the plan is out of the way");
     world.run(HOUR);
     world.resume(Some("calcium"));
-    assert_eq!(world.line("calcium").hour_left, ul(6_302));
+    assert_eq!(world.line("calcium").hour_left.unwrap(), ul(6_302));
     world.by_hand("calcium", 6_000, DoseKind::Hand).unwrap();
     world.check_caps();
 }

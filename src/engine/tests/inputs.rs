@@ -321,3 +321,20 @@ fn a_line_that_rests_on_some_days_is_not_told_as_short_on_them() {
     }
     assert_eq!(world.flows.len(), 3);
 }
+
+#[test]
+fn a_contact_that_nobody_has_read_since_the_start_is_unsafe() {
+    let mut world = calcium_world("\"23:00\"", 1);
+    let controller = std::sync::Arc::make_mut(&mut world.controller);
+    let contact = controller.inputs.get_mut(&name("return-pump")).unwrap();
+    // The wait after it was seen safe would block as well.
+    contact.resume_after = crate::quantity::Millis::ZERO;
+    world.sampled.remove(&name("return-pump"));
+    world.restart_after(SECOND);
+    world.sync();
+    for wait in [0, MINUTE, HOUR] {
+        world.run(wait);
+        let denial = world.by_hand("calcium", 3_000, DoseKind::Hand).unwrap_err();
+        assert_eq!(denial.code, "input-blocks", "after {wait} ms");
+    }
+}

@@ -4,6 +4,7 @@ mod alarms;
 mod bench;
 mod changeover;
 mod faults;
+mod forgotten;
 mod hours;
 mod inputs;
 mod owner;

@@ -1,13 +1,13 @@
 //! What the owner tells and accepts.
 
-use super::rig::{DAY, HOUR, PLAN, SECOND, World, a_course, demo, name, plan_of};
+use super::rig::{DAY, HOUR, PLAN, SECOND, World, a_course, demo, name, plan_of, tell};
 use crate::chemistry::{Element, Quantity};
 use crate::engine::{
-    Answer, Command, Confirm, CourseAction, CourseFigures, CourseWish, Denial, Figures, NewFact,
-    NewUptake, Proposal, Wish,
+    Answer, Command, Confirm, CourseAction, CourseFigures, CourseWish, Denial, Figures, NewUptake,
+    Proposal, Tell, Wish,
 };
-use crate::quantity::{Lines, Millis, Words};
-use crate::record::{CourseState, Entry, FactKind, UptakeHow};
+use crate::quantity::Millis;
+use crate::record::{Carried, CourseState, Entry, Observed, UptakeHow};
 
 /// The demo reef with a settling time of a day, its uptake declared longer ago than that.
 pub(super) fn settled() -> World {
@@ -142,22 +142,18 @@ fn a_told_uptake_survives_a_restart_and_one_of_its_own_unties_calcium() {
 #[test]
 fn a_fact_of_tomorrow_is_not_written_down() {
     let mut world = settled();
-    let mut fact = NewFact {
-        kind: FactKind::Change,
-        name: Words::default(),
-        value: None,
-        uncertainty: None,
-        text: Words::new("new light").into(),
-        happened: Some("2027-01-01T00:00:00Z".parse().unwrap()),
-        replaces: None,
-        sure: false,
+    let note = Observed::Note {
+        text: "new light".to_owned(),
     };
-    let denial = world.told(Command::AddFact(fact.clone())).unwrap_err();
+    let tomorrow = Tell {
+        happened: Some("2027-01-01T00:00:00Z".parse().unwrap()),
+        ..tell(note.clone())
+    };
+    let denial = world.told(Command::Tell(tomorrow)).unwrap_err();
     assert_eq!(denial.code, "future-time");
-    fact.happened = None;
-    world.told(Command::AddFact(fact)).unwrap();
+    world.told(Command::Tell(tell(note.clone()))).unwrap();
     let kept = world.books.entries.iter();
-    let kept = kept.filter(|e| matches!(e, Entry::Fact(f) if f.text == "new light"));
+    let kept = kept.filter(|e| matches!(e, Entry::Observation(told) if told.what == note));
     assert_eq!(kept.count(), 1);
 }
 
@@ -404,16 +400,8 @@ fn a_course_with_an_aim_is_not_prolonged() {
 }
 
 fn water_change(litres: f64) -> Command {
-    Command::AddFact(NewFact {
-        kind: FactKind::WaterChange,
-        name: Words::default(),
-        value: Some(litres),
-        uncertainty: None,
-        text: Lines::default(),
-        happened: None,
-        replaces: None,
-        sure: false,
-    })
+    let held = Carried::new();
+    Command::Tell(tell(Observed::WaterChange { litres, held }))
 }
 
 #[test]

@@ -1,14 +1,14 @@
 //! Prepare, show, confirm: what is put into force is what was shown, or nothing is.
 
-use super::rig::{DAY, MINUTE, PLAN, SECOND, World, a_course, calcium_at, demo, name, plan_of, ul};
-use crate::chemistry::Quantity;
+use super::rig::{
+    DAY, MINUTE, PLAN, SECOND, World, a_course, calcium_at, demo, name, plan_of, reading, tell, ul,
+};
+use crate::chemistry::{Measurand, Quantity};
 use crate::config::Right;
 use crate::engine::{
-    Answer, Command, Confirm, CourseWish, Denial, Figures, NewFact, NewReading, Proposal, Token,
-    Wish,
+    Answer, Command, Confirm, CourseWish, Denial, Figures, Proposal, Tell, Token, Wish,
 };
-use crate::quantity::{Concentration, Lines, Words};
-use crate::record::{Departure, DoseKind, FactKind, ReadingValue};
+use crate::record::{Departure, DoseKind, Observed};
 
 fn world() -> World {
     let (mut controller, _) = demo();
@@ -226,31 +226,17 @@ fn a_course_whose_numbers_moved_since_they_were_shown_does_not_begin() {
     );
 }
 
+fn read(world: &mut World, item: Observed, sure: bool) -> Result<Answer, Denial> {
+    world.told(Command::Tell(Tell { sure, ..tell(item) }))
+}
+
 fn read_calcium(world: &mut World, mg_per_l: f64, sure: bool) -> Result<Answer, Denial> {
-    world.told(Command::AddReading(NewReading {
-        measured: Quantity::from_word("Ca").unwrap(),
-        value: ReadingValue::Concentration {
-            value: Concentration::from_mg_per_l(mg_per_l),
-            uncertainty: Concentration::from_mg_per_l(5.0),
-        },
-        method: Words::default(),
-        taken: None,
-        replaces: None,
-        sure,
-    }))
+    let calcium = Quantity::from_word("Ca").unwrap();
+    read(world, reading(calcium, mg_per_l, 5.0), sure)
 }
 
 fn test_nitrate(world: &mut World, mg_per_l: f64, sure: bool) -> Result<Answer, Denial> {
-    world.told(Command::AddFact(NewFact {
-        kind: FactKind::Water,
-        name: "nitrate".into(),
-        value: Some(mg_per_l),
-        uncertainty: Some(0.5),
-        text: Lines::default(),
-        happened: None,
-        replaces: None,
-        sure,
-    }))
+    read(world, reading(Measurand::Nitrate, mg_per_l, 0.5), sure)
 }
 
 #[test]
@@ -277,21 +263,9 @@ fn a_value_that_looks_like_a_slip_is_asked_about_whichever_door_it_comes_in_by()
 
 #[test]
 fn a_reading_in_the_unit_of_another_quantity_is_refused() {
-    let mut world = world();
-    let ticket = world.ask(Command::AddReading(NewReading {
-        measured: Quantity::Alkalinity,
-        value: ReadingValue::Concentration {
-            value: Concentration::from_mg_per_l(420.0),
-            uncertainty: Concentration::from_mg_per_l(5.0),
-        },
-        method: Words::default(),
-        taken: None,
-        replaces: None,
-        sure: true,
-    }));
-    let denial = world.answer(ticket).clone().unwrap_err();
-    assert_eq!(denial.code, "bad-value");
-    assert!(denial.text.contains("dKH"), "{denial:?}");
+    let wrong = r#"{"what":"reading","of":"alkalinity","value":420,"uncertainty":5,"unit":"mg/L"}"#;
+    let why = serde_json::from_str::<Observed>(wrong).unwrap_err();
+    assert!(why.to_string().contains("dKH"), "{why}");
 }
 
 #[test]

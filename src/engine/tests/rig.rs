@@ -8,31 +8,28 @@ use std::sync::{Arc, Mutex, OnceLock};
 
 use jiff::Timestamp;
 
-use crate::chemistry::Quantity;
-use crate::config::{Controller, Head, Line, Plan, check_plan_text, check_texts};
+use crate::chemistry::{Measurand, Quantity};
+use crate::config::{Controller, Head, HeadOutput, Line, Plan, check_plan_text, check_texts};
 use crate::engine::{
-    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse,
-    NewReading, Now, Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Ticket, TrustSource,
-    Wish,
+    Answer, Command, CourseAction, CourseWish, Denial, Effect, Engine, Event, NewCourse, Now,
+    Proposal, RefillLevel, RunEnd, RunReport, Setup, Status, Tell, Ticket, TrustSource, Wish,
 };
 use crate::guard::Prediction;
 use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
-use crate::quantity::{Alkalinity, Concentration, Millis, Name, Volume, Words, f64_from_i64};
+use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, History, Hold,
-    HoldScope, Intent, Outcome, PastDose, PastSession, Reading, ReadingValue, Refill, SlotNotGiven,
-    Stamp, StoredCalibration, Told, Who,
+    Bench, BenchStep, Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, Forgotten, Found,
+    History, Hold, HoldScope, Intent, Observed, Outcome, OutputPlace, OutputSeen, PastDose,
+    PastForgotten, PastSession, Reading, Refill, SlotNotGiven, Stamp, StoredCalibration, Who,
 };
+
+pub(super) use crate::quantity::name;
 
 pub(super) const SECOND: i64 = 1_000;
 pub(super) const MINUTE: i64 = 60 * SECOND;
 pub(super) const HOUR: i64 = 60 * MINUTE;
 pub(super) const DAY: i64 = 24 * HOUR;
-
-pub(super) fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
 
 pub(super) fn ul(value: i64) -> Volume {
     Volume::from_ul(value)
@@ -119,6 +116,8 @@ fn know_bench(
     bench: &Bench,
 ) {
     history.bench_last = history.bench_last.max(bench.number);
+    history.measured.retain(|known| known.head != bench.head);
+    history.measured.push(bench.clone());
     if bench.what == BenchStep::NewTube {
         calibrations.remove(&bench.head);
         return;
@@ -152,6 +151,8 @@ struct Run {
     intent: Intent,
     began: i64,
     lasts: i64,
+    /// A run into a vessel on a line that was on hold before.
+    despite_hold: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -172,6 +173,7 @@ enum Coming {
 /// What is on the virtual disk.
 #[derive(Debug, Default)]
 pub(super) struct Books {
+    pub(super) forgotten: Option<PastForgotten>,
     pub(super) intents: BTreeMap<DoseId, (Intent, usize)>,
     pub(super) outcomes: BTreeMap<DoseId, Outcome>,
     pub(super) entries: Vec<Entry>,
@@ -202,6 +204,8 @@ pub(super) struct World {
     sequence: u64,
     runs: BTreeMap<DoseId, Run>,
     pub(super) flows: Vec<Flow>,
+    /// What `outputs-off` found, which runs after every kill.
+    pub(super) seen: Vec<OutputSeen>,
     started_keys: BTreeSet<SlotKey>,
     pub(super) holds: Vec<Hold>,
     /// Every effect since the beginning, as text.
@@ -217,6 +221,25 @@ pub(super) struct World {
     pub(super) check_ramp: bool,
     /// Whether outputs are driven.
     pub(super) live: bool,
+}
+
+pub(super) fn reading(of: impl Into<Measurand>, value: f64, uncertainty: f64) -> Observed {
+    Observed::Reading(Reading {
+        of: of.into(),
+        found: Found::Value { value, uncertainty },
+        as_read: String::new(),
+    })
+}
+
+pub(super) fn tell(item: Observed) -> Tell {
+    Tell {
+        items: vec![item],
+        lab: None,
+        method: Words::default(),
+        happened: None,
+        replaces: None,
+        sure: false,
+    }
 }
 
 impl World {
@@ -245,6 +268,7 @@ impl World {
             sequence: 0,
             runs: BTreeMap::new(),
             flows: Vec::new(),
+            seen: Vec::new(),
             started_keys: BTreeSet::new(),
             holds: Vec::new(),
             trace: Vec::new(),
@@ -422,9 +446,11 @@ impl World {
             controller: Arc::clone(&self.controller),
             plan: Arc::clone(&self.plan),
             history,
+            levels_not_counted: Vec::new(),
             ledger_fault,
             file_holds: self.holds.clone(),
             hold_file_fault: None,
+            seen: self.seen.clone(),
             boot,
             live: self.live,
             virtual_time: false,
@@ -442,11 +468,15 @@ impl World {
 
     fn books_reading(&self) -> Option<(f64, f64, i64)> {
         let last = |e: &Entry| {
-            let Entry::Reading(r) = e else { return None };
-            let ReadingValue::Alkalinity { value, uncertainty } = r.value else {
+            let Entry::Observation(told) = e else {
                 return None;
             };
-            Some((r.taken, value.as_meq_per_l(), uncertainty.as_meq_per_l()))
+            let r = told
+                .reading()
+                .filter(|r| r.of == Quantity::Alkalinity.into())?;
+            let (value, uncertainty) = r.found.amount();
+            let meq = |dkh| Alkalinity::from_dkh(dkh).as_meq_per_l();
+            Some((told.happened, meq(value), meq(uncertainty)))
         };
         let all = self.books.entries.iter().filter_map(last);
         all.max_by_key(|(taken, ..)| *taken)
@@ -456,12 +486,53 @@ impl World {
     /// Dies here: heads off, what was not on disk is lost.
     pub(super) fn kill(&mut self) {
         self.engine = None;
+        self.look_at_outputs();
         let running: Vec<DoseId> = self.runs.keys().copied().collect();
         for id in running {
             self.end_run(id);
         }
         self.queue.clear();
         self.coming.clear();
+    }
+
+    fn look_at_outputs(&mut self) {
+        let now = self.now();
+        let boot = format!("boot-{}", self.boot);
+        for (name, head) in &self.controller.heads {
+            let HeadOutput::Switched(output) = &head.output else {
+                continue;
+            };
+            self.seen.push(OutputSeen {
+                what: format!("head {name}"),
+                place: OutputPlace::Gpio(output.gpio),
+                was_off: !self.runs.values().any(|run| run.intent.head == *name),
+                is_off: true,
+                boot: boot.clone(),
+                at: Stamp {
+                    wall: now.wall,
+                    elapsed: now.elapsed,
+                    trusted: false,
+                },
+            });
+        }
+    }
+
+    /// Dies, and the books are found to have forgotten something at the next start.
+    pub(super) fn forget(&mut self) {
+        self.kill();
+        let now = self.now();
+        let at = Stamp {
+            wall: now.wall,
+            elapsed: now.elapsed,
+            trusted: false,
+        };
+        let why = "the ledger is older than what was written here".to_owned();
+        self.books.forgotten = Some(PastForgotten {
+            record: Forgotten { why, at },
+            session: Some(self.books.sessions.len()),
+            told_last: self.told_last(),
+        });
+        self.start();
     }
 
     pub(super) fn restart_after(&mut self, ms: i64) {
@@ -625,13 +696,10 @@ impl World {
     pub(super) fn read_alkalinity_at(&mut self, dkh: f64, taken: Option<Timestamp>) -> u64 {
         let uncertainty = Alkalinity::from_dkh(0.1);
         let value = Alkalinity::from_dkh(dkh);
-        let ticket = self.ask(Command::AddReading(NewReading {
-            measured: Quantity::Alkalinity,
-            value: ReadingValue::Alkalinity { value, uncertainty },
-            method: "titration".into(),
-            taken,
-            replaces: None,
+        let ticket = self.ask(Command::Tell(Tell {
+            happened: taken,
             sure: true,
+            ..tell(reading(Quantity::Alkalinity, dkh, 0.1))
         }));
         if taken.is_none() && self.trusted() {
             self.reading = Some((value.as_meq_per_l(), uncertainty.as_meq_per_l(), self.t));
@@ -640,23 +708,13 @@ impl World {
     }
 
     pub(super) fn read(&mut self, of: &Quantity, mg_per_l: f64, uncertainty: f64) {
-        self.read_value(
-            of,
-            ReadingValue::Concentration {
-                value: Concentration::from_mg_per_l(mg_per_l),
-                uncertainty: Concentration::from_mg_per_l(uncertainty),
-            },
-        );
+        self.tell_surely(reading(of.clone(), mg_per_l, uncertainty));
     }
 
-    pub(super) fn read_value(&mut self, of: &Quantity, value: ReadingValue) {
-        let ticket = self.ask(Command::AddReading(NewReading {
-            measured: of.clone(),
-            value,
-            method: "titration".into(),
-            taken: None,
-            replaces: None,
+    pub(super) fn tell_surely(&mut self, item: Observed) {
+        let ticket = self.ask(Command::Tell(Tell {
             sure: true,
+            ..tell(item)
         }));
         self.answer(ticket).as_ref().unwrap();
     }
@@ -851,6 +909,7 @@ impl World {
         let mut history = History {
             dose_last: self.books.intents.keys().last().map_or(0, |id| id.0),
             newest_wall: self.books.newest,
+            forgotten: self.books.forgotten.clone(),
             sessions: self.books.sessions.clone(),
             ..History::default()
         };
@@ -868,32 +927,29 @@ impl World {
                 Entry::Bench(b) => know_bench(&mut history, &mut run_since, b),
                 Entry::Verification(v) => history.verifications.push(v.clone()),
                 Entry::SlotNotGiven(s) => history.settled.push(s.key.clone()),
-                Entry::Reading(_) | Entry::Fact(_) => {
-                    history.told.extend(Told::from_entry(entry.clone()));
+                Entry::Observation(told) => {
+                    history.told_last = history.told_last.max(told.number);
+                    history.told.push(told.clone());
                 }
-                Entry::TakenBack(b) => history.told.retain(|t| t.number() != b.number),
-                Entry::Uptake(u) => {
-                    history.uptakes.retain(|known| known.of != u.of);
-                    history.uptakes.push(u.clone());
-                }
+                Entry::TakenBack(b) => history.told.retain(|told| !told.is(b.number)),
+                Entry::Uptake(u) => history.uptakes.push(u.clone()),
                 Entry::Course(c) => {
                     history.courses.retain(|known| known.number != c.number);
                     history.courses.push(c.clone());
                 }
-                Entry::Refill(_) | Entry::Note(_) | Entry::Arming(_) | Entry::OutageMissed(_) => {}
+                Entry::Refill(_)
+                | Entry::LabColumns(_)
+                | Entry::Note(_)
+                | Entry::Arming(_)
+                | Entry::Forgotten(_)
+                | Entry::OutageMissed(_) => {}
             }
         }
-        // Numbers of what was taken back are not given again.
-        let told = self.books.entries.iter().cloned();
-        let numbers = told.filter_map(Told::from_entry).map(|t| t.number());
-        history.told_last = numbers.max().unwrap_or(0);
-        let mut readings: BTreeMap<Quantity, Reading> = BTreeMap::new();
+        let mut readings: BTreeMap<Quantity, Timestamp> = BTreeMap::new();
         for told in &history.told {
-            let Told::Reading(r) = told else { continue };
-            let last = readings.entry(r.measured.clone());
-            let last = last.or_insert_with(|| r.clone());
-            if last.taken <= r.taken {
-                *last = r.clone();
+            if let Some(of) = told.reading().and_then(|r| r.of.quantity()) {
+                let last = readings.entry(of.clone()).or_insert(told.happened);
+                *last = told.happened.max(*last);
             }
         }
         for (intent, session) in self.books.intents.values() {
@@ -905,7 +961,7 @@ impl World {
             let given =
                 past.into == Destination::Tank || history.silent.iter().any(|s| s.covers(&past));
             for (of, amount) in past.carries.iter().filter(|_| given) {
-                let taken = readings.get(of).map(|r| r.taken);
+                let taken = readings.get(of).copied();
                 if ended.is_none_or(|o| taken.is_none_or(|t| o.at.wall > t)) {
                     *history.added_since_reading.entry(of.clone()).or_default() += amount;
                 }
@@ -917,6 +973,16 @@ impl World {
         history.reservoirs = self.books.refills.clone().into_iter().collect();
         history.calibrations = run_since.into_values().collect();
         history
+    }
+
+    /// Numbers of what was taken back are not given again.
+    fn told_last(&self) -> i64 {
+        let told = self.books.entries.iter().cloned();
+        let numbers = told.filter_map(|entry| match entry {
+            Entry::Observation(told) => Some(told.number),
+            _ => None,
+        });
+        numbers.max().unwrap_or(0)
     }
 
     fn past_dose(&self, intent: &Intent, session: usize) -> PastDose {
@@ -965,12 +1031,14 @@ impl World {
                     assert!(permit.expires().as_ms() >= self.t - self.boot_zero);
                     let intent = self.books.intents[&id].0.clone();
                     let run_time = permit.run_time().as_ms();
+                    let despite_hold = self.is_held(&intent.line);
                     self.runs.insert(
                         id,
                         Run {
                             intent,
                             began: self.t,
                             lasts: run_time,
+                            despite_hold,
                         },
                     );
                     self.later(run_time, Coming::Ended(id));
@@ -1011,7 +1079,7 @@ impl World {
     }
 
     /// The head stops now; what flowed is noted. Its on-time.
-    fn end_run(&mut self, id: DoseId) -> Option<i64> {
+    pub(super) fn end_run(&mut self, id: DoseId) -> Option<i64> {
         let run = self.runs.remove(&id)?;
         let on_time = self.t - run.began;
         let intent = run.intent;
@@ -1049,14 +1117,19 @@ impl World {
         self.runs.len()
     }
 
-    /// No head runs on a line that is on hold, at any moment.
+    /// No head runs on a line that is on hold, at any moment; into a vessel only on one that was before, and not while everything is.
     fn check_holds(&self) {
         if !self.heads_obey {
             return;
         }
         for run in self.runs.values() {
-            assert!(!self.is_held(&run.intent.line), "a held line runs");
+            let held = self.is_held(&run.intent.line) && !run.despite_hold;
+            assert!(!held && !self.is_all_held(), "a held line runs");
         }
+    }
+
+    fn is_all_held(&self) -> bool {
+        self.holds.iter().any(|h| h.scope == HoldScope::All)
     }
 
     fn is_held(&self, line: &Name) -> bool {
@@ -1081,7 +1154,8 @@ impl World {
         assert!(run_time <= self.controller.heads[head].run_max);
         let into_tank = intent.into == Destination::Tank;
         assert!(volume <= line.dose_cap || !into_tank);
-        assert!(!self.is_held(&intent.line), "a held line starts");
+        let barred = self.is_held(&intent.line) && into_tank;
+        assert!(!barred && !self.is_all_held(), "a held line starts");
         assert!(
             self.runs.values().all(|r| r.intent.head != *head),
             "head busy"

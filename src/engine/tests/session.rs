@@ -1,14 +1,17 @@
 //! Sessions at the bench.
 
-use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul};
-use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, Wish};
+use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul, unlimited_hours};
+use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, NewMeasured, Wish};
 use crate::quantity::{Millis, Volume, Words};
-use crate::record::{Bench, BenchStep, Destination, DoseEnd, DoseId, DoseKind, Entry};
+use crate::record::{
+    Bench, BenchStep, CalibrationRun, Destination, DoseEnd, DoseId, DoseKind, Entry,
+};
 
 /// Calcium late in the evening: 3 mL.
 fn world() -> World {
     let (mut controller, _) = demo();
     controller.inputs.clear();
+    unlimited_hours(&mut controller);
     let plan = calcium_at("\"23:00\"", 1, &controller);
     let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
     world.start();
@@ -112,7 +115,7 @@ fn a_run_at_the_bench_is_in_the_bottle_and_the_record_and_not_in_the_tank() {
     );
     let line = world.line("calcium");
     assert_eq!(
-        (line.delivered_24h, line.delivered_today),
+        (line.delivered_24h.unwrap(), line.delivered_today.unwrap()),
         (Volume::ZERO, Volume::ZERO)
     );
     let heads = world.status().heads;
@@ -174,10 +177,10 @@ fn a_session_without_a_word_for_half_an_hour_counts_as_given_to_the_tank() {
     let id = run(&mut world, 6_000).unwrap();
     let given = world.books.outcomes[&id].delivered;
     world.run(29 * MINUTE);
-    assert_eq!(world.line("calcium").delivered_24h, Volume::ZERO);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), Volume::ZERO);
     assert!(!world.has_alarm("bench-silent"));
     world.run(2 * MINUTE);
-    assert_eq!(world.line("calcium").delivered_24h, given);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), given);
     assert!(world.has_alarm("bench-silent"));
     assert_eq!(
         (hand(&mut world), run(&mut world, 1_000).unwrap_err().code),
@@ -186,15 +189,15 @@ fn a_session_without_a_word_for_half_an_hour_counts_as_given_to_the_tank() {
     // After a restart too, until the outlet is said to be back.
     world.restart_after(SECOND);
     world.sync();
-    assert_eq!(world.line("calcium").delivered_24h, given);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), given);
     assert_eq!(hand(&mut world), "bench");
     back(&mut world).unwrap();
     assert!(!world.has_alarm("bench-silent"));
-    assert_eq!(world.line("calcium").delivered_24h, given);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), given);
     assert_eq!(hand(&mut world), "given");
     world.restart_after(SECOND);
     world.sync();
-    assert!(world.line("calcium").delivered_24h >= given);
+    assert!(world.line("calcium").delivered_24h.unwrap() >= given);
     assert_eq!(
         words(&world),
         [BenchStep::Opened, BenchStep::Silent, BenchStep::OutletBack]
@@ -224,7 +227,7 @@ fn a_restart_in_the_middle_of_a_session_counts_its_runs_as_given_to_the_tank() {
     assert_eq!(world.books.outcomes[&cut].end, DoseEnd::Uncertain);
     let given = |id| world.books.outcomes[&id].delivered;
     let both = given(whole).saturating_add(given(cut));
-    assert_eq!(world.line("calcium").delivered_24h, both);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), both);
     assert!(world.has_alarm("bench-silent"));
     assert_eq!(hand(&mut world), "bench");
 }
@@ -270,13 +273,13 @@ fn the_bucket_week_runs_the_plan_beside_the_tank_over_restarts_until_its_days_ar
         (intent.kind, intent.into),
         (DoseKind::Plan, Destination::Bench)
     );
-    assert_eq!(world.line("calcium").delivered_24h, Volume::ZERO);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), Volume::ZERO);
     world.restart_after(SECOND);
     world.sync();
     assert_eq!(words(&world), [BenchStep::Opened]);
     world.run(DAY);
     assert_eq!(world.books.intents.len(), 2);
-    assert_eq!(world.line("calcium").delivered_24h, Volume::ZERO);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), Volume::ZERO);
     // The third evening, and then the days are over.
     world.run(DAY + 12 * HOUR);
     assert_eq!(world.books.intents.len(), 3);
@@ -308,7 +311,7 @@ fn what_goes_into_a_bucket_is_held_to_the_dose_cap_and_the_daily_cap() {
         assert!(given < 1_000, "no cap held");
     };
     assert_eq!(refused, "daily-cap", "after {given}");
-    assert_eq!(world.line("calcium").delivered_24h, Volume::ZERO);
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), Volume::ZERO);
 }
 
 #[test]
@@ -382,4 +385,137 @@ fn a_new_tube_voids_the_calibration_after_a_restart_too() {
     world.sync();
     assert_eq!(head(&mut world), (false, None));
     assert_eq!(hand(&mut world), "uncalibrated");
+}
+
+#[test]
+fn a_line_that_was_put_on_hold_before_is_calibrated_at_the_bench_and_stays_on_hold_for_the_tank() {
+    let mut world = world();
+    world.hold(Some("calcium"), "bad test");
+    let Answer::Done { text } = open_with(&mut world, "calcium", None, None).unwrap() else {
+        panic!("no words");
+    };
+    assert!(text.contains("line calcium stays on hold"), "{text}");
+    let id = run(&mut world, 6_000).unwrap();
+    assert_eq!(world.books.intents[&id].0.into, Destination::Bench);
+    assert_eq!(world.books.outcomes[&id].end, DoseEnd::Delivered);
+    assert_eq!(hand(&mut world), "held");
+    back(&mut world).unwrap();
+    assert_eq!(hand(&mut world), "held");
+    assert_eq!(run(&mut world, 6_000).unwrap_err().code, "held");
+    world.run(18 * HOUR);
+    assert_eq!(world.not_given()[0].code, "held");
+}
+
+#[test]
+fn a_hold_that_comes_while_the_outlet_is_out_stops_the_bench_until_it_is_lifted() {
+    // The same words as before, too: whoever says it again means it now.
+    for (scope, reason) in [(Some("calcium"), "bad test"), (None, "hands at the head")] {
+        let mut world = world();
+        world.hold(Some("calcium"), "bad test");
+        open(&mut world);
+        let wish = Wish::Run {
+            head: name("calcium"),
+            run_time: Millis::new(6_000),
+            kind: DoseKind::Prime,
+        };
+        world.wished(wish).unwrap();
+        assert_eq!(world.running(), 1);
+        world.hold(scope, reason);
+        assert_eq!(world.running(), 0);
+        world.run(SECOND);
+        let refused = run(&mut world, 1_000).unwrap_err();
+        assert_eq!(refused.code, "held");
+        if scope.is_none() {
+            assert!(refused.text.contains("dosewright hold LINE"), "{refused:?}");
+            world.resume(None);
+            let refused = run(&mut world, 1_000).unwrap_err();
+            assert!(
+                refused.text.contains("dosewright resume calcium"),
+                "{refused:?}"
+            );
+        }
+        world.resume(Some("calcium"));
+        run(&mut world, 1_000).unwrap();
+    }
+}
+
+fn measured(world: &mut World, id: DoseId, volume: i64, used: bool) -> Result<Answer, Denial> {
+    world.told(Command::Bench(BenchAsk::Measured(NewMeasured {
+        head: name("calcium"),
+        run: CalibrationRun {
+            on_time: Millis::new(3_000),
+            volume: ul(volume),
+            typed: format!("{volume} uL"),
+            dose: Some(id),
+            used,
+        },
+    })))
+}
+
+/// What is kept of measured runs: volume, and whether it is used.
+fn kept(world: &World) -> Vec<(i64, bool)> {
+    let newest = world.books.entries.iter().rev().find_map(|e| {
+        let Entry::Bench(bench) = e else { return None };
+        Some(bench.runs.clone())
+    });
+    let runs = newest.unwrap_or_default();
+    runs.iter().map(|r| (r.volume.as_ul(), r.used)).collect()
+}
+
+fn calibration_run(world: &mut World) -> DoseId {
+    let wish = Wish::Run {
+        head: name("calcium"),
+        run_time: Millis::new(3_000),
+        kind: DoseKind::Calibration,
+    };
+    let Answer::DoseStarted { id, .. } = world.wished(wish).unwrap() else {
+        panic!("not started");
+    };
+    world.run(5 * SECOND);
+    id
+}
+
+#[test]
+fn a_measured_run_is_kept_at_once_over_silence_restart_and_outlet_back_until_it_is_in_a_calibration()
+ {
+    let mut world = world();
+    open(&mut world);
+    let primed = run(&mut world, 1_000).unwrap();
+    assert_eq!(
+        measured(&mut world, primed, 500, true).unwrap_err().code,
+        "not-measured"
+    );
+    let (first, second) = (calibration_run(&mut world), calibration_run(&mut world));
+    measured(&mut world, first, 9_000, true).unwrap();
+    measured(&mut world, first, 1_500, true).unwrap();
+    measured(&mut world, second, 1_600, true).unwrap();
+    measured(&mut world, second, 1_600, false).unwrap();
+    let both = [(9_000, false), (1_500, true), (1_600, false)];
+    assert_eq!(kept(&world), both);
+    world.restart_after(SECOND);
+    world.sync();
+    world.run(SECOND);
+    let denial = measured(&mut world, second, 1_510, true).unwrap_err();
+    assert!(
+        denial.text.contains("bench calcium open"),
+        "{}",
+        denial.text
+    );
+    // Whoever opens a silent session again says that the outlet is in a vessel; what was given before counts on.
+    let counted = world.line("calcium").delivered_24h;
+    assert!(counted > Some(Volume::ZERO));
+    open(&mut world);
+    assert!(!world.has_alarm("bench-silent"));
+    measured(&mut world, second, 1_510, true).unwrap();
+    assert_eq!(world.line("calcium").delivered_24h, counted);
+    back(&mut world).unwrap();
+    open(&mut world);
+    assert_eq!(kept(&world), [&both[..], &[(1_510, true)]].concat());
+    world
+        .told(Command::Bench(BenchAsk::NewTube {
+            head: name("calcium"),
+            note: Words::default(),
+        }))
+        .unwrap();
+    assert_eq!(kept(&world), [], "of another tube");
 }

@@ -3,6 +3,7 @@
 use super::faults::calcium_world;
 use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul};
 use crate::engine::{Command, Event, TrustSource};
+use crate::quantity::Volume;
 use crate::record::{DoseEnd, DoseKind, Entry, NotGiven};
 
 #[test]
@@ -20,7 +21,7 @@ fn ft_time_01_a_slot_is_not_repeated_when_the_clock_goes_back_after_it() {
         world.notes("clock-stepped")[0],
         "clock stepped backwards by 1 h 00 min"
     );
-    assert_eq!(world.line("calcium").delivered_24h, ul(3_000));
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), ul(3_000));
 }
 
 #[test]
@@ -94,7 +95,7 @@ fn ft_time_04_a_young_boot_counts_the_doses_of_the_one_before() {
         world.set_elapsed(up);
         world.restart_after(0);
         // Nothing but the elapsed clock: what this boot has lasted is all that is proven.
-        assert_eq!(world.line("calcium").delivered_24h, ul(3_000));
+        assert_eq!(world.line("calcium").delivered_24h.unwrap(), ul(3_000));
         world.run(MINUTE);
         world.status();
     }
@@ -246,12 +247,16 @@ fn doses_of_an_earlier_boot_do_not_leave_the_window_by_a_wrong_clock() {
     world.run(3 * HOUR);
     world.power_cut(HOUR, -5 * HOUR);
     world.sync();
-    assert_eq!(world.line("calcium").delivered_24h, ul(3_000));
+    assert_eq!(world.line("calcium").delivered_24h.unwrap(), ul(3_000));
     // Two years ahead, back, and ahead again: what was given this morning still counts.
     for step in [730 * DAY, -731 * DAY, 731 * DAY] {
         world.step(step);
         world.feed(Event::ClockKnown(TrustSource::Kernel));
-        assert_eq!(world.line("calcium").delivered_24h, ul(3_000), "{step}");
+        assert_eq!(
+            world.line("calcium").delivered_24h.unwrap(),
+            ul(3_000),
+            "{step}"
+        );
     }
 }
 
@@ -314,7 +319,7 @@ fn after_a_restart_a_dose_counts_from_when_it_can_have_ended_at_the_latest() {
     world.sync();
     // The record is from 4 s before the head started.
     world.run(ended + DAY - 1 - world.t);
-    assert!(world.line("calcium").delivered_24h >= ul(3_000));
+    assert!(world.line("calcium").delivered_24h.unwrap() >= ul(3_000));
     // Keep-apart as well: soda-ash at the very end of the gap.
     let mut world = calcium_world("\"23:00\"", 1);
     world.read_alkalinity(8.0);
@@ -358,4 +363,66 @@ fn a_ledger_that_was_unreadable_at_the_start_is_not_made_good_by_writing() {
         denial.code, "ledger-not-writable",
         "nothing is known of earlier doses"
     );
+}
+
+#[test]
+fn slots_that_a_suspend_passed_are_missed_and_none_of_them_is_given_on_waking() {
+    let times = ["08:05", "08:35", "09:05", "09:35", "10:30"].map(|t| format!("\"{t}\""));
+    let mut world = calcium_world(&times.join(", "), 5);
+    // 08:00 by the owner's clock.
+    world.run(2 * HOUR - world.t);
+    world.sleep(2 * HOUR);
+    world.run(20 * MINUTE);
+    assert!(world.flows.is_empty(), "{:?}", world.flows);
+    let missed = world.books.entries.iter().filter_map(|e| {
+        let Entry::OutageMissed(lost) = e else {
+            return None;
+        };
+        lost.slots
+    });
+    assert_eq!(missed.collect::<Vec<u32>>(), [4]);
+    world.run(HOUR);
+    assert_eq!(world.flows.len(), 1, "the one at 10:30, as on any day");
+}
+
+/// What counts in 24 h of a dose at 08:00, after a night without power that ends so long after it.
+fn counted_after(ms: i64) -> Volume {
+    let mut world = calcium_world("\"08:00\"", 1);
+    world.run(2 * HOUR + MINUTE - world.t);
+    let ended = world.flows[0].ended;
+    world.power_cut(ended + ms - world.t, 0);
+    world.sync();
+    world
+        .line("calcium")
+        .delivered_24h
+        .expect("a ledger that can be read")
+}
+
+#[test]
+fn a_wall_clock_may_be_off_by_as_much_as_is_no_step_where_it_tells_how_old_a_dose_is() {
+    // clock-step-max-s is 60.
+    assert_eq!(counted_after(DAY + 50 * SECOND), ul(3_000));
+    assert_eq!(counted_after(DAY + 90 * SECOND), Volume::ZERO);
+}
+
+#[test]
+fn an_untrusted_wall_clock_never_makes_a_dose_older() {
+    // Then: it was three days behind and nobody vouched for it.
+    let (controller, _) = demo();
+    let plan = calcium_at("\"23:00\"", 1, &controller);
+    let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
+    world.wall_error = -3 * DAY;
+    world.start();
+    world.run(6 * MINUTE);
+    world.by_hand("calcium", 3_000, DoseKind::Prime).unwrap();
+    world.run(MINUTE);
+    world.power_cut(MINUTE, 0);
+    world.sync();
+    assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
+    // Now: it is three days ahead and nobody vouches for it.
+    let mut world = calcium_world("\"08:00\"", 1);
+    world.run(3 * HOUR);
+    world.power_cut(MINUTE, 3 * DAY);
+    world.run(MINUTE);
+    assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
 }

@@ -1,14 +1,14 @@
 //! The ramp, the prediction, readings and uptake, of alkalinity and of elements.
 
 use super::rig::{
-    DAY, HOUR, MINUTE, PLAN, SECOND, World, demo, name, plan_of, ul, unlimited_hours,
+    DAY, HOUR, MINUTE, PLAN, SECOND, World, demo, name, plan_of, reading, tell, ul, unlimited_hours,
 };
 use crate::chemistry::Quantity;
 use crate::config::{AlarmAction, Controller, TrackedLimits};
 use crate::engine::{Command, LineState};
 use crate::guard::{AllowanceReason, allowance};
 use crate::quantity::Alkalinity;
-use crate::record::{DoseKind, Entry, HoldScope};
+use crate::record::{DoseKind, Entry, Found, HoldScope, Observed, Reading};
 
 const MORNING: &str = "2026-06-10T04:00:00Z";
 
@@ -342,17 +342,8 @@ fn a_reading_far_from_the_last_one_is_asked_about() {
     let mut world = world_of(|_| {});
     world.read_alkalinity(8.0);
     let mut ask = |dkh: f64| {
-        let ticket = world.ask(Command::AddReading(crate::engine::NewReading {
-            measured: Quantity::Alkalinity,
-            value: crate::record::ReadingValue::Alkalinity {
-                value: Alkalinity::from_dkh(dkh),
-                uncertainty: Alkalinity::from_dkh(0.1),
-            },
-            method: "titration".into(),
-            taken: None,
-            replaces: None,
-            sure: false,
-        }));
+        let read = reading(Quantity::Alkalinity, dkh, 0.1);
+        let ticket = world.ask(Command::Tell(tell(read)));
         world
             .answer(ticket)
             .as_ref()
@@ -472,13 +463,17 @@ fn a_restart_keeps_the_prediction_of_calcium() {
 
 #[test]
 fn below_a_detection_limit_is_never_known_to_be_high_and_may_be_known_to_be_low() {
-    let below = |mg_per_l| crate::record::ReadingValue::Below {
-        limit: crate::quantity::Concentration::from_mg_per_l(mg_per_l),
+    let below = |mg_per_l| {
+        Observed::Reading(Reading {
+            of: calcium().into(),
+            found: Found::Below(mg_per_l),
+            as_read: String::new(),
+        })
     };
     let mut world = world_without_calcium_uptake(tracks_calcium);
-    world.read_value(&calcium(), below(600.0));
+    world.tell_surely(below(600.0));
     assert!(!world.has_alarm("reading-alarm"));
     assert!(calcium_is_refused(&mut world, 3_000), "it may be 600");
-    world.read_value(&calcium(), below(340.0));
+    world.tell_surely(below(340.0));
     assert!(world.has_alarm("reading-alarm"));
 }

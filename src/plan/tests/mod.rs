@@ -20,11 +20,7 @@ use crate::config::{
     OldCalibration, Output, PlannedLine, Reservoir, SimulatedHead, Solution, TimeLimits, Times,
     Uptakes,
 };
-use crate::quantity::{FlowRate, Millis, TankVolume, f64_from_i64, i64_from_f64};
-
-fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
+use crate::quantity::{FlowRate, Millis, TankVolume, f64_from_i64, i64_from_f64, name};
 
 /// One line of a test controller with its plan. Head, reservoir and solution carry the line's name unless told otherwise.
 #[derive(Debug, Clone)]

@@ -34,6 +34,7 @@ pub(super) fn known() -> Known {
         ledger: Ok(Read::default()),
         hold_file: Ok(Vec::new()),
         holds_kept: Vec::new(),
+        seen: Vec::new(),
     }
 }
 

@@ -26,9 +26,14 @@ fn holds_come_back_from_their_text_as_they_were() {
         hold(HoldScope::All, Who::Remote { name }),
         hold(HoldScope::All, Who::Plan),
     ];
-    let text = hold_text(&holds).unwrap().unwrap();
+    let text = hold_text(&holds).unwrap();
     assert_eq!(parse_holds(&text), Ok(holds));
-    assert_eq!(hold_text(&[]).unwrap(), None, "no hold, no file");
+    let half = text.replace("1000", "1001");
+    assert!(
+        parse_holds(&half).is_err(),
+        "half of one text and half of another"
+    );
+    assert_eq!(parse_holds(&hold_text(&[]).unwrap()), Ok(Vec::new()));
 }
 
 #[test]

@@ -2,4 +2,5 @@ mod core;
 mod desk;
 mod hands;
 mod holds;
+mod mark;
 mod setup;

@@ -1,13 +1,9 @@
 use super::hands::{Remembering, known, terms};
 use super::holds::hold;
 use crate::engine::{HoldStatus, ShellFacts, Status};
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Volume, name};
 use crate::record::{Arming, HoldScope, Stamp, Who};
 use crate::shell::{Books, Core, Desk, Known, Read, Terms, check_arming, setup};
-
-fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
 
 fn started(terms: Terms, known: Known) -> (Status, Remembering) {
     let now = terms.now;
@@ -83,7 +79,12 @@ fn a_level_told_in_a_dry_run_does_not_count_live_and_one_told_since_the_arming_d
     let left = |live: bool, bottle: &str| {
         let mut terms = terms();
         (terms.live, terms.warp) = (live, None);
-        let (status, _) = started(terms, bottles());
+        let (status, hands) = started(terms, bottles());
+        let told = hands
+            .sent
+            .iter()
+            .any(|w| format!("{w:?}").contains("what alkalinity hold"));
+        assert_eq!(told, live, "and the journal says so");
         let mut bottles = status.reservoirs.into_iter();
         let bottle = bottles.find(|r| r.name == name(bottle)).unwrap();
         bottle.left.map(Volume::as_ul)
