@@ -545,7 +545,7 @@ impl World {
         self.books.forgotten = Some(PastForgotten {
             record: Forgotten { why, at },
             session: Some(self.books.sessions.len()),
-            told_last: self.history().told_last,
+            told_last: self.told_last(),
         });
         self.start();
     }
@@ -1003,6 +1003,19 @@ impl World {
         history.contents = self.books.contents.values().cloned().collect();
         history.calibrations = run_since.into_values().collect();
         history
+    }
+
+    /// Numbers of what was taken back are not given again.
+    fn told_last(&self) -> i64 {
+        let told = self.books.entries.iter().cloned();
+        let numbers = told.filter_map(|entry| {
+            if let Entry::Observation(told) = entry {
+                Some(told.number)
+            } else {
+                None
+            }
+        });
+        numbers.max().unwrap_or(0)
     }
 
     fn past_dose(&self, intent: &Intent, session: usize) -> PastDose {
