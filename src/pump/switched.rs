@@ -59,8 +59,6 @@ const WATCH_US: i64 = 100_000;
 const SETTLE_US: i64 = 300_000;
 /// Looks in a row, [`super::IDLE_LOOK`] apart, before an idle head that seems to run counts as running.
 const SUSPICIOUS_MAX: u32 = 2;
-/// In warped time a wake-up that is late by less than this (real time) is not the head's doing.
-const WARP_JITTER_US: i64 = 200_000;
 
 impl SwitchedPump<MotorCurrent> {
     /// Takes over the outputs of a stepper head and drives them off. `fault` is told when the head does not obey.
@@ -228,14 +226,14 @@ impl<O: Output> SwitchedPump<O> {
             .map_or(Ok(()), |cut_off| cut_off.release(&self.head))
     }
 
-    fn measured(&self, on_us: i64, off_us: i64, run_time: Millis) -> Millis {
-        let real = off_us.saturating_sub(on_us);
-        let late = real.saturating_sub(self.pace.real_us(run_time));
-        // A warped dry run has the resolution of its virtual clock, not of the machine that plays it.
-        if self.pace.is_warped() && (0..WARP_JITTER_US).contains(&late) {
-            run_time
+    /// On-time of a run that began at `on_us` and is over now. What a busy machine adds to a warped one is not the head's doing, unless
+    /// the output did not obey.
+    fn measured(&self, on_us: i64, run_time: Millis, obeyed: bool) -> Millis {
+        let on_time = self.pace.on_this_clock(elapsed_us().saturating_sub(on_us));
+        if self.pace.is_warped() && obeyed {
+            on_time.min(run_time)
         } else {
-            self.pace.on_this_clock(real)
+            on_time
         }
     }
 
@@ -263,7 +261,10 @@ impl<O: Output> SwitchedPump<O> {
         }
         let off_error = self.force_off();
         let on_time = match &self.motion {
-            None => self.measured(on_us, elapsed_us(), run_time),
+            None => {
+                let obeyed = waited.is_ok() && off_error.is_none();
+                self.measured(on_us, run_time, obeyed)
+            }
             Some(motion) => motion.done.on_time,
         };
         let motor = self.check_motor_off();

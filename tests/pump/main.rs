@@ -514,3 +514,41 @@ fn a_driver_holds_to_its_heads_longest_run_whatever_a_permit_allows() {
     assert!((250..4_000).contains(&report.on_time.as_ms()), "{report:?}");
     assert!(!trace.is_on());
 }
+
+/// A machine so busy that switching off takes it a quarter of a second, which is a quarter of an hour of warped time.
+struct Busy(SimulatedOutput);
+
+impl Output for Busy {
+    fn set_on(&mut self) -> Result<(), PumpError> {
+        self.0.set_on()
+    }
+
+    fn set_off(&mut self) -> Result<(), PumpError> {
+        let until = dosewright::pump::elapsed().plus(Millis::new(250));
+        while dosewright::pump::elapsed() < until {
+            std::thread::yield_now();
+        }
+        self.0.set_off()
+    }
+
+    fn is_on(&mut self) -> Option<bool> {
+        self.0.is_on()
+    }
+}
+
+#[test]
+fn a_run_in_warped_time_is_as_long_as_it_was_meant_however_busy_the_machine_is() {
+    let mut pump = SwitchedPump::new(
+        &name("magnesium"),
+        Busy(simulated().0),
+        Pace::new(3600),
+        Safeguards::only(RUN_MAX),
+        Box::new(|_| {}),
+    )
+    .unwrap();
+    let report = pump.run(permit(&demo(), 1, 6_700), &RunControl::default());
+    assert_eq!(
+        (report.end, report.on_time),
+        (RunEnd::Completed, Millis::new(6_700))
+    );
+}
