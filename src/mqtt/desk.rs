@@ -1,7 +1,7 @@
 //! The desk where commands are received: allowed, fresh, new and not too many, or refused with an answer.
 //!
 //! Lives as long as the daemon, across connections, so that what was obeyed before an outage is known after it. Across a
-//! restart the ids are lost; there, a command made before the restart is refused for that.
+//! restart the ids are lost; there, a command made before the clock became trusted anew is refused for that.
 //!
 //! Holds are treated differently, because stopping must work when little else does: they need no id, their sender's clock is not
 //! asked, they are not counted against the limit of commands, and they have a queue of their own; while that is full nothing more
@@ -75,8 +75,9 @@ pub(super) struct Desk {
     clock: Clock,
     commands: mpsc::Sender<RemoteCommand>,
     holds: mpsc::Sender<RemoteCommand>,
-    /// Wall time of our start: nothing made before it is obeyed, since whether it was obeyed already is not known.
-    started: Timestamp,
+    /// Wall time at which the clock became trusted since our start: nothing made before it is obeyed, since whether it was obeyed already
+    /// is not known. That of the start would not do: a clock that was set since makes what was obeyed before the start look newer.
+    trusted_from: Option<Timestamp>,
     /// Ids obeyed, oldest first, with the elapsed time from which on their age alone keeps them out.
     ids: VecDeque<(String, Millis)>,
     /// Ids of holds obeyed, oldest first. In a list of their own, so that no number of holds makes room for an old command.
@@ -88,7 +89,6 @@ pub(super) struct Desk {
     suppressed: u64,
     refused: u64,
     mode: Mode,
-    clock_trusted: bool,
 }
 
 impl Desk {
@@ -104,7 +104,7 @@ impl Desk {
             clock,
             commands,
             holds,
-            started: now.wall,
+            trusted_from: None,
             ids: VecDeque::with_capacity(IDS_MAX),
             hold_ids: VecDeque::with_capacity(IDS_MAX),
             waiting: 0,
@@ -114,14 +114,17 @@ impl Desk {
             suppressed: 0,
             refused: 0,
             mode: Mode::DryRun,
-            clock_trusted: false,
         }
     }
 
     /// Takes over what a snapshot says about mode and clock.
     pub(super) fn observe(&mut self, mode: Mode, clock_trusted: bool) {
         self.mode = mode;
-        self.clock_trusted = clock_trusted;
+        if !clock_trusted {
+            self.trusted_from = None;
+        } else if self.trusted_from.is_none() {
+            self.trusted_from = Some((self.clock)().wall);
+        }
     }
 
     /// Whether a hold would be taken at once.
@@ -246,12 +249,12 @@ impl Desk {
     }
 
     fn check_age(&self, sent: Timestamp, now: Now) -> Result<(), Denial> {
-        if !self.clock_trusted {
+        let Some(trusted_from) = self.trusted_from else {
             return Err(Denial::new(
                 "clock-unsure",
                 "the controller's clock is not trusted, so it cannot tell how old this command is; only a hold is obeyed",
             ));
-        }
+        };
         let age = Millis::new(
             now.wall
                 .as_millisecond()
@@ -277,14 +280,13 @@ impl Desk {
             ));
         }
         // A command obeyed before our start was made at most AHEAD_MAX after it was received, so by this bound it is out.
-        let bound = self
-            .started
+        let bound = trusted_from
             .as_millisecond()
             .saturating_add(AHEAD_MAX.as_ms());
         if sent.as_millisecond() <= bound {
             return Err(Denial::new(
                 "before-restart",
-                "the controller has restarted since this command was made, and cannot know whether it was obeyed; look, then send it again",
+                "the controller has started, or its clock was set, since this command was made, and cannot know whether it was obeyed; look, then send it again",
             ));
         }
         Ok(())
@@ -627,6 +629,30 @@ mod tests {
         b.pass(1);
         assert_eq!(b.resume("a", 1).unwrap_err(), "before-restart");
         assert!(b.resume("a", 0).is_ok());
+    }
+
+    #[test]
+    fn what_was_obeyed_before_a_reboot_is_refused_when_the_clock_was_set_after_it() {
+        let mut b = bench(&ALL);
+        let obeyed = b.sent(0);
+        // A board without a battery: an hour behind after the reboot, then set by the network.
+        b.pass(-3600);
+        let (tx, _core) = mpsc::channel(8);
+        let mut again = Desk::new(
+            Arc::clone(&b.desk.settings),
+            Arc::clone(&b.desk.clock),
+            tx.clone(),
+            tx,
+        );
+        again.observe(Mode::DryRun, false);
+        b.pass(3600 + 20);
+        again.observe(Mode::DryRun, true);
+        b.desk = again;
+        let replayed = format!(r#"{{"id":"a","sent":"{obeyed}","all":true}}"#);
+        let outcome = b.send(RemoteKind::Resume, &replayed, false);
+        assert_eq!(taken(outcome).unwrap_err(), "before-restart");
+        b.pass(7);
+        assert!(b.resume("b", 0).is_ok());
     }
 
     #[test]
