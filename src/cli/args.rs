@@ -296,6 +296,25 @@ pub(super) struct Clock {
 pub(super) enum ClockCommand {
     /// Say that the wall clock is right, until the next start
     Trust(Plain),
+    /// Say that the clock was wrong while the record shows these times
+    #[command(
+        after_help = "Example, after a clock that was 70 years ahead for a while and is right again:\n  dosewright clock wrong --from 2096-11-30T14:00:00Z --to 2096-11-30T15:00:00Z"
+    )]
+    Wrong(WrongTimes),
+}
+
+/// Options of `clock wrong`.
+#[derive(Debug, Args)]
+pub(super) struct WrongTimes {
+    /// The first of them (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    pub(super) from: jiff::Timestamp,
+    /// The last of them (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    pub(super) to: jiff::Timestamp,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
 }
 
 /// Options of `alarm`.

@@ -87,6 +87,7 @@ fn entry(entry: &Entry) {
         Entry::Forgotten(forgotten) => {
             tracing::error!(why = %forgotten.why, "the ledger may have forgotten doses");
         }
+        Entry::WrongTime(wrong) => tracing::warn!(who = %wrong.who, "{wrong}"),
         Entry::Note(note) if note.code == "alarm-raised" => {
             tracing::warn!(code = %note.code, "{}", note.text);
         }

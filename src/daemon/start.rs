@@ -136,7 +136,7 @@ async fn run_once(
             displays,
             totals,
             alarm: heads.alarm,
-            arming_stored: false,
+            anew_stored: false,
         },
         inbox: Inbox {
             happenings,

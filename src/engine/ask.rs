@@ -57,6 +57,11 @@ pub enum Command {
     },
     /// The owner says the wall clock is right. With braces, because a unit variant would take any key.
     TrustClock {},
+    /// The owner says that the clock was wrong while the record shows times from then to then.
+    ClockWrong {
+        from: Timestamp,
+        to: Timestamp,
+    },
     /// An alarm has been seen.
     Acknowledge {
         /// Its code; all when `None`.
@@ -79,7 +84,10 @@ impl Command {
             // Whoever may stop everything may stop one run.
             Self::Hold { .. } | Self::StopRun { .. } => Right::Hold,
             // Each lets dosing go on that something had stopped.
-            Self::Resume { .. } | Self::TrustClock {} | Self::Acknowledge { .. } => Right::Resume,
+            Self::Resume { .. }
+            | Self::TrustClock {}
+            | Self::ClockWrong { .. }
+            | Self::Acknowledge { .. } => Right::Resume,
             Self::Refill(_) => Right::Refill,
             // A test goes into the record and touches no dosing.
             Self::Tell(_) | Self::TakeBack { .. } | Self::TestAlarm {} => Right::Observe,

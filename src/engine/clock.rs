@@ -3,10 +3,18 @@
 //! Elapsed time rules every window and every run. The wall clock rules only which slot is due, and only while it is trusted:
 //! somebody said it is set, and it is not behind the newest thing ever written down.
 
+use std::collections::BTreeSet;
+
+use jiff::Timestamp;
+
+use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use super::state::Engine;
 use crate::quantity::Millis;
-use crate::record::{HoldScope, Who};
+use crate::record::{Entry, HoldScope, Observation, Observed, TakenBack, Who, WrongTime};
+
+/// What to do about a clock that nobody vouches for.
+const REMEDY: &str = "see with `timedatectl` whether the network time service runs and reaches its servers, or set the time and run `dosewright clock trust`";
 
 /// Differences of the two clocks below this are drift and slewing, not a step (our rule).
 const STEP_NOTICED: Millis = Millis::from_secs(2);
@@ -21,7 +29,7 @@ impl Engine {
                 last.elapsed, now.elapsed
             );
             self.stop_everything(now);
-            self.out.push(super::Effect::Exit { why });
+            self.out.push(Effect::Exit { why });
             return;
         }
         self.clock.last = now;
@@ -44,7 +52,9 @@ impl Engine {
         };
         let size = Millis::new(step.as_ms().saturating_abs());
         let max = self.controller.times.clock_step_max;
-        // Before it is trusted a clock may be set by any step.
+        // Before it is trusted a clock may be set by any step, and nothing is held for it: nothing is scheduled then, windows go by the
+        // elapsed clock, and slots begin where it is when it becomes trusted. A hold would come with every start of a board without
+        // a battery, and teach its owner to lift holds unread.
         let too_far = self.clock.unsure.is_none() && size > max;
         if too_far && self.clock.source != Some(TrustSource::Virtual) {
             // Whoever vouched for the clock vouched for another time than this.
@@ -93,22 +103,142 @@ impl Engine {
         self.clock.unsure.is_none() && self.clock.source != Some(TrustSource::Owner)
     }
 
+    /// Why the clock cannot be right, whoever says that it is.
+    fn clock_behind(&self, now: Now) -> Option<String> {
+        let newest = self.clock.newest.filter(|newest| now.wall < *newest)?;
+        let gap = Millis::new(
+            newest
+                .as_millisecond()
+                .saturating_sub(now.wall.as_millisecond()),
+        );
+        Some(format!(
+            "it is {gap} behind the newest entry of the ledger ({newest:.0}); set it right if it is wrong now; if it was wrong then, say from when to when with `dosewright clock wrong --from THEN --to THEN`"
+        ))
+    }
+
+    pub(super) fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {
+        if self.clock.unsure.is_none() {
+            return Ok(Answer::Done {
+                text: format!("the clock is trusted already; it shows {:.0}", now.wall),
+            });
+        }
+        if let Some(why) = self.clock_behind(now) {
+            return Err(Denial::new(
+                "clock-behind",
+                format!("the clock shows {:.0}, and {why}", now.wall),
+            ));
+        }
+        self.clock.source = Some(TrustSource::Owner);
+        self.judge_clock(now);
+        self.note(
+            "clock-vouched",
+            None,
+            format!(
+                "the owner says that the clock is right; it shows {:.0}",
+                now.wall
+            ),
+            who.clone(),
+            now,
+        );
+        Ok(Answer::Done {
+            text: format!(
+                "the clock is trusted until the next start; it shows {:.0}; what was given before the board was last off counts as if no time had passed while it was off",
+                now.wall
+            ),
+        })
+    }
+
+    /// Writes down that times on record are wrong; with the answer the shell starts everything anew, so that there is one way only
+    /// from the record to what is known. What was told with such a time is taken back, because nobody knows when it was so; what was
+    /// added by hand, or changed, counts as of now.
+    pub(super) fn clock_wrong(
+        &mut self,
+        (from, to): (Timestamp, Timestamp),
+        (ticket, who): (Ticket, Who),
+        now: Now,
+    ) -> Result<(), Denial> {
+        let at = self.stamp(now);
+        let wrong = WrongTime {
+            from,
+            to,
+            who: who.clone(),
+            at,
+        };
+        self.check_wrong(&wrong, now)?;
+        let text = format!(
+            "{wrong}; everything stays on record. What was given then counts for as long as it may still matter, and readings of then are taken back, so test the water. The daemon starts anew now; vouch for the clock (`dosewright clock trust`) unless the network does, then `dosewright resume`"
+        );
+        let mut entries = vec![Entry::WrongTime(wrong.clone())];
+        let mut removed = BTreeSet::new();
+        let mut added = Vec::new();
+        for told in self.told.values().filter(|t| wrong.spans(t.happened)) {
+            if matches!(told.what, Observed::Note { .. }) {
+                continue;
+            }
+            let number = self
+                .told_last
+                .saturating_add(1 + i64::try_from(added.len()).unwrap_or(0));
+            let again = (told.reading().is_none()).then(|| Observation {
+                number,
+                happened: now.wall,
+                who: who.clone(),
+                at,
+                ..told.clone()
+            });
+            entries.push(Entry::TakenBack(TakenBack {
+                number: told.number,
+                replaced_by: again.as_ref().map(|again| again.number),
+                why: "the clock was wrong, so it is not known when this was".to_owned(),
+                who: who.clone(),
+                at,
+            }));
+            removed.insert(told.number);
+            added.extend(again);
+        }
+        entries.extend(added.iter().cloned().map(Entry::Observation));
+        self.out.push(Effect::Store {
+            entries,
+            reply: Some((ticket, Answer::Done { text })),
+        });
+        self.keep(&removed, &added, (None, Some(now.elapsed)), now);
+        Ok(())
+    }
+
+    fn check_wrong(&self, wrong: &WrongTime, now: Now) -> Result<(), Denial> {
+        let deny = |text: String| Err(Denial::new("clock-wrong", text));
+        let newest = self.clock.newest;
+        let shown = newest.map_or_else(
+            || "no time that was trusted".to_owned(),
+            |newest| format!("{newest:.0} as its newest time"),
+        );
+        if wrong.from > wrong.to {
+            return deny(format!(
+                "{:.0} is after {:.0}; say --from the earlier and --to the later",
+                wrong.from, wrong.to
+            ));
+        }
+        if wrong.spans(now.wall) {
+            return deny(format!(
+                "the clock shows {:.0} now, which lies between; set it right first, and name only the times that were wrong",
+                now.wall
+            ));
+        }
+        let of_a_dose = || self.past.iter().any(|dose| wrong.spans(dose.at.wall));
+        if newest.is_none_or(|newest| !wrong.spans(newest)) && !of_a_dose() {
+            return deny(format!(
+                "nothing on record lies from {:.0} to {:.0}; it shows {shown}, and nothing was changed",
+                wrong.from, wrong.to
+            ));
+        }
+        Ok(())
+    }
+
     /// Decides anew whether the wall clock is trusted, and tells when that changes.
     pub(super) fn judge_clock(&mut self, now: Now) {
-        let behind = self.clock.newest.filter(|newest| now.wall < *newest);
-        let unsure = match (self.clock.source, behind) {
-            (None, _) => Some(self.clock.outside_why.clone()),
-            (Some(_), Some(newest)) => {
-                let gap = Millis::new(
-                    newest
-                        .as_millisecond()
-                        .saturating_sub(now.wall.as_millisecond()),
-                );
-                Some(format!(
-                    "it is {gap} behind the newest entry of the ledger ({newest:.0}); it may be wrong now, or have been wrong then"
-                ))
-            }
-            (Some(_), None) => None,
+        let unsure = if self.clock.source.is_none() {
+            Some(format!("{}; {REMEDY}", self.clock.outside_why))
+        } else {
+            self.clock_behind(now)
         };
         let was_trusted = self.clock.unsure.is_none();
         self.clock.unsure = unsure;
@@ -137,11 +267,11 @@ impl Engine {
     }
 
     /// The wall time at which the elapsed clock will show `at`, as far as can be said now.
-    pub(super) fn wall_at(at: Millis, now: Now) -> Option<jiff::Timestamp> {
+    pub(super) fn wall_at(at: Millis, now: Now) -> Option<Timestamp> {
         let ms = now
             .wall
             .as_millisecond()
             .checked_add(at.minus(now.elapsed).as_ms())?;
-        jiff::Timestamp::from_millisecond(ms).ok()
+        Timestamp::from_millisecond(ms).ok()
     }
 }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::alarms::AlarmCode;
 use super::ask::Command;
 use super::effect::{Answer, Denial, Effect, Ticket};
-use super::event::{Now, TrustSource};
+use super::event::Now;
 use super::holds::Stop;
 use super::state::{Engine, LedgerState};
 use crate::config::Plan;
@@ -68,6 +68,7 @@ impl Engine {
             Command::SetCourse { number, action } => {
                 self.set_course(number, action, ticket, who, now)?;
             }
+            Command::ClockWrong { from, to } => self.clock_wrong((from, to), (ticket, who), now)?,
             Command::TrustClock {} => return self.trust_clock(&who, now).map(Some),
             Command::Acknowledge { code } => {
                 let count = self.acknowledge(code.as_ref().map(Words::as_str), &who, now);
@@ -132,41 +133,6 @@ impl Engine {
         self.schedule
             .largest_slot(line, &plan_daily_volumes(&self.plan))
             .unwrap_or(Volume::ZERO)
-    }
-
-    fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {
-        if self.clock.unsure.is_none() {
-            return Ok(Answer::Done {
-                text: format!("the clock is trusted already; it shows {:.0}", now.wall),
-            });
-        }
-        self.clock.source = Some(TrustSource::Owner);
-        self.judge_clock(now);
-        self.note(
-            "clock-vouched",
-            None,
-            format!(
-                "the owner says that the clock is right; it shows {:.0}",
-                now.wall
-            ),
-            who.clone(),
-            now,
-        );
-        match &self.clock.unsure {
-            None => Ok(Answer::Done {
-                text: format!(
-                    "the clock is trusted until the next start; it shows {:.0}",
-                    now.wall
-                ),
-            }),
-            Some(why) => Err(Denial::new(
-                "clock-behind",
-                format!(
-                    "the clock shows {:.0}, and {why}; set it right first",
-                    now.wall
-                ),
-            )),
-        }
     }
 
     fn simulate_input(

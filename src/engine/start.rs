@@ -124,6 +124,7 @@ impl Engine {
                 unsure: Some("nothing is known of it yet".to_owned()),
                 newest: history.newest_wall,
                 outside_why: "the kernel does not say that it is synchronised".to_owned(),
+                wrong: history.wrong_times,
                 aged: false,
             },
             ledger: LedgerState::Writable,
@@ -343,7 +344,9 @@ impl Engine {
         );
         // A trusted clock may be off by what a step may be without being an event.
         let by_wall = by_wall.minus(self.controller.times.clock_step_max);
-        let wall_counts = at.trusted && !written_in.vouched && self.clock_proves_age();
+        let wrong_then = self.clock.wrong.iter().any(|wrong| wrong.spans(at.wall));
+        let wall_counts =
+            at.trusted && !written_in.vouched && !wrong_then && self.clock_proves_age();
         Some(if wall_counts {
             proven.max(by_wall)
         } else {

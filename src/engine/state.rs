@@ -18,7 +18,7 @@ use crate::plan::{BusiestHour, DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Bench, CalibrationRun, Code, DoseId, Entry, Hold, Intent, Note, Observation, PastDose,
-    PastForgotten, PastSession, Stamp, StoredCalibration, Uptake, Who,
+    PastForgotten, PastSession, Stamp, StoredCalibration, Uptake, Who, WrongTime,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
@@ -107,6 +107,8 @@ pub(super) struct ClockState {
     /// Newest wall time ever written down with a trusted clock.
     pub(super) newest: Option<Timestamp>,
     pub(super) outside_why: String,
+    /// Times on record that say nothing.
+    pub(super) wrong: Vec<WrongTime>,
     /// Doses of earlier boots have been aged by the wall clock: once a boot, at its first trust. Elapsed time does the rest.
     pub(super) aged: bool,
 }

@@ -214,7 +214,7 @@ impl Engine {
     }
 
     /// Puts what was added in the place of what was removed, and finds anew what rests on either.
-    fn keep(
+    pub(super) fn keep(
         &mut self,
         removed: &BTreeSet<i64>,
         added: &[Observation],

@@ -29,9 +29,12 @@ impl Engine {
     fn watch_clock(&mut self, now: Now) {
         let waited = now.elapsed.minus(self.clock.started.elapsed);
         let limit = self.controller.times.clock_wait_alarm;
-        let cause = self.clock.unsure.as_ref().filter(|_| waited >= limit).map(|why| {
-            format!("no dose by plan while the clock is not trusted: {why}; check the network, or set the time and run `dosewright clock trust`")
-        });
+        let cause = self
+            .clock
+            .unsure
+            .as_ref()
+            .filter(|_| waited >= limit)
+            .map(|why| format!("no dose by plan while the clock is not trusted: {why}"));
         self.alarm_if(AlarmCode::ClockUnsure, "", cause, now);
     }
 

@@ -22,7 +22,7 @@ use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
     Bench, Carried, Course, Destination, DoseEnd, DoseId, Forgotten, History, Hold, HoldChange,
     Intent, Observation, PastDose, PastForgotten, PastSession, SlotNotGiven, Stamp,
-    StoredCalibration, StoredVerification, TOLD_MAX, Uptake,
+    StoredCalibration, StoredVerification, TOLD_MAX, Uptake, WrongTime,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -96,6 +96,7 @@ impl Ledger {
             uptakes: uptakes(conn)?,
             courses: courses(conn)?,
             forgotten,
+            wrong_times: wrong_times(conn)?,
             open,
         })
     }
@@ -447,14 +448,22 @@ fn vouched(conn: &Connection, oldest: i64) -> rusqlite::Result<BTreeSet<i64>> {
     notes.query_map([oldest], |row| row.get(0))?.collect()
 }
 
-/// Largest trusted wall time among the newest rows of every table.
+fn wrong_times(conn: &Connection) -> rusqlite::Result<Vec<WrongTime>> {
+    let all = entries(conn, "kind = 'wrong-time' ORDER BY id", [])?;
+    Ok(all.into_iter().map(|(_, wrong)| wrong).collect())
+}
+
+/// Largest trusted wall time among the newest rows of every table; what was called wrong afterwards is none.
 pub(super) fn newest_wall(conn: &Connection) -> rusqlite::Result<Option<Timestamp>> {
     let mut newest: Option<i64> = None;
-    let mut look = |table: &str, at: &str, trusted: &str| -> rusqlite::Result<()> {
+    let mut look = |table: &str, [session, prefix]: [&str; 2]| -> rusqlite::Result<()> {
         let found: Option<i64> = conn.query_row(
             &format!(
-                "SELECT max({at}) FROM (SELECT {at}, {trusted} FROM {table} ORDER BY id DESC LIMIT {NEWEST_ROWS})
-                 WHERE {trusted} = 1"
+                "SELECT max(at) FROM (SELECT {prefix}at_ms AS at, {prefix}elapsed_ms AS elapsed, {prefix}trusted AS trusted,
+                 {session} AS session FROM {table} ORDER BY id DESC LIMIT {NEWEST_ROWS}) AS found
+                 WHERE trusted = 1 AND NOT EXISTS (SELECT 1 FROM entry WHERE kind = 'wrong-time'
+                 AND at BETWEEN 1000 * unixepoch(body ->> 'from', 'subsec') AND 1000 * unixepoch(body ->> 'to', 'subsec')
+                 AND (found.session, found.elapsed) <= (entry.session, entry.elapsed_ms))"
             ),
             [],
             |row| row.get(0),
@@ -463,12 +472,12 @@ pub(super) fn newest_wall(conn: &Connection) -> rusqlite::Result<Option<Timestam
         Ok(())
     };
     for table in STAMPED {
-        look(table, "at_ms", "trusted")?;
+        look(table, ["session", ""])?;
     }
-    look("session", "at_ms", "trusted")?;
-    look("session", "last_at_ms", "last_trusted")?;
-    look("dose", "at_ms", "trusted")?;
-    look("dose", "ended_at_ms", "ended_trusted")?;
+    look("session", ["id", ""])?;
+    look("session", ["id", "last_"])?;
+    look("dose", ["session", ""])?;
+    look("dose", ["ended_session", "ended_"])?;
     Ok(newest.and_then(|ms| Timestamp::from_millisecond(ms).ok()))
 }
 
@@ -556,7 +565,7 @@ fn courses(conn: &Connection) -> rusqlite::Result<Vec<Course>> {
     Ok(newest.into_iter().map(|(_, course)| course).collect())
 }
 
-/// Slots settled without a dose whose local date is not older than three days before `today` in UTC, and one for the zone.
+/// Slots settled whose local date is not older than three days before `today` in UTC, and one for the zone.
 fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>> {
     let days = SignedDuration::from_hours(24 * (SETTLED_DAYS + 1));
     let since: Date = today
@@ -568,7 +577,15 @@ fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>
          ORDER BY body ->> 'slot_date' DESC, body ->> 'slot_second' DESC, body ->> 'line' DESC LIMIT ?2",
         params![since.to_string(), SETTLED_MAX],
     )?;
-    Ok(recent.into_iter().map(|(_, slot)| slot.key).collect())
+    let mut keys: Vec<SlotKey> = recent.into_iter().map(|(_, slot)| slot.key).collect();
+    // A clock that was ahead has given slots of days that are still to come.
+    let mut given =
+        conn.prepare("SELECT * FROM dose WHERE slot_date >= ?1 ORDER BY slot_date DESC LIMIT ?2")?;
+    let mut rows = given.query(params![since.to_string(), SETTLED_MAX])?;
+    while let Some(row) = rows.next()? {
+        keys.extend(columns::slot(row, &word(row, "line")?)?);
+    }
+    Ok(keys)
 }
 
 /// What was told and counts.

@@ -10,7 +10,7 @@ use serde_json::value::RawValue;
 use crate::record::Entry;
 
 /// Every kind of entry but refills, which are in a table of their own, with its golden bodies: one of each form.
-pub(super) const KINDS: [(&str, &[&str]); 14] = [
+pub(super) const KINDS: [(&str, &[&str]); 15] = [
     (
         "not-given",
         &[include_str!("../../tests/golden/entry-not-given.json")],
@@ -72,6 +72,10 @@ pub(super) const KINDS: [(&str, &[&str]); 14] = [
     (
         "forgotten",
         &[include_str!("../../tests/golden/entry-forgotten.json")],
+    ),
+    (
+        "wrong-time",
+        &[include_str!("../../tests/golden/entry-wrong-time.json")],
     ),
 ];
 

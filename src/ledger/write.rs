@@ -330,6 +330,7 @@ fn insert_entry(
         | Entry::Course(_)
         | Entry::LabColumns(_)
         | Entry::Forgotten(_)
+        | Entry::WrongTime(_)
         | Entry::Note(_) => Ok(()),
     }
 }

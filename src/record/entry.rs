@@ -16,6 +16,7 @@ use super::slot::{OutageMissed, SlotNotGiven};
 use super::stamp::Stamp;
 use super::taken_back::TakenBack;
 use super::uptake::Uptake;
+use super::wrong_time::WrongTime;
 
 /// Everything that is written beside intents and outcomes: a kind, and the record that it is.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -49,6 +50,8 @@ pub enum Entry {
     TakenBack(TakenBack),
     /// The ledger may lack what was given before.
     Forgotten(Forgotten),
+    /// The clock was wrong from then to then.
+    WrongTime(WrongTime),
     #[serde(rename = "event")]
     Note(Note),
 }
@@ -71,6 +74,7 @@ impl Entry {
             | Self::Course(Course { at, .. })
             | Self::TakenBack(TakenBack { at, .. })
             | Self::Forgotten(Forgotten { at, .. })
+            | Self::WrongTime(WrongTime { at, .. })
             | Self::Note(Note { at, .. }) => *at,
         }
     }

@@ -11,6 +11,7 @@ use super::hold::Hold;
 use super::observation::Observation;
 use super::refill::Content;
 use super::uptake::Uptake;
+use super::wrong_time::WrongTime;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 
@@ -33,7 +34,7 @@ pub struct PastSession {
 pub struct History {
     /// Highest dose number so far; 0 in a new ledger.
     pub dose_last: i64,
-    /// Newest wall time of any entry that was written with a trusted clock.
+    /// Newest wall time of any entry that was written with a trusted clock, and that nobody has called wrong.
     pub newest_wall: Option<Timestamp>,
     /// Doses that may still count in a 24 h window, oldest first, intents without outcome included in full.
     pub doses: Vec<PastDose>,
@@ -58,7 +59,7 @@ pub struct History {
     /// Highest number of a session at the bench so far.
     pub bench_last: i64,
     pub holds: Vec<Hold>,
-    /// Slots settled without a dose (missed one by one, or refused) on recent local dates.
+    /// Slots settled (given, missed one by one, or refused) on recent local dates.
     pub settled: Vec<SlotKey>,
     /// What was told and still counts, by number: the newest [`TOLD_MAX`] of each subject.
     pub told: Vec<Observation>,
@@ -72,4 +73,6 @@ pub struct History {
     pub courses: Vec<Course>,
     /// When the ledger last was one that may have forgotten something.
     pub forgotten: Option<PastForgotten>,
+    /// Times on record that were wrong.
+    pub wrong_times: Vec<WrongTime>,
 }

@@ -21,6 +21,7 @@ mod slot;
 mod stamp;
 mod taken_back;
 mod uptake;
+mod wrong_time;
 
 pub use arming::Arming;
 pub use bench::{Bench, BenchStep};
@@ -42,6 +43,7 @@ pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
 pub use taken_back::TakenBack;
 pub use uptake::{Uptake, UptakeHow, amount, starts_not_in_force};
+pub use wrong_time::WrongTime;
 
 /// What a word stands for, by the type's own words; `None` for one that is none of them.
 pub fn from_word<T: serde::de::DeserializeOwned>(word: &str) -> Option<T> {

@@ -2,6 +2,7 @@
 //! looked at afterwards. Nothing here waits a fixed time and then hopes: every wait is for a condition, with a deadline.
 #![cfg(test)]
 
+mod clocks;
 mod config;
 mod doses;
 mod holds;

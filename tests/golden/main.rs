@@ -342,6 +342,10 @@ fn others() -> Vec<(&'static str, Command, Right)> {
         })
     };
     let volume = Volume::from_ul(2_500);
+    let wrong = Command::ClockWrong {
+        from: "2096-11-30T14:00:00Z".parse().unwrap(),
+        to: "2096-11-30T14:20:00Z".parse().unwrap(),
+    };
     vec![
         ("hold-all", hold(HoldScope::All), Right::Hold),
         ("hold-line", hold(line), Right::Hold),
@@ -368,6 +372,7 @@ fn others() -> Vec<(&'static str, Command, Right)> {
         ("set-course-confirm", set(again), Right::Propose),
         ("set-course-back", set(CourseAction::Back), Right::Propose),
         ("trust-clock", Command::TrustClock {}, Right::Resume),
+        ("clock-wrong", wrong, Right::Resume),
         ("acknowledge", Command::Acknowledge { code }, Right::Resume),
         ("test-alarm", Command::TestAlarm {}, Right::Observe),
     ]

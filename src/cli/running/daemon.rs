@@ -89,11 +89,16 @@ pub(in crate::cli) fn reload(place: &Place, options: &Plain, out: &mut Out) -> R
     ask(place, &Request::Reload {}, options.json, out).map(drop)
 }
 
-/// Vouches for the clock.
+/// Vouches for the clock, or says when it was wrong.
 pub(in crate::cli) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
         ClockCommand::Trust(plain) => {
             ask(place, &Command::TrustClock {}.into(), plain.json, out).map(drop)
+        }
+        ClockCommand::Wrong(times) => {
+            let (from, to) = (times.from, times.to);
+            let command = Command::ClockWrong { from, to };
+            ask(place, &command.into(), times.json, out).map(drop)
         }
     }
 }

@@ -103,6 +103,13 @@ fn entry(entry: &Entry) -> Option<EventLine> {
             None,
             forgotten.why.clone(),
         ),
+        Entry::WrongTime(wrong) => made(
+            wrong.at,
+            &wrong.who,
+            "clock-was-wrong",
+            None,
+            wrong.to_string(),
+        ),
         Entry::Note(note) => {
             let line = note.line.clone();
             made(
@@ -184,6 +191,7 @@ fn told(entry: &Entry) -> Option<EventLine> {
         | Entry::Hold(_)
         | Entry::LabColumns(_)
         | Entry::Forgotten(_)
+        | Entry::WrongTime(_)
         | Entry::Note(_) => return None,
     })
 }
@@ -216,6 +224,7 @@ fn wanted(entry: &Entry) -> Option<EventLine> {
         | Entry::Uptake(_)
         | Entry::Arming(_)
         | Entry::Forgotten(_)
+        | Entry::WrongTime(_)
         | Entry::Note(_) => return None,
     })
 }

@@ -100,7 +100,7 @@ impl EventLoop<'_> {
         answer: oneshot::Sender<Response>,
     ) -> Result<(), Ended> {
         let desk = &mut self.core.desk;
-        let ticket = desk.ticket(Asker::Arming(answer));
+        let ticket = desk.ticket(Asker::Anew(answer));
         let text = text.to_owned();
         desk.entries(
             vec![Entry::Arming(arming)],

@@ -40,6 +40,9 @@ impl EventLoop<'_> {
             Request::ConfirmAttended(confirm) => {
                 self.command(Asker::Local(answer), who, Command::Confirm(confirm))?;
             }
+            Request::Command(command @ Command::ClockWrong { .. }) => {
+                self.command(Asker::Anew(answer), who, command)?;
+            }
             Request::Command(command) => self.command(Asker::Local(answer), who, command)?,
         }
         Ok(())

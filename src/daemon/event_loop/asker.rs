@@ -9,15 +9,15 @@ use crate::shell::Verdict;
 #[derive(Debug)]
 pub(in crate::daemon) enum Asker {
     Local(oneshot::Sender<Response>),
-    /// Asked to arm or disarm: once that is on disk, the daemon starts anew with it.
-    Arming(oneshot::Sender<Response>),
+    /// Asked for what the daemon starts anew with, once it is on disk: to arm or disarm, or to call times wrong.
+    Anew(oneshot::Sender<Response>),
     Remote(oneshot::Sender<Result<Answer, Denial>>),
 }
 
 impl Asker {
     pub(super) fn give(self, verdict: Verdict) {
         match self {
-            Self::Local(sender) | Self::Arming(sender) => {
+            Self::Local(sender) | Self::Anew(sender) => {
                 give(sender, verdict.into());
             }
             // The client task may have stopped waiting; what was asked has been done all the same.

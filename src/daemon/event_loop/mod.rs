@@ -164,12 +164,12 @@ impl EventLoop<'_> {
         }
     }
 
-    /// A new arming, and a stop, wait for what is under way.
+    /// A new start, and a stop, wait for what is under way.
     fn end_when_quiet(&self) -> Result<(), Ended> {
         if self.core.engine.is_dosing() {
             return Ok(());
         }
-        if self.outside.arming_stored {
+        if self.outside.anew_stored {
             return Err(self.start_again());
         }
         if self.stop_until.is_some() {

@@ -28,7 +28,7 @@ pub(in crate::daemon) struct Outside {
     /// Lamp or buzzer, in live mode when there is one.
     pub(in crate::daemon) alarm: Option<AlarmOutput>,
     /// An arming or a disarming is on disk.
-    pub(in crate::daemon) arming_stored: bool,
+    pub(in crate::daemon) anew_stored: bool,
 }
 
 impl Outside {
@@ -88,8 +88,8 @@ impl Hands<Asker> for Outside {
     }
 
     fn give(&mut self, asker: Asker, verdict: Verdict) {
-        if matches!(asker, Asker::Arming(_)) {
-            self.arming_stored |= verdict.is_ok();
+        if matches!(asker, Asker::Anew(_)) {
+            self.anew_stored |= verdict.is_ok();
         }
         asker.give(verdict);
     }

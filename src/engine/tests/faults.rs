@@ -643,6 +643,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::TakenBack(_)
         | Entry::Arming(_)
         | Entry::Forgotten(_)
+        | Entry::WrongTime(_)
         | Entry::Note(_) => None,
     });
     let stored = stored.unwrap();

@@ -22,6 +22,7 @@ use crate::record::{
     Bench, BenchStep, Carried, Content, Destination, DoseEnd, DoseId, DoseKind, Entry, Forgotten,
     Found, History, Hold, HoldScope, Intent, Observed, Outcome, OutputPlace, OutputSeen, PastDose,
     PastForgotten, PastSession, Reading, Refill, SlotNotGiven, Stamp, StoredCalibration, Who,
+    WrongTime,
 };
 
 pub(super) use crate::quantity::name;
@@ -193,6 +194,20 @@ pub(super) struct Books {
     contents: BTreeMap<Name, Content>,
     sessions: Vec<PastSession>,
     newest: Option<Timestamp>,
+    wrong: Vec<WrongTime>,
+}
+
+impl Books {
+    fn call_wrong(&mut self, wrong: &WrongTime) {
+        self.wrong.push(wrong.clone());
+        let intents = self.intents.values().map(|(intent, _)| intent.at);
+        let outcomes = self.outcomes.values().map(|outcome| outcome.at);
+        let all = intents
+            .chain(outcomes)
+            .chain(self.entries.iter().map(Entry::at));
+        let known = all.filter(|at| at.trusted && !self.wrong.iter().any(|w| w.spans(at.wall)));
+        self.newest = known.map(|at| at.wall).max();
+    }
 }
 
 #[expect(
@@ -934,6 +949,9 @@ impl World {
                         .contents
                         .insert(refill.reservoir.clone(), content);
                 }
+                if let Entry::WrongTime(wrong) = &entry {
+                    self.books.call_wrong(wrong);
+                }
                 self.books.entries.push(entry);
             }
         }
@@ -944,6 +962,7 @@ impl World {
             dose_last: self.books.intents.keys().last().map_or(0, |id| id.0),
             newest_wall: self.books.newest,
             forgotten: self.books.forgotten.clone(),
+            wrong_times: self.books.wrong.clone(),
             sessions: self.books.sessions.clone(),
             ..History::default()
         };
@@ -976,6 +995,7 @@ impl World {
                 | Entry::Note(_)
                 | Entry::Arming(_)
                 | Entry::Forgotten(_)
+                | Entry::WrongTime(_)
                 | Entry::OutageMissed(_) => {}
             }
         }

@@ -35,6 +35,10 @@ fn ft_time_02_without_any_clock_everything_but_the_plan_works_and_it_is_told() {
     assert!(!world.has_alarm("clock-unsure"));
     world.run(10 * MINUTE);
     assert!(world.has_alarm("clock-unsure"), "after 15 min");
+    let why = world.status().clock.reason.unwrap();
+    for remedy in ["timedatectl", "dosewright clock trust"] {
+        assert!(why.contains(remedy), "{why}");
+    }
     // Hold, resume, a reading and a prime by hand go on.
     world.hold(None, "stop");
     assert!(!world.holds.is_empty());
@@ -76,6 +80,10 @@ fn ft_time_03_a_board_in_its_own_past_waits_for_the_newest_entry() {
         assert_eq!(
             world.answer(ticket).as_ref().unwrap_err().code,
             "clock-behind"
+        );
+        assert!(
+            world.notes("clock-vouched").is_empty(),
+            "what was refused is not on record as vouched for"
         );
         world.run(5 * HOUR);
         assert_eq!(world.flows.len(), 3);
@@ -461,4 +469,87 @@ fn time_from_outside_proves_what_the_owners_word_did_not() {
     assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
     world.sync();
     assert_eq!(world.line("calcium").delivered_24h, Some(Volume::ZERO));
+}
+
+fn call_wrong(world: &mut World, from: &str, to: &str) -> Result<(), String> {
+    let ticket = world.ask(Command::ClockWrong {
+        from: from.parse().unwrap(),
+        to: to.parse().unwrap(),
+    });
+    world.run(SECOND);
+    match world.answer(ticket) {
+        Ok(_) => Ok(()),
+        Err(denial) => Err(denial.text.clone()),
+    }
+}
+
+#[test]
+fn a_trusted_clock_that_was_ahead_is_put_right_and_the_plan_goes_on_with_everything_kept() {
+    let (hours, years) = (3 * HOUR, 70 * 365 * DAY);
+    for (ahead, from, to) in [
+        (hours, "2026-06-10T09:05:00Z", "2026-06-10T09:40:00Z"),
+        (years, "2096-01-01T00:00:00Z", "2096-12-31T00:00:00Z"),
+    ] {
+        // 08:00, 14:00 and 20:00 in Berlin are 06:00, 12:00 and 18:00 UTC.
+        let mut world = calcium_world("\"08:00\", \"14:00\", \"20:00\"", 3);
+        world.run(2 * HOUR + MINUTE - world.t);
+        assert_eq!(world.flows.len(), 1);
+        world.power_cut(4 * MINUTE, ahead);
+        world.feed(Event::ClockKnown(TrustSource::Kernel));
+        assert!(world.trusted());
+        world.run(6 * MINUTE);
+        world.by_hand("calcium", 2_000, DoseKind::Prime).unwrap();
+        world.read_alkalinity(8.0);
+        world.run(10 * MINUTE);
+        // Put right: it blocks, and nobody's word helps.
+        world.sync();
+        assert!(!world.trusted(), "{ahead}");
+        let nothing = call_wrong(&mut world, "2030-01-01T00:00:00Z", "2030-01-02T00:00:00Z");
+        assert!(nothing.unwrap_err().contains("nothing on record lies from"));
+        let now_too = call_wrong(&mut world, "2026-06-10T06:00:00Z", "2099-01-01T00:00:00Z");
+        assert!(now_too.unwrap_err().contains("lies between"));
+        let turned = call_wrong(&mut world, to, from);
+        assert!(turned.unwrap_err().contains("is after"));
+        assert_eq!(call_wrong(&mut world, from, to), Ok(()), "{ahead}");
+        world.restart_after(SECOND);
+        world.sync();
+        assert!(world.trusted(), "{ahead}");
+        world.resume(None);
+        // Both doses count, however old the wrong clock made the first.
+        assert_eq!(world.line("calcium").delivered_24h, Some(ul(5_000)));
+        assert!(world.prediction().is_none(), "of a reading of unknown time");
+        // The rest of the day as planned, none twice and none in a bunch, over another start as well.
+        world.run(6 * HOUR);
+        world.restart_after(SECOND);
+        world.sync();
+        world.run(24 * HOUR - world.t);
+        let given = world.flows.iter().filter(|f| f.slot.is_some()).count();
+        assert_eq!(given, 3, "{ahead}");
+        world.check_caps();
+        world.check_books();
+    }
+}
+
+#[test]
+fn doses_of_a_wrong_time_count_until_elapsed_clocks_prove_their_age() {
+    let mut world = calcium_world("\"08:00\"", 1);
+    world.by_hand("calcium", 2_000, DoseKind::Prime).unwrap();
+    world.run(MINUTE);
+    let given = world.now().wall;
+    world.power_cut(2 * DAY, 0);
+    world.sync();
+    assert_eq!(world.line("calcium").delivered_24h, Some(Volume::ZERO));
+    let around = |ms: i64| {
+        jiff::Timestamp::from_millisecond(given.as_millisecond() + ms)
+            .unwrap()
+            .to_string()
+    };
+    let (from, to) = (around(-HOUR), around(HOUR));
+    assert_eq!(call_wrong(&mut world, &from, &to), Ok(()));
+    world.restart_after(SECOND);
+    world.sync();
+    assert_eq!(world.line("calcium").delivered_24h, Some(ul(2_000)));
+    world.run(DAY);
+    // The dose of 08:00 is all that is left.
+    assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
 }
