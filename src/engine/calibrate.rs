@@ -18,7 +18,7 @@ impl Engine {
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        self.bench_word(&new.head, now);
+        self.benches.word(&new.head, now);
         let head = self.controller.head_named(new.head.as_str())?;
         let refuse = |why: String| Denial::new("verification-refused", why);
         let Some(run_since) = self
@@ -108,7 +108,7 @@ impl Engine {
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        self.bench_word(&new.head, now);
+        self.benches.word(&new.head, now);
         let head = self.controller.head_named(new.head.as_str())?;
         let runs = CalibrationRun::used(&new.runs);
         let rules = FitRules {

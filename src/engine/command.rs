@@ -101,7 +101,7 @@ impl Engine {
 
     fn resume_command(&mut self, scope: &HoldScope, who: Who, ticket: Ticket, now: Now) {
         // A hold of a line that has since left the configuration can still be lifted.
-        let is_held = self.holds.iter().any(|h| h.scope == *scope);
+        let is_held = self.holds.has(scope);
         match super::holds::known_scope(scope, &self.controller.lines) {
             Err(name) if !is_held => self.out.push(Effect::Reply {
                 ticket,
@@ -182,8 +182,8 @@ impl Engine {
                 "inputs are simulated in dry run only; this daemon drives real outputs",
             ));
         }
-        if !self.inputs.contains_key(input) {
-            let known: Vec<&str> = self.inputs.keys().map(Name::as_str).collect();
+        if !self.controller.inputs.contains_key(input) {
+            let known: Vec<&str> = self.controller.inputs.keys().map(Name::as_str).collect();
             return Err(Denial::new(
                 "unknown-input",
                 format!(
@@ -192,7 +192,7 @@ impl Engine {
                 ),
             ));
         }
-        self.input_sampled(input, Some(safe), now);
+        self.inputs.sampled(input, Some(safe), now.elapsed);
         let level = if safe { "safe" } else { "unsafe" };
         self.note(
             "input-simulated",

@@ -57,7 +57,7 @@ impl Engine {
         );
         self.dose_last = id.0;
         let into = self.destination(&line.name, cause.kind);
-        self.bench_word(&line.head, now);
+        self.benches.word(&line.head, now);
         let due = now.elapsed.plus(permit.run_time());
         let intent = Intent {
             id,

@@ -6,7 +6,6 @@ use crate::config::{Blocks, Head, Line, OldCalibration};
 use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact};
 use crate::metering::{Coverage, Uncovered};
 use crate::quantity::{Millis, Name};
-use crate::record::{Hold, HoldScope};
 
 /// A calibration that nobody looked at covers nothing.
 const NOT_KNOWN: Coverage = Coverage::Unknown(Uncovered::NoLimits);
@@ -24,8 +23,8 @@ impl Engine {
             outlet: self.controller.outlet(&line.name)?,
             reservoirs: &self.controller.reservoirs,
             tank: self.controller.tank,
-            holds: self.holds_on(&line.name),
-            bench: self.bench_facts(&line.head),
+            holds: self.holds.on(&line.name),
+            bench: self.benches.facts(&line.head),
             hourly_cap: self.busiest_hour.cap(line),
             window: &self.window,
             apart: &self.controller.apart,
@@ -57,14 +56,6 @@ impl Engine {
             water: self.water_facts(now),
             permit_valid: self.permit_valid,
         })
-    }
-
-    pub(super) fn holds_on(&self, line: &Name) -> Vec<&Hold> {
-        let stops = |hold: &&Hold| match &hold.scope {
-            HoldScope::All => true,
-            HoldScope::Line(held) => held == line,
-        };
-        self.holds.iter().filter(stops).collect()
     }
 
     /// Why a head's calibration is old, if it is: by days since it was made, or by run hours.
@@ -113,9 +104,9 @@ impl Engine {
                 Blocks::All => true,
                 Blocks::Lines(lines) => lines.contains(&line.name),
             })
-            .filter_map(|input| self.input_block(input))
+            .filter_map(|input| self.inputs.block(input, self.clock.last.elapsed))
             .collect();
-        if self.under_voltage {
+        if self.inputs.under_voltage() {
             let says =
                 "the board's supply is too low; check the power supply and its cable".to_owned();
             blocks.push(InputBlock {

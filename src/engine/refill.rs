@@ -485,10 +485,7 @@ impl Engine {
         let name = &level.bottle.name;
         let floats = self.controller.inputs.values();
         let mut floats = floats.filter(|i| i.role == InputRole::ReservoirFloat(name.clone()));
-        let float_empty = floats.any(|float| {
-            let memory = self.inputs.get(&float.name);
-            memory.is_some_and(|memory| memory.raw.is_some() && !memory.safe)
-        });
+        let float_empty = floats.any(|float| self.inputs.says(&float.name) == Some(false));
         let lines: Vec<_> = self.controller.drawing_on(name).collect();
         let dose = lines.iter().map(|line| self.largest_slot(&line.name)).max();
         let used_up = level.bottle.reserve.saturating_add(dose?);

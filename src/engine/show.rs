@@ -38,7 +38,7 @@ impl Engine {
             at: now.wall,
             name: self.controller.name.clone(),
             daemon: shell.daemon.clone(),
-            held: self.holds.iter().any(|h| h.scope == HoldScope::All),
+            held: self.holds.has(&HoldScope::All),
             holds: self.holds_status(now),
             clock: ClockStatus {
                 trusted: self.clock.unsure.is_none(),
@@ -57,10 +57,10 @@ impl Engine {
             }),
             inputs: self
                 .inputs
-                .iter()
-                .map(|(name, memory)| InputStatus {
+                .levels()
+                .map(|(name, safe)| InputStatus {
                     name: name.clone(),
-                    safe: memory.safe,
+                    safe,
                 })
                 .collect(),
             lines: lines.collect(),
@@ -90,7 +90,7 @@ impl Engine {
     }
 
     fn holds_status(&self, now: Now) -> Vec<HoldStatus> {
-        let shown = self.holds.iter().map(|hold| HoldStatus {
+        let shown = self.holds.list().iter().map(|hold| HoldStatus {
             line: match &hold.scope {
                 HoldScope::All => None,
                 HoldScope::Line(line) => Some(line.clone()),
@@ -276,7 +276,7 @@ impl Engine {
                 name: name.clone(),
                 bench: self
                     .benches
-                    .get(name)
+                    .of(name)
                     .map(super::state::BenchSession::status),
                 rate: stored.map(|c| c.calibration.rate()),
                 offset: stored.map(|c| c.calibration.offset()),

@@ -72,7 +72,7 @@ impl Engine {
         for waiting in std::mem::take(&mut self.waiting) {
             if waiting.give_up < now.elapsed {
                 self.waited_too_long(waiting.slot, now);
-            } else if self.holds_on(&waiting.slot.key.line).is_empty() {
+            } else if self.holds.on(&waiting.slot.key.line).is_empty() {
                 self.waiting.push(waiting);
             } else {
                 let denial = Denial::new("held", "the line was put on hold while this dose waited");
@@ -118,7 +118,7 @@ impl Engine {
                 continue;
             }
             if waiting.retry_at.is_some_and(|at| at > now.elapsed)
-                && self.holds_on(&waiting.slot.key.line).is_empty()
+                && self.holds.on(&waiting.slot.key.line).is_empty()
             {
                 self.waiting.push(waiting);
                 continue;

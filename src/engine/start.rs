@@ -7,7 +7,7 @@ use super::alarms::{AlarmCode, Alarms};
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
-    ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory, WaterMemory,
+    Benches, ClockState, Engine, HeadMemory, Holds, Inputs, LedgerState, LineMemory, WaterMemory,
 };
 use super::unseen::AtMost;
 use super::wish::VALID;
@@ -75,7 +75,7 @@ impl Engine {
         engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
         engine.proposal_valid = stretched(VALID, setup.pace);
         engine.boot = setup.boot;
-        engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
+        engine.holds = Holds::union(known_holds.clone(), setup.file_holds);
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
@@ -125,15 +125,13 @@ impl Engine {
                 aged: false,
             },
             ledger: LedgerState::Writable,
-            holds: Vec::new(),
-            hold_ends: Vec::new(),
+            holds: Holds::default(),
             heads: controller
                 .heads
                 .keys()
                 .map(|name| (name.clone(), HeadMemory::default()))
                 .collect(),
-            benches: BTreeMap::new(),
-            bench_last: history.bench_last,
+            benches: Benches::new(history.bench_last),
             lines: controller
                 .lines
                 .iter()
@@ -155,12 +153,7 @@ impl Engine {
             course_extras: super::state::CourseExtras::default(),
             busiest_hour: BusiestHour::default(),
             busiest_of: None,
-            inputs: controller
-                .inputs
-                .keys()
-                .map(|name| (name.clone(), InputMemory::unknown(now.elapsed)))
-                .collect(),
-            under_voltage: false,
+            inputs: Inputs::unknown(controller.inputs.keys(), now.elapsed),
             alarms: Alarms::default(),
             pending: None,
             dose_last: history.dose_last,
@@ -200,7 +193,7 @@ impl Engine {
         }
         // A hold of the file that the ledger does not know was set while the ledger could not be written.
         let at = self.stamp(now);
-        for hold in self.holds.clone() {
+        for hold in self.holds.list().to_vec() {
             if !known.contains(&hold) {
                 self.store(Entry::Hold(HoldChange::set(hold, at)), None);
             }
@@ -219,10 +212,7 @@ impl Engine {
                 now,
             );
         }
-        self.out.push(Effect::SaveHolds {
-            holds: self.holds.clone(),
-            reply: None,
-        });
+        self.save_holds(None);
         self.go_on(now);
     }
 
@@ -314,9 +304,7 @@ impl Engine {
                 self.store(Entry::Refill(entry), None);
             }
         }
-        for memory in self.inputs.values_mut() {
-            *memory = InputMemory::simulated(now.elapsed);
-        }
+        self.inputs.simulate(now.elapsed);
     }
 
     /// Age of a past dose. In the same boot the elapsed clock says it exactly. Across boots it is at least what the elapsed

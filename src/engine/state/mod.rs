@@ -1,4 +1,12 @@
-//! Everything the engine remembers.
+//! Everything the engine remembers. What is of one subject is a part with its state to itself, in a file below this one.
+
+mod benches;
+mod holds;
+mod inputs;
+
+pub(super) use benches::{BenchSession, Benches, SILENT_AFTER};
+pub(super) use holds::Holds;
+pub(super) use inputs::{CHATTER_CHANGES, CHATTER_SPAN, Inputs, meaning};
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
@@ -17,8 +25,8 @@ use crate::metering::{Calibration, Coverage};
 use crate::plan::{BusiestHour, DailyVolumes, Schedule, Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, CalibrationRun, Code, DoseId, Entry, Hold, Intent, Note, Observation, PastDose,
-    PastForgotten, PastSession, Stamp, StoredCalibration, Uptake, Who,
+    CalibrationRun, Code, DoseId, Entry, Hold, Intent, Note, Observation, PastDose, PastForgotten,
+    PastSession, Stamp, StoredCalibration, Uptake, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
@@ -38,13 +46,9 @@ pub struct Engine {
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
-    pub(super) holds: Vec<Hold>,
-    /// When holds that were set since the start end by themselves, on the elapsed clock.
-    pub(super) hold_ends: Vec<(Hold, Millis)>,
+    pub(super) holds: Holds,
     pub(super) heads: BTreeMap<Name, HeadMemory>,
-    /// Sessions at the bench that are not over, by head.
-    pub(super) benches: BTreeMap<Name, BenchSession>,
-    pub(super) bench_last: i64,
+    pub(super) benches: Benches,
     pub(super) lines: BTreeMap<Name, LineMemory>,
     pub(super) reservoirs: BTreeMap<Name, Volume>,
     pub(super) window: DoseWindow,
@@ -71,8 +75,7 @@ pub struct Engine {
     /// The busiest hour of the volumes in force, and the day and volumes that it is of; `None` for times that have changed since.
     pub(super) busiest_hour: BusiestHour,
     pub(super) busiest_of: Option<(Date, DailyVolumes)>,
-    pub(super) inputs: BTreeMap<Name, InputMemory>,
-    pub(super) under_voltage: bool,
+    pub(super) inputs: Inputs,
     pub(super) alarms: Alarms,
     pub(super) pending: Option<Pending>,
     pub(super) dose_last: i64,
@@ -140,20 +143,6 @@ pub(super) struct HeadMemory {
     pub(super) other_speed: Option<String>,
 }
 
-/// A session at the bench that is not over.
-#[derive(Debug)]
-pub(super) struct BenchSession {
-    /// The newest word on it.
-    pub(super) record: Bench,
-    /// What its runs that are over gave.
-    pub(super) given: Volume,
-    /// When it was opened, or found at the start.
-    pub(super) since: Millis,
-    pub(super) last_word: Millis,
-    /// A hold of its line from before it was opened is for the tank: runs into the vessel go on. One that comes later stops them as well.
-    pub(super) runs_on_hold: bool,
-}
-
 #[derive(Debug, Default)]
 pub(super) struct LineMemory {
     pub(super) today: Option<(Date, Volume)>,
@@ -201,21 +190,6 @@ pub(super) struct WaterMemory {
     pub(super) log_from: Millis,
     /// What part of the planned addition is in force.
     pub(super) share: f64,
-}
-
-#[derive(Debug, Clone)]
-pub(super) struct InputMemory {
-    /// What was last read; `None` when it cannot be read.
-    pub(super) raw: Option<bool>,
-    pub(super) raw_since: Millis,
-    /// What counts after debouncing.
-    pub(super) safe: bool,
-    /// Whether that has been told since the start; until then it is unsafe because nothing is known.
-    pub(super) established: bool,
-    pub(super) safe_since: Millis,
-    /// Recent changes of the raw level.
-    pub(super) changes: VecDeque<Millis>,
-    pub(super) chattering: bool,
 }
 
 impl Engine {
@@ -273,7 +247,7 @@ impl Engine {
 
     /// All holds in force, for a shell that starts the engine anew.
     pub fn holds(&self) -> &[Hold] {
-        &self.holds
+        self.holds.list()
     }
 
     pub(super) fn local_date(&self, wall: Timestamp) -> Date {
