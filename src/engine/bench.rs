@@ -43,7 +43,7 @@ impl Engine {
         (ticket, who): (Ticket, Who),
         now: Now,
     ) -> Result<(), Denial> {
-        let line = self.controller.line_of_head(&new.head)?;
+        let line = self.controller().line_of_head(&new.head)?;
         let cap = new.cap.unwrap_or_else(|| line.bench_cap());
         let line = line.name.clone();
         let head = new.head;
@@ -57,7 +57,7 @@ impl Engine {
                 ),
             ));
         }
-        if self.active.values().any(|dose| dose.intent.line == line) {
+        if self.books.active_on(&line).is_some() {
             return Err(Denial::new(
                 "head-busy",
                 format!("line {line} is dosing; leave the outlet where it is until it is done"),
@@ -83,8 +83,8 @@ impl Engine {
             what: BenchStep::Opened,
             cap,
             bucket_days: days,
-            first_dose: self.next_dose_id(),
-            last_dose: crate::record::DoseId(self.dose_last),
+            first_dose: self.books.next_dose_id(),
+            last_dose: self.books.last_dose_id(),
             opened: now.wall,
             runs: Vec::new(),
             note: new.note.into(),
@@ -118,7 +118,7 @@ impl Engine {
         now: Now,
     ) -> Result<(), Denial> {
         let (record, given) = self.session(head)?;
-        if self.active.values().any(|dose| dose.intent.head == *head) {
+        if self.books.runs(head) {
             return Err(Denial::new(
                 "head-busy",
                 format!("head {head} is running; leave the outlet in the vessel until it is done"),
@@ -126,7 +126,7 @@ impl Engine {
         }
         self.benches.close(head);
         // What it did not give at the bench is no fault of the line.
-        self.watched_from = now.elapsed;
+        self.in_force.watch_anew(now.elapsed);
         let text = format!(
             "session {} of head {head} at the bench is over, its runs gave {given}; line {} doses again from its next slot",
             record.number, record.line
@@ -185,7 +185,7 @@ impl Engine {
         let is_its_run = |d: &crate::guard::Counted| {
             d.id == dose && d.head == head && d.kind == DoseKind::Calibration && d.ended.is_some()
         };
-        if !self.window.iter().any(is_its_run) {
+        if !self.books.window.iter().any(is_its_run) {
             return Err(refuse(format!(
                 "dose {} is no run of head {head} at the bench within the last day that is over; `dosewright bench {head} show` lists what was measured",
                 dose.0
@@ -234,7 +234,7 @@ impl Engine {
 
     /// The session of a head, with what its runs gave.
     fn session(&self, head: &Name) -> Result<(Bench, Volume), Denial> {
-        self.controller.head_named(head.as_str())?;
+        self.controller().head_named(head.as_str())?;
         let session = self.benches.of(head).ok_or_else(|| {
             Denial::new(
                 "bench-not-open",
@@ -251,7 +251,7 @@ impl Engine {
         self.mark_written(now);
         let measured = self.heads.get(&record.head).map(|m| m.measured.clone());
         let record = Bench {
-            last_dose: crate::record::DoseId(self.dose_last),
+            last_dose: self.books.last_dose_id(),
             runs: measured.unwrap_or_default(),
             at: self.stamp(now),
             ..record
@@ -261,7 +261,7 @@ impl Engine {
     }
 
     pub(super) fn session_of(&self, line: &Name) -> Option<&BenchSession> {
-        self.benches.of(&self.line_config(line)?.head)
+        self.benches.of(&self.in_force.line_config(line)?.head)
     }
 
     /// Where a dose goes by what is known of the outlet.
@@ -285,7 +285,7 @@ impl Engine {
     /// Takes what the record knows of sessions that are not over.
     pub(super) fn take_benches(&mut self, benches: Vec<Bench>, now: Now) {
         for record in benches {
-            if !self.controller.heads.contains_key(&record.head) {
+            if !self.controller().heads.contains_key(&record.head) {
                 continue;
             }
             let of_session = |d: &&crate::record::PastDose| {
@@ -306,17 +306,13 @@ impl Engine {
         }
     }
 
-    pub(super) fn runs(&self, head: &Name) -> bool {
-        self.active.values().any(|dose| dose.intent.head == *head)
-    }
-
     pub(super) fn follow_benches(&mut self, now: Now) {
         let mut over = self.benches.overdue(self.clock.unsure.is_none(), now);
-        over.retain(|head| !self.runs(head));
+        over.retain(|head| !self.books.runs(head));
         for head in over {
             self.fall_silent(&head, now);
         }
-        let heads: Vec<Name> = self.controller.heads.keys().cloned().collect();
+        let heads: Vec<Name> = self.controller().heads.keys().cloned().collect();
         for head in heads {
             let silent = self.benches.of(&head).filter(|s| s.is_silent());
             let cause = silent.map(|session| {
@@ -338,8 +334,8 @@ impl Engine {
             who: Who::Daemon,
             ..record
         };
-        let added = self.window.into_tank(head, record.first_dose);
-        self.add_to_water(&added, now.elapsed);
+        let added = self.books.window.into_tank(head, record.first_dose);
+        self.water.add(&added, now.elapsed);
         self.say_of_bench(record, None, now);
     }
 }

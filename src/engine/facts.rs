@@ -13,22 +13,22 @@ const NOT_KNOWN: Coverage = Coverage::Unknown(Uncovered::NoLimits);
 impl Engine {
     /// Everything known that bears on a dose of this line; `None` for a name that is no line.
     pub(super) fn facts<'a>(&'a self, line: &Name, now: Now) -> Option<Facts<'a>> {
-        let line = self.line_config(line)?;
-        let head = self.controller.heads.get(&line.head)?;
-        let reservoir = self.controller.reservoirs.get(&line.reservoir)?;
+        let line = self.in_force.line_config(line)?;
+        let head = self.controller().heads.get(&line.head)?;
+        let reservoir = self.controller().reservoirs.get(&line.reservoir)?;
         let memory = self.heads.get(&line.head);
         Some(Facts {
             line,
             head,
-            outlet: self.controller.outlet(&line.name)?,
-            reservoirs: &self.controller.reservoirs,
-            tank: self.controller.tank,
+            outlet: self.controller().outlet(&line.name)?,
+            reservoirs: &self.controller().reservoirs,
+            tank: self.controller().tank,
             holds: self.holds.on(&line.name),
             bench: self.benches.facts(&line.head),
-            hourly_cap: self.busiest_hour.cap(line),
-            window: &self.window,
-            apart: &self.controller.apart,
-            heads_at_once: self.controller.heads_at_once,
+            hourly_cap: self.in_force.busiest_hour().cap(line),
+            window: &self.books.window,
+            apart: &self.controller().apart,
+            heads_at_once: self.controller().heads_at_once,
             calibration: memory
                 .and_then(|m| m.calibration.as_ref())
                 .map(|c| &c.calibration),
@@ -39,7 +39,7 @@ impl Engine {
                 .calibration_age_fault(head, now)
                 .filter(|_| head.calibration_old == OldCalibration::Block),
             unverified: memory.and_then(HeadMemory::unverified),
-            reservoir_left: self.reservoirs.get(&line.reservoir).copied(),
+            reservoir_left: self.books.left_in(&line.reservoir),
             reservoir_reserve: reservoir.reserve,
             ledger: match &self.ledger {
                 LedgerState::Writable => LedgerFact::Writable,
@@ -54,7 +54,7 @@ impl Engine {
                 .map_or(ClockFact::Trusted, ClockFact::Unsure),
             inputs: self.input_blocks(line),
             water: self.water_facts(now),
-            permit_valid: self.permit_valid,
+            permit_valid: self.waits.permit_valid,
         })
     }
 
@@ -97,7 +97,7 @@ impl Engine {
 
     pub(super) fn input_blocks(&self, line: &Line) -> Vec<InputBlock> {
         let mut blocks: Vec<InputBlock> = self
-            .controller
+            .controller()
             .inputs
             .values()
             .filter(|input| match &input.blocks {

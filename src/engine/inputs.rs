@@ -15,7 +15,7 @@ const FLOAT_MARGIN: f64 = 0.1;
 impl Engine {
     /// Lets debounced states follow, and acts on what changed.
     pub(super) fn settle_inputs(&mut self, now: Now) {
-        let controller = Arc::clone(&self.controller);
+        let controller = Arc::clone(&self.in_force.controller);
         for (name, config) in &controller.inputs {
             let Some(settled) = self.inputs.settle(config, now.elapsed) else {
                 continue;
@@ -86,9 +86,9 @@ impl Engine {
 
     /// How books and float of a bottle contradict each other, if they do.
     pub(super) fn float_disagrees(&self, reservoir: &Name) -> Option<String> {
-        let config = self.controller.reservoirs.get(reservoir)?;
+        let config = self.controller().reservoirs.get(reservoir)?;
         let float = self
-            .controller
+            .controller()
             .inputs
             .values()
             .find(|i| i.role == InputRole::ReservoirFloat(reservoir.clone()))?;
@@ -97,7 +97,7 @@ impl Engine {
             return None;
         }
         let says = self.inputs.says(&float.name);
-        let left = self.reservoirs.get(reservoir).copied()?;
+        let left = self.books.left_in(reservoir)?;
         let margin = config.capacity.scaled(FLOAT_MARGIN).unwrap_or(Volume::ZERO);
         if says == Some(false) && left > config.reserve.saturating_add(margin) {
             return Some(format!(

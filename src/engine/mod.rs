@@ -119,18 +119,16 @@ impl Engine {
         self.due_slots(now);
         self.watch(now);
         self.watch_forgotten(now);
-        self.window.prune(now.elapsed);
+        self.books.window.prune(now.elapsed);
     }
 
     /// Elapsed time at which [`Event::Tick`] is wanted next, at the latest.
     pub fn next_deadline(&mut self, now: Now) -> Millis {
         let waiting = self.next_waiting_look();
-        let inputs = self.inputs.next_deadline(&self.controller.inputs);
-        // What is still being stored waits for the ledger's answer, not for a time.
-        let running = self.active.values().filter(|a| a.permit.is_none());
-        let runs = running.map(|a| a.overdue_at).min();
+        let inputs = self.inputs.next_deadline(&self.controller().inputs);
+        let runs = self.books.next_overdue();
         let slot = self.next_slot_at(now);
-        let bench = self.benches.next_look(|head| self.runs(head));
+        let bench = self.benches.next_look(|head| self.books.runs(head));
         let hold = self.holds.next_end();
         let alarm = self.alarms.next_end();
         [bench, waiting, inputs, runs, slot, hold, alarm]

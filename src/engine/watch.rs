@@ -33,7 +33,7 @@ impl Engine {
 
     fn watch_clock(&mut self, now: Now) {
         let waited = now.elapsed.minus(self.clock.started.elapsed);
-        let limit = self.controller.times.clock_wait_alarm;
+        let limit = self.controller().times.clock_wait_alarm;
         let cause = self.clock.unsure.as_ref().filter(|_| waited >= limit).map(|why| {
             format!("no dose by plan while the clock is not trusted: {why}; check the network, or set the time and run `dosewright clock trust`")
         });
@@ -44,32 +44,32 @@ impl Engine {
     pub(super) fn reservoir_lasts(&self, reservoir: &Name) -> Option<f64> {
         let daily = self.daily_volumes();
         let drawn: Volume = self
-            .controller
+            .controller()
             .lines
             .iter()
             .filter(|l| l.reservoir == *reservoir)
             .filter_map(|l| daily.get(&l.name))
             .copied()
             .sum();
-        let config = self.controller.reservoirs.get(reservoir)?;
+        let config = self.controller().reservoirs.get(reservoir)?;
         let usable = self
-            .reservoirs
-            .get(reservoir)?
+            .books
+            .left_in(reservoir)?
             .saturating_sub(config.reserve)
             .or_zero();
         (drawn > Volume::ZERO).then(|| f64_from_i64(usable.as_ul()) / f64_from_i64(drawn.as_ul()))
     }
 
     fn watch_reservoirs(&mut self, now: Now) {
-        let names: Vec<Name> = self.controller.reservoirs.keys().cloned().collect();
+        let names: Vec<Name> = self.controller().reservoirs.keys().cloned().collect();
         for name in names {
             let warn_days = self
-                .controller
+                .controller()
                 .reservoirs
                 .get(&name)
                 .map_or(0.0, |r| r.low_warning.as_days());
             let lasts = self.reservoir_lasts(&name).filter(|days| *days < warn_days);
-            let left = self.reservoirs.get(&name).copied().unwrap_or_default();
+            let left = self.books.left_in(&name).unwrap_or_default();
             let cause = lasts.map(|_| format!("reservoir {name} runs low: {left} left, less than {warn_days:.1} days of plan; refill it and run `dosewright refill {name} VOLUME`"));
             self.alarm_if(AlarmCode::ReservoirLow, name.as_str(), cause, now);
             let cause = self.float_disagrees(&name);
@@ -78,9 +78,9 @@ impl Engine {
     }
 
     fn watch_heads(&mut self, now: Now) {
-        let heads: Vec<Name> = self.controller.heads.keys().cloned().collect();
+        let heads: Vec<Name> = self.controller().heads.keys().cloned().collect();
         for name in heads {
-            let fault = self.controller.heads.get(&name).and_then(|head| {
+            let fault = self.controller().heads.get(&name).and_then(|head| {
                 self.calibration_age_fault(head, now)
                     .or_else(|| self.calibration_speed_fault(head))
             });
@@ -125,7 +125,7 @@ impl Engine {
 
     fn watch_holds(&mut self, now: Now) {
         self.watch_own_holds(now);
-        let limit = self.controller.times.hold_reminder;
+        let limit = self.controller().times.hold_reminder;
         let oldest = self.holds.list().iter().min_by_key(|h| h.since);
         let age = oldest.map(|h| {
             Millis::new(
@@ -150,7 +150,7 @@ impl Engine {
 
     /// Compares what each line gave in 24 h with its plan, once a whole day has been watched under this plan.
     fn watch_deliveries(&mut self, now: Now) {
-        if now.elapsed.minus(self.watched_from) < Millis::DAY
+        if self.in_force.watched_for(now.elapsed) < Millis::DAY
             || self.clock.unsure.is_some()
             || self.forgets_until(now).is_some()
         {
@@ -165,7 +165,10 @@ impl Engine {
             let (least, most) = self
                 .departing_between(&line, now)
                 .unwrap_or((planned, planned));
-            let given = self.window.volume_within(Millis::DAY, &line, now.elapsed);
+            let given = self
+                .books
+                .window
+                .volume_within(Millis::DAY, &line, now.elapsed);
             let share = |of: Volume| {
                 if of > Volume::ZERO {
                     f64_from_i64(given.as_ul()) / f64_from_i64(of.as_ul())
@@ -174,7 +177,7 @@ impl Engine {
                 }
             };
             // A dose more or less at the edge of the window is no fault.
-            let edge = self.largest_slot(&line);
+            let edge = self.in_force.largest_slot(&line);
             let under = share(least) < UNDER_DELIVERY && given.saturating_add(edge) < least;
             let over = share(most) > OVER_DELIVERY && given.saturating_sub(edge) > most;
             let text = |what: &str| {
@@ -199,7 +202,7 @@ impl Engine {
 
     /// What the plan had for a line in the last 24 h. That is its daily volume, but for a line that doses on some days only.
     fn planned_last_24h(&mut self, line: &Name, daily: Volume, now: Now) -> Volume {
-        if !self.schedule.picks_dates(line) {
+        if !self.in_force.schedule.picks_dates(line) {
             return daily;
         }
         let since = now
@@ -209,6 +212,7 @@ impl Engine {
         let since = Timestamp::from_millisecond(since).unwrap_or(now.wall);
         let daily_volumes = self.daily_volumes();
         let counted = self
+            .in_force
             .schedule
             .count_between(line, since, now.wall, &daily_volumes);
         counted.map_or(daily, |(_, volume)| volume)
@@ -266,7 +270,7 @@ impl Engine {
     }
 
     fn is_return_pump(&self, input: &str) -> bool {
-        let mut inputs = self.controller.inputs.values();
+        let mut inputs = self.controller().inputs.values();
         inputs.any(|i| i.name.as_str() == input && i.role == InputRole::ReturnPump)
     }
 
@@ -293,7 +297,7 @@ impl Engine {
         );
         self.note("alarm-test", None, text.clone(), who, now);
         self.raise(AlarmCode::Test, "", text, now);
-        let board = self.controller.board.as_ref();
+        let board = self.controller().board.as_ref();
         let pin = match (board.and_then(|b| b.alarm.as_ref()), self.live) {
             (None, _) => {
                 "there is no alarm output; [board] alarm in controller.toml gives one".to_owned()

@@ -10,21 +10,21 @@ use crate::record::{Bench, BenchStep, HoldScope};
 
 /// A session whose plan waits is silent after this long without a run or a word. Ours: longer than weighing takes, shorter than a day
 /// without its doses.
-pub(in crate::engine) const SILENT_AFTER: Millis = Millis::from_mins(30);
+pub(crate) const SILENT_AFTER: Millis = Millis::from_mins(30);
 
 #[derive(Debug)]
-pub(in crate::engine) struct Benches {
+pub(crate) struct Benches {
     by_head: BTreeMap<Name, BenchSession>,
     /// Highest number of a session so far.
     last: i64,
 }
 
 #[derive(Debug)]
-pub(in crate::engine) struct BenchSession {
+pub(crate) struct BenchSession {
     /// The newest word on it.
-    pub(in crate::engine) record: Bench,
+    pub(crate) record: Bench,
     /// What its runs that are over gave.
-    pub(in crate::engine) given: Volume,
+    pub(crate) given: Volume,
     /// When it was opened, or found at the start.
     since: Millis,
     last_word: Millis,
@@ -33,7 +33,7 @@ pub(in crate::engine) struct BenchSession {
 }
 
 impl BenchSession {
-    pub(in crate::engine) fn is_silent(&self) -> bool {
+    pub(crate) fn is_silent(&self) -> bool {
         self.record.what == BenchStep::Silent
     }
 
@@ -45,7 +45,7 @@ impl BenchSession {
         }
     }
 
-    pub(in crate::engine) fn status(&self) -> BenchStatus {
+    pub(crate) fn status(&self) -> BenchStatus {
         BenchStatus {
             session: self.record.number,
             since: self.record.opened,
@@ -62,22 +62,22 @@ fn bucket_time(days: u32) -> Millis {
 }
 
 impl Benches {
-    pub(in crate::engine) fn new(last: i64) -> Self {
+    pub(crate) fn new(last: i64) -> Self {
         let by_head = BTreeMap::new();
         Self { by_head, last }
     }
 
-    pub(in crate::engine) fn next_number(&mut self) -> i64 {
+    pub(crate) fn next_number(&mut self) -> i64 {
         self.last = self.last.saturating_add(1);
         self.last
     }
 
-    pub(in crate::engine) fn of(&self, head: &Name) -> Option<&BenchSession> {
+    pub(crate) fn of(&self, head: &Name) -> Option<&BenchSession> {
         self.by_head.get(head)
     }
 
     /// One that is opened now.
-    pub(in crate::engine) fn open(&mut self, record: Bench, now: Now) {
+    pub(crate) fn open(&mut self, record: Bench, now: Now) {
         let head = record.head.clone();
         self.find(record, Volume::ZERO, now);
         if let Some(session) = self.by_head.get_mut(&head) {
@@ -86,7 +86,7 @@ impl Benches {
     }
 
     /// One that the record knows of. Who held what after it was opened is not known any more.
-    pub(in crate::engine) fn find(&mut self, record: Bench, given: Volume, now: Now) {
+    pub(crate) fn find(&mut self, record: Bench, given: Volume, now: Now) {
         let head = record.head.clone();
         let session = BenchSession {
             record,
@@ -98,11 +98,11 @@ impl Benches {
         self.by_head.insert(head, session);
     }
 
-    pub(in crate::engine) fn close(&mut self, head: &Name) {
+    pub(crate) fn close(&mut self, head: &Name) {
         self.by_head.remove(head);
     }
 
-    pub(in crate::engine) fn facts(&self, head: &Name) -> Option<BenchFacts> {
+    pub(crate) fn facts(&self, head: &Name) -> Option<BenchFacts> {
         let session = self.by_head.get(head)?;
         Some(BenchFacts {
             cap: session.record.cap,
@@ -113,21 +113,21 @@ impl Benches {
     }
 
     /// Somebody is at the bench.
-    pub(in crate::engine) fn word(&mut self, head: &Name, now: Now) {
+    pub(crate) fn word(&mut self, head: &Name, now: Now) {
         if let Some(session) = self.by_head.get_mut(head) {
             session.last_word = now.elapsed;
         }
     }
 
     /// A run of a session gave this.
-    pub(in crate::engine) fn gave(&mut self, head: &Name, delivered: Volume) {
+    pub(crate) fn gave(&mut self, head: &Name, delivered: Volume) {
         if let Some(session) = self.by_head.get_mut(head) {
             session.given = session.given.saturating_add(delivered);
         }
     }
 
     /// Whoever stops a line means whatever its head does, at the bench too.
-    pub(in crate::engine) fn stop(&mut self, scope: &HoldScope) {
+    pub(crate) fn stop(&mut self, scope: &HoldScope) {
         for session in self.by_head.values_mut() {
             if *scope == HoldScope::All || *scope == HoldScope::Line(session.record.line.clone()) {
                 session.runs_on_hold = false;
@@ -135,7 +135,7 @@ impl Benches {
         }
     }
 
-    pub(in crate::engine) fn fall_silent(&mut self, head: &Name) -> Option<Bench> {
+    pub(crate) fn fall_silent(&mut self, head: &Name) -> Option<Bench> {
         let session = self.by_head.get_mut(head)?;
         session.record.what = BenchStep::Silent;
         Some(session.record.clone())
@@ -146,7 +146,7 @@ impl Benches {
     }
 
     /// The heads that somebody stands beside.
-    pub(in crate::engine) fn attended(&self) -> Vec<Name> {
+    pub(crate) fn attended(&self) -> Vec<Name> {
         let attended = self
             .not_silent()
             .filter(|(_, s)| s.record.bucket_days.is_none());
@@ -154,13 +154,13 @@ impl Benches {
     }
 
     /// Elapsed time at which a session of a head that does not run wants to be looked at.
-    pub(in crate::engine) fn next_look(&self, runs: impl Fn(&Name) -> bool) -> Option<Millis> {
+    pub(crate) fn next_look(&self, runs: impl Fn(&Name) -> bool) -> Option<Millis> {
         let waiting = self.not_silent().filter(|(head, _)| !runs(head));
         waiting.map(|(_, session)| session.silent_at()).min()
     }
 
     /// The heads whose sessions should have been heard of.
-    pub(in crate::engine) fn overdue(&self, is_trusted: bool, now: Now) -> Vec<Name> {
+    pub(crate) fn overdue(&self, is_trusted: bool, now: Now) -> Vec<Name> {
         let over = |session: &BenchSession| {
             let by_wall = session.record.bucket_days.is_some_and(|days| {
                 let opened = session.record.opened.as_millisecond();

@@ -8,7 +8,7 @@ use crate::record::{Hold, HoldScope, Who};
 const HOLDS_PER_SCOPE_MAX: usize = 8;
 
 #[derive(Debug, Default)]
-pub(in crate::engine) struct Holds {
+pub(crate) struct Holds {
     all: Vec<Hold>,
     /// When holds that were set since the start end by themselves, on the elapsed clock.
     ends: Vec<(Hold, Millis)>,
@@ -16,7 +16,7 @@ pub(in crate::engine) struct Holds {
 
 impl Holds {
     /// Holds of two sources together, each once.
-    pub(in crate::engine) fn union(first: Vec<Hold>, second: Vec<Hold>) -> Self {
+    pub(crate) fn union(first: Vec<Hold>, second: Vec<Hold>) -> Self {
         let mut all = first;
         for hold in second {
             if !all.iter().any(|h| {
@@ -32,17 +32,17 @@ impl Holds {
         Self { all, ends }
     }
 
-    pub(in crate::engine) fn list(&self) -> &[Hold] {
+    pub(crate) fn list(&self) -> &[Hold] {
         &self.all
     }
 
     /// Whether there is a hold of this very scope.
-    pub(in crate::engine) fn has(&self, scope: &HoldScope) -> bool {
+    pub(crate) fn has(&self, scope: &HoldScope) -> bool {
         self.all.iter().any(|h| h.scope == *scope)
     }
 
     /// Those that stop a line.
-    pub(in crate::engine) fn on(&self, line: &Name) -> Vec<&Hold> {
+    pub(crate) fn on(&self, line: &Name) -> Vec<&Hold> {
         let stops = |hold: &&Hold| match &hold.scope {
             HoldScope::All => true,
             HoldScope::Line(held) => held == line,
@@ -50,13 +50,13 @@ impl Holds {
         self.all.iter().filter(stops).collect()
     }
 
-    pub(in crate::engine) fn add(&mut self, hold: Hold, end: Option<Millis>) {
+    pub(crate) fn add(&mut self, hold: Hold, end: Option<Millis>) {
         self.ends.extend(end.map(|end| (hold.clone(), end)));
         self.all.push(hold);
     }
 
     /// Lifts all holds of one scope. How many that were.
-    pub(in crate::engine) fn lift(&mut self, scope: &HoldScope) -> usize {
+    pub(crate) fn lift(&mut self, scope: &HoldScope) -> usize {
         let before = self.all.len();
         self.all.retain(|h| h.scope != *scope);
         self.ends.retain(|(h, _)| h.scope != *scope);
@@ -65,7 +65,7 @@ impl Holds {
 
     /// Whether a hold in force says the same, for as long. Beyond so many on one scope a further one says nothing new, unless it would
     /// outlast them all.
-    pub(in crate::engine) fn cover(
+    pub(crate) fn cover(
         &self,
         scope: &HoldScope,
         (reason, who): (&str, &Who),
@@ -90,7 +90,7 @@ impl Holds {
     }
 
     /// Takes out the holds whose time is over: of this run by elapsed time, of before the start once the trusted clock says so.
-    pub(in crate::engine) fn take_over(&mut self, is_trusted: bool, now: Now) -> Vec<Hold> {
+    pub(crate) fn take_over(&mut self, is_trusted: bool, now: Now) -> Vec<Hold> {
         let is_over = |hold: &Hold| {
             self.end_of(hold).map_or_else(
                 || is_trusted && hold.until.is_some_and(|until| until <= now.wall),
@@ -104,7 +104,7 @@ impl Holds {
     }
 
     /// Elapsed time at which the next hold of this run ends.
-    pub(in crate::engine) fn next_end(&self) -> Option<Millis> {
+    pub(crate) fn next_end(&self) -> Option<Millis> {
         self.ends.iter().map(|(_, end)| *end).min()
     }
 }

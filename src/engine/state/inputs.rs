@@ -10,14 +10,14 @@ use crate::guard::InputBlock;
 use crate::quantity::{Millis, Name};
 
 /// More changes of level than this within [`CHATTER_SPAN`] are chatter (our rule).
-pub(in crate::engine) const CHATTER_CHANGES: usize = 10;
-pub(in crate::engine) const CHATTER_SPAN: Millis = Millis::from_mins(1);
+pub(crate) const CHATTER_CHANGES: usize = 10;
+pub(crate) const CHATTER_SPAN: Millis = Millis::from_mins(1);
 /// A contact that nobody has read for this long since the start is told as one that cannot be read (our rule).
 const UNREAD_MAX: Millis = Millis::from_secs(10);
 
 /// Each contact, and the board's supply.
 #[derive(Debug)]
-pub(in crate::engine) struct Inputs {
+pub(crate) struct Inputs {
     contacts: BTreeMap<Name, Contact>,
     under_voltage: bool,
 }
@@ -39,10 +39,10 @@ struct Contact {
 
 /// What is to be told of a contact.
 #[derive(Debug)]
-pub(in crate::engine) struct Settled {
+pub(crate) struct Settled {
     /// What counts now, if that has changed.
-    pub(in crate::engine) changed_to_safe: Option<bool>,
-    pub(in crate::engine) chattering: bool,
+    pub(crate) changed_to_safe: Option<bool>,
+    pub(crate) chattering: bool,
 }
 
 impl Contact {
@@ -93,10 +93,7 @@ impl Contact {
 }
 
 impl Inputs {
-    pub(in crate::engine) fn unknown<'a>(
-        names: impl Iterator<Item = &'a Name>,
-        now: Millis,
-    ) -> Self {
+    pub(crate) fn unknown<'a>(names: impl Iterator<Item = &'a Name>, now: Millis) -> Self {
         Self {
             contacts: names
                 .map(|name| (name.clone(), Contact::unknown(now)))
@@ -105,13 +102,13 @@ impl Inputs {
         }
     }
 
-    pub(in crate::engine) fn simulate(&mut self, now: Millis) {
+    pub(crate) fn simulate(&mut self, now: Millis) {
         for contact in self.contacts.values_mut() {
             *contact = Contact::simulated(now);
         }
     }
 
-    pub(in crate::engine) fn sampled(&mut self, name: &Name, safe: Option<bool>, now: Millis) {
+    pub(crate) fn sampled(&mut self, name: &Name, safe: Option<bool>, now: Millis) {
         let Some(contact) = self.contacts.get_mut(name) else {
             return;
         };
@@ -127,7 +124,7 @@ impl Inputs {
     }
 
     /// Lets the debounced state of a contact follow.
-    pub(in crate::engine) fn settle(&mut self, config: &Input, now: Millis) -> Option<Settled> {
+    pub(crate) fn settle(&mut self, config: &Input, now: Millis) -> Option<Settled> {
         let contact = self.contacts.get_mut(&config.name)?;
         let horizon = now.minus(CHATTER_SPAN);
         while contact.changes.front().is_some_and(|at| *at < horizon) {
@@ -149,7 +146,7 @@ impl Inputs {
     }
 
     /// Why a contact blocks now, if it does.
-    pub(in crate::engine) fn block(&self, config: &Input, now: Millis) -> Option<InputBlock> {
+    pub(crate) fn block(&self, config: &Input, now: Millis) -> Option<InputBlock> {
         let contact = self.contacts.get(&config.name)?;
         let input = config.name.as_str().to_owned();
         // A change to unsafe that is still being debounced does not block, one to safe that is does.
@@ -173,25 +170,22 @@ impl Inputs {
     }
 
     /// What counts of each.
-    pub(in crate::engine) fn levels(&self) -> impl Iterator<Item = (&Name, bool)> {
+    pub(crate) fn levels(&self) -> impl Iterator<Item = (&Name, bool)> {
         self.contacts.iter().map(|(name, c)| (name, c.safe))
     }
 
     /// What a contact says; `None` when it is unsafe because it cannot be read.
-    pub(in crate::engine) fn says(&self, name: &Name) -> Option<bool> {
+    pub(crate) fn says(&self, name: &Name) -> Option<bool> {
         let contact = self.contacts.get(name)?;
         (contact.safe || contact.raw.is_some()).then_some(contact.safe)
     }
 
     /// Whether anything has been told of it since the start.
-    pub(in crate::engine) fn is_established(&self, name: &Name) -> bool {
+    pub(crate) fn is_established(&self, name: &Name) -> bool {
         self.contacts.get(name).is_some_and(|c| c.established)
     }
 
-    pub(in crate::engine) fn next_deadline(
-        &self,
-        configs: &BTreeMap<Name, Input>,
-    ) -> Option<Millis> {
+    pub(crate) fn next_deadline(&self, configs: &BTreeMap<Name, Input>) -> Option<Millis> {
         let follow = self
             .contacts
             .iter()
@@ -205,18 +199,18 @@ impl Inputs {
         follow.chain(quiet).min()
     }
 
-    pub(in crate::engine) const fn under_voltage(&self) -> bool {
+    pub(crate) const fn under_voltage(&self) -> bool {
         self.under_voltage
     }
 
     /// Whether that is news.
-    pub(in crate::engine) fn supply_seen(&mut self, low: bool) -> bool {
+    pub(crate) fn supply_seen(&mut self, low: bool) -> bool {
         std::mem::replace(&mut self.under_voltage, low) != low
     }
 }
 
 /// What an unsafe contact means, in words.
-pub(in crate::engine) fn meaning(config: &Input) -> String {
+pub(crate) fn meaning(config: &Input) -> String {
     match &config.role {
         InputRole::ReservoirFloat(reservoir) => format!("reservoir {reservoir} is empty"),
         InputRole::ReturnPump => {

@@ -1,15 +1,22 @@
 //! Everything the engine remembers. What is of one subject is a part with its state to itself, in a file below this one.
 
 mod benches;
+mod books;
 mod holds;
+mod in_force;
 mod inputs;
+mod told;
+mod water;
 
 pub(super) use benches::{BenchSession, Benches, SILENT_AFTER};
+pub(super) use books::{ActiveDose, Books};
 pub(super) use holds::Holds;
+pub(super) use in_force::{CourseExtras, InForce};
 pub(super) use inputs::{CHATTER_CHANGES, CHATTER_SPAN, Inputs, meaning};
+pub(super) use told::Told;
+pub(super) use water::Water;
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
-use std::sync::Arc;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -18,31 +25,22 @@ use super::alarms::Alarms;
 use super::effect::{Answer, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use super::wish::Pending;
-use crate::chemistry::Quantity;
-use crate::config::{Controller, Plan};
-use crate::guard::{DosePermit, DoseWindow, Refusal};
-use crate::metering::{Calibration, Coverage};
-use crate::plan::{BusiestHour, DailyVolumes, Schedule, Slot, SlotKey};
+use crate::config::Controller;
+use crate::guard::Refusal;
+use crate::metering::Coverage;
+use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    CalibrationRun, Code, DoseId, Entry, Hold, Intent, Note, Observation, PastDose, PastForgotten,
-    PastSession, Stamp, StoredCalibration, Uptake, Who,
+    CalibrationRun, Code, DoseId, Entry, Hold, Note, PastDose, PastForgotten, PastSession, Stamp,
+    StoredCalibration, Who,
 };
 
 /// The state machine. Made by [`Engine::start`], moved by [`Engine::handle`].
 #[derive(Debug)]
 pub struct Engine {
-    pub(super) controller: Arc<Controller>,
-    /// plan.toml with the volumes that follow from the uptakes in force and from what the outlets give.
-    pub(super) plan: Arc<Plan>,
-    /// The newest uptake of each quantity.
-    pub(super) uptakes: BTreeMap<Quantity, Uptake>,
-    pub(super) schedule: Schedule,
+    pub(super) in_force: InForce,
     pub(super) live: bool,
-    pub(super) grace: Millis,
-    pub(super) permit_valid: Millis,
-    /// How long a proposal may wait for its confirmation.
-    pub(super) proposal_valid: Millis,
+    pub(super) waits: Waits,
     pub(super) stopping: bool,
     pub(super) clock: ClockState,
     pub(super) ledger: LedgerState,
@@ -50,54 +48,37 @@ pub struct Engine {
     pub(super) heads: BTreeMap<Name, HeadMemory>,
     pub(super) benches: Benches,
     pub(super) lines: BTreeMap<Name, LineMemory>,
-    pub(super) reservoirs: BTreeMap<Name, Volume>,
-    pub(super) window: DoseWindow,
-    pub(super) active: BTreeMap<DoseId, ActiveDose>,
-    pub(super) waiting: Vec<WaitingSlot>,
-    pub(super) settled: BTreeSet<SlotKey>,
-    /// Slots up to this instant have been dealt with.
-    pub(super) cursor: Timestamp,
-    /// Every quantity that has a band, and alkalinity.
-    pub(super) water: BTreeMap<Quantity, WaterMemory>,
-    /// When the water was last changed; a reading from before tells nothing of the new mixture.
-    pub(super) water_changed_at: Option<Timestamp>,
-    /// What was told and counts, by number.
-    pub(super) told: BTreeMap<i64, Observation>,
-    /// When each addition by hand was given, on the elapsed clock; `None` until a trusted clock has told.
-    pub(super) by_hand: BTreeMap<i64, Option<Millis>>,
-    /// Highest number of anything told so far.
-    pub(super) told_last: i64,
-    /// Courses that are not over.
-    pub(super) courses: Vec<crate::record::Course>,
-    /// Highest number of a course so far.
-    pub(super) course_last: i64,
-    pub(super) course_extras: CourseExtras,
-    /// The busiest hour of the volumes in force, and the day and volumes that it is of; `None` for times that have changed since.
-    pub(super) busiest_hour: BusiestHour,
-    pub(super) busiest_of: Option<(Date, DailyVolumes)>,
+    pub(super) books: Books,
+    pub(super) slots: Slots,
+    pub(super) water: Water,
+    pub(super) told: Told,
     pub(super) inputs: Inputs,
     pub(super) alarms: Alarms,
     pub(super) pending: Option<Pending>,
-    pub(super) dose_last: i64,
     /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
     pub(super) past: Vec<PastDose>,
     pub(super) past_sessions: Vec<PastSession>,
     /// When the ledger last was one that may have forgotten something.
     pub(super) forgotten: Option<PastForgotten>,
     pub(super) boot: String,
-    /// Since when the plan in force has been watched.
-    pub(super) watched_from: Millis,
     pub(super) out: Vec<Effect>,
 }
 
-/// What additions put on each line or take off it.
-#[derive(Debug, Default)]
-pub(super) struct CourseExtras {
-    pub(super) today: DailyVolumes,
-    /// Before they last changed,
-    pub(super) before: DailyVolumes,
-    /// and when that was.
-    pub(super) since: Millis,
+#[derive(Debug)]
+pub(super) struct Waits {
+    /// How long after its planned end a run's report may come.
+    pub(super) grace: Millis,
+    pub(super) permit_valid: Millis,
+    /// How long a proposal may wait for its confirmation.
+    pub(super) proposal_valid: Millis,
+}
+
+#[derive(Debug)]
+pub(super) struct Slots {
+    pub(super) waiting: Vec<WaitingSlot>,
+    pub(super) settled: BTreeSet<SlotKey>,
+    /// Slots up to this instant have been dealt with.
+    pub(super) cursor: Timestamp,
 }
 
 #[derive(Debug)]
@@ -153,43 +134,10 @@ pub(super) struct LineMemory {
 }
 
 #[derive(Debug)]
-pub(super) struct ActiveDose {
-    pub(super) intent: Intent,
-    /// Present until the pump is started.
-    pub(super) permit: Option<DosePermit>,
-    /// Whether it is a run by time.
-    pub(super) timed: bool,
-    /// What its run time was worked out by. It books the run, whatever is calibrated in the meantime.
-    pub(super) calibration: Option<Calibration>,
-    pub(super) ticket: Option<Ticket>,
-    pub(super) stop_cause: Option<String>,
-    /// When its end should long have been reported.
-    pub(super) overdue_at: Millis,
-}
-
-#[derive(Debug)]
 pub(super) struct WaitingSlot {
     pub(super) slot: Slot,
     pub(super) give_up: Millis,
     pub(super) retry_at: Option<Millis>,
-}
-
-/// One water quantity, in its own unit: dKH or mg/L.
-#[derive(Debug)]
-pub(super) struct WaterMemory {
-    /// Last reading: value, one standard uncertainty, when taken.
-    pub(super) reading: Option<(f64, f64, Timestamp)>,
-    /// Its number.
-    pub(super) number: Option<i64>,
-    /// When it was taken, on the elapsed clock; `None` until a trusted clock has told.
-    pub(super) taken: Option<Millis>,
-    /// Added since that reading; `None` when not known, and then there is no prediction.
-    pub(super) added_since: Option<f64>,
-    /// Additions by elapsed time, and from when on they are complete.
-    pub(super) log: VecDeque<(Millis, f64)>,
-    pub(super) log_from: Millis,
-    /// What part of the planned addition is in force.
-    pub(super) share: f64,
 }
 
 impl Engine {
@@ -250,12 +198,8 @@ impl Engine {
         self.holds.list()
     }
 
-    pub(super) fn local_date(&self, wall: Timestamp) -> Date {
-        self.controller.time_zone.to_datetime(wall).date()
-    }
-
-    pub(super) fn line_config(&self, line: &Name) -> Option<&crate::config::Line> {
-        self.controller.lines.iter().find(|l| l.name == *line)
+    pub(super) fn controller(&self) -> &Controller {
+        &self.in_force.controller
     }
 
     pub(super) fn touch_line(&mut self, line: &Name) {
@@ -271,7 +215,7 @@ impl Engine {
 
     /// Adds to the volume of the line's local day.
     pub(super) fn add_today(&mut self, line: &Name, volume: Volume, wall: Timestamp) {
-        let date = self.local_date(wall);
+        let date = self.in_force.local_date(wall);
         let memory = self.lines.entry(line.clone()).or_default();
         memory.today = match memory.today {
             Some((day, sum)) if day == date => Some((day, sum.saturating_add(volume))),
