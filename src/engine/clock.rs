@@ -43,7 +43,7 @@ impl Engine {
             "backwards"
         };
         let size = Millis::new(step.as_ms().saturating_abs());
-        let max = self.controller.times.clock_step_max;
+        let max = self.controller().times.clock_step_max;
         // Before it is trusted a clock may be set by any step.
         let too_far = self.clock.unsure.is_none() && size > max;
         if too_far && self.clock.source != Some(TrustSource::Virtual) {
@@ -111,7 +111,7 @@ impl Engine {
                 self.clock.aged = true;
                 self.age_past_doses(now);
             }
-            self.anchor_readings(now);
+            self.water.anchor_readings(now);
             self.anchor_additions(now);
             let by = match self.clock.source {
                 Some(TrustSource::Owner) => "the owner's word",
