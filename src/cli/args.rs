@@ -35,18 +35,28 @@ pub(super) enum Command {
     /// Show what every line does, what its bottle holds and what comes next
     Status(StatusArgs),
     /// Accept the cautions, so that a live daemon drives its outputs
-    Arm(Arm),
+    #[command(
+        after_help = "Needs mode = \"live\" in controller.toml and a running daemon, which stays dry until it is armed. Shows the cautions and asks for a typed sentence; there is no way round it. Any change of controller.toml or of the board disarms."
+    )]
+    Arm,
     /// Take that back: all heads off, and dry run from now on
-    Disarm(Disarm),
+    #[command(after_help = "The daemon switches everything off and goes on in dry run.")]
+    Disarm,
     /// Drive every configured output off, with or without a daemon
-    OutputsOff(OutputsOff),
+    #[command(
+        after_help = "Needs no daemon, no ledger and no valid file: it drives off what it can recognise in controller.toml and what the last daemon left driven, in dry run too. A running daemon is not stopped by it and may switch on again: use `dosewright hold` for that.\nExit code 0: everything is off. 1: something is not, or could not be recognised; switch the pumps' supply off by hand."
+    )]
+    OutputsOff,
     /// Stop all dosing, or one line, at once and until `resume`
     #[command(visible_aliases = ["stop", "pause"])]
     Hold(Hold),
     /// Lift the hold on all dosing, or on one line
     Resume(Resume),
     /// Read plan.toml again, all of it or nothing
-    Reload(Plain),
+    #[command(
+        after_help = "A plan with a mistake changes nothing: the running one stays in force."
+    )]
+    Reload,
     /// Give one dose by hand
     Dose(Dose),
     /// Fill a line's tube
@@ -135,9 +145,6 @@ pub(super) struct Check {
     /// Show the slots of this local date (YYYY-MM-DD); today when left out
     #[arg(long, value_name = "DATE")]
     pub(super) day: Option<jiff::civil::Date>,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `status`.
@@ -146,42 +153,12 @@ pub(super) struct Check {
     after_help = "Example: dosewright status --watch\nExit code 0: nothing needs you. 1: something is held, blocked or in alarm. 69: no daemon answers."
 )]
 pub(super) struct StatusArgs {
-    /// Print JSON; the names carry their units
-    #[arg(long)]
-    pub(super) json: bool,
     /// Refresh every two seconds until interrupted
     #[arg(long, conflicts_with = "json")]
     pub(super) watch: bool,
     /// Exit with 1 when something is held, blocked or in alarm
     #[arg(long)]
     pub(super) exit_code: bool,
-}
-
-/// Options of `arm`.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Needs mode = \"live\" in controller.toml and a running daemon, which stays dry until it is armed. Shows the cautions and asks for a typed sentence; there is no way round it. Any change of controller.toml or of the board disarms."
-)]
-pub(super) struct Arm {}
-
-/// Options of `disarm`.
-#[derive(Debug, Args)]
-#[command(after_help = "The daemon switches everything off and goes on in dry run.")]
-pub(super) struct Disarm {
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
-}
-
-/// Options of `outputs-off`.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Needs no daemon, no ledger and no valid file: it drives off what it can recognise in controller.toml and what the last daemon left driven, in dry run too. A running daemon is not stopped by it and may switch on again: use `dosewright hold` for that.\nExit code 0: everything is off. 1: something is not, or could not be recognised; switch the pumps' supply off by hand."
-)]
-pub(super) struct OutputsOff {
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `hold`.
@@ -198,9 +175,6 @@ pub(super) struct Hold {
     /// How long, for example 2h, 30 min or 1 d, at most 30 d; it ends by itself. Until `dosewright resume` when left out
     #[arg(long = "for", value_name = "TIME", value_parser = hold_length)]
     pub(super) length: Option<crate::quantity::Millis>,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `resume`.
@@ -211,18 +185,6 @@ pub(super) struct Hold {
 pub(super) struct Resume {
     /// The line; the hold on all dosing when left out
     pub(super) line: Option<String>,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
-}
-
-/// No options but the output form.
-#[derive(Debug, Args)]
-#[command(after_help = "A plan with a mistake changes nothing: the running one stays in force.")]
-pub(super) struct Plain {
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `dose` and `prime`.
@@ -241,19 +203,12 @@ pub(super) struct Dose {
     /// The volume again, when it is more than three times the line's usual dose
     #[arg(long, value_name = "VOLUME")]
     pub(super) repeat: Option<String>,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `refill`.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright refill soda-ash-bottle full\n          dosewright refill soda-ash-bottle \"1850 mL\"\n          dosewright refill soda-ash-bottle \"500 mL\" --more\n          dosewright refill soda-ash-bottle full --solution soda-ash-80 --tube \"6 mL\""
-)]
-#[expect(
-    clippy::struct_excessive_bools,
-    reason = "each is an option of its own"
 )]
 pub(super) struct Refill {
     /// The reservoir
@@ -278,9 +233,6 @@ pub(super) struct Refill {
     /// In your words, for the record
     #[arg(long, default_value = "")]
     pub(super) note: String,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `clock`.
@@ -295,7 +247,7 @@ pub(super) struct Clock {
 #[derive(Debug, Subcommand)]
 pub(super) enum ClockCommand {
     /// Say that the wall clock is right, until the next start
-    Trust(Plain),
+    Trust,
 }
 
 /// Options of `alarm`.
@@ -313,18 +265,11 @@ pub(super) enum AlarmCommand {
     #[command(
         after_help = "It means nothing, touches no dosing and ends by itself; it is noted in the ledger. Go and see what arrives."
     )]
-    Test {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    Test,
     /// Say that an alarm has been seen; one whose cause lasts stays listed
     Acknowledge {
         /// Its code as `status` shows it; all when left out
         code: Option<String>,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
     },
 }
 
@@ -357,9 +302,6 @@ pub(super) struct Simulate {
     /// safe or unsafe
     #[arg(value_parser = ["safe", "unsafe"])]
     pub(super) level: String,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `mqtt`.
@@ -377,15 +319,7 @@ pub(super) enum MqttCommand {
     #[command(
         after_help = "It logs in under a name of its own, beside a running daemon, and leaves nothing on the broker. Run it as the user of the daemon, who may read the credential file.\nExit code 0: everything works. 1: something does not. 78: mistakes in the files."
     )]
-    Check(MqttCheck),
-}
-
-/// Options of `mqtt check`.
-#[derive(Debug, Args)]
-pub(super) struct MqttCheck {
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
+    Check,
 }
 
 /// Options of `ledger`.
@@ -406,7 +340,7 @@ pub(super) enum LedgerCommand {
     #[command(after_help = "Example: dosewright ledger export doses --format csv > doses.csv")]
     Export(LedgerExport),
     /// Check the database and the books: every bottle must have lost what was delivered, to the microlitre
-    Check(Plain),
+    Check,
     /// Copy the ledger to a new file, beside a running daemon
     Backup {
         /// The new file; an existing one is never overwritten
@@ -444,9 +378,6 @@ pub(super) struct LedgerList {
     /// Only the newest so many rows
     #[arg(long, value_name = "N", default_value_t = 50)]
     pub(super) newest: u32,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `ledger export`.

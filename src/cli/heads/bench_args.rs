@@ -34,9 +34,6 @@ pub(in crate::cli) enum BenchCommand {
         /// In your words, for the record
         #[arg(long, default_value = "")]
         note: String,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
     },
     /// Fill the tube in one go; any key stops the head
     #[command(
@@ -51,9 +48,6 @@ pub(in crate::cli) enum BenchCommand {
     Run {
         /// How long
         time: String,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
     },
     /// What came out in a run; it is kept at once
     #[command(
@@ -71,9 +65,6 @@ pub(in crate::cli) enum BenchCommand {
         /// What vessels and scales are read by
         #[command(flatten)]
         conditions: Conditions,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
     },
     /// Calibrate the head: guided, or from measured runs
     Calibrate(Calibrate),
@@ -85,24 +76,13 @@ pub(in crate::cli) enum BenchCommand {
         /// In your words, for the record
         #[arg(long, default_value = "")]
         note: String,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
     },
     /// The outlet is back in the tank: the line doses again from its next slot
     #[command(after_help = "Examples: dosewright bench alkalinity back")]
-    Back {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    Back,
     /// Whether the head is at the bench, and what its runs gave
     #[command(after_help = "Examples: dosewright bench alkalinity show")]
-    Show {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    Show,
 }
 
 /// Options of `calibrate`.
@@ -141,9 +121,6 @@ pub(in crate::cli) struct Calibrate {
     /// Do not ask whether to take the result
     #[arg(long)]
     pub(in crate::cli) yes: bool,
-    /// Print JSON; not when it guides
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
 }
 
 /// Options of `verify`.
@@ -169,9 +146,6 @@ pub(in crate::cli) struct Verify {
     /// What vessels and scales are read by
     #[command(flatten)]
     pub(in crate::cli) conditions: Conditions,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
 }
 
 /// Options of `calibration`.
@@ -195,8 +169,5 @@ pub(in crate::cli) enum CalibrationCommand {
         /// Also the error by length of time, from the checks, and the terms of API 675 where they fit
         #[arg(long)]
         accuracy: bool,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
     },
 }

@@ -58,7 +58,7 @@ pub(in crate::cli) fn calibrate(
         runs.push(typed_run(text, entries.weighing())?);
     }
     let lines = fitted_words(place, head, &runs, resolution)?;
-    if !options.json {
+    if !place.json {
         for line in lines {
             writeln!(out, "{line}")?;
         }
@@ -67,7 +67,7 @@ pub(in crate::cli) fn calibrate(
         sure_of,
         ..new_calibration(head, options, (runs, resolution), &entries)?
     };
-    ask(place, &Command::Calibrate(new).into(), options.json, out).map(drop)
+    ask(place, &Command::Calibrate(new).into(), out).map(drop)
 }
 
 /// Runs that were measured at the bench, by their numbers.
@@ -130,7 +130,7 @@ fn guided(
     (options, entries): (&Calibrate, &mut Entries),
     out: &mut Out,
 ) -> Result<(), Failure> {
-    if !io::stdin().is_terminal() || options.json {
+    if !io::stdin().is_terminal() || place.json {
         return Err(usage(format!(
             "to be guided needs a terminal and somebody at the bench; by words it goes: `dosewright bench {head} open`, prime, run, measured, calibrate --runs, verify, back; runs that were timed before are entered with calibrate --run"
         )));

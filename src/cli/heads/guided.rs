@@ -193,7 +193,6 @@ fn checked(job: &Job, entries: &mut Entries, bench: &mut AtTheBench<'_>) -> Resu
         head: bench.head,
         line: &job.line.name,
         volume,
-        json: false,
         creep: job.creep,
     };
     check.once(entries, &mut bench.person).map(drop)

@@ -47,7 +47,6 @@ pub(in crate::cli) fn verify(
         head: name,
         line: &line,
         volume,
-        json: options.json,
         creep: options.creep,
     };
     if let Some(text) = &options.measured {
@@ -61,7 +60,7 @@ pub(in crate::cli) fn verify(
     let mut person = Person {
         ear: &mut ear,
         out,
-        aside: options.json,
+        aside: place.json,
         kept: KEPT,
     };
     if options.start {
@@ -93,7 +92,6 @@ pub(in crate::cli) struct Check<'a> {
     pub(in crate::cli) head: &'a Name,
     pub(in crate::cli) line: &'a Name,
     pub(in crate::cli) volume: Volume,
-    pub(in crate::cli) json: bool,
     /// The scale creeps.
     pub(in crate::cli) creep: bool,
 }
@@ -163,7 +161,7 @@ impl Check<'_> {
 
     /// What a script needs of a run that is to be measured.
     fn started(&self, ran: &Ran, out: &mut Out) -> Result<(), Failure> {
-        if self.json {
+        if self.place.json {
             return Ok(out.json(&ran.as_json())?);
         }
         Ok(writeln!(
@@ -220,7 +218,7 @@ impl Check<'_> {
             measured,
             typed: typed.as_str().into(),
         });
-        let response = ask(self.place, &command.into(), self.json, out)?;
+        let response = ask(self.place, &command.into(), out)?;
         Ok(if response.text.contains("FAILED") {
             Kept::Failed
         } else {

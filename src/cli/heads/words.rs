@@ -33,13 +33,8 @@ pub(in crate::cli) fn bench(
 ) -> Result<(), Failure> {
     let head = Name::new(&options.head).map_err(usage)?;
     let guided = BenchCommand::Calibrate(Calibrate::default());
-    let (ask_for, json) = match options.command.as_ref().unwrap_or(&guided) {
-        BenchCommand::Open {
-            cap,
-            bucket,
-            note,
-            json,
-        } => {
+    let ask_for = match options.command.as_ref().unwrap_or(&guided) {
+        BenchCommand::Open { cap, bucket, note } => {
             let cap = cap.as_deref().map(parse_volume).transpose();
             let new = NewBench {
                 head,
@@ -47,45 +42,39 @@ pub(in crate::cli) fn bench(
                 bucket_days: *bucket,
                 note: note.as_str().into(),
             };
-            (BenchAsk::Open(new), *json)
+            BenchAsk::Open(new)
         }
-        BenchCommand::Back { json } => (BenchAsk::Back { head }, *json),
-        BenchCommand::NewTube { note, json } => {
+        BenchCommand::Back => BenchAsk::Back { head },
+        BenchCommand::NewTube { note } => {
             let note = note.as_str().into();
-            (BenchAsk::NewTube { head, note }, *json)
+            BenchAsk::NewTube { head, note }
         }
         BenchCommand::Prime { amount } => return prime(place, &head, amount, out),
-        BenchCommand::Run { time, json } => return one_run(place, &head, (time, *json), out),
+        BenchCommand::Run { time } => return one_run(place, &head, time, out),
         BenchCommand::Measured {
             dose,
             amount,
             conditions,
-            json,
             take_back: _,
         } => {
             let run = measured_run(place, &head, *dose, (amount.as_deref(), conditions))?;
-            (BenchAsk::Measured(NewMeasured { head, run }), *json)
+            BenchAsk::Measured(NewMeasured { head, run })
         }
         BenchCommand::Calibrate(options) => return calibrate(place, &head, options, out),
         BenchCommand::Verify(options) => return verify(place, &head, options, out),
-        BenchCommand::Show { json } => return show(place, &head, *json, out),
+        BenchCommand::Show => return show(place, &head, out),
     };
-    ask(place, &Command::Bench(ask_for).into(), json, out).map(drop)
+    ask(place, &Command::Bench(ask_for).into(), out).map(drop)
 }
 
 /// One run for a calibration, for scripts.
-fn one_run(
-    place: &Place,
-    head: &Name,
-    (time, json): (&str, bool),
-    out: &mut Out,
-) -> Result<(), Failure> {
+fn one_run(place: &Place, head: &Name, time: &str, out: &mut Out) -> Result<(), Failure> {
     let run_time = parse_duration(time).map_err(usage)?;
     let mut ear = Ear::open()?;
     let mut person = Person {
         ear: &mut ear,
         out,
-        aside: json,
+        aside: place.json,
         kept: "what was pumped is in the record",
     };
     ensure(place, head, &mut person)?;
@@ -95,7 +84,7 @@ fn one_run(
         kind: DoseKind::Calibration,
     };
     let ran = run(place, wanted, person.ear, person.out)?;
-    if json {
+    if place.json {
         return Ok(out.json(&ran.as_json())?);
     }
     Ok(writeln!(
@@ -131,11 +120,11 @@ fn measured_run(
     })
 }
 
-fn show(place: &Place, head: &Name, json: bool, out: &mut Out) -> Result<(), Failure> {
+fn show(place: &Place, head: &Name, out: &mut Out) -> Result<(), Failure> {
     let view = status(place)?;
     let session = session_in(&view, head);
     let runs = kept_runs(&open(place)?, head)?;
-    if json {
+    if place.json {
         return Ok(out.json(&json!({ "session": session, "runs": runs }))?);
     }
     for run in &runs {

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Plain};
+use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList};
 use crate::cli::exit::{self, Failure, chain};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
@@ -40,7 +40,7 @@ pub(in crate::cli) fn ledger(
     match &options.command {
         LedgerCommand::List(list) => list_rows(place, list, out),
         LedgerCommand::Export(export) => export_rows(place, export, out),
-        LedgerCommand::Check(plain) => check(place, plain, out),
+        LedgerCommand::Check => check(place, out),
         LedgerCommand::Backup { file } => {
             open(place)?
                 .backup(file)
@@ -133,7 +133,7 @@ fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result<(), Fail
     let rows = open(place)?
         .list(table(&list.table)?, &filter)
         .map_err(failure)?;
-    print(&rows, list.json, out)
+    print(&rows, place.json, out)
 }
 
 /// Columns for programs, not shown to a person.
@@ -242,11 +242,11 @@ fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<()
     done.map_err(failure)
 }
 
-fn check(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
+fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
     let report = open(place)?
         .check_in_place()
         .map_err(|e| Failure::new(exit::IO, chain(&e)))?;
-    if options.json {
+    if place.json {
         out.json(&report)?;
     } else {
         writeln!(
@@ -275,7 +275,7 @@ fn check(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
         }
     }
     if report.is_clean() {
-        if !options.json {
+        if !place.json {
             writeln!(
                 out,
                 "{}",

@@ -37,7 +37,7 @@ fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Resu
         kind,
     };
     let mut client = Client::connect(&place.state)?;
-    let proposal = prepare(&mut client, wish, options.json, out)?;
+    let proposal = prepare(place, &mut client, wish, out)?;
     if !options.yes {
         for line in &proposal.text {
             writeln!(out, "{line}")?;
@@ -56,7 +56,7 @@ fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Resu
         }
     }
     let confirm = Command::Confirm(proposal.confirm(repeated));
-    say(client.ask(&confirm.into())?, options.json, out).map(drop)
+    say(place, client.ask(&confirm.into())?, out).map(drop)
 }
 
 fn read_line() -> Result<String, Failure> {

@@ -153,7 +153,7 @@ fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
 fn put(place: &Place, new: NewUptake, out: &mut Out) -> Result<(), Failure> {
     let (of, per_day) = (new.of.clone(), new.per_day);
     let mut client = Client::connect(&place.state)?;
-    let proposal = prepare(&mut client, Wish::Uptake(new), place.json, out)?;
+    let proposal = prepare(place, &mut client, Wish::Uptake(new), out)?;
     let confirm = Command::Confirm(proposal.confirm(None));
     let said: Response = accepted(client.ask(&confirm.into())?)?;
     if place.json {

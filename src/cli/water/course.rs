@@ -34,7 +34,7 @@ pub(in crate::cli) fn course(
             number: which.number,
             action,
         };
-        ask(place, &command.into(), place.json, out).map(drop)
+        ask(place, &command.into(), out).map(drop)
     };
     match &options.command {
         CourseCommand::Raise(change) => begin(place, wanted(change, 1.0)?, &change.told, out),
@@ -86,7 +86,6 @@ fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
 fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> Result<(), Failure> {
     let consent = Consent {
         yes: agreed_to(place, &told.agreed)?,
-        json: place.json,
         question: "Begin it? Type yes to go on:",
         otherwise: "no course was begun",
     };
@@ -128,7 +127,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
             read: taken,
         },
     };
-    ask(place, &command.into(), place.json, out).map(drop)
+    ask(place, &command.into(), out).map(drop)
 }
 
 /// The newest reading, with when its sample was taken.

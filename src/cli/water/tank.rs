@@ -38,7 +38,7 @@ pub(in crate::cli) fn refill(
         emptied: options.emptied,
         note: options.note.as_str().into(),
     };
-    let asks = io::stdin().is_terminal() && !options.json && !options.yes;
+    let asks = io::stdin().is_terminal() && !place.json && !options.yes;
     let response = loop {
         let response = Client::connect(&place.state)?.ask(&Command::Refill(new.clone()).into())?;
         if !asks || response.code.as_deref() != Some("solution-not-said") {
@@ -48,7 +48,7 @@ pub(in crate::cli) fn refill(
         new.solution = Some(Name::new(&typed).map_err(usage)?);
     };
     if response.code.as_deref() != Some("another-solution") {
-        return say(response, options.json, out).map(drop);
+        return say(place, response, out).map(drop);
     }
     if asks && new.tube.is_none() {
         let why = "how much of the solution from before does the tube still hold (it goes first)? \
@@ -57,7 +57,6 @@ pub(in crate::cli) fn refill(
     }
     let consent = Consent {
         yes: options.yes,
-        json: options.json,
         question: "Is that in the bottle now? Type yes to put it into force:",
         otherwise: "nothing was written down: the bottle counts as holding what it held",
     };
