@@ -4,18 +4,23 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use crate::cli::headings::template;
 use crate::cli::heads::bench_args::{BenchArgs, CalibrationArgs};
-use crate::cli::place::Place;
+use crate::cli::place::{Agreed, Noted, Place};
 use crate::cli::water::owner_args::{
     Accept, Advise, Changes, Course, Dilute, Panel, Reading, Saturation, Solution, UptakeArgs,
 };
+use crate::engine::RefillLevel;
+use crate::ledger::Table;
+use crate::quantity::{Millis, Name, QuantityError, Volume, Words, parse_duration, parse_volume};
+use crate::record::Hold as HoldRecord;
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
 ///
 /// Volumes are written with their unit (2.5 mL), alkalinity as 8.1 dKH, 2.9 meq/L or 145 mg/L CaCO3. A number without a unit is
 /// never guessed at. Dry run is the default: no output is driven.
 #[derive(Debug, Parser)]
-#[command(name = "dosewright", version, max_term_width = 110)]
+#[command(name = "dosewright", version, max_term_width = 110, help_template = template(&Command::augment_subcommands(clap::Command::new("dosewright"))))]
 pub(super) struct Cli {
     /// Where things are.
     #[command(flatten)]
@@ -174,7 +179,7 @@ pub(super) struct Hold {
     pub(super) reason: String,
     /// How long, for example 2h, 30 min or 1 d, at most 30 d; it ends by itself. Until `dosewright resume` when left out
     #[arg(long = "for", value_name = "TIME", value_parser = hold_length)]
-    pub(super) length: Option<crate::quantity::Millis>,
+    pub(super) length: Option<Millis>,
 }
 
 /// Options of `resume`.
@@ -184,7 +189,8 @@ pub(super) struct Hold {
 )]
 pub(super) struct Resume {
     /// The line; the hold on all dosing when left out
-    pub(super) line: Option<String>,
+    #[arg(value_parser = Name::new)]
+    pub(super) line: Option<Name>,
 }
 
 /// Options of `dose` and `prime`.
@@ -194,15 +200,16 @@ pub(super) struct Resume {
 )]
 pub(super) struct Dose {
     /// The line
-    pub(super) line: String,
+    #[arg(value_parser = Name::new)]
+    pub(super) line: Name,
     /// The volume with its unit, for example "2.5 mL"
-    pub(super) volume: String,
-    /// Do not ask
-    #[arg(long)]
-    pub(super) yes: bool,
+    #[arg(value_parser = parse_volume)]
+    pub(super) volume: Volume,
+    #[command(flatten)]
+    pub(super) agreed: Agreed,
     /// The volume again, when it is more than three times the line's usual dose
-    #[arg(long, value_name = "VOLUME")]
-    pub(super) repeat: Option<String>,
+    #[arg(long, value_name = "VOLUME", value_parser = parse_volume)]
+    pub(super) repeat: Option<Volume>,
 }
 
 /// Options of `refill`.
@@ -212,27 +219,27 @@ pub(super) struct Dose {
 )]
 pub(super) struct Refill {
     /// The reservoir
-    pub(super) reservoir: String,
+    #[arg(value_parser = Name::new)]
+    pub(super) reservoir: Name,
     /// What it holds now, for example "1850 mL", or "full"
-    pub(super) volume: String,
+    #[arg(value_name = "VOLUME", value_parser = level)]
+    pub(super) level: RefillLevel,
     /// The volume was added to what was in it
     #[arg(long)]
     pub(super) more: bool,
     /// What is in it now, by its name in controller.toml; as before when not said
-    #[arg(long)]
-    pub(super) solution: Option<String>,
+    #[arg(long, value_parser = Name::new)]
+    pub(super) solution: Option<Name>,
     /// What the tube of each of its lines still holds of the solution from before, for example "6 mL"
-    #[arg(long)]
-    pub(super) tube: Option<String>,
+    #[arg(long, value_parser = parse_volume)]
+    pub(super) tube: Option<Volume>,
     /// Nothing of what the books say it held is in it any more
     #[arg(long)]
     pub(super) emptied: bool,
-    /// Do not ask
-    #[arg(long)]
-    pub(super) yes: bool,
-    /// In your words, for the record
-    #[arg(long, default_value = "")]
-    pub(super) note: String,
+    #[command(flatten)]
+    pub(super) agreed: Agreed,
+    #[command(flatten)]
+    pub(super) noted: Noted,
 }
 
 /// Options of `clock`.
@@ -269,7 +276,7 @@ pub(super) enum AlarmCommand {
     /// Say that an alarm has been seen; one whose cause lasts stays listed
     Acknowledge {
         /// Its code as `status` shows it; all when left out
-        code: Option<String>,
+        code: Option<Words>,
     },
 }
 
@@ -284,10 +291,10 @@ pub(super) struct Tell {
     pub(super) program: PathBuf,
     /// Kill the program after this long
     #[arg(long, value_name = "TIME", default_value = "30 s", value_parser = tell_time)]
-    pub(super) patience: crate::quantity::Millis,
+    pub(super) patience: Millis,
     /// Time between two looks at the daemon
     #[arg(long, value_name = "TIME", default_value = "10 s", value_parser = tell_time)]
-    pub(super) every: crate::quantity::Millis,
+    pub(super) every: Millis,
     /// Arguments of your program, after --
     #[arg(last = true)]
     pub(super) args: Vec<String>,
@@ -298,7 +305,8 @@ pub(super) struct Tell {
 #[command(after_help = "Example: dosewright simulate return-pump unsafe")]
 pub(super) struct Simulate {
     /// The input
-    pub(super) input: String,
+    #[arg(value_parser = Name::new)]
+    pub(super) input: Name,
     /// safe or unsafe
     #[arg(value_parser = ["safe", "unsafe"])]
     pub(super) level: String,
@@ -360,21 +368,28 @@ pub(super) enum LedgerCommand {
     },
 }
 
-/// Options of `ledger list`.
+/// Which rows of the record.
 #[derive(Debug, Args)]
-pub(super) struct LedgerList {
-    /// What to list
-    #[arg(default_value = "doses")]
-    pub(super) table: String,
+pub(super) struct Rows {
+    /// What of the record
+    #[arg(default_value = "doses", value_parser = table)]
+    pub(super) table: Table,
     /// Only this line
-    #[arg(long)]
-    pub(super) line: Option<String>,
+    #[arg(long, value_parser = Name::new)]
+    pub(super) line: Option<Name>,
     /// Not before (RFC 3339)
     #[arg(long, value_name = "TIME")]
     pub(super) since: Option<jiff::Timestamp>,
     /// Before (RFC 3339)
     #[arg(long, value_name = "TIME")]
     pub(super) until: Option<jiff::Timestamp>,
+}
+
+/// Options of `ledger list`.
+#[derive(Debug, Args)]
+pub(super) struct LedgerList {
+    #[command(flatten)]
+    pub(super) rows: Rows,
     /// Only the newest so many rows
     #[arg(long, value_name = "N", default_value_t = 50)]
     pub(super) newest: u32,
@@ -383,27 +398,35 @@ pub(super) struct LedgerList {
 /// Options of `ledger export`.
 #[derive(Debug, Args)]
 pub(super) struct LedgerExport {
-    /// What to export
-    #[arg(default_value = "doses")]
-    pub(super) table: String,
+    #[command(flatten)]
+    pub(super) rows: Rows,
     /// csv or json
     #[arg(long, default_value = "csv", value_parser = ["csv", "json"])]
     pub(super) format: String,
-    /// Only this line
-    #[arg(long)]
-    pub(super) line: Option<String>,
-    /// Not before (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    pub(super) since: Option<jiff::Timestamp>,
-    /// Before (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    pub(super) until: Option<jiff::Timestamp>,
+}
+
+fn table(name: &str) -> Result<Table, String> {
+    // "doses" reads as well as "dose".
+    let singular = name.strip_suffix('s').unwrap_or(name);
+    Table::from_name(name)
+        .or_else(|| Table::from_name(singular))
+        .ok_or_else(|| {
+            let known: Vec<String> = Table::all().map(Table::name).collect();
+            format!("the ledger has no \"{name}\"; it has: {}", known.join(", "))
+        })
+}
+
+fn level(text: &str) -> Result<RefillLevel, QuantityError> {
+    match text {
+        "full" => Ok(RefillLevel::Full),
+        volume => parse_volume(volume).map(RefillLevel::To),
+    }
 }
 
 /// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
-fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
-    let length = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
-    let range = crate::quantity::Millis::from_secs(1)..=crate::record::Hold::LENGTH_MAX;
+fn hold_length(text: &str) -> Result<Millis, String> {
+    let length = parse_duration(text).map_err(|e| e.to_string())?;
+    let range = Millis::from_secs(1)..=HoldRecord::LENGTH_MAX;
     if range.contains(&length) {
         Ok(length)
     } else {
@@ -413,12 +436,84 @@ fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
     }
 }
 
-fn tell_time(text: &str) -> Result<crate::quantity::Millis, String> {
-    let time = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
-    let range = crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(5);
+fn tell_time(text: &str) -> Result<Millis, String> {
+    let time = parse_duration(text).map_err(|e| e.to_string())?;
+    let range = Millis::from_secs(1)..=Millis::from_mins(5);
     if range.contains(&time) {
         Ok(time)
     } else {
         Err(format!("{time} is out of range; give 1 s to 5 min"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_help_has_every_command_under_exactly_one_heading() {
+        Cli::command().debug_assert();
+        let help = Cli::command().render_long_help().to_string();
+        for command in Cli::command().get_subcommands() {
+            let name = command.get_name();
+            let begins = |line: &&str| {
+                line.strip_prefix("  ").and_then(|l| l.split(' ').next()) == Some(name)
+            };
+            assert_eq!(help.lines().filter(begins).count(), 1, "{name} in {help}");
+        }
+        let status = help.find("  status").unwrap();
+        for (first, second) in [
+            ("Running and", "After a test"),
+            ("After a test", "The record"),
+            ("The record", "Setting up"),
+        ] {
+            assert!(help.find(first) < help.find(second), "{help}");
+        }
+        assert!(
+            help.find("Running and").unwrap() < status && help.contains("--config <DIR>"),
+            "{help}"
+        );
+    }
+
+    #[test]
+    fn json_is_said_before_or_behind_the_command() {
+        for words in [
+            ["dosewright", "--json", "disarm"],
+            ["dosewright", "disarm", "--json"],
+        ] {
+            assert!(Cli::try_parse_from(words).unwrap().place.json, "{words:?}");
+        }
+        assert!(Cli::try_parse_from(["dosewright", "status", "--watch", "--json"]).is_err());
+    }
+
+    #[test]
+    fn a_quantity_that_is_none_is_refused_with_what_to_write() {
+        for (words, said) in [
+            (&["dose", "alkalinity", "2.5"][..], "2.5"),
+            (&["dose", "a b", "2.5 mL"], "a b"),
+            (&["refill", "bottle", "fulll"], "fulll"),
+            (&["bench", "head", "prime", "25"], "\"90 s\" or \"25 mL\""),
+            (&["bench", "head", "measured", "14", "1.5"], "14.76 g"),
+            (&["bench", "head", "calibrate", "--run", "3s"], "30s=14.8mL"),
+            (
+                &["bench", "head", "calibrate", "--air-pressure", "1002"],
+                "1002 hPa",
+            ),
+            (&["ledger", "list", "dosis"], "it has: "),
+            (
+                &["changes", "add", "water", "30 L", "--new", "8 dKH"],
+                "alkalinity=8.0 dKH",
+            ),
+            (
+                &["changes", "add", "water", "30 L", "--new", "Ca=8 dKH"],
+                "mg/L or ug/L",
+            ),
+        ] {
+            let error = Cli::try_parse_from([&["dosewright"], words].concat()).unwrap_err();
+            let text = error.to_string();
+            assert!(text.contains(said), "{said} is not in {text}");
+            assert_eq!(i32::from(crate::cli::exit::USAGE), error.exit_code());
+        }
     }
 }

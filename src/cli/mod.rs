@@ -5,6 +5,7 @@
 
 mod args;
 mod exit;
+mod headings;
 mod heads;
 mod out;
 mod place;

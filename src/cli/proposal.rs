@@ -4,9 +4,8 @@ use std::io::Write;
 
 use super::exit::{self, Failure, accepted};
 use super::out::Out;
-use super::place::Place;
+use super::place::{Agreed, Place};
 use super::running::daemon::say;
-use super::water::owner_args::Agreed;
 use super::words::{agreed, usage};
 use crate::control::{Client, Response};
 use crate::engine::{Answer, Command, Proposal, Wish};

@@ -212,7 +212,7 @@ pub(in crate::cli) fn calibration(
     let CalibrationCommand::Show { head, accuracy } = &options.command;
     let loaded = configuration(place)?;
     let reader = open(place)?;
-    let certificate = gather(&reader, &loaded, head)?;
+    let certificate = gather(&reader, &loaded, head.as_str())?;
     let now = present(&reader)?;
     if place.json {
         return Ok(out.json(&as_json(&certificate, &loaded))?);

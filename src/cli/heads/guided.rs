@@ -465,7 +465,7 @@ mod tests {
 
     fn creeping(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
         let conditions = Conditions {
-            water_temperature: Some("20 C".to_owned()),
+            water_temperature: Some(crate::cli::words::celsius("20 C").unwrap()),
             ..Conditions::default()
         };
         told_to(

@@ -10,11 +10,9 @@ use crate::cli::args::{Alarm, AlarmCommand, Clock, ClockCommand, Resume, Run, Si
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
-use crate::cli::words::usage;
 use crate::control::{Client, Request, Response};
 use crate::daemon::RunOptions;
 use crate::engine::Command;
-use crate::quantity::{Name, Words};
 
 pub(in crate::cli) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
     set_up_logging();
@@ -77,8 +75,7 @@ pub(in crate::cli) fn resume(
     options: &Resume,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let line = options.line.as_deref().map(Name::new).transpose();
-    let scope = line.map_err(usage)?.into();
+    let scope = options.line.clone().into();
     let request = Command::Resume { scope }.into();
     ask(place, &request, out).map(drop)
 }
@@ -99,7 +96,7 @@ pub(in crate::cli) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Re
     match &options.command {
         AlarmCommand::Test => ask(place, &Command::TestAlarm {}.into(), out).map(drop),
         AlarmCommand::Acknowledge { code } => {
-            let code = code.as_deref().map(Words::new);
+            let code = code.clone();
             ask(place, &Command::Acknowledge { code }.into(), out).map(drop)
         }
     }
@@ -112,7 +109,7 @@ pub(in crate::cli) fn simulate(
     out: &mut Out,
 ) -> Result<(), Failure> {
     let command = Command::SimulateInput {
-        input: Name::new(&options.input).map_err(usage)?,
+        input: options.input.clone(),
         safe: options.level == "safe",
     };
     ask(place, &command.into(), out).map(drop)
