@@ -82,7 +82,7 @@ impl Engine {
     }
 }
 
-/// Numbers that no dose has, one for each line.
+/// Numbers that no dose will have, one for each line; those below zero are of additions by hand.
 fn stand_ins() -> impl Iterator<Item = DoseId> {
-    (1..).map(|number: i64| DoseId(number.saturating_neg()))
+    (0..).map(|number: i64| DoseId(i64::MAX.saturating_sub(number)))
 }

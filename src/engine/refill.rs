@@ -71,9 +71,7 @@ impl Engine {
             None => self.question_solution(&level)?,
         }
         let mut text = level_words(&level);
-        if !self.live {
-            text.push_str("; this is a dry run, and does not count live: say it again then");
-        }
+        text.push_str(self.not_live());
         if let Some(reminder) = self.air_reminder(&level) {
             text.push_str("; ");
             text.push_str(&reminder);
@@ -224,8 +222,12 @@ impl Engine {
         now: Now,
     ) {
         let text = format!(
-            "reservoir {} holds {} of {} now, before {}",
-            shown.reservoir, shown.level, shown.solution, shown.solution_before
+            "reservoir {} holds {} of {} now, before {}{}",
+            shown.reservoir,
+            shown.level,
+            shown.solution,
+            shown.solution_before,
+            self.not_live()
         );
         let entry = Refill {
             reservoir: shown.reservoir,
@@ -241,6 +243,15 @@ impl Engine {
             at: self.stamp(now),
         };
         self.put_refill(entry, (ticket, text), now);
+    }
+
+    /// What is to be said of a refill that is told in a dry run.
+    const fn not_live(&self) -> &'static str {
+        if self.live {
+            ""
+        } else {
+            "; this is a dry run, and does not count live: say it again then"
+        }
     }
 
     fn level(&self, new: &NewRefill) -> Result<Level<'_>, Denial> {

@@ -11,6 +11,7 @@ use super::state::{
 };
 use super::unseen::AtMost;
 use super::wish::VALID;
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
 use crate::guard::{Counted, DoseWindow};
 use crate::metering::Calibration;
@@ -18,7 +19,8 @@ use crate::plan::{BusiestHour, Schedule};
 use crate::quantity::{Millis, Name};
 use crate::record::{
     Bench, Course, CourseState, Destination, DoseEnd, DoseId, Entry, History, Hold, HoldChange,
-    HoldScope, Intent, OutputSeen, PastDose, PastSession, Refill, Stamp, StoredCalibration, Who,
+    HoldScope, Intent, OutputSeen, PastDose, PastSession, Refill, Stamp, StoredCalibration, Uptake,
+    Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -172,11 +174,7 @@ impl Engine {
             out: Vec::new(),
             controller: Arc::clone(controller),
             plan: Arc::clone(plan),
-            uptakes: history
-                .uptakes
-                .into_iter()
-                .map(|u| (u.of.clone(), u))
-                .collect(),
+            uptakes: by_quantity(history.uptakes),
         }
     }
 
@@ -421,6 +419,10 @@ impl Engine {
             }
         }
     }
+}
+
+fn by_quantity(uptakes: Vec<Uptake>) -> BTreeMap<Quantity, Uptake> {
+    uptakes.into_iter().map(|u| (u.of.clone(), u)).collect()
 }
 
 fn goes_on(course: &Course) -> bool {

@@ -5,6 +5,8 @@
 //!
 //! | question | where |
 //! |---|---|
+//! | level, uptake and trend | [`state`] (one belief), [`filter`] (from events to the estimate) |
+//! | leave alone, change, test | [`policy`] |
 //! | uptake and advice | `chart`, `uptake`, `advice` |
 //! | lab panels | `panel`, `balance`, `trend` |
 
@@ -12,7 +14,10 @@ mod advice;
 mod advice_text;
 mod balance;
 mod chart;
+pub mod filter;
 mod panel;
+pub mod policy;
+pub mod state;
 mod trend;
 mod uptake;
 

@@ -91,7 +91,7 @@ impl Ledger {
             holds: holds(conn)?,
             settled: settled(conn, today)?,
             told: told(conn)?,
-            told_last: told_last(conn)?,
+            told_last: told_last(conn, i64::MAX)?,
             added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
             courses: courses(conn)?,
@@ -340,11 +340,9 @@ fn forgotten(
     let Some((id, record)) = entries::<Forgotten>(conn, newest, [])?.pop() else {
         return Ok(None);
     };
-    let of_entry = |sql: &str| conn.query_row(sql, [id], |row| row.get::<_, i64>(0));
-    let written_in = of_entry("SELECT session FROM entry WHERE id = ?1")?;
-    let told_last = of_entry(
-        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind IN ('reading', 'fact') AND id < ?1",
-    )?;
+    let session_of = "SELECT session FROM entry WHERE id = ?1";
+    let written_in = conn.query_row(session_of, [id], |row| row.get::<_, i64>(0))?;
+    let told_last = told_last(conn, id)?;
     let mut ages = Ages::new(conn, session, now)?;
     let boot = ages.boot.clone();
     let counts = !ages.is_over(written_in, record.at, &boot)?;
@@ -576,10 +574,11 @@ fn told(conn: &Connection) -> rusqlite::Result<Vec<Observation>> {
     Ok(newest.into_iter().map(|(_, told)| told).collect())
 }
 
-fn told_last(conn: &Connection) -> rusqlite::Result<i64> {
+/// Highest number of anything told before an entry.
+fn told_last(conn: &Connection, before: i64) -> rusqlite::Result<i64> {
     conn.query_row(
-        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind = 'observation'",
-        [],
+        "SELECT coalesce(max(body ->> 'observation'), 0) FROM entry WHERE kind = 'observation' AND id < ?1",
+        [before],
         |row| row.get(0),
     )
 }

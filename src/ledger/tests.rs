@@ -12,7 +12,7 @@ use crate::chemistry::Quantity;
 use crate::quantity::{Millis, Name, Volume, name};
 use crate::record::{
     Carried, Code, Course, CourseState, Departure, Destination, DoseEnd, DoseId, DoseKind, Ends,
-    Entry, Intent, Note, Outcome, Stamp, Who,
+    Entry, Forgotten, Intent, Note, Outcome, Stamp, Who,
 };
 use crate::shell::{FoundMark, Mark, Recorded};
 
@@ -482,4 +482,26 @@ fn no_intent_is_stored_while_the_mark_cannot_be_written_or_the_ledger_is_in_doub
     ledger.store_intent(&intent(3)).unwrap();
     drop(ledger);
     assert_eq!(open(&dir).doubt(), None);
+}
+
+#[test]
+fn what_was_told_before_the_books_were_found_forgetful_comes_back_by_its_number() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    let golden = include_str!("../../tests/golden/entry-observation-addition.json");
+    let Entry::Observation(mut told) = kinds::read("observation", golden).unwrap() else {
+        panic!("no observation");
+    };
+    told.number = 7;
+    ledger.store(&[Entry::Observation(told.clone())]).unwrap();
+    let why = "it was restored".to_owned();
+    let forgotten = Forgotten { why, at: at(10) };
+    ledger
+        .own_up(&[Entry::Forgotten(forgotten.clone())])
+        .unwrap();
+    told.number = 8;
+    ledger.store(&[Entry::Observation(told)]).unwrap();
+    let found = ledger.history(at(1_000)).unwrap().forgotten.unwrap();
+    assert_eq!((found.record, found.told_last), (forgotten, 7));
+    assert_eq!(found.session, Some(0));
 }

@@ -3,6 +3,7 @@
 //! One of each, for all above. Nothing here knows of tanks, doses or pumps.
 
 mod line;
+mod normal;
 mod robust;
 mod spread;
 mod student;
@@ -10,6 +11,7 @@ mod student;
 #[cfg(test)]
 pub(crate) use line::tests::ADJUSTED;
 pub use line::{Line, OriginFit, POINTS_MAX, Point, StatisticsError};
+pub use normal::{Truncated, normal_below, normal_density, truncated_above};
 pub use robust::RobustLine;
 pub use spread::{mean_and_sd, median};
 pub use student::{Confidence, f_probability_upper, t_probability_two_sided, t_two_sided};

@@ -118,7 +118,15 @@ fn fits(value: &Value, shape: &Value, root: &Value, path: &str) {
             "{path} = {value} is not among {words:?}"
         );
     }
-    if let Some(map) = value.as_object() {
+    // A map of names that are not known beforehand has one shape for all its values.
+    if let Some(inner) = shape["additionalProperties"]
+        .as_object()
+        .map(|inner| Value::Object(inner.clone()))
+    {
+        for (key, value) in value.as_object().into_iter().flatten() {
+            fits(value, &inner, root, &format!("{path}.{key}"));
+        }
+    } else if let Some(map) = value.as_object() {
         let keys: BTreeSet<&str> = map.keys().map(String::as_str).collect();
         let known: BTreeSet<&str> = shape["properties"]
             .as_object()

@@ -1008,9 +1008,12 @@ impl World {
     /// Numbers of what was taken back are not given again.
     fn told_last(&self) -> i64 {
         let told = self.books.entries.iter().cloned();
-        let numbers = told.filter_map(|entry| match entry {
-            Entry::Observation(told) => Some(told.number),
-            _ => None,
+        let numbers = told.filter_map(|entry| {
+            if let Entry::Observation(told) = entry {
+                Some(told.number)
+            } else {
+                None
+            }
         });
         numbers.max().unwrap_or(0)
     }

@@ -1,0 +1,528 @@
+//! What to do about an estimate: leave it alone, or one change that holds the level and brings it back to its target.
+//!
+//! Terms: the *well zone* is how far from target is still well, half the band; the *standing addition* is what a day gets for good; it may
+//! *grow* by so much a day for a time, when uptake is told to drift; a *course* is what is added on top, up or down, for some days, and ends by
+//! itself; the *outlook* is where an addition takes the level, day by day.
+//! The rule: a change is proposed only when it saves more of the days outside the well zone, those far outside counting more, than being asked is worth. A reading alone never
+//! moves anything: what is weighed is the estimate with its interval. This proposes; limits, caps and the ramp are the guard's whatever is said here.
+
+use super::filter::{Estimate, Z95};
+use crate::quantity::{Millis, f64_from_usize};
+use crate::statistics::{normal_below, normal_density};
+
+/// Cost that a change must save, in days outside the well zone, to be worth asking for. Chosen on model tanks so that an owner is asked some eight times in half
+/// a year at most (`tests/bench/stability.rs`).
+const WORTH_ASKING_DAYS: f64 = 4.0;
+/// Days looked ahead when that is weighed, and by how much more for each day between readings: an owner who tests daily can wait and see.
+const WEIGHED_DAYS: f64 = 6.0;
+const WEIGHED_PER_READING_DAY: f64 = 0.6;
+/// A course takes at least so many days, and moves the level by no more than this share of the well zone a day.
+const COURSE_DAYS_MIN: f64 = 4.0;
+const COURSE_SHARE_MAX: f64 = 0.36;
+/// The standing addition is what the uptake will be this many days on: the middle of the time until it is likely to be changed again.
+const LEAD_DAYS: f64 = 7.0;
+/// Days for which a drift of uptake that is told is followed.
+const GROWTH_DAYS: f64 = 60.0;
+/// Days of the preview.
+const PREVIEW_DAYS: usize = 14;
+/// Within a corridor the addition moves by at most this share of its middle a day.
+const STEP_SHARE: f64 = 0.02;
+/// Within a corridor a distance from target is closed over this many days.
+const CLOSING_DAYS: f64 = 7.0;
+/// A chance of being outside the well zone at which a test is worth its trouble, and the longest wait for one.
+const TEST_CHANCE: f64 = 0.1;
+
+/// Where the owner wants the level, and how fast it may be moved; all in the quantity's unit, rates per day.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Aim {
+    pub target: f64,
+    pub well: f64,
+    pub rise_max: f64,
+    pub fall_max: f64,
+    /// Most by which the standing addition is changed at once.
+    pub change_max: f64,
+    /// Most that can be added in a day: what caps and solution allow.
+    pub addition_max: f64,
+}
+
+/// What the plan adds, from now on.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Addition {
+    pub per_day: f64,
+    /// Change of that each day, for some days.
+    pub growth: f64,
+    pub growth_days: f64,
+    /// On top a day, or less where negative, for some days.
+    pub course: f64,
+    pub course_days: f64,
+}
+
+impl Addition {
+    pub fn standing(per_day: f64) -> Self {
+        Self {
+            per_day,
+            ..Self::default()
+        }
+    }
+
+    /// What is added in the day that begins `day` days from now.
+    pub fn on_day(&self, day: f64) -> f64 {
+        let grown = self.growth * day.min(self.growth_days);
+        let course = self.course * (self.course_days - day).clamp(0.0, 1.0);
+        (self.per_day + grown + course).max(0.0)
+    }
+
+    /// The same plan seen a day later.
+    #[must_use]
+    pub fn a_day_on(self) -> Self {
+        let grows = self.growth_days.min(1.0);
+        Self {
+            per_day: self.per_day + self.growth * grows,
+            growth_days: self.growth_days - grows,
+            course_days: (self.course_days - 1.0).max(0.0),
+            ..self
+        }
+    }
+}
+
+/// One day of an outlook, at its end.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Day {
+    pub added: f64,
+    pub level: f64,
+    /// 95 % interval of the level, should nothing be changed and nothing be read.
+    pub interval: (f64, f64),
+    sd: f64,
+}
+
+impl Day {
+    /// What the day costs: the probability of being outside the well zone, plus how far outside in half bands is to be expected. Without the
+    /// second a level that is lost anyway would be left alone.
+    fn cost(&self, aim: &Aim) -> f64 {
+        let beyond = |edge: f64| {
+            let z = edge / self.sd;
+            normal_below(z) + (edge * normal_below(z) + self.sd * normal_density(z)) / aim.well
+        };
+        let off = self.level - aim.target;
+        beyond(off - aim.well) + beyond(-off - aim.well)
+    }
+
+    /// Probability that the level is outside.
+    fn outside(&self, low: f64, high: f64) -> f64 {
+        normal_below((low - self.level) / self.sd) + normal_below((self.level - high) / self.sd)
+    }
+}
+
+/// The next days under an addition.
+pub fn outlook(estimate: &Estimate, addition: &Addition, days: usize) -> Vec<Day> {
+    let mut total = 0.0;
+    (0..days)
+        .map(|day| {
+            let day = f64_from_usize(day);
+            let added = addition.on_day(day);
+            total += added;
+            let then = estimate.state.after(day + 1.0, estimate.noise);
+            let (level, sd) = (then.level + total, then.cov.ll.sqrt());
+            Day {
+                added,
+                level,
+                interval: (level - Z95 * sd, level + Z95 * sd),
+                sd,
+            }
+        })
+        .collect()
+}
+
+/// What an addition comes to: the preview, and how many of the weighed days are likely spent outside the well zone.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outlook {
+    pub days: Vec<Day>,
+    pub days_outside: f64,
+    /// The same, and a day counts more the further outside it is likely to be.
+    pub cost: f64,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Advice {
+    /// Days over which `days_outside` is counted.
+    pub weighed_days: usize,
+    pub as_it_is: Outlook,
+    /// The change that is worth making; `None` means leave it alone.
+    pub change: Option<Proposal>,
+    pub next_test: NextTest,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Proposal {
+    pub addition: Addition,
+    pub outlook: Outlook,
+}
+
+/// When to test next and what that would teach.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NextTest {
+    pub in_days: usize,
+    pub why: WhyTest,
+    /// 95 % half width of level and of uptake on that day, before and after such a test.
+    pub level: (f64, f64),
+    pub uptake: (f64, f64),
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WhyTest {
+    /// The newest reading does not fit: a second one decides.
+    Questioned,
+    /// By then the level may be outside the well zone with a chance of one in ten.
+    MayLeave,
+    /// Nothing presses; the longest wait.
+    Routine,
+}
+
+/// The advice. `kit_variance` is that of the next test, for what it would teach.
+pub fn advise(estimate: &Estimate, addition: &Addition, aim: &Aim, kit_variance: f64) -> Advice {
+    let weighed = WEIGHED_DAYS + WEIGHED_PER_READING_DAY * estimate.reading_days;
+    let days = (1..=PREVIEW_DAYS)
+        .rev()
+        .find(|days| f64_from_usize(*days) <= weighed.round())
+        .unwrap_or(1);
+    let look = |addition: &Addition| {
+        let all = outlook(estimate, addition, PREVIEW_DAYS);
+        let (low, high) = (aim.target - aim.well, aim.target + aim.well);
+        let weighed = || all.iter().take(days);
+        Outlook {
+            days_outside: weighed().map(|day| day.outside(low, high)).sum(),
+            cost: weighed().map(|day| day.cost(aim)).sum(),
+            days: all.clone(),
+        }
+    };
+    let as_it_is = look(addition);
+    let proposed = holds_and_returns(estimate, addition, aim);
+    let outlook = look(&proposed);
+    let saved = as_it_is.cost - outlook.cost;
+    let change = (saved > WORTH_ASKING_DAYS && !estimate.questioned).then_some(Proposal {
+        addition: proposed,
+        outlook,
+    });
+    let lived = change.as_ref().map_or(&as_it_is, |change| &change.outlook);
+    Advice {
+        next_test: next_test(estimate, &lived.days, aim, kit_variance),
+        weighed_days: days,
+        change,
+        as_it_is,
+    }
+}
+
+/// What holds the level, and the course that brings it back to target.
+pub fn holds_and_returns(estimate: &Estimate, now: &Addition, aim: &Aim) -> Addition {
+    let state = &estimate.state;
+    // A drift is followed as far as it is told: by James & Stein's factor, nothing within one standard error.
+    let doubt = state.cov.tt / state.trend.powi(2).max(f64::MIN_POSITIVE);
+    let growth = state.trend * (1.0 - doubt).max(0.0);
+    let holds = state.uptake + LEAD_DAYS * (state.trend - growth) + 0.5 * growth;
+    let gap = aim.target - state.level;
+    let limit = if gap > 0.0 {
+        aim.rise_max
+    } else {
+        aim.fall_max
+    };
+    let per_day_max = limit
+        .min(aim.well * COURSE_SHARE_MAX)
+        .max(f64::MIN_POSITIVE);
+    let course_days = (gap.abs() / per_day_max).max(COURSE_DAYS_MIN).ceil();
+    // One reading may be wrong in a way that looks like a break, so what it changes at once is held; from nothing there is nothing to hold to.
+    let near = if now.per_day > 0.0 {
+        holds.clamp(now.per_day - aim.change_max, now.per_day + aim.change_max)
+    } else {
+        holds
+    };
+    let per_day = near.clamp(0.0, aim.addition_max);
+    Addition {
+        per_day,
+        growth,
+        growth_days: GROWTH_DAYS,
+        course: (gap / course_days).min(aim.addition_max - per_day),
+        course_days,
+    }
+}
+
+fn next_test(estimate: &Estimate, days: &[Day], aim: &Aim, kit_variance: f64) -> NextTest {
+    let (low, high) = (aim.target - aim.well, aim.target + aim.well);
+    let leaves = days
+        .iter()
+        .position(|day| day.outside(low, high) > TEST_CHANCE);
+    let (in_days, why) = match leaves {
+        _ if estimate.questioned => (1, WhyTest::Questioned),
+        Some(day) => (day.max(1), WhyTest::MayLeave),
+        None => (PREVIEW_DAYS, WhyTest::Routine),
+    };
+    let before = estimate
+        .state
+        .after(f64_from_usize(in_days), estimate.noise);
+    let after = before.corrected(before.level, kit_variance);
+    let half = |before: f64, after: f64| (Z95 * before.sqrt(), Z95 * after.sqrt());
+    NextTest {
+        in_days,
+        why,
+        level: half(before.cov.ll, after.cov.ll),
+        uptake: half(before.cov.uu, after.cov.uu),
+    }
+}
+
+/// Which end of the alarm band the level is more likely than not to pass, and in how many days.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Leaving {
+    pub in_days: usize,
+    pub below: bool,
+    pub level: f64,
+}
+
+/// Whether the plan as it is takes the level out of the alarm band within the preview.
+pub fn leaves_alarm_band(
+    estimate: &Estimate,
+    addition: &Addition,
+    (low, high): (f64, f64),
+) -> Option<Leaving> {
+    let days = outlook(estimate, addition, PREVIEW_DAYS);
+    let out = |day: &Day| day.level < low || day.level > high;
+    let index = days.iter().position(out)?;
+    let day = days.get(index)?;
+    Some(Leaving {
+        in_days: index.saturating_add(1),
+        below: day.level < low,
+        level: day.level,
+    })
+}
+
+/// How far the owner lets the addition follow the estimate without being asked, until when.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Corridor {
+    /// The standing addition when it was granted.
+    pub middle: f64,
+    /// Share of the middle, either way.
+    pub share: f64,
+    pub until: Millis,
+}
+
+impl Corridor {
+    /// An addition held within the corridor.
+    pub fn held(&self, per_day: f64) -> f64 {
+        let reach = self.share * self.middle;
+        per_day.clamp(self.middle - reach, self.middle + reach)
+    }
+
+    /// The addition of the next day: a step of at most 2 % of the middle from what it is now, towards what holds the level and closes the distance to target.
+    ///
+    /// `None` when it may not move: the corridor has ended, or the newest reading is questioned. The distance is closed no faster than
+    /// such steps can be taken back (v^2 = 2 a d, halved for what is not known), so that the addition does not swing.
+    pub fn step(&self, now_per_day: f64, estimate: &Estimate, aim: &Aim) -> Option<f64> {
+        if estimate.questioned || estimate.at >= self.until {
+            return None;
+        }
+        let step = STEP_SHARE * self.middle;
+        let gap = aim.target - estimate.state.level;
+        let limit = if gap > 0.0 {
+            aim.rise_max
+        } else {
+            aim.fall_max
+        };
+        let closing = (gap.abs() / CLOSING_DAYS)
+            .min((step * gap.abs()).sqrt())
+            .min(aim.well * COURSE_SHARE_MAX)
+            .min(limit);
+        let holds = estimate.state.uptake + LEAD_DAYS * estimate.state.trend;
+        let wanted = self
+            .held(holds + closing.copysign(gap))
+            .clamp(0.0, aim.addition_max);
+        Some(now_per_day + (wanted - now_per_day).clamp(-step, step))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::filter::tests::{day, told, weeks};
+    use crate::estimate::filter::{Event, Prior};
+    use proptest::prelude::*;
+
+    const AIM: Aim = Aim {
+        target: 8.3,
+        well: 0.5,
+        rise_max: 0.1,
+        fall_max: 0.15,
+        change_max: 0.15,
+        addition_max: 3.0,
+    };
+    const KIT: f64 = 0.15 * 0.15 + 0.01 / 12.0;
+
+    /// Weekly readings with 0.8 dKH a day dosed.
+    fn after(values: &[f64]) -> Estimate {
+        let weeks_seen = f64_from_usize(values.len().saturating_sub(1));
+        told(Prior::told(0.8), &weeks(0.8, values), 7.0 * weeks_seen)
+    }
+
+    #[test]
+    fn a_level_that_stands_near_its_target_is_left_alone_with_the_numbers() {
+        let estimate = after(&[8.3, 8.4, 8.2, 8.5, 8.1]);
+        let advice = advise(&estimate, &Addition::standing(0.8), &AIM, KIT);
+        assert_eq!(advice.change, None);
+        assert_eq!(advice.as_it_is.days.len(), PREVIEW_DAYS);
+        assert!(advice.as_it_is.cost < WORTH_ASKING_DAYS, "{advice:?}");
+        let last = advice.as_it_is.days.last().unwrap();
+        assert!(last.interval.0 < last.level && last.level < last.interval.1);
+    }
+
+    #[test]
+    fn a_plan_that_lets_the_level_fall_is_changed_by_one_course_that_ends() {
+        // A fifth too little: 1.4 dKH lost each week but for what was dosed by hand; here it simply falls.
+        let estimate = after(&[8.3, 8.0, 7.7, 7.4, 7.1]);
+        let advice = advise(&estimate, &Addition::standing(0.8), &AIM, KIT);
+        let change = advice.change.unwrap();
+        assert!((change.addition.per_day - 0.84).abs() < 0.03, "{change:?}");
+        assert!(change.addition.course > 0.0 && change.addition.course <= AIM.rise_max);
+        let total = change.addition.course * change.addition.course_days;
+        assert!((total - (8.3 - estimate.state.level)).abs() < 1e-9);
+        assert!(change.addition.on_day(change.addition.course_days + 1.0) < 0.9);
+        let last = change.outlook.days.last().unwrap();
+        assert!((last.level - 8.3).abs() < 0.15, "{last:?}");
+        assert!(change.outlook.cost + WORTH_ASKING_DAYS < advice.as_it_is.cost);
+    }
+
+    #[test]
+    fn nothing_is_changed_while_a_reading_is_questioned_and_a_second_is_asked_for() {
+        let mut events = weeks(0.8, &[8.3, 8.0, 7.7, 7.4, 7.1]);
+        events.push(Event::Reading {
+            at: day(29.0),
+            value: 71.0,
+            sd: 0.15,
+            step: 0.1,
+        });
+        let estimate = told(Prior::told(0.8), &events, 29.0);
+        let advice = advise(&estimate, &Addition::standing(0.8), &AIM, KIT);
+        assert_eq!(advice.change, None);
+        assert_eq!(
+            (advice.next_test.in_days, advice.next_test.why),
+            (1, WhyTest::Questioned)
+        );
+    }
+
+    #[test]
+    fn the_next_test_comes_before_the_level_may_leave_and_says_what_it_teaches() {
+        let estimate = after(&[8.3, 8.4, 8.2, 8.3, 8.3, 8.3]);
+        let near = advise(&estimate, &Addition::standing(0.8), &AIM, KIT).next_test;
+        assert!((2..=PREVIEW_DAYS).contains(&near.in_days), "{near:?}");
+        assert!(near.level.1 < near.level.0 && near.uptake.1 < near.uptake.0);
+        let off = after(&[8.3, 8.3, 8.2, 8.0]);
+        let soon = advise(&off, &Addition::standing(0.8), &AIM, KIT).next_test;
+        assert!(
+            soon.in_days <= near.in_days && soon.why == WhyTest::MayLeave,
+            "{soon:?}"
+        );
+    }
+
+    /// "A level 1 dKH off target is back within 0.3 in 14 days, never faster than the ramp."
+    #[test]
+    fn a_level_one_off_is_back_within_a_fortnight_and_within_the_ramp() {
+        for (values, limit) in [([9.3; 3], AIM.fall_max), ([7.3; 3], AIM.rise_max)] {
+            let estimate = after(&values);
+            let change = advise(&estimate, &Addition::standing(0.8), &AIM, KIT)
+                .change
+                .unwrap();
+            assert!(change.addition.course.abs() <= limit + 1e-12);
+            let last = change.outlook.days.last().unwrap();
+            assert!((last.level - 8.3).abs() < 0.3, "{change:?}");
+        }
+    }
+
+    #[test]
+    fn more_than_can_be_added_is_never_proposed() {
+        let aim = Aim {
+            addition_max: 0.82,
+            ..AIM
+        };
+        let wanted = holds_and_returns(
+            &after(&[8.3, 8.0, 7.7, 7.4, 7.1]),
+            &Addition::standing(0.8),
+            &aim,
+        );
+        assert!(
+            wanted.per_day <= 0.82 && wanted.on_day(0.0) <= 0.82 + 1e-12,
+            "{wanted:?}"
+        );
+    }
+
+    #[test]
+    fn a_level_that_will_leave_the_alarm_band_is_told_with_its_day() {
+        let estimate = after(&[8.3, 8.0, 7.7, 7.4, 7.1]);
+        let addition = Addition::standing(0.8);
+        let leaving = leaves_alarm_band(&estimate, &addition, (6.8, 9.5)).unwrap();
+        assert!(
+            leaving.below && (5..=10).contains(&leaving.in_days),
+            "{leaving:?}"
+        );
+        assert_eq!(leaves_alarm_band(&estimate, &addition, (5.5, 9.5)), None);
+    }
+
+    #[test]
+    fn a_corridor_moves_by_small_steps_within_its_share_and_ends() {
+        let estimate = after(&[8.3, 8.0, 7.7, 7.4, 7.1]);
+        let corridor = Corridor {
+            middle: 0.8,
+            share: 0.1,
+            until: day(60.0),
+        };
+        let (mut per_day, mut days) = (0.8, 0);
+        while let Some(next) = corridor
+            .step(per_day, &estimate, &AIM)
+            .filter(|n| *n > per_day)
+        {
+            assert!(next - per_day <= 0.016 + 1e-12, "{next}");
+            per_day = next;
+            days += 1;
+        }
+        assert!(
+            per_day <= 0.88 + 1e-12 && days == 5,
+            "{per_day} after {days} steps"
+        );
+        let ended = Corridor {
+            until: day(28.0),
+            ..corridor
+        };
+        assert_eq!(ended.step(0.8, &estimate, &AIM), None);
+        let questioned = Estimate {
+            questioned: true,
+            ..estimate
+        };
+        assert_eq!(corridor.step(0.8, &questioned, &AIM), None);
+    }
+
+    #[test]
+    fn an_addition_seen_day_by_day_is_the_addition() {
+        let mut addition = Addition {
+            per_day: 0.8,
+            growth: 0.004,
+            growth_days: 3.0,
+            course: 0.1,
+            course_days: 2.0,
+        };
+        let whole = addition;
+        for day in 0..6_u32 {
+            let (one, other) = (addition.on_day(0.0), whole.on_day(f64::from(day)));
+            assert!((one - other).abs() < 1e-12, "{day}: {one} {other}");
+            addition = addition.a_day_on();
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn no_proposal_leaves_its_limits(values in prop::collection::vec(5.0..12.0_f64, 2..12), per_day in 0.0..3.0_f64) {
+            let estimate = after(&values);
+            let advice = advise(&estimate, &Addition::standing(per_day), &AIM, KIT);
+            if let Some(change) = advice.change {
+                let addition = change.addition;
+                prop_assert!((-AIM.fall_max..=AIM.rise_max).contains(&addition.course));
+                prop_assert!((0.0..=AIM.addition_max).contains(&addition.per_day));
+                prop_assert!(addition.course_days.is_finite() && addition.course_days >= COURSE_DAYS_MIN);
+            }
+        }
+    }
+}
