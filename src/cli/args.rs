@@ -4,18 +4,23 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use crate::cli::headings::template;
 use crate::cli::heads::bench_args::{BenchArgs, CalibrationArgs};
-use crate::cli::place::Place;
+use crate::cli::place::{Agreed, Noted, Place};
 use crate::cli::water::owner_args::{
     Accept, Advise, Changes, Course, Dilute, Panel, Reading, Saturation, Solution, UptakeArgs,
 };
+use crate::engine::RefillLevel;
+use crate::ledger::Table;
+use crate::quantity::{Millis, Name, QuantityError, Volume, Words, parse_duration, parse_volume};
+use crate::record::Hold as HoldRecord;
 
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
 ///
 /// Volumes are written with their unit (2.5 mL), alkalinity as 8.1 dKH, 2.9 meq/L or 145 mg/L CaCO3. A number without a unit is
 /// never guessed at. Dry run is the default: no output is driven.
 #[derive(Debug, Parser)]
-#[command(name = "dosewright", version, max_term_width = 110)]
+#[command(name = "dosewright", version, max_term_width = 110, help_template = template(&Command::augment_subcommands(clap::Command::new("dosewright"))))]
 pub(super) struct Cli {
     /// Where things are.
     #[command(flatten)]
@@ -35,18 +40,28 @@ pub(super) enum Command {
     /// Show what every line does, what its bottle holds and what comes next
     Status(StatusArgs),
     /// Accept the cautions, so that a live daemon drives its outputs
-    Arm(Arm),
+    #[command(
+        after_help = "Needs mode = \"live\" in controller.toml and a running daemon, which stays dry until it is armed. Shows the cautions and asks for a typed sentence; there is no way round it. Any change of controller.toml or of the board disarms."
+    )]
+    Arm,
     /// Take that back: all heads off, and dry run from now on
-    Disarm(Disarm),
+    #[command(after_help = "The daemon switches everything off and goes on in dry run.")]
+    Disarm,
     /// Drive every configured output off, with or without a daemon
-    OutputsOff(OutputsOff),
+    #[command(
+        after_help = "Needs no daemon, no ledger and no valid file: it drives off what it can recognise in controller.toml and what the last daemon left driven, in dry run too. A running daemon is not stopped by it and may switch on again: use `dosewright hold` for that.\nExit code 0: everything is off. 1: something is not, or could not be recognised; switch the pumps' supply off by hand."
+    )]
+    OutputsOff,
     /// Stop all dosing, or one line, at once and until `resume`
     #[command(visible_aliases = ["stop", "pause"])]
     Hold(Hold),
     /// Lift the hold on all dosing, or on one line
     Resume(Resume),
     /// Read plan.toml again, all of it or nothing
-    Reload(Plain),
+    #[command(
+        after_help = "A plan with a mistake changes nothing: the running one stays in force."
+    )]
+    Reload,
     /// Give one dose by hand
     Dose(Dose),
     /// Fill a line's tube
@@ -135,9 +150,6 @@ pub(super) struct Check {
     /// Show the slots of this local date (YYYY-MM-DD); today when left out
     #[arg(long, value_name = "DATE")]
     pub(super) day: Option<jiff::civil::Date>,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `status`.
@@ -146,42 +158,12 @@ pub(super) struct Check {
     after_help = "Example: dosewright status --watch\nExit code 0: nothing needs you. 1: something is held, blocked or in alarm. 69: no daemon answers."
 )]
 pub(super) struct StatusArgs {
-    /// Print JSON; the names carry their units
-    #[arg(long)]
-    pub(super) json: bool,
     /// Refresh every two seconds until interrupted
     #[arg(long, conflicts_with = "json")]
     pub(super) watch: bool,
     /// Exit with 1 when something is held, blocked or in alarm
     #[arg(long)]
     pub(super) exit_code: bool,
-}
-
-/// Options of `arm`.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Needs mode = \"live\" in controller.toml and a running daemon, which stays dry until it is armed. Shows the cautions and asks for a typed sentence; there is no way round it. Any change of controller.toml or of the board disarms."
-)]
-pub(super) struct Arm {}
-
-/// Options of `disarm`.
-#[derive(Debug, Args)]
-#[command(after_help = "The daemon switches everything off and goes on in dry run.")]
-pub(super) struct Disarm {
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
-}
-
-/// Options of `outputs-off`.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Needs no daemon, no ledger and no valid file: it drives off what it can recognise in controller.toml and what the last daemon left driven, in dry run too. A running daemon is not stopped by it and may switch on again: use `dosewright hold` for that.\nExit code 0: everything is off. 1: something is not, or could not be recognised; switch the pumps' supply off by hand."
-)]
-pub(super) struct OutputsOff {
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `hold`.
@@ -197,10 +179,7 @@ pub(super) struct Hold {
     pub(super) reason: String,
     /// How long, for example 2h, 30 min or 1 d, at most 30 d; it ends by itself. Until `dosewright resume` when left out
     #[arg(long = "for", value_name = "TIME", value_parser = hold_length)]
-    pub(super) length: Option<crate::quantity::Millis>,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
+    pub(super) length: Option<Millis>,
 }
 
 /// Options of `resume`.
@@ -210,19 +189,8 @@ pub(super) struct Hold {
 )]
 pub(super) struct Resume {
     /// The line; the hold on all dosing when left out
-    pub(super) line: Option<String>,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
-}
-
-/// No options but the output form.
-#[derive(Debug, Args)]
-#[command(after_help = "A plan with a mistake changes nothing: the running one stays in force.")]
-pub(super) struct Plain {
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
+    #[arg(value_parser = Name::new)]
+    pub(super) line: Option<Name>,
 }
 
 /// Options of `dose` and `prime`.
@@ -232,18 +200,16 @@ pub(super) struct Plain {
 )]
 pub(super) struct Dose {
     /// The line
-    pub(super) line: String,
+    #[arg(value_parser = Name::new)]
+    pub(super) line: Name,
     /// The volume with its unit, for example "2.5 mL"
-    pub(super) volume: String,
-    /// Do not ask
-    #[arg(long)]
-    pub(super) yes: bool,
+    #[arg(value_parser = parse_volume)]
+    pub(super) volume: Volume,
+    #[command(flatten)]
+    pub(super) agreed: Agreed,
     /// The volume again, when it is more than three times the line's usual dose
-    #[arg(long, value_name = "VOLUME")]
-    pub(super) repeat: Option<String>,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
+    #[arg(long, value_name = "VOLUME", value_parser = parse_volume)]
+    pub(super) repeat: Option<Volume>,
 }
 
 /// Options of `refill`.
@@ -251,36 +217,29 @@ pub(super) struct Dose {
 #[command(
     after_help = "Examples: dosewright refill soda-ash-bottle full\n          dosewright refill soda-ash-bottle \"1850 mL\"\n          dosewright refill soda-ash-bottle \"500 mL\" --more\n          dosewright refill soda-ash-bottle full --solution soda-ash-80 --tube \"6 mL\""
 )]
-#[expect(
-    clippy::struct_excessive_bools,
-    reason = "each is an option of its own"
-)]
 pub(super) struct Refill {
     /// The reservoir
-    pub(super) reservoir: String,
+    #[arg(value_parser = Name::new)]
+    pub(super) reservoir: Name,
     /// What it holds now, for example "1850 mL", or "full"
-    pub(super) volume: String,
+    #[arg(value_name = "VOLUME", value_parser = level)]
+    pub(super) level: RefillLevel,
     /// The volume was added to what was in it
     #[arg(long)]
     pub(super) more: bool,
     /// What is in it now, by its name in controller.toml; as before when not said
-    #[arg(long)]
-    pub(super) solution: Option<String>,
+    #[arg(long, value_parser = Name::new)]
+    pub(super) solution: Option<Name>,
     /// What the tube of each of its lines still holds of the solution from before, for example "6 mL"
-    #[arg(long)]
-    pub(super) tube: Option<String>,
+    #[arg(long, value_parser = parse_volume)]
+    pub(super) tube: Option<Volume>,
     /// Nothing of what the books say it held is in it any more
     #[arg(long)]
     pub(super) emptied: bool,
-    /// Do not ask
-    #[arg(long)]
-    pub(super) yes: bool,
-    /// In your words, for the record
-    #[arg(long, default_value = "")]
-    pub(super) note: String,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) agreed: Agreed,
+    #[command(flatten)]
+    pub(super) noted: Noted,
 }
 
 /// Options of `clock`.
@@ -295,7 +254,7 @@ pub(super) struct Clock {
 #[derive(Debug, Subcommand)]
 pub(super) enum ClockCommand {
     /// Say that the wall clock is right, until the next start
-    Trust(Plain),
+    Trust,
     /// Say that the clock was wrong while the record shows these times
     #[command(
         after_help = "Example, after a clock that was 70 years ahead for a while and is right again:\n  dosewright clock wrong --from 2096-11-30T14:00:00Z --to 2096-11-30T15:00:00Z"
@@ -312,9 +271,6 @@ pub(super) struct WrongTimes {
     /// The last of them (RFC 3339)
     #[arg(long, value_name = "TIME")]
     pub(super) to: jiff::Timestamp,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `alarm`.
@@ -332,18 +288,11 @@ pub(super) enum AlarmCommand {
     #[command(
         after_help = "It means nothing, touches no dosing and ends by itself; it is noted in the ledger. Go and see what arrives."
     )]
-    Test {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    Test,
     /// Say that an alarm has been seen; one whose cause lasts stays listed
     Acknowledge {
         /// Its code as `status` shows it; all when left out
-        code: Option<String>,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
+        code: Option<Words>,
     },
 }
 
@@ -358,10 +307,10 @@ pub(super) struct Tell {
     pub(super) program: PathBuf,
     /// Kill the program after this long
     #[arg(long, value_name = "TIME", default_value = "30 s", value_parser = tell_time)]
-    pub(super) patience: crate::quantity::Millis,
+    pub(super) patience: Millis,
     /// Time between two looks at the daemon
     #[arg(long, value_name = "TIME", default_value = "10 s", value_parser = tell_time)]
-    pub(super) every: crate::quantity::Millis,
+    pub(super) every: Millis,
     /// Arguments of your program, after --
     #[arg(last = true)]
     pub(super) args: Vec<String>,
@@ -372,13 +321,11 @@ pub(super) struct Tell {
 #[command(after_help = "Example: dosewright simulate return-pump unsafe")]
 pub(super) struct Simulate {
     /// The input
-    pub(super) input: String,
+    #[arg(value_parser = Name::new)]
+    pub(super) input: Name,
     /// safe or unsafe
     #[arg(value_parser = ["safe", "unsafe"])]
     pub(super) level: String,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `mqtt`.
@@ -396,15 +343,7 @@ pub(super) enum MqttCommand {
     #[command(
         after_help = "It logs in under a name of its own, beside a running daemon, and leaves nothing on the broker. Run it as the user of the daemon, who may read the credential file.\nExit code 0: everything works. 1: something does not. 78: mistakes in the files."
     )]
-    Check(MqttCheck),
-}
-
-/// Options of `mqtt check`.
-#[derive(Debug, Args)]
-pub(super) struct MqttCheck {
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
+    Check,
 }
 
 /// Options of `ledger`.
@@ -425,7 +364,7 @@ pub(super) enum LedgerCommand {
     #[command(after_help = "Example: dosewright ledger export doses --format csv > doses.csv")]
     Export(LedgerExport),
     /// Check the database and the books: every bottle must have lost what was delivered, to the microlitre
-    Check(Plain),
+    Check,
     /// Copy the ledger to a new file, beside a running daemon
     Backup {
         /// The new file; an existing one is never overwritten
@@ -445,53 +384,65 @@ pub(super) enum LedgerCommand {
     },
 }
 
-/// Options of `ledger list`.
+/// Which rows of the record.
 #[derive(Debug, Args)]
-pub(super) struct LedgerList {
-    /// What to list
-    #[arg(default_value = "doses")]
-    pub(super) table: String,
+pub(super) struct Rows {
+    /// What of the record
+    #[arg(default_value = "doses", value_parser = table)]
+    pub(super) table: Table,
     /// Only this line
-    #[arg(long)]
-    pub(super) line: Option<String>,
+    #[arg(long, value_parser = Name::new)]
+    pub(super) line: Option<Name>,
     /// Not before (RFC 3339)
     #[arg(long, value_name = "TIME")]
     pub(super) since: Option<jiff::Timestamp>,
     /// Before (RFC 3339)
     #[arg(long, value_name = "TIME")]
     pub(super) until: Option<jiff::Timestamp>,
+}
+
+/// Options of `ledger list`.
+#[derive(Debug, Args)]
+pub(super) struct LedgerList {
+    #[command(flatten)]
+    pub(super) rows: Rows,
     /// Only the newest so many rows
     #[arg(long, value_name = "N", default_value_t = 50)]
     pub(super) newest: u32,
-    /// Print JSON
-    #[arg(long)]
-    pub(super) json: bool,
 }
 
 /// Options of `ledger export`.
 #[derive(Debug, Args)]
 pub(super) struct LedgerExport {
-    /// What to export
-    #[arg(default_value = "doses")]
-    pub(super) table: String,
+    #[command(flatten)]
+    pub(super) rows: Rows,
     /// csv or json
     #[arg(long, default_value = "csv", value_parser = ["csv", "json"])]
     pub(super) format: String,
-    /// Only this line
-    #[arg(long)]
-    pub(super) line: Option<String>,
-    /// Not before (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    pub(super) since: Option<jiff::Timestamp>,
-    /// Before (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    pub(super) until: Option<jiff::Timestamp>,
+}
+
+fn table(name: &str) -> Result<Table, String> {
+    // "doses" reads as well as "dose".
+    let singular = name.strip_suffix('s').unwrap_or(name);
+    Table::from_name(name)
+        .or_else(|| Table::from_name(singular))
+        .ok_or_else(|| {
+            let known: Vec<String> = Table::all().map(Table::name).collect();
+            format!("the ledger has no \"{name}\"; it has: {}", known.join(", "))
+        })
+}
+
+fn level(text: &str) -> Result<RefillLevel, QuantityError> {
+    match text {
+        "full" => Ok(RefillLevel::Full),
+        volume => parse_volume(volume).map(RefillLevel::To),
+    }
 }
 
 /// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
-fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
-    let length = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
-    let range = crate::quantity::Millis::from_secs(1)..=crate::record::Hold::LENGTH_MAX;
+fn hold_length(text: &str) -> Result<Millis, String> {
+    let length = parse_duration(text).map_err(|e| e.to_string())?;
+    let range = Millis::from_secs(1)..=HoldRecord::LENGTH_MAX;
     if range.contains(&length) {
         Ok(length)
     } else {
@@ -501,12 +452,84 @@ fn hold_length(text: &str) -> Result<crate::quantity::Millis, String> {
     }
 }
 
-fn tell_time(text: &str) -> Result<crate::quantity::Millis, String> {
-    let time = crate::quantity::parse_duration(text).map_err(|e| e.to_string())?;
-    let range = crate::quantity::Millis::from_secs(1)..=crate::quantity::Millis::from_mins(5);
+fn tell_time(text: &str) -> Result<Millis, String> {
+    let time = parse_duration(text).map_err(|e| e.to_string())?;
+    let range = Millis::from_secs(1)..=Millis::from_mins(5);
     if range.contains(&time) {
         Ok(time)
     } else {
         Err(format!("{time} is out of range; give 1 s to 5 min"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_help_has_every_command_under_exactly_one_heading() {
+        Cli::command().debug_assert();
+        let help = Cli::command().render_long_help().to_string();
+        for command in Cli::command().get_subcommands() {
+            let name = command.get_name();
+            let begins = |line: &&str| {
+                line.strip_prefix("  ").and_then(|l| l.split(' ').next()) == Some(name)
+            };
+            assert_eq!(help.lines().filter(begins).count(), 1, "{name} in {help}");
+        }
+        let status = help.find("  status").unwrap();
+        for (first, second) in [
+            ("Running and", "After a test"),
+            ("After a test", "The record"),
+            ("The record", "Setting up"),
+        ] {
+            assert!(help.find(first) < help.find(second), "{help}");
+        }
+        assert!(
+            help.find("Running and").unwrap() < status && help.contains("--config <DIR>"),
+            "{help}"
+        );
+    }
+
+    #[test]
+    fn json_is_said_before_or_behind_the_command() {
+        for words in [
+            ["dosewright", "--json", "disarm"],
+            ["dosewright", "disarm", "--json"],
+        ] {
+            assert!(Cli::try_parse_from(words).unwrap().place.json, "{words:?}");
+        }
+        assert!(Cli::try_parse_from(["dosewright", "status", "--watch", "--json"]).is_err());
+    }
+
+    #[test]
+    fn a_quantity_that_is_none_is_refused_with_what_to_write() {
+        for (words, said) in [
+            (&["dose", "alkalinity", "2.5"][..], "2.5"),
+            (&["dose", "a b", "2.5 mL"], "a b"),
+            (&["refill", "bottle", "fulll"], "fulll"),
+            (&["bench", "head", "prime", "25"], "\"90 s\" or \"25 mL\""),
+            (&["bench", "head", "measured", "14", "1.5"], "14.76 g"),
+            (&["bench", "head", "calibrate", "--run", "3s"], "30s=14.8mL"),
+            (
+                &["bench", "head", "calibrate", "--air-pressure", "1002"],
+                "1002 hPa",
+            ),
+            (&["ledger", "list", "dosis"], "it has: "),
+            (
+                &["changes", "add", "water", "30 L", "--new", "8 dKH"],
+                "alkalinity=8.0 dKH",
+            ),
+            (
+                &["changes", "add", "water", "30 L", "--new", "Ca=8 dKH"],
+                "mg/L or ug/L",
+            ),
+        ] {
+            let error = Cli::try_parse_from([&["dosewright"], words].concat()).unwrap_err();
+            let text = error.to_string();
+            assert!(text.contains(said), "{said} is not in {text}");
+            assert_eq!(i32::from(crate::cli::exit::USAGE), error.exit_code());
+        }
     }
 }

@@ -5,6 +5,7 @@
 
 mod args;
 mod exit;
+mod headings;
 mod heads;
 mod out;
 mod place;
@@ -70,13 +71,13 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
         Command::Run(options) => running::daemon::run(place, options),
         Command::Check(options) => running::check::check(place, options, out),
         Command::Status(options) => running::status::status(place, options, out),
-        Command::Arm(_) => running::arm::arm(place, out),
-        Command::Disarm(options) => running::arm::disarm(place, options, out),
-        Command::OutputsOff(options) => running::outputs_off::outputs_off(place, options, out),
+        Command::Arm => running::arm::arm(place, out),
+        Command::Disarm => running::arm::disarm(place, out),
+        Command::OutputsOff => running::outputs_off::outputs_off(place, place.json, out),
         Command::Tell(options) => running::tell::tell(place, options),
         Command::Hold(options) => running::hold::hold(place, options, out),
         Command::Resume(options) => running::daemon::resume(place, options, out),
-        Command::Reload(options) => running::daemon::reload(place, options, out),
+        Command::Reload => running::daemon::reload(place, out),
         Command::Dose(options) => running::dose::dose(place, options, out),
         Command::Prime(options) => running::dose::prime(place, options, out),
         Command::Refill(options) => water::tank::refill(place, options, out),

@@ -1,12 +1,14 @@
-//! Where things are.
+//! What every command takes, and what many take.
 
 use std::path::PathBuf;
 
 use clap::Args;
 
+use crate::quantity::Words;
+
 /// Folders.
 #[derive(Debug, Args)]
-pub(super) struct Place {
+pub(in crate::cli) struct Place {
     /// Folder of controller.toml and plan.toml
     #[arg(
         long,
@@ -14,7 +16,7 @@ pub(super) struct Place {
         value_name = "DIR",
         default_value = "/etc/dosewright"
     )]
-    pub(super) config: PathBuf,
+    pub(in crate::cli) config: PathBuf,
     /// Folder of the ledger, the hold file and the control socket
     #[arg(
         long,
@@ -22,8 +24,23 @@ pub(super) struct Place {
         value_name = "DIR",
         default_value = "/var/lib/dosewright"
     )]
-    pub(super) state: PathBuf,
+    pub(in crate::cli) state: PathBuf,
     /// Print JSON
     #[arg(long, global = true)]
-    pub(super) json: bool,
+    pub(in crate::cli) json: bool,
+}
+
+/// How a proposal is agreed to.
+#[derive(Debug, Default, Args)]
+pub(in crate::cli) struct Agreed {
+    /// Do not ask
+    #[arg(long)]
+    pub(in crate::cli) yes: bool,
+}
+
+#[derive(Debug, Args)]
+pub(in crate::cli) struct Noted {
+    /// In your words, for the record
+    #[arg(long, default_value = "")]
+    pub(in crate::cli) note: Words,
 }

@@ -4,9 +4,8 @@ use std::io::Write;
 
 use super::exit::{self, Failure, accepted};
 use super::out::Out;
-use super::place::Place;
+use super::place::{Agreed, Place};
 use super::running::daemon::say;
-use super::water::owner_args::Agreed;
 use super::words::{agreed, usage};
 use crate::control::{Client, Response};
 use crate::engine::{Answer, Command, Proposal, Wish};
@@ -15,7 +14,6 @@ use crate::engine::{Answer, Command, Proposal, Wish};
 pub(super) struct Consent {
     /// Without being asked.
     pub(super) yes: bool,
-    pub(super) json: bool,
     pub(super) question: &'static str,
     /// What is said of a no.
     pub(super) otherwise: &'static str,
@@ -43,14 +41,14 @@ pub(super) fn answer(response: &Response) -> Result<Answer, Failure> {
 
 /// What a wish comes to. A no is printed as JSON when that is wanted, and fails the command.
 pub(super) fn prepare(
+    place: &Place,
     client: &mut Client,
     wish: Wish,
-    json: bool,
     out: &mut Out,
 ) -> Result<Proposal, Failure> {
     let response = client.ask(&Command::Prepare(wish).into())?;
-    let response = if json && !response.ok {
-        say(response, true, out)?
+    let response = if place.json && !response.ok {
+        say(place, response, out)?
     } else {
         accepted(response)?
     };
@@ -76,8 +74,8 @@ pub(super) fn propose(
     out: &mut Out,
 ) -> Result<(), Failure> {
     let mut client = Client::connect(&place.state)?;
-    let proposal = prepare(&mut client, wish, consent.json, out)?;
-    if !consent.json {
+    let proposal = prepare(place, &mut client, wish, out)?;
+    if !place.json {
         for line in &proposal.text {
             writeln!(out, "{line}")?;
         }
@@ -86,5 +84,5 @@ pub(super) fn propose(
         agreed(consent.question, consent.otherwise, out)?;
     }
     let confirm = Command::Confirm(proposal.confirm(None));
-    say(client.ask(&confirm.into())?, consent.json, out).map(drop)
+    say(place, client.ask(&confirm.into())?, out).map(drop)
 }

@@ -9,16 +9,17 @@ use jiff::tz::TimeZone;
 use super::exit::{self, Failure, chain};
 use super::out::Out;
 use super::place::Place;
-use crate::chemistry::{Celsius, PhScale, Quantity, Rises, Salinity, SpecificGravity};
+use crate::chemistry::{Celsius, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity};
 use crate::config::{Loaded, load};
 use crate::daemon::{ledger_path, machine_now};
+use crate::estimate::Tracked;
 use crate::ledger::{Ledger, LedgerReader};
 use crate::plan::{check_plan, worked_out};
 use crate::quantity::{
     Alkalinity, Concentration, QuantityError, TankVolume, Volume, parse_alkalinity,
     parse_concentration, parse_plain_number, parse_tank_volume, parse_volume,
 };
-use crate::record::{Uptake, starts_not_in_force};
+use crate::record::{Carried, Uptake, starts_not_in_force};
 
 /// A mistake on the command line.
 pub(super) fn usage(error: impl std::fmt::Display) -> Failure {
@@ -204,17 +205,17 @@ pub(super) fn amount(text: &str) -> Result<Amount, String> {
 
 impl Amount {
     /// As a plain number in the quantity's unit.
-    pub(super) fn of(self, of: &Quantity) -> Result<f64, Failure> {
+    pub(super) fn of(self, of: &Quantity) -> Result<f64, String> {
         match (of, self) {
             (Quantity::Alkalinity, Self::Alkalinity(amount)) => Ok(amount.as_dkh()),
             (Quantity::Element(_), Self::Concentration(amount)) => Ok(amount.as_mg_per_l()),
-            (Quantity::Alkalinity | Quantity::Element(_), _) => Err(usage(format!(
+            (Quantity::Alkalinity | Quantity::Element(_), _) => Err(format!(
                 "an amount of {of} is given in {}",
                 match of {
                     Quantity::Alkalinity => "dKH, meq/L or mg/L CaCO3",
                     Quantity::Element(_) => "mg/L or ug/L",
                 }
-            ))),
+            )),
         }
     }
 }
@@ -224,6 +225,42 @@ pub(super) fn quantity(word: &str) -> Result<Quantity, String> {
     Quantity::from_word(word).ok_or_else(|| {
         format!("\"{word}\" is not known; give alkalinity, or an element such as calcium or Ca")
     })
+}
+
+/// What new water held: a comma with a letter behind it stands between two things.
+pub(super) fn held(text: &str) -> Result<Carried, String> {
+    let mut held = Carried::new();
+    let mut parts: Vec<String> = Vec::new();
+    for part in text.split(',').filter(|part| !part.trim().is_empty()) {
+        match parts.last_mut() {
+            Some(last) if part.starts_with(|c: char| c.is_ascii_digit()) => {
+                last.push(',');
+                last.push_str(part);
+            }
+            Some(_) | None => parts.push(part.to_owned()),
+        }
+    }
+    for part in &parts {
+        let (word, level) = part.split_once('=').ok_or_else(|| {
+            format!(
+                "\"{part}\" says nothing of the new water; write for example \"alkalinity=8.0 dKH,Ca=420 mg/L\""
+            )
+        })?;
+        let of = quantity(word.trim())?;
+        let level = amount(level.trim())?.of(&of)?;
+        held.insert(of, level);
+    }
+    Ok(held)
+}
+
+/// What is advised on.
+pub(super) fn tracked(word: &str) -> Result<Tracked, String> {
+    if word == "alkalinity" {
+        return Ok(Tracked::Alkalinity);
+    }
+    Element::new(word)
+        .map(Tracked::Element)
+        .ok_or_else(|| format!("\"{word}\" is not advised on; give alkalinity, Ca or Mg"))
 }
 
 pub(super) fn ph_scale(word: &str) -> Result<PhScale, String> {

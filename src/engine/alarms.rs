@@ -10,21 +10,14 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::effect::Answer;
 use super::event::Now;
-use super::state::Engine;
-use crate::config::InputRole;
 use crate::quantity::{Millis, Second};
-use crate::record::Who;
 
 /// A reminder of an alarm that nobody has acknowledged is written down this often.
 const REMIND_EVERY: Millis = Millis::DAY;
 
-/// A return pump is switched off to feed or to work; after this long it is taken to have failed. Ours.
-const RETURN_PUMP_URGENT_AFTER: Millis = Millis::from_mins(30);
-
 /// How long a test alarm stands: three looks of `dosewright tell`.
-const TEST_LASTS: Millis = Millis::from_secs(30);
+pub(super) const TEST_LASTS: Millis = Millis::from_secs(30);
 
 /// What an alarm is about. The text of each is stable, for programs.
 #[derive(
@@ -195,22 +188,25 @@ impl Alarms {
         let alarm = self.all.get(&(code, subject.to_owned()));
         alarm.is_some_and(|a| a.active)
     }
-}
 
-impl Engine {
-    /// Raises an alarm, or brings the text of one that lasts up to date.
-    pub(super) fn raise(&mut self, code: AlarmCode, subject: &str, text: String, now: Now) {
+    /// Raises an alarm, or brings the text of one that lasts up to date. What to write down of a new one.
+    pub(super) fn raise(
+        &mut self,
+        (code, subject): (AlarmCode, &str),
+        text: String,
+        urgent_from: Option<Millis>,
+        now: Now,
+    ) -> Option<String> {
         let key = (code, subject.to_owned());
-        if let Some(alarm) = self.alarms.all.get_mut(&key).filter(|a| a.active) {
+        if let Some(alarm) = self.all.get_mut(&key).filter(|a| a.active) {
             alarm.text = text;
-            return;
+            return None;
         }
-        let urgent_from = (code == AlarmCode::InputUnsafe && self.is_return_pump(subject))
-            .then(|| now.elapsed.plus(RETURN_PUMP_URGENT_AFTER));
+        let raised = format!("{}: {text}", label(code, subject));
         let alarm = Alarm {
             code,
             subject: Some(subject.to_owned()).filter(|s| !s.is_empty()),
-            text: text.clone(),
+            text,
             since: now.wall,
             age_s: 0,
             active: true,
@@ -219,132 +215,71 @@ impl Engine {
             reminded: now.elapsed,
             urgent_from,
         };
-        self.alarms.all.insert(key, alarm);
-        self.note(
-            "alarm-raised",
-            None,
-            format!("{}: {text}", label(code, subject)),
-            Who::Daemon,
-            now,
-        );
+        self.all.insert(key, alarm);
+        Some(raised)
     }
 
-    /// The cause of an alarm is gone. It stays listed until it is acknowledged.
-    pub(super) fn clear(&mut self, code: AlarmCode, subject: &str, now: Now) {
+    /// The cause of an alarm is gone. It stays listed until it is acknowledged. What to write down, if it lasted.
+    pub(super) fn clear(&mut self, code: AlarmCode, subject: &str) -> Option<String> {
         let key = (code, subject.to_owned());
-        let Some(alarm) = self.alarms.all.get_mut(&key).filter(|a| a.active) else {
-            return;
-        };
+        let alarm = self.all.get_mut(&key).filter(|a| a.active)?;
         alarm.active = false;
         if alarm.acknowledged {
-            self.alarms.all.remove(&key);
+            self.all.remove(&key);
         }
-        self.note(
-            "alarm-cleared",
-            None,
-            label(code, subject),
-            Who::Daemon,
-            now,
-        );
+        Some(label(code, subject))
     }
 
-    /// Raises or clears, as the cause is there or not.
-    pub(super) fn alarm_if(
-        &mut self,
-        code: AlarmCode,
-        subject: &str,
-        cause: Option<String>,
-        now: Now,
-    ) {
-        match cause {
-            Some(text) => self.raise(code, subject, text, now),
-            None => self.clear(code, subject, now),
-        }
-    }
-
-    /// Somebody has seen an alarm (by its code), or all of them. How many that were.
-    pub(super) fn acknowledge(&mut self, code: Option<&str>, who: &Who, now: Now) -> usize {
+    /// Somebody has seen an alarm (by its code), or all of them. Which those were.
+    pub(super) fn acknowledge(&mut self, code: Option<&str>) -> Vec<String> {
         let meant =
             |alarm: &Alarm| !alarm.acknowledged && code.is_none_or(|c| c == alarm.code.as_str());
         let mut seen = Vec::new();
-        for alarm in self.alarms.all.values_mut().filter(|a| meant(a)) {
+        for alarm in self.all.values_mut().filter(|a| meant(a)) {
             alarm.acknowledged = true;
             seen.push(label(alarm.code, alarm.subject.as_deref().unwrap_or("")));
         }
-        self.alarms
-            .all
+        self.all
             .retain(|_, alarm| alarm.active || !alarm.acknowledged);
-        let count = seen.len();
-        for text in seen {
-            self.note("alarm-acknowledged", None, text, who.clone(), now);
-        }
-        count
+        seen
     }
 
-    fn is_return_pump(&self, input: &str) -> bool {
-        let mut inputs = self.controller.inputs.values();
-        inputs.any(|i| i.name.as_str() == input && i.role == InputRole::ReturnPump)
-    }
-
-    /// Whether the alarm output is to be on: somebody must come, and nobody has said that they know.
-    pub fn calls_for_help(&self) -> bool {
-        let mut alarms = self.alarms.all.values();
+    /// Whether somebody must come, and nobody has said that they know.
+    pub(super) fn call_for_help(&self) -> bool {
+        let mut alarms = self.all.values();
         alarms.any(|alarm| alarm.urgent && !alarm.acknowledged)
     }
 
-    /// What has lasted too long becomes urgent; a test ends.
-    pub(super) fn follow_alarms(&mut self, now: Now) {
-        for alarm in self.alarms.all.values_mut() {
+    /// What has lasted too long becomes urgent.
+    pub(super) fn grow_urgent(&mut self, now: Now) {
+        for alarm in self.all.values_mut() {
             let is_due = alarm.urgent_from.is_some_and(|from| from <= now.elapsed);
             alarm.urgent |= is_due && alarm.active;
         }
-        if self.alarms.test_ends.is_some_and(|end| end <= now.elapsed) {
-            self.alarms.test_ends = None;
-            // A test need not be acknowledged.
-            for alarm in self.alarms.all.values_mut() {
-                alarm.acknowledged |= alarm.code == AlarmCode::Test;
-            }
-            self.clear(AlarmCode::Test, "", now);
+    }
+
+    pub(super) fn begin_test(&mut self, now: Now) {
+        self.test_ends = Some(now.elapsed.plus(TEST_LASTS));
+    }
+
+    /// Whether a test is over now. It need not be acknowledged.
+    pub(super) fn end_test(&mut self, now: Now) -> bool {
+        let over = self.test_ends.take_if(|end| *end <= now.elapsed).is_some();
+        for alarm in self.all.values_mut().filter(|_| over) {
+            alarm.acknowledged |= alarm.code == AlarmCode::Test;
         }
-        self.remind_of_alarms(now);
+        over
     }
 
     /// Elapsed time at which a test alarm ends.
-    pub(super) fn next_alarm_end(&self) -> Option<Millis> {
-        self.alarms.test_ends
+    pub(super) fn next_end(&self) -> Option<Millis> {
+        self.test_ends
     }
 
-    /// Raises an alarm that means nothing, so that somebody can see whom alarms reach.
-    pub(super) fn test_alarm(&mut self, who: Who, now: Now) -> Answer {
-        self.alarms.test_ends = Some(now.elapsed.plus(TEST_LASTS));
-        let text = format!(
-            "this is a test, nothing is wrong: {who} tries whether alarms are noticed; it ends by itself after {TEST_LASTS}"
-        );
-        self.note("alarm-test", None, text.clone(), who, now);
-        self.raise(AlarmCode::Test, "", text, now);
-        let board = self.controller.board.as_ref();
-        let pin = match (board.and_then(|b| b.alarm.as_ref()), self.live) {
-            (None, _) => {
-                "there is no alarm output; [board] alarm in controller.toml gives one".to_owned()
-            }
-            (Some(pin), true) => format!("the alarm output, GPIO{}, is on", pin.gpio),
-            (Some(pin), false) => {
-                format!(
-                    "the alarm output, GPIO{}, stays off: this is a dry run",
-                    pin.gpio
-                )
-            }
-        };
-        Answer::Done {
-            text: format!(
-                "a test alarm stands for {TEST_LASTS}: {pin}; the displays show it, and `dosewright tell`, where it runs, tells it within seconds. Go and see what arrives; dosing is not touched"
-            ),
-        }
-    }
-
-    fn remind_of_alarms(&mut self, now: Now) {
+    /// What nobody has acknowledged for long, in words; each again after as long.
+    pub(super) fn reminders(&mut self, now: Now) -> Vec<String> {
         let mut due = Vec::new();
-        for alarm in self.alarms.all.values_mut() {
+        for alarm in self.all.values_mut() {
             if !alarm.acknowledged && now.elapsed.minus(alarm.reminded) >= REMIND_EVERY {
                 alarm.reminded = now.elapsed;
                 let over = if alarm.active {
@@ -359,9 +294,7 @@ impl Engine {
                 ));
             }
         }
-        for text in due {
-            self.note("alarm-reminder", None, text, Who::Daemon, now);
-        }
+        due
     }
 }
 

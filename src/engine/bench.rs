@@ -8,61 +8,15 @@ use super::alarms::AlarmCode;
 use super::ask::{BenchAsk, NewBench, NewMeasured, RUNS_MAX};
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
-use super::state::{BenchSession, Engine, HeadMemory};
-use super::status::BenchStatus;
-use crate::guard::BenchFacts;
-use crate::quantity::{Millis, Name, Volume, Words};
+use super::state::{BenchSession, Engine, HeadMemory, SILENT_AFTER};
+use crate::quantity::{Name, Volume, Words};
 use crate::record::{Bench, BenchStep, Destination, DoseKind, Entry, Intent, Who};
-
-/// A session whose plan waits is silent after this long without a run or a word. Ours: longer than weighing takes, shorter than a day
-/// without its doses.
-const SILENT_AFTER: Millis = Millis::from_mins(30);
 
 /// Most days that the plan may run into a bucket. Ours: a week is the commissioning list's, and twice that is a line forgotten.
 const BUCKET_DAYS_MAX: u32 = 14;
 
 /// Most that any session may be allowed. Ours: a large bucket.
 const CAP_MAX: Volume = Volume::from_ul(5_000_000);
-
-impl BenchSession {
-    fn new(record: Bench, now: Now) -> Self {
-        Self {
-            record,
-            given: Volume::ZERO,
-            since: now.elapsed,
-            last_word: now.elapsed,
-            // Who held what after it was opened is not known any more.
-            runs_on_hold: false,
-        }
-    }
-
-    fn is_silent(&self) -> bool {
-        self.record.what == BenchStep::Silent
-    }
-
-    /// Elapsed time at which it will be silent, if nothing is heard of it until then.
-    fn silent_at(&self) -> Millis {
-        match self.record.bucket_days {
-            None => self.last_word.plus(SILENT_AFTER),
-            Some(days) => self.since.plus(bucket_time(days)),
-        }
-    }
-
-    pub(super) fn status(&self) -> BenchStatus {
-        BenchStatus {
-            session: self.record.number,
-            since: self.record.opened,
-            silent: self.is_silent(),
-            bucket_days: self.record.bucket_days,
-            cap: self.record.cap,
-            given: self.given,
-        }
-    }
-}
-
-fn bucket_time(days: u32) -> Millis {
-    Millis::new(Millis::DAY.as_ms().saturating_mul(i64::from(days)))
-}
 
 fn is_run(kind: DoseKind) -> bool {
     matches!(kind, DoseKind::Prime | DoseKind::Calibration)
@@ -89,12 +43,12 @@ impl Engine {
         (ticket, who): (Ticket, Who),
         now: Now,
     ) -> Result<(), Denial> {
-        let line = self.controller.line_of_head(&new.head)?;
+        let line = self.controller().line_of_head(&new.head)?;
         let cap = new.cap.unwrap_or_else(|| line.bench_cap());
         let line = line.name.clone();
         let head = new.head;
         // After one that fell silent whoever stands there says with this that the outlet is in a vessel.
-        if let Some(open) = self.benches.get(&head).filter(|open| !open.is_silent()) {
+        if let Some(open) = self.benches.of(&head).filter(|open| !open.is_silent()) {
             return Err(Denial::new(
                 "bench-open",
                 format!(
@@ -103,7 +57,7 @@ impl Engine {
                 ),
             ));
         }
-        if self.active.values().any(|dose| dose.intent.line == line) {
+        if self.books.active_on(&line).is_some() {
             return Err(Denial::new(
                 "head-busy",
                 format!("line {line} is dosing; leave the outlet where it is until it is done"),
@@ -122,16 +76,15 @@ impl Engine {
                 format!("the plan runs into a bucket for 1 to {BUCKET_DAYS_MAX} days"),
             ));
         }
-        self.bench_last = self.bench_last.saturating_add(1);
         let record = Bench {
-            number: self.bench_last,
+            number: self.benches.next_number(),
             head: head.clone(),
             line: line.clone(),
             what: BenchStep::Opened,
             cap,
             bucket_days: days,
-            first_dose: self.next_dose_id(),
-            last_dose: crate::record::DoseId(self.dose_last),
+            first_dose: self.books.next_dose_id(),
+            last_dose: self.books.last_dose_id(),
             opened: now.wall,
             runs: Vec::new(),
             note: new.note.into(),
@@ -144,7 +97,7 @@ impl Engine {
             ),
             Some(days) => format!("the plan of line {line} runs into the bucket for {days} days"),
         };
-        let on_hold = if self.holds_on(&line).is_empty() {
+        let on_hold = if self.holds.on(&line).is_empty() {
             String::new()
         } else {
             format!("; line {line} stays on hold")
@@ -153,11 +106,7 @@ impl Engine {
             "head {head} is at the bench (session {}): its runs give {cap} at most and do not count in the tank; {plan}{on_hold}. When the outlet is back in the tank: `dosewright bench {head} back`",
             record.number
         );
-        let session = BenchSession {
-            runs_on_hold: true,
-            ..BenchSession::new(record.clone(), now)
-        };
-        self.benches.insert(head, session);
+        self.benches.open(record.clone(), now);
         self.say_of_bench(record, Some((ticket, text)), now);
         Ok(())
     }
@@ -169,15 +118,15 @@ impl Engine {
         now: Now,
     ) -> Result<(), Denial> {
         let (record, given) = self.session(head)?;
-        if self.active.values().any(|dose| dose.intent.head == *head) {
+        if self.books.runs(head) {
             return Err(Denial::new(
                 "head-busy",
                 format!("head {head} is running; leave the outlet in the vessel until it is done"),
             ));
         }
-        self.benches.remove(head);
+        self.benches.close(head);
         // What it did not give at the bench is no fault of the line.
-        self.watched_from = now.elapsed;
+        self.in_force.watch_anew(now.elapsed);
         let text = format!(
             "session {} of head {head} at the bench is over, its runs gave {given}; line {} doses again from its next slot",
             record.number, record.line
@@ -199,7 +148,7 @@ impl Engine {
         now: Now,
     ) -> Result<(), Denial> {
         let (record, _) = self.session(head)?;
-        self.bench_word(head, now);
+        self.benches.word(head, now);
         self.heads.insert(head.clone(), HeadMemory::default());
         let text = format!(
             "head {head} has a new tube: its wear starts anew and its calibration is void; run the tube in, then `dosewright bench {head}`"
@@ -236,13 +185,13 @@ impl Engine {
         let is_its_run = |d: &crate::guard::Counted| {
             d.id == dose && d.head == head && d.kind == DoseKind::Calibration && d.ended.is_some()
         };
-        if !self.window.iter().any(is_its_run) {
+        if !self.books.window.iter().any(is_its_run) {
             return Err(refuse(format!(
                 "dose {} is no run of head {head} at the bench within the last day that is over; `dosewright bench {head} show` lists what was measured",
                 dose.0
             )));
         }
-        self.bench_word(&head, now);
+        self.benches.word(&head, now);
         let kept = &mut self.heads.entry(head.clone()).or_default().measured;
         if kept.len() >= RUNS_MAX {
             return Err(refuse(format!(
@@ -285,8 +234,8 @@ impl Engine {
 
     /// The session of a head, with what its runs gave.
     fn session(&self, head: &Name) -> Result<(Bench, Volume), Denial> {
-        self.controller.head_named(head.as_str())?;
-        let session = self.benches.get(head).ok_or_else(|| {
+        self.controller().head_named(head.as_str())?;
+        let session = self.benches.of(head).ok_or_else(|| {
             Denial::new(
                 "bench-not-open",
                 format!(
@@ -302,7 +251,7 @@ impl Engine {
         self.mark_written(now);
         let measured = self.heads.get(&record.head).map(|m| m.measured.clone());
         let record = Bench {
-            last_dose: crate::record::DoseId(self.dose_last),
+            last_dose: self.books.last_dose_id(),
             runs: measured.unwrap_or_default(),
             at: self.stamp(now),
             ..record
@@ -312,7 +261,7 @@ impl Engine {
     }
 
     pub(super) fn session_of(&self, line: &Name) -> Option<&BenchSession> {
-        self.benches.get(&self.line_config(line)?.head)
+        self.benches.of(&self.in_force.line_config(line)?.head)
     }
 
     /// Where a dose goes by what is known of the outlet.
@@ -326,37 +275,17 @@ impl Engine {
         }
     }
 
-    pub(super) fn bench_facts(&self, head: &Name) -> Option<BenchFacts> {
-        let session = self.benches.get(head)?;
-        Some(BenchFacts {
-            cap: session.record.cap,
-            given: session.given,
-            silent: session.is_silent(),
-            runs_on_hold: session.runs_on_hold,
-        })
-    }
-
-    /// Somebody is at the bench.
-    pub(super) fn bench_word(&mut self, head: &Name, now: Now) {
-        if let Some(session) = self.benches.get_mut(head) {
-            session.last_word = now.elapsed;
-        }
-    }
-
     pub(super) fn bench_run_ended(&mut self, intent: &Intent, delivered: Volume, now: Now) {
-        self.bench_word(&intent.head, now);
-        if intent.into == Destination::Bench
-            && is_run(intent.kind)
-            && let Some(session) = self.benches.get_mut(&intent.head)
-        {
-            session.given = session.given.saturating_add(delivered);
+        self.benches.word(&intent.head, now);
+        if intent.into == Destination::Bench && is_run(intent.kind) {
+            self.benches.gave(&intent.head, delivered);
         }
     }
 
     /// Takes what the record knows of sessions that are not over.
     pub(super) fn take_benches(&mut self, benches: Vec<Bench>, now: Now) {
         for record in benches {
-            if !self.controller.heads.contains_key(&record.head) {
+            if !self.controller().heads.contains_key(&record.head) {
                 continue;
             }
             let of_session = |d: &&crate::record::PastDose| {
@@ -366,56 +295,26 @@ impl Engine {
                     && is_run(d.kind)
             };
             let given = self.past.iter().filter(of_session).map(|d| d.counted).sum();
-            let session = BenchSession {
-                given,
-                ..BenchSession::new(record, now)
-            };
-            self.benches.insert(session.record.head.clone(), session);
+            self.benches.find(record, given, now);
         }
     }
 
     /// After a start nobody knows what became of an outlet that somebody stood beside.
     pub(super) fn silence_after_restart(&mut self, now: Now) {
-        let lost: Vec<Name> = self
-            .benches
-            .iter()
-            .filter(|(_, s)| !s.is_silent() && s.record.bucket_days.is_none())
-            .map(|(head, _)| head.clone())
-            .collect();
-        for head in lost {
+        for head in self.benches.attended() {
             self.fall_silent(&head, now);
         }
-    }
-
-    /// Elapsed time at which a session wants to be looked at.
-    pub(super) fn next_bench_look(&self) -> Option<Millis> {
-        let waits = |(head, session): (&Name, &BenchSession)| {
-            (!session.is_silent() && !self.runs(head)).then(|| session.silent_at())
-        };
-        self.benches.iter().filter_map(waits).min()
-    }
-
-    fn runs(&self, head: &Name) -> bool {
-        self.active.values().any(|dose| dose.intent.head == *head)
     }
 
     pub(super) fn follow_benches(&mut self, now: Now) {
-        let over = |(head, session): (&Name, &BenchSession)| {
-            let by_wall = session.record.bucket_days.is_some_and(|days| {
-                let opened = session.record.opened.as_millisecond();
-                let age = now.wall.as_millisecond().saturating_sub(opened);
-                self.clock.unsure.is_none() && age >= bucket_time(days).as_ms()
-            });
-            let silent = by_wall || now.elapsed >= session.silent_at();
-            (silent && !session.is_silent() && !self.runs(head)).then(|| head.clone())
-        };
-        let over: Vec<Name> = self.benches.iter().filter_map(over).collect();
+        let mut over = self.benches.overdue(self.clock.unsure.is_none(), now);
+        over.retain(|head| !self.books.runs(head));
         for head in over {
             self.fall_silent(&head, now);
         }
-        let heads: Vec<Name> = self.controller.heads.keys().cloned().collect();
+        let heads: Vec<Name> = self.controller().heads.keys().cloned().collect();
         for head in heads {
-            let silent = self.benches.get(&head).filter(|s| s.is_silent());
+            let silent = self.benches.of(&head).filter(|s| s.is_silent());
             let cause = silent.map(|session| {
                 format!(
                     "session {} of head {head} at the bench fell silent: the {} of its runs count as given to the tank, and line {} gives nothing; see where its outlet is: when it is in the tank run `dosewright bench {head} back`, when it is in a vessel `dosewright bench {head} open`",
@@ -428,16 +327,15 @@ impl Engine {
 
     /// All that the session gave counts as given to the tank, when it began.
     fn fall_silent(&mut self, head: &Name, now: Now) {
-        let Some(session) = self.benches.get_mut(head) else {
+        let Some(record) = self.benches.fall_silent(head) else {
             return;
         };
-        session.record.what = BenchStep::Silent;
         let record = Bench {
             who: Who::Daemon,
-            ..session.record.clone()
+            ..record
         };
-        let added = self.window.into_tank(head, record.first_dose);
-        self.add_to_water(&added, now.elapsed);
+        let added = self.books.window.into_tank(head, record.first_dose);
+        self.water.add(&added, now.elapsed);
         self.say_of_bench(record, None, now);
     }
 }

@@ -18,8 +18,8 @@ impl Engine {
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        self.bench_word(&new.head, now);
-        let head = self.controller.head_named(new.head.as_str())?;
+        self.benches.word(&new.head, now);
+        let head = self.controller().head_named(new.head.as_str())?;
         let refuse = |why: String| Denial::new("verification-refused", why);
         let Some(run_since) = self
             .heads
@@ -32,7 +32,10 @@ impl Engine {
                 new.head
             )));
         };
-        if new.dose.0 < 1 || new.dose.0 > self.dose_last || self.active.contains_key(&new.dose) {
+        if new.dose.0 < 1
+            || new.dose > self.books.last_dose_id()
+            || self.books.active.contains_key(&new.dose)
+        {
             return Err(refuse(format!(
                 "dose {} is not over, or never was",
                 new.dose.0
@@ -91,7 +94,7 @@ impl Engine {
             return false;
         };
         memory.unverified().is_none()
-            || self.window.iter().any(|d| {
+            || self.books.window.iter().any(|d| {
                 d.id == new.dose
                     && d.id >= memory.dose_first
                     && d.head == new.head
@@ -108,8 +111,8 @@ impl Engine {
         who: Who,
         now: Now,
     ) -> Result<(), Denial> {
-        self.bench_word(&new.head, now);
-        let head = self.controller.head_named(new.head.as_str())?;
+        self.benches.word(&new.head, now);
+        let head = self.controller().head_named(new.head.as_str())?;
         let runs = CalibrationRun::used(&new.runs);
         let rules = FitRules {
             resolution: new.resolution,
@@ -153,7 +156,7 @@ impl Engine {
             limits.run_max
         );
         let mut memory = HeadMemory::with(stored.clone(), limits.tolerance_percent, Millis::ZERO);
-        memory.dose_first = self.next_dose_id();
+        memory.dose_first = self.books.next_dose_id();
         self.heads.insert(new.head.clone(), memory);
         self.touch_all_lines();
         self.mark_written(now);

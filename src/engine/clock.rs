@@ -51,7 +51,7 @@ impl Engine {
             "backwards"
         };
         let size = Millis::new(step.as_ms().saturating_abs());
-        let max = self.controller.times.clock_step_max;
+        let max = self.controller().times.clock_step_max;
         // Before it is trusted a clock may be set by any step, and nothing is held for it: nothing is scheduled then, windows go by the
         // elapsed clock, and slots begin where it is when it becomes trusted. A hold would come with every start of a board without
         // a battery, and teach its owner to lift holds unread.
@@ -171,13 +171,12 @@ impl Engine {
         let mut entries = vec![Entry::WrongTime(wrong.clone())];
         let mut removed = BTreeSet::new();
         let mut added = Vec::new();
-        for told in self.told.values().filter(|t| wrong.spans(t.happened)) {
+        for told in self.told.of_time(&wrong) {
             if matches!(told.what, Observed::Note { .. }) {
                 continue;
             }
-            let number = self
-                .told_last
-                .saturating_add(1 + i64::try_from(added.len()).unwrap_or(0));
+            let ahead = i64::try_from(added.len()).unwrap_or(0);
+            let number = self.told.next_number().saturating_add(ahead);
             let again = (told.reading().is_none()).then(|| Observation {
                 number,
                 happened: now.wall,
@@ -248,7 +247,7 @@ impl Engine {
             self.age_past_doses(now);
         }
         if is_trusted && !was_trusted {
-            self.anchor_readings(now);
+            self.water.anchor_readings(now);
             self.anchor_additions(now);
             let by = match self.clock.source {
                 Some(TrustSource::Owner) => "the owner's word",

@@ -9,8 +9,7 @@ use super::event::Now;
 use super::holds::Stop;
 use super::state::{Engine, LedgerState};
 use crate::config::Plan;
-use crate::plan::{Schedule, plan_daily_volumes};
-use crate::quantity::{Name, Volume, Words};
+use crate::quantity::{Name, Words};
 use crate::record::{HoldScope, NOTHING_IS_HELD, NotGiven, Who};
 
 /// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
@@ -87,7 +86,7 @@ impl Engine {
     }
 
     fn hold_command(&mut self, stop: Stop, who: Who, ticket: Ticket, now: Now) {
-        match super::holds::known_scope(&stop.scope, &self.controller.lines) {
+        match super::holds::known_scope(&stop.scope, &self.controller().lines) {
             Ok(()) => self.stop_for(stop, who, Some(ticket), now),
             Err(name) => {
                 let mut denial = self.no_line(&name);
@@ -102,8 +101,8 @@ impl Engine {
 
     fn resume_command(&mut self, scope: &HoldScope, who: Who, ticket: Ticket, now: Now) {
         // A hold of a line that has since left the configuration can still be lifted.
-        let is_held = self.holds.iter().any(|h| h.scope == *scope);
-        match super::holds::known_scope(scope, &self.controller.lines) {
+        let is_held = self.holds.has(scope);
+        match super::holds::known_scope(scope, &self.controller().lines) {
             Err(name) if !is_held => self.out.push(Effect::Reply {
                 ticket,
                 answer: Err(self.no_line(&name)),
@@ -114,7 +113,7 @@ impl Engine {
 
     pub(super) fn no_line(&self, name: &Name) -> Denial {
         let known: Vec<&str> = self
-            .controller
+            .controller()
             .lines
             .iter()
             .map(|l| l.name.as_str())
@@ -126,13 +125,6 @@ impl Engine {
                 known.join(", ")
             ),
         )
-    }
-
-    /// Volume of the line's largest planned dose, zero when it has no plan.
-    pub(super) fn largest_slot(&self, line: &Name) -> Volume {
-        self.schedule
-            .largest_slot(line, &plan_daily_volumes(&self.plan))
-            .unwrap_or(Volume::ZERO)
     }
 
     fn simulate_input(
@@ -148,8 +140,8 @@ impl Engine {
                 "inputs are simulated in dry run only; this daemon drives real outputs",
             ));
         }
-        if !self.inputs.contains_key(input) {
-            let known: Vec<&str> = self.inputs.keys().map(Name::as_str).collect();
+        if !self.controller().inputs.contains_key(input) {
+            let known: Vec<&str> = self.controller().inputs.keys().map(Name::as_str).collect();
             return Err(Denial::new(
                 "unknown-input",
                 format!(
@@ -158,7 +150,7 @@ impl Engine {
                 ),
             ));
         }
-        self.input_sampled(input, Some(safe), now);
+        self.inputs.sampled(input, Some(safe), now.elapsed);
         let level = if safe { "safe" } else { "unsafe" };
         self.note(
             "input-simulated",
@@ -187,12 +179,9 @@ impl Engine {
                 format!("the plan was not taken, the one before stays in force: {why}"),
             ))
         } else {
-            self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
-            self.plan = plan;
-            self.busiest_of = None;
+            self.in_force.replace_plan(plan, now.elapsed);
             self.take_starts(now);
             self.work_out_plan();
-            self.watched_from = now.elapsed;
             let denial = Denial::new(
                 "plan-replaced",
                 "the plan was read again while this dose waited",
@@ -202,10 +191,10 @@ impl Engine {
             self.settle_courses(now);
             let mut text = format!(
                 "plan reloaded: {} lines, {} a day",
-                self.plan.lines.len(),
+                self.in_force.plan.lines.len(),
                 self.planned_alkalinity()
             );
-            for words in self.starts_not_in_force() {
+            for words in self.in_force.starts_not_in_force() {
                 text.push_str("; ");
                 text.push_str(&words);
             }

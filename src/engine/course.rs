@@ -6,8 +6,6 @@
 //! Beside each other: one changeover at a time; any number of additions on a line, as long as none of them pulls the other way on that
 //! line or on that quantity. An addition on a line of a changeover goes along with what the line gives.
 
-use std::collections::BTreeMap;
-
 use jiff::civil::Date;
 
 use super::effect::{Denial, Ticket};
@@ -15,7 +13,6 @@ use super::event::Now;
 use super::state::Engine;
 use super::wish::{CourseDay, CourseFigures, CourseWish, Figures, NewCourse, Worked};
 use crate::chemistry::Quantity;
-use crate::config::Controller;
 use crate::plan::{
     Carrier, CourseError, DailyVolumes, Outlook, ShiftShape, departed, equal_days, hold_fall,
     rises_of_day,
@@ -65,7 +62,6 @@ impl Engine {
         now: Now,
     ) {
         let begun = self.new_course(shown.what, (shown.days, shown.since), now);
-        self.course_last = begun.number;
         let course = Course {
             note: new.note.into(),
             ..begun
@@ -76,7 +72,7 @@ impl Engine {
     /// The next course, as it begins.
     fn new_course(&self, what: Departure, (days, since): (u32, Date), now: Now) -> Course {
         Course {
-            number: self.course_last.saturating_add(1),
+            number: self.in_force.next_course(),
             what,
             days,
             step: 0,
@@ -90,7 +86,7 @@ impl Engine {
     }
 
     fn wanted(&self, wish: &CourseWish, now: Now) -> Result<Course, CourseError> {
-        let today = self.local_date(now.wall);
+        let today = self.in_force.local_date(now.wall);
         let tomorrow = today.tomorrow().unwrap_or(today);
         let (what, days, since) = match wish {
             CourseWish::Change {
@@ -141,8 +137,12 @@ impl Engine {
     ) -> Result<Departure, CourseError> {
         let carrier = self.carrier(line, of)?;
         let shape = self.shape();
-        let step = shape.as_ref().zip(self.shift().map(|c| c.step));
-        let given = departed(&self.standing_volumes(), step, &DailyVolumes::new());
+        let step = shape.as_ref().zip(self.in_force.shift().map(|c| c.step));
+        let given = departed(
+            &self.in_force.standing_volumes(),
+            step,
+            &DailyVolumes::new(),
+        );
         if given.get(line).is_none_or(|v| *v <= Volume::ZERO) {
             return Err(CourseError::NotPlanned { line: line.clone() });
         }
@@ -156,26 +156,26 @@ impl Engine {
             of: of.clone(),
             per_day,
             ends,
-            standing: self.standing_of(line),
+            standing: self.in_force.standing_of(line),
             extra: extra.filter(|extra| *extra != Volume::ZERO).ok_or(none)?,
         })
     }
 
     fn carrier(&self, line: &Name, of: &Quantity) -> Result<Carrier, CourseError> {
         Carrier::of(
-            (&self.controller, &self.plan),
+            (self.controller(), &self.in_force.plan),
             (line, of),
             self.dose_min(line),
         )
     }
 
     fn may_stand_beside(&self, course: &Course) -> Result<(), String> {
-        if self.courses.len() >= COURSES_MAX {
+        if self.in_force.courses().len() >= COURSES_MAX {
             return Err(format!(
                 "{COURSES_MAX} courses are under way already; end one first"
             ));
         }
-        for other in &self.courses {
+        for other in self.in_force.courses() {
             let number = other.number;
             match (&course.what, &other.what) {
                 (Departure::Shift { .. }, Departure::Shift { .. }) => {
@@ -210,13 +210,13 @@ impl Engine {
         course: &Course,
         now: Now,
     ) -> Result<Vec<CourseDay>, CourseError> {
-        let today = self.local_date(now.wall);
-        let standing = self.standing_volumes();
+        let today = self.in_force.local_date(now.wall);
+        let standing = self.in_force.standing_volumes();
         let (shape, lines) = self.moved_by(course, &standing)?;
         let moves = if course.what.is_shift() {
             Some(course)
         } else {
-            self.shift()
+            self.in_force.shift()
         };
         let lowers = matches!(course.what, Departure::Add { per_day, .. } if per_day < 0.0);
         let (mut shown, mut most) = (Vec::new(), Vec::new());
@@ -225,20 +225,26 @@ impl Engine {
                 .checked_add(jiff::Span::new().days(i64::from(day)))
                 .unwrap_or(Date::MAX);
             let step = shape.as_ref().zip(moves.map(|c| step_after(c, day)));
-            let forecast = self.extras(Some(course), |c, _| c.in_force_on(date));
+            let forecast = self
+                .in_force
+                .extras(Some(course), |c, _| c.in_force_on(date));
             let volumes = departed(&standing, step, &forecast);
             if lowers && day > 0 {
-                let less = self.extras(Some(course), |_, extra| extra < Volume::ZERO);
+                let less = self
+                    .in_force
+                    .extras(Some(course), |_, extra| extra < Volume::ZERO);
                 let size = |(line, extra)| (line, Volume::ZERO.saturating_sub(extra));
                 let less = less.into_iter().map(size).collect();
                 let without = departed(&standing, step, &DailyVolumes::new());
                 for carrier in &lines {
-                    let controller = (&*self.controller, &self.plan.uptakes);
+                    let controller = (self.controller(), &self.in_force.plan.uptakes);
                     hold_fall(controller, (day, &without), &less, carrier)?;
                 }
             }
             let counts = |c: &Course| c.number != course.number || day > 0;
-            let raises = self.extras(Some(course), |c, extra| extra > Volume::ZERO && counts(c));
+            let raises = self
+                .in_force
+                .extras(Some(course), |c, extra| extra > Volume::ZERO && counts(c));
             most.push(departed(&standing, step, &raises));
             let of_course = lines.iter().filter_map(|carrier| {
                 let volume = volumes.get(&carrier.line).copied()?;
@@ -247,7 +253,7 @@ impl Engine {
             shown.push(CourseDay {
                 date,
                 volumes: of_course.collect(),
-                alkalinity: rises_of_day(&self.controller, &volumes).alkalinity,
+                alkalinity: rises_of_day(self.controller(), &volumes).alkalinity,
                 across_midnight: None,
             });
         }
@@ -274,14 +280,17 @@ impl Engine {
             }
             Departure::Shift { from, to, of } => (from, to, of),
         };
-        let begins = self.shift().is_none_or(|s| s.number != course.number);
+        let begins = self
+            .in_force
+            .shift()
+            .is_none_or(|s| s.number != course.number);
         let work_out = if begins {
             ShiftShape::to_begin
         } else {
             ShiftShape::of
         };
         let shape = work_out(
-            (&self.controller, &self.plan),
+            (self.controller(), &self.in_force.plan),
             standing,
             (from, to, of),
             course.days,
@@ -300,54 +309,17 @@ impl Engine {
         // A course of something else need not answer for the alkalinity that is planned without it.
         let asked = course.what.is_shift()
             || self
-                .controller
+                .controller()
                 .effect_of(course.what.line())
                 .is_some_and(crate::chemistry::SolutionEffect::carries_alkalinity);
         Outlook {
-            controller: &self.controller,
-            plan: &self.plan,
-            uptake: self.uptake().filter(|_| asked),
+            controller: self.controller(),
+            plan: &self.in_force.plan,
+            uptake: self.in_force.uptake().filter(|_| asked),
             today,
             days,
             way,
         }
-    }
-
-    /// What additions put on each line or take off it: of those that are under way, and of one that is asked for in place of its like.
-    pub(super) fn extras(
-        &self,
-        own: Option<&Course>,
-        counts: impl Fn(&Course, Volume) -> bool,
-    ) -> BTreeMap<Name, Volume> {
-        self.extras_by(&self.controller, own, counts)
-    }
-
-    /// The same by what another controller says that outlets give.
-    pub(super) fn extras_by(
-        &self,
-        controller: &Controller,
-        own: Option<&Course>,
-        counts: impl Fn(&Course, Volume) -> bool,
-    ) -> BTreeMap<Name, Volume> {
-        let others = self.courses.iter();
-        let others = others.filter(|c| own.is_none_or(|own| own.number != c.number));
-        let mut sums: BTreeMap<Name, Volume> = BTreeMap::new();
-        for course in others.chain(own) {
-            let Departure::Add {
-                line, of, per_day, ..
-            } = &course.what
-            else {
-                continue;
-            };
-            // What the line carries nothing of any more is not given.
-            let extra = crate::plan::extra_a_day(controller, line, of, *per_day);
-            let extra = extra.unwrap_or(Volume::ZERO);
-            if counts(course, extra) {
-                let sum = sums.entry(line.clone()).or_default();
-                *sum = sum.saturating_add(extra);
-            }
-        }
-        sums
     }
 
     /// Dates need a clock.

@@ -26,30 +26,22 @@ const GIVEN_PART: f64 = 0.5;
 const REVIEW_ASKED_DAYS: u32 = 3;
 
 impl Engine {
-    /// What the plan says, without courses.
-    pub(super) fn standing_volumes(&self) -> DailyVolumes {
-        plan_daily_volumes(&self.plan)
-    }
-
     /// The standing volumes and what the courses in force make of them.
     pub(super) fn planned_volumes(&self) -> DailyVolumes {
         let shape = self.shape();
-        let step = shape.as_ref().zip(self.shift().map(|c| c.step));
-        departed(&self.standing_volumes(), step, &self.course_extras.today)
-    }
-
-    pub(super) fn standing_of(&self, line: &Name) -> Volume {
-        let daily = plan_daily_volumes(&self.plan);
-        daily.get(line).copied().unwrap_or(Volume::ZERO)
-    }
-
-    /// The changeover that is under way: until plan and water agree again.
-    pub(super) fn shift(&self) -> Option<&Course> {
-        self.courses.iter().find(|c| c.what.is_shift())
+        let step = shape.as_ref().zip(self.in_force.shift().map(|c| c.step));
+        departed(
+            &self.in_force.standing_volumes(),
+            step,
+            &self.in_force.course_extras().today,
+        )
     }
 
     pub(super) fn shape(&self) -> Option<ShiftShape> {
-        self.shape_by((&self.controller, &self.plan), self.shift()?)
+        self.shape_by(
+            (self.controller(), &self.in_force.plan),
+            self.in_force.shift()?,
+        )
     }
 
     pub(super) fn shape_by(
@@ -72,10 +64,10 @@ impl Engine {
 
     /// The smallest dose that a line's head can be asked for, by the configuration and by its calibration.
     pub(super) fn dose_min(&self, line: &Name) -> Volume {
-        let Some(config) = self.line_config(line) else {
+        let Some(config) = self.in_force.line_config(line) else {
             return Volume::ZERO;
         };
-        let head = self.controller.heads.get(&config.head);
+        let head = self.controller().heads.get(&config.head);
         self.doses_of(&config.head)
             .map(|(smallest, _)| smallest)
             .or_else(|| head.map(|h| h.dose_min))
@@ -84,11 +76,11 @@ impl Engine {
 
     /// Takes each course into the present day.
     pub(super) fn follow_courses(&mut self, now: Now) {
-        if self.courses.is_empty() || self.clock.unsure.is_some() {
+        if self.in_force.courses().is_empty() || self.clock.unsure.is_some() {
             return;
         }
-        let today = self.local_date(now.wall);
-        for course in self.courses.clone() {
+        let today = self.in_force.local_date(now.wall);
+        for course in self.in_force.courses().to_vec() {
             if course.what.is_shift() {
                 self.follow_shift(&course, today, now);
             } else if course.is_over_on(today) {
@@ -210,12 +202,8 @@ impl Engine {
 
     /// Finds what additions make of today's volumes.
     pub(super) fn courses_changed(&mut self, now: Now) {
-        let today = self.local_date(now.wall);
-        let extra = self.extras(None, |course, _| course.in_force_on(today));
-        if extra != self.course_extras.today {
-            let before = std::mem::replace(&mut self.course_extras.today, extra);
-            self.course_extras.before = before;
-            self.course_extras.since = now.elapsed;
+        let today = self.in_force.local_date(now.wall);
+        if self.in_force.follow_extras(today, now.elapsed) {
             self.touch_all_lines();
             self.follow_ramp(now);
         }
@@ -229,7 +217,7 @@ impl Engine {
             .as_ref()
             .filter(|shape| shape.from.line == *line || shape.to.line == *line);
         // Back or forward: the step before today's is a neighbour on one side or the other.
-        let steps = on_shift.zip(self.shift()).map(|(shape, course)| {
+        let steps = on_shift.zip(self.in_force.shift()).map(|(shape, course)| {
             let near = course.step.saturating_sub(1)..=course.step.saturating_add(1);
             near.map(move |step| Some((shape, step.min(course.days))))
         });
@@ -238,13 +226,13 @@ impl Engine {
             today,
             before,
             since,
-        } = &self.course_extras;
+        } = self.in_force.course_extras();
         let fresh = now.elapsed.minus(*since) < Millis::DAY;
         let of = |extra: &BTreeMap<Name, Volume>| extra.get(line).copied();
         if on_shift.is_none() && !(fresh && of(today) != of(before)) {
             return None;
         }
-        let standing = self.standing_volumes();
+        let standing = self.in_force.standing_volumes();
         let extras = std::iter::once(today).chain(fresh.then_some(before));
         let volumes = extras.flat_map(|extra| {
             let each = steps.iter().map(|step| departed(&standing, *step, extra));
@@ -260,13 +248,14 @@ impl Engine {
     /// # Errors
     /// Why not: the water would see a step, or the changeover would have nothing to go on.
     pub(super) fn courses_allow(&self, plan: &Plan) -> Result<(), String> {
-        let Some(current) = self.shift() else {
+        let Some(current) = self.in_force.shift() else {
             return Ok(());
         };
         let Departure::Shift { from, to, .. } = &current.what else {
             return Ok(());
         };
-        let goes_on = self.shape_by((&self.controller, plan), current).is_some() && waits(plan, to);
+        let goes_on =
+            self.shape_by((self.controller(), plan), current).is_some() && waits(plan, to);
         if agrees(current, plan) || goes_on {
             return Ok(());
         }
@@ -279,11 +268,11 @@ impl Engine {
     /// After a plan was taken, or at a start: a changeover that the plan has caught up with is over, and so is one that the plan knows
     /// nothing of any more.
     pub(super) fn settle_courses(&mut self, now: Now) {
-        let Some(current) = self.shift().cloned() else {
+        let Some(current) = self.in_force.shift().cloned() else {
             return;
         };
-        let lost = self.courses_allow(&self.plan).is_err();
-        if !lost && !agrees(&current, &self.plan) {
+        let lost = self.courses_allow(&self.in_force.plan).is_err();
+        if !lost && !agrees(&current, &self.in_force.plan) {
             return;
         }
         let note = if lost {
@@ -314,11 +303,7 @@ impl Engine {
     /// At a start: what was begun in the other mode is not in force. A dry run's courses end with it; those begun live wait in the ledger
     /// for the next live start.
     pub(super) fn set_courses_aside(&mut self, now: Now) {
-        let courses = std::mem::take(&mut self.courses);
-        let (ours, others): (Vec<_>, Vec<_>) =
-            courses.into_iter().partition(|c| c.live == self.live);
-        self.courses = ours;
-        for course in others {
+        for course in self.in_force.set_aside(self.live) {
             let what = if self.live {
                 "was begun in a dry run and is over; begin it anew if it is meant"
             } else {
@@ -358,17 +343,11 @@ impl Engine {
         if !matches!(course.state, CourseState::Running | CourseState::Back) {
             self.clear(AlarmCode::ChangeoverStalled, &subject, now);
         }
-        let step_before = self.shift().map(|c| (c.number, c.step));
-        self.courses.retain(|known| known.number != course.number);
-        if !over {
-            self.courses.push(course.clone());
-        }
-        if self.shift().map(|c| (c.number, c.step)) != step_before {
+        if self.in_force.put_course(&course) {
             self.touch_all_lines();
         }
         if over && course.what.is_shift() {
-            // What was given so far was given by another measure.
-            self.watched_from = now.elapsed;
+            self.in_force.watch_anew(now.elapsed);
         }
         let text = self.course_words(&course);
         self.mark_written(now);

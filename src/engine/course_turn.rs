@@ -20,7 +20,8 @@ impl Engine {
         now: Now,
     ) -> Result<(), Denial> {
         self.clock_for_course()?;
-        let course = self.courses.iter().find(|c| c.number == number).cloned();
+        let mut courses = self.in_force.courses().iter();
+        let course = courses.find(|c| c.number == number).cloned();
         let course = course.ok_or_else(|| {
             Denial::new(
                 "unknown-course",
@@ -30,7 +31,7 @@ impl Engine {
             )
         })?;
         let changed = if course.what.is_shift() {
-            turned_shift(course, action, self.local_date(now.wall))
+            turned_shift(course, action, self.in_force.local_date(now.wall))
         } else {
             self.turned_addition(course, action, now)
         };
@@ -53,7 +54,7 @@ impl Engine {
         action: CourseAction,
         now: Now,
     ) -> Result<Course, String> {
-        let today = self.local_date(now.wall);
+        let today = self.in_force.local_date(now.wall);
         // The day that has begun counts as given, so that no day is given twice.
         let begun = if course.state == CourseState::Running {
             course.days_begun(today)

@@ -74,8 +74,8 @@ impl Engine {
                     course.days
                 )];
                 let shape = ShiftShape::of(
-                    (&self.controller, &self.plan),
-                    &self.standing_volumes(),
+                    (self.controller(), &self.in_force.plan),
+                    &self.in_force.standing_volumes(),
                     (from, to, of),
                     course.days,
                     &|line| self.dose_min(line),
@@ -108,7 +108,7 @@ impl Engine {
         let verb = if *per_day < 0.0 { "lowers" } else { "raises" };
         let (each, all) = (so_much(of, *per_day), so_much(of, per_day * count));
         let alone = DailyVolumes::from([(line.clone(), size)]);
-        let rises = rises_words(&rises_of_day(&self.controller, &alone));
+        let rises = rises_words(&rises_of_day(self.controller(), &alone));
         let mut words = vec![
             format!(
                 "{size} {word} a day on line {line} for {} days, {total} in all: with everything that is in force {whole} a day, split over its doses",
@@ -134,14 +134,14 @@ impl Engine {
 
     fn say_shift(&self, shape: &ShiftShape, days: &[CourseDay], words: &mut Vec<String>) {
         for side in [&shape.from, &shape.to] {
-            if let Some(line) = self.line_config(&side.line) {
+            if let Some(line) = self.in_force.line_config(&side.line) {
                 words.push(format!(
                     "line {}: {} doses a day of at least {}, caps {} a day and {} a dose",
                     side.line, side.doses, side.dose_min, line.daily_cap, line.dose_cap
                 ));
             }
         }
-        if let Some(limits) = self.controller.water.get(&Quantity::Alkalinity) {
+        if let Some(limits) = self.controller().water.get(&Quantity::Alkalinity) {
             words.push(format!(
                 "the ramp allows uptake and {} a day, uptake alone without a fresh reading",
                 Quantity::Alkalinity.amount(limits.max_rise)
@@ -176,7 +176,7 @@ impl Engine {
         let last = shape.at(shape.days);
         let of = |line: &Name, volume: Volume| {
             rises_of_day(
-                &self.controller,
+                self.controller(),
                 &DailyVolumes::from([(line.clone(), volume)]),
             )
         };

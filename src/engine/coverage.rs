@@ -4,7 +4,6 @@ use super::event::Now;
 use super::state::{Engine, HeadMemory};
 use crate::config::{HeadOutput, Line};
 use crate::metering::Coverage;
-use crate::plan::plan_daily_volumes;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseId, StoredCalibration, StoredVerification, Who};
 
@@ -59,7 +58,7 @@ impl Engine {
             if self.live && (stored.variation.is_none() || stored.simulated) {
                 continue;
             }
-            let Some(head) = self.controller.heads.get(&stored.head) else {
+            let Some(head) = self.controller().heads.get(&stored.head) else {
                 continue;
             };
             if !is_of_this_speed(&stored.drive, &head.output) {
@@ -113,7 +112,7 @@ impl Engine {
 
     /// Smallest and largest dose that a head meters, by its calibration and the configuration; `None` when it meters none.
     pub(super) fn doses_of(&self, head: &Name) -> Option<(Volume, Volume)> {
-        let config = self.controller.heads.get(head)?;
+        let config = self.controller().heads.get(head)?;
         let memory = self.heads.get(head)?;
         let calibration = memory.calibration.as_ref()?.calibration;
         let (smallest, longest) = match memory.coverage.as_ref()? {
@@ -133,8 +132,8 @@ impl Engine {
             let memory = self.heads.get(&line.head)?;
             let stored = memory.calibration.as_ref()?;
             // The doses of a day differ by a microlitre at most.
-            let daily = plan_daily_volumes(&self.plan);
-            let volume = self.schedule.largest_slot(&line.name, &daily)?;
+            let daily = self.in_force.standing_volumes();
+            let volume = self.in_force.schedule.largest_slot(&line.name, &daily)?;
             let coverage = memory.coverage.as_ref()?;
             let why = coverage.check(&stored.calibration, volume).err()?;
             Some(Unmetered {
@@ -146,7 +145,12 @@ impl Engine {
                 ),
             })
         };
-        self.controller.lines.iter().filter_map(of_line).collect()
+        self.in_force
+            .controller
+            .lines
+            .iter()
+            .filter_map(of_line)
+            .collect()
     }
 }
 

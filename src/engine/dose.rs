@@ -36,28 +36,20 @@ pub(super) struct Cause {
 }
 
 impl Engine {
-    pub(super) fn next_dose_id(&self) -> DoseId {
-        DoseId(self.dose_last.saturating_add(1))
-    }
-
     /// Starts the life of a dose that has a permit: its intent goes to the ledger first.
     pub(super) fn begin(&mut self, permit: DosePermit, cause: Cause, now: Now) {
-        let Some(line) = self.line_config(permit.line()).cloned() else {
+        let Some(line) = self.in_force.line_config(permit.line()).cloned() else {
             return;
         };
-        let Some(outlet) = self.controller.outlet(&line.name) else {
+        let Some(outlet) = self.controller().outlet(&line.name) else {
             return;
         };
-        let carries = outlet.carried(permit.volume(), self.controller.tank);
+        let carries = outlet.carried(permit.volume(), self.controller().tank);
         let solution = outlet.solution().name.clone();
         let id = permit.dose();
-        assert!(
-            id.0 == self.dose_last.saturating_add(1),
-            "dose numbers go up by one"
-        );
-        self.dose_last = id.0;
+        self.books.number(id);
         let into = self.destination(&line.name, cause.kind);
-        self.bench_word(&line.head, now);
+        self.benches.word(&line.head, now);
         let due = now.elapsed.plus(permit.run_time());
         let intent = Intent {
             id,
@@ -75,7 +67,7 @@ impl Engine {
             live: self.live,
             at: self.stamp(now),
         };
-        self.window.add(Counted {
+        self.books.window.add(Counted {
             id,
             line: line.name.clone(),
             head: line.head,
@@ -90,14 +82,17 @@ impl Engine {
             due,
         });
         if let Some(key) = cause.slot {
-            self.settled.insert(key);
+            self.slots.settled.insert(key);
         }
         self.touch_line(&line.name);
         self.mark_written(now);
         self.out.push(Effect::StoreIntent(intent.clone()));
         let calibration = self.calibration_of(&intent.head);
-        let overdue_at = permit.expires().plus(permit.run_time()).plus(self.grace);
-        self.active.insert(
+        let overdue_at = permit
+            .expires()
+            .plus(permit.run_time())
+            .plus(self.waits.grace);
+        self.books.active.insert(
             id,
             ActiveDose {
                 intent,
@@ -113,10 +108,15 @@ impl Engine {
 
     /// The intent is on disk: the guard looks once more, and the head starts.
     pub(super) fn intent_stored(&mut self, id: DoseId, now: Now) {
-        let Some(permit) = self.active.get_mut(&id).and_then(|dose| dose.permit.take()) else {
+        let Some(permit) = self
+            .books
+            .active
+            .get_mut(&id)
+            .and_then(|dose| dose.permit.take())
+        else {
             return;
         };
-        let Some((line, kind, stopped, timed, into)) = self.active.get(&id).map(|d| {
+        let Some((line, kind, stopped, timed, into)) = self.books.active.get(&id).map(|d| {
             let timed = d.timed.then_some(d.intent.run_time);
             (
                 d.intent.line.clone(),
@@ -153,20 +153,21 @@ impl Engine {
 
     fn start_pump(&mut self, id: DoseId, permit: DosePermit, now: Now) {
         let due = now.elapsed.plus(permit.run_time());
-        self.window.update(id, |dose| {
+        self.books.window.update(id, |dose| {
             dose.began = now.elapsed;
             dose.due = due;
         });
-        let Some(dose) = self.active.get_mut(&id) else {
+        let Some(dose) = self.books.active.get_mut(&id) else {
             return;
         };
         let head = dose.intent.head.clone();
         // Steps that come late are not crowded together: a stepper head may take twice its time.
-        let stretch = match self.controller.heads.get(&head).map(|head| &head.output) {
+        let head_config = self.in_force.controller.heads.get(&head);
+        let stretch = match head_config.map(|head| &head.output) {
             Some(HeadOutput::Stepper(_)) => permit.run_time(),
             Some(HeadOutput::Switched(_) | HeadOutput::Pwm(_)) | None => Millis::ZERO,
         };
-        dose.overdue_at = due.plus(stretch).plus(self.grace);
+        dose.overdue_at = due.plus(stretch).plus(self.waits.grace);
         let answer = Answer::DoseStarted {
             id,
             line: dose.intent.line.clone(),
@@ -184,10 +185,10 @@ impl Engine {
 
     /// A dose whose intent is stored but that is not to start: the books say that nothing was given.
     fn not_started(&mut self, id: DoseId, denial: &Denial, now: Now) {
-        let Some(dose) = self.active.remove(&id) else {
+        let Some(dose) = self.books.active.remove(&id) else {
             return;
         };
-        self.forget_in_window(id, now);
+        self.books.forget(id, now);
         if let Some(ticket) = dose.ticket {
             self.out.push(Effect::Reply {
                 ticket,
@@ -205,10 +206,10 @@ impl Engine {
 
     /// An intent that could not be stored: no dose. Whether it is on disk after all is told by the next start, which counts it.
     pub(super) fn intent_failed(&mut self, id: DoseId, why: &str, now: Now) {
-        let Some(dose) = self.active.remove(&id) else {
+        let Some(dose) = self.books.active.remove(&id) else {
             return;
         };
-        self.forget_in_window(id, now);
+        self.books.forget(id, now);
         let text = format!("the dose could not be recorded, so no pump was started: {why}");
         if let Some(key) = dose.intent.slot.clone() {
             let slot = Slot {
@@ -227,18 +228,9 @@ impl Engine {
         }
     }
 
-    fn forget_in_window(&mut self, id: DoseId, now: Now) {
-        self.window.update(id, |dose| {
-            dose.volume = Volume::ZERO;
-            dose.carries.clear();
-            dose.began = now.elapsed.minus(Millis::DAY);
-            dose.ended = Some(now.elapsed.minus(Millis::DAY).minus(Millis::DAY));
-        });
-    }
-
     /// A head has stopped: what it gave is worked out and booked.
     pub(super) fn run_ended(&mut self, id: DoseId, report: &RunReport, now: Now) {
-        let Some(dose) = self.active.remove(&id) else {
+        let Some(dose) = self.books.active.remove(&id) else {
             return;
         };
         let intent = &dose.intent;
@@ -291,7 +283,7 @@ impl Engine {
         calibration: Option<&Calibration>,
         report: &RunReport,
     ) -> Volume {
-        let head = self.controller.heads.get(&intent.head);
+        let head = self.controller().heads.get(&intent.head);
         let by_time = head.map_or(intent.volume, |head| {
             head.at_most(calibration, report.on_time)
         });
@@ -319,9 +311,9 @@ impl Engine {
         let on_time = report.on_time;
         let carries = intent.carried(delivered);
         if intent.into == Destination::Tank {
-            self.add_to_water(&carries, now.elapsed);
+            self.water.add(&carries, now.elapsed);
         }
-        self.window.update(intent.id, |dose| {
+        self.books.window.update(intent.id, |dose| {
             dose.volume = delivered;
             dose.carries = carries;
             // As late as it can have been: the report comes after the end. How a failed run gave what it gave is not known.
@@ -351,13 +343,7 @@ impl Engine {
             on_time,
             cause,
         } = ending;
-        let left = self
-            .reservoirs
-            .get(&intent.reservoir)
-            .copied()
-            .unwrap_or(Volume::ZERO)
-            .saturating_sub(delivered);
-        self.reservoirs.insert(intent.reservoir.clone(), left);
+        let left = self.books.take_from(&intent.reservoir, delivered);
         self.touch_line(&intent.line);
         self.draw(&intent.line, delivered, now);
         self.mark_written(now);
@@ -376,7 +362,7 @@ impl Engine {
     /// Switches off what runs on these lines. What has a permit but no pump yet will not be started, whatever happens until
     /// its record is stored.
     pub(super) fn stop_running(&mut self, cause: &str, concerned: impl Fn(&Name) -> bool) {
-        for dose in self.active.values_mut() {
+        for dose in self.books.active.values_mut() {
             if !concerned(&dose.intent.line) || dose.stop_cause.is_some() {
                 continue;
             }
@@ -400,7 +386,7 @@ impl Engine {
 
     /// A head does not obey. Its line is held; the switch-off has been and is being tried by its driver.
     pub(super) fn pump_fault(&mut self, head: &Name, why: &str, now: Now) {
-        let line = self.controller.line_of_head(head).map(|l| l.name.clone());
+        let line = self.controller().line_of_head(head).map(|l| l.name.clone());
         if let Ok(line) = line {
             let reason = format!(
                 "head {head}: {why}; switch its supply off and look at it before you resume"
@@ -412,13 +398,14 @@ impl Engine {
     /// A run whose end is long overdue: its thread no longer answers, so neither can this process be relied on.
     pub(super) fn check_overdue_runs(&mut self, now: Now) {
         let overdue = self
+            .books
             .active
             .values()
             .find(|d| d.permit.is_none() && d.overdue_at <= now.elapsed);
         let Some((head, id)) = overdue.map(|d| (d.intent.head.clone(), d.intent.id)) else {
             return;
         };
-        if let Some(dose) = self.active.get_mut(&id) {
+        if let Some(dose) = self.books.active.get_mut(&id) {
             dose.overdue_at = Millis::MAX;
         }
         let why = format!("head {head} did not report the end of dose {}", id.0);

@@ -6,7 +6,6 @@ use crate::config::{Blocks, Head, Line, OldCalibration};
 use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact};
 use crate::metering::{Coverage, Uncovered};
 use crate::quantity::{Millis, Name};
-use crate::record::{Hold, HoldScope};
 
 /// A calibration that nobody looked at covers nothing.
 const NOT_KNOWN: Coverage = Coverage::Unknown(Uncovered::NoLimits);
@@ -14,22 +13,22 @@ const NOT_KNOWN: Coverage = Coverage::Unknown(Uncovered::NoLimits);
 impl Engine {
     /// Everything known that bears on a dose of this line; `None` for a name that is no line.
     pub(super) fn facts<'a>(&'a self, line: &Name, now: Now) -> Option<Facts<'a>> {
-        let line = self.line_config(line)?;
-        let head = self.controller.heads.get(&line.head)?;
-        let reservoir = self.controller.reservoirs.get(&line.reservoir)?;
+        let line = self.in_force.line_config(line)?;
+        let head = self.controller().heads.get(&line.head)?;
+        let reservoir = self.controller().reservoirs.get(&line.reservoir)?;
         let memory = self.heads.get(&line.head);
         Some(Facts {
             line,
             head,
-            outlet: self.controller.outlet(&line.name)?,
-            reservoirs: &self.controller.reservoirs,
-            tank: self.controller.tank,
-            holds: self.holds_on(&line.name),
-            bench: self.bench_facts(&line.head),
-            hourly_cap: self.busiest_hour.cap(line),
-            window: &self.window,
-            apart: &self.controller.apart,
-            heads_at_once: self.controller.heads_at_once,
+            outlet: self.controller().outlet(&line.name)?,
+            reservoirs: &self.controller().reservoirs,
+            tank: self.controller().tank,
+            holds: self.holds.on(&line.name),
+            bench: self.benches.facts(&line.head),
+            hourly_cap: self.in_force.busiest_hour().cap(line),
+            window: &self.books.window,
+            apart: &self.controller().apart,
+            heads_at_once: self.controller().heads_at_once,
             calibration: memory
                 .and_then(|m| m.calibration.as_ref())
                 .map(|c| &c.calibration),
@@ -40,7 +39,7 @@ impl Engine {
                 .calibration_age_fault(head, now)
                 .filter(|_| head.calibration_old == OldCalibration::Block),
             unverified: memory.and_then(HeadMemory::unverified),
-            reservoir_left: self.reservoirs.get(&line.reservoir).copied(),
+            reservoir_left: self.books.left_in(&line.reservoir),
             reservoir_reserve: reservoir.reserve,
             ledger: match &self.ledger {
                 LedgerState::Writable => LedgerFact::Writable,
@@ -55,16 +54,8 @@ impl Engine {
                 .map_or(ClockFact::Trusted, ClockFact::Unsure),
             inputs: self.input_blocks(line),
             water: self.water_facts(now),
-            permit_valid: self.permit_valid,
+            permit_valid: self.waits.permit_valid,
         })
-    }
-
-    pub(super) fn holds_on(&self, line: &Name) -> Vec<&Hold> {
-        let stops = |hold: &&Hold| match &hold.scope {
-            HoldScope::All => true,
-            HoldScope::Line(held) => held == line,
-        };
-        self.holds.iter().filter(stops).collect()
     }
 
     /// Why a head's calibration is old, if it is: by days since it was made, or by run hours.
@@ -106,16 +97,16 @@ impl Engine {
 
     pub(super) fn input_blocks(&self, line: &Line) -> Vec<InputBlock> {
         let mut blocks: Vec<InputBlock> = self
-            .controller
+            .controller()
             .inputs
             .values()
             .filter(|input| match &input.blocks {
                 Blocks::All => true,
                 Blocks::Lines(lines) => lines.contains(&line.name),
             })
-            .filter_map(|input| self.input_block(input))
+            .filter_map(|input| self.inputs.block(input, self.clock.last.elapsed))
             .collect();
-        if self.under_voltage {
+        if self.inputs.under_voltage() {
             let says =
                 "the board's supply is too low; check the power supply and its cable".to_owned();
             blocks.push(InputBlock {

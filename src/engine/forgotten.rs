@@ -29,19 +29,22 @@ impl Engine {
         let Some(at) = self.forgotten_at(now) else {
             return;
         };
-        for (id, line) in stand_ins().zip(&self.controller.lines) {
-            let Some(solution) = self.controller.solution_of(&line.name) else {
+        for (id, line) in stand_ins().zip(&self.in_force.controller.lines) {
+            let Some(solution) = self.in_force.controller.solution_of(&line.name) else {
                 continue;
             };
             // Which of its solutions it was may be forgotten, too: the strongest in each quantity counts.
             let mut carries = Carried::new();
-            for held in self.controller.may_give(line) {
-                for (of, amount) in held.effect.carried(line.daily_cap, self.controller.tank) {
+            for held in self.in_force.controller.may_give(line) {
+                for (of, amount) in held
+                    .effect
+                    .carried(line.daily_cap, self.in_force.controller.tank)
+                {
                     let most = carries.entry(of).or_insert(amount);
                     *most = amount.max(*most);
                 }
             }
-            self.window.add(Counted {
+            self.books.window.add(Counted {
                 id,
                 line: line.name.clone(),
                 head: line.head.clone(),
@@ -63,8 +66,8 @@ impl Engine {
         let Some(at) = self.forgotten_at(now) else {
             return;
         };
-        for (id, _) in stand_ins().zip(&self.controller.lines) {
-            self.window.update(id, |counted| {
+        for (id, _) in stand_ins().zip(&self.in_force.controller.lines) {
+            self.books.window.update(id, |counted| {
                 (counted.began, counted.ended, counted.due) = (at, Some(at), at);
             });
         }

@@ -33,8 +33,8 @@ impl Engine {
         (run_time, kind): (Millis, DoseKind),
         now: Now,
     ) -> Result<Worked, Denial> {
-        let line = &self.controller.line_of_head(head)?.name;
-        let config = self.controller.heads.get(head);
+        let line = &self.controller().line_of_head(head)?.name;
+        let config = self.controller().heads.get(head);
         let calibration = self.calibration_of(head);
         let most = config.map_or(Volume::ZERO, |c| c.at_most(calibration.as_ref(), run_time));
         // A dose of nothing is none, and cannot be written down.
@@ -50,7 +50,7 @@ impl Engine {
     ) -> Result<Worked, Denial> {
         let into = self.destination(line, kind);
         let request = Request {
-            id: self.next_dose_id(),
+            id: self.books.next_dose_id(),
             line,
             volume,
             kind,
@@ -59,7 +59,7 @@ impl Engine {
         };
         let facts = self.facts(line, now).ok_or_else(|| self.no_line(line))?;
         let run_time = examine(&request, &facts, now.elapsed).map_err(|r| self.denied(&r, now))?;
-        let usual = self.largest_slot(line);
+        let usual = self.in_force.largest_slot(line);
         let unusual =
             kind == DoseKind::Hand && volume.as_ul() > usual.as_ul().saturating_mul(UNUSUAL_FACTOR);
         let outlet = facts.outlet.solution();
@@ -117,7 +117,7 @@ impl Engine {
         let until = refusal.until().filter(|_| fills_up);
         let until = until.and_then(|until| Self::wall_at(until.plus(Millis::new(999)), now));
         if let Some(at) = until {
-            let at = self.controller.time_zone.to_datetime(at);
+            let at = self.controller().time_zone.to_datetime(at);
             let at = at.strftime("; there is room again at %H:%M:%S on %Y-%m-%d");
             denial.text.push_str(&at.to_string());
         }
@@ -138,7 +138,7 @@ impl Engine {
         };
         let permit = {
             let request = Request {
-                id: self.next_dose_id(),
+                id: self.books.next_dose_id(),
                 line: &shown.line,
                 volume: shown.volume,
                 kind: shown.kind,
@@ -172,7 +172,7 @@ impl Engine {
     /// Ends one run, and leaves everything else as it is.
     pub(super) fn stop_run(&mut self, dose: DoseId, who: &Who, now: Now) -> Result<Answer, Denial> {
         let cause = format!("stopped by {who}");
-        let Some(active) = self.active.get_mut(&dose) else {
+        let Some(active) = self.books.active.get_mut(&dose) else {
             return Err(Denial::new(
                 "not-running",
                 format!(

@@ -7,9 +7,6 @@ use super::state::Engine;
 use crate::quantity::{Millis, Name};
 use crate::record::{Entry, Hold, HoldChange, HoldScope, Who};
 
-/// More holds than this on one scope say nothing new; the list stays bounded whatever presses the button.
-const HOLDS_PER_SCOPE_MAX: usize = 8;
-
 /// A hold that is wanted.
 #[derive(Debug)]
 pub(super) struct Stop {
@@ -61,7 +58,7 @@ impl Engine {
                 scope.lifted_by()
             ),
         };
-        if !self.is_covered(&scope, (&reason, &who), end) {
+        if !self.holds.cover(&scope, (&reason, &who), end) {
             let hold = Hold {
                 scope,
                 reason,
@@ -69,15 +66,11 @@ impl Engine {
                 since: now.wall,
                 until: Hold::end(now.wall, length, self.clock.unsure.is_none()),
             };
-            self.hold_ends.extend(end.map(|end| (hold.clone(), end)));
-            self.put_in_force(hold, now);
+            self.put_in_force(hold, end, now);
         } else if ticket.is_none() {
             return;
         }
-        self.out.push(Effect::SaveHolds {
-            holds: self.holds.clone(),
-            reply: ticket.map(|t| (t, Answer::Done { text })),
-        });
+        self.save_holds(ticket.map(|t| (t, Answer::Done { text })));
     }
 
     /// Takes up holds that were put into the hold file from outside. Their end, if they have one, is by the wall clock, as after a start.
@@ -85,15 +78,14 @@ impl Engine {
         for hold in found {
             self.stop_scope(&hold.scope, &hold.reason);
             if hold.until.is_some()
-                || !self.is_covered(&hold.scope, (&hold.reason, &hold.who), None)
+                || !self
+                    .holds
+                    .cover(&hold.scope, (&hold.reason, &hold.who), None)
             {
-                self.put_in_force(hold, now);
+                self.put_in_force(hold, None, now);
             }
         }
-        self.out.push(Effect::SaveHolds {
-            holds: self.holds.clone(),
-            reply: None,
-        });
+        self.save_holds(None);
     }
 
     fn stop_scope(&mut self, scope: &HoldScope, reason: &str) {
@@ -101,63 +93,30 @@ impl Engine {
             HoldScope::All => true,
             HoldScope::Line(held) => held == line,
         });
-        // Whoever stops a line means whatever its head does, at the bench too.
-        for session in self.benches.values_mut() {
-            if *scope == HoldScope::All || *scope == HoldScope::Line(session.record.line.clone()) {
-                session.runs_on_hold = false;
-            }
-        }
+        self.benches.stop(scope);
     }
 
-    fn put_in_force(&mut self, hold: Hold, now: Now) {
-        self.holds.push(hold.clone());
+    pub(super) fn save_holds(&mut self, reply: Option<(Ticket, Answer)>) {
+        self.out.push(Effect::SaveHolds {
+            holds: self.holds.list().to_vec(),
+            reply,
+        });
+    }
+
+    fn put_in_force(&mut self, hold: Hold, end: Option<Millis>, now: Now) {
+        self.holds.add(hold.clone(), end);
         self.touch_all_lines();
         self.mark_written(now);
         let at = self.stamp(now);
         self.store(Entry::Hold(HoldChange::set(hold, at)), None);
     }
 
-    /// Whether a hold in force says the same, for as long. Beyond so many on one scope a further one says nothing new, unless it would
-    /// outlast them all.
-    fn is_covered(
-        &self,
-        scope: &HoldScope,
-        (reason, who): (&str, &Who),
-        end: Option<Millis>,
-    ) -> bool {
-        let mut same_scope = self.holds.iter().filter(|h| h.scope == *scope);
-        let lasts = |hold: &&Hold| match (self.end_of(hold), end) {
-            (None, _) => hold.until.is_none(),
-            (Some(_), None) => false,
-            (Some(known), Some(end)) => known >= end,
-        };
-        let crowded = same_scope.clone().count() >= HOLDS_PER_SCOPE_MAX;
-        same_scope.any(|h| lasts(&h) && (crowded || h.reason == reason && h.who == *who))
-    }
-
-    /// When a hold of this run ends, on the elapsed clock; `None` for one without an end, or of before the start.
-    fn end_of(&self, hold: &Hold) -> Option<Millis> {
-        let ends = self.hold_ends.iter();
-        ends.filter(|(known, _)| known == hold)
-            .map(|(_, end)| *end)
-            .max()
-    }
-
-    /// Ends holds whose time is over: of this run by elapsed time, of before the start once the trusted clock says so.
+    /// Ends holds whose time is over.
     pub(super) fn end_timed_holds(&mut self, now: Now) {
-        let is_trusted = self.clock.unsure.is_none();
-        let is_over = |hold: &Hold| {
-            self.end_of(hold).map_or_else(
-                || is_trusted && hold.until.is_some_and(|until| until <= now.wall),
-                |end| end <= now.elapsed,
-            )
-        };
-        let (over, left): (Vec<Hold>, Vec<Hold>) = self.holds.iter().cloned().partition(is_over);
+        let over = self.holds.take_over(self.clock.unsure.is_none(), now);
         if over.is_empty() {
             return;
         }
-        self.holds = left;
-        self.hold_ends.retain(|(hold, _)| self.holds.contains(hold));
         self.touch_all_lines();
         self.mark_written(now);
         let at = self.stamp(now);
@@ -166,36 +125,25 @@ impl Engine {
         for hold in &over {
             let lifted = HoldChange::lifted(hold.scope.clone(), Who::Daemon, at);
             entries.push(Entry::Hold(lifted));
-            let others = self.holds.iter().filter(|h| h.scope == hold.scope);
+            let others = self.holds.list().iter().filter(|h| h.scope == hold.scope);
             entries.extend(others.map(|h| Entry::Hold(HoldChange::set(h.clone(), at))));
         }
         self.out.push(Effect::Store {
             entries,
             reply: None,
         });
-        self.out.push(Effect::SaveHolds {
-            holds: self.holds.clone(),
-            reply: None,
-        });
-    }
-
-    /// Elapsed time at which the next hold of this run ends.
-    pub(super) fn next_hold_end(&self) -> Option<Millis> {
-        self.hold_ends.iter().map(|(_, end)| *end).min()
+        self.save_holds(None);
     }
 
     /// Lifts all holds of one scope. Holds of other scopes stay, and are named.
     pub(super) fn resume(&mut self, scope: &HoldScope, who: Who, ticket: Ticket, now: Now) {
-        let before = self.holds.len();
-        self.holds.retain(|h| h.scope != *scope);
-        self.hold_ends.retain(|(h, _)| h.scope != *scope);
-        let lifted = before.saturating_sub(self.holds.len());
+        let lifted = self.holds.lift(scope);
         let mut text = match lifted {
             0 => format!("{} was not on hold", scope_text(scope)),
             1 => format!("the hold on {} is lifted", scope_text(scope)),
             n => format!("{n} holds on {} are lifted", scope_text(scope)),
         };
-        for hold in &self.holds {
+        for hold in self.holds.list() {
             let how = hold.scope.lifted_by();
             text = format!(
                 "{text}; still on hold: {} ({}), lifted by `{how}`",
@@ -212,10 +160,7 @@ impl Engine {
                 None,
             );
         }
-        self.out.push(Effect::SaveHolds {
-            holds: self.holds.clone(),
-            reply: Some((ticket, Answer::Done { text })),
-        });
+        self.save_holds(Some((ticket, Answer::Done { text })));
     }
 
     pub(super) fn hold_file_fault(&mut self, why: &str, now: Now) {
@@ -232,22 +177,6 @@ pub(super) fn scope_text(scope: &HoldScope) -> String {
         HoldScope::All => "all dosing".to_owned(),
         HoldScope::Line(line) => format!("line {line}"),
     }
-}
-
-/// Holds of two sources together, each once.
-pub(super) fn union(first: Vec<Hold>, second: Vec<Hold>) -> Vec<Hold> {
-    let mut all = first;
-    for hold in second {
-        if !all.iter().any(|h| {
-            h.scope == hold.scope
-                && h.reason == hold.reason
-                && h.who == hold.who
-                && h.until == hold.until
-        }) {
-            all.push(hold);
-        }
-    }
-    all
 }
 
 /// Whether a name is one that a hold may stop.

@@ -93,7 +93,7 @@ impl Engine {
             Event::RunEnded { id, report } => self.run_ended(id, &report, now),
             Event::PumpFault { head, why } => self.pump_fault(&head, &why, now),
             Event::PlanReplaced { plan, ticket, who } => self.replace_plan(plan, ticket, who, now),
-            Event::Input { input, safe } => self.input_sampled(&input, safe, now),
+            Event::Input { input, safe } => self.inputs.sampled(&input, safe, now.elapsed),
             Event::UnderVoltage(low) => self.under_voltage(low, now),
             Event::Command {
                 ticket,
@@ -119,20 +119,18 @@ impl Engine {
         self.due_slots(now);
         self.watch(now);
         self.watch_forgotten(now);
-        self.window.prune(now.elapsed);
+        self.books.window.prune(now.elapsed);
     }
 
     /// Elapsed time at which [`Event::Tick`] is wanted next, at the latest.
     pub fn next_deadline(&mut self, now: Now) -> Millis {
         let waiting = self.next_waiting_look();
-        let inputs = self.next_input_deadline();
-        // What is still being stored waits for the ledger's answer, not for a time.
-        let running = self.active.values().filter(|a| a.permit.is_none());
-        let runs = running.map(|a| a.overdue_at).min();
+        let inputs = self.inputs.next_deadline(&self.controller().inputs);
+        let runs = self.books.next_overdue();
         let slot = self.next_slot_at(now);
-        let bench = self.next_bench_look();
-        let hold = self.next_hold_end();
-        let alarm = self.next_alarm_end();
+        let bench = self.benches.next_look(|head| self.books.runs(head));
+        let hold = self.holds.next_end();
+        let alarm = self.alarms.next_end();
         [bench, waiting, inputs, runs, slot, hold, alarm]
             .into_iter()
             .flatten()

@@ -128,7 +128,7 @@ impl Engine {
         self.pending = Some(Pending {
             proposal: proposal.clone(),
             quiet,
-            expires: now.elapsed.plus(self.proposal_valid),
+            expires: now.elapsed.plus(self.waits.proposal_valid),
         });
         Ok(Answer::Proposal(Box::new(proposal)))
     }

@@ -120,14 +120,14 @@ impl Engine {
 
     fn put_refill(&mut self, entry: Refill, (ticket, text): (Ticket, String), now: Now) {
         let held = (&entry.solution, true);
-        let controller = Arc::make_mut(&mut self.controller);
+        let controller = Arc::make_mut(&mut self.in_force.controller);
         if entry.tube.is_some() {
             controller.fill(&entry.reservoir, held, entry.tube.as_ref());
             self.outlet_changed(now);
         } else {
             controller.told(&entry.reservoir, held);
         }
-        self.reservoirs.insert(entry.reservoir.clone(), entry.level);
+        self.books.fill(&entry.reservoir, entry.level);
         self.touch_all_lines();
         self.mark_written(now);
         self.store(Entry::Refill(entry), Some((ticket, Answer::Done { text })));
@@ -136,8 +136,8 @@ impl Engine {
     /// Takes what the record knows of bottles and tubes. What is not known to be in a bottle is not dosed from it.
     pub(super) fn take_contents(&mut self, contents: &[Content], now: Now) {
         for content in contents {
-            if !content.put_into(Arc::make_mut(&mut self.controller)) {
-                self.reservoirs.remove(&content.reservoir);
+            if !content.put_into(Arc::make_mut(&mut self.in_force.controller)) {
+                self.books.forget_bottle(&content.reservoir);
                 self.note(
                     "content-unknown",
                     None,
@@ -151,20 +151,18 @@ impl Engine {
 
     fn outlet_changed(&mut self, now: Now) {
         self.work_out_plan();
-        self.busiest_of = None;
-        // What was given so far was given by another measure.
-        self.watched_from = now.elapsed;
+        self.in_force.outlet_changed(now.elapsed);
     }
 
     /// Takes a dose that is over out of the tube it came through.
     pub(super) fn draw(&mut self, line: &Name, volume: Volume, now: Now) {
-        if !self.controller.tube_differs(line)
-            || !Arc::make_mut(&mut self.controller).draw(line, volume)
+        if !self.controller().tube_differs(line)
+            || !Arc::make_mut(&mut self.in_force.controller).draw(line, volume)
         {
             return;
         }
         self.outlet_changed(now);
-        let leaves = self.controller.solution_of(line);
+        let leaves = self.controller().solution_of(line);
         let leaves = leaves.map_or("", |solution| solution.name.as_str());
         let text =
             format!("the tube of line {line} is through: {leaves} leaves its outlet from now on");
@@ -178,7 +176,7 @@ impl Engine {
         let old = self.solution_held(bottle)?;
         let wanted = new.solution.as_ref().unwrap_or(&old.name);
         may_hold(bottle, wanted)?;
-        let solution = self.controller.solutions.get(wanted);
+        let solution = self.controller().solutions.get(wanted);
         let solution = solution.filter(|solution| solution.name != old.name);
         let solution = solution.ok_or_else(|| {
             refused(format!(
@@ -256,9 +254,9 @@ impl Engine {
 
     fn level(&self, new: &NewRefill) -> Result<Level<'_>, Denial> {
         let reservoir = &new.reservoir;
-        let bottle = self.controller.reservoirs.get(reservoir).ok_or_else(|| {
+        let bottle = self.controller().reservoirs.get(reservoir).ok_or_else(|| {
             let known: Vec<&str> = self
-                .controller
+                .controller()
                 .reservoirs
                 .keys()
                 .map(Name::as_str)
@@ -271,7 +269,7 @@ impl Engine {
                 ),
             )
         })?;
-        let before = self.reservoirs.get(reservoir).copied();
+        let before = self.books.left_in(reservoir);
         let capacity = bottle.capacity;
         let now = match new.level {
             RefillLevel::Full => capacity,
@@ -305,7 +303,7 @@ impl Engine {
     }
 
     fn solution_held(&self, bottle: &Reservoir) -> Result<&Solution, Denial> {
-        let held = self.controller.solution_in(&bottle.name);
+        let held = self.controller().solution_in(&bottle.name);
         held.ok_or_else(|| {
             refused(format!(
                 "[reservoir.{}] of controller.toml names no solution",
@@ -316,7 +314,7 @@ impl Engine {
 
     fn check_idle(&self, bottle: &Reservoir) -> Result<(), Denial> {
         let runs = |dose: &&super::state::ActiveDose| dose.intent.reservoir == bottle.name;
-        match self.active.values().find(runs) {
+        match self.books.active.values().find(runs) {
             None => Ok(()),
             Some(dose) => Err(Denial::new(
                 "head-busy",
@@ -345,8 +343,8 @@ impl Engine {
             )
         })?;
         let tube = tube.or_zero();
-        for line in self.controller.drawing_on(&bottle.name) {
-            let outlet = self.controller.outlet(&line.name);
+        for line in self.controller().drawing_on(&bottle.name) {
+            let outlet = self.controller().outlet(&line.name);
             let held = outlet.and_then(|outlet| outlet.tube);
             if let Some((other, left)) = held.filter(|_| tube > Volume::ZERO) {
                 return Err(Denial::new(
@@ -366,15 +364,15 @@ impl Engine {
     /// # Errors
     /// What of it no cap, limit, head or course allows.
     fn trial(&self, bottle: &Reservoir, solution: &Solution) -> Result<Trial, Denial> {
-        let mut controller = Controller::clone(&self.controller);
+        let mut controller = Controller::clone(self.controller());
         controller.fill(&bottle.name, (&solution.name, true), None);
-        let recorded = self.recorded_uptakes();
-        let plan = worked_out(&self.plan, &controller, &recorded);
+        let recorded = self.in_force.recorded_uptakes();
+        let plan = worked_out(&self.in_force.plan, &controller, &recorded);
         let standing = plan_daily_volumes(&plan);
         for line in controller.drawing_on(&bottle.name) {
             self.check_carried(&controller, &line.name)?;
         }
-        let shape = self.shift().map(|course| {
+        let shape = self.in_force.shift().map(|course| {
             let shape = self.shape_by((&controller, &plan), course);
             shape.map(|shape| (shape, course.step)).ok_or_else(|| {
                 refused(format!(
@@ -384,7 +382,9 @@ impl Engine {
             })
         });
         let shape = shape.transpose()?;
-        let raises = self.extras_by(&controller, None, |_, extra| extra > Volume::ZERO);
+        let raises = self
+            .in_force
+            .extras_by(&controller, None, |_, extra| extra > Volume::ZERO);
         let steps = shape.as_ref().map_or(0, |(shape, _)| shape.days);
         for step in 0..=steps {
             let step = shape.as_ref().map(|(shape, _)| (shape, step));
@@ -392,7 +392,7 @@ impl Engine {
             bottle_within(
                 (&controller, &plan),
                 (&bottle.name, &daily),
-                self.uptake(),
+                self.in_force.uptake(),
                 &|line| self.dose_min(line),
             )
             .map_err(|why| {
@@ -402,8 +402,10 @@ impl Engine {
                 ))
             })?;
         }
-        let today = self.local_date(self.clock.last.wall);
-        let extras = self.extras_by(&controller, None, |course, _| course.in_force_on(today));
+        let today = self.in_force.local_date(self.clock.last.wall);
+        let extras = self
+            .in_force
+            .extras_by(&controller, None, |course, _| course.in_force_on(today));
         let step = shape.as_ref().map(|(shape, step)| (shape, *step));
         let daily = departed(&standing, step, &extras);
         Ok(Trial { controller, daily })
@@ -414,7 +416,7 @@ impl Engine {
         let Some(solution) = controller.solution_of(line) else {
             return Ok(());
         };
-        for course in &self.courses {
+        for course in self.in_force.courses() {
             if let Departure::Add { line: own, of, .. } = &course.what
                 && own == line
                 && !solution.effect.carries(of)
@@ -431,7 +433,7 @@ impl Engine {
     fn changes(&self, bottle: &Reservoir, trial: &Trial) -> Vec<LineChange> {
         let before = self.planned_volumes();
         let of = |daily: &DailyVolumes, line: &Name| daily.get(line).copied().unwrap_or_default();
-        let lines = self.controller.drawing_on(&bottle.name);
+        let lines = self.controller().drawing_on(&bottle.name);
         lines
             .map(|line| LineChange {
                 line: line.name.clone(),
@@ -454,10 +456,10 @@ impl Engine {
         tube: Volume,
         (old, new): (&SolutionEffect, &SolutionEffect),
     ) -> Result<BTreeMap<Quantity, f64>, Denial> {
-        let tank = self.controller.tank;
-        let lines = self.controller.drawing_on(&bottle.name);
+        let tank = self.controller().tank;
+        let lines = self.controller().drawing_on(&bottle.name);
         let off: Volume = lines
-            .map(|line| tube.saturating_add(self.largest_slot(&line.name)))
+            .map(|line| tube.saturating_add(self.in_force.largest_slot(&line.name)))
             .sum();
         let mut steps = old.carried(off, tank);
         for step in steps.values_mut() {
@@ -468,7 +470,7 @@ impl Engine {
         }
         steps.retain(|_, step| *step != 0.0);
         for (of, step) in &steps {
-            let limits = self.controller.water.get(of);
+            let limits = self.controller().water.get(of);
             let fall = limits
                 .and_then(|limits| limits.tracked.as_ref())
                 .map(|t| t.max_fall);
@@ -494,14 +496,14 @@ impl Engine {
     /// After a bottle ran dry there may be air in its tubes.
     fn air_reminder(&self, level: &Level<'_>) -> Option<String> {
         let name = &level.bottle.name;
-        let floats = self.controller.inputs.values();
+        let floats = self.controller().inputs.values();
         let mut floats = floats.filter(|i| i.role == InputRole::ReservoirFloat(name.clone()));
-        let float_empty = floats.any(|float| {
-            let memory = self.inputs.get(&float.name);
-            memory.is_some_and(|memory| memory.raw.is_some() && !memory.safe)
-        });
-        let lines: Vec<_> = self.controller.drawing_on(name).collect();
-        let dose = lines.iter().map(|line| self.largest_slot(&line.name)).max();
+        let float_empty = floats.any(|float| self.inputs.says(&float.name) == Some(false));
+        let lines: Vec<_> = self.controller().drawing_on(name).collect();
+        let dose = lines
+            .iter()
+            .map(|line| self.in_force.largest_slot(&line.name))
+            .max();
         let used_up = level.bottle.reserve.saturating_add(dose?);
         let dry = float_empty || level.before.is_some_and(|left| left < used_up);
         let heads: Vec<&str> = lines.iter().map(|line| line.head.as_str()).collect();

@@ -11,7 +11,6 @@ use super::status::{
     LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason, ReservoirStatus,
     RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
 };
-use super::water::newest_readings;
 use crate::chemistry::Quantity;
 use crate::config::Mode;
 use crate::guard::{Refusal, Request, allowance, examine};
@@ -24,7 +23,7 @@ impl Engine {
     /// Everything at this moment.
     pub fn status(&mut self, now: Now, shell: &ShellFacts) -> Status {
         let slots = self.next_slots(now);
-        let lines = self.controller.lines.iter().filter_map(|line| {
+        let lines = self.controller().lines.iter().filter_map(|line| {
             let next = slots.iter().find(|s| s.key.line == line.name);
             self.line_status(&line.name, next, now, shell)
         });
@@ -36,9 +35,9 @@ impl Engine {
         Status {
             mode: if self.live { Mode::Live } else { Mode::DryRun },
             at: now.wall,
-            name: self.controller.name.clone(),
+            name: self.controller().name.clone(),
             daemon: shell.daemon.clone(),
-            held: self.holds.iter().any(|h| h.scope == HoldScope::All),
+            held: self.holds.has(&HoldScope::All),
             holds: self.holds_status(now),
             clock: ClockStatus {
                 trusted: self.clock.unsure.is_none(),
@@ -57,10 +56,10 @@ impl Engine {
             }),
             inputs: self
                 .inputs
-                .iter()
-                .map(|(name, memory)| InputStatus {
+                .levels()
+                .map(|(name, safe)| InputStatus {
                     name: name.clone(),
-                    safe: memory.safe,
+                    safe,
                 })
                 .collect(),
             lines: lines.collect(),
@@ -73,7 +72,7 @@ impl Engine {
 
     /// Whether any dose is being stored or runs.
     pub fn is_dosing(&self) -> bool {
-        !self.active.is_empty()
+        !self.books.active.is_empty()
     }
 
     /// A ledger that could not be read at the start tells nothing of what was given and what is left.
@@ -86,11 +85,11 @@ impl Engine {
             course: course.clone(),
             words: self.course_words(course),
         };
-        self.courses.iter().map(status).collect()
+        self.in_force.courses().iter().map(status).collect()
     }
 
     fn holds_status(&self, now: Now) -> Vec<HoldStatus> {
-        let shown = self.holds.iter().map(|hold| HoldStatus {
+        let shown = self.holds.list().iter().map(|hold| HoldStatus {
             line: match &hold.scope {
                 HoldScope::All => None,
                 HoldScope::Line(line) => Some(line.clone()),
@@ -115,12 +114,12 @@ impl Engine {
         let memory = self.lines.get(name)?;
         let within = |window| {
             self.knows_its_past()
-                .then(|| self.window.volume_within(window, name, now.elapsed))
+                .then(|| self.books.window.volume_within(window, name, now.elapsed))
         };
         let (delivered_24h, hour) = (within(Millis::DAY), within(Millis::HOUR));
         let running = self.running_on(name, now);
         let (state, reason) = self.what_it_does(name, next, running.is_some(), now)?;
-        let today = self.local_date(now.wall);
+        let today = self.in_force.local_date(now.wall);
         let planned = self.daily_volumes().get(name).copied().unwrap_or_default();
         Some(LineStatus {
             name: name.clone(),
@@ -130,7 +129,7 @@ impl Engine {
                 left,
             }),
             reservoir: facts.line.reservoir.clone(),
-            uptake_from: crate::plan::uptake_from(&self.plan, name),
+            uptake_from: crate::plan::uptake_from(&self.in_force.plan, name),
             state,
             reason,
             running,
@@ -140,12 +139,14 @@ impl Engine {
             }),
             today_since: match self.clock.unsure {
                 Some(_) => None,
-                None => day_began(now.wall, &self.controller.time_zone),
+                None => day_began(now.wall, &self.controller().time_zone),
             },
             delivered_24h,
             delivered_lifetime: shell.delivered.get(name).copied(),
             planned,
-            plan_standing: crate::plan::plan_daily_volumes(&self.plan)
+            plan_standing: self
+                .in_force
+                .standing_volumes()
                 .get(name)
                 .copied()
                 .unwrap_or_default(),
@@ -181,7 +182,7 @@ impl Engine {
     ) -> Option<(LineState, Option<Reason>)> {
         let facts = self.facts(name, now)?;
         let request = |slot: &Slot| Request {
-            id: self.next_dose_id(),
+            id: self.books.next_dose_id(),
             line: name,
             volume: slot.volume,
             kind: DoseKind::Plan,
@@ -227,7 +228,7 @@ impl Engine {
     }
 
     fn running_on(&self, line: &Name, now: Now) -> Option<RunningStatus> {
-        let dose = self.active.values().find(|d| d.intent.line == *line)?;
+        let dose = self.books.active_on(line)?;
         Some(RunningStatus {
             dose: dose.intent.id.0,
             volume: dose.intent.volume,
@@ -244,10 +245,11 @@ impl Engine {
     }
 
     fn so_far(&self, id: DoseId, now: Now) -> Volume {
-        let Some(dose) = self.active.get(&id).filter(|d| d.permit.is_none()) else {
+        let Some(dose) = self.books.active.get(&id).filter(|d| d.permit.is_none()) else {
             return Volume::ZERO;
         };
         let began = self
+            .books
             .window
             .iter()
             .find(|d| d.id == id)
@@ -276,7 +278,7 @@ impl Engine {
                 name: name.clone(),
                 bench: self
                     .benches
-                    .get(name)
+                    .of(name)
                     .map(super::state::BenchSession::status),
                 rate: stored.map(|c| c.calibration.rate()),
                 offset: stored.map(|c| c.calibration.offset()),
@@ -297,19 +299,19 @@ impl Engine {
 
     fn reservoirs_status(&self) -> Vec<ReservoirStatus> {
         let shown = self
-            .controller
+            .controller()
             .reservoirs
             .iter()
             .filter_map(|(name, config)| {
-                let left = self.reservoirs.get(name).copied();
+                let left = self.books.left_in(name);
                 let left = left.filter(|_| self.knows_its_past());
                 let low = self
                     .alarms
                     .is_active(AlarmCode::ReservoirLow, name.as_str());
                 Some(ReservoirStatus {
                     name: name.clone(),
-                    solution: self.controller.solution_in(name)?.name.clone(),
-                    solution_from: self.controller.content_from(name),
+                    solution: self.controller().solution_in(name)?.name.clone(),
+                    solution_from: self.controller().content_from(name),
                     left,
                     usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
                     capacity: config.capacity,
@@ -329,7 +331,7 @@ impl Engine {
         let planned = self.planned_alkalinity();
         let predicted =
             |times: f64| prediction.map(|p| Alkalinity::from_dkh(p.value + times * p.uncertainty));
-        let readings = newest_readings(&self.told).into_iter();
+        let readings = self.told.newest_readings().into_iter();
         let readings = readings.map(|(of, (row, _))| {
             let shown = ReadingStatus {
                 reading: row.clone(),
@@ -338,10 +340,10 @@ impl Engine {
             (of.to_owned(), shown)
         });
         WaterStatus {
-            uptake: self.uptake(),
-            starts_not_in_force: self.starts_not_in_force(),
+            uptake: self.in_force.uptake(),
+            starts_not_in_force: self.in_force.starts_not_in_force(),
             planned: Some(planned),
-            in_force: Some(planned.times(self.share_of(&of))),
+            in_force: Some(planned.times(self.water.share(&of).unwrap_or(1.0))),
             allowed: allowance.map(|a| Alkalinity::from_dkh(a.per_day)),
             allowed_in_hour: facts.map(|f| Alkalinity::from_dkh(f.rise_per_hour)),
             allowed_because: allowance.map(|a| a.reason.words(&of)),

@@ -6,7 +6,7 @@ use super::effect::Denial;
 use super::event::Now;
 use super::state::{Engine, WaitingSlot};
 use crate::guard::{Refusal, Request, judge};
-use crate::plan::{BusiestHour, DailyVolumes, Slot};
+use crate::plan::{DailyVolumes, Slot};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseKind, Entry, NotGiven, OutageMissed, SlotNotGiven, Who};
 use jiff::Timestamp;
@@ -21,16 +21,16 @@ impl Engine {
             self.give_up_waiting(now);
             return;
         }
-        if now.wall > self.cursor {
+        if now.wall > self.slots.cursor {
             let daily = self.daily_volumes();
-            let lateness_max = self.controller.times.slot_lateness_max;
+            let lateness_max = self.controller().times.slot_lateness_max;
             // What is older than this cannot be given any more; a long gap is one row a line, not a row a slot.
             let missed_until = shift(now.wall, lateness_max);
-            if missed_until > self.cursor {
-                self.slots_lost(self.cursor, missed_until, now);
+            if missed_until > self.slots.cursor {
+                self.slots_lost(self.slots.cursor, missed_until, now);
             }
-            let fresh_from = self.cursor.max(missed_until);
-            let due = match self.schedule.between(fresh_from, now.wall, &daily) {
+            let fresh_from = self.slots.cursor.max(missed_until);
+            let due = match self.in_force.schedule.between(fresh_from, now.wall, &daily) {
                 Ok(slots) => {
                     self.clear(AlarmCode::PlanUnplaceable, "", now);
                     slots
@@ -46,7 +46,7 @@ impl Engine {
                     Vec::new()
                 }
             };
-            self.cursor = now.wall;
+            self.slots.cursor = now.wall;
             for slot in due {
                 self.slot_due(slot, now);
             }
@@ -56,11 +56,11 @@ impl Engine {
     }
 
     fn slot_due(&mut self, slot: Slot, now: Now) {
-        if self.settled.contains(&slot.key) {
+        if self.slots.settled.contains(&slot.key) {
             return;
         }
-        let give_up = now.elapsed.plus(self.controller.times.slot_wait_max);
-        self.waiting.push(WaitingSlot {
+        let give_up = now.elapsed.plus(self.controller().times.slot_wait_max);
+        self.slots.waiting.push(WaitingSlot {
             slot,
             give_up,
             retry_at: Some(now.elapsed),
@@ -69,11 +69,11 @@ impl Engine {
 
     /// While nothing can be tried: what is on hold or has waited long enough does not wait on.
     fn give_up_waiting(&mut self, now: Now) {
-        for waiting in std::mem::take(&mut self.waiting) {
+        for waiting in std::mem::take(&mut self.slots.waiting) {
             if waiting.give_up < now.elapsed {
                 self.waited_too_long(waiting.slot, now);
-            } else if self.holds_on(&waiting.slot.key.line).is_empty() {
-                self.waiting.push(waiting);
+            } else if self.holds.on(&waiting.slot.key.line).is_empty() {
+                self.slots.waiting.push(waiting);
             } else {
                 let denial = Denial::new("held", "the line was put on hold while this dose waited");
                 self.slot_not_given(waiting.slot, NotGiven::Refused, &denial, now);
@@ -83,7 +83,7 @@ impl Engine {
 
     /// Nobody looked in time (a suspend, a stall, an unsure clock): late is never made up for.
     fn waited_too_long(&mut self, slot: Slot, now: Now) {
-        let max = self.controller.times.slot_wait_max;
+        let max = self.controller().times.slot_wait_max;
         let denial = Denial::new(
             "waited-too-long",
             format!("it could not be given within {max}"),
@@ -93,7 +93,7 @@ impl Engine {
 
     /// Slots that wait are dropped, each with its record.
     pub(super) fn drop_waiting(&mut self, kind: NotGiven, denial: &Denial, now: Now) {
-        for waiting in std::mem::take(&mut self.waiting) {
+        for waiting in std::mem::take(&mut self.slots.waiting) {
             self.slot_not_given(waiting.slot, kind, denial, now);
         }
     }
@@ -108,19 +108,19 @@ impl Engine {
                 w.retry_at
             }
         };
-        self.waiting.iter().filter_map(look).min()
+        self.slots.waiting.iter().filter_map(look).min()
     }
 
     fn try_waiting(&mut self, now: Now) {
-        for mut waiting in std::mem::take(&mut self.waiting) {
+        for mut waiting in std::mem::take(&mut self.slots.waiting) {
             if waiting.give_up < now.elapsed {
                 self.waited_too_long(waiting.slot, now);
                 continue;
             }
             if waiting.retry_at.is_some_and(|at| at > now.elapsed)
-                && self.holds_on(&waiting.slot.key.line).is_empty()
+                && self.holds.on(&waiting.slot.key.line).is_empty()
             {
-                self.waiting.push(waiting);
+                self.slots.waiting.push(waiting);
                 continue;
             }
             match self.try_slot(&waiting.slot, now) {
@@ -128,7 +128,7 @@ impl Engine {
                 Err(refusal) => match refusal.until().filter(|until| *until <= waiting.give_up) {
                     Some(until) => {
                         waiting.retry_at = Some(until.max(now.elapsed.plus(Millis::new(1))));
-                        self.waiting.push(waiting);
+                        self.slots.waiting.push(waiting);
                     }
                     None => self.refuse_slot(waiting.slot, refusal, now),
                 },
@@ -140,7 +140,7 @@ impl Engine {
         let line = slot.key.line.clone();
         let permit = {
             let request = Request {
-                id: self.next_dose_id(),
+                id: self.books.next_dose_id(),
                 line: &line,
                 volume: slot.volume,
                 kind: DoseKind::Plan,
@@ -172,7 +172,7 @@ impl Engine {
 
     /// Writes down that a slot was not given; its key is settled with that.
     pub(super) fn slot_not_given(&mut self, slot: Slot, kind: NotGiven, denial: &Denial, now: Now) {
-        self.settled.insert(slot.key.clone());
+        self.slots.settled.insert(slot.key.clone());
         self.mark_written(now);
         let entry = SlotNotGiven {
             key: slot.key,
@@ -189,7 +189,13 @@ impl Engine {
     /// Writes down, a row a line, what was missed after `from` up to `until`.
     fn slots_lost(&mut self, from: Timestamp, until: Timestamp, now: Now) {
         let at = self.stamp(now);
-        let lines: Vec<Name> = self.plan.lines.iter().map(|l| l.line.clone()).collect();
+        let lines: Vec<Name> = self
+            .in_force
+            .plan
+            .lines
+            .iter()
+            .map(|l| l.line.clone())
+            .collect();
         let daily = self.daily_volumes();
         let mut total = 0_u32;
         for line in lines {
@@ -197,7 +203,10 @@ impl Engine {
             if daily.get(&line).is_none_or(|v| *v <= Volume::ZERO) {
                 continue;
             }
-            let counted = self.schedule.count_between(&line, from, until, &daily);
+            let counted = self
+                .in_force
+                .schedule
+                .count_between(&line, from, until, &daily);
             if counted.is_some_and(|(slots, _)| slots == 0) {
                 continue;
             }
@@ -225,20 +234,20 @@ impl Engine {
     pub(super) fn slots_lost_in_outage(&mut self, now: Now) {
         if self.clock.newest.is_none() {
             // Nothing was ever written, so nothing was missed, whatever the clock showed before it was set.
-            self.cursor = now.wall;
+            self.slots.cursor = now.wall;
             return;
         }
-        if now.wall > self.cursor {
-            self.slots_lost(self.cursor, now.wall, now);
-            self.cursor = now.wall;
+        if now.wall > self.slots.cursor {
+            self.slots_lost(self.slots.cursor, now.wall, now);
+            self.slots.cursor = now.wall;
         }
     }
 
     /// Keys of three local days are enough: no slot of an older day can come due while the clock is trusted.
     fn forget_old_keys(&mut self, now: Now) {
-        let today = self.local_date(now.wall);
+        let today = self.in_force.local_date(now.wall);
         if let Ok(oldest) = today.checked_sub(jiff::Span::new().days(3)) {
-            self.settled.retain(|key| key.date >= oldest);
+            self.slots.settled.retain(|key| key.date >= oldest);
         }
     }
 
@@ -249,8 +258,9 @@ impl Engine {
         }
         let daily = self.daily_volumes();
         let slot = self
+            .in_force
             .schedule
-            .next_after(self.cursor.max(now.wall), &daily)?;
+            .next_after(self.slots.cursor.max(now.wall), &daily)?;
         Some(
             now.elapsed.plus(Millis::new(
                 slot.at
@@ -263,29 +273,30 @@ impl Engine {
     /// The next slot of each line after now, with the volumes in force.
     pub(super) fn next_slots(&mut self, now: Now) -> Vec<Slot> {
         let daily = self.daily_volumes();
-        let from = self.cursor.max(now.wall);
-        let lines: Vec<Name> = self.plan.lines.iter().map(|l| l.line.clone()).collect();
+        let from = self.slots.cursor.max(now.wall);
+        let lines: Vec<Name> = self
+            .in_force
+            .plan
+            .lines
+            .iter()
+            .map(|l| l.line.clone())
+            .collect();
         lines
             .iter()
-            .filter_map(|line| self.schedule.next_of_line(line, from, &daily))
+            .filter_map(|line| self.in_force.schedule.next_of_line(line, from, &daily))
             .collect()
     }
 
     /// The hourly limits follow the busiest hour of what is planned.
     pub(super) fn follow_hours(&mut self, now: Now) {
-        let of = (self.local_date(now.wall), self.planned_volumes());
-        if self.busiest_of.as_ref() != Some(&of) {
-            let (today, daily) = &of;
-            self.busiest_hour =
-                BusiestHour::around(&self.controller, &mut self.schedule, *today, daily);
-            self.busiest_of = Some(of);
-        }
+        let of = (self.in_force.local_date(now.wall), self.planned_volumes());
+        self.in_force.follow_hours(of);
     }
 
     /// Volumes per day in force: those of plan and courses, with the share applied that the limits on the water leave.
     pub(super) fn daily_volumes(&self) -> DailyVolumes {
         let mut daily = self.planned_volumes();
-        for planned in &self.plan.lines {
+        for planned in &self.in_force.plan.lines {
             let share = self.share_in_force(&planned.line);
             if (share - 1.0).abs() >= f64::EPSILON
                 && let Some(volume) = daily.get_mut(&planned.line)

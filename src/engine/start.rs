@@ -7,20 +7,18 @@ use super::alarms::{AlarmCode, Alarms};
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
-    ClockState, Engine, HeadMemory, InputMemory, LedgerState, LineMemory, WaterMemory,
+    Benches, Books, ClockState, Engine, HeadMemory, Holds, InForce, Inputs, LedgerState,
+    LineMemory, Slots, Told, Waits, Water,
 };
 use super::unseen::AtMost;
 use super::wish::VALID;
-use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan};
-use crate::guard::{Counted, DoseWindow};
+use crate::guard::Counted;
 use crate::metering::Calibration;
-use crate::plan::{BusiestHour, Schedule};
 use crate::quantity::{Millis, Name};
 use crate::record::{
-    Bench, Course, CourseState, Destination, DoseEnd, DoseId, Entry, History, Hold, HoldChange,
-    HoldScope, Intent, OutputSeen, PastDose, PastSession, Refill, Stamp, StoredCalibration, Uptake,
-    Who,
+    Bench, Destination, DoseEnd, DoseId, Entry, History, Hold, HoldChange, HoldScope, Intent,
+    OutputSeen, PastDose, PastSession, Refill, Stamp, StoredCalibration, Who,
 };
 
 /// A line is held when this many of its doses ended unseen within 24 h: something kills the daemon whenever that head starts.
@@ -73,17 +71,19 @@ impl Engine {
         let contents = std::mem::take(&mut history.contents);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
-        engine.grace = stretched(setup.grace, setup.pace);
-        engine.permit_valid = stretched(setup.controller.times.permit_valid, setup.pace);
-        engine.proposal_valid = stretched(VALID, setup.pace);
+        engine.waits = Waits {
+            grace: stretched(setup.grace, setup.pace),
+            permit_valid: stretched(setup.controller.times.permit_valid, setup.pace),
+            proposal_valid: stretched(VALID, setup.pace),
+        };
         engine.boot = setup.boot;
-        engine.holds = super::holds::union(known_holds.clone(), setup.file_holds);
+        engine.holds = Holds::union(known_holds.clone(), setup.file_holds);
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
         engine.take_readings(&added);
         engine.take_contents(&contents, now);
-        engine.take_additions(now);
+        engine.count_by_hand(now);
         engine.take_benches(benches, now);
         let changed = engine.take_calibrations(calibrations, &checks);
         engine.take_measured(measured);
@@ -109,13 +109,13 @@ impl Engine {
 
     /// An engine that remembers its history and has done nothing yet.
     fn blank(controller: &Arc<Controller>, plan: &Arc<Plan>, history: History, now: Now) -> Self {
-        let schedule = Schedule::new(Arc::clone(controller), Arc::clone(plan));
         Self {
-            schedule,
             live: false,
-            grace: Millis::ZERO,
-            proposal_valid: VALID,
-            permit_valid: controller.times.permit_valid,
+            waits: Waits {
+                grace: Millis::ZERO,
+                proposal_valid: VALID,
+                permit_valid: controller.times.permit_valid,
+            },
             stopping: false,
             clock: ClockState {
                 last: now,
@@ -128,54 +128,40 @@ impl Engine {
                 aged: false,
             },
             ledger: LedgerState::Writable,
-            holds: Vec::new(),
-            hold_ends: Vec::new(),
+            holds: Holds::default(),
             heads: controller
                 .heads
                 .keys()
                 .map(|name| (name.clone(), HeadMemory::default()))
                 .collect(),
-            benches: BTreeMap::new(),
-            bench_last: history.bench_last,
+            benches: Benches::new(history.bench_last),
             lines: controller
                 .lines
                 .iter()
                 .map(|line| (line.name.clone(), LineMemory::default()))
                 .collect(),
-            reservoirs: history.reservoirs.into_iter().collect::<BTreeMap<_, _>>(),
-            window: DoseWindow::default(),
-            active: BTreeMap::new(),
-            waiting: Vec::new(),
-            settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
-            cursor: history.newest_wall.unwrap_or(now.wall),
-            water: WaterMemory::of_all(controller, now.elapsed),
-            water_changed_at: None,
-            told_last: history.told_last,
-            told: history.told.into_iter().map(|t| (t.number, t)).collect(),
-            by_hand: BTreeMap::new(),
-            course_last: history.courses.iter().map(|c| c.number).max().unwrap_or(0),
-            courses: history.courses.into_iter().filter(goes_on).collect(),
-            course_extras: super::state::CourseExtras::default(),
-            busiest_hour: BusiestHour::default(),
-            busiest_of: None,
-            inputs: controller
-                .inputs
-                .keys()
-                .map(|name| (name.clone(), InputMemory::unknown(now.elapsed)))
-                .collect(),
-            under_voltage: false,
+            books: Books::new(history.reservoirs.into_iter().collect(), history.dose_last),
+            slots: Slots {
+                waiting: Vec::new(),
+                settled: history.settled.into_iter().collect::<BTreeSet<_>>(),
+                cursor: history.newest_wall.unwrap_or(now.wall),
+            },
+            water: Water::blank(controller, now.elapsed),
+            told: Told::new(history.told, history.told_last),
+            inputs: Inputs::unknown(controller.inputs.keys(), now.elapsed),
             alarms: Alarms::default(),
             pending: None,
-            dose_last: history.dose_last,
             past: history.doses,
             past_sessions: history.sessions,
             forgotten: history.forgotten,
             boot: String::new(),
-            watched_from: now.elapsed,
             out: Vec::new(),
-            controller: Arc::clone(controller),
-            plan: Arc::clone(plan),
-            uptakes: by_quantity(history.uptakes),
+            in_force: InForce::new(
+                (controller, plan),
+                history.uptakes,
+                history.courses,
+                now.elapsed,
+            ),
         }
     }
 
@@ -199,7 +185,7 @@ impl Engine {
         }
         // A hold of the file that the ledger does not know was set while the ledger could not be written.
         let at = self.stamp(now);
-        for hold in self.holds.clone() {
+        for hold in self.holds.list().to_vec() {
             if !known.contains(&hold) {
                 self.store(Entry::Hold(HoldChange::set(hold, at)), None);
             }
@@ -218,10 +204,7 @@ impl Engine {
                 now,
             );
         }
-        self.out.push(Effect::SaveHolds {
-            holds: self.holds.clone(),
-            reply: None,
-        });
+        self.save_holds(None);
         self.go_on(now);
     }
 
@@ -263,7 +246,7 @@ impl Engine {
     /// simulated stand-in is, every bottle full, every contact safe. Live mode never takes such a calibration.
     fn assume_for_dry_run(&mut self, now: Now) {
         let at = self.stamp(now);
-        let controller = Arc::clone(&self.controller);
+        let controller = Arc::clone(&self.in_force.controller);
         for (name, head) in &controller.heads {
             let memory = self.heads.entry(name.clone()).or_default();
             let assumed = Calibration::new(head.simulated.rate, head.simulated.offset)
@@ -293,10 +276,10 @@ impl Engine {
             }
         }
         for (name, reservoir) in &controller.reservoirs {
-            if !self.reservoirs.contains_key(name) {
-                self.reservoirs.insert(name.clone(), reservoir.capacity);
+            if self.books.left_in(name).is_none() {
+                self.books.fill(name, reservoir.capacity);
                 let note = "assumed full for dry run".to_owned();
-                let Some(solution) = self.controller.solution_in(name).map(|s| s.name.clone())
+                let Some(solution) = self.controller().solution_in(name).map(|s| s.name.clone())
                 else {
                     continue;
                 };
@@ -313,9 +296,7 @@ impl Engine {
                 self.store(Entry::Refill(entry), None);
             }
         }
-        for memory in self.inputs.values_mut() {
-            *memory = InputMemory::simulated(now.elapsed);
-        }
+        self.inputs.simulate(now.elapsed);
     }
 
     /// Age of a past dose. In the same boot the elapsed clock says it exactly. Across boots it is at least what the elapsed
@@ -343,7 +324,7 @@ impl Engine {
                 .saturating_sub(at.wall.as_millisecond()),
         );
         // A trusted clock may be off by what a step may be without being an event.
-        let by_wall = by_wall.minus(self.controller.times.clock_step_max);
+        let by_wall = by_wall.minus(self.controller().times.clock_step_max);
         let wrong_then = self.clock.wrong.iter().any(|wrong| wrong.spans(at.wall));
         let wall_counts =
             at.trusted && !written_in.vouched && !wrong_then && self.clock_proves_age();
@@ -357,7 +338,7 @@ impl Engine {
     /// Puts the past doses into the window, by their ages as far as these are known now.
     fn count_past(&mut self, silent: &[Bench], now: Now) {
         for dose in self.past.clone() {
-            self.settled.extend(dose.slot.clone());
+            self.slots.settled.extend(dose.slot.clone());
             if dose.end == DoseEnd::NotStarted {
                 continue;
             }
@@ -368,7 +349,7 @@ impl Engine {
             } else {
                 dose.into
             };
-            self.window.add(Counted {
+            self.books.window.add(Counted {
                 id: dose.id,
                 line: dose.line.clone(),
                 head: dose.head.clone(),
@@ -385,7 +366,7 @@ impl Engine {
             if into == Destination::Bench {
                 continue;
             }
-            if self.local_date(dose.at.wall) == self.local_date(now.wall) {
+            if self.in_force.local_date(dose.at.wall) == self.in_force.local_date(now.wall) {
                 self.add_today(&dose.line, dose.counted, dose.at.wall);
             }
             let line = self.lines.entry(dose.line.clone()).or_default();
@@ -400,7 +381,7 @@ impl Engine {
                 continue;
             };
             let (began, ended) = self.latest_times(&dose, age, now);
-            self.window.update(dose.id, |counted| {
+            self.books.window.update(dose.id, |counted| {
                 counted.began = began;
                 counted.ended = Some(ended);
                 counted.due = ended;
@@ -412,7 +393,7 @@ impl Engine {
     /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was
     /// stored, within the time a permit is valid. One that nobody saw end may have gone on, and may have given all of it last.
     fn latest_times(&self, dose: &PastDose, age: Millis, now: Now) -> (Millis, Millis) {
-        let began = now.elapsed.minus(age).plus(self.permit_valid);
+        let began = now.elapsed.minus(age).plus(self.waits.permit_valid);
         let ended = began.plus(dose.run_time);
         match dose.end {
             DoseEnd::Uncertain => (ended, ended),
@@ -422,14 +403,6 @@ impl Engine {
             }
         }
     }
-}
-
-fn by_quantity(uptakes: Vec<Uptake>) -> BTreeMap<Quantity, Uptake> {
-    uptakes.into_iter().map(|u| (u.of.clone(), u)).collect()
-}
-
-fn goes_on(course: &Course) -> bool {
-    course.state != CourseState::Ended
 }
 
 /// A real duration on clocks that run faster.

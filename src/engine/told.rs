@@ -42,15 +42,11 @@ impl Engine {
         let added = self.numbered(&new, &old, happened, (&who, now));
         let text = said(&new, &added, happened);
         let removed = old.iter().map(|row| row.number).collect();
-        // A corrected addition was given when the wrong one was.
-        let before = new
-            .replaces
-            .as_ref()
-            .and_then(|old| self.by_hand.get(&old.number));
-        let given = match (new.happened, before) {
-            (None, Some(given)) => *given,
-            (None, None) => Some(now.elapsed),
-            (Some(_), _) => Some(self.given_at(happened, now)),
+        let given = match new.happened {
+            None => self
+                .told
+                .given_like(new.replaces.as_ref().map(|old| old.number), now),
+            Some(_) => Some(self.given_at(happened, now)),
         };
         let mut entries = Vec::new();
         if let Some(Replaces { number, why }) = new.replaces {
@@ -90,7 +86,7 @@ impl Engine {
         (ticket, who): (Ticket, Who),
         now: Now,
     ) -> Result<(), Denial> {
-        let rows = self.rows_of(number);
+        let rows = self.told.rows_of(number);
         let old = rows.first().ok_or_else(|| not_counting(number))?;
         let what = if old.number == number {
             old.what.to_string()
@@ -118,17 +114,11 @@ impl Engine {
         Ok(())
     }
 
-    /// What has this number: one thing, or the rows of a report.
-    fn rows_of(&self, number: i64) -> Vec<Observation> {
-        let all = self.told.values().filter(|told| told.is(number));
-        all.cloned().collect()
-    }
-
     fn replaced(&self, new: &Tell) -> Result<Vec<Observation>, Denial> {
         let Some(Replaces { number, .. }) = new.replaces else {
             return Ok(Vec::new());
         };
-        let rows = self.rows_of(number);
+        let rows = self.told.rows_of(number);
         let old = rows.first().ok_or_else(|| not_counting(number))?;
         let same = if old.number == number {
             let item = new.items.first().filter(|_| new.items.len() == 1);
@@ -155,7 +145,7 @@ impl Engine {
                 adds,
             }) => {
                 let effect = self.known_solution(solution)?;
-                *adds = effect.carried(*volume, self.controller.tank);
+                *adds = effect.carried(*volume, self.controller().tank);
                 Ok(())
             }
             Observed::WaterChange { litres, .. } => self.check_water_change(*litres),
@@ -165,7 +155,7 @@ impl Engine {
 
     /// One of the configured solutions; limewater is taken for saturated where none of them has that name.
     fn known_solution(&self, name: &Name) -> Result<SolutionEffect, Denial> {
-        let known = &self.controller.solutions;
+        let known = &self.controller().solutions;
         if let Some(solution) = known.get(name) {
             return Ok(solution.effect.clone());
         }
@@ -189,7 +179,7 @@ impl Engine {
         happened: Timestamp,
         (who, now): (&Who, Now),
     ) -> Vec<Observation> {
-        let next = self.told_last.saturating_add(1);
+        let next = self.told.next_number();
         // A report has a number of its own, before those of its rows.
         let (panel, first) = match &new.lab {
             Some(_) => (Some(next), next.saturating_add(1)),
@@ -221,22 +211,13 @@ impl Engine {
         (told, given): (Option<Timestamp>, Option<Millis>),
         now: Now,
     ) {
-        let gone: Vec<Observation> = removed
-            .iter()
-            .filter_map(|number| self.told.remove(number))
-            .collect();
+        let gone = self.told.remove(removed);
         for new in added {
-            self.told_last = self.told_last.max(new.number);
-            self.told.insert(new.number, new.clone());
-            if matches!(new.what, Observed::Addition(_)) {
-                self.by_hand.insert(new.number, given);
-            }
-            self.forget_oldest(new.what.subject());
+            self.told.add(new, given);
         }
-        let tracked: Vec<Quantity> = self.water.keys().cloned().collect();
+        let tracked: Vec<Quantity> = self.water.quantities().cloned().collect();
         for of in &tracked {
-            let base = self.water.get(of).and_then(|memory| memory.number);
-            if base.is_some_and(|number| removed.contains(&number)) {
+            if self.water.number(of).is_some_and(|n| removed.contains(&n)) {
                 self.find_reading_anew(of, now);
                 continue;
             }
@@ -258,45 +239,18 @@ impl Engine {
         }
     }
 
-    /// No more of one subject than are read back at a start.
-    fn forget_oldest(&mut self, subject: (ObservedKind, &str)) {
-        let same = || {
-            self.told
-                .values()
-                .filter(|told| told.what.subject() == subject)
-        };
-        if same().count() > TOLD_MAX
-            && let Some(oldest) = same().min_by_key(|told| (told.happened, told.number))
-        {
-            let oldest = oldest.number;
-            self.told.remove(&oldest);
-        }
-    }
-
     /// A value that is far from the last one, or from any water, may be a slip; it is asked about before it is stored. A lab's rows are
     /// held against the report before.
     fn question(&self, new: &Tell, old: &[Observation]) -> Result<(), Denial> {
         let of_lab = new.lab.is_some() || old.first().is_some_and(|old| old.panel.is_some());
         let by = if of_lab { Finder::Lab } else { Finder::Test };
-        let last = |of: &str| {
-            let same = self
-                .told
-                .values()
-                .filter(|told| old.iter().all(|old| old.number != told.number));
-            let same = same.filter(|told| !of_lab || told.panel.is_some());
-            let found = same.filter_map(|told| {
-                let reading = told.reading().filter(|r| r.of.as_str() == of)?;
-                Some((told.happened, told.number, reading.found.value()?))
-            });
-            found
-                .max_by_key(|(happened, number, _)| (*happened, *number))
-                .map(|(.., value)| value)
-        };
+        let counts = |told: &Observation| !of_lab || told.panel.is_some();
         let readings = new.items.iter().filter_map(Observed::reading);
         let doubts: Vec<String> = readings
             // A detection limit is a property of the method, not of the water.
             .filter_map(|Reading { of, found, .. }| {
-                doubt(of, found.value()?, last(of.as_str()), by)
+                let last = self.told.newest_value(of.as_str(), old, counts);
+                doubt(of, found.value()?, last, by)
             })
             .collect();
         if doubts.is_empty() {
@@ -310,7 +264,7 @@ impl Engine {
     }
 
     fn check_water_change(&self, litres: f64) -> Result<(), Denial> {
-        let tank = self.controller.tank.as_litres();
+        let tank = self.controller().tank.as_litres();
         if litres > 0.0 && litres <= tank {
             return Ok(());
         }

@@ -51,7 +51,7 @@ impl Engine {
     fn at_most(&self, intent: &Intent, seen: &[OutputSeen], now: Now) -> Option<AtMost> {
         let past = self.past.iter().find(|d| d.id == intent.id)?;
         let session = self.past_sessions.get(past.session)?;
-        let head = self.controller.heads.get(&intent.head)?;
+        let head = self.controller().heads.get(&intent.head)?;
         if !intent.live || session.boot != self.boot {
             return None;
         }
@@ -141,7 +141,7 @@ impl Engine {
         if intent.into == Destination::Tank {
             let more = delivered.saturating_sub(intent.volume);
             let more: Carried = part_carried(&intent.carries, intent.volume, more);
-            self.add_to_water(&more, now.elapsed);
+            self.water.add(&more, now.elapsed);
         }
     }
 

@@ -1,16 +1,14 @@
 //! The uptake in force, told or accepted by the owner, and the volumes that follow from it.
 
-use std::sync::Arc;
-
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
 use super::state::Engine;
 use super::wish::{Figures, NewUptake, UptakeFigures, Worked};
 use crate::chemistry::Quantity;
-use crate::config::{StartUptake, Uptakes};
-use crate::plan::{UPTAKE_DOUBTFUL_DKH_PER_DAY, planned_rise, worked_out};
+use crate::config::StartUptake;
+use crate::plan::{UPTAKE_DOUBTFUL_DKH_PER_DAY, planned_rise};
 use crate::quantity::Millis;
-use crate::record::{Entry, Uptake, UptakeHow, Who, amount, starts_not_in_force};
+use crate::record::{Entry, Uptake, UptakeHow, Who, amount};
 
 /// The uptake of an element changes by at most this part of itself at a time. Ours.
 const PART_MAX: f64 = 0.25;
@@ -26,27 +24,20 @@ const DKH_MAX: f64 = 10.0;
 const MG_PER_L_MAX: f64 = 200.0;
 
 impl Engine {
-    pub(super) fn recorded_uptakes(&self) -> Uptakes {
-        let each = self.uptakes.iter();
-        each.map(|(of, uptake)| (of.clone(), uptake.uptake))
-            .collect()
-    }
-
     /// Works the daily volumes out anew: an uptake, the plan or what leaves an outlet has changed.
     pub(super) fn work_out_plan(&mut self) {
-        let recorded = self.recorded_uptakes();
-        self.plan = Arc::new(worked_out(&self.plan, &self.controller, &recorded));
+        self.in_force.work_out();
         self.touch_all_lines();
     }
 
     /// Writes down starting values of the plan that nothing was known of before: from then on an edit of the file moves no uptake, and so
     /// no limit that hangs on it.
     pub(super) fn take_starts(&mut self, now: Now) {
-        for (of, start) in self.plan.starts.clone() {
+        for (of, start) in self.in_force.plan.starts.clone() {
             let StartUptake::PerDay(uptake) = start else {
                 continue;
             };
-            if !self.uptakes.contains_key(&of) {
+            if self.in_force.recorded_uptake(&of).is_none() {
                 let entry = Uptake {
                     of,
                     uptake,
@@ -58,10 +49,6 @@ impl Engine {
                 self.put_uptake(entry, None, now);
             }
         }
-    }
-
-    pub(super) fn starts_not_in_force(&self) -> Vec<String> {
-        starts_not_in_force(&self.plan, &self.uptakes)
     }
 
     /// An uptake that the owner tells or accepts.
@@ -83,7 +70,7 @@ impl Engine {
                 "it is not known how long the uptake has settled until the clock is trusted: {why}"
             )));
         }
-        let known = self.uptakes.get(of);
+        let known = self.in_force.recorded_uptake(of);
         match known.filter(|known| known.how != UptakeHow::Start) {
             Some(known) => self.check_change(known, new.per_day, now).map_err(refuse)?,
             None if !new.sure => self.question_first(new)?,
@@ -92,7 +79,7 @@ impl Engine {
         let figures = UptakeFigures {
             of: of.clone(),
             uptake: new.per_day,
-            before: self.uptake_of(of),
+            before: self.in_force.uptake_of(of),
         };
         Ok(Worked {
             text: vec![figures.words("becomes")],
@@ -119,13 +106,12 @@ impl Engine {
         };
         self.put_uptake(entry, Some(ticket), now);
         self.work_out_plan();
-        // What was given so far was given by another measure.
-        self.watched_from = now.elapsed;
+        self.in_force.watch_anew(now.elapsed);
         self.follow_ramp(now);
     }
 
     fn check_change(&self, known: &Uptake, per_day: f64, now: Now) -> Result<(), String> {
-        let limits = self.controller.tracked(&known.of);
+        let limits = self.controller().tracked(&known.of);
         let most = limits.map_or(PART_MAX * known.uptake, |limits| limits.uptake_change_max);
         let settling = limits.map_or(SETTLING, |limits| limits.settling);
         let (of, unit, stays) = (&known.of, known.of.unit(), known.amount());
@@ -164,7 +150,7 @@ impl Engine {
                 "an uptake of {wanted} dKH a day is over {UPTAKE_DOUBTFUL_DKH_PER_DAY} dKH a day, which few tanks take up"
             ));
         }
-        let given = planned_rise(&self.plan, &self.controller, of);
+        let given = planned_rise(&self.in_force.plan, self.controller(), of);
         let near = given / FACTOR_DOUBTFUL..=given * FACTOR_DOUBTFUL;
         if given > 0.0 && !near.contains(&wanted) {
             return ask(format!(
@@ -181,7 +167,7 @@ impl Engine {
             before: entry.before,
         };
         let text = shown.words("is");
-        self.uptakes.insert(entry.of.clone(), entry.clone());
+        self.in_force.put_uptake(entry.clone());
         self.mark_written(now);
         self.store(
             Entry::Uptake(entry),

@@ -2,9 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use super::alarms::AlarmCode;
+use super::alarms::{AlarmCode, TEST_LASTS};
+use super::effect::Answer;
 use super::event::Now;
 use super::state::Engine;
+use crate::config::InputRole;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 use crate::record::{HoldScope, Who};
 use jiff::Timestamp;
@@ -13,6 +15,9 @@ use jiff::Timestamp;
 /// Arney et al. 2009, req. 1.2.3, and 110 % of req. 1.2.2; the time of 24 h is ours).
 const UNDER_DELIVERY: f64 = 0.9;
 const OVER_DELIVERY: f64 = 1.1;
+
+/// A return pump is switched off to feed or to work; after this long it is taken to have failed. Ours.
+const RETURN_PUMP_URGENT_AFTER: Millis = Millis::from_mins(30);
 
 impl Engine {
     pub(super) fn watch(&mut self, now: Now) {
@@ -28,7 +33,7 @@ impl Engine {
 
     fn watch_clock(&mut self, now: Now) {
         let waited = now.elapsed.minus(self.clock.started.elapsed);
-        let limit = self.controller.times.clock_wait_alarm;
+        let limit = self.controller().times.clock_wait_alarm;
         let cause = self
             .clock
             .unsure
@@ -42,32 +47,32 @@ impl Engine {
     pub(super) fn reservoir_lasts(&self, reservoir: &Name) -> Option<f64> {
         let daily = self.daily_volumes();
         let drawn: Volume = self
-            .controller
+            .controller()
             .lines
             .iter()
             .filter(|l| l.reservoir == *reservoir)
             .filter_map(|l| daily.get(&l.name))
             .copied()
             .sum();
-        let config = self.controller.reservoirs.get(reservoir)?;
+        let config = self.controller().reservoirs.get(reservoir)?;
         let usable = self
-            .reservoirs
-            .get(reservoir)?
+            .books
+            .left_in(reservoir)?
             .saturating_sub(config.reserve)
             .or_zero();
         (drawn > Volume::ZERO).then(|| f64_from_i64(usable.as_ul()) / f64_from_i64(drawn.as_ul()))
     }
 
     fn watch_reservoirs(&mut self, now: Now) {
-        let names: Vec<Name> = self.controller.reservoirs.keys().cloned().collect();
+        let names: Vec<Name> = self.controller().reservoirs.keys().cloned().collect();
         for name in names {
             let warn_days = self
-                .controller
+                .controller()
                 .reservoirs
                 .get(&name)
                 .map_or(0.0, |r| r.low_warning.as_days());
             let lasts = self.reservoir_lasts(&name).filter(|days| *days < warn_days);
-            let left = self.reservoirs.get(&name).copied().unwrap_or_default();
+            let left = self.books.left_in(&name).unwrap_or_default();
             let cause = lasts.map(|_| format!("reservoir {name} runs low: {left} left, less than {warn_days:.1} days of plan; refill it and run `dosewright refill {name} VOLUME`"));
             self.alarm_if(AlarmCode::ReservoirLow, name.as_str(), cause, now);
             let cause = self.float_disagrees(&name);
@@ -76,9 +81,9 @@ impl Engine {
     }
 
     fn watch_heads(&mut self, now: Now) {
-        let heads: Vec<Name> = self.controller.heads.keys().cloned().collect();
+        let heads: Vec<Name> = self.controller().heads.keys().cloned().collect();
         for name in heads {
-            let fault = self.controller.heads.get(&name).and_then(|head| {
+            let fault = self.controller().heads.get(&name).and_then(|head| {
                 self.calibration_age_fault(head, now)
                     .or_else(|| self.calibration_speed_fault(head))
             });
@@ -92,7 +97,7 @@ impl Engine {
     /// What dosewright holds by itself nobody knows of until they look.
     fn watch_own_holds(&mut self, now: Now) {
         let mut own: BTreeMap<String, String> = BTreeMap::new();
-        for hold in self.holds.iter().filter(|h| h.who == Who::Daemon) {
+        for hold in self.holds.list().iter().filter(|h| h.who == Who::Daemon) {
             let subject = match &hold.scope {
                 HoldScope::All => String::new(),
                 HoldScope::Line(line) => line.to_string(),
@@ -123,8 +128,8 @@ impl Engine {
 
     fn watch_holds(&mut self, now: Now) {
         self.watch_own_holds(now);
-        let limit = self.controller.times.hold_reminder;
-        let oldest = self.holds.iter().min_by_key(|h| h.since);
+        let limit = self.controller().times.hold_reminder;
+        let oldest = self.holds.list().iter().min_by_key(|h| h.since);
         let age = oldest.map(|h| {
             Millis::new(
                 now.wall
@@ -148,7 +153,7 @@ impl Engine {
 
     /// Compares what each line gave in 24 h with its plan, once a whole day has been watched under this plan.
     fn watch_deliveries(&mut self, now: Now) {
-        if now.elapsed.minus(self.watched_from) < Millis::DAY
+        if self.in_force.watched_for(now.elapsed) < Millis::DAY
             || self.clock.unsure.is_some()
             || self.forgets_until(now).is_some()
         {
@@ -163,7 +168,10 @@ impl Engine {
             let (least, most) = self
                 .departing_between(&line, now)
                 .unwrap_or((planned, planned));
-            let given = self.window.volume_within(Millis::DAY, &line, now.elapsed);
+            let given = self
+                .books
+                .window
+                .volume_within(Millis::DAY, &line, now.elapsed);
             let share = |of: Volume| {
                 if of > Volume::ZERO {
                     f64_from_i64(given.as_ul()) / f64_from_i64(of.as_ul())
@@ -172,7 +180,7 @@ impl Engine {
                 }
             };
             // A dose more or less at the edge of the window is no fault.
-            let edge = self.largest_slot(&line);
+            let edge = self.in_force.largest_slot(&line);
             let under = share(least) < UNDER_DELIVERY && given.saturating_add(edge) < least;
             let over = share(most) > OVER_DELIVERY && given.saturating_sub(edge) > most;
             let text = |what: &str| {
@@ -197,7 +205,7 @@ impl Engine {
 
     /// What the plan had for a line in the last 24 h. That is its daily volume, but for a line that doses on some days only.
     fn planned_last_24h(&mut self, line: &Name, daily: Volume, now: Now) -> Volume {
-        if !self.schedule.picks_dates(line) {
+        if !self.in_force.schedule.picks_dates(line) {
             return daily;
         }
         let since = now
@@ -207,6 +215,7 @@ impl Engine {
         let since = Timestamp::from_millisecond(since).unwrap_or(now.wall);
         let daily_volumes = self.daily_volumes();
         let counted = self
+            .in_force
             .schedule
             .count_between(line, since, now.wall, &daily_volumes);
         counted.map_or(daily, |(_, volume)| volume)
@@ -220,5 +229,94 @@ impl Engine {
         self.note("slots-missed", None, text.clone(), Who::Daemon, now);
         self.raise(AlarmCode::SlotsMissed, "", text, now);
         self.clear(AlarmCode::SlotsMissed, "", now);
+    }
+
+    /// Raises an alarm, or brings the text of one that lasts up to date.
+    pub(super) fn raise(&mut self, code: AlarmCode, subject: &str, text: String, now: Now) {
+        let urgent_from = (code == AlarmCode::InputUnsafe && self.is_return_pump(subject))
+            .then(|| now.elapsed.plus(RETURN_PUMP_URGENT_AFTER));
+        let raised = self.alarms.raise((code, subject), text, urgent_from, now);
+        if let Some(text) = raised {
+            self.note("alarm-raised", None, text, Who::Daemon, now);
+        }
+    }
+
+    /// The cause of an alarm is gone. It stays listed until it is acknowledged.
+    pub(super) fn clear(&mut self, code: AlarmCode, subject: &str, now: Now) {
+        if let Some(text) = self.alarms.clear(code, subject) {
+            self.note("alarm-cleared", None, text, Who::Daemon, now);
+        }
+    }
+
+    /// Raises or clears, as the cause is there or not.
+    pub(super) fn alarm_if(
+        &mut self,
+        code: AlarmCode,
+        subject: &str,
+        cause: Option<String>,
+        now: Now,
+    ) {
+        match cause {
+            Some(text) => self.raise(code, subject, text, now),
+            None => self.clear(code, subject, now),
+        }
+    }
+
+    /// Somebody has seen an alarm (by its code), or all of them. How many that were.
+    pub(super) fn acknowledge(&mut self, code: Option<&str>, who: &Who, now: Now) -> usize {
+        let seen = self.alarms.acknowledge(code);
+        let count = seen.len();
+        for text in seen {
+            self.note("alarm-acknowledged", None, text, who.clone(), now);
+        }
+        count
+    }
+
+    fn is_return_pump(&self, input: &str) -> bool {
+        let mut inputs = self.controller().inputs.values();
+        inputs.any(|i| i.name.as_str() == input && i.role == InputRole::ReturnPump)
+    }
+
+    /// Whether the alarm output is to be on.
+    pub fn calls_for_help(&self) -> bool {
+        self.alarms.call_for_help()
+    }
+
+    fn follow_alarms(&mut self, now: Now) {
+        self.alarms.grow_urgent(now);
+        if self.alarms.end_test(now) {
+            self.clear(AlarmCode::Test, "", now);
+        }
+        for text in self.alarms.reminders(now) {
+            self.note("alarm-reminder", None, text, Who::Daemon, now);
+        }
+    }
+
+    /// Raises an alarm that means nothing, so that somebody can see whom alarms reach.
+    pub(super) fn test_alarm(&mut self, who: Who, now: Now) -> Answer {
+        self.alarms.begin_test(now);
+        let text = format!(
+            "this is a test, nothing is wrong: {who} tries whether alarms are noticed; it ends by itself after {TEST_LASTS}"
+        );
+        self.note("alarm-test", None, text.clone(), who, now);
+        self.raise(AlarmCode::Test, "", text, now);
+        let board = self.controller().board.as_ref();
+        let pin = match (board.and_then(|b| b.alarm.as_ref()), self.live) {
+            (None, _) => {
+                "there is no alarm output; [board] alarm in controller.toml gives one".to_owned()
+            }
+            (Some(pin), true) => format!("the alarm output, GPIO{}, is on", pin.gpio),
+            (Some(pin), false) => {
+                format!(
+                    "the alarm output, GPIO{}, stays off: this is a dry run",
+                    pin.gpio
+                )
+            }
+        };
+        Answer::Done {
+            text: format!(
+                "a test alarm stands for {TEST_LASTS}: {pin}; the displays show it, and `dosewright tell`, where it runs, tells it within seconds. Go and see what arrives; dosing is not touched"
+            ),
+        }
     }
 }

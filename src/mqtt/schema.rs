@@ -87,7 +87,7 @@ fn keys<T: JsonSchema>(generator: &mut SchemaGenerator) -> Keys {
     properties.cloned().unwrap_or_default()
 }
 
-/// Says of an object that all its keys are always there, and no other.
+/// Says of an object that no other key is there, and that all of its keys always are, but for those that its type leaves out.
 fn close(shape: &mut Value) {
     let Some(map) = shape.as_object_mut() else {
         return;
@@ -95,8 +95,7 @@ fn close(shape: &mut Value) {
     let Some(properties) = map.get("properties").and_then(Value::as_object) else {
         return;
     };
-    let all: Vec<&String> = properties.keys().collect();
-    let required = json!(all);
-    map.insert("required".to_owned(), required);
+    let all = json!(properties.keys().collect::<Vec<_>>());
+    map.entry("required").or_insert(all);
     map.insert("additionalProperties".to_owned(), json!(false));
 }

@@ -36,13 +36,8 @@ struct File {
 type Graph = BTreeMap<String, BTreeMap<String, BTreeSet<String>>>;
 
 /// Every set of files that lean on each other, as one line each: its uses, `from -> to (names)`.
-pub(super) fn circles(sources: &[Source], not_counted: &[(&str, &str)]) -> Vec<String> {
-    let mut graph = graph(sources);
-    for (from, to) in not_counted {
-        if let Some(targets) = graph.get_mut(*from) {
-            targets.remove(*to);
-        }
-    }
+pub(super) fn circles(sources: &[Source]) -> Vec<String> {
+    let graph = graph(sources);
     let reach: BTreeMap<&str, BTreeSet<&str>> = graph
         .keys()
         .map(|from| (from.as_str(), reached(&graph, from)))

@@ -22,6 +22,7 @@ mod changeover;
 mod commissioning;
 mod exchanged;
 mod refill;
+mod told;
 
 const DAY: i64 = 86_400_000;
 /// 2026-10-01T00:00:00Z.

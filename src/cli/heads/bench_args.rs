@@ -2,7 +2,11 @@
 
 use clap::{Args, Subcommand};
 
-use crate::cli::heads::measured::Conditions;
+use crate::cli::heads::measured::{Conditions, Read, TimedRun};
+use crate::cli::place::{Agreed, Noted};
+use crate::quantity::{
+    FlowRate, Millis, Name, Volume, Words, parse_duration, parse_flow_rate, parse_volume,
+};
 
 /// Options of `bench`.
 #[derive(Debug, Args)]
@@ -11,7 +15,8 @@ use crate::cli::heads::measured::Conditions;
 )]
 pub(in crate::cli) struct BenchArgs {
     /// The head
-    pub(in crate::cli) head: String,
+    #[arg(value_parser = Name::new)]
+    pub(in crate::cli) head: Name,
     /// What is done; guided through all of it when left out
     #[command(subcommand)]
     pub(in crate::cli) command: Option<BenchCommand>,
@@ -26,17 +31,13 @@ pub(in crate::cli) enum BenchCommand {
     )]
     Open {
         /// The most that its runs may give; 20 times the line's dose cap, at least 250 mL, when left out
-        #[arg(long, value_name = "VOLUME")]
-        cap: Option<String>,
+        #[arg(long, value_name = "VOLUME", value_parser = parse_volume)]
+        cap: Option<Volume>,
         /// Let the plan run into the bucket for so many days; it waits when left out
         #[arg(long, value_name = "DAYS")]
         bucket: Option<u32>,
-        /// In your words, for the record
-        #[arg(long, default_value = "")]
-        note: String,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
+        #[command(flatten)]
+        noted: Noted,
     },
     /// Fill the tube in one go; any key stops the head
     #[command(
@@ -44,16 +45,15 @@ pub(in crate::cli) enum BenchCommand {
     )]
     Prime {
         /// A volume or a time
-        amount: String,
+        #[arg(value_parser = priming)]
+        amount: Priming,
     },
     /// One run for a calibration, by time; measure what came out and enter it with `measured`
     #[command(after_help = "Examples: dosewright bench alkalinity run 3s")]
     Run {
         /// How long
-        time: String,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
+        #[arg(value_parser = parse_duration)]
+        time: Millis,
     },
     /// What came out in a run; it is kept at once
     #[command(
@@ -63,17 +63,14 @@ pub(in crate::cli) enum BenchCommand {
         /// The number of the run in the record
         dose: i64,
         /// What came out, in mL or in g
-        #[arg(required_unless_present = "take_back")]
-        amount: Option<String>,
+        #[arg(required_unless_present = "take_back", value_parser = Read::new)]
+        amount: Option<Read>,
         /// What was entered of it is not to be used
         #[arg(long, conflicts_with = "amount")]
         take_back: bool,
         /// What vessels and scales are read by
         #[command(flatten)]
         conditions: Conditions,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
     },
     /// Calibrate the head: guided, or from measured runs
     Calibrate(Calibrate),
@@ -82,27 +79,15 @@ pub(in crate::cli) enum BenchCommand {
     /// The head has a new tube: its wear starts anew, its calibration is void
     #[command(after_help = "Examples: dosewright bench alkalinity new-tube --note \"3 x 5 mm\"")]
     NewTube {
-        /// In your words, for the record
-        #[arg(long, default_value = "")]
-        note: String,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
+        #[command(flatten)]
+        noted: Noted,
     },
     /// The outlet is back in the tank: the line doses again from its next slot
     #[command(after_help = "Examples: dosewright bench alkalinity back")]
-    Back {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    Back,
     /// Whether the head is at the bench, and what its runs gave
     #[command(after_help = "Examples: dosewright bench alkalinity show")]
-    Show {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    Show,
 }
 
 /// Options of `calibrate`.
@@ -115,11 +100,11 @@ pub(in crate::cli) struct Calibrate {
     #[arg(long = "runs", value_name = "NUMBERS", value_delimiter = ',')]
     pub(in crate::cli) doses: Vec<i64>,
     /// A run that was timed before: time=mL or time=g, for example 3s=1.55mL; at least two lengths, the shortest and the longest twice
-    #[arg(long = "run", value_name = "TIME=MEASURED")]
-    pub(in crate::cli) runs: Vec<String>,
+    #[arg(long = "run", value_name = "TIME=MEASURED", value_parser = TimedRun::new)]
+    pub(in crate::cli) runs: Vec<TimedRun>,
     /// How long the guided runs are, for example "3s,12s"; half and twice the planned dose when left out
-    #[arg(long, value_name = "TIMES", conflicts_with_all = ["runs", "doses"])]
-    pub(in crate::cli) lengths: Option<String>,
+    #[arg(long, value_name = "TIMES", value_delimiter = ',', value_parser = parse_duration, conflicts_with_all = ["runs", "doses"])]
+    pub(in crate::cli) lengths: Vec<Millis>,
     /// How often each length is run; 3 times when left out
     #[arg(long, value_parser = clap::value_parser!(u32).range(2..=20), conflicts_with_all = ["runs", "doses"])]
     pub(in crate::cli) repeats: Option<u32>,
@@ -127,23 +112,19 @@ pub(in crate::cli) struct Calibrate {
     #[command(flatten)]
     pub(in crate::cli) conditions: Conditions,
     /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"; asked for when it guides and this is left out
-    #[arg(long, value_name = "STEP")]
-    pub(in crate::cli) resolution: Option<String>,
+    #[arg(long, value_name = "STEP", value_parser = Read::new)]
+    pub(in crate::cli) resolution: Option<Read>,
     /// The rate again, for example "4.10 mL/min": only for one that was asked about because it is far from the head's nominal rate or from the calibration before
-    #[arg(long, value_name = "RATE")]
-    pub(in crate::cli) rate: Option<String>,
+    #[arg(long, value_name = "RATE", value_parser = parse_flow_rate)]
+    pub(in crate::cli) rate: Option<FlowRate>,
     /// Guided, on a scale that creeps: weigh twice before and twice after each run, so that its drift is taken off or the run refused
     #[arg(long, conflicts_with_all = ["runs", "doses"])]
     pub(in crate::cli) creep: bool,
     /// In your words, for the certificate: the tube, the vessel
     #[arg(long, default_value = "")]
-    pub(in crate::cli) note: String,
-    /// Do not ask whether to take the result
-    #[arg(long)]
-    pub(in crate::cli) yes: bool,
-    /// Print JSON; not when it guides
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
+    pub(in crate::cli) note: Words,
+    #[command(flatten)]
+    pub(in crate::cli) agreed: Agreed,
 }
 
 /// Options of `verify`.
@@ -153,13 +134,14 @@ pub(in crate::cli) struct Calibrate {
 )]
 pub(in crate::cli) struct Verify {
     /// A usual dose
-    pub(in crate::cli) volume: String,
+    #[arg(value_parser = parse_volume)]
+    pub(in crate::cli) volume: Volume,
     /// Ask nothing: run the head, and say which dose that was; measure it, then give --measured
     #[arg(long, conflicts_with_all = ["measured", "creep", "dose"])]
     pub(in crate::cli) start: bool,
     /// Ask nothing and run nothing: what came out of the head's last run for a check, for example 3.1mL or 3.09g
-    #[arg(long, value_name = "MEASURED", conflicts_with = "creep")]
-    pub(in crate::cli) measured: Option<String>,
+    #[arg(long, value_name = "MEASURED", conflicts_with = "creep", value_parser = Read::new)]
+    pub(in crate::cli) measured: Option<Read>,
     /// With --measured: another dose of the head than its last run for a check, by its number in the record
     #[arg(long, value_name = "NUMBER", requires = "measured")]
     pub(in crate::cli) dose: Option<i64>,
@@ -169,9 +151,6 @@ pub(in crate::cli) struct Verify {
     /// What vessels and scales are read by
     #[command(flatten)]
     pub(in crate::cli) conditions: Conditions,
-    /// Print JSON
-    #[arg(long)]
-    pub(in crate::cli) json: bool,
 }
 
 /// Options of `calibration`.
@@ -191,12 +170,27 @@ pub(in crate::cli) enum CalibrationCommand {
     )]
     Show {
         /// The head
-        head: String,
+        #[arg(value_parser = Name::new)]
+        head: Name,
         /// Also the error by length of time, from the checks, and the terms of API 675 where they fit
         #[arg(long)]
         accuracy: bool,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
     },
+}
+
+/// How much to fill a tube with.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::cli) enum Priming {
+    Time(Millis),
+    Volume(Volume),
+}
+
+pub(in crate::cli) fn priming(text: &str) -> Result<Priming, String> {
+    let time = parse_duration(text).map(Priming::Time);
+    time.or_else(|_| parse_volume(text).map(Priming::Volume))
+        .map_err(|_| {
+            format!(
+                "\"{text}\" is neither a time nor a volume; write for example \"90 s\" or \"25 mL\""
+            )
+        })
 }

@@ -11,7 +11,7 @@ use crate::cli::heads::bench_args::Calibrate;
 use crate::cli::heads::certificate::{fit_lines, newest};
 use crate::cli::heads::guided::{AtTheBench, Bench, Job, KEPT, dialogue, whole};
 use crate::cli::heads::keys::Ear;
-use crate::cli::heads::measured::{Entries, Weighing, measured};
+use crate::cli::heads::measured::{Entries, Weighing};
 use crate::cli::heads::session::{cap_left, kept_runs};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
@@ -24,7 +24,7 @@ use crate::control::{Client, Response};
 use crate::engine::{Command, NewCalibration};
 use crate::metering::{Calibration, FitRules, fit};
 use crate::plan::{Schedule, plan_daily_volumes};
-use crate::quantity::{Millis, Name, Volume, parse_duration, parse_flow_rate};
+use crate::quantity::{Millis, Name, Volume, parse_flow_rate};
 use crate::record::{CalibrationRun, DoseId};
 
 /// Priming by one press of the key, at most.
@@ -47,27 +47,25 @@ pub(in crate::cli) fn calibrate(
     if options.runs.is_empty() && options.doses.is_empty() {
         return guided(place, head, (options, &mut entries), out);
     }
-    let sure_of = options.rate.as_deref().map(parse_flow_rate).transpose();
-    let sure_of = sure_of.map_err(usage)?;
-    let text = options.resolution.as_deref().ok_or_else(|| {
+    let step = options.resolution.as_ref().ok_or_else(|| {
         usage("what were the volumes read by? Give the step of the cylinder or scale, for example --resolution \"0.1 mL\" or --resolution \"0.01 g\"; a coarse one makes small doses uncertain")
     })?;
-    let resolution = measured(text, entries.weighing())?;
+    let resolution = step.volume(entries.weighing())?;
     let mut runs = chosen(place, head, &options.doses)?;
-    for text in &options.runs {
-        runs.push(typed_run(text, entries.weighing())?);
+    for run in &options.runs {
+        runs.push(run.weighed(entries.weighing())?);
     }
     let lines = fitted_words(place, head, &runs, resolution)?;
-    if !options.json {
+    if !place.json {
         for line in lines {
             writeln!(out, "{line}")?;
         }
     }
     let new = NewCalibration {
-        sure_of,
+        sure_of: options.rate,
         ..new_calibration(head, options, (runs, resolution), &entries)?
     };
-    ask(place, &Command::Calibrate(new).into(), options.json, out).map(drop)
+    ask(place, &Command::Calibrate(new).into(), out).map(drop)
 }
 
 /// Runs that were measured at the bench, by their numbers.
@@ -118,7 +116,7 @@ fn new_calibration(
         runs,
         resolution,
         weighing: weighing.unwrap_or_default().as_str().into(),
-        method: options.note.as_str().into(),
+        method: options.note.clone(),
         sure_of: None,
     })
 }
@@ -130,7 +128,7 @@ fn guided(
     (options, entries): (&Calibrate, &mut Entries),
     out: &mut Out,
 ) -> Result<(), Failure> {
-    if !io::stdin().is_terminal() || options.json {
+    if !io::stdin().is_terminal() || place.json {
         return Err(usage(format!(
             "to be guided needs a terminal and somebody at the bench; by words it goes: `dosewright bench {head} open`, prime, run, measured, calibrate --runs, verify, back; runs that were timed before are entered with calibrate --run"
         )));
@@ -170,7 +168,7 @@ fn fitted(
             bench.say(&line)?;
         }
         let take = "Take it? b takes the last entry back and runs again. Type yes to go on:";
-        let answer = if options.yes {
+        let answer = if options.agreed.yes {
             "yes".to_owned()
         } else {
             bench.ask(take)?
@@ -223,10 +221,13 @@ fn resolution(
     entries: &mut Entries,
     person: &mut Person<'_>,
 ) -> Result<Volume, Failure> {
-    if let Some(text) = options.resolution.as_deref() {
-        return entries
-            .volume(text, person)?
-            .ok_or_else(|| usage(format!("\"{text}\" is no step of a cylinder or scale")));
+    if let Some(step) = &options.resolution {
+        return entries.read(step, person)?.ok_or_else(|| {
+            usage(format!(
+                "\"{}\" is no step of a cylinder or scale",
+                step.typed
+            ))
+        });
     }
     loop {
         let typed = person.ask("Step of the cylinder or scale? (for example 0.1 mL, or 0.01 g)")?;
@@ -234,21 +235,6 @@ fn resolution(
             return Ok(step);
         }
     }
-}
-
-fn typed_run(text: &str, weighing: Option<&Weighing>) -> Result<CalibrationRun, Failure> {
-    let (time, volume) = text.split_once('=').ok_or_else(|| {
-        usage(format!(
-            "\"{text}\" is no run; write its time and what came out, for example 30s=14.8mL or 30s=14.76g"
-        ))
-    })?;
-    Ok(CalibrationRun {
-        on_time: parse_duration(time).map_err(usage)?,
-        volume: measured(volume, weighing)?,
-        typed: volume.trim().to_owned(),
-        dose: None,
-        used: true,
-    })
 }
 
 /// What is to be done at the bench, and whether the caps leave room for it.
@@ -278,12 +264,10 @@ fn job(
         .map(|c| c.calibration)
         .filter(|_| in_force);
     let usual = usual_dose(&loaded, line);
-    let lengths = match &options.lengths {
-        Some(text) => text
-            .split(',')
-            .map(|one| parse_duration(one).map_err(usage))
-            .collect::<Result<_, _>>()?,
-        None => usual_lengths(head, known.as_ref(), usual),
+    let lengths = if options.lengths.is_empty() {
+        usual_lengths(head, known.as_ref(), usual)
+    } else {
+        options.lengths.clone()
     };
     let job = Job {
         head: head.clone(),

@@ -209,16 +209,12 @@ pub(in crate::cli) fn calibration(
     options: &CalibrationArgs,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let CalibrationCommand::Show {
-        head,
-        accuracy,
-        json,
-    } = &options.command;
+    let CalibrationCommand::Show { head, accuracy } = &options.command;
     let loaded = configuration(place)?;
     let reader = open(place)?;
-    let certificate = gather(&reader, &loaded, head)?;
+    let certificate = gather(&reader, &loaded, head.as_str())?;
     let now = present(&reader)?;
-    if *json {
+    if place.json {
         return Ok(out.json(&as_json(&certificate, &loaded))?);
     }
     let zone = zone(place);

@@ -99,7 +99,7 @@ mod tests {
 
     fn entries() -> Entries {
         let conditions = Conditions {
-            density: Some("1 kg/L".to_owned()),
+            kg_per_l: Some(1.0),
             ..Conditions::default()
         };
         Entries::new(&conditions).unwrap()

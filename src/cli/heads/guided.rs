@@ -193,7 +193,6 @@ fn checked(job: &Job, entries: &mut Entries, bench: &mut AtTheBench<'_>) -> Resu
         head: bench.head,
         line: &job.line.name,
         volume,
-        json: false,
         creep: job.creep,
     };
     check.once(entries, &mut bench.person).map(drop)
@@ -466,7 +465,7 @@ mod tests {
 
     fn creeping(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
         let conditions = Conditions {
-            water_temperature: Some("20 C".to_owned()),
+            water_temperature: Some(crate::cli::words::celsius("20 C").unwrap()),
             ..Conditions::default()
         };
         told_to(

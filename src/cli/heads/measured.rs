@@ -1,10 +1,12 @@
 //! What was measured after a run: read in mL on a cylinder, or weighed in g and turned into a volume.
 
+use crate::chemistry::Celsius;
 use crate::cli::exit::Failure;
 use crate::cli::talk::Talk;
 use crate::cli::words::{celsius, usage};
 use crate::metering::{Air, Liquid};
-use crate::quantity::{Volume, parse_plain_number, parse_volume};
+use crate::quantity::{Millis, Volume, parse_duration, parse_plain_number, parse_volume};
+use crate::record::CalibrationRun;
 
 /// Air pressure where the owner gives none, hPa: the standard atmosphere (ISO 2533). 50 hPa either way change a volume by 0.005 %.
 const STANDARD_HPA: f64 = 1013.25;
@@ -23,43 +25,38 @@ pub(in crate::cli) struct Weighing {
 }
 
 /// The conditions as they are typed.
-#[derive(Debug, Clone, Default, clap::Args)]
+#[derive(Debug, Clone, Copy, Default, clap::Args)]
 pub(in crate::cli) struct Conditions {
     /// Temperature of the water that is weighed, for example "22 C"; asked for at the first entry in g when left out
-    #[arg(long, value_name = "TEMPERATURE")]
-    pub(in crate::cli) water_temperature: Option<String>,
+    #[arg(long, value_name = "TEMPERATURE", value_parser = celsius)]
+    pub(in crate::cli) water_temperature: Option<Celsius>,
     /// Air pressure where the scale stands, for example "1002 hPa"; the standard atmosphere when left out
-    #[arg(long, value_name = "PRESSURE")]
-    pub(in crate::cli) air_pressure: Option<String>,
+    #[arg(long = "air-pressure", value_name = "PRESSURE", value_parser = hectopascals)]
+    pub(in crate::cli) air_hpa: Option<f64>,
     /// Density of the liquid when it is not plain water, for example "1.062 kg/L"
-    #[arg(long, value_name = "DENSITY", conflicts_with = "water_temperature")]
-    pub(in crate::cli) density: Option<String>,
+    #[arg(long = "density", value_name = "DENSITY", value_parser = kg_per_l, conflicts_with = "water_temperature")]
+    pub(in crate::cli) kg_per_l: Option<f64>,
 }
 
 impl Conditions {
     /// What weights are turned into volumes by; `None` when nothing was said of the liquid.
     pub(in crate::cli) fn weighing(&self) -> Result<Option<Weighing>, Failure> {
-        let hpa = match &self.air_pressure {
-            None => STANDARD_HPA,
-            Some(text) => with_unit(text, "hPa", "an air pressure", "1002 hPa")?,
-        };
+        let hpa = self.air_hpa.unwrap_or(STANDARD_HPA);
         let air = |celsius| Air {
             celsius,
             hpa,
             humidity_percent: ROOM_HUMIDITY_PERCENT,
         };
-        let weighing = match (&self.water_temperature, &self.density) {
-            (Some(text), _) => {
-                let celsius = celsius(text).map_err(usage)?.as_degrees();
+        let weighing = match (self.water_temperature, self.kg_per_l) {
+            (Some(water), _) => {
+                let celsius = water.as_degrees();
                 Weighing {
                     liquid: Liquid::Water { celsius },
                     air: air(celsius),
                 }
             }
-            (None, Some(text)) => Weighing {
-                liquid: Liquid::Density {
-                    kg_per_l: with_unit(text, "kg/L", "a density", "1.062 kg/L")?,
-                },
+            (None, Some(kg_per_l)) => Weighing {
+                liquid: Liquid::Density { kg_per_l },
                 air: air(ROOM_CELSIUS),
             },
             (None, None) => return Ok(None),
@@ -85,7 +82,7 @@ impl Entries {
     pub(in crate::cli) fn new(conditions: &Conditions) -> Result<Self, Failure> {
         Ok(Self {
             weighing: conditions.weighing()?,
-            conditions: conditions.clone(),
+            conditions: *conditions,
         })
     }
 
@@ -125,10 +122,25 @@ impl Entries {
         typed: &str,
         talk: &mut impl Talk,
     ) -> Result<Option<Volume>, Failure> {
-        if grams(typed).is_some() {
+        match told(Read::new(typed).map_err(usage), talk)? {
+            Some(read) => self.read(&read, talk),
+            None => Ok(None),
+        }
+    }
+
+    /// The same of an entry that was read before.
+    ///
+    /// # Errors
+    /// When whoever was asked went away.
+    pub(in crate::cli) fn read(
+        &mut self,
+        read: &Read,
+        talk: &mut impl Talk,
+    ) -> Result<Option<Volume>, Failure> {
+        if let Scale::Grams(_) = read.on {
             self.ask_liquid(talk)?;
         }
-        told(measured(typed, self.weighing.as_ref()), talk)
+        told(read.volume(self.weighing.as_ref()), talk)
     }
 
     /// A net mass in g as a volume; `None` when it is none, which was said.
@@ -155,25 +167,31 @@ impl Entries {
         talk.say("Grams are converted as plain water: what is weighed has to be water, never a dense solution.")?;
         let mut weighing = loop {
             let typed = talk.ask("Temperature of the water? (for example 22 C)")?;
+            let Some(water) = told(celsius(&typed).map_err(usage), talk)? else {
+                continue;
+            };
             let conditions = Conditions {
-                water_temperature: Some(typed),
-                ..self.conditions.clone()
+                water_temperature: Some(water),
+                ..self.conditions
             };
             if let Some(Some(weighing)) = told(conditions.weighing(), talk)? {
                 self.conditions = conditions;
                 break weighing;
             }
         };
-        while self.conditions.air_pressure.is_none() {
+        while self.conditions.air_hpa.is_none() {
             let typed = talk.ask(
                 "Air pressure where the scale stands? (for example 1002 hPa; Enter when it is not known)",
             )?;
             if typed.is_empty() {
                 break;
             }
+            let Some(hpa) = told(hectopascals(&typed).map_err(usage), talk)? else {
+                continue;
+            };
             let conditions = Conditions {
-                air_pressure: Some(typed),
-                ..self.conditions.clone()
+                air_hpa: Some(hpa),
+                ..self.conditions
             };
             if let Some(Some(better)) = told(conditions.weighing(), talk)? {
                 self.conditions = conditions;
@@ -220,32 +238,92 @@ impl Weighing {
     }
 }
 
-fn with_unit(text: &str, unit: &str, what: &str, example: &str) -> Result<f64, Failure> {
+fn hectopascals(text: &str) -> Result<f64, String> {
+    with_unit(text, "hPa", "air pressure", "1002 hPa")
+}
+
+fn kg_per_l(text: &str) -> Result<f64, String> {
+    with_unit(text, "kg/L", "density", "1.062 kg/L")
+}
+
+fn with_unit(text: &str, unit: &str, what: &str, example: &str) -> Result<f64, String> {
     text.trim()
         .strip_suffix(unit)
         .and_then(|number| parse_plain_number(number.trim()).ok())
         .ok_or_else(|| {
-            usage(format!(
-                "\"{text}\" is no {}; write it with its unit, for example \"{example}\"",
-                what.trim_start_matches("a ").trim_start_matches("an ")
-            ))
+            format!("\"{text}\" is no {what}; write it with its unit, for example \"{example}\"")
         })
 }
 
-/// `14.8 mL` as read, or `14.76 g` as weighed.
-pub(in crate::cli) fn measured(text: &str, weighing: Option<&Weighing>) -> Result<Volume, Failure> {
-    let trimmed = text.trim();
-    let Some(grams) = grams(trimmed) else {
-        return parse_volume(trimmed).map_err(|error| {
-            usage(format!(
-                "{error}; a weight is written in g, for example \"14.76 g\""
-            ))
-        });
-    };
-    let weighing = weighing.ok_or_else(|| {
-        usage("a weight needs the temperature of the water: add --water-temperature, for example \"22 C\"")
-    })?;
-    weighing.liquid.volume(grams, weighing.air).map_err(usage)
+/// What was read: `14.8 mL` on a vessel, or `14.76 g` on a scale.
+#[derive(Debug, Clone)]
+pub(in crate::cli) struct Read {
+    pub(in crate::cli) typed: String,
+    on: Scale,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum Scale {
+    Grams(f64),
+    Volume(Volume),
+}
+
+impl Read {
+    pub(in crate::cli) fn new(text: &str) -> Result<Self, String> {
+        let typed = text.trim().to_owned();
+        let on = match grams(&typed) {
+            Some(grams) => Scale::Grams(grams),
+            None => parse_volume(&typed).map(Scale::Volume).map_err(|error| {
+                format!("{error}; a weight is written in g, for example \"14.76 g\"")
+            })?,
+        };
+        Ok(Self { typed, on })
+    }
+
+    pub(in crate::cli) fn volume(&self, weighing: Option<&Weighing>) -> Result<Volume, Failure> {
+        let grams = match self.on {
+            Scale::Volume(volume) => return Ok(volume),
+            Scale::Grams(grams) => grams,
+        };
+        let weighing = weighing.ok_or_else(|| {
+            usage("a weight needs the temperature of the water: add --water-temperature, for example \"22 C\"")
+        })?;
+        weighing.liquid.volume(grams, weighing.air).map_err(usage)
+    }
+}
+
+/// A run that was timed before: `30s=14.8mL`.
+#[derive(Debug, Clone)]
+pub(in crate::cli) struct TimedRun {
+    on_time: Millis,
+    gave: Read,
+}
+
+impl TimedRun {
+    pub(in crate::cli) fn new(text: &str) -> Result<Self, String> {
+        let (time, gave) = text.split_once('=').ok_or_else(|| {
+            format!(
+                "\"{text}\" is no run; write its time and what came out, for example 30s=14.8mL or 30s=14.76g"
+            )
+        })?;
+        Ok(Self {
+            on_time: parse_duration(time).map_err(|error| error.to_string())?,
+            gave: Read::new(gave)?,
+        })
+    }
+
+    pub(in crate::cli) fn weighed(
+        &self,
+        weighing: Option<&Weighing>,
+    ) -> Result<CalibrationRun, Failure> {
+        Ok(CalibrationRun {
+            on_time: self.on_time,
+            volume: self.gave.volume(weighing)?,
+            typed: self.gave.typed.clone(),
+            dose: None,
+            used: true,
+        })
+    }
 }
 
 #[cfg(test)]
@@ -254,11 +332,15 @@ mod tests {
 
     fn at(celsius: &str, hpa: &str) -> Weighing {
         let conditions = Conditions {
-            water_temperature: Some(celsius.to_owned()),
-            air_pressure: Some(hpa.to_owned()),
-            density: None,
+            water_temperature: Some(super::celsius(celsius).unwrap()),
+            air_hpa: Some(hectopascals(hpa).unwrap()),
+            kg_per_l: None,
         };
         conditions.weighing().unwrap().unwrap()
+    }
+
+    fn measured(text: &str, weighing: Option<&Weighing>) -> Result<Volume, Failure> {
+        Read::new(text).map_err(usage)?.volume(weighing)
     }
 
     fn refused<T>(result: Result<T, Failure>) -> String {
@@ -290,17 +372,15 @@ mod tests {
         assert!(refused(measured("14.7 g", None)).contains("--water-temperature"));
         assert!(refused(measured("14.7", None)).contains("mL"));
         for wrong in ["22", "22 K", "85 C"] {
-            let conditions = Conditions {
-                water_temperature: Some(wrong.to_owned()),
-                ..Conditions::default()
-            };
-            refused(conditions.weighing());
+            let weighing = celsius(wrong).map_err(usage).and_then(|water| {
+                let conditions = Conditions {
+                    water_temperature: Some(water),
+                    ..Conditions::default()
+                };
+                conditions.weighing()
+            });
+            refused(weighing);
         }
-        let conditions = Conditions {
-            water_temperature: Some("20 C".to_owned()),
-            air_pressure: Some("1013".to_owned()),
-            density: None,
-        };
-        assert!(refused(conditions.weighing()).contains("hPa"));
+        assert!(hectopascals("1013").unwrap_err().contains("hPa"));
     }
 }

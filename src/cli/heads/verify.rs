@@ -7,7 +7,7 @@ use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, is_caustic, run};
 use crate::cli::heads::bench_args::Verify;
 use crate::cli::heads::creep;
 use crate::cli::heads::keys::Ear;
-use crate::cli::heads::measured::{Entries, measured};
+use crate::cli::heads::measured::Entries;
 use crate::cli::heads::session::{ask_back, ensure};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
@@ -17,7 +17,7 @@ use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, unread, usage};
 use crate::config::Controller;
 use crate::engine::{Command, NewVerification};
-use crate::quantity::{Name, Volume, parse_volume};
+use crate::quantity::{Name, Volume};
 use crate::record::{DoseEnd, DoseId};
 
 /// What is as before when it ends early.
@@ -34,7 +34,7 @@ pub(in crate::cli) fn verify(
     out: &mut Out,
 ) -> Result<(), Failure> {
     let mut entries = Entries::new(&options.conditions)?;
-    let volume = parse_volume(&options.volume).map_err(usage)?;
+    let volume = options.volume;
     let loaded = configuration(place)?;
     let line = loaded
         .controller
@@ -47,21 +47,20 @@ pub(in crate::cli) fn verify(
         head: name,
         line: &line,
         volume,
-        json: options.json,
         creep: options.creep,
     };
-    if let Some(text) = &options.measured {
-        let value = measured(text, entries.weighing())?;
+    if let Some(read) = &options.measured {
+        let value = read.volume(entries.weighing())?;
         let given = check.given_before(options.dose)?;
         return check
-            .keep(given, (entries.kept(text.trim())?, value), out)?
+            .keep(given, (entries.kept(&read.typed)?, value), out)?
             .verdict();
     }
     let mut ear = Ear::open()?;
     let mut person = Person {
         ear: &mut ear,
         out,
-        aside: options.json,
+        aside: place.json,
         kept: KEPT,
     };
     if options.start {
@@ -93,7 +92,6 @@ pub(in crate::cli) struct Check<'a> {
     pub(in crate::cli) head: &'a Name,
     pub(in crate::cli) line: &'a Name,
     pub(in crate::cli) volume: Volume,
-    pub(in crate::cli) json: bool,
     /// The scale creeps.
     pub(in crate::cli) creep: bool,
 }
@@ -163,7 +161,7 @@ impl Check<'_> {
 
     /// What a script needs of a run that is to be measured.
     fn started(&self, ran: &Ran, out: &mut Out) -> Result<(), Failure> {
-        if self.json {
+        if self.place.json {
             return Ok(out.json(&ran.as_json())?);
         }
         Ok(writeln!(
@@ -220,7 +218,7 @@ impl Check<'_> {
             measured,
             typed: typed.as_str().into(),
         });
-        let response = ask(self.place, &command.into(), self.json, out)?;
+        let response = ask(self.place, &command.into(), out)?;
         Ok(if response.text.contains("FAILED") {
             Kept::Failed
         } else {

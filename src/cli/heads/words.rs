@@ -6,10 +6,10 @@ use serde_json::json;
 
 use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::{Wanted, run, status};
-use crate::cli::heads::bench_args::{BenchArgs, BenchCommand, Calibrate};
+use crate::cli::heads::bench_args::{BenchArgs, BenchCommand, Calibrate, Priming};
 use crate::cli::heads::calibrate::calibrate;
 use crate::cli::heads::keys::Ear;
-use crate::cli::heads::measured::{Conditions, Entries, measured};
+use crate::cli::heads::measured::{Conditions, Entries, Read};
 use crate::cli::heads::session::{ensure, kept_runs, session_in, waits};
 use crate::cli::heads::verify::verify;
 use crate::cli::out::Out;
@@ -20,7 +20,7 @@ use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, minute, unread, usage};
 use crate::config::Head;
 use crate::engine::{BenchAsk, Command, NewBench, NewMeasured};
-use crate::quantity::{FlowRate, Millis, Name, Volume, parse_duration, parse_volume};
+use crate::quantity::{FlowRate, Millis, Name, Volume};
 use crate::record::{CalibrationRun, DoseId, DoseKind};
 
 /// A rest of priming that is shorter is left.
@@ -31,61 +31,48 @@ pub(in crate::cli) fn bench(
     options: &BenchArgs,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let head = Name::new(&options.head).map_err(usage)?;
+    let head = options.head.clone();
     let guided = BenchCommand::Calibrate(Calibrate::default());
-    let (ask_for, json) = match options.command.as_ref().unwrap_or(&guided) {
-        BenchCommand::Open {
-            cap,
-            bucket,
-            note,
-            json,
-        } => {
-            let cap = cap.as_deref().map(parse_volume).transpose();
+    let ask_for = match options.command.as_ref().unwrap_or(&guided) {
+        BenchCommand::Open { cap, bucket, noted } => {
             let new = NewBench {
                 head,
-                cap: cap.map_err(usage)?,
+                cap: *cap,
                 bucket_days: *bucket,
-                note: note.as_str().into(),
+                note: noted.note.clone(),
             };
-            (BenchAsk::Open(new), *json)
+            BenchAsk::Open(new)
         }
-        BenchCommand::Back { json } => (BenchAsk::Back { head }, *json),
-        BenchCommand::NewTube { note, json } => {
-            let note = note.as_str().into();
-            (BenchAsk::NewTube { head, note }, *json)
+        BenchCommand::Back => BenchAsk::Back { head },
+        BenchCommand::NewTube { noted } => {
+            let note = noted.note.clone();
+            BenchAsk::NewTube { head, note }
         }
-        BenchCommand::Prime { amount } => return prime(place, &head, amount, out),
-        BenchCommand::Run { time, json } => return one_run(place, &head, (time, *json), out),
+        BenchCommand::Prime { amount } => return prime(place, &head, *amount, out),
+        BenchCommand::Run { time } => return one_run(place, &head, *time, out),
         BenchCommand::Measured {
             dose,
             amount,
             conditions,
-            json,
             take_back: _,
         } => {
-            let run = measured_run(place, &head, *dose, (amount.as_deref(), conditions))?;
-            (BenchAsk::Measured(NewMeasured { head, run }), *json)
+            let run = measured_run(place, &head, *dose, (amount.as_ref(), conditions))?;
+            BenchAsk::Measured(NewMeasured { head, run })
         }
         BenchCommand::Calibrate(options) => return calibrate(place, &head, options, out),
         BenchCommand::Verify(options) => return verify(place, &head, options, out),
-        BenchCommand::Show { json } => return show(place, &head, *json, out),
+        BenchCommand::Show => return show(place, &head, out),
     };
-    ask(place, &Command::Bench(ask_for).into(), json, out).map(drop)
+    ask(place, &Command::Bench(ask_for).into(), out).map(drop)
 }
 
 /// One run for a calibration, for scripts.
-fn one_run(
-    place: &Place,
-    head: &Name,
-    (time, json): (&str, bool),
-    out: &mut Out,
-) -> Result<(), Failure> {
-    let run_time = parse_duration(time).map_err(usage)?;
+fn one_run(place: &Place, head: &Name, run_time: Millis, out: &mut Out) -> Result<(), Failure> {
     let mut ear = Ear::open()?;
     let mut person = Person {
         ear: &mut ear,
         out,
-        aside: json,
+        aside: place.json,
         kept: "what was pumped is in the record",
     };
     ensure(place, head, &mut person)?;
@@ -95,7 +82,7 @@ fn one_run(
         kind: DoseKind::Calibration,
     };
     let ran = run(place, wanted, person.ear, person.out)?;
-    if json {
+    if place.json {
         return Ok(out.json(&ran.as_json())?);
     }
     Ok(writeln!(
@@ -110,7 +97,7 @@ fn measured_run(
     place: &Place,
     head: &Name,
     dose: i64,
-    (amount, conditions): (Option<&str>, &Conditions),
+    (amount, conditions): (Option<&Read>, &Conditions),
 ) -> Result<CalibrationRun, Failure> {
     let reader = open(place)?;
     let Some(amount) = amount else {
@@ -124,18 +111,18 @@ fn measured_run(
     let entries = Entries::new(conditions)?;
     Ok(CalibrationRun {
         on_time: on_time.ok_or_else(|| usage(format!("dose {dose} is no run that is over")))?,
-        volume: measured(amount, entries.weighing())?,
-        typed: entries.kept(amount.trim())?,
+        volume: amount.volume(entries.weighing())?,
+        typed: entries.kept(&amount.typed)?,
         dose: Some(DoseId(dose)),
         used: true,
     })
 }
 
-fn show(place: &Place, head: &Name, json: bool, out: &mut Out) -> Result<(), Failure> {
+fn show(place: &Place, head: &Name, out: &mut Out) -> Result<(), Failure> {
     let view = status(place)?;
     let session = session_in(&view, head);
     let runs = kept_runs(&open(place)?, head)?;
-    if json {
+    if place.json {
         return Ok(out.json(&json!({ "session": session, "runs": runs }))?);
     }
     for run in &runs {
@@ -169,7 +156,7 @@ fn show(place: &Place, head: &Name, json: bool, out: &mut Out) -> Result<(), Fai
 }
 
 /// Fills a tube of any length: as many runs as it takes, until the amount is given or somebody stops it.
-fn prime(place: &Place, name: &Name, amount: &str, out: &mut Out) -> Result<(), Failure> {
+fn prime(place: &Place, name: &Name, amount: Priming, out: &mut Out) -> Result<(), Failure> {
     let controller = configuration(place)?.controller;
     let head = controller.head_named(name.as_str()).map_err(usage)?;
     let view = status(place)?;
@@ -213,14 +200,10 @@ fn next_run(head: &Head, left: Millis) -> Millis {
 }
 
 /// How long to run for a time or a volume.
-fn time_of(amount: &str, rate: FlowRate) -> Result<Millis, Failure> {
-    let volume = match parse_duration(amount) {
-        Ok(time) => return Ok(time),
-        Err(_) => parse_volume(amount).map_err(|_| {
-            usage(format!(
-                "\"{amount}\" is neither a time nor a volume; write for example \"90 s\" or \"25 mL\""
-            ))
-        })?,
+fn time_of(amount: Priming, rate: FlowRate) -> Result<Millis, Failure> {
+    let volume = match amount {
+        Priming::Time(time) => return Ok(time),
+        Priming::Volume(volume) => volume,
     };
     Millis::from_secs_f64(volume.as_ml() / rate.as_ml_per_min() * 60.0)
         .filter(|time| *time >= REST)
@@ -230,14 +213,20 @@ fn time_of(amount: &str, rate: FlowRate) -> Result<Millis, Failure> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::heads::bench_args::priming;
 
     #[test]
     fn priming_takes_a_time_or_a_volume_and_says_what_is_neither() {
         let rate = FlowRate::from_ml_per_min(30.0);
-        assert_eq!(time_of("90 s", rate).unwrap(), Millis::from_secs(90));
-        assert_eq!(time_of("25 mL", rate).unwrap(), Millis::from_secs(50));
+        let time = |text: &str| {
+            priming(text)
+                .map_err(usage)
+                .and_then(|amount| time_of(amount, rate))
+        };
+        assert_eq!(time("90 s").unwrap(), Millis::from_secs(90));
+        assert_eq!(time("25 mL").unwrap(), Millis::from_secs(50));
         for wrong in ["25", "0.1 mL", "full"] {
-            assert!(time_of(wrong, rate).is_err(), "{wrong}");
+            assert!(time(wrong).is_err(), "{wrong}");
         }
     }
 

@@ -5,15 +5,15 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Plain};
+use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Rows};
 use crate::cli::exit::{self, Failure, chain};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
 use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
 use crate::ledger::{
-    ExportError, Filter, Ledger, LedgerReader, Row, Table, put_in_doubt, restore as put_back,
+    ExportError, Filter, Ledger, LedgerReader, Row, put_in_doubt, restore as put_back,
 };
-use crate::quantity::{Millis, Name, Volume};
+use crate::quantity::{Millis, Volume};
 
 /// Opens the ledger of the state folder for reading.
 pub(in crate::cli) fn open(place: &Place) -> Result<LedgerReader, Failure> {
@@ -40,7 +40,7 @@ pub(in crate::cli) fn ledger(
     match &options.command {
         LedgerCommand::List(list) => list_rows(place, list, out),
         LedgerCommand::Export(export) => export_rows(place, export, out),
-        LedgerCommand::Check(plain) => check(place, plain, out),
+        LedgerCommand::Check => check(place, out),
         LedgerCommand::Backup { file } => {
             open(place)?
                 .backup(file)
@@ -103,37 +103,21 @@ fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result<(), Fail
     Ok(())
 }
 
-fn table(name: &str) -> Result<Table, Failure> {
-    // "doses" reads as well as "dose".
-    let singular = name.strip_suffix('s').unwrap_or(name);
-    Table::from_name(name)
-        .or_else(|| Table::from_name(singular))
-        .ok_or_else(|| {
-            let known: Vec<String> = Table::all().map(Table::name).collect();
-            Failure::new(
-                exit::USAGE,
-                format!("the ledger has no \"{name}\"; it has: {}", known.join(", ")),
-            )
-        })
-}
-
-fn line(text: Option<&String>) -> Result<Option<Name>, Failure> {
-    text.map(|t| Name::new(t))
-        .transpose()
-        .map_err(|e| Failure::new(exit::USAGE, e.to_string()))
+fn filter(rows: &Rows, newest: Option<u32>) -> Filter {
+    Filter {
+        line: rows.line.clone(),
+        since: rows.since,
+        until: rows.until,
+        newest,
+    }
 }
 
 fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result<(), Failure> {
-    let filter = Filter {
-        line: line(list.line.as_ref())?,
-        since: list.since,
-        until: list.until,
-        newest: Some(list.newest),
-    };
+    let filter = filter(&list.rows, Some(list.newest));
     let rows = open(place)?
-        .list(table(&list.table)?, &filter)
+        .list(list.rows.table, &filter)
         .map_err(failure)?;
-    print(&rows, list.json, out)
+    print(&rows, place.json, out)
 }
 
 /// Columns for programs, not shown to a person.
@@ -227,13 +211,8 @@ fn shown(column: &str, cell: &Value) -> String {
 }
 
 fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<(), Failure> {
-    let filter = Filter {
-        line: line(export.line.as_ref())?,
-        since: export.since,
-        until: export.until,
-        newest: None,
-    };
-    let (reader, table) = (open(place)?, table(&export.table)?);
+    let (reader, table) = (open(place)?, export.rows.table);
+    let filter = filter(&export.rows, None);
     let done = if export.format == "json" {
         reader.export_json(&[table], &filter, out)
     } else {
@@ -242,11 +221,11 @@ fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<()
     done.map_err(failure)
 }
 
-fn check(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
+fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
     let report = open(place)?
         .check_in_place()
         .map_err(|e| Failure::new(exit::IO, chain(&e)))?;
-    if options.json {
+    if place.json {
         out.json(&report)?;
     } else {
         writeln!(
@@ -275,7 +254,7 @@ fn check(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
         }
     }
     if report.is_clean() {
-        if !options.json {
+        if !place.json {
             writeln!(
                 out,
                 "{}",

@@ -2,11 +2,10 @@
 
 use std::io::{BufRead, Write};
 
-use crate::cli::args::Disarm;
-use crate::cli::exit::{self, Failure};
+use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
-use crate::cli::running::daemon::{ask, say};
+use crate::cli::running::daemon::ask;
 use crate::config::{Controller, Mode, Output, header_pin};
 use crate::control::{Client, Request};
 use crate::daemon::{Acceptance, level_text, pins_on_at_boot};
@@ -64,7 +63,8 @@ pub(in crate::cli) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
         fingerprint: acceptance.fingerprint.as_str().into(),
         sentence: typed.as_str().into(),
     };
-    say(client.ask(&request)?, false, out).map(drop)
+    let done = accepted(client.ask(&request)?)?;
+    Ok(writeln!(out, "{}", done.text)?)
 }
 
 /// Heads, pins and limits that are accepted.
@@ -114,10 +114,6 @@ fn pin_words(use_of: &str, pin: &Output) -> String {
 }
 
 /// Takes the acceptance back.
-pub(in crate::cli) fn disarm(
-    place: &Place,
-    options: &Disarm,
-    out: &mut Out,
-) -> Result<(), Failure> {
-    ask(place, &Request::Disarm {}, options.json, out).map(drop)
+pub(in crate::cli) fn disarm(place: &Place, out: &mut Out) -> Result<(), Failure> {
+    ask(place, &Request::Disarm {}, out).map(drop)
 }

@@ -23,7 +23,7 @@ use crate::quantity::{Name, Volume};
 pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
     let mut loaded = match load_all(&place.config) {
         Ok(loaded) => loaded,
-        Err(mistakes) if options.json => {
+        Err(mistakes) if place.json => {
             let list: Vec<String> = mistakes.mistakes.iter().map(ToString::to_string).collect();
             out.json(&json!({ "ok": false, "mistakes": list }))?;
             out.flush()?;
@@ -44,7 +44,7 @@ pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Re
     let slots = schedule
         .day(day, &daily)
         .map_err(|e| Failure::new(exit::CONFIG, format!("plan.toml: {day}: {e}")))?;
-    if options.json {
+    if place.json {
         let slots: Vec<_> = slots
             .iter()
             .map(|s| json!({ "line": s.key.line.as_str(), "at": rfc3339(s.at, &zone), "volume_ul": s.volume.as_ul() }))

@@ -6,15 +6,13 @@ use tracing_subscriber::filter::Targets;
 use tracing_subscriber::layer::{Layer, SubscriberExt};
 use tracing_subscriber::util::SubscriberInitExt;
 
-use crate::cli::args::{Alarm, AlarmCommand, Clock, ClockCommand, Plain, Resume, Run, Simulate};
+use crate::cli::args::{Alarm, AlarmCommand, Clock, ClockCommand, Resume, Run, Simulate};
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
-use crate::cli::words::usage;
 use crate::control::{Client, Request, Response};
 use crate::daemon::RunOptions;
 use crate::engine::Command;
-use crate::quantity::{Name, Words};
 
 pub(in crate::cli) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
     set_up_logging();
@@ -47,20 +45,19 @@ pub(super) fn set_up_logging() {
 pub(in crate::cli) fn ask(
     place: &Place,
     request: &Request,
-    json: bool,
     out: &mut Out,
 ) -> Result<Response, Failure> {
     let response = Client::connect(&place.state)?.ask(request)?;
-    say(response, json, out)
+    say(place, response, out)
 }
 
 /// Prints a response: a no fails the command.
 pub(in crate::cli) fn say(
+    place: &Place,
     response: Response,
-    json: bool,
     out: &mut Out,
 ) -> Result<Response, Failure> {
-    if json {
+    if place.json {
         out.json(&response)?;
         return if response.ok {
             Ok(response)
@@ -78,39 +75,33 @@ pub(in crate::cli) fn resume(
     options: &Resume,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let line = options.line.as_deref().map(Name::new).transpose();
-    let scope = line.map_err(usage)?.into();
+    let scope = options.line.clone().into();
     let request = Command::Resume { scope }.into();
-    ask(place, &request, options.json, out).map(drop)
+    ask(place, &request, out).map(drop)
 }
 
 /// Reads the plan again.
-pub(in crate::cli) fn reload(place: &Place, options: &Plain, out: &mut Out) -> Result<(), Failure> {
-    ask(place, &Request::Reload {}, options.json, out).map(drop)
+pub(in crate::cli) fn reload(place: &Place, out: &mut Out) -> Result<(), Failure> {
+    ask(place, &Request::Reload {}, out).map(drop)
 }
 
 /// Vouches for the clock, or says when it was wrong.
 pub(in crate::cli) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
-        ClockCommand::Trust(plain) => {
-            ask(place, &Command::TrustClock {}.into(), plain.json, out).map(drop)
-        }
+        ClockCommand::Trust => ask(place, &Command::TrustClock {}.into(), out).map(drop),
         ClockCommand::Wrong(times) => {
             let (from, to) = (times.from, times.to);
-            let command = Command::ClockWrong { from, to };
-            ask(place, &command.into(), times.json, out).map(drop)
+            ask(place, &Command::ClockWrong { from, to }.into(), out).map(drop)
         }
     }
 }
 
 pub(in crate::cli) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
-        AlarmCommand::Test { json } => {
-            ask(place, &Command::TestAlarm {}.into(), *json, out).map(drop)
-        }
-        AlarmCommand::Acknowledge { code, json } => {
-            let code = code.as_deref().map(Words::new);
-            ask(place, &Command::Acknowledge { code }.into(), *json, out).map(drop)
+        AlarmCommand::Test => ask(place, &Command::TestAlarm {}.into(), out).map(drop),
+        AlarmCommand::Acknowledge { code } => {
+            let code = code.clone();
+            ask(place, &Command::Acknowledge { code }.into(), out).map(drop)
         }
     }
 }
@@ -122,8 +113,8 @@ pub(in crate::cli) fn simulate(
     out: &mut Out,
 ) -> Result<(), Failure> {
     let command = Command::SimulateInput {
-        input: Name::new(&options.input).map_err(usage)?,
+        input: options.input.clone(),
         safe: options.level == "safe",
     };
-    ask(place, &command.into(), options.json, out).map(drop)
+    ask(place, &command.into(), out).map(drop)
 }

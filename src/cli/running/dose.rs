@@ -11,7 +11,7 @@ use crate::cli::running::daemon::say;
 use crate::cli::words::usage;
 use crate::control::Client;
 use crate::engine::{Command, Wish};
-use crate::quantity::{Name, parse_volume};
+use crate::quantity::parse_volume;
 use crate::record::DoseKind;
 
 /// Gives one dose by hand.
@@ -24,21 +24,15 @@ pub(in crate::cli) fn prime(place: &Place, options: &Dose, out: &mut Out) -> Res
 }
 
 fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Result<(), Failure> {
-    let volume = parse_volume(&options.volume).map_err(usage)?;
-    let mut repeated = options
-        .repeat
-        .as_deref()
-        .map(parse_volume)
-        .transpose()
-        .map_err(usage)?;
+    let mut repeated = options.repeat;
     let wish = Wish::Dose {
-        line: Name::new(&options.line).map_err(usage)?,
-        volume,
+        line: options.line.clone(),
+        volume: options.volume,
         kind,
     };
     let mut client = Client::connect(&place.state)?;
-    let proposal = prepare(&mut client, wish, options.json, out)?;
-    if !options.yes {
+    let proposal = prepare(place, &mut client, wish, out)?;
+    if !options.agreed.yes {
         for line in &proposal.text {
             writeln!(out, "{line}")?;
         }
@@ -56,7 +50,7 @@ fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Resu
         }
     }
     let confirm = Command::Confirm(proposal.confirm(repeated));
-    say(client.ask(&confirm.into())?, options.json, out).map(drop)
+    say(place, client.ask(&confirm.into())?, out).map(drop)
 }
 
 fn read_line() -> Result<String, Failure> {

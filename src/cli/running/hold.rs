@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::daemon::say;
 use super::outputs_off::outputs_off;
-use crate::cli::args::{Hold, OutputsOff};
+use crate::cli::args::Hold;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
@@ -51,18 +51,14 @@ pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Resu
         match ask(place, &request, left.to_duration()) {
             Ok(response) if response.code.as_deref() == Some(STOPPING) => {}
             Ok(response) if response.code.as_deref() == Some(NO_ANSWER) => {}
-            Ok(response) if response.ok || options.json => {
-                return say(response, options.json, out).map(drop);
+            Ok(response) if response.ok || place.json => {
+                return say(place, response, out).map(drop);
             }
             Ok(response) => return Err(nothing_held(exit::REFUSED, &response.text)),
             Err(error @ ClientError::NotRunning { .. }) => {
                 if let Some(text) = offline(place, (&scope, options), &error)? {
-                    return say(
-                        Response::done(text, serde_json::Value::Null),
-                        options.json,
-                        out,
-                    )
-                    .map(drop);
+                    return say(place, Response::done(text, serde_json::Value::Null), out)
+                        .map(drop);
                 }
             }
             // The place was needed, or the daemon has just ended.
@@ -181,7 +177,7 @@ fn by_hand(
         io::stderr(),
         "THE DAEMON DOES NOT ANSWER. Its outputs are driven off without it:"
     )?;
-    let outputs = outputs_off(place, &OutputsOff { json: false }, &mut Out::stderr());
+    let outputs = outputs_off(place, false, &mut Out::stderr());
     let off = match outputs {
         Ok(()) => "Every output was driven off, but a daemon that wakes may drive one again before it finds the hold.".to_owned(),
         Err(Failure::Said { text, .. }) => format!("NOT EVERY OUTPUT IS OFF: {text}."),
@@ -197,7 +193,7 @@ fn by_hand(
     let text = format!(
         "{BY_HAND}, and leave it out until `dosewright status` answers and shows the hold. {off} {written} Then look in the daemon's log why it hangs, and end it: its service manager starts it anew"
     );
-    if options.json {
+    if place.json {
         let response = Response::denied(NO_ANSWER, text);
         out.json(&response)?;
         return Err(Failure::new(exit::NO_DAEMON, ""));

@@ -4,7 +4,7 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::cli::args::{Mqtt, MqttCheck, MqttCommand};
+use crate::cli::args::{Mqtt, MqttCommand};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
@@ -14,11 +14,11 @@ use crate::mqtt::{Report, Settings, Verdict};
 /// Does what is asked about MQTT.
 pub(in crate::cli) fn mqtt(place: &Place, options: &Mqtt, out: &mut Out) -> Result<(), Failure> {
     match &options.command {
-        MqttCommand::Check(options) => check(place, options, out),
+        MqttCommand::Check => check(place, out),
     }
 }
 
-fn check(place: &Place, options: &MqttCheck, out: &mut Out) -> Result<(), Failure> {
+fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
     let all = load_all(&place.config)
         .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     let Some(settings) = all.mqtt.map(Settings::from) else {
@@ -31,7 +31,7 @@ fn check(place: &Place, options: &MqttCheck, out: &mut Out) -> Result<(), Failur
         .enable_all()
         .build()?;
     let report = runtime.block_on(crate::mqtt::check(&settings, &machine_id(&place.state)));
-    if options.json {
+    if place.json {
         let steps: Vec<_> = report
             .findings
             .iter()

@@ -7,7 +7,6 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use crate::cli::args::OutputsOff;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
@@ -47,11 +46,7 @@ struct Report {
 }
 
 /// Drives everything off that can be recognised.
-pub(in crate::cli) fn outputs_off(
-    place: &Place,
-    options: &OutputsOff,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(in crate::cli) fn outputs_off(place: &Place, json: bool, out: &mut Out) -> Result<(), Failure> {
     let (recognition, unreadable) = read(&place.config.join(CONTROLLER_FILE));
     let mut seen = OutputsSeen::begin();
     let report = switch_off(recognition, unreadable, &mut seen);
@@ -65,7 +60,7 @@ pub(in crate::cli) fn outputs_off(
             .iter()
             .filter(|done| done.error.is_some() || done.guess.is_some())
             .count();
-    if options.json {
+    if json {
         out.json(&report)?;
     } else {
         print(&report, out)?;

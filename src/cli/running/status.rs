@@ -10,6 +10,7 @@ use crate::cli::args::StatusArgs;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
+use crate::cli::words::usage;
 use crate::config::Mode;
 use crate::control::{Client, Request};
 use crate::engine::{HeadStatus, LineState, LineStatus, Status};
@@ -24,11 +25,15 @@ pub(in crate::cli) fn status(
     options: &StatusArgs,
     out: &mut Out,
 ) -> Result<(), Failure> {
+    // Also where --json stands before the command, which clap does not hold against options after it.
+    if options.watch && place.json {
+        return Err(usage("--watch shows a table; leave it out with --json"));
+    }
     if options.watch {
         return watch(place, out);
     }
     let view = fetch(&mut Client::connect(&place.state)?)?;
-    if options.json {
+    if place.json {
         out.json(&view)?;
     } else {
         print(&view, out)?;

@@ -10,9 +10,9 @@ use crate::cli::out::Out;
 use crate::cli::place::Place;
 use crate::cli::proposal::{agreed_to, prepare};
 use crate::cli::record::ledger::open;
-use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity, tracked};
+use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity};
 use crate::cli::water::owner_args::{Accept, UptakeArgs};
-use crate::cli::words::{agreed, configuration, unread};
+use crate::cli::words::{agreed, configuration, unread, usage};
 use crate::control::{Client, Response};
 use crate::engine::{Command, NewUptake, Wish};
 use crate::estimate::{Advice, Uptake};
@@ -27,9 +27,9 @@ pub(in crate::cli) fn accept(
     options: &Accept,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let tracked = tracked(&options.of.quantity)?;
-    let case = gather(place, &tracked, options.of.days)?;
-    let (of, uptake) = (quantity(&tracked), worth_accepting(&case)?);
+    let tracked = &options.of.quantity;
+    let case = gather(place, tracked, options.of.days)?;
+    let (of, uptake) = (quantity(tracked), worth_accepting(&case)?);
     let Some(established) = case.established else {
         return Err(Failure::new(
             exit::REFUSED,
@@ -113,7 +113,7 @@ pub(in crate::cli) fn uptake(
     };
     let new = NewUptake {
         of: of.clone(),
-        per_day: value.of(of)?,
+        per_day: value.of(of).map_err(usage)?,
         how: UptakeHow::Told,
         sure: options.sure,
     };
@@ -153,7 +153,7 @@ fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
 fn put(place: &Place, new: NewUptake, out: &mut Out) -> Result<(), Failure> {
     let (of, per_day) = (new.of.clone(), new.per_day);
     let mut client = Client::connect(&place.state)?;
-    let proposal = prepare(&mut client, Wish::Uptake(new), place.json, out)?;
+    let proposal = prepare(place, &mut client, Wish::Uptake(new), out)?;
     let confirm = Command::Confirm(proposal.confirm(None));
     let said: Response = accepted(client.ask(&confirm.into())?)?;
     if place.json {

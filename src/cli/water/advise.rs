@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use crate::chemistry::Quantity;
-use crate::chemistry::{Element, figures, taken_along};
+use crate::chemistry::{figures, taken_along};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
@@ -265,17 +265,6 @@ pub(in crate::cli) fn quantity(tracked: &Tracked) -> Quantity {
     }
 }
 
-pub(in crate::cli) fn tracked(word: &str) -> Result<Tracked, Failure> {
-    if word == "alkalinity" {
-        return Ok(Tracked::Alkalinity);
-    }
-    Element::new(word).map(Tracked::Element).ok_or_else(|| {
-        usage(format!(
-            "\"{word}\" is not advised on; give alkalinity, Ca or Mg"
-        ))
-    })
-}
-
 pub(in crate::cli) fn advice(case: &Case) -> Result<Advice, Failure> {
     let now = millis(case.now);
     crate::estimate::advise(
@@ -294,11 +283,11 @@ pub(in crate::cli) fn advise(
     options: &AdviseArgs,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let tracked = tracked(&options.of.quantity)?;
-    let case = gather(place, &tracked, options.of.days)?;
+    let tracked = &options.of.quantity;
+    let case = gather(place, tracked, options.of.days)?;
     let advice = advice(&case)?;
     if place.json {
-        return Ok(out.json(&as_json(&case, &tracked, &advice))?);
+        return Ok(out.json(&as_json(&case, tracked, &advice))?);
     }
     let tone = match &advice {
         Advice::LeaveAlone { .. } => Tone::Good,
@@ -317,7 +306,7 @@ pub(in crate::cli) fn advise(
         if !said.contains(&uptake.to_string()) {
             writeln!(out, "{uptake}")?;
         }
-        if tracked == Tracked::Alkalinity {
+        if *tracked == Tracked::Alkalinity {
             let along = taken_along(Alkalinity::from_dkh(uptake.per_day.max(0.0)));
             writeln!(
                 out,
@@ -351,7 +340,7 @@ pub(in crate::cli) fn advise(
         )?;
     }
     if matches!(advice, Advice::Change(_)) {
-        writeln!(out, "{}", how_to_accept(&tracked))?;
+        writeln!(out, "{}", how_to_accept(tracked))?;
     }
     Ok(())
 }

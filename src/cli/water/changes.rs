@@ -12,7 +12,7 @@ use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{Change as ToldChange, Changes, ChangesCommand, Mistake, Told};
 use crate::cli::water::told::{take_back, tell};
-use crate::cli::words::{Amount, amount, minute, quantity, unread, usage, zone};
+use crate::cli::words::{Amount, minute, quantity, unread, usage, zone};
 use crate::ledger::LedgerReader;
 use crate::quantity::Name;
 use crate::record::{Addition, Carried, Observed};
@@ -117,7 +117,7 @@ fn add(
         }
         ToldChange::Water { volume, new, told } => {
             let litres = volume.as_litres();
-            let held = held(new)?;
+            let held = new.clone();
             (Observed::WaterChange { litres, held }, told)
         }
         ToldChange::ByHand { what, amount, told } => {
@@ -128,7 +128,7 @@ fn add(
                 },
                 amount @ (Amount::Alkalinity(_) | Amount::Concentration(_)) => {
                     let of = quantity(what).map_err(usage)?;
-                    let adds = Carried::from([(of.clone(), amount.of(&of)?)]);
+                    let adds = Carried::from([(of.clone(), amount.of(&of).map_err(usage)?)]);
                     Addition { from: None, adds }
                 }
             };
@@ -136,32 +136,6 @@ fn add(
         }
     };
     tell(place, vec![item], None, (told, mistake), out)
-}
-
-/// What new water held: a comma with a letter behind it stands between two things.
-fn held(text: &str) -> Result<Carried, Failure> {
-    let mut held = Carried::new();
-    let mut parts: Vec<String> = Vec::new();
-    for part in text.split(',').filter(|part| !part.trim().is_empty()) {
-        match parts.last_mut() {
-            Some(last) if part.starts_with(|c: char| c.is_ascii_digit()) => {
-                last.push(',');
-                last.push_str(part);
-            }
-            Some(_) | None => parts.push(part.to_owned()),
-        }
-    }
-    for part in &parts {
-        let (word, level) = part.split_once('=').ok_or_else(|| {
-            usage(format!(
-                "\"{part}\" says nothing of the new water; write for example \"alkalinity=8.0 dKH,Ca=420 mg/L\""
-            ))
-        })?;
-        let of = quantity(word.trim()).map_err(usage)?;
-        let level = amount(level.trim()).map_err(usage)?.of(&of)?;
-        held.insert(of, level);
-    }
-    Ok(held)
 }
 
 fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {

@@ -34,7 +34,7 @@ pub(in crate::cli) fn course(
             number: which.number,
             action,
         };
-        ask(place, &command.into(), place.json, out).map(drop)
+        ask(place, &command.into(), out).map(drop)
     };
     match &options.command {
         CourseCommand::Raise(change) => begin(place, wanted(change, 1.0)?, &change.told, out),
@@ -43,7 +43,7 @@ pub(in crate::cli) fn course(
             let wish = CourseWish::TopUp {
                 line: top_up.line.clone(),
                 of: top_up.of.clone(),
-                per_day: top_up.per_day.of(&top_up.of)?,
+                per_day: top_up.per_day.of(&top_up.of).map_err(usage)?,
                 days: top_up.review_days,
             };
             begin(place, wish, &top_up.told, out)
@@ -78,19 +78,18 @@ fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
     Ok(CourseWish::Change {
         line: change.line.clone(),
         of: change.of.clone(),
-        by: sign * change.by.of(&change.of)?,
-        at_most_per_day: change.at_most.of(&change.of)?,
+        by: sign * change.by.of(&change.of).map_err(usage)?,
+        at_most_per_day: change.at_most.of(&change.of).map_err(usage)?,
     })
 }
 
 fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> Result<(), Failure> {
     let consent = Consent {
         yes: agreed_to(place, &told.agreed)?,
-        json: place.json,
         question: "Begin it? Type yes to go on:",
         otherwise: "no course was begun",
     };
-    let note = told.note.as_str().into();
+    let note = told.noted.note.clone();
     let wish = Wish::Course(NewCourse { what, note });
     propose(place, wish, &consent, out)
 }
@@ -128,7 +127,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
             read: taken,
         },
     };
-    ask(place, &command.into(), place.json, out).map(drop)
+    ask(place, &command.into(), out).map(drop)
 }
 
 /// The newest reading, with when its sample was taken.

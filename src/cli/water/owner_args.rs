@@ -1,19 +1,22 @@
 //! What can be typed for the owner's arithmetic and for what is told of the water: solutions, dilution, saturation, advice, courses,
 //! readings, lab reports, changes.
 
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Subcommand};
 use jiff::Timestamp;
 
 use crate::chemistry::{Celsius, PhScale, Quantity, Salinity, Salt};
+use crate::cli::place::{Agreed, Noted};
 use crate::cli::water::panel_csv::{Decimal, columns};
 use crate::cli::words::{
-    Amount, amount, celsius, litres, ph_scale, quantity, salinity, tank_volume,
+    Amount, amount, celsius, held, litres, ph_scale, quantity, salinity, tank_volume, tracked,
 };
+use crate::estimate::Tracked;
 use crate::quantity::{
     Alkalinity, Concentration, Name, TankVolume, Volume, parse_alkalinity, parse_concentration,
     parse_volume,
 };
-use crate::record::Columns;
+use crate::record::{Carried, Columns};
 
 /// How what is told goes with the time, the method and the questions.
 #[derive(Debug, Args)]
@@ -37,14 +40,6 @@ pub(in crate::cli) struct Mistake {
     /// Why, in your words
     #[arg(long)]
     pub(in crate::cli) reason: String,
-}
-
-/// How a proposal is agreed to.
-#[derive(Debug, Args)]
-pub(in crate::cli) struct Agreed {
-    /// Do not ask
-    #[arg(long)]
-    pub(in crate::cli) yes: bool,
 }
 
 #[derive(Debug, Args)]
@@ -221,8 +216,8 @@ pub(in crate::cli) struct Saturation {
 #[derive(Debug, Args)]
 pub(in crate::cli) struct Advised {
     /// alkalinity, Ca or Mg
-    #[arg(default_value = "alkalinity", value_parser = ["alkalinity", "Ca", "Mg"])]
-    pub(in crate::cli) quantity: String,
+    #[arg(default_value = "alkalinity", value_parser = PossibleValuesParser::new(["alkalinity", "Ca", "Mg"]).try_map(|word| tracked(&word)))]
+    pub(in crate::cli) quantity: Tracked,
     /// How many days of readings are looked at
     #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
     pub(in crate::cli) days: u32,
@@ -310,9 +305,8 @@ pub(in crate::cli) enum CourseCommand {
 /// How a course is begun.
 #[derive(Debug, Args)]
 pub(in crate::cli) struct CourseTold {
-    /// In your words, for the record
-    #[arg(long, default_value = "")]
-    pub(in crate::cli) note: String,
+    #[command(flatten)]
+    pub(in crate::cli) noted: Noted,
     #[command(flatten)]
     pub(in crate::cli) agreed: Agreed,
 }
@@ -483,8 +477,8 @@ pub(in crate::cli) enum Change {
         #[arg(value_parser = tank_volume)]
         volume: TankVolume,
         /// What the new water held, for example "alkalinity=8.0 dKH,Ca=420 mg/L"; tested, or as its maker says
-        #[arg(long, value_name = "LEVELS", default_value = "")]
-        new: String,
+        #[arg(long, value_name = "LEVELS", default_value = "", value_parser = held)]
+        new: Carried,
         #[command(flatten)]
         told: Told,
     },

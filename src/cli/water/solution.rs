@@ -269,7 +269,7 @@ fn as_json(
 
 fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result<(), Failure> {
     let (salt, volume, coldest) = (options.salt, options.volume, options.coldest);
-    let by = options.by.of(&options.raises)?;
+    let by = options.by.of(&options.raises).map_err(usage)?;
     let rise = match &options.raises {
         Quantity::Alkalinity => ClaimRise::Alkalinity(Alkalinity::from_dkh(by)),
         Quantity::Element(element) => {

@@ -18,27 +18,19 @@ pub(in crate::cli) fn refill(
     options: &Refill,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let given = || parse_volume(&options.volume).map_err(usage);
-    let level = match (options.volume == "full", options.more) {
-        (true, _) => RefillLevel::Full,
-        (false, true) => RefillLevel::Add(given()?),
-        (false, false) => RefillLevel::To(given()?),
+    let level = match (options.level, options.more) {
+        (RefillLevel::To(volume), true) => RefillLevel::Add(volume),
+        (level, _) => level,
     };
-    let tube = options.tube.as_deref().map(parse_volume).transpose();
-    let solution = options
-        .solution
-        .as_ref()
-        .map(|text| Name::new(text))
-        .transpose();
     let mut new = NewRefill {
-        reservoir: Name::new(&options.reservoir).map_err(usage)?,
+        reservoir: options.reservoir.clone(),
         level,
-        solution: solution.map_err(usage)?,
-        tube: tube.map_err(usage)?,
+        solution: options.solution.clone(),
+        tube: options.tube,
         emptied: options.emptied,
-        note: options.note.as_str().into(),
+        note: options.noted.note.clone(),
     };
-    let asks = io::stdin().is_terminal() && !options.json && !options.yes;
+    let asks = io::stdin().is_terminal() && !place.json && !options.agreed.yes;
     let response = loop {
         let response = Client::connect(&place.state)?.ask(&Command::Refill(new.clone()).into())?;
         if !asks || response.code.as_deref() != Some("solution-not-said") {
@@ -48,7 +40,7 @@ pub(in crate::cli) fn refill(
         new.solution = Some(Name::new(&typed).map_err(usage)?);
     };
     if response.code.as_deref() != Some("another-solution") {
-        return say(response, options.json, out).map(drop);
+        return say(place, response, out).map(drop);
     }
     if asks && new.tube.is_none() {
         let why = "how much of the solution from before does the tube still hold (it goes first)? \
@@ -56,8 +48,7 @@ pub(in crate::cli) fn refill(
         new.tube = Some(parse_volume(&typed(why, "tube", out)?).map_err(usage)?);
     }
     let consent = Consent {
-        yes: options.yes,
-        json: options.json,
+        yes: options.agreed.yes,
         question: "Is that in the bottle now? Type yes to put it into force:",
         otherwise: "nothing was written down: the bottle counts as holding what it held",
     };

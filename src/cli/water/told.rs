@@ -39,7 +39,7 @@ pub(in crate::cli) fn tell(
         }),
         sure: told.sure,
     });
-    ask(place, &command.into(), place.json, out).map(drop)
+    ask(place, &command.into(), out).map(drop)
 }
 
 /// Takes back anything that was told: a reading, a lab report, a water change, a note.
@@ -52,7 +52,7 @@ pub(in crate::cli) fn take_back(
         number: mistake.number,
         why: Words::new(&mistake.reason),
     };
-    ask(place, &command.into(), place.json, out).map(drop)
+    ask(place, &command.into(), out).map(drop)
 }
 
 /// One reading, as it is listed.

@@ -1,0 +1,103 @@
+//! `--help` in the order of an owner's day: clap knows no headings for commands.
+
+use clap::Command;
+use clap::builder::Styles;
+
+const HEADINGS: [(&str, &[&str]); 5] = [
+    (
+        "Running and stopping",
+        &[
+            "status",
+            "hold",
+            "resume",
+            "outputs-off",
+            "alarm",
+            "dose",
+            "refill",
+            "run",
+            "reload",
+        ],
+    ),
+    (
+        "After a test, and the water",
+        &[
+            "reading",
+            "advise",
+            "accept",
+            "uptake",
+            "course",
+            "changes",
+            "panel",
+            "dilute",
+            "saturation",
+            "solution",
+        ],
+    ),
+    ("Heads and the bench", &["bench", "prime", "calibration"]),
+    ("The record", &["ledger"]),
+    (
+        "Setting up",
+        &[
+            "check",
+            "arm",
+            "disarm",
+            "clock",
+            "simulate",
+            "tell",
+            "mqtt",
+            "schema",
+            "completions",
+            "manual",
+        ],
+    ),
+];
+
+/// Column in which what a command does begins.
+const INDENT: usize = 15;
+/// Longest line, in characters.
+const WIDTH: usize = 110;
+
+/// The template of the help, with what clap knows of these commands.
+pub(super) fn template(commands: &Command) -> String {
+    let styles = Styles::styled();
+    let header = styles.get_header();
+    let listed = HEADINGS.iter().map(|(heading, names)| {
+        let found = names
+            .iter()
+            .filter_map(|name| commands.find_subcommand(name));
+        let entries: String = found.map(entry).collect();
+        format!("\n{header}{heading}:{header:#}\n{entries}")
+    });
+    format!(
+        "{{about-with-newline}}\n{{usage-heading}} {{usage}}\n{}\n{header}Options:{header:#}\n{{options}}\n\n`dosewright help COMMAND` tells all of one, with examples.",
+        listed.collect::<String>()
+    )
+}
+
+fn entry(command: &Command) -> String {
+    let styles = Styles::styled();
+    let (name, literal) = (command.get_name(), styles.get_literal());
+    let pad = INDENT.saturating_sub(name.len() + 2);
+    let mut text = format!("  {literal}{name}{literal:#}{:pad$}", "");
+    let about = command.get_about().map(ToString::to_string);
+    let aliases: Vec<&str> = command.get_visible_aliases().collect();
+    let mut about = about.unwrap_or_default();
+    if !aliases.is_empty() {
+        about = format!("{about} [also: {}]", aliases.join(", "));
+    }
+    let mut column = INDENT;
+    for word in about.split(' ') {
+        let length = word.chars().count();
+        if column > INDENT && column + 1 + length > WIDTH {
+            text.push('\n');
+            text.push_str(&" ".repeat(INDENT));
+            column = INDENT;
+        } else if column > INDENT {
+            text.push(' ');
+            column += 1;
+        }
+        text.push_str(word);
+        column += length;
+    }
+    text + "\n"
+}

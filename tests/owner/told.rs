@@ -1,0 +1,130 @@
+//! What is told of the water and set right afterwards, through the running daemon.
+
+use std::fs;
+
+use serde_json::Value;
+
+use super::accept::Reef;
+use super::ledger;
+
+fn reef() -> Reef {
+    let mut reef = Reef::new();
+    drop(ledger(&reef.state()));
+    reef.start("2");
+    reef
+}
+
+fn refused(reef: &Reef, words: &[&str], why: &str) {
+    let output = reef.run(words);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!output.status.success() && said.contains(why), "{output:?}");
+}
+
+/// What was added by hand, as the record has it: solution or none, and what it adds.
+fn additions(reef: &Reef) -> Vec<Value> {
+    let all = reef.json(&["changes", "--json"]);
+    let by_hand = |change: &&Value| change["kind"] == "by-hand";
+    all.as_array()
+        .unwrap()
+        .iter()
+        .filter(by_hand)
+        .cloned()
+        .collect()
+}
+
+fn add<'a>(words: &[&'a str]) -> Vec<&'a str> {
+    [&["changes", "add", "by-hand"][..], words].concat()
+}
+
+#[test]
+fn what_was_added_by_hand_is_told_corrected_and_taken_back() {
+    let reef = reef();
+    refused(&reef, &add(&["soda", "20 mL"]), "soda");
+    refused(&reef, &add(&["magnesium", "1 dKH"]), "mg/L");
+    assert_eq!(additions(&reef), Vec::<Value>::new());
+    reef.json(&[&add(&["soda-ash", "20 mL"])[..], &["--json"]].concat());
+    reef.json(&[&add(&["magnesium", "15 mg/L"])[..], &["--json"]].concat());
+    let told = additions(&reef);
+    let [soda, magnesium] = &told[..] else {
+        panic!("{told:?}");
+    };
+    let what = |change: &Value| change["what"].as_str().unwrap().to_owned();
+    assert!(
+        what(soda).contains("20.0 mL of soda-ash") && what(soda).contains("dKH"),
+        "{soda}"
+    );
+    assert!(what(magnesium).contains("magnesium"), "{magnesium}");
+    let number = soda["number"].to_string();
+    let correct = ["changes", "correct", &number, "--reason", "half of it"];
+    let half = ["by-hand", "soda-ash", "10 mL"];
+    reef.json(&[&correct[..], &half, &["--json"]].concat());
+    let told: Vec<String> = additions(&reef).iter().map(what).collect();
+    assert!(
+        told.len() == 2 && told.iter().any(|t| t.contains("10.0 mL of soda-ash")),
+        "{told:?}"
+    );
+    refused(&reef, &[&correct[..], &half].concat(), &number);
+    let number = magnesium["number"].to_string();
+    reef.json(&[
+        "changes",
+        "take-back",
+        &number,
+        "--reason",
+        "never",
+        "--json",
+    ]);
+    assert_eq!(additions(&reef).len(), 1);
+}
+
+#[test]
+fn a_lab_report_is_corrected_and_taken_back() {
+    let reef = reef();
+    let write = |name: &str, calcium: &str| {
+        let path = reef.config().join(name);
+        let rows = format!("Parameter;Result;Unit\nCa;{calcium};mg/L\nMg;1300;mg/L\n");
+        fs::write(&path, rows).unwrap();
+        path.to_str().unwrap().to_owned()
+    };
+    let (wrong, right) = (write("wrong.csv", "520"), write("right.csv", "420"));
+    let lab = ["--lab", "north", "--sure", "--json"];
+    let columns = ["--columns", "element=Parameter,value=Result,unit=Unit"];
+    reef.run(&[&["panel", "add", &wrong][..], &columns, &lab].concat());
+    let reports = || reef.json(&["panel", "list", "--json"]);
+    let calcium = || {
+        let all = reef.json(&["reading", "list", "--json"]);
+        let all = all.as_array().unwrap().clone().into_iter();
+        all.filter(|r| r["of"] == "calcium").collect::<Vec<_>>()
+    };
+    let first = reports()[0]["number"].to_string();
+    let correct = [
+        "panel",
+        "correct",
+        &first,
+        &right,
+        "--reason",
+        "a slip of the lab",
+    ];
+    // The columns of the lab are remembered, and the time is that of the old report.
+    reef.json(&[&correct[..], &lab].concat());
+    let left = reports();
+    assert_eq!(left.as_array().unwrap().len(), 1, "{left}");
+    assert_ne!(left[0]["number"].to_string(), first);
+    let show = reef.json(&["panel", "show", "--json"]).to_string();
+    assert!(show.contains("420") && !show.contains("520"), "{show}");
+    // The old row is kept, marked.
+    let rows = calcium();
+    assert_eq!(rows.len(), 2, "{rows:?}");
+    assert_eq!(rows[0]["happened"], rows[1]["happened"], "{rows:?}");
+    refused(&reef, &[&correct[..], &lab[..3]].concat(), &first);
+    let second = left[0]["number"].to_string();
+    reef.json(&[
+        "panel",
+        "take-back",
+        &second,
+        "--reason",
+        "another tank",
+        "--json",
+    ]);
+    assert_eq!(reports(), Value::Array(Vec::new()));
+    assert_eq!(calcium().len(), 2);
+}
