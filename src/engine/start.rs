@@ -391,9 +391,13 @@ impl Engine {
     }
 
     /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was
-    /// stored, within the time a permit is valid. One that nobody saw end may have gone on, and may have given all of it last.
+    /// stored, within the time a permit is valid (its plain time on clocks that run faster, too: stretched, it would be hours). One that
+    /// nobody saw end may have gone on, and may have given all of it last.
     fn latest_times(&self, dose: &PastDose, age: Millis, now: Now) -> (Millis, Millis) {
-        let began = now.elapsed.minus(age).plus(self.waits.permit_valid);
+        let began = now
+            .elapsed
+            .minus(age)
+            .plus(self.controller().times.permit_valid);
         let ended = began.plus(dose.run_time);
         match dose.end {
             DoseEnd::Uncertain => (ended, ended),
