@@ -186,16 +186,15 @@ impl Engine {
         self.store(Entry::SlotNotGiven(entry), None);
     }
 
+    fn planned_lines(&self) -> Vec<Name> {
+        let lines = self.in_force.plan.lines.iter();
+        lines.map(|l| l.line.clone()).collect()
+    }
+
     /// Writes down, a row a line, what was missed after `from` up to `until`.
     fn slots_lost(&mut self, from: Timestamp, until: Timestamp, now: Now) {
         let at = self.stamp(now);
-        let lines: Vec<Name> = self
-            .in_force
-            .plan
-            .lines
-            .iter()
-            .map(|l| l.line.clone())
-            .collect();
+        let lines = self.planned_lines();
         let daily = self.daily_volumes();
         let mut total = 0_u32;
         for line in lines {
@@ -274,13 +273,7 @@ impl Engine {
     pub(super) fn next_slots(&mut self, now: Now) -> Vec<Slot> {
         let daily = self.daily_volumes();
         let from = self.slots.cursor.max(now.wall);
-        let lines: Vec<Name> = self
-            .in_force
-            .plan
-            .lines
-            .iter()
-            .map(|l| l.line.clone())
-            .collect();
+        let lines = self.planned_lines();
         lines
             .iter()
             .filter_map(|line| self.in_force.schedule.next_of_line(line, from, &daily))

@@ -84,6 +84,46 @@ fn courses() -> Vec<CourseStatus> {
     vec![course(1, shift), course(2, add)]
 }
 
+fn keys_fit(value: &Value, shape: &Value, root: &Value, path: &str) {
+    // A map of names that are not known beforehand has one shape for all its values.
+    if let Some(inner) = shape["additionalProperties"]
+        .as_object()
+        .map(|inner| Value::Object(inner.clone()))
+    {
+        for (key, value) in value.as_object().into_iter().flatten() {
+            fits(value, &inner, root, &format!("{path}.{key}"));
+        }
+    } else if let Some(map) = value.as_object() {
+        let keys: BTreeSet<&str> = map.keys().map(String::as_str).collect();
+        let known: BTreeSet<&str> = shape["properties"]
+            .as_object()
+            .unwrap()
+            .keys()
+            .map(String::as_str)
+            .collect();
+        let required = shape["required"].as_array().into_iter().flatten();
+        let required: BTreeSet<&str> = required.map(|key| key.as_str().unwrap()).collect();
+        assert!(keys.is_subset(&known), "{path}: {keys:?} of {known:?}");
+        assert!(
+            required.is_subset(&keys),
+            "{path}: {keys:?} lacks of {required:?}"
+        );
+        // Only a reading leaves out what it has no use for.
+        if !path.contains(".readings.") {
+            assert_eq!(required, known, "{path}");
+        }
+        assert_eq!(shape["additionalProperties"], false, "{path}");
+        for (key, inner) in map {
+            fits(
+                inner,
+                &shape["properties"][key],
+                root,
+                &format!("{path}.{key}"),
+            );
+        }
+    }
+}
+
 /// Holds a value against a schema of the kinds that ours uses.
 fn fits(value: &Value, shape: &Value, root: &Value, path: &str) {
     if let Some(target) = shape["$ref"].as_str() {
@@ -118,39 +158,7 @@ fn fits(value: &Value, shape: &Value, root: &Value, path: &str) {
             "{path} = {value} is not among {words:?}"
         );
     }
-    // A map of names that are not known beforehand has one shape for all its values.
-    if let Some(inner) = shape["additionalProperties"]
-        .as_object()
-        .map(|inner| Value::Object(inner.clone()))
-    {
-        for (key, value) in value.as_object().into_iter().flatten() {
-            fits(value, &inner, root, &format!("{path}.{key}"));
-        }
-    } else if let Some(map) = value.as_object() {
-        let keys: BTreeSet<&str> = map.keys().map(String::as_str).collect();
-        let known: BTreeSet<&str> = shape["properties"]
-            .as_object()
-            .unwrap()
-            .keys()
-            .map(String::as_str)
-            .collect();
-        let required = shape["required"].as_array().into_iter().flatten();
-        let required: BTreeSet<&str> = required.map(|key| key.as_str().unwrap()).collect();
-        assert!(keys.is_subset(&known), "{path}: {keys:?} of {known:?}");
-        assert!(
-            required.is_subset(&keys),
-            "{path}: {keys:?} lacks of {required:?}"
-        );
-        assert_eq!(shape["additionalProperties"], false, "{path}");
-        for (key, inner) in map {
-            fits(
-                inner,
-                &shape["properties"][key],
-                root,
-                &format!("{path}.{key}"),
-            );
-        }
-    }
+    keys_fit(value, shape, root, path);
     for (n, item) in value.as_array().into_iter().flatten().enumerate() {
         fits(item, &shape["items"], root, &format!("{path}[{n}]"));
     }
