@@ -110,6 +110,7 @@ impl Engine {
     /// An engine that remembers its history and has done nothing yet.
     fn blank(controller: &Arc<Controller>, plan: &Arc<Plan>, history: History, now: Now) -> Self {
         Self {
+            estimates: Estimates::new(&history),
             live: false,
             waits: Waits {
                 grace: Millis::ZERO,
@@ -147,7 +148,6 @@ impl Engine {
                 cursor: history.newest_wall.unwrap_or(now.wall),
             },
             water: Water::blank(controller, now.elapsed),
-            estimates: Estimates::new(&history.brought, history.dose_last, history.uptakes.clone()),
             told: Told::new(history.told, history.told_last),
             inputs: Inputs::unknown(controller.inputs.keys(), now.elapsed),
             alarms: Alarms::default(),

@@ -10,7 +10,7 @@ use super::books::{
     CALIBRATED, IN_TANK, OPEN_SPAN_MAX, READ, billionths, carried, from_billionths, run_counted,
     total,
 };
-use super::brought::brought;
+use super::brought::{brought, journal};
 use super::columns::{self, millis, word, word_if_any};
 use super::contents::contents;
 use super::error::LedgerError;
@@ -79,6 +79,7 @@ impl Ledger {
         let told = told(conn)?;
         Ok(History {
             brought: brought(conn, self.books.dose_last, &told)?,
+            journal: journal(conn)?,
             dose_last: self.books.dose_last,
             newest_wall: newest,
             doses,

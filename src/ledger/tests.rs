@@ -505,3 +505,67 @@ fn what_was_told_before_the_books_were_found_forgetful_comes_back_by_its_number(
     assert_eq!((found.record, found.told_last), (forgotten, 7));
     assert_eq!(found.session, Some(0));
 }
+
+/// What the estimate goes by is read no further back than it looks: a row of before that, which cannot be read at all, does no harm.
+#[test]
+fn only_doses_that_went_into_the_water_within_the_span_come_back_for_the_estimate() {
+    const DAY: i64 = 86_400_000;
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    for id in 1..=400 {
+        let carries = Carried::from([(Quantity::Alkalinity, 0.1)]);
+        let (into, live) = match id {
+            398 => (Destination::Bench, true),
+            397 => (Destination::Tank, false),
+            _ => (Destination::Tank, true),
+        };
+        let intent = Intent {
+            carries,
+            into,
+            live,
+            at: at(id * DAY),
+            ..intent(id)
+        };
+        ledger.store_intent(&intent).unwrap();
+        let end = if id == 399 {
+            DoseEnd::Uncertain
+        } else {
+            DoseEnd::Delivered
+        };
+        ledger
+            .store_outcome(&Outcome {
+                end,
+                at: at(id * DAY + 4_000),
+                ..outcome(id)
+            })
+            .unwrap();
+    }
+    let now = at(401 * DAY);
+    assert_eq!(
+        ledger.history(now).unwrap().brought,
+        [],
+        "nothing without a reading"
+    );
+    let golden = include_str!("../../tests/golden/entry-observation-reading.json");
+    let Entry::Observation(mut told) = kinds::read("observation", golden).unwrap() else {
+        panic!("no observation");
+    };
+    told.happened = at(390 * DAY).wall;
+    ledger.store(&[Entry::Observation(told)]).unwrap();
+    let since = ledger.history(now).unwrap().brought;
+    // The reading is the first there is: what was given before it cannot matter.
+    let numbers: Vec<i64> = since.iter().map(|dose| dose.id.0).collect();
+    assert_eq!(numbers, [390, 391, 392, 393, 394, 395, 396, 399, 400]);
+    let parts: Vec<(f64, f64)> = since
+        .iter()
+        .map(|dose| (dose.part, dose.part_sd))
+        .rev()
+        .take(2)
+        .collect();
+    assert_eq!(parts, [(1.0, 0.0), (0.5, 1.0 / 12.0_f64.sqrt())]);
+    ledger
+        .conn
+        .execute("UPDATE dose SET carries = '[]' WHERE id < 389", [])
+        .unwrap();
+    assert_eq!(ledger.history(now).unwrap().brought, since);
+}

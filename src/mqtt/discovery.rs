@@ -118,16 +118,20 @@ fn states() -> [(&'static str, &'static str, &'static str, Allowed, String); 12]
             INSTANT,
             inner("readings.alkalinity", "happened"),
         ),
-        dkh("predicted", "Alkalinity predicted", value("predicted_dkh")),
         dkh(
-            "predicted_low",
-            "Alkalinity predicted, low",
-            value("predicted_low_dkh"),
+            "level",
+            "Alkalinity level",
+            inner("estimates.alkalinity", "level"),
         ),
         dkh(
-            "predicted_high",
-            "Alkalinity predicted, high",
-            value("predicted_high_dkh"),
+            "level_low",
+            "Alkalinity level, low",
+            inner("estimates.alkalinity", "level_low"),
+        ),
+        dkh(
+            "level_high",
+            "Alkalinity level, high",
+            inner("estimates.alkalinity", "level_high"),
         ),
     ]
 }

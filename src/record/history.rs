@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use super::bench::Bench;
 use super::brought::Brought;
 use super::calibration::{StoredCalibration, StoredVerification};
+use super::change::Change;
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
 use super::forgotten::PastForgotten;
@@ -45,6 +46,8 @@ pub struct History {
     pub open: Vec<Intent>,
     /// Doses that the estimate of the water goes by, oldest first; open ones are not among them.
     pub brought: Vec<Brought>,
+    /// What of the change journal is not in `told`, oldest first.
+    pub journal: Vec<Change>,
     /// Bottle contents by the books, open intents not yet taken off.
     pub reservoirs: Vec<(Name, Volume)>,
     /// What is in them.

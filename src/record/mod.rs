@@ -7,6 +7,7 @@ mod arming;
 mod bench;
 mod brought;
 mod calibration;
+mod change;
 mod course;
 mod dose;
 mod entry;
@@ -30,6 +31,7 @@ pub use brought::{
     Brought, ESTIMATE_DOSES_MAX, ESTIMATE_READINGS_MAX, ESTIMATE_SPAN, ESTIMATED, likely_part,
 };
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
+pub use change::{CHANGES_MAX, Change};
 pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{
     Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose, part_carried,

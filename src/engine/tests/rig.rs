@@ -386,14 +386,9 @@ impl World {
         self.engine.as_mut().unwrap().status(now, &shell)
     }
 
-    pub(super) fn prediction(&mut self) -> Option<Prediction> {
-        let water = self.status().water;
-        let value = water.predicted?.as_dkh();
-        Some(Prediction {
-            value,
-            uncertainty: (water.predicted_high?.as_dkh() - value) / 2.0,
-            age: Millis::from_secs(water.predicted_from_age_s?),
-        })
+    /// What the guard goes by.
+    pub(super) fn prediction(&self) -> Option<Prediction> {
+        self.prediction_of(&Quantity::Alkalinity)
     }
 
     pub(super) fn allowed(&mut self) -> Alkalinity {
