@@ -6,10 +6,11 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::cli::headings::template;
 use crate::cli::heads::bench_args::{BenchArgs, CalibrationArgs};
-use crate::cli::place::{Agreed, Noted, Place};
+use crate::cli::place::{Agreed, Noted};
 use crate::cli::water::owner_args::{
     Accept, Advise, Changes, Course, Dilute, Panel, Reading, Saturation, Solution, UptakeArgs,
 };
+use crate::cli::{Place, Result};
 use crate::engine::RefillLevel;
 use crate::ledger::Table;
 use crate::quantity::{Millis, Name, QuantityError, Volume, Words, parse_duration, parse_volume};

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use crate::control::{ClientError, Response};
 use crate::daemon::DaemonError;
+use crate::ledger::LedgerError;
 
 /// Asked for and refused, or a check that found something.
 pub(super) const REFUSED: u8 = 1;
@@ -21,6 +22,9 @@ pub(super) const IO: u8 = 74;
 pub(super) const TAKEN: u8 = 75;
 /// The configuration has mistakes (EX_CONFIG).
 pub(super) const CONFIG: u8 = 78;
+
+/// How a command ends, or a part of it.
+pub(crate) type Result<T = (), E = Failure> = std::result::Result<T, E>;
 
 /// A command that did not do what was asked.
 #[derive(Debug)]
@@ -89,6 +93,12 @@ impl From<ClientError> for Failure {
     }
 }
 
+impl From<LedgerError> for Failure {
+    fn from(error: LedgerError) -> Self {
+        Self::new(IO, chain(&error))
+    }
+}
+
 impl From<DaemonError> for Failure {
     fn from(error: DaemonError) -> Self {
         let code = match &error {
@@ -110,7 +120,7 @@ impl From<DaemonError> for Failure {
 ///
 /// # Errors
 /// The denial's text, with exit code [`REFUSED`].
-pub(super) fn accepted(response: Response) -> Result<Response, Failure> {
+pub(super) fn accepted(response: Response) -> Result<Response> {
     if response.ok {
         Ok(response)
     } else {

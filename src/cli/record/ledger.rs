@@ -6,9 +6,8 @@ use std::path::Path;
 use serde_json::Value;
 
 use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Rows};
-use crate::cli::exit::{self, Failure, chain};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
+use crate::cli::exit::chain;
+use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
 use crate::ledger::{
     ExportError, Filter, Ledger, LedgerReader, Row, put_in_doubt, restore as put_back,
@@ -16,27 +15,23 @@ use crate::ledger::{
 use crate::quantity::{Millis, Volume};
 
 /// Opens the ledger of the state folder for reading.
-pub(in crate::cli) fn open(place: &Place) -> Result<LedgerReader, Failure> {
+pub(crate) fn open(place: &Place) -> Result<LedgerReader> {
     open_at(&ledger_path(&place.state))
 }
 
-fn open_at(path: &Path) -> Result<LedgerReader, Failure> {
+fn open_at(path: &Path) -> Result<LedgerReader> {
     Ledger::open_to_read(path).map_err(|e| Failure::new(exit::IO, chain(&e)))
 }
 
 /// A failed export; a closed pipe is none.
-pub(in crate::cli) fn failure(error: ExportError) -> Failure {
+pub(crate) fn failure(error: ExportError) -> Failure {
     match error {
         ExportError::Output(io) => io.into(),
         ExportError::Ledger(ledger) => Failure::new(exit::IO, chain(&ledger)),
     }
 }
 
-pub(in crate::cli) fn ledger(
-    place: &Place,
-    options: &LedgerArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn ledger(place: &Place, options: &LedgerArgs, out: &mut Out) -> Result {
     match &options.command {
         LedgerCommand::List(list) => list_rows(place, list, out),
         LedgerCommand::Export(export) => export_rows(place, export, out),
@@ -60,7 +55,7 @@ pub(in crate::cli) fn ledger(
 const AFTER_RESTORE: &str = "whatever was given since then is not in it and counts as given: when the daemon starts, everything is on hold, each line's daily cap counts as full for 24 h, and live mode is not armed
 next: start the daemon, test the water, say what each bottle holds (`dosewright refill`), `dosewright resume`, and arm again (`dosewright arm`)";
 
-fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result<(), Failure> {
+fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result {
     let io = |error: &dyn std::error::Error| Failure::new(exit::IO, chain(error));
     let ledger = ledger_path(&place.state);
     if !place.state.is_dir() {
@@ -112,7 +107,7 @@ fn filter(rows: &Rows, newest: Option<u32>) -> Filter {
     }
 }
 
-fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result<(), Failure> {
+fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result {
     let filter = filter(&list.rows, Some(list.newest));
     let rows = open(place)?
         .list(list.rows.table, &filter)
@@ -132,7 +127,7 @@ const HIDDEN: [&str; 7] = [
 ];
 
 /// Prints rows as a table or as JSON. A column that is empty in every row is left out of the table.
-pub(in crate::cli) fn print(rows: &[Row], json: bool, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn print(rows: &[Row], json: bool, out: &mut Out) -> Result {
     if json {
         out.json(&rows)?;
         return Ok(());
@@ -210,7 +205,7 @@ fn shown(column: &str, cell: &Value) -> String {
     }
 }
 
-fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<(), Failure> {
+fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result {
     let (reader, table) = (open(place)?, export.rows.table);
     let filter = filter(&export.rows, None);
     let done = if export.format == "json" {
@@ -221,7 +216,7 @@ fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<()
     done.map_err(failure)
 }
 
-fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
+fn check(place: &Place, out: &mut Out) -> Result {
     let report = open(place)?
         .check_in_place()
         .map_err(|e| Failure::new(exit::IO, chain(&e)))?;

@@ -10,17 +10,15 @@ use serde_json::json;
 
 use super::explain::explain;
 use crate::cli::args::Check;
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
 use crate::cli::words::put_in_force;
+use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::config::Loaded;
 use crate::daemon::{load_all, machine_now};
 use crate::plan::{Schedule, Slot, plan_daily_volumes, uptake_from};
 use crate::quantity::{Name, Volume};
 
 /// Loads both files exactly as the daemon does, and shows what would be in force.
-pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn check(place: &Place, options: &Check, out: &mut Out) -> Result {
     let mut loaded = match load_all(&place.config) {
         Ok(loaded) => loaded,
         Err(mistakes) if place.json => {
@@ -85,12 +83,7 @@ fn rfc3339(at: Timestamp, zone: &TimeZone) -> String {
     at.display_with_offset(zone.to_offset(at)).to_string()
 }
 
-fn print(
-    loaded: &Loaded,
-    day: jiff::civil::Date,
-    slots: &[Slot],
-    out: &mut Out,
-) -> Result<(), Failure> {
+fn print(loaded: &Loaded, day: jiff::civil::Date, slots: &[Slot], out: &mut Out) -> Result {
     for warning in &loaded.warnings {
         writeln!(out, "{} {warning}", out.tone(Tone::Bad, "warning"))?;
     }

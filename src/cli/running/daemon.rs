@@ -7,14 +7,13 @@ use tracing_subscriber::layer::{Layer, SubscriberExt};
 use tracing_subscriber::util::SubscriberInitExt;
 
 use crate::cli::args::{Alarm, AlarmCommand, Clock, ClockCommand, Resume, Run, Simulate};
-use crate::cli::exit::{self, Failure, accepted};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
+use crate::cli::exit::accepted;
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::control::{Client, Request, Response};
 use crate::daemon::RunOptions;
 use crate::engine::Command;
 
-pub(in crate::cli) fn run(place: &Place, options: &Run) -> Result<(), Failure> {
+pub(crate) fn run(place: &Place, options: &Run) -> Result {
     set_up_logging();
     let options = RunOptions {
         config: place.config.clone(),
@@ -42,21 +41,13 @@ pub(super) fn set_up_logging() {
 }
 
 /// Asks the daemon once and prints what it says.
-pub(in crate::cli) fn ask(
-    place: &Place,
-    request: &Request,
-    out: &mut Out,
-) -> Result<Response, Failure> {
+pub(crate) fn ask(place: &Place, request: &Request, out: &mut Out) -> Result<Response> {
     let response = Client::connect(&place.state)?.ask(request)?;
     say(place, response, out)
 }
 
 /// Prints a response: a no fails the command.
-pub(in crate::cli) fn say(
-    place: &Place,
-    response: Response,
-    out: &mut Out,
-) -> Result<Response, Failure> {
+pub(crate) fn say(place: &Place, response: Response, out: &mut Out) -> Result<Response> {
     if place.json {
         out.json(&response)?;
         return if response.ok {
@@ -70,23 +61,19 @@ pub(in crate::cli) fn say(
     Ok(response)
 }
 
-pub(in crate::cli) fn resume(
-    place: &Place,
-    options: &Resume,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn resume(place: &Place, options: &Resume, out: &mut Out) -> Result {
     let scope = options.line.clone().into();
     let request = Command::Resume { scope }.into();
     ask(place, &request, out).map(drop)
 }
 
 /// Reads the plan again.
-pub(in crate::cli) fn reload(place: &Place, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn reload(place: &Place, out: &mut Out) -> Result {
     ask(place, &Request::Reload {}, out).map(drop)
 }
 
 /// Vouches for the clock, or says when it was wrong.
-pub(in crate::cli) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Result {
     match &options.command {
         ClockCommand::Trust => ask(place, &Command::TrustClock {}.into(), out).map(drop),
         ClockCommand::Wrong(times) => {
@@ -96,7 +83,7 @@ pub(in crate::cli) fn clock(place: &Place, options: &Clock, out: &mut Out) -> Re
     }
 }
 
-pub(in crate::cli) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Result {
     match &options.command {
         AlarmCommand::Test => ask(place, &Command::TestAlarm {}.into(), out).map(drop),
         AlarmCommand::Acknowledge { code } => {
@@ -107,11 +94,7 @@ pub(in crate::cli) fn alarm(place: &Place, options: &Alarm, out: &mut Out) -> Re
 }
 
 /// Sets what a simulated contact shows.
-pub(in crate::cli) fn simulate(
-    place: &Place,
-    options: &Simulate,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn simulate(place: &Place, options: &Simulate, out: &mut Out) -> Result {
     let command = Command::SimulateInput {
         input: options.input.clone(),
         safe: options.level == "safe",

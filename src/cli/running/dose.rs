@@ -3,27 +3,25 @@
 use std::io::{self, BufRead, IsTerminal, Write};
 
 use crate::cli::args::Dose;
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::proposal::prepare;
 use crate::cli::running::daemon::say;
 use crate::cli::words::usage;
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::control::Client;
 use crate::engine::{Command, Wish};
 use crate::quantity::parse_volume;
 use crate::record::DoseKind;
 
 /// Gives one dose by hand.
-pub(in crate::cli) fn dose(place: &Place, options: &Dose, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn dose(place: &Place, options: &Dose, out: &mut Out) -> Result {
     by_hand(place, options, DoseKind::Hand, out)
 }
 
-pub(in crate::cli) fn prime(place: &Place, options: &Dose, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn prime(place: &Place, options: &Dose, out: &mut Out) -> Result {
     by_hand(place, options, DoseKind::Prime, out)
 }
 
-fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Result<(), Failure> {
+fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Result {
     let mut repeated = options.repeat;
     let wish = Wish::Dose {
         line: options.line.clone(),
@@ -53,7 +51,7 @@ fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Resu
     say(place, client.ask(&confirm.into())?, out).map(drop)
 }
 
-fn read_line() -> Result<String, Failure> {
+fn read_line() -> Result<String> {
     if !io::stdin().is_terminal() {
         tracing::debug!("the answer is read from a pipe");
     }

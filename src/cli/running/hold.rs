@@ -7,9 +7,7 @@ use std::time::Duration;
 use super::daemon::say;
 use super::outputs_off::outputs_off;
 use crate::cli::args::Hold;
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::config::load;
 use crate::control::{Client, ClientError, NO_ANSWER, Request, Response, STOPPING};
 use crate::daemon::{InstanceLock, LockError, add_hold, kernel_clock_is_synchronised, machine_now};
@@ -35,7 +33,7 @@ fn nothing_held(code: u8, why: &str) -> Failure {
 }
 
 /// Stops all dosing, or one line. Without a daemon the hold is written down for its next start.
-pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Result {
     let scope = scope(place, options.line.as_deref())?;
     let request = Request::Command(Command::Hold {
         scope: scope.clone(),
@@ -83,7 +81,7 @@ fn lines(place: &Place) -> Option<Vec<Name>> {
     Some(lines.map(|line| line.name).collect())
 }
 
-fn scope(place: &Place, line: Option<&str>) -> Result<HoldScope, Failure> {
+fn scope(place: &Place, line: Option<&str>) -> Result<HoldScope> {
     let line = line.map(Name::new).transpose();
     line.map(HoldScope::from)
         .map_err(|error| nothing_held(exit::USAGE, &format!("{error}; {}", known_lines(place))))
@@ -107,7 +105,7 @@ fn offline(
     place: &Place,
     (scope, options): (&HoldScope, &Hold),
     error: &ClientError,
-) -> Result<Option<String>, Failure> {
+) -> Result<Option<String>> {
     if !place.state.is_dir() {
         let why = format!(
             "{}; if one runs, give its folder with --state. {BY_HAND}",
@@ -168,11 +166,7 @@ fn written_hold(scope: HoldScope, options: &Hold) -> (HoldRecord, String) {
 }
 
 /// A daemon is there and says nothing: its outputs go off from here, and the hold stands where it finds it when it wakes or starts.
-fn by_hand(
-    place: &Place,
-    (scope, options): (HoldScope, &Hold),
-    out: &mut Out,
-) -> Result<(), Failure> {
+fn by_hand(place: &Place, (scope, options): (HoldScope, &Hold), out: &mut Out) -> Result {
     writeln!(
         io::stderr(),
         "THE DAEMON DOES NOT ANSWER. Its outputs are driven off without it:"

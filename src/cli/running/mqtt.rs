@@ -5,20 +5,18 @@ use std::io::Write;
 use serde_json::json;
 
 use crate::cli::args::{Mqtt, MqttCommand};
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
+use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::daemon::{load_all, machine_id};
 use crate::mqtt::{Report, Settings, Verdict};
 
 /// Does what is asked about MQTT.
-pub(in crate::cli) fn mqtt(place: &Place, options: &Mqtt, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn mqtt(place: &Place, options: &Mqtt, out: &mut Out) -> Result {
     match &options.command {
         MqttCommand::Check => check(place, out),
     }
 }
 
-fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
+fn check(place: &Place, out: &mut Out) -> Result {
     let all = load_all(&place.config)
         .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     let Some(settings) = all.mqtt.map(Settings::from) else {
@@ -56,7 +54,7 @@ fn word(verdict: Verdict) -> &'static str {
     }
 }
 
-fn print(report: &Report, out: &mut Out) -> Result<(), Failure> {
+fn print(report: &Report, out: &mut Out) -> Result {
     for finding in &report.findings {
         let tone = match finding.verdict {
             Verdict::Works => Tone::Good,

@@ -4,13 +4,12 @@ use std::os::unix::fs::PermissionsExt;
 
 use super::daemon::set_up_logging;
 use crate::cli::args::Tell;
-use crate::cli::exit::{self, Failure};
-use crate::cli::place::Place;
+use crate::cli::{Failure, Place, Result, exit};
 use crate::daemon::machine_now;
 use crate::tell::{Looking, Program, run};
 
 /// Looks and tells until it is ended.
-pub(in crate::cli) fn tell(place: &Place, options: &Tell) -> Result<(), Failure> {
+pub(crate) fn tell(place: &Place, options: &Tell) -> Result {
     let path = &options.program;
     let shown = path.display();
     let refuse = |why: String| Err(Failure::new(exit::USAGE, why));

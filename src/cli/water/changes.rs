@@ -6,24 +6,22 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::cli::exit::Failure;
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{Change as ToldChange, Changes, ChangesCommand, Mistake, Told};
 use crate::cli::water::told::{take_back, tell};
-use crate::cli::words::{Amount, minute, quantity, unread, usage, zone};
+use crate::cli::words::{Amount, minute, quantity, usage, zone};
+use crate::cli::{Out, Place, Result};
 use crate::ledger::LedgerReader;
 use crate::quantity::Name;
 use crate::record::{Addition, Carried, Observed};
 
-pub(in crate::cli) struct Change {
+pub(crate) struct Change {
     /// By which it can be corrected or taken back; `None` for what was not told.
     number: Option<i64>,
-    pub(in crate::cli) at: Timestamp,
+    pub(crate) at: Timestamp,
     /// Stable word: `note`, `water`, `by-hand`, `course`, `plan`, `controller`, `uptake`.
-    pub(in crate::cli) kind: &'static str,
-    pub(in crate::cli) what: String,
+    pub(crate) kind: &'static str,
+    pub(crate) what: String,
 }
 
 impl Change {
@@ -38,8 +36,8 @@ impl Change {
 }
 
 /// Every change of the record, oldest first.
-pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Failure> {
-    let told = reader.told().map_err(|e| unread(&e))?.into_iter();
+pub(crate) fn journal(reader: &LedgerReader) -> Result<Vec<Change>> {
+    let told = reader.told()?.into_iter();
     let mut all: Vec<Change> = told
         .filter_map(|told| {
             let kind = match told.what {
@@ -56,10 +54,10 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
             })
         })
         .collect();
-    for course in reader.courses().map_err(|e| unread(&e))? {
+    for course in reader.courses()? {
         all.push(Change::seen(course.at.wall, "course", course.to_string()));
     }
-    for uptake in reader.uptakes().map_err(|e| unread(&e))? {
+    for uptake in reader.uptakes()? {
         // The first of all changes nothing.
         if let Some(before) = uptake.amount_before() {
             let what = format!(
@@ -70,10 +68,10 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
             all.push(Change::seen(uptake.at.wall, "uptake", what));
         }
     }
-    for (at, text) in reader.events("plan-reloaded").map_err(|e| unread(&e))? {
+    for (at, text) in reader.events("plan-reloaded")? {
         all.push(Change::seen(at, "plan", text));
     }
-    let sessions = reader.sessions().map_err(|e| unread(&e))?;
+    let sessions = reader.sessions()?;
     for (before, after) in sessions.iter().zip(sessions.iter().skip(1)) {
         if before.controller_fingerprint != after.controller_fingerprint {
             let what = "controller.toml: hardware, solutions or limits".to_owned();
@@ -89,11 +87,7 @@ pub(in crate::cli) fn journal(reader: &LedgerReader) -> Result<Vec<Change>, Fail
 }
 
 /// Lists changes, or tells, corrects or takes back one.
-pub(in crate::cli) fn changes(
-    place: &Place,
-    options: &Changes,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn changes(place: &Place, options: &Changes, out: &mut Out) -> Result {
     match &options.command {
         Some(ChangesCommand::Add { what }) => add(place, what, None, out),
         Some(ChangesCommand::Correct { mistake, what }) => add(place, what, Some(mistake), out),
@@ -102,12 +96,7 @@ pub(in crate::cli) fn changes(
     }
 }
 
-fn add(
-    place: &Place,
-    what: &ToldChange,
-    mistake: Option<&Mistake>,
-    out: &mut Out,
-) -> Result<(), Failure> {
+fn add(place: &Place, what: &ToldChange, mistake: Option<&Mistake>, out: &mut Out) -> Result {
     let (item, told): (Observed, &Told) = match what {
         ToldChange::Note { text, told } => {
             if text.trim().is_empty() {
@@ -138,7 +127,7 @@ fn add(
     tell(place, vec![item], None, (told, mistake), out)
 }
 
-fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
+fn list(place: &Place, out: &mut Out) -> Result {
     let all = journal(&open(place)?)?;
     if place.json {
         let rows: Vec<_> = all

@@ -8,9 +8,6 @@ use jiff::civil::Date;
 use serde_json::json;
 
 use crate::chemistry::{Quantity, amount, figures};
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::proposal::{Consent, agreed_to, propose};
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
@@ -18,17 +15,14 @@ use crate::cli::water::owner_args::{
     Course as CourseArgs, CourseChange, CourseCommand, CourseConfirm, CourseNumber, CourseTold,
 };
 use crate::cli::water::told::rows;
-use crate::cli::words::{minute, unread, usage, zone};
+use crate::cli::words::{minute, usage, zone};
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::engine::{Command, CourseAction, CourseWish, NewCourse, Wish};
 use crate::ledger::{GivenDose, LedgerReader};
 use crate::quantity::{Volume, f64_from_i64};
 use crate::record::{Course, CourseState, Departure, Ends};
 
-pub(in crate::cli) fn course(
-    place: &Place,
-    options: &CourseArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn course(place: &Place, options: &CourseArgs, out: &mut Out) -> Result {
     let set = |which: &CourseNumber, action, out: &mut Out| {
         let command = Command::SetCourse {
             number: which.number,
@@ -74,7 +68,7 @@ fn in_words(of: &Quantity, value: f64) -> String {
     }
 }
 
-fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
+fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish> {
     Ok(CourseWish::Change {
         line: change.line.clone(),
         of: change.of.clone(),
@@ -83,7 +77,7 @@ fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
     })
 }
 
-fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> Result<(), Failure> {
+fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> Result {
     let consent = Consent {
         yes: agreed_to(place, &told.agreed)?,
         question: "Begin it? Type yes to go on:",
@@ -95,9 +89,9 @@ fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> R
 }
 
 /// Lets a top-up go on, by the newest result on record.
-fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), Failure> {
+fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result {
     let reader = open(place)?;
-    let courses = reader.courses().map_err(|e| unread(&e))?;
+    let courses = reader.courses()?;
     let course = courses.iter().rfind(|c| c.number == options.number);
     let course = course.ok_or_else(|| {
         usage(format!(
@@ -131,10 +125,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
 }
 
 /// The newest reading, with when its sample was taken.
-fn newest_result(
-    reader: &LedgerReader,
-    of: &Quantity,
-) -> Result<Option<(Timestamp, String)>, Failure> {
+fn newest_result(reader: &LedgerReader, of: &Quantity) -> Result<Option<(Timestamp, String)>> {
     let read = rows(reader)?.into_iter();
     let read = read.filter(|row| row.counts() && row.reading.of.quantity() == Some(of));
     let newest = read.max_by_key(|row| (row.told.happened, row.told.number));
@@ -197,13 +188,13 @@ fn by_number(rows: &[Course]) -> BTreeMap<i64, Vec<&Course>> {
     all
 }
 
-fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
+fn list(place: &Place, out: &mut Out) -> Result {
     let reader = open(place)?;
-    let rows = reader.courses().map_err(|e| unread(&e))?;
+    let rows = reader.courses()?;
     let since = rows
         .first()
         .map_or(Timestamp::UNIX_EPOCH, |row| row.at.wall);
-    let doses = reader.doses_since(since).map_err(|e| unread(&e))?;
+    let doses = reader.doses_since(since)?;
     let mut shown = Vec::new();
     for rows in by_number(&rows).values() {
         let Some(newest) = rows.last() else {
@@ -263,8 +254,8 @@ fn in_a_line(newest: &Course, (volume, made): (Volume, f64)) -> String {
 }
 
 /// What is under way that makes the plan file's volumes not those in force, in words.
-pub(in crate::cli) fn in_the_way(place: &Place) -> Result<Option<String>, Failure> {
-    let rows = open(place)?.courses().map_err(|e| unread(&e))?;
+pub(crate) fn in_the_way(place: &Place) -> Result<Option<String>> {
+    let rows = open(place)?.courses()?;
     let mut newest = by_number(&rows).into_values().filter_map(|mut of| of.pop());
     let under_way = newest.rfind(|c| c.what.is_shift() && c.state != CourseState::Ended);
     Ok(under_way.map(ToString::to_string))

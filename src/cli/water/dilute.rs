@@ -8,11 +8,9 @@ use crate::chemistry::{
     Celsius, ChangeShare, DilutionError, Rises, Salinity, dosed_water, figures,
     left_after_continuous, litres_for_continuous, share_to_reach,
 };
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::water::owner_args::{Dilute, DiluteCommand};
 use crate::cli::words::{configuration, tank};
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Concentration, TankVolume, Volume};
 
@@ -32,11 +30,7 @@ fn mg(value: Concentration) -> String {
 }
 
 /// Works out what is asked about dilution.
-pub(in crate::cli) fn dilute(
-    place: &Place,
-    options: &Dilute,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result {
     let tank = tank(place, options.tank)?;
     let worked = match &options.command {
         DiluteCommand::Changes {
@@ -86,7 +80,7 @@ fn changes(
     change: TankVolume,
     times: u32,
     (from, new): (Option<Concentration>, Concentration),
-) -> Result<Worked, Failure> {
+) -> Result<Worked> {
     let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
     let left = share.left_after(times);
     let mut lines = vec![
@@ -120,7 +114,7 @@ fn reach(
     tank: TankVolume,
     change: TankVolume,
     (from, to, new): (Concentration, Concentration, Concentration),
-) -> Result<Worked, Failure> {
+) -> Result<Worked> {
     let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
     let times = share
         .changes_to_reach(from, to, new)
@@ -153,7 +147,7 @@ fn steady(
     change: TankVolume,
     (every_days, per_day): (u32, f64),
     new: Concentration,
-) -> Result<Worked, Failure> {
+) -> Result<Worked> {
     let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
     let gain = Concentration::from_mg_per_l(per_day * f64::from(every_days));
     let steady = share.steady_level(new, gain);
@@ -178,11 +172,7 @@ fn steady(
     Ok(Worked { lines, json })
 }
 
-fn continuous(
-    tank: TankVolume,
-    flow: Option<TankVolume>,
-    left: Option<f64>,
-) -> Result<Worked, Failure> {
+fn continuous(tank: TankVolume, flow: Option<TankVolume>, left: Option<f64>) -> Result<Worked> {
     let (exchanged, left) = match (flow, left) {
         (Some(exchanged), _) => (
             exchanged,
@@ -204,12 +194,7 @@ fn continuous(
     Ok(Worked { lines, json })
 }
 
-fn doses(
-    place: &Place,
-    tank: TankVolume,
-    days: u32,
-    water: (Salinity, Celsius),
-) -> Result<Worked, Failure> {
+fn doses(place: &Place, tank: TankVolume, days: u32, water: (Salinity, Celsius)) -> Result<Worked> {
     let loaded = configuration(place)?;
     let daily = plan_daily_volumes(&loaded.plan);
     let parts: Vec<_> = loaded

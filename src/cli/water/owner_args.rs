@@ -20,26 +20,26 @@ use crate::record::{Carried, Columns};
 
 /// How what is told goes with the time, the method and the questions.
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Told {
+pub(crate) struct Told {
     /// When it was so (RFC 3339); now when left out, or the time of what is corrected
     #[arg(long, value_name = "TIME")]
-    pub(in crate::cli) at: Option<Timestamp>,
+    pub(crate) at: Option<Timestamp>,
     /// How it was measured or done, in your words
     #[arg(long, default_value = "")]
-    pub(in crate::cli) method: String,
+    pub(crate) method: String,
     /// You were asked about an unlikely value, and it is right
     #[arg(long)]
-    pub(in crate::cli) sure: bool,
+    pub(crate) sure: bool,
 }
 
 /// What was told by mistake. It stays in the record, marked.
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Mistake {
+pub(crate) struct Mistake {
     /// Its number, as the list shows it
-    pub(in crate::cli) number: i64,
+    pub(crate) number: i64,
     /// Why, in your words
     #[arg(long)]
-    pub(in crate::cli) reason: String,
+    pub(crate) reason: String,
 }
 
 #[derive(Debug, Args)]
@@ -47,16 +47,16 @@ pub(in crate::cli) struct Mistake {
     args_conflicts_with_subcommands = true,
     after_help = "Examples: dosewright solution\n          dosewright solution soda-ash\n          dosewright solution recipe --salt Na2CO3 --volume \"20 mL\" --raises alkalinity --by \"0.5 dKH\""
 )]
-pub(in crate::cli) struct Solution {
+pub(crate) struct Solution {
     /// Something else than a look at the configured solutions
     #[command(subcommand)]
-    pub(in crate::cli) command: Option<SolutionCommand>,
+    pub(crate) command: Option<SolutionCommand>,
     /// The solution; all of them when left out
-    pub(in crate::cli) name: Option<String>,
+    pub(crate) name: Option<String>,
 }
 
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum SolutionCommand {
+pub(crate) enum SolutionCommand {
     /// Work out the recipe of one salt for a wanted strength
     #[command(
         after_help = "Example: dosewright solution recipe --salt Na2CO3 --volume \"10 mL\" --raises alkalinity --by \"1 dKH\"\nRefused when it would not stay dissolved at the coldest the bottle gets. CAUTION: hydroxides and soda burn skin and eyes; add the powder to water, never water to the powder."
@@ -65,39 +65,39 @@ pub(in crate::cli) enum SolutionCommand {
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct SolutionRecipe {
+pub(crate) struct SolutionRecipe {
     /// The salt's formula with its crystal water, for example CaCl2.2H2O
     #[arg(long)]
-    pub(in crate::cli) salt: Salt,
+    pub(crate) salt: Salt,
     /// The volume that is to do it, for example "20 mL"
     #[arg(long, value_parser = parse_volume)]
-    pub(in crate::cli) volume: Volume,
+    pub(crate) volume: Volume,
     /// alkalinity, or an element
     #[arg(long, value_parser = quantity)]
-    pub(in crate::cli) raises: Quantity,
+    pub(crate) raises: Quantity,
     /// By how much, for example "0.5 dKH" or "10 mg/L"
     #[arg(long, value_parser = amount)]
-    pub(in crate::cli) by: Amount,
+    pub(crate) by: Amount,
     /// The tank's net water, for example "300 L"; that of controller.toml when left out
     #[arg(long, value_parser = tank_volume)]
-    pub(in crate::cli) tank: Option<TankVolume>,
+    pub(crate) tank: Option<TankVolume>,
     /// The coldest the bottle gets, for example "15 C"
     #[arg(long, default_value = "15 C", value_parser = celsius)]
-    pub(in crate::cli) coldest: Celsius,
+    pub(crate) coldest: Celsius,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Dilute {
+pub(crate) struct Dilute {
     /// What to work out
     #[command(subcommand)]
-    pub(in crate::cli) command: DiluteCommand,
+    pub(crate) command: DiluteCommand,
     /// The tank's net water, for example "300 L"; that of controller.toml when left out
     #[arg(long, global = true, value_parser = tank_volume)]
-    pub(in crate::cli) tank: Option<TankVolume>,
+    pub(crate) tank: Option<TankVolume>,
 }
 
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum DiluteCommand {
+pub(crate) enum DiluteCommand {
     /// What a series of equal water changes leaves
     #[command(
         after_help = "Example: dosewright dilute changes --change \"30 L\" --times 4 --from \"50 mg/L\" --new \"0 mg/L\""
@@ -188,86 +188,86 @@ pub(in crate::cli) enum DiluteCommand {
 #[command(
     after_help = "Examples: dosewright saturation --ph 8.2 --ph-scale nbs\n          dosewright saturation --alkalinity \"8.1 dKH\" --calcium \"420 mg/L\" --ph 8.05 --ph-scale total --salinity 35 --temperature \"25 C\"\nWhat is left out is taken from the newest readings of the record."
 )]
-pub(in crate::cli) struct Saturation {
+pub(crate) struct Saturation {
     /// Alkalinity
     #[arg(long, value_parser = parse_alkalinity)]
-    pub(in crate::cli) alkalinity: Option<Alkalinity>,
+    pub(crate) alkalinity: Option<Alkalinity>,
     /// Calcium
     #[arg(long, value_parser = parse_concentration)]
-    pub(in crate::cli) calcium: Option<Concentration>,
+    pub(crate) calcium: Option<Concentration>,
     /// pH; its scale must be given with it
     #[arg(long, requires = "ph_scale")]
-    pub(in crate::cli) ph: Option<f64>,
+    pub(crate) ph: Option<f64>,
     /// The scale the pH is on: nbs (an electrode calibrated in the usual buffers), total, seawater or free
     #[arg(long, value_parser = ph_scale)]
-    pub(in crate::cli) ph_scale: Option<PhScale>,
+    pub(crate) ph_scale: Option<PhScale>,
     /// Salinity: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
     #[arg(long, value_parser = salinity)]
-    pub(in crate::cli) salinity: Option<Salinity>,
+    pub(crate) salinity: Option<Salinity>,
     /// Temperature
     #[arg(long, value_parser = celsius)]
-    pub(in crate::cli) temperature: Option<Celsius>,
+    pub(crate) temperature: Option<Celsius>,
     /// Standard uncertainty of the pH
     #[arg(long, default_value_t = 0.1)]
-    pub(in crate::cli) ph_uncertainty: f64,
+    pub(crate) ph_uncertainty: f64,
 }
 
 /// What is advised on, and from which readings.
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Advised {
+pub(crate) struct Advised {
     /// alkalinity, Ca or Mg
     #[arg(default_value = "alkalinity", value_parser = PossibleValuesParser::new(["alkalinity", "Ca", "Mg"]).try_map(|word| tracked(&word)))]
-    pub(in crate::cli) quantity: Tracked,
+    pub(crate) quantity: Tracked,
     /// How many days of readings are looked at
     #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
-    pub(in crate::cli) days: u32,
+    pub(crate) days: u32,
 }
 
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright advise\n          dosewright advise Ca --days 42\nWorks without a daemon. Nothing is changed by it."
 )]
-pub(in crate::cli) struct Advise {
+pub(crate) struct Advise {
     #[command(flatten)]
-    pub(in crate::cli) of: Advised,
+    pub(crate) of: Advised,
 }
 
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright accept\n          dosewright accept Ca\nShows what will change and asks; then the uptake is in force, and every line that goes by it gives accordingly. No file is changed."
 )]
-pub(in crate::cli) struct Accept {
+pub(crate) struct Accept {
     #[command(flatten)]
-    pub(in crate::cli) of: Advised,
+    pub(crate) of: Advised,
     #[command(flatten)]
-    pub(in crate::cli) agreed: Agreed,
+    pub(crate) agreed: Agreed,
 }
 
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright uptake\n          dosewright uptake alkalinity \"0.85 dKH\"\n          dosewright uptake calcium \"6.1 mg/L\"\nWithout a value it lists what is in force. Every line that goes by it gives accordingly; no file is changed."
 )]
-pub(in crate::cli) struct UptakeArgs {
+pub(crate) struct UptakeArgs {
     /// alkalinity, or an element such as calcium
     #[arg(requires = "value", value_parser = quantity)]
-    pub(in crate::cli) quantity: Option<Quantity>,
+    pub(crate) quantity: Option<Quantity>,
     /// What the animals take up a day, with its unit
     #[arg(value_parser = amount)]
-    pub(in crate::cli) value: Option<Amount>,
+    pub(crate) value: Option<Amount>,
     /// It is right, however unlikely
     #[arg(long)]
-    pub(in crate::cli) sure: bool,
+    pub(crate) sure: bool,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Course {
+pub(crate) struct Course {
     /// What to do with courses
     #[command(subcommand)]
-    pub(in crate::cli) command: CourseCommand,
+    pub(crate) command: CourseCommand,
 }
 
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum CourseCommand {
+pub(crate) enum CourseCommand {
     /// Raise one thing by so much in all, on top of a line's plan; shown before it begins on the next local day
     #[command(
         after_help = "Example: dosewright course raise iodine --of iodine --by \"0.003 mg/L\" --at-most \"0.0003 mg/L\"\nThe extra is added to the line's doses of each day; every cap and limit counts it. It ends by itself, and a day that was missed is not made up for."
@@ -304,90 +304,90 @@ pub(in crate::cli) enum CourseCommand {
 
 /// How a course is begun.
 #[derive(Debug, Args)]
-pub(in crate::cli) struct CourseTold {
+pub(crate) struct CourseTold {
     #[command(flatten)]
-    pub(in crate::cli) noted: Noted,
+    pub(crate) noted: Noted,
     #[command(flatten)]
-    pub(in crate::cli) agreed: Agreed,
+    pub(crate) agreed: Agreed,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct CourseChange {
+pub(crate) struct CourseChange {
     /// The line that gives it
     #[arg(value_parser = Name::new)]
-    pub(in crate::cli) line: Name,
+    pub(crate) line: Name,
     /// What is changed: alkalinity, or an element
     #[arg(long, value_name = "WHAT", value_parser = quantity)]
-    pub(in crate::cli) of: Quantity,
+    pub(crate) of: Quantity,
     /// By how much in all, for example "0.03 mg/L"
     #[arg(long, value_parser = amount)]
-    pub(in crate::cli) by: Amount,
+    pub(crate) by: Amount,
     /// By how much a day at most, for example "0.01 mg/L"
     #[arg(long, value_name = "AMOUNT", value_parser = amount)]
-    pub(in crate::cli) at_most: Amount,
+    pub(crate) at_most: Amount,
     #[command(flatten)]
-    pub(in crate::cli) told: CourseTold,
+    pub(crate) told: CourseTold,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct CourseTopUp {
+pub(crate) struct CourseTopUp {
     /// The line that gives it
     #[arg(value_parser = Name::new)]
-    pub(in crate::cli) line: Name,
+    pub(crate) line: Name,
     /// What is topped up: alkalinity, or an element
     #[arg(long, value_name = "WHAT", value_parser = quantity)]
-    pub(in crate::cli) of: Quantity,
+    pub(crate) of: Quantity,
     /// By how much a day, for example "0.1 ug/L"
     #[arg(long, value_name = "AMOUNT", value_parser = amount)]
-    pub(in crate::cli) per_day: Amount,
+    pub(crate) per_day: Amount,
     /// Days until it stops or is confirmed
     #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
-    pub(in crate::cli) review_days: u32,
+    pub(crate) review_days: u32,
     #[command(flatten)]
-    pub(in crate::cli) told: CourseTold,
+    pub(crate) told: CourseTold,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct CourseChangeover {
+pub(crate) struct CourseChangeover {
     /// The line that fades out
     #[arg(value_parser = Name::new)]
-    pub(in crate::cli) from: Name,
+    pub(crate) from: Name,
     /// The line that fades in
     #[arg(value_parser = Name::new)]
-    pub(in crate::cli) to: Name,
+    pub(crate) to: Name,
     /// Over how many days
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=92))]
-    pub(in crate::cli) days: u32,
+    pub(crate) days: u32,
     /// What stays equal: alkalinity, or an element
     #[arg(long, value_name = "WHAT", default_value = "alkalinity", value_parser = quantity)]
-    pub(in crate::cli) of: Quantity,
+    pub(crate) of: Quantity,
     #[command(flatten)]
-    pub(in crate::cli) told: CourseTold,
+    pub(crate) told: CourseTold,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct CourseConfirm {
+pub(crate) struct CourseConfirm {
     /// Its number, as `course list` shows it
-    pub(in crate::cli) number: i64,
+    pub(crate) number: i64,
     /// Days from tomorrow until the next review
     #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
-    pub(in crate::cli) review_days: u32,
+    pub(crate) review_days: u32,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct CourseNumber {
+pub(crate) struct CourseNumber {
     /// Its number, as `course list` shows it
-    pub(in crate::cli) number: i64,
+    pub(crate) number: i64,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Reading {
+pub(crate) struct Reading {
     #[command(subcommand)]
-    pub(in crate::cli) command: ReadingCommand,
+    pub(crate) command: ReadingCommand,
 }
 
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum ReadingCommand {
+pub(crate) enum ReadingCommand {
     /// Enter one
     #[command(
         after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
@@ -415,29 +415,29 @@ pub(in crate::cli) enum ReadingCommand {
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct TypedReading {
+pub(crate) struct TypedReading {
     /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "35" or
     /// "1.0264 sg 25/25 C" for salinity, "8.2 nbs" for pH
-    pub(in crate::cli) value: String,
+    pub(crate) value: String,
     /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
     #[arg(long, value_name = "VALUE")]
-    pub(in crate::cli) uncertainty: Option<String>,
+    pub(crate) uncertainty: Option<String>,
     #[command(flatten)]
-    pub(in crate::cli) told: Told,
+    pub(crate) told: Told,
 }
 
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples: dosewright changes\n          dosewright changes add note \"new light\"\n          dosewright changes add water \"30 L\" --new \"alkalinity=8.0 dKH,Ca=420 mg/L\"\n          dosewright changes add by-hand limewater \"2 L\""
 )]
-pub(in crate::cli) struct Changes {
+pub(crate) struct Changes {
     /// Something else than a look
     #[command(subcommand)]
-    pub(in crate::cli) command: Option<ChangesCommand>,
+    pub(crate) command: Option<ChangesCommand>,
 }
 
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum ChangesCommand {
+pub(crate) enum ChangesCommand {
     /// Tell one
     Add {
         #[command(subcommand)]
@@ -460,7 +460,7 @@ pub(in crate::cli) enum ChangesCommand {
 }
 
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum Change {
+pub(crate) enum Change {
     /// Anything about the tank
     Note {
         /// What was changed, in your words
@@ -498,13 +498,13 @@ pub(in crate::cli) enum Change {
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Panel {
+pub(crate) struct Panel {
     #[command(subcommand)]
-    pub(in crate::cli) command: PanelCommand,
+    pub(crate) command: PanelCommand,
 }
 
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum PanelCommand {
+pub(crate) enum PanelCommand {
     /// Import a report as CSV with a heading
     #[command(
         after_help = "Examples: dosewright panel add october.csv --lab north --columns \"element=Parameter,value=Result,unit=Unit,limit=LOD\"\n          dosewright panel add november.csv --lab north\nThe columns are asked once for each lab and then remembered. A value \"<0.02\" stays below its detection limit. Each row is a reading of the lab."
@@ -535,21 +535,21 @@ pub(in crate::cli) enum PanelCommand {
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct PanelFile {
+pub(crate) struct PanelFile {
     /// The CSV file
-    pub(in crate::cli) file: std::path::PathBuf,
+    pub(crate) file: std::path::PathBuf,
     /// The lab, in your words
     #[arg(long)]
-    pub(in crate::cli) lab: String,
+    pub(crate) lab: String,
     /// Which heading holds what: element, value and unit, and limit when there is one
     #[arg(long, value_name = "MAPPING", value_parser = columns)]
-    pub(in crate::cli) columns: Option<Columns>,
+    pub(crate) columns: Option<Columns>,
     /// Relative standard uncertainty of the lab's values, percent (5 is a guess of ours; labs that state theirs are better believed)
     #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
-    pub(in crate::cli) uncertainty: f64,
+    pub(crate) uncertainty: f64,
     /// Which sign stands before the decimals, where the file has both; the other one is a thousands' mark
     #[arg(long, value_name = "SIGN")]
-    pub(in crate::cli) decimal: Option<Decimal>,
+    pub(crate) decimal: Option<Decimal>,
     #[command(flatten)]
-    pub(in crate::cli) told: Told,
+    pub(crate) told: Told,
 }

@@ -5,9 +5,6 @@ use std::io::Write;
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{
     Mistake, Reading as ReadingArgs, ReadingCommand, TypedReading,
@@ -15,14 +12,11 @@ use crate::cli::water::owner_args::{
 use crate::cli::water::quantities::reading as typed_reading;
 use crate::cli::water::told::{Row, rows, take_back, tell};
 use crate::cli::words::{minute, usage, zone};
+use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::record::{Observed, TakenBack};
 
 /// Enters, corrects, takes back or lists readings.
-pub(in crate::cli) fn reading(
-    place: &Place,
-    options: &ReadingArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn reading(place: &Place, options: &ReadingArgs, out: &mut Out) -> Result {
     match &options.command {
         ReadingCommand::Add { quantity, typed } => add(place, quantity, (typed, None), out),
         ReadingCommand::Correct { mistake, typed } => {
@@ -46,7 +40,7 @@ fn add(
     of: &str,
     (typed, mistake): (&TypedReading, Option<&Mistake>),
     out: &mut Out,
-) -> Result<(), Failure> {
+) -> Result {
     let uncertainty = typed.uncertainty.as_deref();
     let reading = typed_reading(of, &typed.value, uncertainty).map_err(usage)?;
     let items = vec![Observed::Reading(reading)];
@@ -54,7 +48,7 @@ fn add(
 }
 
 /// What the reading of a number is of.
-fn of_number(place: &Place, number: i64) -> Result<String, Failure> {
+fn of_number(place: &Place, number: i64) -> Result<String> {
     let rows = rows(&open(place)?)?;
     let old = rows.into_iter().find(|row| row.told.number == number);
     let old = old.ok_or_else(|| {
@@ -73,7 +67,7 @@ fn of_number(place: &Place, number: i64) -> Result<String, Failure> {
     ))
 }
 
-fn list(rows: &[Row], zone: &TimeZone, out: &mut Out) -> Result<(), Failure> {
+fn list(rows: &[Row], zone: &TimeZone, out: &mut Out) -> Result {
     if rows.is_empty() {
         writeln!(out, "nothing recorded")?;
         return Ok(());

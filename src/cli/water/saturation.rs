@@ -8,13 +8,11 @@ use crate::chemistry::{
     Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, Measurand, MixedStock, Ph,
     SATURATION_LIMITS, Salinity, SaturationError,
 };
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::Saturation as SaturationArgs;
 use crate::cli::water::told::{Row, rows};
 use crate::cli::words::{minute, usage, zone};
+use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::config::{Controller, Solution, load};
 use crate::quantity::{Alkalinity, Concentration};
 use crate::record::Found;
@@ -35,11 +33,7 @@ struct Known {
     sources: Vec<String>,
 }
 
-pub(in crate::cli) fn saturation(
-    place: &Place,
-    options: &SaturationArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn saturation(place: &Place, options: &SaturationArgs, out: &mut Out) -> Result {
     let known = known(place, options)?;
     let estimate = known
         .water
@@ -99,7 +93,7 @@ struct Record {
 
 impl Record {
     /// What of the newest found value of something, its value and its uncertainty.
-    fn newest(&mut self, word: &str, option: &str) -> Result<(Measurand, f64, f64), Failure> {
+    fn newest(&mut self, word: &str, option: &str) -> Result<(Measurand, f64, f64)> {
         let found = self.rows.iter().rev().find_map(|row| {
             let counts = row.counts() && row.reading.of.as_str() == word;
             let Found::Value { value, uncertainty } = row.reading.found else {
@@ -118,7 +112,7 @@ impl Record {
     }
 }
 
-fn known(place: &Place, options: &SaturationArgs) -> Result<Known, Failure> {
+fn known(place: &Place, options: &SaturationArgs) -> Result<Known> {
     let mut record = Record {
         rows: match open(place) {
             Ok(reader) => rows(&reader)?,

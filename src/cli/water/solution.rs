@@ -7,21 +7,15 @@ use serde_json::json;
 use crate::chemistry::{
     Balance, ClaimRise, Quantity, Rises, check_dissolves, recipe_for, rises_words,
 };
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
 use crate::cli::water::owner_args::{Solution as SolutionArgs, SolutionCommand, SolutionRecipe};
 use crate::cli::words::{configuration, rises_json, tank, usage};
+use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Alkalinity, Concentration, Name, Volume};
 
 /// Shows solutions, or makes a recipe.
-pub(in crate::cli) fn solution(
-    place: &Place,
-    options: &SolutionArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn solution(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
     match &options.command {
         Some(SolutionCommand::Recipe(recipe)) => make_recipe(place, recipe, out),
         None => show(place, options, out),
@@ -107,7 +101,7 @@ fn pairs(controller: &Controller) -> Vec<(Name, Name, Balance)> {
     found
 }
 
-fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Failure> {
+fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
     let wanted = |s: &&Solution| options.name.as_ref().is_none_or(|n| s.name.as_str() == n);
@@ -169,7 +163,7 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Fail
     Ok(())
 }
 
-fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<(), Failure> {
+fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result {
     writeln!(
         out,
         "{}",
@@ -267,7 +261,7 @@ fn as_json(
     json!({ "tank_l": loaded.controller.tank.as_litres(), "solutions": solutions, "plan_day": whole, "pairs": pairs })
 }
 
-fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result<(), Failure> {
+fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result {
     let (salt, volume, coldest) = (options.salt, options.volume, options.coldest);
     let by = options.by.of(&options.raises).map_err(usage)?;
     let rise = match &options.raises {

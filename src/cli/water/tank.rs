@@ -1,23 +1,17 @@
 //! What the owner tells of bottles.
 
 use crate::cli::args::Refill;
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::proposal::{Consent, propose};
 use crate::cli::running::daemon::say;
 use crate::cli::words::usage;
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::control::Client;
 use crate::engine::{Command, NewRefill, RefillLevel, Wish};
 use crate::quantity::{Name, parse_volume};
 use std::io::{self, BufRead, IsTerminal, Write};
 
 /// Tells what a bottle holds. Another solution than before is shown and asked about.
-pub(in crate::cli) fn refill(
-    place: &Place,
-    options: &Refill,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn refill(place: &Place, options: &Refill, out: &mut Out) -> Result {
     let level = match (options.level, options.more) {
         (RefillLevel::To(volume), true) => RefillLevel::Add(volume),
         (level, _) => level,
@@ -56,7 +50,7 @@ pub(in crate::cli) fn refill(
 }
 
 /// Asks for what the command did not say.
-fn typed(why: &str, what: &str, out: &mut Out) -> Result<String, Failure> {
+fn typed(why: &str, what: &str, out: &mut Out) -> Result<String> {
     writeln!(out, "{why}")?;
     write!(out, "{what}: ")?;
     out.flush()?;
