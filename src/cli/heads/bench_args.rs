@@ -154,14 +154,6 @@ pub(crate) struct Verify {
     pub(crate) conditions: Conditions,
 }
 
-/// Options of `calibration`.
-#[derive(Debug, Args)]
-pub(crate) struct CalibrationArgs {
-    /// What to show
-    #[command(subcommand)]
-    pub(crate) command: CalibrationCommand,
-}
-
 /// What to show of a calibration.
 #[derive(Debug, Subcommand)]
 pub(crate) enum CalibrationCommand {

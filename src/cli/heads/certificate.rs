@@ -5,7 +5,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
-use crate::cli::heads::bench_args::{CalibrationArgs, CalibrationCommand};
+use crate::cli::heads::bench_args::CalibrationCommand;
 use crate::cli::record::ledger::open;
 use crate::cli::words::{configuration, minute, present, usage, zone};
 use crate::cli::{Failure, Out, Place, Result, exit};
@@ -194,8 +194,8 @@ fn driven_and_weighed(stored: &StoredCalibration, out: &mut Out) -> Result {
     Ok(())
 }
 
-pub(crate) fn calibration(place: &Place, options: &CalibrationArgs, out: &mut Out) -> Result {
-    let CalibrationCommand::Show { head, accuracy } = &options.command;
+pub(crate) fn calibration(place: &Place, options: &CalibrationCommand, out: &mut Out) -> Result {
+    let CalibrationCommand::Show { head, accuracy } = options;
     let loaded = configuration(place)?;
     let reader = open(place)?;
     let certificate = gather(&reader, &loaded, head.as_str())?;

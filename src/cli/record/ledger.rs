@@ -1,18 +1,96 @@
 //! Looking at the record, with or without a running daemon.
 
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use clap::{Args, Subcommand};
 use serde_json::Value;
 
-use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Rows};
 use crate::cli::exit::chain;
 use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
 use crate::ledger::{
-    ExportError, Filter, Ledger, LedgerReader, Row, put_in_doubt, restore as put_back,
+    ExportError, Filter, Ledger, LedgerReader, Row, Table, put_in_doubt, restore as put_back,
 };
-use crate::quantity::{Millis, Volume};
+use crate::quantity::{Millis, Name, Volume};
+
+/// What to do with the record.
+#[derive(Debug, Subcommand)]
+pub(crate) enum LedgerCommand {
+    /// List rows, the newest last
+    #[command(after_help = "Example: dosewright ledger list doses --line alkalinity --newest 20")]
+    List(LedgerList),
+    /// Print rows as CSV or JSON; volumes in microlitres, times in RFC 3339 UTC
+    #[command(after_help = "Example: dosewright ledger export doses --format csv > doses.csv")]
+    Export(LedgerExport),
+    /// Check the database and the books: every bottle must have lost what was delivered, to the microlitre
+    Check,
+    /// Copy the ledger to a new file, beside a running daemon
+    Backup {
+        /// The new file; an existing one is never overwritten
+        file: PathBuf,
+    },
+    /// Put a backup in the place of the ledger, while no daemon runs; what it cannot know counts as given
+    #[command(
+        after_help = "Example: dosewright ledger restore backup.db\nAfter a whole card was restored from an image: dosewright ledger restore --whole-card"
+    )]
+    Restore {
+        /// A copy made with `ledger backup`
+        #[arg(required_unless_present = "whole_card")]
+        file: Option<PathBuf>,
+        /// The ledger in place is an old one itself, as after a whole card was restored from an image
+        #[arg(long, conflicts_with = "file")]
+        whole_card: bool,
+    },
+}
+
+/// Which rows of the record.
+#[derive(Debug, Args)]
+pub(crate) struct Rows {
+    /// What of the record
+    #[arg(default_value = "doses", value_parser = table)]
+    table: Table,
+    /// Only this line
+    #[arg(long, value_parser = Name::new)]
+    line: Option<Name>,
+    /// Not before (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    since: Option<jiff::Timestamp>,
+    /// Before (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    until: Option<jiff::Timestamp>,
+}
+
+/// Options of `ledger list`.
+#[derive(Debug, Args)]
+pub(crate) struct LedgerList {
+    #[command(flatten)]
+    rows: Rows,
+    /// Only the newest so many rows
+    #[arg(long, value_name = "N", default_value_t = 50)]
+    newest: u32,
+}
+
+/// Options of `ledger export`.
+#[derive(Debug, Args)]
+pub(crate) struct LedgerExport {
+    #[command(flatten)]
+    rows: Rows,
+    /// csv or json
+    #[arg(long, default_value = "csv", value_parser = ["csv", "json"])]
+    format: String,
+}
+
+fn table(name: &str) -> Result<Table, String> {
+    // "doses" reads as well as "dose".
+    let singular = name.strip_suffix('s').unwrap_or(name);
+    Table::from_name(name)
+        .or_else(|| Table::from_name(singular))
+        .ok_or_else(|| {
+            let known: Vec<String> = Table::all().map(Table::name).collect();
+            format!("the ledger has no \"{name}\"; it has: {}", known.join(", "))
+        })
+}
 
 /// Opens the ledger of the state folder for reading.
 pub(crate) fn open(place: &Place) -> Result<LedgerReader> {
@@ -31,8 +109,8 @@ pub(crate) fn failure(error: ExportError) -> Failure {
     }
 }
 
-pub(crate) fn ledger(place: &Place, options: &LedgerArgs, out: &mut Out) -> Result {
-    match &options.command {
+pub(crate) fn ledger(place: &Place, options: &LedgerCommand, out: &mut Out) -> Result {
+    match options {
         LedgerCommand::List(list) => list_rows(place, list, out),
         LedgerCommand::Export(export) => export_rows(place, export, out),
         LedgerCommand::Check => check(place, out),

@@ -2,15 +2,36 @@
 
 use std::io::{self, BufRead, IsTerminal, Write};
 
-use crate::cli::args::Dose;
+use clap::Args;
+
+use crate::cli::place::Agreed;
 use crate::cli::proposal::prepare;
 use crate::cli::running::daemon::say;
 use crate::cli::words::usage;
 use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::control::Client;
 use crate::engine::{Command, Wish};
-use crate::quantity::parse_volume;
+use crate::quantity::{Name, Volume, parse_volume};
 use crate::record::DoseKind;
+
+/// Options of `dose` and `prime`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright dose alkalinity \"2.5 mL\"\nShows what would be given and asks; it counts against every cap and limit. CAUTION: many stock solutions are caustic; wear gloves and eye protection."
+)]
+pub(crate) struct Dose {
+    /// The line
+    #[arg(value_parser = Name::new)]
+    line: Name,
+    /// The volume with its unit, for example "2.5 mL"
+    #[arg(value_parser = parse_volume)]
+    volume: Volume,
+    #[command(flatten)]
+    agreed: Agreed,
+    /// The volume again, when it is more than three times the line's usual dose
+    #[arg(long, value_name = "VOLUME", value_parser = parse_volume)]
+    repeat: Option<Volume>,
+}
 
 /// Gives one dose by hand.
 pub(crate) fn dose(place: &Place, options: &Dose, out: &mut Out) -> Result {

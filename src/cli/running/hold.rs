@@ -4,17 +4,47 @@ use std::io::{self, Write};
 use std::sync::mpsc;
 use std::time::Duration;
 
+use clap::Args;
+
 use super::daemon::say;
 use super::outputs_off::outputs_off;
-use crate::cli::args::Hold;
 use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::config::load;
 use crate::control::{Client, ClientError, NO_ANSWER, Request, Response, STOPPING};
 use crate::daemon::{InstanceLock, LockError, add_hold, kernel_clock_is_synchronised, machine_now};
 use crate::engine::Command;
 use crate::plan::check_plan;
-use crate::quantity::{Millis, Name, Words};
+use crate::quantity::{Millis, Name, Words, parse_duration};
 use crate::record::{Hold as HoldRecord, HoldScope, NOTHING_IS_HELD, Who};
+
+/// Options of `hold`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium --for 2h\nA running head is switched off at once. Without a running daemon the hold is written down for its next start. When a daemon is there and does not answer within 2 s, the outputs are driven off without it and the hold is written down for it.\nExit code 0: on hold, or written down. 1, 2: NOTHING IS HELD, the text says why. 69: no daemon answers; the text says what was done, and what to do with your hands."
+)]
+pub(crate) struct Hold {
+    /// The line; all dosing when left out, or "all"
+    line: Option<String>,
+    /// Why, for the record and the displays
+    #[arg(long, default_value = "by hand")]
+    reason: String,
+    /// How long, for example 2h, 30 min or 1 d, at most 30 d; it ends by itself. Until `dosewright resume` when left out
+    #[arg(long = "for", value_name = "TIME", value_parser = hold_length)]
+    length: Option<Millis>,
+}
+
+/// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
+fn hold_length(text: &str) -> Result<Millis, String> {
+    let length = parse_duration(text).map_err(|e| e.to_string())?;
+    let range = Millis::from_secs(1)..=HoldRecord::LENGTH_MAX;
+    if range.contains(&length) {
+        Ok(length)
+    } else {
+        Err(format!(
+            "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand"
+        ))
+    }
+}
 
 /// A daemon that lives has answered by then, also when its disk hangs. Nobody waits longer for a stop.
 const PATIENCE: Millis = Millis::new(1_800);

@@ -11,7 +11,15 @@ pub(crate) mod outputs_off;
 pub(crate) mod status;
 pub(crate) mod tell;
 
-use super::args::SchemaOf;
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum SchemaOf {
+    /// Of controller.toml
+    Controller,
+    /// Of plan.toml
+    Plan,
+    /// Of everything that is published over MQTT
+    Displays,
+}
 
 /// The JSON schema of what is asked for.
 pub(crate) fn schema(of: SchemaOf) -> serde_json::Value {

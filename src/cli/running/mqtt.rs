@@ -2,16 +2,26 @@
 
 use std::io::Write;
 
+use clap::Subcommand;
 use serde_json::json;
 
-use crate::cli::args::{Mqtt, MqttCommand};
 use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::daemon::{load_all, machine_id};
 use crate::mqtt::{Report, Settings, Verdict};
 
+/// What to do with MQTT.
+#[derive(Debug, Subcommand)]
+pub(crate) enum MqttCommand {
+    /// Connect with the settings of [mqtt], try every step and say what works and what does not
+    #[command(
+        after_help = "It logs in under a name of its own, beside a running daemon, and leaves nothing on the broker. Run it as the user of the daemon, who may read the credential file.\nExit code 0: everything works. 1: something does not. 78: mistakes in the files."
+    )]
+    Check,
+}
+
 /// Does what is asked about MQTT.
-pub(crate) fn mqtt(place: &Place, options: &Mqtt, out: &mut Out) -> Result {
-    match &options.command {
+pub(crate) fn mqtt(place: &Place, options: &MqttCommand, out: &mut Out) -> Result {
+    match options {
         MqttCommand::Check => check(place, out),
     }
 }

@@ -3,17 +3,89 @@
 
 use std::io::Write;
 
+use clap::{Args, Subcommand};
 use jiff::Timestamp;
 use serde_json::json;
 
 use crate::cli::record::ledger::open;
-use crate::cli::water::owner_args::{Change as ToldChange, Changes, ChangesCommand, Mistake, Told};
+use crate::cli::water::owner_args::{Mistake, Told};
 use crate::cli::water::told::{take_back, tell};
-use crate::cli::words::{Amount, minute, quantity, usage, zone};
+use crate::cli::words::{Amount, amount, held, minute, quantity, tank_volume, usage, zone};
 use crate::cli::{Out, Place, Result};
 use crate::ledger::LedgerReader;
-use crate::quantity::Name;
+use crate::quantity::{Name, TankVolume};
 use crate::record::{Addition, Carried, Observed};
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright changes\n          dosewright changes add note \"new light\"\n          dosewright changes add water \"30 L\" --new \"alkalinity=8.0 dKH,Ca=420 mg/L\"\n          dosewright changes add by-hand limewater \"2 L\""
+)]
+pub(crate) struct Changes {
+    /// Something else than a look
+    #[command(subcommand)]
+    command: Option<ChangesCommand>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum ChangesCommand {
+    /// Tell one
+    Add {
+        #[command(subcommand)]
+        what: ToldChange,
+    },
+    /// Correct one that was told; the old entry is kept and marked
+    #[command(
+        after_help = "Example: dosewright changes correct 14 --reason \"it was the small bucket\" water \"25 L\""
+    )]
+    Correct {
+        #[command(flatten)]
+        mistake: Mistake,
+        #[command(subcommand)]
+        what: ToldChange,
+    },
+    /// Take one back that was told; it is kept and marked
+    TakeBack(Mistake),
+    /// List all changes
+    List,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum ToldChange {
+    /// Anything about the tank
+    Note {
+        /// What was changed, in your words
+        text: String,
+        #[command(flatten)]
+        told: Told,
+    },
+    /// A water change
+    #[command(
+        after_help = "Example: dosewright changes add water \"30 L\" --new \"alkalinity=8.0 dKH,Ca=420 mg/L\"\nUptake and lab reports count it. Until the next alkalinity reading nothing may rise above uptake."
+    )]
+    Water {
+        /// How much was changed, for example "30 L"
+        #[arg(value_parser = tank_volume)]
+        volume: TankVolume,
+        /// What the new water held, for example "alkalinity=8.0 dKH,Ca=420 mg/L"; tested, or as its maker says
+        #[arg(long, value_name = "LEVELS", default_value = "", value_parser = held)]
+        new: Carried,
+        #[command(flatten)]
+        told: Told,
+    },
+    /// Something that you added by hand; it counts like a dose, and is never refused
+    #[command(
+        after_help = "Examples: dosewright changes add by-hand soda-ash \"20 mL\"\n          dosewright changes add by-hand limewater \"2 L\"\n          dosewright changes add by-hand magnesium \"15 mg/L\"\nLimewater counts as clear and saturated unless controller.toml says otherwise."
+    )]
+    ByHand {
+        /// A solution of controller.toml, limewater, or alkalinity or an element
+        what: String,
+        /// How much: of a solution its volume ("20 mL"), otherwise how much it raised the tank ("0.5 dKH", "15 mg/L")
+        #[arg(value_parser = amount)]
+        amount: Amount,
+        #[command(flatten)]
+        told: Told,
+    },
+}
 
 pub(crate) struct Change {
     /// By which it can be corrected or taken back; `None` for what was not told.

@@ -2,17 +2,115 @@
 
 use std::io::Write;
 
+use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
 use crate::chemistry::{
     Celsius, ChangeShare, DilutionError, Rises, Salinity, dosed_water, figures,
     left_after_continuous, litres_for_continuous, share_to_reach,
 };
-use crate::cli::water::owner_args::{Dilute, DiluteCommand};
-use crate::cli::words::{configuration, tank};
+use crate::cli::words::{celsius, configuration, litres, salinity, tank, tank_volume};
 use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Concentration, TankVolume, Volume};
+use crate::quantity::{Concentration, TankVolume, Volume, parse_concentration};
+
+#[derive(Debug, Args)]
+pub(crate) struct Dilute {
+    /// What to work out
+    #[command(subcommand)]
+    command: DiluteCommand,
+    /// The tank's net water, for example "300 L"; that of controller.toml when left out
+    #[arg(long, global = true, value_parser = tank_volume)]
+    tank: Option<TankVolume>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum DiluteCommand {
+    /// What a series of equal water changes leaves
+    #[command(
+        after_help = "Example: dosewright dilute changes --change \"30 L\" --times 4 --from \"50 mg/L\" --new \"0 mg/L\""
+    )]
+    Changes {
+        /// Water of one change, for example "30 L"
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
+        /// How many of them
+        #[arg(long, value_parser = clap::value_parser!(u32).range(1..=1000))]
+        times: u32,
+        /// The level now, for example "50 mg/L"
+        #[arg(long, value_parser = parse_concentration)]
+        from: Option<Concentration>,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
+    },
+    /// How many changes, or which single one, bring a level to another
+    #[command(
+        after_help = "Example: dosewright dilute reach --change \"30 L\" --from \"50 mg/L\" --to \"20 mg/L\""
+    )]
+    Reach {
+        /// Water of one change
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
+        /// The level now
+        #[arg(long, value_parser = parse_concentration)]
+        from: Concentration,
+        /// The wanted level
+        #[arg(long, value_parser = parse_concentration)]
+        to: Concentration,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
+    },
+    /// Where a level settles under routine changes while it is gained or taken up
+    #[command(
+        after_help = "Examples: dosewright dilute steady --change \"30 L\" --every-days 7 --gain \"1 mg/L\"\n          dosewright dilute steady --change \"30 L\" --every-days 7 --uptake \"2 mg/L\" --new \"420 mg/L\""
+    )]
+    Steady {
+        /// Water of one change
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
+        /// Days from one change to the next
+        #[arg(long, value_parser = clap::value_parser!(u32).range(1..=3650))]
+        every_days: u32,
+        /// Gained each day
+        #[arg(long, conflicts_with = "uptake", required_unless_present = "uptake", value_parser = parse_concentration)]
+        gain: Option<Concentration>,
+        /// Taken up each day
+        #[arg(long, value_parser = parse_concentration)]
+        uptake: Option<Concentration>,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
+    },
+    /// A steady exchange in which new water flows in and old water out
+    #[command(
+        after_help = "Examples: dosewright dilute continuous --litres \"90 L\"\n          dosewright dilute continuous --left 50"
+    )]
+    Continuous {
+        /// Water exchanged in all
+        #[arg(long, required_unless_present = "left", conflicts_with = "left", value_parser = litres)]
+        litres: Option<TankVolume>,
+        /// Percent of the old water that is to be left
+        #[arg(long)]
+        left: Option<f64>,
+    },
+    /// What the water and salt of the plan's own doses do to the salinity
+    #[command(
+        after_help = "Example: dosewright dilute doses --days 365 --salinity 35 --temperature \"25 C\""
+    )]
+    Doses {
+        /// For how long
+        #[arg(long, default_value_t = 365, value_parser = clap::value_parser!(u32).range(1..=3650))]
+        days: u32,
+        /// The salinity now: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
+        #[arg(long, default_value = "35", value_parser = salinity)]
+        salinity: Salinity,
+        /// The tank's temperature
+        #[arg(long, default_value = "25 C", value_parser = celsius)]
+        temperature: Celsius,
+    },
+}
 
 /// What is worked out: lines for people, and the same for programs.
 struct Worked {

@@ -2,20 +2,48 @@
 
 use std::io::Write;
 
+use clap::Args;
 use serde_json::{Value, json};
 
 use crate::chemistry::{
     Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, Measurand, MixedStock, Ph,
-    SATURATION_LIMITS, Salinity, SaturationError,
+    PhScale, SATURATION_LIMITS, Salinity, SaturationError,
 };
 use crate::cli::record::ledger::open;
-use crate::cli::water::owner_args::Saturation as SaturationArgs;
 use crate::cli::water::told::{Row, rows};
-use crate::cli::words::{minute, usage, zone};
+use crate::cli::words::{celsius, minute, ph_scale, salinity, usage, zone};
 use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::config::{Controller, Solution, load};
-use crate::quantity::{Alkalinity, Concentration};
+use crate::quantity::{Alkalinity, Concentration, parse_alkalinity, parse_concentration};
 use crate::record::Found;
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright saturation --ph 8.2 --ph-scale nbs\n          dosewright saturation --alkalinity \"8.1 dKH\" --calcium \"420 mg/L\" --ph 8.05 --ph-scale total --salinity 35 --temperature \"25 C\"\nWhat is left out is taken from the newest readings of the record."
+)]
+pub(crate) struct Saturation {
+    /// Alkalinity
+    #[arg(long, value_parser = parse_alkalinity)]
+    alkalinity: Option<Alkalinity>,
+    /// Calcium
+    #[arg(long, value_parser = parse_concentration)]
+    calcium: Option<Concentration>,
+    /// pH; its scale must be given with it
+    #[arg(long, requires = "ph_scale")]
+    ph: Option<f64>,
+    /// The scale the pH is on: nbs (an electrode calibrated in the usual buffers), total, seawater or free
+    #[arg(long, value_parser = ph_scale)]
+    ph_scale: Option<PhScale>,
+    /// Salinity: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
+    #[arg(long, value_parser = salinity)]
+    salinity: Option<Salinity>,
+    /// Temperature
+    #[arg(long, value_parser = celsius)]
+    temperature: Option<Celsius>,
+    /// Standard uncertainty of the pH
+    #[arg(long, default_value_t = 0.1)]
+    ph_uncertainty: f64,
+}
 
 /// Standard uncertainty of a typed alkalinity, dKH, and of a typed calcium, part of the value (common practice, no source).
 const TYPED_ALKALINITY_DKH: f64 = 0.2;
@@ -33,7 +61,7 @@ struct Known {
     sources: Vec<String>,
 }
 
-pub(crate) fn saturation(place: &Place, options: &SaturationArgs, out: &mut Out) -> Result {
+pub(crate) fn saturation(place: &Place, options: &Saturation, out: &mut Out) -> Result {
     let known = known(place, options)?;
     let estimate = known
         .water
@@ -112,7 +140,7 @@ impl Record {
     }
 }
 
-fn known(place: &Place, options: &SaturationArgs) -> Result<Known> {
+fn known(place: &Place, options: &Saturation) -> Result<Known> {
     let mut record = Record {
         rows: match open(place) {
             Ok(reader) => rows(&reader)?,
