@@ -1,11 +1,11 @@
-//! Effects as lines of the journal that displays show.
+//! What the log and the displays say of each effect: one text for both.
 
 use std::collections::BTreeMap;
 
 use crate::engine::Effect;
 use crate::mqtt::EventLine;
 use crate::quantity::Name;
-use crate::record::{DoseEnd, DoseId, Entry, HoldScope, NotGiven, Outcome, Stamp, Who};
+use crate::record::{DoseId, Entry, HoldChange, HoldScope, NotGiven, OutageMissed, Outcome, Who};
 
 /// The lines of an effect, their numbers still to be given; none when it is no event to people.
 pub(super) fn events(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> Vec<EventLine> {
@@ -14,7 +14,10 @@ pub(super) fn events(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> 
             let line = open.get(&outcome.id).map(|(line, _)| line.clone());
             vec![dose(outcome, line)]
         }
-        Effect::Store { entries, .. } => entries.iter().filter_map(entry).collect(),
+        Effect::Store { entries, .. } => {
+            let of_people = |entry: &&Entry| !matches!(entry, Entry::LabColumns(_));
+            entries.iter().filter(of_people).map(entry).collect()
+        }
         Effect::StoreIntent(_)
         | Effect::StartPump { .. }
         | Effect::StopPump { .. }
@@ -24,214 +27,137 @@ pub(super) fn events(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> 
     }
 }
 
-fn made(at: Stamp, who: &Who, code: &str, line: Option<Name>, text: String) -> EventLine {
+pub(super) fn dose(outcome: &Outcome, line: Option<Name>) -> EventLine {
     EventLine {
         id: 0,
-        at: at.wall,
-        code: code.to_owned(),
+        at: outcome.at.wall,
+        code: format!("dose-{}", outcome.end),
         line,
+        text: format!(
+            "dose {}: {} booked, {} left in the bottle{}",
+            outcome.id.0,
+            outcome.delivered,
+            outcome.reservoir_left,
+            unless_empty(": ", &outcome.cause, "")
+        ),
+        who: Who::Daemon.to_string(),
+    }
+}
+
+pub(super) fn entry(entry: &Entry) -> EventLine {
+    let (code, who, line, text) = said(entry);
+    EventLine {
+        id: 0,
+        at: entry.at().wall,
+        code: code.to_owned(),
+        line: line.cloned(),
         text,
         who: who.to_string(),
     }
 }
 
-fn dose(outcome: &Outcome, line: Option<Name>) -> EventLine {
-    let code = match outcome.end {
-        DoseEnd::Delivered => "dose-delivered",
-        DoseEnd::Interrupted => "dose-interrupted",
-        DoseEnd::Failed => "dose-failed",
-        DoseEnd::Uncertain => "dose-uncertain",
-        DoseEnd::NotStarted => "dose-not-started",
-    };
-    let because = if outcome.cause.is_empty() {
-        String::new()
-    } else {
-        format!(": {}", outcome.cause)
-    };
-    let text = format!(
-        "dose {}: {} booked, {} left in the bottle{because}",
-        outcome.id.0, outcome.delivered, outcome.reservoir_left
-    );
-    made(outcome.at, &Who::Daemon, code, line, text)
-}
-
-fn entry(entry: &Entry) -> Option<EventLine> {
+/// A stable word, who it came from, the line that it concerns, and the text.
+fn said(entry: &Entry) -> (&str, &Who, Option<&Name>, String) {
     let daemon = &Who::Daemon;
-    Some(match entry {
+    match entry {
         Entry::SlotNotGiven(slot) => {
             let code = match slot.kind {
                 NotGiven::Missed => "dose-missed",
                 NotGiven::Refused => "dose-refused",
             };
             let text = format!("{} due at {:.0}: {}", slot.volume, slot.due, slot.reason);
-            made(slot.at, daemon, code, Some(slot.key.line.clone()), text)
+            (code, daemon, Some(&slot.key.line), text)
         }
-        Entry::OutageMissed(missed) => {
-            let slots = missed.slots.map_or_else(
-                || "more doses than were counted".to_owned(),
-                |n| format!("{n} doses"),
-            );
-            let text = format!(
-                "{slots} missed from {:.0} to {:.0}; they are not made up",
-                missed.from, missed.until
-            );
-            let line = Some(missed.line.clone());
-            made(missed.at, daemon, "doses-missed", line, text)
+        Entry::OutageMissed(it) => ("doses-missed", daemon, Some(&it.line), missed(it)),
+        Entry::Hold(change) => hold(change),
+        Entry::Refill(it) => {
+            let note = unless_empty(" (", &it.note, ")");
+            let text = format!("reservoir {} holds {}{note}", it.reservoir, it.level);
+            ("refill", &it.who, None, text)
         }
-        Entry::Hold(change) => {
-            let (line, what) = scope(&change.scope);
-            let (code, text) = match &change.reason {
-                Some(reason) => ("hold-set", format!("{what} on hold: {reason}")),
-                None => ("hold-lifted", format!("hold on {what} lifted")),
-            };
-            made(change.at, &change.who, code, line, text)
-        }
-        Entry::Refill(_)
-        | Entry::Observation(_)
-        | Entry::LabColumns(_)
-        | Entry::Calibration(_)
-        | Entry::Verification(_)
-        | Entry::Bench(_)
-        | Entry::Uptake(_)
-        | Entry::Arming(_)
-        | Entry::Course(_)
-        | Entry::TakenBack(_) => told(entry)?,
-        Entry::Forgotten(forgotten) => made(
-            forgotten.at,
+        Entry::Observation(it) => ("observation", &it.who, None, it.what.to_string()),
+        Entry::LabColumns(it) => (
+            "lab-columns",
             daemon,
-            "books-forgotten",
             None,
-            forgotten.why.clone(),
+            format!("columns of {}", it.lab),
         ),
-        Entry::WrongTime(wrong) => made(
-            wrong.at,
-            &wrong.who,
-            "clock-was-wrong",
-            None,
-            wrong.to_string(),
-        ),
-        Entry::Note(note) => {
-            let line = note.line.clone();
-            made(
-                note.at,
-                &note.who,
-                note.code.as_str(),
-                line,
-                note.text.clone(),
-            )
-        }
-    })
-}
-
-/// What the owner told.
-fn told(entry: &Entry) -> Option<EventLine> {
-    Some(match entry {
-        Entry::Refill(refill) => {
-            let note = if refill.note.is_empty() {
-                String::new()
-            } else {
-                format!(" ({})", refill.note)
-            };
-            let text = format!(
-                "reservoir {} holds {}{note}",
-                refill.reservoir, refill.level
-            );
-            made(refill.at, &refill.who, "refill", None, text)
-        }
-        Entry::Observation(told) => {
-            let text = told.what.to_string();
-            made(told.at, &told.who, "observation", None, text)
-        }
-        Entry::Verification(stored) => {
+        Entry::Verification(it) => {
             let text = format!(
                 "head {} checked: {} measured where {} should be",
-                stored.head, stored.measured, stored.expected
+                it.head, it.measured, it.expected
             );
-            made(stored.at, &stored.who, "verification", None, text)
+            ("verification", &it.who, None, text)
         }
-        Entry::Calibration(stored) => {
-            let text = format!(
-                "head {} calibrated: {}",
-                stored.head,
-                stored.calibration.rate()
-            );
-            made(stored.at, &stored.who, "calibration", None, text)
+        Entry::Calibration(it) => {
+            let text = format!("head {} calibrated: {}", it.head, it.calibration.rate());
+            ("calibration", &it.who, None, text)
         }
-        Entry::Bench(bench) => {
-            let text = format!("head {} at the bench: {}", bench.head, bench.what);
-            made(
-                bench.at,
-                &bench.who,
-                "bench",
-                Some(bench.line.clone()),
-                text,
-            )
+        Entry::Bench(it) => {
+            let text = format!("head {} at the bench: {}", it.head, it.what);
+            ("bench", &it.who, Some(&it.line), text)
         }
-        Entry::Uptake(uptake) => {
-            let text = format!(
-                "uptake of {} is {} a day now ({}), {} before",
-                uptake.of,
-                uptake.amount(),
-                uptake.how.as_str(),
-                uptake.amount_before().unwrap_or_else(|| "none".to_owned())
-            );
-            made(uptake.at, &uptake.who, "uptake", None, text)
+        Entry::Uptake(it) => {
+            let before = it.amount_before().unwrap_or_else(|| "none".to_owned());
+            let (of, now, how) = (&it.of, it.amount(), it.how.as_str());
+            let text = format!("uptake of {of} is {now} a day now ({how}), {before} before");
+            ("uptake", &it.who, None, text)
         }
-        Entry::Arming(arming) => {
-            let (code, text) = if arming.armed {
-                ("armed", "outputs are driven from now on")
-            } else {
-                ("disarmed", "outputs are no longer driven")
-            };
-            made(arming.at, &arming.who, code, None, text.to_owned())
+        Entry::Arming(it) if it.armed => {
+            let text = "outputs are driven from now on".to_owned();
+            ("armed", &it.who, None, text)
         }
-        Entry::Course(_) | Entry::TakenBack(_) => wanted(entry)?,
-        Entry::SlotNotGiven(_)
-        | Entry::OutageMissed(_)
-        | Entry::Hold(_)
-        | Entry::LabColumns(_)
-        | Entry::Forgotten(_)
-        | Entry::WrongTime(_)
-        | Entry::Note(_) => return None,
-    })
+        Entry::Arming(it) => {
+            let text = "outputs are no longer driven".to_owned();
+            ("disarmed", &it.who, None, text)
+        }
+        Entry::Course(it) => ("course", &it.who, Some(it.what.line()), it.to_string()),
+        Entry::TakenBack(it) => {
+            let by = it.replaced_by.map(|by| format!("corrected by {by}"));
+            let what = by.unwrap_or_else(|| "taken back".to_owned());
+            let text = format!("observation {} is {what}: {}", it.number, it.why);
+            ("taken-back", &it.who, None, text)
+        }
+        Entry::Forgotten(it) => ("books-forgotten", daemon, None, it.why.clone()),
+        Entry::WrongTime(it) => ("clock-was-wrong", &it.who, None, it.to_string()),
+        Entry::Note(it) => (it.code.as_str(), &it.who, it.line.as_ref(), it.text.clone()),
+    }
 }
 
-/// What the owner wanted beside the plan, and noted down.
-fn wanted(entry: &Entry) -> Option<EventLine> {
-    Some(match entry {
-        Entry::Course(course) => {
-            let text = course.to_string();
-            let line = Some(course.what.line().clone());
-            made(course.at, &course.who, "course", line, text)
-        }
-        Entry::TakenBack(back) => {
-            let what = match back.replaced_by {
-                Some(by) => format!("corrected by {by}"),
-                None => "taken back".to_owned(),
-            };
-            let text = format!("observation {} is {what}: {}", back.number, back.why);
-            made(back.at, &back.who, "taken-back", None, text)
-        }
-        Entry::SlotNotGiven(_)
-        | Entry::OutageMissed(_)
-        | Entry::Hold(_)
-        | Entry::Refill(_)
-        | Entry::Observation(_)
-        | Entry::LabColumns(_)
-        | Entry::Calibration(_)
-        | Entry::Verification(_)
-        | Entry::Bench(_)
-        | Entry::Uptake(_)
-        | Entry::Arming(_)
-        | Entry::Forgotten(_)
-        | Entry::WrongTime(_)
-        | Entry::Note(_) => return None,
-    })
+fn missed(missed: &OutageMissed) -> String {
+    let slots = missed.slots.map(|n| format!("{n} doses"));
+    let slots = slots.unwrap_or_else(|| "more doses than were counted".to_owned());
+    format!(
+        "{slots} missed from {:.0} to {:.0}; they are not made up",
+        missed.from, missed.until
+    )
 }
 
-fn scope(scope: &HoldScope) -> (Option<Name>, String) {
-    match scope {
+fn hold(change: &HoldChange) -> (&str, &Who, Option<&Name>, String) {
+    let (line, what) = match &change.scope {
         HoldScope::All => (None, "all dosing".to_owned()),
-        HoldScope::Line(line) => (Some(line.clone()), format!("line {line}")),
+        HoldScope::Line(line) => (Some(line), format!("line {line}")),
+    };
+    match &change.reason {
+        Some(reason) => (
+            "hold-set",
+            &change.who,
+            line,
+            format!("{what} on hold: {reason}"),
+        ),
+        None => (
+            "hold-lifted",
+            &change.who,
+            line,
+            format!("hold on {what} lifted"),
+        ),
+    }
+}
+
+fn unless_empty(before: &str, text: &str, after: &str) -> String {
+    if text.is_empty() {
+        String::new()
+    } else {
+        format!("{before}{text}{after}")
     }
 }
