@@ -77,6 +77,11 @@ pub(super) fn chain(error: &dyn Error) -> String {
     text
 }
 
+/// What was asked for and is not done.
+pub(crate) fn refused(why: impl std::fmt::Display) -> Failure {
+    Failure::new(REFUSED, why.to_string())
+}
+
 impl From<io::Error> for Failure {
     fn from(error: io::Error) -> Self {
         if error.kind() == io::ErrorKind::BrokenPipe {

@@ -23,7 +23,7 @@ use clap::{CommandFactory, Parser};
 
 use crate::record::NOTHING_IS_HELD;
 use args::{Cli, Command};
-use exit::{Failure, Result};
+use exit::{Failure, Result, refused};
 use out::{Out, Tone};
 use place::Place;
 

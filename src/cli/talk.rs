@@ -59,7 +59,7 @@ pub(super) mod scripted {
     use std::collections::VecDeque;
 
     use super::{Millis, Talk};
-    use crate::cli::{Failure, Result, exit};
+    use crate::cli::{Result, refused};
 
     pub(crate) struct Answers {
         pub(crate) lines: VecDeque<String>,
@@ -93,7 +93,7 @@ pub(super) mod scripted {
         fn ask(&mut self, question: &str) -> Result<String> {
             self.said.push(question.to_owned());
             let answer = self.lines.pop_front();
-            answer.ok_or_else(|| Failure::new(exit::REFUSED, "gone"))
+            answer.ok_or_else(|| refused("gone"))
         }
 
         fn now(&self) -> Millis {

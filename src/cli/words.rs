@@ -8,7 +8,7 @@ use jiff::tz::TimeZone;
 
 use crate::chemistry::{Celsius, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity};
 use crate::cli::exit::chain;
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Failure, Out, Place, Result, exit, refused};
 use crate::config::{Loaded, load};
 use crate::daemon::{ledger_path, machine_now};
 use crate::estimate::Tracked;
@@ -34,7 +34,7 @@ pub(super) fn agreed(question: &str, otherwise: &str, out: &mut Out) -> Result {
     if typed.trim() == "yes" {
         Ok(())
     } else {
-        Err(Failure::new(exit::REFUSED, otherwise))
+        Err(refused(otherwise))
     }
 }
 

@@ -7,7 +7,7 @@ use crate::cli::heads::keys::{Ear, Keys};
 use crate::cli::proposal::{answer, proposal_in};
 use crate::cli::record::ledger::open;
 use crate::cli::words::usage;
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Failure, Out, Place, Result, exit, refused};
 use crate::config::Controller;
 use crate::control::{Client, Request};
 use crate::engine::{Answer, Command, Status, Wish};
@@ -72,23 +72,17 @@ pub(crate) fn run(place: &Place, wanted: Wanted<'_>, ear: &mut Ear, out: &mut Ou
     let signalled = keys.signalled();
     drop(keys);
     if matches!(ended.end, DoseEnd::Failed | DoseEnd::Uncertain) {
-        return Err(Failure::new(
-            exit::REFUSED,
-            format!(
-                "dose {} did not end as it should; look at `dosewright status` before anything else",
-                dose.0
-            ),
-        ));
+        return Err(refused(format!(
+            "dose {} did not end as it should; look at `dosewright status` before anything else",
+            dose.0
+        )));
     }
     let on_time = ended.on_time.unwrap_or(Millis::ZERO);
     if signalled {
-        return Err(Failure::new(
-            exit::REFUSED,
-            format!(
-                "ended by a signal, the head is off after {on_time}: {} are counted, nothing else was changed",
-                ended.delivered
-            ),
-        ));
+        return Err(refused(format!(
+            "ended by a signal, the head is off after {on_time}: {} are counted, nothing else was changed",
+            ended.delivered
+        )));
     }
     Ok(Ran {
         dose,
@@ -129,7 +123,7 @@ fn start(
         told = true;
         if keys.wants_stop() {
             let text = format!("nothing was run: {}", response.text);
-            return Err(Failure::new(exit::REFUSED, text));
+            return Err(refused(text));
         }
     }
 }

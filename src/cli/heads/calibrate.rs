@@ -16,7 +16,7 @@ use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, usage};
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Out, Place, Result, refused};
 use crate::config::{Head, Line, Mode};
 use crate::control::{Client, Response};
 use crate::engine::{Command, NewCalibration};
@@ -92,7 +92,7 @@ fn fitted_words(
         ..FitRules::default()
     };
     let fitted = fit(&CalibrationRun::used(runs), &rules)
-        .map_err(|refusal| Failure::new(exit::REFUSED, format!("not taken: {refusal}")))?;
+        .map_err(|refusal| refused(format!("not taken: {refusal}")))?;
     let before = newest(place, head)?;
     Ok(fit_lines(&fitted, before.as_ref().map(|c| &c.calibration)))
 }
@@ -172,7 +172,7 @@ fn fitted(
                 bench.take_last_back(&mut runs)?;
                 continue;
             }
-            _ => return Err(Failure::new(exit::REFUSED, KEPT)),
+            _ => return Err(refused(KEPT)),
         }
         let new = new_calibration(head, options, (runs.clone(), job.resolution), entries)?;
         let response = sent(place, new, bench)?;
@@ -182,7 +182,7 @@ fn fitted(
         }
         let answer = bench.ask("Enter takes the last entry back and runs again, q ends:")?;
         if answer == "q" {
-            return Err(Failure::new(exit::REFUSED, KEPT));
+            return Err(refused(KEPT));
         }
         bench.take_last_back(&mut runs)?;
     }
@@ -199,7 +199,7 @@ fn sent(place: &Place, mut new: NewCalibration, bench: &mut AtTheBench<'_>) -> R
     let typed = bench.ask("The rate again to take it all the same, anything else to leave it:")?;
     new.sure_of = parse_flow_rate(&typed).ok();
     if new.sure_of.is_none() {
-        return Err(Failure::new(exit::REFUSED, KEPT));
+        return Err(refused(KEPT));
     }
     Ok(Client::connect(&place.state)?.ask(&Command::Calibrate(new).into())?)
 }
@@ -313,13 +313,10 @@ fn check_room(job: &Job, known: Option<&Calibration>, left: Volume) -> Result {
     if all <= left.as_ml() {
         return Ok(());
     }
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "these runs may give {all:.1} mL, and the session of head {name} at the bench leaves {left}; choose shorter or fewer runs with --lengths and --repeats, or open a session with a larger cap: `dosewright bench {name} open --cap VOLUME`",
-            name = job.head.name
-        ),
-    ))
+    Err(refused(format!(
+        "these runs may give {all:.1} mL, and the session of head {name} at the bench leaves {left}; choose shorter or fewer runs with --lengths and --repeats, or open a session with a larger cap: `dosewright bench {name} open --cap VOLUME`",
+        name = job.head.name
+    )))
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use crate::cli::heads::bench_args::CalibrationCommand;
 use crate::cli::record::ledger::open;
 use crate::cli::words::{configuration, minute, present, usage, zone};
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Out, Place, Result, refused};
 use crate::config::{Head, Loaded};
 use crate::ledger::LedgerReader;
 use crate::metering::{
@@ -117,10 +117,9 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
     let head = loaded.controller.head_named(name).map_err(usage)?.clone();
     let mut all = reader.calibrations_of(&head.name)?;
     let stored = all.pop().ok_or_else(|| {
-        Failure::new(
-            exit::REFUSED,
-            format!("head {name} has no calibration yet; make one with `dosewright bench {name}`"),
-        )
+        refused(format!(
+            "head {name} has no calibration yet; make one with `dosewright bench {name}`"
+        ))
     })?;
     let before = all
         .iter()

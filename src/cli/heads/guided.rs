@@ -9,7 +9,7 @@ use crate::cli::heads::session::{ask_back, is_silent, open_session, waits};
 use crate::cli::heads::verify::Check;
 use crate::cli::record::ledger::open;
 use crate::cli::talk::{Person, Talk};
-use crate::cli::{Failure, Place, Result, exit};
+use crate::cli::{Failure, Place, Result, refused};
 use crate::config::{Head, Line};
 use crate::control::Client;
 use crate::engine::{BenchAsk, Command, NewMeasured};
@@ -134,7 +134,7 @@ const RUNS_MAX: usize = 100;
 pub(crate) const KEPT: &str = "the head's calibration stays as it was; what was pumped and measured is in the record, and the same command goes on from there";
 
 fn ended_early() -> Failure {
-    Failure::new(exit::REFUSED, format!("ended before it was done: {KEPT}"))
+    refused(format!("ended before it was done: {KEPT}"))
 }
 
 /// The whole: `fitted` runs the head and has a calibration taken.
@@ -168,7 +168,7 @@ fn outlet_out(head: &Name, bench: &mut impl Bench) -> Result {
     loop {
         match bench.ask(&question)?.as_str() {
             "out" => return Ok(()),
-            "q" => return Err(Failure::new(exit::REFUSED, "nothing was run or changed")),
+            "q" => return Err(refused("nothing was run or changed")),
             other => bench.say(&format!("\"{other}\" is neither out nor q"))?,
         }
     }

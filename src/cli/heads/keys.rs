@@ -13,7 +13,7 @@ use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
-use crate::cli::{Failure, Result, exit};
+use crate::cli::{Result, refused};
 
 /// How often a run is looked after while no key is pressed.
 const LOOK_MS: i64 = 100;
@@ -43,7 +43,7 @@ impl Heard {
             Self::End => "ended without an answer",
             Self::Signal => "ended by a signal, the head is off",
         };
-        Err(Failure::new(exit::REFUSED, format!("{why}: {kept}")))
+        Err(refused(format!("{why}: {kept}")))
     }
 }
 

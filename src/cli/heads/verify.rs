@@ -12,7 +12,7 @@ use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, usage};
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Out, Place, Result, refused};
 use crate::config::Controller;
 use crate::engine::{Command, NewVerification};
 use crate::quantity::{Name, Volume};
@@ -68,7 +68,7 @@ pub(crate) fn verify(place: &Place, name: &Name, options: &Verify, out: &mut Out
         "Head {name} is to give {volume} into a vessel, NOT into the tank. Enter starts it, q ends:"
     );
     if person.ask(&question)? == "q" {
-        return Err(Failure::new(exit::REFUSED, "nothing was run"));
+        return Err(refused("nothing was run"));
     }
     let opened = ensure(place, name, &mut person)?;
     let kept = check.once(&mut entries, &mut person)?;
@@ -100,7 +100,7 @@ impl Kept {
     pub(crate) fn verdict(self) -> Result {
         match self {
             Self::Passed => Ok(()),
-            Self::Failed => Err(Failure::new(exit::REFUSED, "")),
+            Self::Failed => Err(refused("")),
         }
     }
 }
@@ -125,7 +125,7 @@ impl Check<'_> {
             None => asked(entries, person)?,
             Some(before) => creep::weighed(&before, entries, person)?
                 .map(|weighed| (weighed.words, weighed.volume))
-                .ok_or_else(|| Failure::new(exit::REFUSED, KEPT))?,
+                .ok_or_else(|| refused(KEPT))?,
         };
         self.keep((ran.dose, ran.booked), read, person.out)
     }
@@ -139,13 +139,10 @@ impl Check<'_> {
         if ran.whole {
             return Ok(ran);
         }
-        Err(Failure::new(
-            exit::REFUSED,
-            format!(
-                "stopped after {}; {} are counted, and nothing is checked by it",
-                ran.on_time, ran.booked
-            ),
-        ))
+        Err(refused(format!(
+            "stopped after {}; {} are counted, and nothing is checked by it",
+            ran.on_time, ran.booked
+        )))
     }
 
     /// What a script needs of a run that is to be measured.
@@ -163,7 +160,7 @@ impl Check<'_> {
     /// The dose that was measured: the head's last run for a check, or one by its number.
     fn given_before(&self, number: Option<i64>) -> Result<Given> {
         let (head, volume) = (self.head, self.volume);
-        let refuse = |why: String| Failure::new(exit::REFUSED, format!("refused: {why}"));
+        let refuse = |why: String| refused(format!("refused: {why}"));
         let found = open(self.place)?.dose_to_check(head, number.map(DoseId))?;
         let dose = found.ok_or_else(|| {
             refuse(match number {

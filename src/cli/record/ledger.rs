@@ -7,7 +7,7 @@ use clap::{Args, Subcommand};
 use serde_json::Value;
 
 use crate::cli::exit::chain;
-use crate::cli::{Failure, Out, Place, Result, Tone, exit};
+use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
 use crate::ledger::{
     ExportError, Filter, Ledger, LedgerReader, Row, Table, put_in_doubt, restore as put_back,
@@ -144,7 +144,7 @@ fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result {
         return Err(Failure::new(exit::IO, text));
     }
     let _lock = InstanceLock::take(&place.state).map_err(|error| match &error {
-        LockError::Taken { .. } => Failure::new(exit::REFUSED, error.to_string()),
+        LockError::Taken { .. } => refused(error.to_string()),
         LockError::Make { .. } => io(&error),
     })?;
     let now = machine_now().wall;
@@ -337,11 +337,8 @@ fn check(place: &Place, out: &mut Out) -> Result {
         return Ok(());
     }
     out.flush()?;
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "{} mistakes in the ledger; keep a copy of it before you do anything else",
-            report.mistakes_total
-        ),
-    ))
+    Err(refused(format!(
+        "{} mistakes in the ledger; keep a copy of it before you do anything else",
+        report.mistakes_total
+    )))
 }

@@ -4,7 +4,7 @@ use std::io::{BufRead, Write};
 
 use crate::cli::exit::accepted;
 use crate::cli::running::daemon::ask;
-use crate::cli::{Failure, Out, Place, Result, Tone, exit};
+use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::config::{Controller, Mode, Output, header_pin};
 use crate::control::{Client, Request};
 use crate::daemon::{Acceptance, level_text, pins_on_at_boot};
@@ -31,8 +31,7 @@ pub(crate) fn arm(place: &Place, out: &mut Out) -> Result {
         .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     let controller = &loaded.controller;
     if controller.mode == Mode::DryRun {
-        return Err(Failure::new(
-            exit::REFUSED,
+        return Err(refused(
             "controller.toml says mode = \"dry-run\"; set mode = \"live\", restart the daemon (it stays dry until armed), then arm",
         ));
     }
@@ -53,8 +52,7 @@ pub(crate) fn arm(place: &Place, out: &mut Out) -> Result {
         .read_line(&mut typed)
         .map_err(|e| Failure::new(exit::IO, format!("cannot read the sentence: {e}")))?;
     if !acceptance.is_sentence(&typed) {
-        return Err(Failure::new(
-            exit::REFUSED,
+        return Err(refused(
             "not armed: that was not the sentence; nothing changed",
         ));
     }

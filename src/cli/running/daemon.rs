@@ -8,7 +8,7 @@ use tracing_subscriber::layer::{Layer, SubscriberExt};
 use tracing_subscriber::util::SubscriberInitExt;
 
 use crate::cli::exit::accepted;
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Out, Place, Result, refused};
 use crate::control::{Client, Request, Response};
 use crate::daemon::RunOptions;
 use crate::engine::Command;
@@ -127,7 +127,7 @@ pub(crate) fn say(place: &Place, response: Response, out: &mut Out) -> Result<Re
         return if response.ok {
             Ok(response)
         } else {
-            Err(Failure::new(exit::REFUSED, ""))
+            Err(refused(""))
         };
     }
     let response = accepted(response)?;

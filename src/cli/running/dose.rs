@@ -8,7 +8,7 @@ use crate::cli::place::Agreed;
 use crate::cli::proposal::prepare;
 use crate::cli::running::daemon::say;
 use crate::cli::words::usage;
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Out, Place, Result, refused};
 use crate::control::Client;
 use crate::engine::{Command, Wish};
 use crate::quantity::{Name, Volume, parse_volume};
@@ -65,7 +65,7 @@ fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Resu
         if again.is_some() {
             repeated = Some(parse_volume(&typed).map_err(usage)?);
         } else if typed.trim() != "yes" {
-            return Err(Failure::new(exit::REFUSED, "nothing was given"));
+            return Err(refused("nothing was given"));
         }
     }
     let confirm = Command::Confirm(proposal.confirm(repeated));

@@ -5,7 +5,7 @@ use std::io::Write;
 use clap::Subcommand;
 use serde_json::json;
 
-use crate::cli::{Failure, Out, Place, Result, Tone, exit};
+use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::daemon::{load_all, machine_id};
 use crate::mqtt::{Report, Settings, Verdict};
 
@@ -30,8 +30,7 @@ fn check(place: &Place, out: &mut Out) -> Result {
     let all = load_all(&place.config)
         .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     let Some(settings) = all.mqtt.map(Settings::from) else {
-        return Err(Failure::new(
-            exit::REFUSED,
+        return Err(refused(
             "MQTT is off in controller.toml; set enabled = true and host under [mqtt], then check again",
         ));
     };
@@ -53,7 +52,7 @@ fn check(place: &Place, out: &mut Out) -> Result {
         return Ok(());
     }
     out.flush()?;
-    Err(Failure::new(exit::REFUSED, ""))
+    Err(refused(""))
 }
 
 fn word(verdict: Verdict) -> &'static str {

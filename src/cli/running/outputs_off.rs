@@ -7,7 +7,7 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use crate::cli::{Failure, Out, Place, Result, Tone, exit};
+use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{BoardDriver, CONTROLLER_FILE, Output};
 use crate::daemon::{OutputsSeen, level_text};
 use crate::pump::{
@@ -67,12 +67,9 @@ pub(crate) fn outputs_off(place: &Place, json: bool, out: &mut Out) -> Result {
     if bad == 0 {
         return Ok(());
     }
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "{bad} outputs are not known to be off; switch the pumps' supply off by hand, then look at them"
-        ),
-    ))
+    Err(refused(format!(
+        "{bad} outputs are not known to be off; switch the pumps' supply off by hand, then look at them"
+    )))
 }
 
 /// What the file says, and why it could not be read.

@@ -15,7 +15,7 @@ use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::told::rows;
 use crate::cli::words::{Amount, amount, minute, quantity, usage, zone};
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Out, Place, Result, refused};
 use crate::engine::{Command, CourseAction, CourseWish, NewCourse, Wish};
 use crate::ledger::{GivenDose, LedgerReader};
 use crate::quantity::{Name, Volume, f64_from_i64};
@@ -215,9 +215,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result {
     let of = course.what.of();
     let newest = newest_result(&reader, of)?;
     let (taken, shown) = newest.filter(|(taken, _)| *taken > course.at.wall).ok_or_else(|| {
-        Failure::new(
-            exit::REFUSED,
-            format!(
+        refused(format!(
                 "course {} is confirmed by a new result only: there is no reading or lab report of {of} since {:.0}; test, enter it, then confirm",
                 course.number, course.at.wall
             ),

@@ -6,11 +6,11 @@ use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
 use crate::chemistry::{
-    Celsius, ChangeShare, DilutionError, Rises, Salinity, dosed_water, figures,
-    left_after_continuous, litres_for_continuous, share_to_reach,
+    Celsius, ChangeShare, Rises, Salinity, dosed_water, figures, left_after_continuous,
+    litres_for_continuous, share_to_reach,
 };
 use crate::cli::words::{celsius, configuration, litres, salinity, tank, tank_volume};
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Out, Place, Result, refused};
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Concentration, TankVolume, Volume, parse_concentration};
 
@@ -119,10 +119,6 @@ struct Worked {
 }
 
 /// What the arithmetic refuses.
-fn refused(error: &DilutionError) -> Failure {
-    Failure::new(exit::REFUSED, error.to_string())
-}
-
 fn mg(value: Concentration) -> String {
     format!("{} mg/L", figures(value.as_mg_per_l()))
 }
@@ -179,7 +175,7 @@ fn changes(
     times: u32,
     (from, new): (Option<Concentration>, Concentration),
 ) -> Result<Worked> {
-    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
+    let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
     let left = share.left_after(times);
     let mut lines = vec![
         format!(
@@ -213,10 +209,8 @@ fn reach(
     change: TankVolume,
     (from, to, new): (Concentration, Concentration, Concentration),
 ) -> Result<Worked> {
-    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
-    let times = share
-        .changes_to_reach(from, to, new)
-        .map_err(|e| refused(&e))?;
+    let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
+    let times = share.changes_to_reach(from, to, new).map_err(refused)?;
     let after = share.level_after(from, new, times);
     let single = share_to_reach(from, to, new).ok();
     let mut lines = vec![format!(
@@ -246,7 +240,7 @@ fn steady(
     (every_days, per_day): (u32, f64),
     new: Concentration,
 ) -> Result<Worked> {
-    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
+    let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
     let gain = Concentration::from_mg_per_l(per_day * f64::from(every_days));
     let steady = share.steady_level(new, gain);
     let word = if per_day < 0.0 { "taken up" } else { "gained" };
@@ -274,14 +268,11 @@ fn continuous(tank: TankVolume, flow: Option<TankVolume>, left: Option<f64>) -> 
     let (exchanged, left) = match (flow, left) {
         (Some(exchanged), _) => (
             exchanged,
-            left_after_continuous(exchanged, tank).map_err(|e| refused(&e))?,
+            left_after_continuous(exchanged, tank).map_err(refused)?,
         ),
         (None, percent) => {
             let left = percent.unwrap_or(100.0) / 100.0;
-            (
-                litres_for_continuous(tank, left).map_err(|e| refused(&e))?,
-                left,
-            )
+            (litres_for_continuous(tank, left).map_err(refused)?, left)
         }
     };
     let lines = vec![format!(
@@ -313,7 +304,7 @@ fn doses(place: &Place, tank: TankVolume, days: u32, water: (Salinity, Celsius))
             / 1000.0)
         * f64::from(days)
         / 365.0;
-    let dosed = dosed_water(tank, water, day, days, salt).map_err(|e| refused(&e))?;
+    let dosed = dosed_water(tank, water, day, days, salt).map_err(refused)?;
     let lines = vec![
         format!(
             "the plan's {day} a day over {days} d leave {} g/L of salt behind (sodium chloride, sulphate and what is over) when no water is changed",

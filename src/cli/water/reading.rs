@@ -11,7 +11,7 @@ use crate::cli::water::owner_args::{Mistake, Told};
 use crate::cli::water::quantities::reading as typed_reading;
 use crate::cli::water::told::{Row, rows, take_back, tell};
 use crate::cli::words::{minute, usage, zone};
-use crate::cli::{Failure, Out, Place, Result, Tone, exit};
+use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::record::{Observed, TakenBack};
 
 #[derive(Debug, Subcommand)]
@@ -98,12 +98,9 @@ fn of_number(place: &Place, number: i64) -> Result<String> {
     if old.counts() {
         return Ok(old.reading.of.to_string());
     }
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "reading {number} was corrected or taken back before; correct the entry that replaced it, or add a new one"
-        ),
-    ))
+    Err(refused(format!(
+        "reading {number} was corrected or taken back before; correct the entry that replaced it, or add a new one"
+    )))
 }
 
 fn list(rows: &[Row], zone: &TimeZone, out: &mut Out) -> Result {

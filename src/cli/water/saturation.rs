@@ -7,12 +7,12 @@ use serde_json::{Value, json};
 
 use crate::chemistry::{
     Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, Measurand, MixedStock, Ph,
-    PhScale, SATURATION_LIMITS, Salinity, SaturationError,
+    PhScale, SATURATION_LIMITS, Salinity,
 };
 use crate::cli::record::ledger::open;
 use crate::cli::water::told::{Row, rows};
 use crate::cli::words::{celsius, minute, ph_scale, salinity, usage, zone};
-use crate::cli::{Failure, Out, Place, Result, Tone, exit};
+use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{Controller, Solution, load};
 use crate::quantity::{Alkalinity, Concentration, parse_alkalinity, parse_concentration};
 use crate::record::Found;
@@ -49,10 +49,6 @@ pub(crate) struct Saturation {
 const TYPED_ALKALINITY_DKH: f64 = 0.2;
 const TYPED_CALCIUM: f64 = 0.03;
 
-fn refused(error: &SaturationError) -> Failure {
-    Failure::new(exit::REFUSED, error.to_string())
-}
-
 /// What is known, typed or from the record.
 struct Known {
     water: CarbonateWater,
@@ -66,7 +62,7 @@ pub(crate) fn saturation(place: &Place, options: &Saturation, out: &mut Out) -> 
     let estimate = known
         .water
         .saturation_with(known.uncertainty)
-        .map_err(|e| refused(&e))?;
+        .map_err(refused)?;
     let controller = load(&place.config, &crate::plan::check_plan)
         .ok()
         .map(|loaded| loaded.controller);

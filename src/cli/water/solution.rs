@@ -11,7 +11,7 @@ use crate::chemistry::{
 use crate::cli::words::{
     Amount, amount, celsius, configuration, quantity, rises_json, tank, tank_volume, usage,
 };
-use crate::cli::{Failure, Out, Place, Result, Tone, exit};
+use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
 use crate::quantity::{Alkalinity, Concentration, Name, TankVolume, Volume, parse_volume};
@@ -318,7 +318,7 @@ fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result
     };
     let tank = tank(place, options.tank)?;
     let recipe = recipe_for(salt, &rise, volume, tank, coldest)
-        .map_err(|error| Failure::new(exit::REFUSED, format!("no such recipe: {error}")))?;
+        .map_err(|error| refused(format!("no such recipe: {error}")))?;
     if place.json {
         return Ok(out.json(&json!({
             "salt": salt.formula(), "g_per_l": recipe.g_per_l, "volume_ul": volume.as_ul(), "tank_l": tank.as_litres(),

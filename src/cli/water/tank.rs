@@ -6,7 +6,7 @@ use crate::cli::place::{Agreed, Noted};
 use crate::cli::proposal::{Consent, propose};
 use crate::cli::running::daemon::say;
 use crate::cli::words::usage;
-use crate::cli::{Failure, Out, Place, Result, exit};
+use crate::cli::{Out, Place, Result, refused};
 use crate::control::Client;
 use crate::engine::{Command, NewRefill, RefillLevel, Wish};
 use crate::quantity::{Name, QuantityError, Volume, parse_volume};
@@ -97,7 +97,7 @@ fn typed(why: &str, what: &str, out: &mut Out) -> Result<String> {
     io::stdin().lock().read_line(&mut line)?;
     let line = line.trim();
     if line.is_empty() {
-        return Err(Failure::new(exit::REFUSED, "nothing was written down"));
+        return Err(refused("nothing was written down"));
     }
     Ok(line.to_owned())
 }
