@@ -101,6 +101,7 @@ impl Engine {
                 calibration,
                 ticket: cause.ticket,
                 stop_cause: None,
+                awaited_at: now.elapsed,
                 overdue_at,
             },
         );
@@ -167,6 +168,7 @@ impl Engine {
             Some(HeadOutput::Stepper(_)) => permit.run_time(),
             Some(HeadOutput::Switched(_) | HeadOutput::Pwm(_)) | None => Millis::ZERO,
         };
+        dose.awaited_at = due;
         dose.overdue_at = due.plus(stretch).plus(self.waits.grace);
         let answer = Answer::DoseStarted {
             id,

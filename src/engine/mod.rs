@@ -124,6 +124,11 @@ impl Engine {
         self.books.window.prune(now.elapsed);
     }
 
+    /// Until when what threads were told to do takes: a clock that could pass it before they have said that it is done waits there.
+    pub fn awaited(&self) -> Millis {
+        self.books.awaited().unwrap_or(Millis::MAX)
+    }
+
     /// Elapsed time at which [`Event::Tick`] is wanted next, at the latest.
     pub fn next_deadline(&mut self, now: Now) -> Millis {
         let waiting = self.next_waiting_look();

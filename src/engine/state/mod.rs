@@ -71,7 +71,6 @@ pub struct Engine {
 pub(super) struct Waits {
     /// How long after its planned end a run's report may come.
     pub(super) grace: Millis,
-    pub(super) permit_valid: Millis,
     /// How long a proposal may wait for its confirmation.
     pub(super) proposal_valid: Millis,
 }
