@@ -19,3 +19,4 @@ mod time;
 mod timed_holds;
 mod told;
 mod water;
+mod wrong_dates;
