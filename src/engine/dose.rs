@@ -9,7 +9,7 @@ use crate::metering::Calibration;
 use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Destination, DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who,
+    Destination, DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who, likely_part,
 };
 
 /// A run that lasted this much longer than meant has escaped its timer; the head's line is held.
@@ -346,6 +346,7 @@ impl Engine {
             cause,
         } = ending;
         let left = self.books.take_from(&intent.reservoir, delivered);
+        self.estimate_dose(intent, likely_part(end, intent.volume, delivered));
         self.touch_line(&intent.line);
         self.draw(&intent.line, delivered, now);
         self.mark_written(now);

@@ -29,6 +29,11 @@ mod course_words;
 mod coverage;
 mod dose;
 mod effect;
+#[cfg_attr(
+    not(test),
+    expect(dead_code, reason = "what status and advice ask comes with them")
+)]
+mod estimate;
 mod event;
 mod facts;
 mod filling;

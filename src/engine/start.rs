@@ -7,7 +7,7 @@ use super::alarms::{AlarmCode, Alarms};
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
-    Benches, Books, ClockState, Engine, HeadMemory, Holds, InForce, Inputs, LedgerState,
+    Benches, Books, ClockState, Engine, Estimates, HeadMemory, Holds, InForce, Inputs, LedgerState,
     LineMemory, Slots, Told, Waits, Water,
 };
 use super::unseen::AtMost;
@@ -146,6 +146,7 @@ impl Engine {
                 cursor: history.newest_wall.unwrap_or(now.wall),
             },
             water: Water::blank(controller, now.elapsed),
+            estimates: Estimates::new(&history.brought, history.dose_last, history.uptakes.clone()),
             told: Told::new(history.told, history.told_last),
             inputs: Inputs::unknown(controller.inputs.keys(), now.elapsed),
             alarms: Alarms::default(),
@@ -175,6 +176,7 @@ impl Engine {
         self.take_starts(now);
         self.work_out_plan();
         self.close_open(open, &longer, now);
+        self.estimate_anew();
         self.silence_after_restart(now);
         self.hold_unsteady_lines(now);
         self.set_courses_aside(now);

@@ -3,6 +3,7 @@
 mod alarms;
 mod bench;
 mod changeover;
+mod estimate;
 mod faults;
 mod forgotten;
 mod hours;
