@@ -101,6 +101,7 @@ impl Engine {
             setup.ledger_fault,
             now,
         );
+        engine.hold_found_on(&setup.seen, now);
         engine.tell_coverage(changed, now);
         let effects = std::mem::take(&mut engine.out);
         (engine, effects)
@@ -158,7 +159,7 @@ impl Engine {
             in_force: InForce::new(
                 (controller, plan),
                 history.uptakes,
-                history.courses,
+                (history.courses, history.courses_ended),
                 now.elapsed,
             ),
         }

@@ -21,9 +21,9 @@ use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Carried, Course, Destination, DoseEnd, DoseId, Forgotten, History, Hold, HoldChange,
-    Intent, Observation, PastDose, PastForgotten, PastSession, SlotNotGiven, Stamp,
-    StoredCalibration, StoredVerification, TOLD_MAX, Uptake, WrongTime,
+    Bench, Carried, Course, CourseState, Destination, DoseEnd, DoseId, Forgotten, History, Hold,
+    HoldChange, Intent, Observation, PastDose, PastForgotten, PastSession, SlotNotGiven, Stamp,
+    StoredCalibration, StoredVerification, TOLD_MAX, Uptake, Who, WrongTime,
 };
 
 /// Doses older than this matter to no window: 24 h and a margin.
@@ -72,6 +72,7 @@ impl Ledger {
             told_last,
         });
         let open = open_intents(conn, self.books.dose_last)?;
+        let courses = courses(conn)?;
         let today = match newest {
             Some(newest) if !now.trusted || newest > now.wall => newest,
             Some(_) | None => now.wall,
@@ -98,7 +99,8 @@ impl Ledger {
             told_last: told_last(conn, i64::MAX)?,
             added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
-            courses: courses(conn)?,
+            courses_ended: courses_ended(conn, &courses)?,
+            courses,
             forgotten,
             wrong_times: wrong_times(conn)?,
             open,
@@ -567,6 +569,21 @@ fn courses(conn: &Connection) -> rusqlite::Result<Vec<Course>> {
          ORDER BY body ->> 'course'";
     let newest = entries(conn, newest, [])?;
     Ok(newest.into_iter().map(|(_, course)| course).collect())
+}
+
+/// Those that dosewright ended, as they ran before.
+fn courses_ended(conn: &Connection, newest: &[Course]) -> rusqlite::Result<Vec<(Course, Stamp)>> {
+    let ran = "id IN (SELECT max(id) FROM entry WHERE kind = 'course' AND body ->> 'state' = 'running' GROUP BY body ->> 'course')
+         ORDER BY body ->> 'course'";
+    let ran = entries::<Course>(conn, ran, [])?;
+    let ended = ran.into_iter().filter_map(|(_, was)| {
+        let is_end = |c: &&Course| {
+            c.number == was.number && c.state == CourseState::Ended && c.who == Who::Daemon
+        };
+        let ended = newest.iter().find(is_end)?;
+        Some((was, ended.at))
+    });
+    Ok(ended.collect())
 }
 
 /// Slots settled whose local date is not older than three days before `today` in UTC, and one for the zone.

@@ -12,6 +12,7 @@ use super::forgotten::PastForgotten;
 use super::hold::Hold;
 use super::observation::Observation;
 use super::refill::Content;
+use super::stamp::Stamp;
 use super::uptake::Uptake;
 use super::wrong_time::WrongTime;
 use crate::plan::SlotKey;
@@ -77,6 +78,8 @@ pub struct History {
     pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
+    /// Courses that dosewright ended, as they ran before that, and the record of their end.
+    pub courses_ended: Vec<(Course, Stamp)>,
     /// When the ledger last was one that may have forgotten something.
     pub forgotten: Option<PastForgotten>,
     /// Times on record that were wrong.

@@ -44,7 +44,7 @@ pub use lab::{Columns, LabColumns};
 pub use note::{Code, Note};
 pub use observation::{Addition, Found, Observation, Observed, ObservedKind, Reading};
 pub use refill::{Content, Refill};
-pub use seen::{OutputPlace, OutputSeen};
+pub use seen::{OutputPlace, OutputSeen, seen_since};
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
 pub use taken_back::TakenBack;

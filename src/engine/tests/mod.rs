@@ -20,3 +20,4 @@ mod time;
 mod timed_holds;
 mod told;
 mod water;
+mod wrong_dates;
