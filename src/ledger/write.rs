@@ -306,7 +306,7 @@ fn insert_entry(
         Entry::Observation(told) => mark_reading(tx, books, told),
         Entry::TakenBack(back) => {
             let which = "kind = 'observation' AND ?1 IN (body ->> 'observation', body ->> 'panel')";
-            for (_, told) in entries::<Observation>(tx, which, [back.number])? {
+            for told in entries::<Observation>(tx, which, [back.number])? {
                 mark_reading(tx, books, &told)?;
             }
             Ok(())
@@ -381,7 +381,7 @@ fn mark_reading(tx: &Transaction<'_>, books: &Books, told: &Observation) -> rusq
     if newest.is_empty() {
         return put_total(tx, READ, of.as_str(), 0);
     }
-    for (_, reading) in newest {
+    for reading in newest {
         let after = added_after(tx, of, reading.happened.as_millisecond())?;
         let total = books.added.get(of).copied().unwrap_or(0);
         put_total(tx, READ, of.as_str(), total.saturating_sub(after))?;
