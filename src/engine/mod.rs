@@ -29,6 +29,7 @@ mod course_words;
 mod coverage;
 mod dose;
 mod effect;
+mod estimate;
 mod event;
 mod facts;
 mod filling;
@@ -61,9 +62,10 @@ pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    BenchStatus, ClockStatus, CourseStatus, DaemonStatus, HeadStatus, HoldStatus, InputStatus,
-    LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason,
-    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
+    BenchStatus, BreakStatus, ClockStatus, CourseStatus, DaemonStatus, EstimateStatus, HeadStatus,
+    HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
+    ReadingStatus, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
+    TubeStatus, WaterStatus,
 };
 pub use wish::{
     Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,
@@ -120,6 +122,11 @@ impl Engine {
         self.watch(now);
         self.watch_forgotten(now);
         self.books.window.prune(now.elapsed);
+    }
+
+    /// Until when what threads were told to do takes: a clock that could pass it before they have said that it is done waits there.
+    pub fn awaited(&self) -> Millis {
+        self.books.awaited().unwrap_or(Millis::MAX)
     }
 
     /// Elapsed time at which [`Event::Tick`] is wanted next, at the latest.

@@ -5,7 +5,7 @@
 //!
 //! | question | where |
 //! |---|---|
-//! | level, uptake and trend | [`state`] (one belief), [`filter`] (from events to the estimate) |
+//! | level, uptake and trend | [`state`] (one belief), `bank` (kinds of tank), `event`, [`filter`] (from events to the estimate) |
 //! | leave alone, change, test | [`policy`] |
 //! | uptake and advice | `chart`, `uptake`, `advice` |
 //! | lab panels | `panel`, `balance`, `trend` |
@@ -13,7 +13,9 @@
 mod advice;
 mod advice_text;
 mod balance;
+mod bank;
 mod chart;
+mod event;
 pub mod filter;
 mod panel;
 pub mod policy;

@@ -9,6 +9,7 @@ use rusqlite::{Connection, Row, params};
 use super::books::{
     CALIBRATED, IN_TANK, OPEN_SPAN_MAX, READ, billionths, carried, from_billionths, total,
 };
+use super::brought::{brought, journal};
 use super::columns::{self, millis, word};
 use super::contents::contents;
 use super::error::LedgerError;
@@ -20,9 +21,9 @@ use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Carried, Course, Destination, DoseId, History, Hold, HoldChange, Intent, Observation,
-    PastForgotten, SlotNotGiven, Stamp, StoredCalibration, StoredVerification, TOLD_MAX, Uptake,
-    WrongTime,
+    Bench, Carried, Course, CourseState, Destination, DoseId, History, Hold, HoldChange, Intent,
+    Observation, PastForgotten, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
+    TOLD_MAX, Uptake, Who, WrongTime,
 };
 
 /// Local days whose settled slots come back.
@@ -62,11 +63,15 @@ impl Ledger {
             told_last,
         });
         let open = open_intents(conn, self.books.dose_last)?;
+        let courses = courses(conn)?;
         let today = match newest {
             Some(newest) if !now.trusted || newest > now.wall => newest,
             Some(_) | None => now.wall,
         };
+        let told = told(conn)?;
         Ok(History {
+            brought: brought(conn, self.books.dose_last, &told)?,
+            journal: journal(conn)?,
             dose_last: self.books.dose_last,
             newest_wall: newest,
             doses,
@@ -81,11 +86,12 @@ impl Ledger {
             bench_last: bench_last(conn)?,
             holds: holds(conn)?,
             settled: settled(conn, today)?,
-            told: told(conn)?,
+            told,
             told_last: told_last(conn, i64::MAX)?,
             added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
-            courses: courses(conn)?,
+            courses_ended: courses_ended(conn, &courses)?,
+            courses,
             forgotten,
             wrong_times: wrong_times(conn)?,
             open,
@@ -250,6 +256,21 @@ fn courses(conn: &Connection) -> rusqlite::Result<Vec<Course>> {
     entries(conn, newest, [])
 }
 
+/// Those that dosewright ended, as they ran before.
+fn courses_ended(conn: &Connection, newest: &[Course]) -> rusqlite::Result<Vec<(Course, Stamp)>> {
+    let ran = "id IN (SELECT max(id) FROM entry WHERE kind = 'course' AND body ->> 'state' = 'running' GROUP BY body ->> 'course')
+         ORDER BY body ->> 'course'";
+    let ran = entries::<Course>(conn, ran, [])?;
+    let ended = ran.into_iter().filter_map(|was| {
+        let is_end = |c: &&Course| {
+            c.number == was.number && c.state == CourseState::Ended && c.who == Who::Daemon
+        };
+        let ended = newest.iter().find(is_end)?;
+        Some((was, ended.at))
+    });
+    Ok(ended.collect())
+}
+
 /// Slots settled whose local date is not older than three days before `today` in UTC, and one for the zone.
 fn settled(conn: &Connection, today: Timestamp) -> rusqlite::Result<Vec<SlotKey>> {
     let days = SignedDuration::from_hours(24 * (SETTLED_DAYS + 1));
@@ -286,7 +307,5 @@ fn told(conn: &Connection) -> rusqlite::Result<Vec<Observation>> {
 }
 
 fn uptakes(conn: &Connection) -> rusqlite::Result<Vec<Uptake>> {
-    let newest = "kind = 'uptake' AND id IN
-         (SELECT max(id) FROM entry WHERE kind = 'uptake' GROUP BY body ->> 'of') ORDER BY id";
-    entries(conn, newest, [])
+    entries(conn, "kind = 'uptake' ORDER BY id", [])
 }

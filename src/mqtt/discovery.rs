@@ -81,7 +81,7 @@ fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
     let dry_run = on_off("value_json.mode == 'dry-run'");
     let any_alarm = on_off("value_json.alarms | count > 0");
     let unsafe_input = on_off("value_json.inputs | rejectattr('safe') | list | count > 0");
-    let (low, high) = (value("predicted_low_dkh"), value("predicted_high_dkh"));
+    let estimated = "estimates.alkalinity";
     let taken = "Alkalinity reading taken";
     let mut out = vec![
         controller.show("dry_run", "Dry run", PLAIN_BINARY, &dry_run),
@@ -97,9 +97,17 @@ fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
         controller.show(next, "Next dose", INSTANT, &inner(next, "at")),
         dkh("alkalinity", "Alkalinity reading", inner(read, "value")),
         water.show("alkalinity_taken", taken, INSTANT, &inner(read, "happened")),
-        dkh("predicted", "Alkalinity predicted", value("predicted_dkh")),
-        dkh("predicted_low", "Alkalinity predicted, low", low),
-        dkh("predicted_high", "Alkalinity predicted, high", high),
+        dkh("level", "Alkalinity level", inner(estimated, "level")),
+        dkh(
+            "level_low",
+            "Alkalinity level, low",
+            inner(estimated, "level_low"),
+        ),
+        dkh(
+            "level_high",
+            "Alkalinity level, high",
+            inner(estimated, "level_high"),
+        ),
     ];
     let all = ",\"all\":true";
     let buttons = [

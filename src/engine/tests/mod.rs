@@ -3,6 +3,7 @@
 mod alarms;
 mod bench;
 mod changeover;
+mod estimate;
 mod faults;
 mod forgotten;
 mod hours;
@@ -19,3 +20,4 @@ mod time;
 mod timed_holds;
 mod told;
 mod water;
+mod wrong_dates;
