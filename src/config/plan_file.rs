@@ -171,7 +171,7 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
 fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
     let mut refuse = |words: &str| {
         if !table.spoiled {
-            table.refuse_whole(format!("{words}"), sink);
+            table.refuse_whole(words.to_owned(), sink);
         }
         None
     };
