@@ -47,6 +47,8 @@ pub enum AlarmCode {
     ReadingOld,
     /// A reading was outside the alarm band.
     ReadingAlarm,
+    /// A quantity has not been added for a day.
+    KeptAway,
     /// More was added by hand than a day may bring.
     AddedByHand,
     SlotsMissed,
@@ -88,6 +90,7 @@ impl AlarmCode {
             Self::OverDelivered => "over-delivered",
             Self::ReadingOld => "reading-old",
             Self::ReadingAlarm => "reading-alarm",
+            Self::KeptAway => "kept-away",
             Self::AddedByHand => "added-by-hand",
             Self::SlotsMissed => "slots-missed",
             Self::InputChattering => "input-chattering",
@@ -128,6 +131,7 @@ impl AlarmCode {
             | Self::HoldForgotten
             | Self::UnderDelivered
             | Self::ReadingOld
+            | Self::KeptAway
             | Self::SlotsMissed
             | Self::TopUpReview
             | Self::ChangeoverStalled => false,

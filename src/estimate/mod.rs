@@ -7,12 +7,14 @@
 //! |---|---|
 //! | level, uptake and trend | [`state`] (one belief), [`filter`] (from events to the estimate) |
 //! | leave alone, change, test | [`policy`] |
+//! | an uptake to begin with | `beginning` |
 //! | uptake and advice | `chart`, `uptake`, `advice` |
 //! | lab panels | `panel`, `balance`, `trend` |
 
 mod advice;
 mod advice_text;
 mod balance;
+mod beginning;
 mod chart;
 pub mod filter;
 mod panel;
@@ -26,6 +28,7 @@ pub use advice::{
     Trouble, advise,
 };
 pub use balance::{Account, Corrosion, Verdict, after_changes, corrosion};
+pub use beginning::{Beginning, BeginningError, Fall};
 pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
 pub use panel::{
     Band, Comparison, Detected, Finding, PanelEntry, PanelError, PanelUnit, SafeCourse, safe_course,

@@ -2,6 +2,7 @@
 
 pub(in crate::cli) mod accept;
 pub(in crate::cli) mod advise;
+pub(in crate::cli) mod begin;
 pub(in crate::cli) mod changes;
 pub(in crate::cli) mod course;
 pub(in crate::cli) mod dilute;
