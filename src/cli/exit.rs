@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use crate::control::{ClientError, Response};
 use crate::daemon::DaemonError;
+use crate::ledger::LedgerError;
 
 /// Asked for and refused, or a check that found something.
 pub(super) const REFUSED: u8 = 1;
@@ -21,6 +22,9 @@ pub(super) const IO: u8 = 74;
 pub(super) const TAKEN: u8 = 75;
 /// The configuration has mistakes (EX_CONFIG).
 pub(super) const CONFIG: u8 = 78;
+
+/// How a command ends, or a part of it.
+pub(crate) type Result<T = (), E = Failure> = std::result::Result<T, E>;
 
 /// A command that did not do what was asked.
 #[derive(Debug)]
@@ -73,6 +77,11 @@ pub(super) fn chain(error: &dyn Error) -> String {
     text
 }
 
+/// What was asked for and is not done.
+pub(crate) fn refused(why: impl std::fmt::Display) -> Failure {
+    Failure::new(REFUSED, why.to_string())
+}
+
 impl From<io::Error> for Failure {
     fn from(error: io::Error) -> Self {
         if error.kind() == io::ErrorKind::BrokenPipe {
@@ -86,6 +95,12 @@ impl From<io::Error> for Failure {
 impl From<ClientError> for Failure {
     fn from(error: ClientError) -> Self {
         Self::new(NO_DAEMON, chain(&error))
+    }
+}
+
+impl From<LedgerError> for Failure {
+    fn from(error: LedgerError) -> Self {
+        Self::new(IO, chain(&error))
     }
 }
 
@@ -110,7 +125,7 @@ impl From<DaemonError> for Failure {
 ///
 /// # Errors
 /// The denial's text, with exit code [`REFUSED`].
-pub(super) fn accepted(response: Response) -> Result<Response, Failure> {
+pub(super) fn accepted(response: Response) -> Result<Response> {
     if response.ok {
         Ok(response)
     } else {

@@ -3,52 +3,20 @@
 use clap::Command;
 use clap::builder::Styles;
 
-const HEADINGS: [(&str, &[&str]); 5] = [
+const HEADINGS: [(&str, &str); 5] = [
     (
         "Running and stopping",
-        &[
-            "status",
-            "hold",
-            "resume",
-            "outputs-off",
-            "alarm",
-            "dose",
-            "refill",
-            "run",
-            "reload",
-        ],
+        "status hold resume outputs-off alarm dose refill run reload",
     ),
     (
         "After a test, and the water",
-        &[
-            "reading",
-            "advise",
-            "accept",
-            "uptake",
-            "course",
-            "changes",
-            "panel",
-            "dilute",
-            "saturation",
-            "solution",
-        ],
+        "reading advise accept uptake course changes panel dilute saturation solution",
     ),
-    ("Heads and the bench", &["bench", "prime", "calibration"]),
-    ("The record", &["ledger"]),
+    ("Heads and the bench", "bench prime calibration"),
+    ("The record", "ledger"),
     (
         "Setting up",
-        &[
-            "check",
-            "arm",
-            "disarm",
-            "clock",
-            "simulate",
-            "tell",
-            "mqtt",
-            "schema",
-            "completions",
-            "manual",
-        ],
+        "check arm disarm clock simulate tell mqtt schema completions manual",
     ),
 ];
 
@@ -63,7 +31,7 @@ pub(super) fn template(commands: &Command) -> String {
     let header = styles.get_header();
     let listed = HEADINGS.iter().map(|(heading, names)| {
         let found = names
-            .iter()
+            .split(' ')
             .filter_map(|name| commands.find_subcommand(name));
         let entries: String = found.map(entry).collect();
         format!("\n{header}{heading}:{header:#}\n{entries}")

@@ -23,8 +23,9 @@ use clap::{CommandFactory, Parser};
 
 use crate::record::NOTHING_IS_HELD;
 use args::{Cli, Command};
-use exit::Failure;
-use out::Out;
+use exit::{Failure, Result, refused};
+use out::{Out, Tone};
+use place::Place;
 
 /// Runs the command that was asked for.
 pub fn main() -> ExitCode {
@@ -65,7 +66,7 @@ fn may_have_meant_a_stop(error: &clap::Error) -> bool {
         || command.is_some_and(|command| command.get_name() == "hold")
 }
 
-fn dispatch(cli: &Cli, out: &mut Out) -> Result<(), Failure> {
+fn dispatch(cli: &Cli, out: &mut Out) -> Result {
     let place = &cli.place;
     match &cli.command {
         Command::Run(options) => running::daemon::run(place, options),

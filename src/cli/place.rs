@@ -8,7 +8,7 @@ use crate::quantity::Words;
 
 /// Folders.
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Place {
+pub(crate) struct Place {
     /// Folder of controller.toml and plan.toml
     #[arg(
         long,
@@ -16,7 +16,7 @@ pub(in crate::cli) struct Place {
         value_name = "DIR",
         default_value = "/etc/dosewright"
     )]
-    pub(in crate::cli) config: PathBuf,
+    pub(crate) config: PathBuf,
     /// Folder of the ledger, the hold file and the control socket
     #[arg(
         long,
@@ -24,23 +24,23 @@ pub(in crate::cli) struct Place {
         value_name = "DIR",
         default_value = "/var/lib/dosewright"
     )]
-    pub(in crate::cli) state: PathBuf,
+    pub(crate) state: PathBuf,
     /// Print JSON
     #[arg(long, global = true)]
-    pub(in crate::cli) json: bool,
+    pub(crate) json: bool,
 }
 
 /// How a proposal is agreed to.
 #[derive(Debug, Default, Args)]
-pub(in crate::cli) struct Agreed {
+pub(crate) struct Agreed {
     /// Do not ask
     #[arg(long)]
-    pub(in crate::cli) yes: bool,
+    pub(crate) yes: bool,
 }
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Noted {
+pub(crate) struct Noted {
     /// In your words, for the record
     #[arg(long, default_value = "")]
-    pub(in crate::cli) note: Words,
+    pub(crate) note: Words,
 }

@@ -2,11 +2,11 @@
 
 use std::io::Write;
 
-use super::exit::{self, Failure, accepted};
-use super::out::Out;
-use super::place::{Agreed, Place};
 use super::running::daemon::say;
 use super::words::{agreed, usage};
+use crate::cli::exit::accepted;
+use crate::cli::place::Agreed;
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::control::{Client, Response};
 use crate::engine::{Answer, Command, Proposal, Wish};
 
@@ -20,7 +20,7 @@ pub(super) struct Consent {
 }
 
 /// Whether it is agreed to without being asked. What is printed for a program leaves nobody to be asked.
-pub(super) fn agreed_to(place: &Place, agreed: &Agreed) -> Result<bool, Failure> {
+pub(super) fn agreed_to(place: &Place, agreed: &Agreed) -> Result<bool> {
     if place.json && !agreed.yes {
         return Err(usage("--json only with --yes: nobody could be asked"));
     }
@@ -28,7 +28,7 @@ pub(super) fn agreed_to(place: &Place, agreed: &Agreed) -> Result<bool, Failure>
 }
 
 /// The engine's answer in a response.
-pub(super) fn answer(response: &Response) -> Result<Answer, Failure> {
+pub(super) fn answer(response: &Response) -> Result<Answer> {
     serde_json::from_value(response.data.clone()).map_err(|error| {
         Failure::new(
             exit::NO_DAEMON,
@@ -45,7 +45,7 @@ pub(super) fn prepare(
     client: &mut Client,
     wish: Wish,
     out: &mut Out,
-) -> Result<Proposal, Failure> {
+) -> Result<Proposal> {
     let response = client.ask(&Command::Prepare(wish).into())?;
     let response = if place.json && !response.ok {
         say(place, response, out)?
@@ -56,7 +56,7 @@ pub(super) fn prepare(
 }
 
 /// The proposal in a response.
-pub(super) fn proposal_in(response: &Response) -> Result<Proposal, Failure> {
+pub(super) fn proposal_in(response: &Response) -> Result<Proposal> {
     match answer(response)? {
         Answer::Proposal(proposal) => Ok(*proposal),
         Answer::Done { .. } | Answer::DoseStarted { .. } => Err(Failure::new(
@@ -67,12 +67,7 @@ pub(super) fn proposal_in(response: &Response) -> Result<Proposal, Failure> {
 }
 
 /// Shows what a wish comes to, asks, and has it put into force.
-pub(super) fn propose(
-    place: &Place,
-    wish: Wish,
-    consent: &Consent,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(super) fn propose(place: &Place, wish: Wish, consent: &Consent, out: &mut Out) -> Result {
     let mut client = Client::connect(&place.state)?;
     let proposal = prepare(place, &mut client, wish, out)?;
     if !place.json {

@@ -2,18 +2,17 @@
 
 use std::io::{self, Write};
 
-use super::exit::Failure;
-use super::out::Out;
 use crate::cli::heads::keys::Ear;
+use crate::cli::{Out, Result};
 use crate::daemon::machine_now;
 use crate::quantity::Millis;
 
 /// Who is talked to.
 pub(super) trait Talk {
-    fn say(&mut self, text: &str) -> Result<(), Failure>;
+    fn say(&mut self, text: &str) -> Result;
 
     /// Asks, and waits for a line; it comes back trimmed.
-    fn ask(&mut self, question: &str) -> Result<String, Failure>;
+    fn ask(&mut self, question: &str) -> Result<String>;
 
     /// The time, on a clock that runs evenly.
     fn now(&self) -> Millis;
@@ -30,14 +29,14 @@ pub(super) struct Person<'a> {
 }
 
 impl Talk for Person<'_> {
-    fn say(&mut self, text: &str) -> Result<(), Failure> {
+    fn say(&mut self, text: &str) -> Result {
         if self.aside {
             return Ok(writeln!(io::stderr(), "{text}")?);
         }
         Ok(writeln!(self.out, "{text}")?)
     }
 
-    fn ask(&mut self, question: &str) -> Result<String, Failure> {
+    fn ask(&mut self, question: &str) -> Result<String> {
         if self.aside {
             writeln!(io::stderr(), "{question}")?;
         } else {
@@ -59,19 +58,19 @@ pub(super) mod scripted {
     use std::cell::Cell;
     use std::collections::VecDeque;
 
-    use super::{Failure, Millis, Talk};
-    use crate::cli::exit;
+    use super::{Millis, Talk};
+    use crate::cli::{Result, refused};
 
-    pub(in crate::cli) struct Answers {
-        pub(in crate::cli) lines: VecDeque<String>,
-        pub(in crate::cli) said: Vec<String>,
+    pub(crate) struct Answers {
+        pub(crate) lines: VecDeque<String>,
+        pub(crate) said: Vec<String>,
         /// Time that passes before each look at the clock.
-        pub(in crate::cli) pace: Millis,
+        pub(crate) pace: Millis,
         clock: Cell<Millis>,
     }
 
     impl Answers {
-        pub(in crate::cli) fn new(answers: &[&str]) -> Self {
+        pub(crate) fn new(answers: &[&str]) -> Self {
             Self {
                 lines: answers.iter().map(|a| (*a).to_owned()).collect(),
                 said: Vec::new(),
@@ -80,21 +79,21 @@ pub(super) mod scripted {
             }
         }
 
-        pub(in crate::cli) fn heard(&self, text: &str) -> bool {
+        pub(crate) fn heard(&self, text: &str) -> bool {
             self.said.iter().any(|said| said.contains(text))
         }
     }
 
     impl Talk for Answers {
-        fn say(&mut self, text: &str) -> Result<(), Failure> {
+        fn say(&mut self, text: &str) -> Result {
             self.said.push(text.to_owned());
             Ok(())
         }
 
-        fn ask(&mut self, question: &str) -> Result<String, Failure> {
+        fn ask(&mut self, question: &str) -> Result<String> {
             self.said.push(question.to_owned());
             let answer = self.lines.pop_front();
-            answer.ok_or_else(|| Failure::new(exit::REFUSED, "gone"))
+            answer.ok_or_else(|| refused("gone"))
         }
 
         fn now(&self) -> Millis {

@@ -6,10 +6,9 @@ use std::io::{self, BufRead, Write};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::exit::{self, Failure, chain};
-use super::out::Out;
-use super::place::Place;
 use crate::chemistry::{Celsius, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity};
+use crate::cli::exit::chain;
+use crate::cli::{Failure, Out, Place, Result, exit, refused};
 use crate::config::{Loaded, load};
 use crate::daemon::{ledger_path, machine_now};
 use crate::estimate::Tracked;
@@ -27,7 +26,7 @@ pub(super) fn usage(error: impl std::fmt::Display) -> Failure {
 }
 
 /// Asks for the word to go on.
-pub(super) fn agreed(question: &str, otherwise: &str, out: &mut Out) -> Result<(), Failure> {
+pub(super) fn agreed(question: &str, otherwise: &str, out: &mut Out) -> Result {
     writeln!(out, "{question}")?;
     out.flush()?;
     let mut typed = String::new();
@@ -35,7 +34,7 @@ pub(super) fn agreed(question: &str, otherwise: &str, out: &mut Out) -> Result<(
     if typed.trim() == "yes" {
         Ok(())
     } else {
-        Err(Failure::new(exit::REFUSED, otherwise))
+        Err(refused(otherwise))
     }
 }
 
@@ -45,7 +44,7 @@ pub(super) fn unread(error: &crate::ledger::LedgerError) -> Failure {
 }
 
 /// Both files, checked as the daemon does, with the uptakes that the ledger has, if it can be read.
-pub(super) fn configuration(place: &Place) -> Result<Loaded, Failure> {
+pub(super) fn configuration(place: &Place) -> Result<Loaded> {
     let mut loaded = load(&place.config, &check_plan)
         .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     put_in_force(place, &mut loaded);
@@ -80,7 +79,7 @@ pub(super) fn put_in_force(place: &Place, loaded: &mut Loaded) -> Vec<String> {
 }
 
 /// The tank as typed, or as configured.
-pub(super) fn tank(place: &Place, typed: Option<TankVolume>) -> Result<TankVolume, Failure> {
+pub(super) fn tank(place: &Place, typed: Option<TankVolume>) -> Result<TankVolume> {
     typed.map_or_else(|| Ok(configuration(place)?.controller.tank), Ok)
 }
 
@@ -96,9 +95,9 @@ pub(super) fn minute(at: Timestamp, zone: &TimeZone) -> String {
 }
 
 /// The present of a ledger: of the machine, or of virtual time.
-pub(super) fn present(reader: &LedgerReader) -> Result<Timestamp, Failure> {
-    if reader.is_virtual().map_err(|e| unread(&e))?
-        && let Some(newest) = reader.newest_wall().map_err(|e| unread(&e))?
+pub(super) fn present(reader: &LedgerReader) -> Result<Timestamp> {
+    if reader.is_virtual()?
+        && let Some(newest) = reader.newest_wall()?
     {
         return Ok(newest);
     }

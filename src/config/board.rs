@@ -79,22 +79,18 @@ pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense>
             running: level(raw, keys::head::RUN_SENSE_RUNNING)?,
         }),
         (Some(_), None) => {
-            sink.mistake(
-                raw.place(keys::head::RUN_SENSE),
-                format!(
-                    "{}run-sense-running is missing; give the level (\"high\" or \"low\") that the pin shows while the motor has voltage",
-                    raw.label
-                ),
+            raw.refuse(
+                keys::head::RUN_SENSE,
+                "run-sense-running is missing; give the level (\"high\" or \"low\") that the pin shows while the motor has voltage",
+                sink,
             );
             None
         }
         (None, Some(_)) => {
-            sink.mistake(
-                raw.place(keys::head::RUN_SENSE_RUNNING),
-                format!(
-                    "{}run-sense-running has no meaning without run-sense; give the pin, or take it out",
-                    raw.label
-                ),
+            raw.refuse(
+                keys::head::RUN_SENSE_RUNNING,
+                "run-sense-running has no meaning without run-sense; give the pin, or take it out",
+                sink,
             );
             None
         }

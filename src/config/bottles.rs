@@ -33,24 +33,30 @@ pub(super) fn check_sharing(
             continue;
         };
         if line.name.as_str() == ALL_LINES {
-            sink.mistake(
-                table.place(keys::line::HEAD),
-                format!("{}\"{ALL_LINES}\" means every line, as in `dosewright hold {ALL_LINES}`; give the line another name", table.label),
+            table.refuse(
+                keys::line::HEAD,
+                format!("\"{ALL_LINES}\" means every line, as in `dosewright hold {ALL_LINES}`; give the line another name"),
+                sink,
             );
         }
         if let Some(other) = by_head.insert(&line.head, &line.name) {
-            sink.mistake(
-                table.place(keys::line::HEAD),
-                format!("{}head \"{}\" already belongs to line \"{other}\"; give each line its own head", table.label, line.head),
+            table.refuse(
+                keys::line::HEAD,
+                format!(
+                    "head \"{}\" already belongs to line \"{other}\"; give each line its own head",
+                    line.head
+                ),
+                sink,
             );
         }
         if let Some(other) = by_bottle.insert(&line.reservoir, &line.name) {
-            sink.warn(
-                table.place(keys::line::RESERVOIR),
+            table.doubt(
+                keys::line::RESERVOIR,
                 format!(
-                    "{}draws from reservoir \"{}\" like line \"{other}\": the bottle empties by both, both stop together when it is used up, and a refill is told once for both",
-                    table.label, line.reservoir
+                    "draws from reservoir \"{}\" like line \"{other}\": the bottle empties by both, both stop together when it is used up, and a refill is told once for both",
+                    line.reservoir
                 ),
+                sink,
             );
         }
     }
@@ -69,7 +75,7 @@ pub(super) fn check_sharing(
     ] {
         for (name, table) in raw.named(group) {
             if !used.iter().any(|used| used.as_str() == name) {
-                sink.warn(table.at, format!("{}is used by no line", table.label));
+                table.doubt_whole("is used by no line", sink);
             }
         }
     }
@@ -159,12 +165,12 @@ pub(super) fn warn_not_apart(
                 ruled(pair, apart),
                 table_of(raw, keys::controller::SOLUTION, &other.name),
             ) {
-                sink.warn(
-                    table.at,
+                table.doubt_whole(
                     format!(
-                        "{}carries calcium and \"{}\" carries alkalinity, but no [[apart]] rule keeps them apart; they precipitate where they meet",
-                        table.label, basic.name
+                        "carries calcium and \"{}\" carries alkalinity, but no [[apart]] rule keeps them apart; they precipitate where they meet",
+                        basic.name
                     ),
+                    sink,
                 );
             }
         }

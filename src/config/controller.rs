@@ -144,12 +144,10 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
     if let (Some(dose_min), Some(calibration)) = (dose_min, nominal)
         && let Err(error) = calibration.run_time(dose_min)
     {
-        sink.mistake(
-            raw.place(keys::head::DOSE_MIN_ML),
-            format!(
-                "{}dose-min-ml: {error}; give a larger smallest dose or use a slower head",
-                raw.label
-            ),
+        raw.refuse(
+            keys::head::DOSE_MIN_ML,
+            format!("dose-min-ml: {error}; give a larger smallest dose or use a slower head"),
+            sink,
         );
     }
     let output = stepper::build(raw, (nominal_rate, dose_min), sink);
@@ -249,9 +247,10 @@ fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<S
         .map_or(nominal, FlowRate::from_ml_per_min);
     let offset = table.volume(keys::simulated::OFFSET_ML)?;
     if let Err(error) = Calibration::new(rate, offset) {
-        sink.mistake(
-            table.place(keys::simulated::OFFSET_ML),
-            format!("{}offset-ml: {error}", table.label),
+        table.refuse(
+            keys::simulated::OFFSET_ML,
+            format!("offset-ml: {error}"),
+            sink,
         );
         return None;
     }
@@ -274,12 +273,12 @@ fn reservoir(
         raw.volume(keys::reservoir::RESERVE_ML)?,
     );
     if reserve >= capacity {
-        sink.mistake(
-            raw.place(keys::reservoir::RESERVE_ML),
+        raw.refuse(
+            keys::reservoir::RESERVE_ML,
             format!(
-                "{}reserve-ml = {reserve} leaves nothing of {capacity}; give less than capacity-ml",
-                raw.label
+                "reserve-ml = {reserve} leaves nothing of {capacity}; give less than capacity-ml"
             ),
+            sink,
         );
     }
     Some(Reservoir {

@@ -44,12 +44,9 @@ fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRo
     let role = match raw.text(keys::input::ROLE)? {
         "reservoir-float" => {
             if raw.text(keys::input::RESERVOIR).is_none() {
-                sink.mistake(
-                    raw.at,
-                    format!(
-                        "{}reservoir is missing; a reservoir-float names the reservoir it sits in",
-                        raw.label
-                    ),
+                raw.refuse_whole(
+                    "reservoir is missing; a reservoir-float names the reservoir it sits in",
+                    sink,
                 );
             }
             return Some(InputRole::ReservoirFloat(reservoir?));
@@ -60,12 +57,10 @@ fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRo
         _ => InputRole::StopButton,
     };
     if raw.text(keys::input::RESERVOIR).is_some() {
-        sink.mistake(
-            raw.place(keys::input::RESERVOIR),
-            format!(
-                "{}reservoir belongs to a reservoir-float only; take it out or mend role",
-                raw.label
-            ),
+        raw.refuse(
+            keys::input::RESERVOIR,
+            "reservoir belongs to a reservoir-float only; take it out or mend role",
+            sink,
         );
     }
     Some(role)
@@ -92,12 +87,9 @@ fn blocks(
     };
     let Some(texts) = raw.texts(keys::input::BLOCKS) else {
         if drawing.is_empty() {
-            sink.mistake(
-                raw.at,
-                format!(
-                    "{}blocks is missing; give \"all\" or a list of lines, it has no default here",
-                    raw.label
-                ),
+            raw.refuse_whole(
+                "blocks is missing; give \"all\" or a list of lines, it has no default here",
+                sink,
             );
             return None;
         }
@@ -109,21 +101,20 @@ fn blocks(
         return Some(Blocks::All);
     }
     if *role == InputRole::StopButton {
-        sink.mistake(
-            raw.place(keys::input::BLOCKS),
-            format!(
-                "{}a stop button stops everything; give blocks = \"all\"",
-                raw.label
-            ),
+        raw.refuse(
+            keys::input::BLOCKS,
+            "a stop button stops everything; give blocks = \"all\"",
+            sink,
         );
         return None;
     }
     let all_lines = (whole, keys::controller::LINE);
     let lines = references(raw, keys::input::BLOCKS, all_lines, sink)?;
     if let Some(left_out) = drawing.iter().find(|line| !lines.contains(line)) {
-        sink.mistake(
-            raw.place(keys::input::BLOCKS),
-            format!("{}line \"{left_out}\" draws from this bottle and is not among those blocked; add it, or leave blocks out", raw.label),
+        raw.refuse(
+            keys::input::BLOCKS,
+            format!("line \"{left_out}\" draws from this bottle and is not among those blocked; add it, or leave blocks out"),
+            sink,
         );
         return None;
     }

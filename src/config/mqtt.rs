@@ -207,12 +207,10 @@ fn topic(table: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<String>
     let parts_good = text.split('/').all(|part| !part.is_empty());
     if text.len() > 100 || !parts_good || !text.chars().all(good) {
         let shown = quoted(text);
-        sink.mistake(
-            table.place(key),
-            format!(
-                "{}{key} = \"{shown}\" cannot begin a topic; give letters, digits, hyphens, dots and underscores, with single slashes between parts, at most 100",
-                table.label
-            ),
+        table.refuse(
+            key,
+            format!("{key} = \"{shown}\" cannot begin a topic; give letters, digits, hyphens, dots and underscores, with single slashes between parts, at most 100"),
+            sink,
         );
         return None;
     }
@@ -230,12 +228,10 @@ fn path(table: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<Option<P
     };
     if !text.starts_with('/') {
         let shown = quoted(text);
-        sink.mistake(
-            table.place(key),
-            format!(
-                "{}{key} = \"{shown}\" is not a full path; begin it with /",
-                table.label
-            ),
+        table.refuse(
+            key,
+            format!("{key} = \"{shown}\" is not a full path; begin it with /"),
+            sink,
         );
         return None;
     }
@@ -256,12 +252,10 @@ fn encryption(table: &RawTable, sink: &mut Sink<'_>) -> Option<Tls> {
                 tls::CLIENT_KEY_FILE
             };
             if !table.spoiled {
-                sink.mistake(
-                    table.place(alone),
-                    format!(
-                        "{}client-cert-file and client-key-file belong together; give both or neither",
-                        table.label
-                    ),
+                table.refuse(
+                    alone,
+                    "client-cert-file and client-key-file belong together; give both or neither",
+                    sink,
                 );
             }
             return None;

@@ -81,12 +81,10 @@ pub(super) fn build(table: &RawTable, sink: &mut Sink<'_>) -> Option<Peer> {
         (None, Some(group)) => PeerName::Group(group.to_owned()),
         (None, None) => return None,
         (Some(_), Some(_)) => {
-            sink.mistake(
-                table.place(keys::peer::GROUP),
-                format!(
-                    "{}is of one user or of one group; write a [[peer]] for each",
-                    table.label
-                ),
+            table.refuse(
+                keys::peer::GROUP,
+                "is of one user or of one group; write a [[peer]] for each",
+                sink,
             );
             return None;
         }

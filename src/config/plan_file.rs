@@ -136,32 +136,21 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
         .collect();
     let [way] = ways.as_slice() else {
         if ways.is_empty() && !table.spoiled {
-            sink.mistake(
-                table.at,
-                format!(
-                    "{}its times are missing; give one of doses, at or cron",
-                    table.label
-                ),
-            );
+            table.refuse_whole("its times are missing; give one of doses, at or cron", sink);
         } else if !ways.is_empty() {
             let found = ways.join(", ");
-            sink.mistake(
-                table.at,
-                format!(
-                    "{}its times are given more than once ({found}); keep one of them",
-                    table.label
-                ),
+            table.refuse_whole(
+                format!("its times are given more than once ({found}); keep one of them"),
+                sink,
             );
         }
         return None;
     };
     if *way != "doses" && table.text(WINDOW).is_some() {
-        sink.mistake(
-            table.place(WINDOW),
-            format!(
-                "{}window has no meaning beside {way}; take it out",
-                table.label
-            ),
+        table.refuse(
+            WINDOW,
+            format!("window has no meaning beside {way}; take it out"),
+            sink,
         );
     }
     let gives = gives(table, sink);
@@ -183,7 +172,7 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
 fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
     let mut refuse = |words: &str| {
         if !table.spoiled {
-            sink.mistake(table.at, format!("{}{words}", table.label));
+            table.refuse_whole(words, sink);
         }
         None
     };
@@ -266,10 +255,7 @@ fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake
             } else {
                 ""
             };
-            sink.mistake(
-                table.at,
-                format!("{}give {own}{tie}, one and nothing else", table.label),
-            );
+            table.refuse_whole(format!("give {own}{tie}, one and nothing else"), sink);
         }
         starts.extend(start.map(|start| (of, start)));
     }
@@ -286,10 +272,7 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
                 .map(|(from, to)| (seconds(from.trim()), seconds(to.trim())));
             let mut refuse = |why: &str| {
                 let shown = quoted(text);
-                sink.mistake(
-                    table.place(WINDOW),
-                    format!("{}window = \"{shown}\" {why}", table.label),
-                );
+                table.refuse(WINDOW, format!("window = \"{shown}\" {why}"), sink);
             };
             match parts {
                 Some((Some(from), Some(to))) if from != to && from < DAY_S => (from, to),
@@ -330,12 +313,10 @@ fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
     }
     if times.len() > CronTimes::TIMES_A_DAY_MAX {
         let (found, max) = (times.len(), CronTimes::TIMES_A_DAY_MAX);
-        sink.mistake(
-            table.place(AT),
-            format!(
-                "{}at has {found} times; give at most {max} a day",
-                table.label
-            ),
+        table.refuse(
+            AT,
+            format!("at has {found} times; give at most {max} a day"),
+            sink,
         );
         good = false;
     }
@@ -348,23 +329,20 @@ fn cron(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
     match CronTimes::new(text) {
         Ok(times) => {
             if let Some((field, step, whole)) = uneven_step(text) {
-                sink.warn(
-                    table.place(CRON),
+                table.doubt(
+                    CRON,
                     format!(
-                        "{}cron = \"{}\": every {step} does not divide {whole} {field}, so the gaps are uneven; use a step that divides, or doses = N",
-                        table.label,
+                        "cron = \"{}\": every {step} does not divide {whole} {field}, so the gaps are uneven; use a step that divides, or doses = N",
                         quoted(text)
                     ),
+                    sink,
                 );
             }
             Some(Times::Cron(times))
         }
         Err(error) => {
             let shown = quoted(text);
-            sink.mistake(
-                table.place(CRON),
-                format!("{}cron = \"{shown}\": {error}", table.label),
-            );
+            table.refuse(CRON, format!("cron = \"{shown}\": {error}"), sink);
             None
         }
     }

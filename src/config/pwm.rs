@@ -34,10 +34,7 @@ pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> O
         ),
     ] {
         if head.text(key).is_some() {
-            sink.mistake(
-                head.place(key),
-                format!("{}{key} {why}; take one of the two out", head.label),
-            );
+            head.refuse(key, format!("{key} {why}; take one of the two out"), sink);
             fits = false;
         }
     }
@@ -53,14 +50,8 @@ pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> O
     }
     let chip = table.text(keys::pwm::CHIP)?.trim_matches('/');
     if numbered(chip) {
-        sink.mistake(
-            table.place(keys::pwm::CHIP),
-            format!(
-                "{}chip is a number of the kernel's, which changes with kernels and devices; give the device that \
-                 `readlink -f /sys/class/pwm/pwmchip*/device` ends in, for example \"fe20c000.pwm\"",
-                table.label
-            ),
-        );
+        table.refuse(keys::pwm::CHIP, "chip is a number of the kernel's, which changes with kernels and devices; give the device that \
+                 `readlink -f /sys/class/pwm/pwmchip*/device` ends in, for example \"fe20c000.pwm\"", sink);
         fits = false;
     }
     let pwm = Pwm {
@@ -108,13 +99,13 @@ pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
         };
         let key = (chip.trim_matches('/').to_owned(), channel);
         if let Some(other) = users.insert(key, name) {
-            sink.mistake(
-                table.place(keys::pwm::CHANNEL),
+            table.refuse(
+                keys::pwm::CHANNEL,
                 format!(
-                    "{}channel {channel} of chip \"{}\" is already used by head \"{other}\"; give each head its own",
-                    table.label,
+                    "channel {channel} of chip \"{}\" is already used by head \"{other}\"; give each head its own",
                     super::mistake::quoted(chip)
                 ),
+                sink,
             );
         }
     }

@@ -107,7 +107,7 @@ pub(super) fn check_lines(
             continue;
         };
         let mut refuse = |key: Of<Number>, words: String| {
-            sink.mistake(table.place(key), format!("{}{words}", table.label));
+            table.refuse(key, words, sink);
         };
         let (dose, daily) = (line.dose_cap, line.daily_cap);
         if dose > daily {

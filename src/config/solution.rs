@@ -30,24 +30,18 @@ pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<S
         [] => {
             // A way that was written but wrong has been reported already.
             if !raw.spoiled {
-                sink.mistake(
-                    raw.at,
-                    format!(
-                        "{}its strength is missing; give one of salts, claim or per-litre, or unstated = true for a bought mix whose maker does not tell",
-                        raw.label
-                    ),
+                raw.refuse_whole(
+                    "its strength is missing; give one of salts, claim or per-litre, or unstated = true for a bought mix whose maker does not tell",
+                    sink,
                 );
             }
             None
         }
         many => {
             let found = many.join(", ");
-            sink.mistake(
-                raw.at,
-                format!(
-                    "{}its strength is given more than once ({found}); keep one of them",
-                    raw.label
-                ),
+            raw.refuse_whole(
+                format!("its strength is given more than once ({found}); keep one of them"),
+                sink,
             );
             None
         }
@@ -71,22 +65,17 @@ fn salts(
         let salt = match Salt::from_formula(table.text(keys::salt::SALT)?) {
             Ok(salt) => salt,
             Err(error) => {
-                sink.mistake(
-                    table.place(keys::salt::SALT),
-                    format!("{}{error}", table.label),
-                );
+                table.refuse(keys::salt::SALT, format!("{error}"), sink);
                 return None;
             }
         };
         recipe.push((salt, table.number(keys::salt::G_PER_L)?));
         let hydroxide = ["NaOH", "Ca(OH)2"].contains(&salt.formula());
         if hydroxide && caustic == Some(false) {
-            sink.mistake(
-                raw.place(keys::solution::CAUSTIC),
-                format!(
-                    "{}caustic = false, but {salt} burns skin and eyes; give caustic = true",
-                    raw.label
-                ),
+            raw.refuse(
+                keys::solution::CAUSTIC,
+                format!("caustic = false, but {salt} burns skin and eyes; give caustic = true"),
+                sink,
             );
         }
         if hydroxide {
@@ -99,19 +88,19 @@ fn salts(
             );
         }
         if salt.formula() == "Na2CO3" && caustic == Some(false) {
-            sink.warn(
-                raw.place(keys::solution::CAUSTIC),
-                format!("{}caustic = false, but {salt} irritates eyes seriously; consider caustic = true", raw.label),
+            raw.doubt(
+                keys::solution::CAUSTIC,
+                format!(
+                    "caustic = false, but {salt} irritates eyes seriously; consider caustic = true"
+                ),
+                sink,
             );
         }
     }
     let effect = SolutionEffect::from_salts(recipe);
     effect
         .map_err(|error| {
-            sink.mistake(
-                raw.place(keys::solution::SALTS),
-                format!("{}salts: {error}", raw.label),
-            );
+            raw.refuse(keys::solution::SALTS, format!("salts: {error}"), sink);
         })
         .ok()
 }
@@ -126,25 +115,23 @@ fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
         parse_concentration(by).map(|rise| ClaimRise::Element(element, rise))
     } else {
         let shown = quoted(raises);
-        sink.mistake(
-            raw.place(keys::claim::RAISES),
-            format!("{}raises = \"{shown}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\"", raw.label),
+        raw.refuse(
+            keys::claim::RAISES,
+            format!("raises = \"{shown}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\""),
+            sink,
         );
         return None;
     };
     let rise = match rise {
         Ok(rise) => rise,
         Err(error) => {
-            sink.mistake(
-                raw.place(keys::claim::BY),
-                format!("{}by: {error}", raw.label),
-            );
+            raw.refuse(keys::claim::BY, format!("by: {error}"), sink);
             return None;
         }
     };
     let effect = SolutionEffect::from_claim(volume, litres, rise);
     effect
-        .map_err(|error| sink.mistake(raw.at, format!("{}{error}", raw.label)))
+        .map_err(|error| raw.refuse_whole(format!("{error}"), sink))
         .ok()
 }
 
@@ -162,12 +149,9 @@ fn per_litre(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
     if effect.alkalinity_meq_per_l <= 0.0 && effect.elements_mg_per_l.values().all(|mg| *mg <= 0.0)
     {
         if !raw.spoiled {
-            sink.mistake(
-                raw.at,
-                format!(
-                    "{}nothing is given; give alkalinity-meq or SYMBOL-mg such as Ca-mg",
-                    raw.label
-                ),
+            raw.refuse_whole(
+                "nothing is given; give alkalinity-meq or SYMBOL-mg such as Ca-mg",
+                sink,
             );
         }
         return None;

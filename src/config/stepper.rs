@@ -41,10 +41,7 @@ pub(super) fn build(
             } else {
                 "switches a motor, and this head has a table [stepper]"
             };
-            sink.mistake(
-                raw.place(key),
-                format!("{}{key} {why}; take one of the two out", raw.label),
-            );
+            raw.refuse(key, format!("{key} {why}; take one of the two out"), sink);
             fits = false;
         }
     }
@@ -99,22 +96,18 @@ fn pin_and_level(
         // The other key stands there and was refused: that has been said.
         (Some(_) | None, None | Some(_)) if table.spoiled => Err(Told),
         (Some(_), None) => {
-            sink.mistake(
-                table.place(pin),
-                format!(
-                    "{}{level_key} is missing; give {meaning}, it has no default",
-                    table.label
-                ),
+            table.refuse(
+                pin,
+                format!("{level_key} is missing; give {meaning}, it has no default"),
+                sink,
             );
             Err(Told)
         }
         (None, Some(_)) => {
-            sink.mistake(
-                table.place(level_key),
-                format!(
-                    "{}{level_key} has no meaning without {pin}; give the pin, or take it out",
-                    table.label
-                ),
+            table.refuse(
+                level_key,
+                format!("{level_key} has no meaning without {pin}; give the pin, or take it out"),
+                sink,
             );
             Err(Told)
         }
@@ -136,14 +129,8 @@ fn check_shortest_run(
     let shortest = f64_from_i64(dose_min.as_ul()) / rate.as_ul_per_ms();
     if shortest < f64_from_i64(ramps.as_ms()) {
         let shortest = i64_from_f64(shortest).map_or(Millis::ZERO, Millis::new);
-        sink.mistake(
-            table.place(keys::stepper::ACCELERATION_STEPS_PER_S2),
-            format!(
-                "{}acceleration-steps-per-s2: speeding up and slowing down take {ramps}, and the smallest dose, {dose_min}, takes {shortest} \
-                 at the nominal rate: too short to reach the speed; give a higher acceleration, a lower speed, or a larger {}dose-min-ml",
-                table.label, raw.label
-            ),
-        );
+        table.refuse(keys::stepper::ACCELERATION_STEPS_PER_S2, format!("acceleration-steps-per-s2: speeding up and slowing down take {ramps}, and the smallest dose, {dose_min}, takes {shortest} \
+                 at the nominal rate: too short to reach the speed; give a higher acceleration, a lower speed, or a larger {}dose-min-ml", raw.label), sink);
     }
 }
 

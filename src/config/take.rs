@@ -11,7 +11,7 @@ pub(super) fn named(raw: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Optio
     match Name::new(text) {
         Ok(name) => Some(name),
         Err(error) => {
-            sink.mistake(raw.place(key), format!("{}{key}: {error}", raw.label));
+            raw.refuse(key, format!("{key}: {error}"), sink);
             None
         }
     }

@@ -1,5 +1,8 @@
 //! The tree of checked values that the files are read into, each with its place.
 
+use std::fmt;
+
+use super::mistake::Sink;
 use super::schema::{Flag, List, Named, Number, Of, Table, Text, Texts, Whole};
 use crate::quantity::{Volume, i64_from_f64};
 
@@ -42,6 +45,24 @@ pub(super) struct RawText {
 }
 
 impl RawTable {
+    /// A mistake at one of its keys, or where the table begins when the key is not there.
+    pub(super) fn refuse<T>(&self, key: Of<T>, words: impl fmt::Display, sink: &mut Sink<'_>) {
+        sink.mistake(self.place(key), format!("{}{words}", self.label));
+    }
+
+    pub(super) fn refuse_whole(&self, words: impl fmt::Display, sink: &mut Sink<'_>) {
+        sink.mistake(self.at, format!("{}{words}", self.label));
+    }
+
+    /// A warning at one of its keys, or where the table begins when the key is not there.
+    pub(super) fn doubt<T>(&self, key: Of<T>, words: impl fmt::Display, sink: &mut Sink<'_>) {
+        sink.warn(self.place(key), format!("{}{words}", self.label));
+    }
+
+    pub(super) fn doubt_whole(&self, words: impl fmt::Display, sink: &mut Sink<'_>) {
+        sink.warn(self.at, format!("{}{words}", self.label));
+    }
+
     fn value(&self, name: &str) -> Option<&RawValue> {
         let found = self.values.iter().find(|(key, _)| key == name);
         found.map(|(_, value)| value)

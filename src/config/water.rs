@@ -94,9 +94,10 @@ fn warn_of_fast_rise(table: &RawTable, sink: &mut Sink<'_>) {
     let key = keys::alkalinity::MAX_RISE_DKH_PER_DAY;
     if let Some(rise) = table.number(key).filter(|rise| *rise > 1.0 + 1e-9) {
         let rise = Quantity::Alkalinity.amount(rise);
-        sink.warn(
-            table.place(key),
-            format!("{}{key} = {rise} is more than the 1 dKH per day in common use (common practice, no source)", table.label),
+        table.doubt(
+            key,
+            format!("{key} = {rise} is more than the 1 dKH per day in common use (common practice, no source)"),
+            sink,
         );
     }
 }
@@ -144,14 +145,14 @@ fn check_order(table: &RawTable, (of, keys): (&Quantity, &Keys), sink: &mut Sink
             && let (Some(low), Some(high)) = (table.number(*low_key), table.number(*high_key))
             && low >= high
         {
-            sink.mistake(
-                table.place(*high_key),
+            table.refuse(
+                *high_key,
                 format!(
-                    "{}{high_key} = {} is not above {low_key} = {}; the order is alarm-low < band-low < band-high < alarm-high",
-                    table.label,
+                    "{high_key} = {} is not above {low_key} = {}; the order is alarm-low < band-low < band-high < alarm-high",
                     of.amount(high),
                     of.amount(low)
                 ),
+                sink,
             );
         }
     }
@@ -162,16 +163,16 @@ fn check_order(table: &RawTable, (of, keys): (&Quantity, &Keys), sink: &mut Sink
         table.number(high_key),
     ) && !(low..=high).contains(&target)
     {
-        sink.mistake(
-            table.place(keys.target),
+        table.refuse(
+            keys.target,
             format!(
-                "{}{} = {} is outside the band of {} to {}; give a target in it",
-                table.label,
+                "{} = {} is outside the band of {} to {}; give a target in it",
                 keys.target,
                 of.amount(target),
                 of.amount(low),
                 of.amount(high)
             ),
+            sink,
         );
     }
 }
@@ -212,12 +213,12 @@ pub(super) fn times(raw: &RawTable, sink: &mut Sink<'_>) -> Option<TimeLimits> {
     let lateness = time(table, keys::time::SLOT_LATENESS_MAX_S, 1.0)?;
     let permit = time(table, keys::time::PERMIT_VALID_S, 1.0)?;
     if permit > lateness {
-        sink.mistake(
-            table.place(keys::time::PERMIT_VALID_S),
+        table.refuse(
+            keys::time::PERMIT_VALID_S,
             format!(
-                "{}permit-valid-s = {permit} is over slot-lateness-max-s = {lateness}; give less",
-                table.label
+                "permit-valid-s = {permit} is over slot-lateness-max-s = {lateness}; give less"
             ),
+            sink,
         );
     }
     Some(TimeLimits {

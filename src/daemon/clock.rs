@@ -1,6 +1,7 @@
 //! The only place that reads the wall clock; the elapsed clock is read here and where runs are timed.
 
 use std::path::Path;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -8,72 +9,59 @@ use rtime_clock::adjtime::{Timex, adjtimex};
 
 use crate::engine::Now;
 use crate::pump::elapsed;
-use crate::quantity::Millis;
+use crate::shell::{Core, VirtualTime};
 
 /// The clocks of the shell: the machine's own, or virtual ones that run faster.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub enum ShellClock {
     Real,
-    /// Virtual time: `start` was at `anchor` on the machine's elapsed clock, and time passes `warp` times faster.
-    ///
-    /// Both virtual clocks are one, so they never step against each other and go on across restarts.
-    Virtual {
-        /// The machine's elapsed clock at the start.
-        anchor: Millis,
-        /// Virtual wall time at the start.
-        start: Timestamp,
-        /// How many times faster.
-        warp: i64,
-    },
+    Virtual(Arc<Mutex<VirtualTime>>),
 }
 
 impl ShellClock {
-    /// Virtual clocks that begin at `start` now.
+    /// Virtual clocks that stand at `start` until they are let on.
     pub fn virtual_from(start: Timestamp, warp: u32) -> Self {
-        Self::Virtual {
-            anchor: elapsed(),
-            start,
-            warp: i64::from(warp),
-        }
+        Self::Virtual(Arc::new(Mutex::new(VirtualTime::new(start, warp))))
     }
 
     /// Both clocks, read together.
     pub fn now(&self) -> Now {
-        match *self {
+        match self {
             Self::Real => Now {
                 wall: wall_clock(),
                 elapsed: elapsed(),
             },
-            Self::Virtual {
-                anchor,
-                start,
-                warp,
-            } => {
-                let passed = elapsed().minus(anchor).as_ms().saturating_mul(warp);
-                let ms = start.as_millisecond().saturating_add(passed);
-                let wall = Timestamp::from_millisecond(ms).unwrap_or(Timestamp::MAX);
-                Now {
-                    wall,
-                    elapsed: Millis::new(ms),
-                }
-            }
+            Self::Virtual(time) => locked(time).now(elapsed()),
         }
     }
 
-    /// Real time until a moment of the elapsed clock, at most `longest`.
-    pub fn until(&self, deadline: Millis, longest: Duration) -> Duration {
-        let left = deadline.minus(self.now().elapsed).to_duration();
-        let left = match *self {
-            Self::Real => left,
-            Self::Virtual { warp, .. } => left / u32::try_from(warp).unwrap_or(1).max(1),
+    /// Real time until the core wants a tick, at most `longest`. Virtual time passes until then.
+    pub(super) fn until_due<A>(&self, core: &mut Core<A>, longest: Duration) -> Duration {
+        let left = match self {
+            Self::Real => {
+                let now = self.now();
+                core.engine
+                    .next_deadline(now)
+                    .minus(now.elapsed)
+                    .to_duration()
+            }
+            Self::Virtual(time) => {
+                let (mut time, real) = (locked(time), elapsed());
+                let due = core.let_pass(&mut time, real);
+                time.real_time_until(due, real).unwrap_or(longest)
+            }
         };
         left.min(longest)
     }
 
     /// Whether time is virtual.
     pub fn is_virtual(&self) -> bool {
-        matches!(self, Self::Virtual { .. })
+        matches!(self, Self::Virtual(_))
     }
+}
+
+fn locked<T>(value: &Mutex<T>) -> MutexGuard<'_, T> {
+    value.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 #[expect(
@@ -84,11 +72,11 @@ fn wall_clock() -> Timestamp {
     Timestamp::now()
 }
 
-static LOG_CLOCK: std::sync::OnceLock<ShellClock> = std::sync::OnceLock::new();
+static LOG_CLOCK: Mutex<ShellClock> = Mutex::new(ShellClock::Real);
 
-/// From now on log lines carry the time of this clock. The first call counts.
-pub(super) fn show_in_log(clock: ShellClock) {
-    LOG_CLOCK.get_or_init(|| clock);
+/// From now on log lines carry the time of this clock.
+pub(super) fn show_in_log(clock: &ShellClock) {
+    *locked(&LOG_CLOCK) = clock.clone();
 }
 
 /// The time of a log line: virtual time when the daemon runs on it, marked as such.
@@ -97,7 +85,7 @@ pub struct LogTime;
 
 impl tracing_subscriber::fmt::time::FormatTime for LogTime {
     fn format_time(&self, w: &mut tracing_subscriber::fmt::format::Writer<'_>) -> std::fmt::Result {
-        let clock = LOG_CLOCK.get().copied().unwrap_or(ShellClock::Real);
+        let clock = locked(&LOG_CLOCK).clone();
         let mark = if clock.is_virtual() { "virtual " } else { "" };
         write!(w, "{mark}{:.3}", clock.now().wall)
     }

@@ -10,14 +10,13 @@ use tokio::sync::{broadcast, mpsc, watch};
 use tokio::task::AbortHandle;
 
 use super::clock::{ShellClock, machine_now};
+use super::lines;
 use super::options::ledger_path;
 use super::totals::Totals;
 use crate::engine::{Effect, Status};
 use crate::ledger::Ledger;
 use crate::mqtt::{EventLine, Health, Identity, RemoteCommand, Running, Seams, Settings, spawn};
 use crate::quantity::Millis;
-
-mod lines;
 
 /// Least time between two states, in real time.
 const SHOW_EVERY: Millis = Millis::new(250);

@@ -16,6 +16,7 @@ mod event_loop;
 mod happening;
 mod heart;
 mod holdfile;
+mod lines;
 mod lock;
 mod log;
 mod options;

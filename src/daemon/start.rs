@@ -36,7 +36,7 @@ use crate::quantity::{Millis, Name, Volume};
 use crate::record::{Hold, OutputSeen};
 use crate::shell::{Books, Core, Desk, Known, Terms, setup};
 
-/// Fastest virtual time: an hour a second. Faster, a late wake-up would be longer than the plan's tolerance.
+/// Fastest virtual time: an hour a second. Faster, heads would be switched for less than their timers can measure.
 pub const WARP_MAX: u32 = 3_600;
 
 /// Runs the daemon until it is told to stop.
@@ -97,7 +97,7 @@ async fn run_once(
 ) -> Result<Ended, DaemonError> {
     let (tell, happenings) = mpsc::unbounded_channel();
     let clock = shell_clock(options);
-    super::clock::show_in_log(clock);
+    super::clock::show_in_log(&clock);
     let acceptance = Acceptance::of(&parts.controller, &parts.controller_fingerprint);
     let (left_on, seen) = look_at_outputs(options, parts);
     let opened = open_ledger(options, parts, &acceptance, &clock, &tell);
@@ -126,6 +126,7 @@ async fn run_once(
     let serving = tokio::spawn(server.serve(incoming, look_at_socket, crate::pump::elapsed));
     announce(options, &driving, &guards.acceptance);
     let (state, since) = (options.state.clone(), crate::pump::elapsed());
+    let is_virtual = clock.is_virtual();
     let event_loop = EventLoop {
         core,
         outside: Outside {
@@ -148,7 +149,7 @@ async fn run_once(
         config_folder: options.config.clone(),
         controller: Arc::clone(&parts.controller),
         ledger_opens: Box::new(move || ledger_can_be_opened(&state, since)),
-        under_voltage_file: under_voltage_file().filter(|_| !clock.is_virtual()),
+        under_voltage_file: under_voltage_file().filter(|_| !is_virtual),
         looked: since,
         probed: Millis::ZERO,
         stop_until: None,

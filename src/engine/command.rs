@@ -182,6 +182,7 @@ impl Engine {
             self.in_force.replace_plan(plan, now.elapsed);
             self.take_starts(now);
             self.work_out_plan();
+            self.estimate_anew();
             let denial = Denial::new(
                 "plan-replaced",
                 "the plan was read again while this dose waited",

@@ -9,7 +9,7 @@ use crate::metering::Calibration;
 use crate::plan::{Slot, SlotKey};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Destination, DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who,
+    Destination, DoseEnd, DoseId, DoseKind, HoldScope, Intent, NotGiven, Outcome, Who, likely_part,
 };
 
 /// A run that lasted this much longer than meant has escaped its timer; the head's line is held.
@@ -101,6 +101,7 @@ impl Engine {
                 calibration,
                 ticket: cause.ticket,
                 stop_cause: None,
+                awaited_at: now.elapsed,
                 overdue_at,
             },
         );
@@ -167,6 +168,7 @@ impl Engine {
             Some(HeadOutput::Stepper(_)) => permit.run_time(),
             Some(HeadOutput::Switched(_) | HeadOutput::Pwm(_)) | None => Millis::ZERO,
         };
+        dose.awaited_at = due;
         dose.overdue_at = due.plus(stretch).plus(self.waits.grace);
         let answer = Answer::DoseStarted {
             id,
@@ -344,6 +346,7 @@ impl Engine {
             cause,
         } = ending;
         let left = self.books.take_from(&intent.reservoir, delivered);
+        self.estimate_dose(intent, likely_part(end, intent.volume, delivered));
         self.touch_line(&intent.line);
         self.draw(&intent.line, delivered, now);
         self.mark_written(now);

@@ -55,7 +55,7 @@ impl Engine {
                 .map_or(ClockFact::Trusted, ClockFact::Unsure),
             inputs: self.input_blocks(line),
             water: self.water_facts(now),
-            permit_valid: self.waits.permit_valid,
+            permit_valid: self.controller().times.permit_valid,
         })
     }
 

@@ -30,6 +30,11 @@ mod course_words;
 mod coverage;
 mod dose;
 mod effect;
+#[cfg_attr(
+    not(test),
+    expect(dead_code, reason = "what status and advice ask comes with them")
+)]
+mod estimate;
 mod event;
 mod facts;
 mod filling;
@@ -121,6 +126,11 @@ impl Engine {
         self.watch(now);
         self.watch_forgotten(now);
         self.books.window.prune(now.elapsed);
+    }
+
+    /// Until when what threads were told to do takes: a clock that could pass it before they have said that it is done waits there.
+    pub fn awaited(&self) -> Millis {
+        self.books.awaited().unwrap_or(Millis::MAX)
     }
 
     /// Elapsed time at which [`Event::Tick`] is wanted next, at the latest.

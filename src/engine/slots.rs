@@ -288,7 +288,11 @@ impl Engine {
 
     /// Volumes per day in force: those of plan and courses, with the share applied that the limits on the water leave.
     pub(super) fn daily_volumes(&self) -> DailyVolumes {
-        let mut daily = self.planned_volumes();
+        self.limited(self.planned_volumes())
+    }
+
+    /// What is in force of a day's volumes.
+    pub(super) fn limited(&self, mut daily: DailyVolumes) -> DailyVolumes {
         for planned in &self.in_force.plan.lines {
             let share = self.share_in_force(&planned.line);
             if (share - 1.0).abs() >= f64::EPSILON

@@ -7,7 +7,7 @@ use super::alarms::{AlarmCode, Alarms};
 use super::effect::Effect;
 use super::event::{Now, TrustSource};
 use super::state::{
-    Benches, Books, ClockState, Engine, HeadMemory, Holds, InForce, Inputs, LedgerState,
+    Benches, Books, ClockState, Engine, Estimates, HeadMemory, Holds, InForce, Inputs, LedgerState,
     LineMemory, Slots, Told, Waits, Water,
 };
 use super::unseen::AtMost;
@@ -48,7 +48,7 @@ pub struct Setup {
     pub live: bool,
     /// Virtual time is right by definition.
     pub virtual_time: bool,
-    /// How many times faster than real time the clocks run; what waits for disks and threads is given that much more of theirs.
+    /// How many times faster than real time the clocks run; what waits for people is given that much more of theirs.
     pub pace: u32,
     /// How long after its planned end a run's report may come before its thread counts as lost.
     pub grace: Millis,
@@ -72,8 +72,7 @@ impl Engine {
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.waits = Waits {
-            grace: stretched(setup.grace, setup.pace),
-            permit_valid: stretched(setup.controller.times.permit_valid, setup.pace),
+            grace: setup.grace,
             proposal_valid: stretched(VALID, setup.pace),
         };
         engine.boot = setup.boot;
@@ -114,7 +113,6 @@ impl Engine {
             waits: Waits {
                 grace: Millis::ZERO,
                 proposal_valid: VALID,
-                permit_valid: controller.times.permit_valid,
             },
             stopping: false,
             clock: ClockState {
@@ -147,6 +145,7 @@ impl Engine {
                 cursor: history.newest_wall.unwrap_or(now.wall),
             },
             water: Water::blank(controller, now.elapsed),
+            estimates: Estimates::new(&history.brought, history.dose_last, history.uptakes.clone()),
             told: Told::new(history.told, history.told_last),
             inputs: Inputs::unknown(controller.inputs.keys(), now.elapsed),
             alarms: Alarms::default(),
@@ -176,6 +175,7 @@ impl Engine {
         self.take_starts(now);
         self.work_out_plan();
         self.close_open(open, &longer, now);
+        self.estimate_anew();
         self.silence_after_restart(now);
         self.hold_unsteady_lines(now);
         self.set_courses_aside(now);
@@ -391,8 +391,7 @@ impl Engine {
     }
 
     /// When a past dose can have begun and ended at the latest. Its stamp is that of its record; the head started when that was
-    /// stored, within the time a permit is valid (its plain time on clocks that run faster, too: stretched, it would be hours). One that
-    /// nobody saw end may have gone on, and may have given all of it last.
+    /// stored, within the time a permit is valid. One that nobody saw end may have gone on, and may have given all of it last.
     fn latest_times(&self, dose: &PastDose, age: Millis, now: Now) -> (Millis, Millis) {
         let began = now
             .elapsed

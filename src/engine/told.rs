@@ -237,6 +237,7 @@ impl Engine {
         if is(ObservedKind::Addition) {
             self.added_by_hand(now);
         }
+        self.estimate_anew();
     }
 
     /// A value that is far from the last one, or from any water, may be a slip; it is asked about before it is stored. A lab's rows are

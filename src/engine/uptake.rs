@@ -168,6 +168,8 @@ impl Engine {
         };
         let text = shown.words("is");
         self.in_force.put_uptake(entry.clone());
+        self.estimates.uptakes.push(entry.clone());
+        self.estimate_anew();
         self.mark_written(now);
         self.store(
             Entry::Uptake(entry),

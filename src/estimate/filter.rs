@@ -7,6 +7,9 @@
 //! of doses is as exact as the doses: a million of them are a million additions.
 //! Deliberately not here: what the guard believes (its worst case is not this estimate), and where events come from.
 
+pub use super::bank::Kind;
+use super::bank::{BREAK_SHARE, BREAKS_PER_DAY, Bank, DRIFT, Hypothesis, ln_density, total, weigh};
+pub use super::event::{Event, Finding, Prior};
 use super::state::{Covariance, Noise, State};
 use crate::quantity::{Millis, f64_from_usize};
 use crate::statistics::truncated_above;
@@ -14,195 +17,12 @@ use crate::statistics::truncated_above;
 /// Half width of a 95 % interval in standard deviations.
 pub const Z95: f64 = 1.959_964;
 
-/// Standard deviation of what an owner or a plan says of the uptake, as a share of it. Our rule: a plan 8 % off is common, 20 % rare.
-const TOLD_SHARE: f64 = 0.1;
-/// How much the level wanders by itself, in shares of the scale per square root of a day: evaporation, top-off, skimming. A guess of ours.
-const LEVEL_NOISE: f64 = 0.01;
-/// Change of uptake from one day to the next of a steady, a lively and a wild tank, in shares of the scale per square root of a day. The lively
-/// one makes 13 % in a hundred days, the wild one 40 %; the steady one is there so that a tank that stands still is not chased. Judged by the readings.
-const STEADY: f64 = 0.000_5;
-const LIVELY: f64 = 0.013;
-const WILD: f64 = 0.04;
-/// Standard deviation of the trend of a drifting tank: 0.5 % of the scale each day, a colony that doubles in 200 days.
-const DRIFT: f64 = 0.005;
-/// A break changes uptake by some 15 % within a week, and comes about once a year. Our rule; the readings decide.
-const BREAK_SHARE: f64 = 0.15;
-const BREAK_DAYS: f64 = 7.0;
-const BREAKS_PER_DAY: f64 = 0.003;
-/// How fast a tank changes its kind.
-const CHANGES_OF_KIND_PER_DAY: f64 = 0.002;
 /// One reading of so many is a slip: a wrong unit, a mistyped figure, a spoiled test. Our guess.
 const SLIPS: f64 = 0.004;
 /// A slip is spread this much wider than readings are.
 const SLIP_WIDTH: f64 = 8.0;
 /// Readings over which the fit of the readings is judged.
 const JUDGED_OVER: usize = 20;
-
-/// Something that bears on the level, in the quantity's own unit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Event {
-    /// A dose, an addition by hand, or the sum of several that no other event lies between: by what most probably reached the water.
-    Dosed {
-        at: Millis,
-        amount: f64,
-        variance: f64,
-    },
-    /// A water change: the part exchanged, and level and standard deviation of the new water where they are known.
-    Changed {
-        at: Millis,
-        fraction: f64,
-        held: Option<(f64, f64)>,
-    },
-    /// The level times a factor: salinity was moved. The factor's standard deviation comes with it.
-    Scaled { at: Millis, factor: f64, sd: f64 },
-    /// A test: standard error of the kit, and the step to which it is read.
-    Reading {
-        at: Millis,
-        value: f64,
-        sd: f64,
-        step: f64,
-    },
-    /// A test that says no more than "below this".
-    Below { at: Millis, bound: f64, sd: f64 },
-}
-
-impl Event {
-    pub const fn at(&self) -> Millis {
-        match self {
-            Self::Dosed { at, .. }
-            | Self::Changed { at, .. }
-            | Self::Scaled { at, .. }
-            | Self::Reading { at, .. }
-            | Self::Below { at, .. } => *at,
-        }
-    }
-
-    fn is_sound(&self) -> bool {
-        let finite = |values: &[f64]| values.iter().all(|value| value.is_finite());
-        match *self {
-            Self::Dosed {
-                amount, variance, ..
-            } => finite(&[amount, variance]) && variance >= 0.0,
-            Self::Changed { fraction, held, .. } => {
-                let (level, sd) = held.unwrap_or((0.0, 0.0));
-                finite(&[level, sd]) && (0.0..=1.0).contains(&fraction)
-            }
-            Self::Scaled { factor, sd, .. } => finite(&[factor, sd]) && factor > 0.0,
-            Self::Reading {
-                value, sd, step, ..
-            } => finite(&[value, sd, step]) && sd.hypot(step) > 0.0,
-            Self::Below { bound, sd, .. } => finite(&[bound, sd]) && sd > 0.0,
-        }
-    }
-}
-
-/// What is believed of the uptake before there is a reading. Of the level nothing is: the first reading tells it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Prior {
-    pub uptake: f64,
-    pub uptake_sd: f64,
-    pub scale: f64,
-}
-
-impl Prior {
-    /// From a plan, or from an owner who gives this much a day and sees the level stand still.
-    pub const fn told(uptake: f64) -> Self {
-        Self {
-            uptake,
-            uptake_sd: uptake * TOLD_SHARE,
-            scale: uptake,
-        }
-    }
-
-    /// When nothing was told: anything from none to three times what is ordinary.
-    pub const fn unknown(ordinary: f64) -> Self {
-        Self {
-            uptake: ordinary,
-            uptake_sd: ordinary,
-            scale: ordinary,
-        }
-    }
-}
-
-/// How uptake behaves.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    Steady,
-    Lively,
-    Wild,
-    Drifting,
-}
-
-impl Kind {
-    /// Weight before any reading.
-    const fn prior(self) -> f64 {
-        match self {
-            Self::Steady => 0.4,
-            Self::Lively | Self::Drifting => 0.28,
-            Self::Wild => 0.04,
-        }
-    }
-
-    fn noise(self, scale: f64) -> Noise {
-        let uptake = match self {
-            Self::Lively => LIVELY,
-            Self::Wild => WILD,
-            Self::Steady | Self::Drifting => STEADY,
-        };
-        Noise {
-            level: (LEVEL_NOISE * scale).powi(2),
-            uptake: (uptake * scale).powi(2),
-        }
-    }
-
-    fn broken(self, scale: f64) -> Noise {
-        let noise = self.noise(scale);
-        Noise {
-            uptake: noise.uptake + (BREAK_SHARE * scale).powi(2) / BREAK_DAYS,
-            ..noise
-        }
-    }
-}
-
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Hypothesis {
-    kind: Kind,
-    weight: f64,
-    /// Should uptake have gone on as it was since the last reading.
-    whole: State,
-    /// Should it have broken since.
-    broken: State,
-}
-
-impl Hypothesis {
-    fn map(&mut self, change: impl Fn(State) -> State) {
-        self.whole = change(self.whole);
-        self.broken = change(self.broken);
-    }
-}
-
-type Bank = [Hypothesis; 4];
-
-/// What a reading told beside the level.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Finding {
-    /// It does not fit what was foretold, and is not believed until a second one agrees.
-    Questioned {
-        at: Millis,
-        value: f64,
-        foretold: f64,
-        sd: f64,
-    },
-    /// A second reading agrees with the one that was questioned: both count.
-    LetIn { at: Millis, value: f64 },
-    /// Uptake broke between two readings.
-    Broke {
-        since: Millis,
-        seen: Millis,
-        before: f64,
-        after: f64,
-    },
-}
 
 /// The estimate at one time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -488,64 +308,6 @@ impl Running {
             state.corrected(value, variance + spread)
         });
     }
-}
-
-struct Weighed {
-    bank: Bank,
-    ln_likelihood: f64,
-    /// Probability that uptake broke before this reading.
-    broke: f64,
-}
-
-/// Each hypothesis corrected by a reading and weighed by how well it foretold it; broken and whole are merged into one again.
-///
-/// # Source
-/// A bank of filters with merging after each reading: the generalised pseudo-Bayes filter of first order within each kind (Bar-Shalom, Li &
-/// Kirubarajan 2001, section 11.6; from memory).
-fn weigh(bank: &Bank, broke: f64, days: f64, value: f64, variance: f64) -> Weighed {
-    let ln = |state: &State| ln_density(value - state.level, (state.cov.ll + variance).sqrt());
-    let most = bank
-        .iter()
-        .flat_map(|one| [ln(&one.whole), ln(&one.broken)])
-        .fold(f64::MIN, f64::max);
-    let kept = (-CHANGES_OF_KIND_PER_DAY * days).exp();
-    let (mut sum, mut sum_broken) = (0.0, 0.0);
-    let total = total(bank);
-    let mut weighed = bank.map(|one| {
-        let weight = one.weight / total;
-        let whole = weight * (1.0 - broke) * (ln(&one.whole) - most).exp();
-        let broken = weight * broke * (ln(&one.broken) - most).exp();
-        sum += whole + broken;
-        sum_broken += broken;
-        let corrected = |state: State| state.corrected(value, variance);
-        // A hair of weight for each, so that none of them is nothing.
-        let state = State::merged(&[
-            (whole + f64::MIN_POSITIVE, corrected(one.whole)),
-            (broken, corrected(one.broken)),
-        ]);
-        Hypothesis {
-            weight: whole + broken,
-            whole: state,
-            broken: state,
-            ..one
-        }
-    });
-    for one in &mut weighed {
-        one.weight = one.weight / sum * kept + (1.0 - kept) * one.kind.prior();
-    }
-    Weighed {
-        bank: weighed,
-        ln_likelihood: most + sum.ln(),
-        broke: sum_broken / sum,
-    }
-}
-
-fn total(bank: &Bank) -> f64 {
-    bank.iter().map(|one| one.weight).sum()
-}
-
-fn ln_density(difference: f64, sd: f64) -> f64 {
-    -0.5 * (difference / sd).powi(2) - sd.ln() - 0.5 * std::f64::consts::TAU.ln()
 }
 
 #[cfg(test)]

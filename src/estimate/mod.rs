@@ -5,7 +5,7 @@
 //!
 //! | question | where |
 //! |---|---|
-//! | level, uptake and trend | [`state`] (one belief), [`filter`] (from events to the estimate) |
+//! | level, uptake and trend | [`state`] (one belief), `bank` (kinds of tank), `event`, [`filter`] (from events to the estimate) |
 //! | leave alone, change, test | [`policy`] |
 //! | an uptake to begin with | `beginning` |
 //! | uptake and advice | `chart`, `uptake`, `advice` |
@@ -14,8 +14,10 @@
 mod advice;
 mod advice_text;
 mod balance;
+mod bank;
 mod beginning;
 mod chart;
+mod event;
 pub mod filter;
 mod panel;
 pub mod policy;

@@ -1,12 +1,12 @@
 //! What to do about an estimate: leave it alone, or one change that holds the level and brings it back to its target.
 //!
-//! Terms: the *well zone* is how far from target is still well, half the band; the *standing addition* is what a day gets for good; it may
-//! *grow* by so much a day for a time, when uptake is told to drift; a *course* is what is added on top, up or down, for some days, and ends by
+//! Terms: the *well zone* is how far from target is still well, half the band; the *standing addition* is what a day gets for good; a *course* is what is added on top, up or down, for some days, and ends by
 //! itself; the *outlook* is where an addition takes the level, day by day.
 //! The rule: a change is proposed only when it saves more of the days outside the well zone, those far outside counting more, than being asked is worth. A reading alone never
 //! moves anything: what is weighed is the estimate with its interval. This proposes; limits, caps and the ramp are the guard's whatever is said here.
 
 use super::filter::{Estimate, Z95};
+use super::state::State;
 use crate::quantity::{Millis, f64_from_usize};
 use crate::statistics::{normal_below, normal_density};
 
@@ -19,10 +19,12 @@ const WEIGHED_PER_READING_DAY: f64 = 0.6;
 /// A course takes at least so many days, and moves the level by no more than this share of the well zone a day.
 const COURSE_DAYS_MIN: f64 = 4.0;
 const COURSE_SHARE_MAX: f64 = 0.36;
-/// The standing addition is what the uptake will be this many days on: the middle of the time until it is likely to be changed again.
-const LEAD_DAYS: f64 = 7.0;
-/// Days for which a drift of uptake that is told is followed.
-const GROWTH_DAYS: f64 = 60.0;
+/// The standing addition is what a drifting uptake will be some days on, so that it need not be changed soon: by so many that the level is carried
+/// past its target by this share of the well zone before it turns, and by no more than these, for a drift is never known well.
+const LEAD_SHARE: f64 = 0.3;
+const LEAD_DAYS_MAX: f64 = 14.0;
+/// Within a corridor, which is moved every day, it runs ahead by less.
+const LEAD_DAYS_IN_CORRIDOR: f64 = 7.0;
 /// Days of the preview.
 const PREVIEW_DAYS: usize = 14;
 /// Within a corridor the addition moves by at most this share of its middle a day.
@@ -49,9 +51,6 @@ pub struct Aim {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Addition {
     pub per_day: f64,
-    /// Change of that each day, for some days.
-    pub growth: f64,
-    pub growth_days: f64,
     /// On top a day, or less where negative, for some days.
     pub course: f64,
     pub course_days: f64,
@@ -67,18 +66,14 @@ impl Addition {
 
     /// What is added in the day that begins `day` days from now.
     pub fn on_day(&self, day: f64) -> f64 {
-        let grown = self.growth * day.min(self.growth_days);
         let course = self.course * (self.course_days - day).clamp(0.0, 1.0);
-        (self.per_day + grown + course).max(0.0)
+        (self.per_day + course).max(0.0)
     }
 
     /// The same plan seen a day later.
     #[must_use]
     pub fn a_day_on(self) -> Self {
-        let grows = self.growth_days.min(1.0);
         Self {
-            per_day: self.per_day + self.growth * grows,
-            growth_days: self.growth_days - grows,
             course_days: (self.course_days - 1.0).max(0.0),
             ..self
         }
@@ -215,10 +210,7 @@ pub fn advise(estimate: &Estimate, addition: &Addition, aim: &Aim, kit_variance:
 /// What holds the level, and the course that brings it back to target.
 pub fn holds_and_returns(estimate: &Estimate, now: &Addition, aim: &Aim) -> Addition {
     let state = &estimate.state;
-    // A drift is followed as far as it is told: by James & Stein's factor, nothing within one standard error.
-    let doubt = state.cov.tt / state.trend.powi(2).max(f64::MIN_POSITIVE);
-    let growth = state.trend * (1.0 - doubt).max(0.0);
-    let holds = state.uptake + LEAD_DAYS * (state.trend - growth) + 0.5 * growth;
+    let holds = state.uptake + lead_days(state, aim.well) * state.trend;
     let gap = aim.target - state.level;
     let limit = if gap > 0.0 {
         aim.rise_max
@@ -238,11 +230,15 @@ pub fn holds_and_returns(estimate: &Estimate, now: &Addition, aim: &Aim) -> Addi
     let per_day = near.clamp(0.0, aim.addition_max);
     Addition {
         per_day,
-        growth,
-        growth_days: GROWTH_DAYS,
         course: (gap / course_days).min(aim.addition_max - per_day),
         course_days,
     }
+}
+
+/// An addition that is ahead of the uptake by L days of trend t carries the level away by t L^2/2 before it turns back.
+fn lead_days(state: &State, well: f64) -> f64 {
+    let trend = state.trend.abs().max(f64::MIN_POSITIVE);
+    (2.0 * LEAD_SHARE * well / trend).sqrt().min(LEAD_DAYS_MAX)
 }
 
 fn next_test(estimate: &Estimate, days: &[Day], aim: &Aim, kit_variance: f64) -> NextTest {
@@ -329,7 +325,7 @@ impl Corridor {
             .min((step * gap.abs()).sqrt())
             .min(aim.well * COURSE_SHARE_MAX)
             .min(limit);
-        let holds = estimate.state.uptake + LEAD_DAYS * estimate.state.trend;
+        let holds = estimate.state.uptake + LEAD_DAYS_IN_CORRIDOR * estimate.state.trend;
         let wanted = self
             .held(holds + closing.copysign(gap))
             .clamp(0.0, aim.addition_max);
@@ -434,6 +430,22 @@ mod tests {
     }
 
     #[test]
+    fn a_drifting_uptake_is_led_so_that_the_level_passes_its_target_and_comes_back() {
+        let drifting: Vec<f64> = (0..25)
+            .map(|k| 8.3 - 0.002 * f64::from(k * k * 49))
+            .collect();
+        let estimate = after(&drifting);
+        let aim = Aim {
+            change_max: 1.0,
+            ..AIM
+        };
+        let wanted = holds_and_returns(&estimate, &Addition::standing(1.4), &aim);
+        let days = (wanted.per_day - estimate.state.uptake) / estimate.state.trend;
+        let passes = estimate.state.trend * days.powi(2) / 2.0;
+        assert!((passes - 0.3 * AIM.well).abs() < 1e-9, "{days} {passes}");
+    }
+
+    #[test]
     fn more_than_can_be_added_is_never_proposed() {
         let aim = Aim {
             addition_max: 0.82,
@@ -499,8 +511,6 @@ mod tests {
     fn an_addition_seen_day_by_day_is_the_addition() {
         let mut addition = Addition {
             per_day: 0.8,
-            growth: 0.004,
-            growth_days: 3.0,
             course: 0.1,
             course_days: 2.0,
         };

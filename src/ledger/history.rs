@@ -10,6 +10,7 @@ use super::books::{
     CALIBRATED, IN_TANK, OPEN_SPAN_MAX, READ, billionths, carried, from_billionths, run_counted,
     total,
 };
+use super::brought::brought;
 use super::columns::{self, millis, word, word_if_any};
 use super::contents::contents;
 use super::error::LedgerError;
@@ -75,7 +76,9 @@ impl Ledger {
             Some(newest) if !now.trusted || newest > now.wall => newest,
             Some(_) | None => now.wall,
         };
+        let told = told(conn)?;
         Ok(History {
+            brought: brought(conn, self.books.dose_last, &told)?,
             dose_last: self.books.dose_last,
             newest_wall: newest,
             doses,
@@ -90,7 +93,7 @@ impl Ledger {
             bench_last: bench_last(conn)?,
             holds: holds(conn)?,
             settled: settled(conn, today)?,
-            told: told(conn)?,
+            told,
             told_last: told_last(conn, i64::MAX)?,
             added_since_reading: self.added_since_reading(&open)?,
             uptakes: uptakes(conn)?,
@@ -611,8 +614,6 @@ fn told_last(conn: &Connection, before: i64) -> rusqlite::Result<i64> {
 }
 
 fn uptakes(conn: &Connection) -> rusqlite::Result<Vec<Uptake>> {
-    let newest = "kind = 'uptake' AND id IN
-         (SELECT max(id) FROM entry WHERE kind = 'uptake' GROUP BY body ->> 'of') ORDER BY id";
-    let found = entries(conn, newest, [])?;
-    Ok(found.into_iter().map(|(_, uptake)| uptake).collect())
+    let all = entries(conn, "kind = 'uptake' ORDER BY id", [])?;
+    Ok(all.into_iter().map(|(_, uptake)| uptake).collect())
 }

@@ -13,6 +13,7 @@
 
 mod backup;
 mod books;
+mod brought;
 mod check;
 mod columns;
 mod contents;

@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 
 use super::bench::Bench;
+use super::brought::Brought;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
@@ -42,6 +43,8 @@ pub struct History {
     pub sessions: Vec<PastSession>,
     /// Intents without an outcome; the engine closes them as uncertain.
     pub open: Vec<Intent>,
+    /// Doses that the estimate of the water goes by, oldest first; open ones are not among them.
+    pub brought: Vec<Brought>,
     /// Bottle contents by the books, open intents not yet taken off.
     pub reservoirs: Vec<(Name, Volume)>,
     /// What is in them.
@@ -67,7 +70,7 @@ pub struct History {
     pub told_last: i64,
     /// What was added of each quantity since its last reading was taken (since ever without one), all lines, open intents in full.
     pub added_since_reading: Carried,
-    /// The newest uptake of each quantity.
+    /// Every uptake that was put into force, oldest first.
     pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,

@@ -5,6 +5,7 @@
 
 mod arming;
 mod bench;
+mod brought;
 mod calibration;
 mod course;
 mod dose;
@@ -25,6 +26,9 @@ mod wrong_time;
 
 pub use arming::Arming;
 pub use bench::{Bench, BenchStep};
+pub use brought::{
+    Brought, ESTIMATE_DOSES_MAX, ESTIMATE_READINGS_MAX, ESTIMATE_SPAN, ESTIMATED, likely_part,
+};
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
 pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{

@@ -7,10 +7,14 @@
 use std::collections::VecDeque;
 
 use super::desk::{Desk, Verdict, Write};
+use super::virtual_time::VirtualTime;
 use crate::engine::{Effect, Engine, Event, Now, RunReport, Setup};
 use crate::guard::DosePermit;
 use crate::quantity::{Millis, Name};
 use crate::record::Hold;
+
+/// In virtual time the engine looks at least this often, so that what has no time of its own is not late by much.
+const VIRTUAL_LOOK_EVERY: Millis = Millis::from_mins(5);
 
 /// Something can no longer be relied on: all outputs must go off, and the process must end.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -87,6 +91,16 @@ impl<A> Core<A> {
             }
         }
         end
+    }
+
+    /// Lets virtual time pass until something is to be seen to, or a thread has still to say that it has done what takes until then. When a
+    /// tick is wanted.
+    pub fn let_pass(&mut self, time: &mut VirtualTime, real: Millis) -> Millis {
+        let now = time.now(real);
+        let look = now.elapsed.plus(VIRTUAL_LOOK_EVERY);
+        let due = self.engine.next_deadline(now).min(look);
+        time.let_pass_until(due.min(self.engine.awaited()), real);
+        due
     }
 
     fn next_event(&mut self) -> Option<Event> {

@@ -11,6 +11,7 @@ mod holds;
 mod mark;
 mod seldom;
 mod setup;
+mod virtual_time;
 
 pub use arming::check_arming;
 pub use core::{Core, Hands, MustEnd};
@@ -21,6 +22,7 @@ pub use mark::{
 };
 pub use seldom::Seldom;
 pub use setup::{Known, Read, Terms, setup};
+pub use virtual_time::VirtualTime;
 
 #[cfg(test)]
 mod tests;

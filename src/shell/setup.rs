@@ -8,7 +8,7 @@ use crate::engine::{Now, Setup};
 use crate::quantity::{Millis, Name};
 use crate::record::{History, Hold, OutputSeen};
 
-/// A report of a run may come this long after its planned end before its thread counts as lost, in real time.
+/// A report of a run may come this long after its planned end before its thread counts as lost.
 const REPORT_GRACE: Millis = Millis::from_secs(5);
 
 /// What this start is for.

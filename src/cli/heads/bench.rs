@@ -2,13 +2,12 @@
 
 use std::io::Write;
 
-use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::exit::accepted;
 use crate::cli::heads::keys::{Ear, Keys};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::proposal::{answer, proposal_in};
 use crate::cli::record::ledger::open;
-use crate::cli::words::{unread, usage};
+use crate::cli::words::usage;
+use crate::cli::{Failure, Out, Place, Result, exit, refused};
 use crate::config::Controller;
 use crate::control::{Client, Request};
 use crate::engine::{Answer, Command, Status, Wish};
@@ -25,7 +24,7 @@ const UNSEEN_MAX: u32 = 100;
 
 /// What is to be run.
 #[derive(Debug, Clone, Copy)]
-pub(in crate::cli) enum Wanted<'a> {
+pub(crate) enum Wanted<'a> {
     /// A head for a time.
     Time {
         head: &'a str,
@@ -38,38 +37,33 @@ pub(in crate::cli) enum Wanted<'a> {
 
 /// A run that is over.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(in crate::cli) struct Ran {
+pub(crate) struct Ran {
     /// The number of the dose in the record.
-    pub(in crate::cli) dose: DoseId,
+    pub(crate) dose: DoseId,
     /// How long the head was on.
-    pub(in crate::cli) on_time: Millis,
-    pub(in crate::cli) booked: Volume,
+    pub(crate) on_time: Millis,
+    pub(crate) booked: Volume,
     /// Whether it ran its whole time.
-    pub(in crate::cli) whole: bool,
+    pub(crate) whole: bool,
 }
 
 impl Ran {
-    pub(in crate::cli) fn as_json(&self) -> Value {
+    pub(crate) fn as_json(&self) -> Value {
         json!({
             "dose": self.dose.0, "on_time_ms": self.on_time.as_ms(), "volume_ul": self.booked.as_ul(),
         })
     }
 }
 
-pub(in crate::cli) const CAUSTIC: &str = "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.";
+pub(crate) const CAUSTIC: &str = "CAUTION: this solution is caustic. Gloves and eye protection; rinse spills with plenty of water.";
 
 /// Whether what a line gives burns.
-pub(in crate::cli) fn is_caustic(controller: &Controller, line: &Name) -> bool {
+pub(crate) fn is_caustic(controller: &Controller, line: &Name) -> bool {
     controller.solution_of(line).is_some_and(|s| s.caustic)
 }
 
 /// Runs a head; any key stops it at once, a signal ends all of it as well.
-pub(in crate::cli) fn run(
-    place: &Place,
-    wanted: Wanted<'_>,
-    ear: &mut Ear,
-    out: &mut Out,
-) -> Result<Ran, Failure> {
+pub(crate) fn run(place: &Place, wanted: Wanted<'_>, ear: &mut Ear, out: &mut Out) -> Result<Ran> {
     let mut client = Client::connect(&place.state)?;
     let mut keys = ear.keys()?;
     let (dose, line) = start(&mut client, &wish(wanted)?, &mut keys, out)?;
@@ -78,23 +72,17 @@ pub(in crate::cli) fn run(
     let signalled = keys.signalled();
     drop(keys);
     if matches!(ended.end, DoseEnd::Failed | DoseEnd::Uncertain) {
-        return Err(Failure::new(
-            exit::REFUSED,
-            format!(
-                "dose {} did not end as it should; look at `dosewright status` before anything else",
-                dose.0
-            ),
-        ));
+        return Err(refused(format!(
+            "dose {} did not end as it should; look at `dosewright status` before anything else",
+            dose.0
+        )));
     }
     let on_time = ended.on_time.unwrap_or(Millis::ZERO);
     if signalled {
-        return Err(Failure::new(
-            exit::REFUSED,
-            format!(
-                "ended by a signal, the head is off after {on_time}: {} are counted, nothing else was changed",
-                ended.delivered
-            ),
-        ));
+        return Err(refused(format!(
+            "ended by a signal, the head is off after {on_time}: {} are counted, nothing else was changed",
+            ended.delivered
+        )));
     }
     Ok(Ran {
         dose,
@@ -110,7 +98,7 @@ fn start(
     wish: &Wish,
     keys: &mut Keys<'_>,
     out: &mut Out,
-) -> Result<(DoseId, Name), Failure> {
+) -> Result<(DoseId, Name)> {
     let mut told = false;
     loop {
         let mut response = client.ask(&Command::Prepare(wish.clone()).into())?;
@@ -135,12 +123,12 @@ fn start(
         told = true;
         if keys.wants_stop() {
             let text = format!("nothing was run: {}", response.text);
-            return Err(Failure::new(exit::REFUSED, text));
+            return Err(refused(text));
         }
     }
 }
 
-fn wish(wanted: Wanted<'_>) -> Result<Wish, Failure> {
+fn wish(wanted: Wanted<'_>) -> Result<Wish> {
     Ok(match wanted {
         Wanted::Time {
             head,
@@ -165,7 +153,7 @@ fn watch(
     (dose, line): (DoseId, &str),
     keys: &mut Keys<'_>,
     out: &mut Out,
-) -> Result<EndedDose, Failure> {
+) -> Result<EndedDose> {
     let reader = open(place)?;
     let mut unseen = 0;
     let mut asked_to_stop = false;
@@ -175,7 +163,7 @@ fn watch(
             // A denial means that it is over already; the record says how.
             drop(client.ask(&Command::StopRun { dose }.into())?);
         }
-        if let Some(ended) = reader.end_of(dose).map_err(|e| unread(&e))? {
+        if let Some(ended) = reader.end_of(dose)? {
             bar(1.0, out)?;
             if out.is_terminal() {
                 writeln!(out)?;
@@ -199,7 +187,7 @@ fn watch(
 }
 
 /// How far the run on a line has come, from 0 to 1; `None` when nothing runs there.
-fn share_of(client: &mut Client, line: &str) -> Result<Option<f64>, Failure> {
+fn share_of(client: &mut Client, line: &str) -> Result<Option<f64>> {
     let view = crate::cli::running::status::fetch(client)?;
     let line = view.lines.iter().find(|l| l.name.as_str() == line);
     let run = line.and_then(|l| l.running.as_ref());
@@ -207,12 +195,12 @@ fn share_of(client: &mut Client, line: &str) -> Result<Option<f64>, Failure> {
 }
 
 /// What the daemon shows.
-pub(in crate::cli) fn status(place: &Place) -> Result<Status, Failure> {
+pub(crate) fn status(place: &Place) -> Result<Status> {
     crate::cli::running::status::fetch(&mut Client::connect(&place.state)?)
 }
 
 /// A bar that grows; on a terminal only.
-fn bar(share: f64, out: &mut Out) -> Result<(), Failure> {
+fn bar(share: f64, out: &mut Out) -> Result {
     if !out.is_terminal() {
         return Ok(());
     }

@@ -2,6 +2,7 @@
 
 use clap::{Args, Subcommand};
 
+use crate::cli::Result;
 use crate::cli::heads::measured::{Conditions, Read, TimedRun};
 use crate::cli::place::{Agreed, Noted};
 use crate::quantity::{
@@ -13,18 +14,18 @@ use crate::quantity::{
 #[command(
     after_help = "Examples: dosewright bench alkalinity\n          dosewright bench alkalinity open\n          dosewright bench alkalinity prime \"25 mL\"\n          dosewright bench alkalinity back\nWithout a further word it guides through the whole: outlet out of the tank, priming, runs that you measure, the calibration, one check, outlet back. What was measured is kept at once: whatever interrupts it, the same command goes on.\nBetween open and back the line gives nothing to the tank, and what its head gives does not count there. After 30 min without a run or a word all of it counts as given to the tank, and the line gives nothing until the outlet is said to be back."
 )]
-pub(in crate::cli) struct BenchArgs {
+pub(crate) struct BenchArgs {
     /// The head
     #[arg(value_parser = Name::new)]
-    pub(in crate::cli) head: Name,
+    pub(crate) head: Name,
     /// What is done; guided through all of it when left out
     #[command(subcommand)]
-    pub(in crate::cli) command: Option<BenchCommand>,
+    pub(crate) command: Option<BenchCommand>,
 }
 
 /// What is done at the bench.
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum BenchCommand {
+pub(crate) enum BenchCommand {
     /// The outlet is out of the tank from now on
     #[command(
         after_help = "Examples: dosewright bench alkalinity open\n          dosewright bench alkalinity open --bucket 7"
@@ -95,36 +96,36 @@ pub(in crate::cli) enum BenchCommand {
 #[command(
     after_help = "Examples: dosewright bench alkalinity calibrate\n          dosewright bench alkalinity calibrate --water-temperature \"22 C\"\n          dosewright bench alkalinity calibrate --runs 14,15,16,17 --resolution \"0.05 mL\"\n          dosewright bench alkalinity calibrate --run 3s=1.55mL --run 3s=1.53mL --run 12s=6.1mL --run 12s=6.15mL --resolution \"0.05 mL\"\nWithout --runs and --run it guides; any key stops the head. Each --run is a time and what came out in it, in mL or in g. Runs that scatter too much are refused. Doses shorter than the shortest run are not covered."
 )]
-pub(in crate::cli) struct Calibrate {
+pub(crate) struct Calibrate {
     /// Runs that were measured at the bench, by their numbers in the record; `bench HEAD show` lists them
     #[arg(long = "runs", value_name = "NUMBERS", value_delimiter = ',')]
-    pub(in crate::cli) doses: Vec<i64>,
+    pub(crate) doses: Vec<i64>,
     /// A run that was timed before: time=mL or time=g, for example 3s=1.55mL; at least two lengths, the shortest and the longest twice
     #[arg(long = "run", value_name = "TIME=MEASURED", value_parser = TimedRun::new)]
-    pub(in crate::cli) runs: Vec<TimedRun>,
+    pub(crate) runs: Vec<TimedRun>,
     /// How long the guided runs are, for example "3s,12s"; half and twice the planned dose when left out
     #[arg(long, value_name = "TIMES", value_delimiter = ',', value_parser = parse_duration, conflicts_with_all = ["runs", "doses"])]
-    pub(in crate::cli) lengths: Vec<Millis>,
+    pub(crate) lengths: Vec<Millis>,
     /// How often each length is run; 3 times when left out
     #[arg(long, value_parser = clap::value_parser!(u32).range(2..=20), conflicts_with_all = ["runs", "doses"])]
-    pub(in crate::cli) repeats: Option<u32>,
+    pub(crate) repeats: Option<u32>,
     /// What vessels and scales are read by
     #[command(flatten)]
-    pub(in crate::cli) conditions: Conditions,
+    pub(crate) conditions: Conditions,
     /// The step of the cylinder or scale, for example "0.1 mL" or "0.01 g"; asked for when it guides and this is left out
     #[arg(long, value_name = "STEP", value_parser = Read::new)]
-    pub(in crate::cli) resolution: Option<Read>,
+    pub(crate) resolution: Option<Read>,
     /// The rate again, for example "4.10 mL/min": only for one that was asked about because it is far from the head's nominal rate or from the calibration before
     #[arg(long, value_name = "RATE", value_parser = parse_flow_rate)]
-    pub(in crate::cli) rate: Option<FlowRate>,
+    pub(crate) rate: Option<FlowRate>,
     /// Guided, on a scale that creeps: weigh twice before and twice after each run, so that its drift is taken off or the run refused
     #[arg(long, conflicts_with_all = ["runs", "doses"])]
-    pub(in crate::cli) creep: bool,
+    pub(crate) creep: bool,
     /// In your words, for the certificate: the tube, the vessel
     #[arg(long, default_value = "")]
-    pub(in crate::cli) note: Words,
+    pub(crate) note: Words,
     #[command(flatten)]
-    pub(in crate::cli) agreed: Agreed,
+    pub(crate) agreed: Agreed,
 }
 
 /// Options of `verify`.
@@ -132,38 +133,30 @@ pub(in crate::cli) struct Calibrate {
 #[command(
     after_help = "Examples: dosewright bench alkalinity verify \"3.15 mL\"\n          dosewright bench alkalinity verify \"3.15 mL\" --water-temperature \"22 C\"\n          dosewright bench alkalinity verify 3.15mL --start && dosewright bench alkalinity verify 3.15mL --measured 3.1mL\nRuns the head once into a vessel, asks what came out, and says whether that is within the head's tolerance-percent."
 )]
-pub(in crate::cli) struct Verify {
+pub(crate) struct Verify {
     /// A usual dose
     #[arg(value_parser = parse_volume)]
-    pub(in crate::cli) volume: Volume,
+    pub(crate) volume: Volume,
     /// Ask nothing: run the head, and say which dose that was; measure it, then give --measured
     #[arg(long, conflicts_with_all = ["measured", "creep", "dose"])]
-    pub(in crate::cli) start: bool,
+    pub(crate) start: bool,
     /// Ask nothing and run nothing: what came out of the head's last run for a check, for example 3.1mL or 3.09g
     #[arg(long, value_name = "MEASURED", conflicts_with = "creep", value_parser = Read::new)]
-    pub(in crate::cli) measured: Option<Read>,
+    pub(crate) measured: Option<Read>,
     /// With --measured: another dose of the head than its last run for a check, by its number in the record
     #[arg(long, value_name = "NUMBER", requires = "measured")]
-    pub(in crate::cli) dose: Option<i64>,
+    pub(crate) dose: Option<i64>,
     /// On a scale that creeps: weigh twice before and twice after the run, so that its drift is taken off or the check refused
     #[arg(long)]
-    pub(in crate::cli) creep: bool,
+    pub(crate) creep: bool,
     /// What vessels and scales are read by
     #[command(flatten)]
-    pub(in crate::cli) conditions: Conditions,
-}
-
-/// Options of `calibration`.
-#[derive(Debug, Args)]
-pub(in crate::cli) struct CalibrationArgs {
-    /// What to show
-    #[command(subcommand)]
-    pub(in crate::cli) command: CalibrationCommand,
+    pub(crate) conditions: Conditions,
 }
 
 /// What to show of a calibration.
 #[derive(Debug, Subcommand)]
-pub(in crate::cli) enum CalibrationCommand {
+pub(crate) enum CalibrationCommand {
     /// The certificate of a head: runs, fit with its limits, what it covers, checks since, when it is due again
     #[command(
         after_help = "Examples: dosewright calibration show alkalinity\n          dosewright calibration show alkalinity --accuracy\nWorks without a daemon."
@@ -180,12 +173,12 @@ pub(in crate::cli) enum CalibrationCommand {
 
 /// How much to fill a tube with.
 #[derive(Debug, Clone, Copy)]
-pub(in crate::cli) enum Priming {
+pub(crate) enum Priming {
     Time(Millis),
     Volume(Volume),
 }
 
-pub(in crate::cli) fn priming(text: &str) -> Result<Priming, String> {
+pub(crate) fn priming(text: &str) -> Result<Priming, String> {
     let time = parse_duration(text).map(Priming::Time);
     time.or_else(|_| parse_volume(text).map(Priming::Volume))
         .map_err(|_| {

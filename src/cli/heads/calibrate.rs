@@ -5,7 +5,6 @@
 
 use std::io::{self, IsTerminal, Write};
 
-use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::status;
 use crate::cli::heads::bench_args::Calibrate;
 use crate::cli::heads::certificate::{fit_lines, newest};
@@ -13,12 +12,11 @@ use crate::cli::heads::guided::{AtTheBench, Bench, Job, KEPT, dialogue, whole};
 use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Entries, Weighing};
 use crate::cli::heads::session::{cap_left, kept_runs};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, usage};
+use crate::cli::{Out, Place, Result, refused};
 use crate::config::{Head, Line, Mode};
 use crate::control::{Client, Response};
 use crate::engine::{Command, NewCalibration};
@@ -37,12 +35,7 @@ const REPEATS: u32 = 3;
 /// faster than was thought, and twice.
 const AROUND: (f64, f64) = (0.4, 2.0);
 
-pub(in crate::cli) fn calibrate(
-    place: &Place,
-    head: &Name,
-    options: &Calibrate,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn calibrate(place: &Place, head: &Name, options: &Calibrate, out: &mut Out) -> Result {
     let mut entries = Entries::new(&options.conditions)?;
     if options.runs.is_empty() && options.doses.is_empty() {
         return guided(place, head, (options, &mut entries), out);
@@ -69,7 +62,7 @@ pub(in crate::cli) fn calibrate(
 }
 
 /// Runs that were measured at the bench, by their numbers.
-fn chosen(place: &Place, head: &Name, doses: &[i64]) -> Result<Vec<CalibrationRun>, Failure> {
+fn chosen(place: &Place, head: &Name, doses: &[i64]) -> Result<Vec<CalibrationRun>> {
     if doses.is_empty() {
         return Ok(Vec::new());
     }
@@ -93,13 +86,13 @@ fn fitted_words(
     head: &Name,
     runs: &[CalibrationRun],
     resolution: Volume,
-) -> Result<Vec<String>, Failure> {
+) -> Result<Vec<String>> {
     let rules = FitRules {
         resolution,
         ..FitRules::default()
     };
     let fitted = fit(&CalibrationRun::used(runs), &rules)
-        .map_err(|refusal| Failure::new(exit::REFUSED, format!("not taken: {refusal}")))?;
+        .map_err(|refusal| refused(format!("not taken: {refusal}")))?;
     let before = newest(place, head)?;
     Ok(fit_lines(&fitted, before.as_ref().map(|c| &c.calibration)))
 }
@@ -109,7 +102,7 @@ fn new_calibration(
     options: &Calibrate,
     (runs, resolution): (Vec<CalibrationRun>, Volume),
     entries: &Entries,
-) -> Result<NewCalibration, Failure> {
+) -> Result<NewCalibration> {
     let weighing = entries.weighing().map(Weighing::words).transpose()?;
     Ok(NewCalibration {
         head: head.clone(),
@@ -127,7 +120,7 @@ fn guided(
     head: &Name,
     (options, entries): (&Calibrate, &mut Entries),
     out: &mut Out,
-) -> Result<(), Failure> {
+) -> Result {
     if !io::stdin().is_terminal() || place.json {
         return Err(usage(format!(
             "to be guided needs a terminal and somebody at the bench; by words it goes: `dosewright bench {head} open`, prime, run, measured, calibrate --runs, verify, back; runs that were timed before are entered with calibrate --run"
@@ -159,7 +152,7 @@ fn fitted(
     options: &Calibrate,
     entries: &mut Entries,
     bench: &mut AtTheBench<'_>,
-) -> Result<(), Failure> {
+) -> Result {
     let (place, head) = (bench.place, bench.head);
     let mut runs = kept_runs(&open(place)?, head)?;
     loop {
@@ -179,7 +172,7 @@ fn fitted(
                 bench.take_last_back(&mut runs)?;
                 continue;
             }
-            _ => return Err(Failure::new(exit::REFUSED, KEPT)),
+            _ => return Err(refused(KEPT)),
         }
         let new = new_calibration(head, options, (runs.clone(), job.resolution), entries)?;
         let response = sent(place, new, bench)?;
@@ -189,18 +182,14 @@ fn fitted(
         }
         let answer = bench.ask("Enter takes the last entry back and runs again, q ends:")?;
         if answer == "q" {
-            return Err(Failure::new(exit::REFUSED, KEPT));
+            return Err(refused(KEPT));
         }
         bench.take_last_back(&mut runs)?;
     }
 }
 
 /// Has a calibration taken; a rate that is doubtful is asked about.
-fn sent(
-    place: &Place,
-    mut new: NewCalibration,
-    bench: &mut AtTheBench<'_>,
-) -> Result<Response, Failure> {
+fn sent(place: &Place, mut new: NewCalibration, bench: &mut AtTheBench<'_>) -> Result<Response> {
     let mut client = Client::connect(&place.state)?;
     let response = client.ask(&Command::Calibrate(new.clone()).into())?;
     if response.code.as_deref() != Some("calibration-questioned") {
@@ -210,7 +199,7 @@ fn sent(
     let typed = bench.ask("The rate again to take it all the same, anything else to leave it:")?;
     new.sure_of = parse_flow_rate(&typed).ok();
     if new.sure_of.is_none() {
-        return Err(Failure::new(exit::REFUSED, KEPT));
+        return Err(refused(KEPT));
     }
     Ok(Client::connect(&place.state)?.ask(&Command::Calibrate(new).into())?)
 }
@@ -220,7 +209,7 @@ fn resolution(
     options: &Calibrate,
     entries: &mut Entries,
     person: &mut Person<'_>,
-) -> Result<Volume, Failure> {
+) -> Result<Volume> {
     if let Some(step) = &options.resolution {
         return entries.read(step, person)?.ok_or_else(|| {
             usage(format!(
@@ -238,12 +227,7 @@ fn resolution(
 }
 
 /// What is to be done at the bench, and whether the caps leave room for it.
-fn job(
-    place: &Place,
-    name: &Name,
-    options: &Calibrate,
-    resolution: Volume,
-) -> Result<Job, Failure> {
+fn job(place: &Place, name: &Name, options: &Calibrate, resolution: Volume) -> Result<Job> {
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
     let head = controller.head_named(name.as_str()).map_err(usage)?;
@@ -324,18 +308,15 @@ fn most_ml(head: &Head, known: Option<&Calibration>, lengths: &[Millis], repeats
 }
 
 /// Whether the runs fit under the cap of the session, before the first drop.
-fn check_room(job: &Job, known: Option<&Calibration>, left: Volume) -> Result<(), Failure> {
+fn check_room(job: &Job, known: Option<&Calibration>, left: Volume) -> Result {
     let all = most_ml(&job.head, known, &job.lengths, job.repeats);
     if all <= left.as_ml() {
         return Ok(());
     }
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "these runs may give {all:.1} mL, and the session of head {name} at the bench leaves {left}; choose shorter or fewer runs with --lengths and --repeats, or open a session with a larger cap: `dosewright bench {name} open --cap VOLUME`",
-            name = job.head.name
-        ),
-    ))
+    Err(refused(format!(
+        "these runs may give {all:.1} mL, and the session of head {name} at the bench leaves {left}; choose shorter or fewer runs with --lengths and --repeats, or open a session with a larger cap: `dosewright bench {name} open --cap VOLUME`",
+        name = job.head.name
+    )))
 }
 
 #[cfg(test)]

@@ -5,12 +5,10 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
-use crate::cli::exit::{self, Failure};
-use crate::cli::heads::bench_args::{CalibrationArgs, CalibrationCommand};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
+use crate::cli::heads::bench_args::CalibrationCommand;
 use crate::cli::record::ledger::open;
-use crate::cli::words::{configuration, minute, present, unread, usage, zone};
+use crate::cli::words::{configuration, minute, present, usage, zone};
+use crate::cli::{Out, Place, Result, refused};
 use crate::config::{Head, Loaded};
 use crate::ledger::LedgerReader;
 use crate::metering::{
@@ -24,26 +22,19 @@ use crate::record::{CalibrationRun, StoredCalibration, StoredVerification};
 use crate::statistics::Confidence;
 
 /// The newest calibration of a head; `None` without a ledger or without one.
-pub(in crate::cli) fn newest(
-    place: &Place,
-    head: &Name,
-) -> Result<Option<StoredCalibration>, Failure> {
+pub(crate) fn newest(place: &Place, head: &Name) -> Result<Option<StoredCalibration>> {
     let Ok(reader) = open(place) else {
         return Ok(None);
     };
     Ok(reader
-        .calibrations_of(head)
-        .map_err(|e| unread(&e))?
+        .calibrations_of(head)?
         .pop()
         // What a dry run assumed was never measured.
         .filter(|c| c.variation.is_some()))
 }
 
 /// What a fit is worth, a line each.
-pub(in crate::cli) fn fit_lines(
-    fitted: &CalibrationFit,
-    before: Option<&Calibration>,
-) -> Vec<String> {
+pub(crate) fn fit_lines(fitted: &CalibrationFit, before: Option<&Calibration>) -> Vec<String> {
     let calibration = fitted.calibration();
     let (rate_low, rate_high) = fitted.rate_limits();
     let (offset_low, offset_high) = fitted.offset_limits_ml();
@@ -122,14 +113,13 @@ impl Due {
     }
 }
 
-fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certificate, Failure> {
+fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certificate> {
     let head = loaded.controller.head_named(name).map_err(usage)?.clone();
-    let mut all = reader.calibrations_of(&head.name).map_err(|e| unread(&e))?;
+    let mut all = reader.calibrations_of(&head.name)?;
     let stored = all.pop().ok_or_else(|| {
-        Failure::new(
-            exit::REFUSED,
-            format!("head {name} has no calibration yet; make one with `dosewright bench {name}`"),
-        )
+        refused(format!(
+            "head {name} has no calibration yet; make one with `dosewright bench {name}`"
+        ))
     })?;
     let before = all
         .iter()
@@ -142,12 +132,11 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
     };
     let made = stored.at.wall;
     let checks: Vec<StoredVerification> = reader
-        .verifications_of(&head.name)
-        .map_err(|e| unread(&e))?
+        .verifications_of(&head.name)?
         .into_iter()
         .filter(|check| check.at.wall >= made)
         .collect();
-    let run_since = reader.run_since(&head.name, made).map_err(|e| unread(&e))?;
+    let run_since = reader.run_since(&head.name, made)?;
     let now = present(reader)?;
     let drift = Drift::of(&bare(&checks), head.tolerance_percent, Confidence::P95).ok();
     let due = due(&head, (made, now), run_since, drift.as_ref());
@@ -194,7 +183,7 @@ fn due(
 }
 
 /// What else a calibration holds for, and how its volumes were read; nothing where nothing is known.
-fn driven_and_weighed(stored: &StoredCalibration, out: &mut Out) -> Result<(), Failure> {
+fn driven_and_weighed(stored: &StoredCalibration, out: &mut Out) -> Result {
     if !stored.drive.is_empty() {
         writeln!(out, "driven, and holds for that only: {}", stored.drive)?;
     }
@@ -204,12 +193,8 @@ fn driven_and_weighed(stored: &StoredCalibration, out: &mut Out) -> Result<(), F
     Ok(())
 }
 
-pub(in crate::cli) fn calibration(
-    place: &Place,
-    options: &CalibrationArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
-    let CalibrationCommand::Show { head, accuracy } = &options.command;
+pub(crate) fn calibration(place: &Place, options: &CalibrationCommand, out: &mut Out) -> Result {
+    let CalibrationCommand::Show { head, accuracy } = options;
     let loaded = configuration(place)?;
     let reader = open(place)?;
     let certificate = gather(&reader, &loaded, head.as_str())?;
@@ -259,7 +244,7 @@ pub(in crate::cli) fn calibration(
 }
 
 /// What it is from: every run, the unused ones too.
-fn origin(stored: &StoredCalibration, out: &mut Out) -> Result<(), Failure> {
+fn origin(stored: &StoredCalibration, out: &mut Out) -> Result {
     if !stored.method.is_empty() {
         writeln!(out, "{}", stored.method)?;
     }
@@ -292,7 +277,7 @@ fn checks(
     certificate: &Certificate,
     (now, zone): (Timestamp, &jiff::tz::TimeZone),
     out: &mut Out,
-) -> Result<(), Failure> {
+) -> Result {
     for check in &certificate.checks {
         writeln!(
             out,

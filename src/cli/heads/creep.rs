@@ -3,7 +3,7 @@
 //! What the resting scale does before and after is taken for what it did in between, and taken off, or the run is refused; see
 //! [`net_mass`].
 
-use crate::cli::exit::Failure;
+use crate::cli::Result;
 use crate::cli::heads::measured::{Entries, grams};
 use crate::cli::talk::Talk;
 use crate::metering::{Baseline, DriftRules, Reading, net_mass};
@@ -11,18 +11,18 @@ use crate::quantity::{Millis, Volume};
 
 /// What a run gave on a creeping scale.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(in crate::cli) struct Weighed {
+pub(crate) struct Weighed {
     /// The net mass as a volume.
-    pub(in crate::cli) volume: Volume,
+    pub(crate) volume: Volume,
     /// All four readings, and what was taken off.
-    pub(in crate::cli) words: String,
+    pub(crate) words: String,
 }
 
 /// Asks for two readings of a scale at rest.
 ///
 /// # Errors
 /// When whoever was asked went away.
-pub(in crate::cli) fn baseline(talk: &mut impl Talk, when: &str) -> Result<Baseline, Failure> {
+pub(crate) fn baseline(talk: &mut impl Talk, when: &str) -> Result<Baseline> {
     let first = reading(
         talk,
         &format!(
@@ -46,7 +46,7 @@ pub(in crate::cli) fn baseline(talk: &mut impl Talk, when: &str) -> Result<Basel
     }
 }
 
-fn reading(talk: &mut impl Talk, question: &str) -> Result<Reading, Failure> {
+fn reading(talk: &mut impl Talk, question: &str) -> Result<Reading> {
     loop {
         let typed = talk.ask(question)?;
         if let Some(grams) = grams(&typed) {
@@ -63,11 +63,11 @@ fn reading(talk: &mut impl Talk, question: &str) -> Result<Reading, Failure> {
 ///
 /// # Errors
 /// When whoever was asked went away.
-pub(in crate::cli) fn weighed(
+pub(crate) fn weighed(
     before: &Baseline,
     entries: &mut Entries,
     talk: &mut impl Talk,
-) -> Result<Option<Weighed>, Failure> {
+) -> Result<Option<Weighed>> {
     let after = baseline(talk, "after")?;
     let net = match net_mass(before, &after, &DriftRules::default()) {
         Ok(net) => net,

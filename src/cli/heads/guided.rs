@@ -1,16 +1,15 @@
 //! The guided way at the bench: cautions, outlet out, priming, runs with what came out, the repetition of one that looks wrong, a check,
 //! outlet back. Whatever was measured is kept by the daemon at once.
 
-use crate::cli::exit::{self, Failure, accepted};
+use crate::cli::exit::accepted;
 use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, run};
 use crate::cli::heads::creep;
 use crate::cli::heads::measured::Entries;
 use crate::cli::heads::session::{ask_back, is_silent, open_session, waits};
 use crate::cli::heads::verify::Check;
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::talk::{Person, Talk};
-use crate::cli::words::unread;
+use crate::cli::{Failure, Place, Result, refused};
 use crate::config::{Head, Line};
 use crate::control::Client;
 use crate::engine::{BenchAsk, Command, NewMeasured};
@@ -20,38 +19,38 @@ use crate::record::{CalibrationRun, DoseEnd, DoseKind};
 
 /// What the guided run is about.
 #[derive(Debug)]
-pub(in crate::cli) struct Job {
-    pub(in crate::cli) head: Head,
-    pub(in crate::cli) line: Line,
+pub(crate) struct Job {
+    pub(crate) head: Head,
+    pub(crate) line: Line,
     /// What leaves its outlet.
-    pub(in crate::cli) solution: Name,
-    pub(in crate::cli) caustic: bool,
+    pub(crate) solution: Name,
+    pub(crate) caustic: bool,
     /// The line's planned dose.
-    pub(in crate::cli) usual: Volume,
-    pub(in crate::cli) lengths: Vec<Millis>,
-    pub(in crate::cli) repeats: u32,
+    pub(crate) usual: Volume,
+    pub(crate) lengths: Vec<Millis>,
+    pub(crate) repeats: u32,
     /// The step that volumes are read by.
-    pub(in crate::cli) resolution: Volume,
+    pub(crate) resolution: Volume,
     /// The scale creeps: it is read before and after each run.
-    pub(in crate::cli) creep: bool,
+    pub(crate) creep: bool,
     /// Longest priming by one press of the key.
-    pub(in crate::cli) prime: Millis,
-    pub(in crate::cli) live: bool,
+    pub(crate) prime: Millis,
+    pub(crate) live: bool,
 }
 
 /// Who is talked to, what runs the head, and what keeps its runs.
-pub(in crate::cli) trait Bench: Talk {
+pub(crate) trait Bench: Talk {
     /// Runs the head for a time.
-    fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran, Failure>;
+    fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran>;
 
     /// Keeps what came out in a run, or that it is not used.
-    fn keep(&mut self, run: &CalibrationRun) -> Result<(), Failure>;
+    fn keep(&mut self, run: &CalibrationRun) -> Result;
 
     /// The last run, when nobody entered what came out in it.
-    fn unmeasured(&self, runs: &[CalibrationRun]) -> Result<Option<Ran>, Failure>;
+    fn unmeasured(&self, runs: &[CalibrationRun]) -> Result<Option<Ran>>;
 
     /// The last entry is not used.
-    fn take_last_back(&mut self, runs: &mut [CalibrationRun]) -> Result<(), Failure> {
+    fn take_last_back(&mut self, runs: &mut [CalibrationRun]) -> Result {
         let Some(last) = runs.iter_mut().rfind(|run| run.used) else {
             return Ok(());
         };
@@ -61,18 +60,18 @@ pub(in crate::cli) trait Bench: Talk {
 }
 
 /// A person, and a head behind the daemon.
-pub(in crate::cli) struct AtTheBench<'a> {
-    pub(in crate::cli) place: &'a Place,
-    pub(in crate::cli) head: &'a Name,
-    pub(in crate::cli) person: Person<'a>,
+pub(crate) struct AtTheBench<'a> {
+    pub(crate) place: &'a Place,
+    pub(crate) head: &'a Name,
+    pub(crate) person: Person<'a>,
 }
 
 impl Talk for AtTheBench<'_> {
-    fn say(&mut self, text: &str) -> Result<(), Failure> {
+    fn say(&mut self, text: &str) -> Result {
         self.person.say(text)
     }
 
-    fn ask(&mut self, question: &str) -> Result<String, Failure> {
+    fn ask(&mut self, question: &str) -> Result<String> {
         self.person.ask(question)
     }
 
@@ -82,7 +81,7 @@ impl Talk for AtTheBench<'_> {
 }
 
 impl Bench for AtTheBench<'_> {
-    fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran, Failure> {
+    fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran> {
         let wanted = Wanted::Time {
             head: self.head.as_str(),
             run_time,
@@ -91,7 +90,7 @@ impl Bench for AtTheBench<'_> {
         run(self.place, wanted, self.person.ear, self.person.out)
     }
 
-    fn keep(&mut self, run: &CalibrationRun) -> Result<(), Failure> {
+    fn keep(&mut self, run: &CalibrationRun) -> Result {
         let new = NewMeasured {
             head: self.head.clone(),
             run: run.clone(),
@@ -105,10 +104,10 @@ impl Bench for AtTheBench<'_> {
         accepted(Client::connect(&self.place.state)?.ask(&command.into())?).map(drop)
     }
 
-    fn unmeasured(&self, runs: &[CalibrationRun]) -> Result<Option<Ran>, Failure> {
+    fn unmeasured(&self, runs: &[CalibrationRun]) -> Result<Option<Ran>> {
         let reader = open(self.place)?;
         let last = reader.dose_to_check(self.head, None);
-        let last = last.map_err(|e| unread(&e))?.filter(|dose| {
+        let last = last?.filter(|dose| {
             dose.end == DoseEnd::Delivered
                 && !dose.checked
                 && runs.iter().all(|run| run.dose != Some(dose.id))
@@ -116,7 +115,7 @@ impl Bench for AtTheBench<'_> {
         let Some(dose) = last else {
             return Ok(None);
         };
-        let ended = reader.end_of(dose.id).map_err(|e| unread(&e))?;
+        let ended = reader.end_of(dose.id)?;
         Ok(ended.and_then(|ended| {
             Some(Ran {
                 dose: dose.id,
@@ -132,19 +131,19 @@ impl Bench for AtTheBench<'_> {
 const RUNS_MAX: usize = 100;
 
 /// What is as before when it ends early.
-pub(in crate::cli) const KEPT: &str = "the head's calibration stays as it was; what was pumped and measured is in the record, and the same command goes on from there";
+pub(crate) const KEPT: &str = "the head's calibration stays as it was; what was pumped and measured is in the record, and the same command goes on from there";
 
 fn ended_early() -> Failure {
-    Failure::new(exit::REFUSED, format!("ended before it was done: {KEPT}"))
+    refused(format!("ended before it was done: {KEPT}"))
 }
 
 /// The whole: `fitted` runs the head and has a calibration taken.
-pub(in crate::cli) fn whole(
+pub(crate) fn whole(
     job: &Job,
     entries: &mut Entries,
     bench: &mut AtTheBench<'_>,
-    fitted: impl FnOnce(&mut Entries, &mut AtTheBench<'_>) -> Result<(), Failure>,
-) -> Result<(), Failure> {
+    fitted: impl FnOnce(&mut Entries, &mut AtTheBench<'_>) -> Result,
+) -> Result {
     cautions(job, bench)?;
     bench.say(&entries.words())?;
     outlet_out(&job.head.name, bench)?;
@@ -162,21 +161,21 @@ pub(in crate::cli) fn whole(
     ask_back(bench.place, bench.head, &mut bench.person)
 }
 
-fn outlet_out(head: &Name, bench: &mut impl Bench) -> Result<(), Failure> {
+fn outlet_out(head: &Name, bench: &mut impl Bench) -> Result {
     let question = format!(
         "Is the outlet of head {head} out of the tank and in the vessel? Type out when it is, q ends:"
     );
     loop {
         match bench.ask(&question)?.as_str() {
             "out" => return Ok(()),
-            "q" => return Err(Failure::new(exit::REFUSED, "nothing was run or changed")),
+            "q" => return Err(refused("nothing was run or changed")),
             other => bench.say(&format!("\"{other}\" is neither out nor q"))?,
         }
     }
 }
 
 /// One run of a usual dose by the new calibration.
-fn checked(job: &Job, entries: &mut Entries, bench: &mut AtTheBench<'_>) -> Result<(), Failure> {
+fn checked(job: &Job, entries: &mut Entries, bench: &mut AtTheBench<'_>) -> Result {
     let volume = job.usual;
     let answer = bench.ask(&format!(
         "One check: head {} gives {volume} by the new calibration. Empty or tare the vessel. Enter starts it, s leaves it out:",
@@ -199,12 +198,12 @@ fn checked(job: &Job, entries: &mut Entries, bench: &mut AtTheBench<'_>) -> Resu
 }
 
 /// Runs the head and asks what came out until every length has its runs and they fit; goes on with those that are there.
-pub(in crate::cli) fn dialogue(
+pub(crate) fn dialogue(
     job: &Job,
     entries: &mut Entries,
     bench: &mut impl Bench,
     kept: Vec<CalibrationRun>,
-) -> Result<Vec<CalibrationRun>, Failure> {
+) -> Result<Vec<CalibrationRun>> {
     let (mut runs, mut unused): (Vec<_>, Vec<_>) = kept.into_iter().partition(|run| run.used);
     if !runs.is_empty() {
         bench.say(&format!("{} measured runs are kept and used.", runs.len()))?;
@@ -267,7 +266,7 @@ fn kept_run(
     ran: &Ran,
     (volume, typed): (Volume, String),
     bench: &mut impl Bench,
-) -> Result<CalibrationRun, Failure> {
+) -> Result<CalibrationRun> {
     let run = CalibrationRun {
         on_time: ran.on_time,
         volume,
@@ -279,7 +278,7 @@ fn kept_run(
     Ok(run)
 }
 
-fn cautions(job: &Job, bench: &mut impl Bench) -> Result<(), Failure> {
+fn cautions(job: &Job, bench: &mut impl Bench) -> Result {
     let name = &job.head.name;
     bench.say(&format!(
         "Calibration of head {name}, line {}, solution {}.",
@@ -298,7 +297,7 @@ fn cautions(job: &Job, bench: &mut impl Bench) -> Result<(), Failure> {
 }
 
 /// Runs the head until the tube is full.
-fn prime(longest: Millis, bench: &mut impl Bench) -> Result<(), Failure> {
+fn prime(longest: Millis, bench: &mut impl Bench) -> Result {
     loop {
         let answer = bench.ask(
             "Fill the tube: Enter runs the head until you press a key, s goes on (the tube is full to its end, without bubbles), q ends:",
@@ -324,7 +323,7 @@ fn one_run(
     run_time: Millis,
     entries: &mut Entries,
     bench: &mut impl Bench,
-) -> Result<Option<CalibrationRun>, Failure> {
+) -> Result<Option<CalibrationRun>> {
     let before = if job.creep {
         Some(creep::baseline(bench, "before")?)
     } else {
@@ -350,7 +349,7 @@ fn what_came_out(
     ran: &Ran,
     entries: &mut Entries,
     bench: &mut impl Bench,
-) -> Result<Option<(Volume, String)>, Failure> {
+) -> Result<Option<(Volume, String)>> {
     loop {
         let answer = bench.ask(&format!(
             "What came out in {}? (for example 14.8 mL, or 14.76 g; r repeats the run)",
@@ -377,7 +376,7 @@ fn redo_suspect(
     entries: &mut Entries,
     runs: &mut [CalibrationRun],
     bench: &mut impl Bench,
-) -> Result<Vec<CalibrationRun>, Failure> {
+) -> Result<Vec<CalibrationRun>> {
     let mut replaced = Vec::new();
     loop {
         let rules = FitRules {
@@ -423,11 +422,11 @@ mod tests {
     }
 
     impl Talk for Scripted {
-        fn say(&mut self, text: &str) -> Result<(), Failure> {
+        fn say(&mut self, text: &str) -> Result {
             self.talk.say(text)
         }
 
-        fn ask(&mut self, question: &str) -> Result<String, Failure> {
+        fn ask(&mut self, question: &str) -> Result<String> {
             let answer = self.talk.ask(question)?;
             if answer == "stop" {
                 self.stop_next = true;
@@ -442,7 +441,7 @@ mod tests {
     }
 
     impl Bench for Scripted {
-        fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran, Failure> {
+        fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran> {
             self.ran.push((run_time.as_ms(), kind));
             let whole = !std::mem::take(&mut self.stop_next);
             Ok(Ran {
@@ -453,17 +452,17 @@ mod tests {
             })
         }
 
-        fn keep(&mut self, run: &CalibrationRun) -> Result<(), Failure> {
+        fn keep(&mut self, run: &CalibrationRun) -> Result {
             self.kept.push(run.clone());
             Ok(())
         }
 
-        fn unmeasured(&self, _: &[CalibrationRun]) -> Result<Option<Ran>, Failure> {
+        fn unmeasured(&self, _: &[CalibrationRun]) -> Result<Option<Ran>> {
             Ok(None)
         }
     }
 
-    fn creeping(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
+    fn creeping(answers: &[&str]) -> (Result<Vec<CalibrationRun>>, Scripted) {
         let conditions = Conditions {
             water_temperature: Some(crate::cli::words::celsius("20 C").unwrap()),
             ..Conditions::default()
@@ -476,14 +475,14 @@ mod tests {
         )
     }
 
-    fn dialogue_of(answers: &[&str]) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
+    fn dialogue_of(answers: &[&str]) -> (Result<Vec<CalibrationRun>>, Scripted) {
         dialogue_with(&mut Entries::new(&Conditions::default()).unwrap(), answers)
     }
 
     fn dialogue_with(
         entries: &mut Entries,
         answers: &[&str],
-    ) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
+    ) -> (Result<Vec<CalibrationRun>>, Scripted) {
         told_to(entries, false, answers, Vec::new())
     }
 
@@ -492,7 +491,7 @@ mod tests {
         creep: bool,
         answers: &[&str],
         kept: Vec<CalibrationRun>,
-    ) -> (Result<Vec<CalibrationRun>, Failure>, Scripted) {
+    ) -> (Result<Vec<CalibrationRun>>, Scripted) {
         let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
         let loaded = load(&demo, &crate::plan::check_plan).unwrap();
         let head = loaded.controller.head_named("alkalinity").unwrap();
@@ -523,7 +522,7 @@ mod tests {
         (runs, bench)
     }
 
-    fn volumes(runs: Result<Vec<CalibrationRun>, Failure>) -> Vec<i64> {
+    fn volumes(runs: Result<Vec<CalibrationRun>>) -> Vec<i64> {
         let runs = runs.unwrap_or_default();
         runs.iter()
             .filter(|r| r.used)

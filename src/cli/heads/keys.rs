@@ -13,7 +13,7 @@ use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
-use crate::cli::exit::{self, Failure};
+use crate::cli::{Result, refused};
 
 /// How often a run is looked after while no key is pressed.
 const LOOK_MS: i64 = 100;
@@ -23,7 +23,7 @@ const LINE_MAX: usize = 4_096;
 
 /// What came instead of silence.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(in crate::cli) enum Heard {
+pub(crate) enum Heard {
     /// A line, without its end.
     Line(String),
     /// Nothing will come any more.
@@ -37,18 +37,18 @@ impl Heard {
     ///
     /// # Errors
     /// When there is none: `kept` says what stays as it was.
-    pub(in crate::cli) fn answer(self, kept: &str) -> Result<String, Failure> {
+    pub(crate) fn answer(self, kept: &str) -> Result<String> {
         let why = match self {
             Self::Line(text) => return Ok(text.trim().to_owned()),
             Self::End => "ended without an answer",
             Self::Signal => "ended by a signal, the head is off",
         };
-        Err(Failure::new(exit::REFUSED, format!("{why}: {kept}")))
+        Err(refused(format!("{why}: {kept}")))
     }
 }
 
 /// Listens to standard input and to signals.
-pub(in crate::cli) struct Ear {
+pub(crate) struct Ear {
     runtime: Runtime,
     signals: [Signal; 3],
     /// What was read beyond the last line.
@@ -60,7 +60,7 @@ impl Ear {
     ///
     /// # Errors
     /// When the system refuses.
-    pub(in crate::cli) fn open() -> io::Result<Self> {
+    pub(crate) fn open() -> io::Result<Self> {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
             .build()?;
@@ -83,7 +83,7 @@ impl Ear {
     ///
     /// # Errors
     /// When standard input cannot be read.
-    pub(in crate::cli) fn line(&mut self) -> io::Result<Heard> {
+    pub(crate) fn line(&mut self) -> io::Result<Heard> {
         let mut bytes = [0; 512];
         loop {
             if let Some(end) = self.typed.iter().position(|byte| *byte == b'\n') {
@@ -119,7 +119,7 @@ impl Ear {
     ///
     /// # Errors
     /// When the terminal refuses.
-    pub(in crate::cli) fn keys(&mut self) -> io::Result<Keys<'_>> {
+    pub(crate) fn keys(&mut self) -> io::Result<Keys<'_>> {
         let before = if io::stdin().is_terminal() {
             let before = tcgetattr(io::stdin())?;
             let mut raw = before.clone();
@@ -153,7 +153,7 @@ impl Ear {
 }
 
 /// Watches while a run goes on; the terminal is as it was when this is dropped.
-pub(in crate::cli) struct Keys<'a> {
+pub(crate) struct Keys<'a> {
     ear: &'a mut Ear,
     /// How the terminal was; `None` when there is none.
     before: Option<Termios>,
@@ -162,7 +162,7 @@ pub(in crate::cli) struct Keys<'a> {
 
 impl Keys<'_> {
     /// Waits a moment; whether a key was pressed or a signal came in it.
-    pub(in crate::cli) fn wants_stop(&mut self) -> bool {
+    pub(crate) fn wants_stop(&mut self) -> bool {
         let key = self.before.is_some() && key_within(LOOK_MS);
         let wait = if self.before.is_some() {
             Duration::ZERO
@@ -174,7 +174,7 @@ impl Keys<'_> {
     }
 
     /// Whether it was a signal, which ends more than the run.
-    pub(in crate::cli) const fn signalled(&self) -> bool {
+    pub(crate) const fn signalled(&self) -> bool {
         self.signalled
     }
 }

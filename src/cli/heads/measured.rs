@@ -1,9 +1,9 @@
 //! What was measured after a run: read in mL on a cylinder, or weighed in g and turned into a volume.
 
 use crate::chemistry::Celsius;
-use crate::cli::exit::Failure;
 use crate::cli::talk::Talk;
 use crate::cli::words::{celsius, usage};
+use crate::cli::{Failure, Result};
 use crate::metering::{Air, Liquid};
 use crate::quantity::{Millis, Volume, parse_duration, parse_plain_number, parse_volume};
 use crate::record::CalibrationRun;
@@ -19,28 +19,28 @@ const ROOM_CELSIUS: f64 = 20.0;
 
 /// What a weight is turned into a volume by.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::cli) struct Weighing {
+pub(crate) struct Weighing {
     liquid: Liquid,
     air: Air,
 }
 
 /// The conditions as they are typed.
 #[derive(Debug, Clone, Copy, Default, clap::Args)]
-pub(in crate::cli) struct Conditions {
+pub(crate) struct Conditions {
     /// Temperature of the water that is weighed, for example "22 C"; asked for at the first entry in g when left out
     #[arg(long, value_name = "TEMPERATURE", value_parser = celsius)]
-    pub(in crate::cli) water_temperature: Option<Celsius>,
+    pub(crate) water_temperature: Option<Celsius>,
     /// Air pressure where the scale stands, for example "1002 hPa"; the standard atmosphere when left out
     #[arg(long = "air-pressure", value_name = "PRESSURE", value_parser = hectopascals)]
-    pub(in crate::cli) air_hpa: Option<f64>,
+    pub(crate) air_hpa: Option<f64>,
     /// Density of the liquid when it is not plain water, for example "1.062 kg/L"
     #[arg(long = "density", value_name = "DENSITY", value_parser = kg_per_l, conflicts_with = "water_temperature")]
-    pub(in crate::cli) kg_per_l: Option<f64>,
+    pub(crate) kg_per_l: Option<f64>,
 }
 
 impl Conditions {
     /// What weights are turned into volumes by; `None` when nothing was said of the liquid.
-    pub(in crate::cli) fn weighing(&self) -> Result<Option<Weighing>, Failure> {
+    pub(crate) fn weighing(&self) -> Result<Option<Weighing>> {
         let hpa = self.air_hpa.unwrap_or(STANDARD_HPA);
         let air = |celsius| Air {
             celsius,
@@ -69,7 +69,7 @@ impl Conditions {
 
 /// What is entered at the bench, and what turns it into volumes: asked for when the first weight is entered, unless it is known.
 #[derive(Debug)]
-pub(in crate::cli) struct Entries {
+pub(crate) struct Entries {
     conditions: Conditions,
     weighing: Option<Weighing>,
 }
@@ -79,7 +79,7 @@ impl Entries {
     ///
     /// # Errors
     /// When they make no sense.
-    pub(in crate::cli) fn new(conditions: &Conditions) -> Result<Self, Failure> {
+    pub(crate) fn new(conditions: &Conditions) -> Result<Self> {
         Ok(Self {
             weighing: conditions.weighing()?,
             conditions: *conditions,
@@ -87,12 +87,12 @@ impl Entries {
     }
 
     /// What weights are turned into volumes by; `None` while nothing is known of the liquid.
-    pub(in crate::cli) const fn weighing(&self) -> Option<&Weighing> {
+    pub(crate) const fn weighing(&self) -> Option<&Weighing> {
         self.weighing.as_ref()
     }
 
     /// How entries are taken, for whoever is to make them.
-    pub(in crate::cli) fn words(&self) -> String {
+    pub(crate) fn words(&self) -> String {
         let liquid = self.weighing.map(|weighing| weighing.liquid);
         match liquid {
             Some(Liquid::Density { kg_per_l }) => {
@@ -106,7 +106,7 @@ impl Entries {
     ///
     /// # Errors
     /// When nothing is known of what was weighed.
-    pub(in crate::cli) fn kept(&self, typed: &str) -> Result<String, Failure> {
+    pub(crate) fn kept(&self, typed: &str) -> Result<String> {
         match (grams(typed), self.weighing) {
             (Some(_), Some(weighing)) => Ok(format!("{typed} ({})", weighing.words()?)),
             (Some(_) | None, _) => Ok(typed.to_owned()),
@@ -117,11 +117,7 @@ impl Entries {
     ///
     /// # Errors
     /// When whoever was asked went away.
-    pub(in crate::cli) fn volume(
-        &mut self,
-        typed: &str,
-        talk: &mut impl Talk,
-    ) -> Result<Option<Volume>, Failure> {
+    pub(crate) fn volume(&mut self, typed: &str, talk: &mut impl Talk) -> Result<Option<Volume>> {
         match told(Read::new(typed).map_err(usage), talk)? {
             Some(read) => self.read(&read, talk),
             None => Ok(None),
@@ -132,11 +128,7 @@ impl Entries {
     ///
     /// # Errors
     /// When whoever was asked went away.
-    pub(in crate::cli) fn read(
-        &mut self,
-        read: &Read,
-        talk: &mut impl Talk,
-    ) -> Result<Option<Volume>, Failure> {
+    pub(crate) fn read(&mut self, read: &Read, talk: &mut impl Talk) -> Result<Option<Volume>> {
         if let Scale::Grams(_) = read.on {
             self.ask_liquid(talk)?;
         }
@@ -147,11 +139,7 @@ impl Entries {
     ///
     /// # Errors
     /// When whoever was asked went away.
-    pub(in crate::cli) fn volume_of(
-        &mut self,
-        grams: f64,
-        talk: &mut impl Talk,
-    ) -> Result<Option<Volume>, Failure> {
+    pub(crate) fn volume_of(&mut self, grams: f64, talk: &mut impl Talk) -> Result<Option<Volume>> {
         let Weighing { liquid, air } = self.ask_liquid(talk)?;
         told(liquid.volume(grams, air).map_err(usage), talk)
     }
@@ -160,7 +148,7 @@ impl Entries {
     ///
     /// # Errors
     /// When whoever was asked went away.
-    pub(in crate::cli) fn ask_liquid(&mut self, talk: &mut impl Talk) -> Result<Weighing, Failure> {
+    pub(crate) fn ask_liquid(&mut self, talk: &mut impl Talk) -> Result<Weighing> {
         if let Some(weighing) = self.weighing {
             return Ok(weighing);
         }
@@ -204,7 +192,7 @@ impl Entries {
 }
 
 /// Says what is wrong with an answer; `None` then.
-fn told<T>(result: Result<T, Failure>, talk: &mut impl Talk) -> Result<Option<T>, Failure> {
+fn told<T>(result: Result<T>, talk: &mut impl Talk) -> Result<Option<T>> {
     match result {
         Ok(value) => Ok(Some(value)),
         Err(Failure::Said { text, .. }) => talk.say(&text).map(|()| None),
@@ -213,7 +201,7 @@ fn told<T>(result: Result<T, Failure>, talk: &mut impl Talk) -> Result<Option<T>
 }
 
 /// The number of a weight in g; `None` for what is no weight.
-pub(in crate::cli) fn grams(text: &str) -> Option<f64> {
+pub(crate) fn grams(text: &str) -> Option<f64> {
     text.trim()
         .strip_suffix('g')
         .and_then(|number| parse_plain_number(number.trim()).ok())
@@ -221,11 +209,11 @@ pub(in crate::cli) fn grams(text: &str) -> Option<f64> {
 
 impl Weighing {
     /// mL that show 1 g on the scale.
-    pub(in crate::cli) fn ml_per_gram(&self) -> Result<f64, Failure> {
+    pub(crate) fn ml_per_gram(&self) -> Result<f64> {
         self.liquid.ml_per_gram(self.air).map_err(usage)
     }
 
-    pub(in crate::cli) fn words(&self) -> Result<String, Failure> {
+    pub(crate) fn words(&self) -> Result<String> {
         let liquid = match self.liquid {
             Liquid::Water { celsius } => format!("water of {celsius} C"),
             Liquid::Density { kg_per_l } => format!("a liquid of {kg_per_l} kg/L"),
@@ -257,8 +245,8 @@ fn with_unit(text: &str, unit: &str, what: &str, example: &str) -> Result<f64, S
 
 /// What was read: `14.8 mL` on a vessel, or `14.76 g` on a scale.
 #[derive(Debug, Clone)]
-pub(in crate::cli) struct Read {
-    pub(in crate::cli) typed: String,
+pub(crate) struct Read {
+    pub(crate) typed: String,
     on: Scale,
 }
 
@@ -269,7 +257,7 @@ enum Scale {
 }
 
 impl Read {
-    pub(in crate::cli) fn new(text: &str) -> Result<Self, String> {
+    pub(crate) fn new(text: &str) -> Result<Self, String> {
         let typed = text.trim().to_owned();
         let on = match grams(&typed) {
             Some(grams) => Scale::Grams(grams),
@@ -280,7 +268,7 @@ impl Read {
         Ok(Self { typed, on })
     }
 
-    pub(in crate::cli) fn volume(&self, weighing: Option<&Weighing>) -> Result<Volume, Failure> {
+    pub(crate) fn volume(&self, weighing: Option<&Weighing>) -> Result<Volume> {
         let grams = match self.on {
             Scale::Volume(volume) => return Ok(volume),
             Scale::Grams(grams) => grams,
@@ -294,13 +282,13 @@ impl Read {
 
 /// A run that was timed before: `30s=14.8mL`.
 #[derive(Debug, Clone)]
-pub(in crate::cli) struct TimedRun {
+pub(crate) struct TimedRun {
     on_time: Millis,
     gave: Read,
 }
 
 impl TimedRun {
-    pub(in crate::cli) fn new(text: &str) -> Result<Self, String> {
+    pub(crate) fn new(text: &str) -> Result<Self, String> {
         let (time, gave) = text.split_once('=').ok_or_else(|| {
             format!(
                 "\"{text}\" is no run; write its time and what came out, for example 30s=14.8mL or 30s=14.76g"
@@ -312,10 +300,7 @@ impl TimedRun {
         })
     }
 
-    pub(in crate::cli) fn weighed(
-        &self,
-        weighing: Option<&Weighing>,
-    ) -> Result<CalibrationRun, Failure> {
+    pub(crate) fn weighed(&self, weighing: Option<&Weighing>) -> Result<CalibrationRun> {
         Ok(CalibrationRun {
             on_time: self.on_time,
             volume: self.gave.volume(weighing)?,
@@ -339,11 +324,11 @@ mod tests {
         conditions.weighing().unwrap().unwrap()
     }
 
-    fn measured(text: &str, weighing: Option<&Weighing>) -> Result<Volume, Failure> {
+    fn measured(text: &str, weighing: Option<&Weighing>) -> Result<Volume> {
         Read::new(text).map_err(usage)?.volume(weighing)
     }
 
-    fn refused<T>(result: Result<T, Failure>) -> String {
+    fn refused<T>(result: Result<T>) -> String {
         match result {
             Err(Failure::Said { text, .. }) => text,
             Err(Failure::ClosedPipe) | Ok(_) => panic!("not refused"),

@@ -1,13 +1,13 @@
 //! The heads: calibration and checks.
 
-pub(in crate::cli) mod bench;
-pub(in crate::cli) mod bench_args;
-pub(in crate::cli) mod calibrate;
-pub(in crate::cli) mod certificate;
-pub(in crate::cli) mod creep;
-pub(in crate::cli) mod guided;
-pub(in crate::cli) mod keys;
-pub(in crate::cli) mod measured;
-pub(in crate::cli) mod session;
-pub(in crate::cli) mod verify;
-pub(in crate::cli) mod words;
+pub(crate) mod bench;
+pub(crate) mod bench_args;
+pub(crate) mod calibrate;
+pub(crate) mod certificate;
+pub(crate) mod creep;
+pub(crate) mod guided;
+pub(crate) mod keys;
+pub(crate) mod measured;
+pub(crate) mod session;
+pub(crate) mod verify;
+pub(crate) mod words;

@@ -2,19 +2,17 @@
 
 use std::io::Write;
 
-use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, is_caustic, run};
 use crate::cli::heads::bench_args::Verify;
 use crate::cli::heads::creep;
 use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::Entries;
 use crate::cli::heads::session::{ask_back, ensure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
-use crate::cli::words::{configuration, unread, usage};
+use crate::cli::words::{configuration, usage};
+use crate::cli::{Out, Place, Result, refused};
 use crate::config::Controller;
 use crate::engine::{Command, NewVerification};
 use crate::quantity::{Name, Volume};
@@ -27,12 +25,7 @@ const KEPT: &str = "nothing was checked; what was pumped is in the record";
 type Given = (DoseId, Volume);
 
 /// Runs the head once, asks what came out, and has it judged and kept; or a part of that, for scripts.
-pub(in crate::cli) fn verify(
-    place: &Place,
-    name: &Name,
-    options: &Verify,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn verify(place: &Place, name: &Name, options: &Verify, out: &mut Out) -> Result {
     let mut entries = Entries::new(&options.conditions)?;
     let volume = options.volume;
     let loaded = configuration(place)?;
@@ -75,7 +68,7 @@ pub(in crate::cli) fn verify(
         "Head {name} is to give {volume} into a vessel, NOT into the tank. Enter starts it, q ends:"
     );
     if person.ask(&question)? == "q" {
-        return Err(Failure::new(exit::REFUSED, "nothing was run"));
+        return Err(refused("nothing was run"));
     }
     let opened = ensure(place, name, &mut person)?;
     let kept = check.once(&mut entries, &mut person)?;
@@ -87,33 +80,33 @@ pub(in crate::cli) fn verify(
 
 /// One check of a head.
 #[derive(Debug)]
-pub(in crate::cli) struct Check<'a> {
-    pub(in crate::cli) place: &'a Place,
-    pub(in crate::cli) head: &'a Name,
-    pub(in crate::cli) line: &'a Name,
-    pub(in crate::cli) volume: Volume,
+pub(crate) struct Check<'a> {
+    pub(crate) place: &'a Place,
+    pub(crate) head: &'a Name,
+    pub(crate) line: &'a Name,
+    pub(crate) volume: Volume,
     /// The scale creeps.
-    pub(in crate::cli) creep: bool,
+    pub(crate) creep: bool,
 }
 
 /// How a check came out; it is on record.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(in crate::cli) enum Kept {
+pub(crate) enum Kept {
     Passed,
     Failed,
 }
 
 impl Kept {
-    pub(in crate::cli) fn verdict(self) -> Result<(), Failure> {
+    pub(crate) fn verdict(self) -> Result {
         match self {
             Self::Passed => Ok(()),
-            Self::Failed => Err(Failure::new(exit::REFUSED, "")),
+            Self::Failed => Err(refused("")),
         }
     }
 }
 
 impl Check<'_> {
-    fn caution(&self, controller: &Controller, person: &mut Person<'_>) -> Result<(), Failure> {
+    fn caution(&self, controller: &Controller, person: &mut Person<'_>) -> Result {
         if is_caustic(controller, self.line) {
             person.say(CAUSTIC)?;
         }
@@ -121,11 +114,7 @@ impl Check<'_> {
     }
 
     /// One run with its measurement, judged and kept.
-    pub(in crate::cli) fn once(
-        &self,
-        entries: &mut Entries,
-        person: &mut Person<'_>,
-    ) -> Result<Kept, Failure> {
+    pub(crate) fn once(&self, entries: &mut Entries, person: &mut Person<'_>) -> Result<Kept> {
         let before = if self.creep {
             Some(creep::baseline(person, "before")?)
         } else {
@@ -136,12 +125,12 @@ impl Check<'_> {
             None => asked(entries, person)?,
             Some(before) => creep::weighed(&before, entries, person)?
                 .map(|weighed| (weighed.words, weighed.volume))
-                .ok_or_else(|| Failure::new(exit::REFUSED, KEPT))?,
+                .ok_or_else(|| refused(KEPT))?,
         };
         self.keep((ran.dose, ran.booked), read, person.out)
     }
 
-    fn run(&self, person: &mut Person<'_>) -> Result<Ran, Failure> {
+    fn run(&self, person: &mut Person<'_>) -> Result<Ran> {
         let wanted = Wanted::Volume {
             line: self.line.as_str(),
             volume: self.volume,
@@ -150,17 +139,14 @@ impl Check<'_> {
         if ran.whole {
             return Ok(ran);
         }
-        Err(Failure::new(
-            exit::REFUSED,
-            format!(
-                "stopped after {}; {} are counted, and nothing is checked by it",
-                ran.on_time, ran.booked
-            ),
-        ))
+        Err(refused(format!(
+            "stopped after {}; {} are counted, and nothing is checked by it",
+            ran.on_time, ran.booked
+        )))
     }
 
     /// What a script needs of a run that is to be measured.
-    fn started(&self, ran: &Ran, out: &mut Out) -> Result<(), Failure> {
+    fn started(&self, ran: &Ran, out: &mut Out) -> Result {
         if self.place.json {
             return Ok(out.json(&ran.as_json())?);
         }
@@ -172,12 +158,10 @@ impl Check<'_> {
     }
 
     /// The dose that was measured: the head's last run for a check, or one by its number.
-    fn given_before(&self, number: Option<i64>) -> Result<Given, Failure> {
+    fn given_before(&self, number: Option<i64>) -> Result<Given> {
         let (head, volume) = (self.head, self.volume);
-        let refuse = |why: String| Failure::new(exit::REFUSED, format!("refused: {why}"));
-        let found = open(self.place)?
-            .dose_to_check(head, number.map(DoseId))
-            .map_err(|e| unread(&e))?;
+        let refuse = |why: String| refused(format!("refused: {why}"));
+        let found = open(self.place)?.dose_to_check(head, number.map(DoseId))?;
         let dose = found.ok_or_else(|| {
             refuse(match number {
                 Some(number) => format!("dose {number} is no dose of head {head}"),
@@ -210,7 +194,7 @@ impl Check<'_> {
         (dose, expected): Given,
         (typed, measured): (String, Volume),
         out: &mut Out,
-    ) -> Result<Kept, Failure> {
+    ) -> Result<Kept> {
         let command = Command::Verify(NewVerification {
             head: self.head.clone(),
             dose,
@@ -228,7 +212,7 @@ impl Check<'_> {
 }
 
 /// What came out, as it was entered and as a volume.
-fn asked(entries: &mut Entries, talk: &mut impl Talk) -> Result<(String, Volume), Failure> {
+fn asked(entries: &mut Entries, talk: &mut impl Talk) -> Result<(String, Volume)> {
     loop {
         let typed = talk.ask("What came out? (for example 3.1 mL, or 3.09 g)")?;
         if let Some(value) = entries.volume(&typed, talk)? {

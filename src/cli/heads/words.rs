@@ -4,7 +4,6 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::cli::exit::{self, Failure};
 use crate::cli::heads::bench::{Wanted, run, status};
 use crate::cli::heads::bench_args::{BenchArgs, BenchCommand, Calibrate, Priming};
 use crate::cli::heads::calibrate::calibrate;
@@ -12,12 +11,11 @@ use crate::cli::heads::keys::Ear;
 use crate::cli::heads::measured::{Conditions, Entries, Read};
 use crate::cli::heads::session::{ensure, kept_runs, session_in, waits};
 use crate::cli::heads::verify::verify;
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
 use crate::cli::talk::{Person, Talk};
-use crate::cli::words::{configuration, minute, unread, usage};
+use crate::cli::words::{configuration, minute, usage};
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::config::Head;
 use crate::engine::{BenchAsk, Command, NewBench, NewMeasured};
 use crate::quantity::{FlowRate, Millis, Name, Volume};
@@ -26,11 +24,7 @@ use crate::record::{CalibrationRun, DoseId, DoseKind};
 /// A rest of priming that is shorter is left.
 const REST: Millis = Millis::new(500);
 
-pub(in crate::cli) fn bench(
-    place: &Place,
-    options: &BenchArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn bench(place: &Place, options: &BenchArgs, out: &mut Out) -> Result {
     let head = options.head.clone();
     let guided = BenchCommand::Calibrate(Calibrate::default());
     let ask_for = match options.command.as_ref().unwrap_or(&guided) {
@@ -67,7 +61,7 @@ pub(in crate::cli) fn bench(
 }
 
 /// One run for a calibration, for scripts.
-fn one_run(place: &Place, head: &Name, run_time: Millis, out: &mut Out) -> Result<(), Failure> {
+fn one_run(place: &Place, head: &Name, run_time: Millis, out: &mut Out) -> Result {
     let mut ear = Ear::open()?;
     let mut person = Person {
         ear: &mut ear,
@@ -98,7 +92,7 @@ fn measured_run(
     head: &Name,
     dose: i64,
     (amount, conditions): (Option<&Read>, &Conditions),
-) -> Result<CalibrationRun, Failure> {
+) -> Result<CalibrationRun> {
     let reader = open(place)?;
     let Some(amount) = amount else {
         let kept = kept_runs(&reader, head)?;
@@ -106,7 +100,7 @@ fn measured_run(
         let run = entered.map(|run| CalibrationRun { used: false, ..run });
         return run.ok_or_else(|| usage(format!("nothing was entered of dose {dose}")));
     };
-    let ended = reader.end_of(DoseId(dose)).map_err(|e| unread(&e))?;
+    let ended = reader.end_of(DoseId(dose))?;
     let on_time = ended.and_then(|ended| ended.on_time);
     let entries = Entries::new(conditions)?;
     Ok(CalibrationRun {
@@ -118,7 +112,7 @@ fn measured_run(
     })
 }
 
-fn show(place: &Place, head: &Name, out: &mut Out) -> Result<(), Failure> {
+fn show(place: &Place, head: &Name, out: &mut Out) -> Result {
     let view = status(place)?;
     let session = session_in(&view, head);
     let runs = kept_runs(&open(place)?, head)?;
@@ -156,7 +150,7 @@ fn show(place: &Place, head: &Name, out: &mut Out) -> Result<(), Failure> {
 }
 
 /// Fills a tube of any length: as many runs as it takes, until the amount is given or somebody stops it.
-fn prime(place: &Place, name: &Name, amount: Priming, out: &mut Out) -> Result<(), Failure> {
+fn prime(place: &Place, name: &Name, amount: Priming, out: &mut Out) -> Result {
     let controller = configuration(place)?.controller;
     let head = controller.head_named(name.as_str()).map_err(usage)?;
     let view = status(place)?;
@@ -200,7 +194,7 @@ fn next_run(head: &Head, left: Millis) -> Millis {
 }
 
 /// How long to run for a time or a volume.
-fn time_of(amount: Priming, rate: FlowRate) -> Result<Millis, Failure> {
+fn time_of(amount: Priming, rate: FlowRate) -> Result<Millis> {
     let volume = match amount {
         Priming::Time(time) => return Ok(time),
         Priming::Volume(volume) => volume,

@@ -1,43 +1,116 @@
 //! Looking at the record, with or without a running daemon.
 
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use clap::{Args, Subcommand};
 use serde_json::Value;
 
-use crate::cli::args::{Ledger as LedgerArgs, LedgerCommand, LedgerExport, LedgerList, Rows};
-use crate::cli::exit::{self, Failure, chain};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
+use crate::cli::exit::chain;
+use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
 use crate::ledger::{
-    ExportError, Filter, Ledger, LedgerReader, Row, put_in_doubt, restore as put_back,
+    ExportError, Filter, Ledger, LedgerReader, Row, Table, put_in_doubt, restore as put_back,
 };
-use crate::quantity::{Millis, Volume};
+use crate::quantity::{Millis, Name, Volume};
+
+/// What to do with the record.
+#[derive(Debug, Subcommand)]
+pub(crate) enum LedgerCommand {
+    /// List rows, the newest last
+    #[command(after_help = "Example: dosewright ledger list doses --line alkalinity --newest 20")]
+    List(LedgerList),
+    /// Print rows as CSV or JSON; volumes in microlitres, times in RFC 3339 UTC
+    #[command(after_help = "Example: dosewright ledger export doses --format csv > doses.csv")]
+    Export(LedgerExport),
+    /// Check the database and the books: every bottle must have lost what was delivered, to the microlitre
+    Check,
+    /// Copy the ledger to a new file, beside a running daemon
+    Backup {
+        /// The new file; an existing one is never overwritten
+        file: PathBuf,
+    },
+    /// Put a backup in the place of the ledger, while no daemon runs; what it cannot know counts as given
+    #[command(
+        after_help = "Example: dosewright ledger restore backup.db\nAfter a whole card was restored from an image: dosewright ledger restore --whole-card"
+    )]
+    Restore {
+        /// A copy made with `ledger backup`
+        #[arg(required_unless_present = "whole_card")]
+        file: Option<PathBuf>,
+        /// The ledger in place is an old one itself, as after a whole card was restored from an image
+        #[arg(long, conflicts_with = "file")]
+        whole_card: bool,
+    },
+}
+
+/// Which rows of the record.
+#[derive(Debug, Args)]
+pub(crate) struct Rows {
+    /// What of the record
+    #[arg(default_value = "doses", value_parser = table)]
+    table: Table,
+    /// Only this line
+    #[arg(long, value_parser = Name::new)]
+    line: Option<Name>,
+    /// Not before (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    since: Option<jiff::Timestamp>,
+    /// Before (RFC 3339)
+    #[arg(long, value_name = "TIME")]
+    until: Option<jiff::Timestamp>,
+}
+
+/// Options of `ledger list`.
+#[derive(Debug, Args)]
+pub(crate) struct LedgerList {
+    #[command(flatten)]
+    rows: Rows,
+    /// Only the newest so many rows
+    #[arg(long, value_name = "N", default_value_t = 50)]
+    newest: u32,
+}
+
+/// Options of `ledger export`.
+#[derive(Debug, Args)]
+pub(crate) struct LedgerExport {
+    #[command(flatten)]
+    rows: Rows,
+    /// csv or json
+    #[arg(long, default_value = "csv", value_parser = ["csv", "json"])]
+    format: String,
+}
+
+fn table(name: &str) -> Result<Table, String> {
+    // "doses" reads as well as "dose".
+    let singular = name.strip_suffix('s').unwrap_or(name);
+    Table::from_name(name)
+        .or_else(|| Table::from_name(singular))
+        .ok_or_else(|| {
+            let known: Vec<String> = Table::all().map(Table::name).collect();
+            format!("the ledger has no \"{name}\"; it has: {}", known.join(", "))
+        })
+}
 
 /// Opens the ledger of the state folder for reading.
-pub(in crate::cli) fn open(place: &Place) -> Result<LedgerReader, Failure> {
+pub(crate) fn open(place: &Place) -> Result<LedgerReader> {
     open_at(&ledger_path(&place.state))
 }
 
-fn open_at(path: &Path) -> Result<LedgerReader, Failure> {
+fn open_at(path: &Path) -> Result<LedgerReader> {
     Ledger::open_to_read(path).map_err(|e| Failure::new(exit::IO, chain(&e)))
 }
 
 /// A failed export; a closed pipe is none.
-pub(in crate::cli) fn failure(error: ExportError) -> Failure {
+pub(crate) fn failure(error: ExportError) -> Failure {
     match error {
         ExportError::Output(io) => io.into(),
         ExportError::Ledger(ledger) => Failure::new(exit::IO, chain(&ledger)),
     }
 }
 
-pub(in crate::cli) fn ledger(
-    place: &Place,
-    options: &LedgerArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
-    match &options.command {
+pub(crate) fn ledger(place: &Place, options: &LedgerCommand, out: &mut Out) -> Result {
+    match options {
         LedgerCommand::List(list) => list_rows(place, list, out),
         LedgerCommand::Export(export) => export_rows(place, export, out),
         LedgerCommand::Check => check(place, out),
@@ -60,7 +133,7 @@ pub(in crate::cli) fn ledger(
 const AFTER_RESTORE: &str = "whatever was given since then is not in it and counts as given: when the daemon starts, everything is on hold, each line's daily cap counts as full for 24 h, and live mode is not armed
 next: start the daemon, test the water, say what each bottle holds (`dosewright refill`), `dosewright resume`, and arm again (`dosewright arm`)";
 
-fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result<(), Failure> {
+fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result {
     let io = |error: &dyn std::error::Error| Failure::new(exit::IO, chain(error));
     let ledger = ledger_path(&place.state);
     if !place.state.is_dir() {
@@ -71,7 +144,7 @@ fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result<(), Fail
         return Err(Failure::new(exit::IO, text));
     }
     let _lock = InstanceLock::take(&place.state).map_err(|error| match &error {
-        LockError::Taken { .. } => Failure::new(exit::REFUSED, error.to_string()),
+        LockError::Taken { .. } => refused(error.to_string()),
         LockError::Make { .. } => io(&error),
     })?;
     let now = machine_now().wall;
@@ -112,7 +185,7 @@ fn filter(rows: &Rows, newest: Option<u32>) -> Filter {
     }
 }
 
-fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result<(), Failure> {
+fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result {
     let filter = filter(&list.rows, Some(list.newest));
     let rows = open(place)?
         .list(list.rows.table, &filter)
@@ -132,7 +205,7 @@ const HIDDEN: [&str; 7] = [
 ];
 
 /// Prints rows as a table or as JSON. A column that is empty in every row is left out of the table.
-pub(in crate::cli) fn print(rows: &[Row], json: bool, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn print(rows: &[Row], json: bool, out: &mut Out) -> Result {
     if json {
         out.json(&rows)?;
         return Ok(());
@@ -210,7 +283,7 @@ fn shown(column: &str, cell: &Value) -> String {
     }
 }
 
-fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<(), Failure> {
+fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result {
     let (reader, table) = (open(place)?, export.rows.table);
     let filter = filter(&export.rows, None);
     let done = if export.format == "json" {
@@ -221,7 +294,7 @@ fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result<()
     done.map_err(failure)
 }
 
-fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
+fn check(place: &Place, out: &mut Out) -> Result {
     let report = open(place)?
         .check_in_place()
         .map_err(|e| Failure::new(exit::IO, chain(&e)))?;
@@ -264,11 +337,8 @@ fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
         return Ok(());
     }
     out.flush()?;
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "{} mistakes in the ledger; keep a copy of it before you do anything else",
-            report.mistakes_total
-        ),
-    ))
+    Err(refused(format!(
+        "{} mistakes in the ledger; keep a copy of it before you do anything else",
+        report.mistakes_total
+    )))
 }

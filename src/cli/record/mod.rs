@@ -1,3 +1,3 @@
 //! The record.
 
-pub(in crate::cli) mod ledger;
+pub(crate) mod ledger;

@@ -2,10 +2,9 @@
 
 use std::io::{BufRead, Write};
 
-use crate::cli::exit::{self, Failure, accepted};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
+use crate::cli::exit::accepted;
 use crate::cli::running::daemon::ask;
+use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::config::{Controller, Mode, Output, header_pin};
 use crate::control::{Client, Request};
 use crate::daemon::{Acceptance, level_text, pins_on_at_boot};
@@ -27,13 +26,12 @@ From now on this computer will run pumps by itself, day and night, with nobody w
 ";
 
 /// Shows what is accepted, asks for the sentence and has the daemon record it.
-pub(in crate::cli) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn arm(place: &Place, out: &mut Out) -> Result {
     let loaded = crate::daemon::load_all(&place.config)
         .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     let controller = &loaded.controller;
     if controller.mode == Mode::DryRun {
-        return Err(Failure::new(
-            exit::REFUSED,
+        return Err(refused(
             "controller.toml says mode = \"dry-run\"; set mode = \"live\", restart the daemon (it stays dry until armed), then arm",
         ));
     }
@@ -54,8 +52,7 @@ pub(in crate::cli) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
         .read_line(&mut typed)
         .map_err(|e| Failure::new(exit::IO, format!("cannot read the sentence: {e}")))?;
     if !acceptance.is_sentence(&typed) {
-        return Err(Failure::new(
-            exit::REFUSED,
+        return Err(refused(
             "not armed: that was not the sentence; nothing changed",
         ));
     }
@@ -68,7 +65,7 @@ pub(in crate::cli) fn arm(place: &Place, out: &mut Out) -> Result<(), Failure> {
 }
 
 /// Heads, pins and limits that are accepted.
-fn show(controller: &Controller, acceptance: &Acceptance, out: &mut Out) -> Result<(), Failure> {
+fn show(controller: &Controller, acceptance: &Acceptance, out: &mut Out) -> Result {
     writeln!(out, "Board: {}", acceptance.hardware)?;
     writeln!(
         out,
@@ -114,6 +111,6 @@ fn pin_words(use_of: &str, pin: &Output) -> String {
 }
 
 /// Takes the acceptance back.
-pub(in crate::cli) fn disarm(place: &Place, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn disarm(place: &Place, out: &mut Out) -> Result {
     ask(place, &Request::Disarm {}, out).map(drop)
 }

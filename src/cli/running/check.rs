@@ -4,23 +4,32 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::sync::Arc;
 
+use clap::Args;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde_json::json;
 
 use super::explain::explain;
-use crate::cli::args::Check;
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
 use crate::cli::words::put_in_force;
+use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::config::Loaded;
 use crate::daemon::{load_all, machine_now};
 use crate::plan::{Schedule, Slot, plan_daily_volumes, uptake_from};
 use crate::quantity::{Name, Volume};
 
+/// Options of `check`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright check --config config --day 2026-10-25\nExit code 0: no mistake. 78: mistakes, each named with its place; nothing would be started."
+)]
+pub(crate) struct Check {
+    /// Show the slots of this local date (YYYY-MM-DD); today when left out
+    #[arg(long, value_name = "DATE")]
+    day: Option<jiff::civil::Date>,
+}
+
 /// Loads both files exactly as the daemon does, and shows what would be in force.
-pub(in crate::cli) fn check(place: &Place, options: &Check, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn check(place: &Place, options: &Check, out: &mut Out) -> Result {
     let mut loaded = match load_all(&place.config) {
         Ok(loaded) => loaded,
         Err(mistakes) if place.json => {
@@ -88,12 +97,7 @@ fn rfc3339(at: Timestamp, zone: &TimeZone) -> String {
     at.display_with_offset(zone.to_offset(at)).to_string()
 }
 
-fn print(
-    loaded: &Loaded,
-    day: jiff::civil::Date,
-    slots: &[Slot],
-    out: &mut Out,
-) -> Result<(), Failure> {
+fn print(loaded: &Loaded, day: jiff::civil::Date, slots: &[Slot], out: &mut Out) -> Result {
     for warning in &loaded.warnings {
         writeln!(out, "{} {warning}", out.tone(Tone::Bad, "warning"))?;
     }

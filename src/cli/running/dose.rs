@@ -2,28 +2,47 @@
 
 use std::io::{self, BufRead, IsTerminal, Write};
 
-use crate::cli::args::Dose;
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
+use clap::Args;
+
+use crate::cli::place::Agreed;
 use crate::cli::proposal::prepare;
 use crate::cli::running::daemon::say;
 use crate::cli::words::usage;
+use crate::cli::{Out, Place, Result, refused};
 use crate::control::Client;
 use crate::engine::{Command, Wish};
-use crate::quantity::parse_volume;
+use crate::quantity::{Name, Volume, parse_volume};
 use crate::record::DoseKind;
 
+/// Options of `dose` and `prime`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright dose alkalinity \"2.5 mL\"\nShows what would be given and asks; it counts against every cap and limit. CAUTION: many stock solutions are caustic; wear gloves and eye protection."
+)]
+pub(crate) struct Dose {
+    /// The line
+    #[arg(value_parser = Name::new)]
+    line: Name,
+    /// The volume with its unit, for example "2.5 mL"
+    #[arg(value_parser = parse_volume)]
+    volume: Volume,
+    #[command(flatten)]
+    agreed: Agreed,
+    /// The volume again, when it is more than three times the line's usual dose
+    #[arg(long, value_name = "VOLUME", value_parser = parse_volume)]
+    repeat: Option<Volume>,
+}
+
 /// Gives one dose by hand.
-pub(in crate::cli) fn dose(place: &Place, options: &Dose, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn dose(place: &Place, options: &Dose, out: &mut Out) -> Result {
     by_hand(place, options, DoseKind::Hand, out)
 }
 
-pub(in crate::cli) fn prime(place: &Place, options: &Dose, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn prime(place: &Place, options: &Dose, out: &mut Out) -> Result {
     by_hand(place, options, DoseKind::Prime, out)
 }
 
-fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Result<(), Failure> {
+fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Result {
     let mut repeated = options.repeat;
     let wish = Wish::Dose {
         line: options.line.clone(),
@@ -46,14 +65,14 @@ fn by_hand(place: &Place, options: &Dose, kind: DoseKind, out: &mut Out) -> Resu
         if again.is_some() {
             repeated = Some(parse_volume(&typed).map_err(usage)?);
         } else if typed.trim() != "yes" {
-            return Err(Failure::new(exit::REFUSED, "nothing was given"));
+            return Err(refused("nothing was given"));
         }
     }
     let confirm = Command::Confirm(proposal.confirm(repeated));
     say(place, client.ask(&confirm.into())?, out).map(drop)
 }
 
-fn read_line() -> Result<String, Failure> {
+fn read_line() -> Result<String> {
     if !io::stdin().is_terminal() {
         tracing::debug!("the answer is read from a pipe");
     }

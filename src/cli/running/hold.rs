@@ -4,19 +4,47 @@ use std::io::{self, Write};
 use std::sync::mpsc;
 use std::time::Duration;
 
+use clap::Args;
+
 use super::daemon::say;
 use super::outputs_off::outputs_off;
-use crate::cli::args::Hold;
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
+use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::config::load;
 use crate::control::{Client, ClientError, NO_ANSWER, Request, Response, STOPPING};
 use crate::daemon::{InstanceLock, LockError, add_hold, kernel_clock_is_synchronised, machine_now};
 use crate::engine::Command;
 use crate::plan::check_plan;
-use crate::quantity::{Millis, Name, Words};
+use crate::quantity::{Millis, Name, Words, parse_duration};
 use crate::record::{Hold as HoldRecord, HoldScope, NOTHING_IS_HELD, Who};
+
+/// Options of `hold`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright hold --reason \"bad alkalinity test\"\n          dosewright hold calcium --for 2h\nA running head is switched off at once. Without a running daemon the hold is written down for its next start. When a daemon is there and does not answer within 2 s, the outputs are driven off without it and the hold is written down for it.\nExit code 0: on hold, or written down. 1, 2: NOTHING IS HELD, the text says why. 69: no daemon answers; the text says what was done, and what to do with your hands."
+)]
+pub(crate) struct Hold {
+    /// The line; all dosing when left out, or "all"
+    line: Option<String>,
+    /// Why, for the record and the displays
+    #[arg(long, default_value = "by hand")]
+    reason: String,
+    /// How long, for example 2h, 30 min or 1 d, at most 30 d; it ends by itself. Until `dosewright resume` when left out
+    #[arg(long = "for", value_name = "TIME", value_parser = hold_length)]
+    length: Option<Millis>,
+}
+
+/// A hold that ends by itself lasts at least as long as it takes to look, and no longer than anybody remembers it.
+fn hold_length(text: &str) -> Result<Millis, String> {
+    let length = parse_duration(text).map_err(|e| e.to_string())?;
+    let range = Millis::from_secs(1)..=HoldRecord::LENGTH_MAX;
+    if range.contains(&length) {
+        Ok(length)
+    } else {
+        Err(format!(
+            "{length} is no length of a hold; give 1 s to 30 d, or leave --for out and lift the hold by hand"
+        ))
+    }
+}
 
 /// A daemon that lives has answered by then, also when its disk hangs. Nobody waits longer for a stop.
 const PATIENCE: Millis = Millis::new(1_800);
@@ -35,7 +63,7 @@ fn nothing_held(code: u8, why: &str) -> Failure {
 }
 
 /// Stops all dosing, or one line. Without a daemon the hold is written down for its next start.
-pub(in crate::cli) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn hold(place: &Place, options: &Hold, out: &mut Out) -> Result {
     let scope = scope(place, options.line.as_deref())?;
     let request = Request::Command(Command::Hold {
         scope: scope.clone(),
@@ -83,7 +111,7 @@ fn lines(place: &Place) -> Option<Vec<Name>> {
     Some(lines.map(|line| line.name).collect())
 }
 
-fn scope(place: &Place, line: Option<&str>) -> Result<HoldScope, Failure> {
+fn scope(place: &Place, line: Option<&str>) -> Result<HoldScope> {
     let line = line.map(Name::new).transpose();
     line.map(HoldScope::from)
         .map_err(|error| nothing_held(exit::USAGE, &format!("{error}; {}", known_lines(place))))
@@ -107,7 +135,7 @@ fn offline(
     place: &Place,
     (scope, options): (&HoldScope, &Hold),
     error: &ClientError,
-) -> Result<Option<String>, Failure> {
+) -> Result<Option<String>> {
     if !place.state.is_dir() {
         let why = format!(
             "{}; if one runs, give its folder with --state. {BY_HAND}",
@@ -168,11 +196,7 @@ fn written_hold(scope: HoldScope, options: &Hold) -> (HoldRecord, String) {
 }
 
 /// A daemon is there and says nothing: its outputs go off from here, and the hold stands where it finds it when it wakes or starts.
-fn by_hand(
-    place: &Place,
-    (scope, options): (HoldScope, &Hold),
-    out: &mut Out,
-) -> Result<(), Failure> {
+fn by_hand(place: &Place, (scope, options): (HoldScope, &Hold), out: &mut Out) -> Result {
     writeln!(
         io::stderr(),
         "THE DAEMON DOES NOT ANSWER. Its outputs are driven off without it:"

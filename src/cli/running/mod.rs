@@ -1,20 +1,28 @@
 //! Running the daemon and looking at it: start, stop, doses by hand, arming.
 
-pub(in crate::cli) mod arm;
-pub(in crate::cli) mod check;
-pub(in crate::cli) mod daemon;
-pub(in crate::cli) mod dose;
+pub(crate) mod arm;
+pub(crate) mod check;
+pub(crate) mod daemon;
+pub(crate) mod dose;
 mod explain;
-pub(in crate::cli) mod hold;
-pub(in crate::cli) mod mqtt;
-pub(in crate::cli) mod outputs_off;
-pub(in crate::cli) mod status;
-pub(in crate::cli) mod tell;
+pub(crate) mod hold;
+pub(crate) mod mqtt;
+pub(crate) mod outputs_off;
+pub(crate) mod status;
+pub(crate) mod tell;
 
-use super::args::SchemaOf;
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum SchemaOf {
+    /// Of controller.toml
+    Controller,
+    /// Of plan.toml
+    Plan,
+    /// Of everything that is published over MQTT
+    Displays,
+}
 
 /// The JSON schema of what is asked for.
-pub(in crate::cli) fn schema(of: SchemaOf) -> serde_json::Value {
+pub(crate) fn schema(of: SchemaOf) -> serde_json::Value {
     match of {
         SchemaOf::Controller => crate::config::controller_schema(),
         SchemaOf::Plan => crate::config::plan_schema(),

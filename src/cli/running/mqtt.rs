@@ -2,28 +2,35 @@
 
 use std::io::Write;
 
+use clap::Subcommand;
 use serde_json::json;
 
-use crate::cli::args::{Mqtt, MqttCommand};
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
+use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::daemon::{load_all, machine_id};
 use crate::mqtt::{Report, Settings, Verdict};
 
+/// What to do with MQTT.
+#[derive(Debug, Subcommand)]
+pub(crate) enum MqttCommand {
+    /// Connect with the settings of [mqtt], try every step and say what works and what does not
+    #[command(
+        after_help = "It logs in under a name of its own, beside a running daemon, and leaves nothing on the broker. Run it as the user of the daemon, who may read the credential file.\nExit code 0: everything works. 1: something does not. 78: mistakes in the files."
+    )]
+    Check,
+}
+
 /// Does what is asked about MQTT.
-pub(in crate::cli) fn mqtt(place: &Place, options: &Mqtt, out: &mut Out) -> Result<(), Failure> {
-    match &options.command {
+pub(crate) fn mqtt(place: &Place, options: &MqttCommand, out: &mut Out) -> Result {
+    match options {
         MqttCommand::Check => check(place, out),
     }
 }
 
-fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
+fn check(place: &Place, out: &mut Out) -> Result {
     let all = load_all(&place.config)
         .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
     let Some(settings) = all.mqtt.map(Settings::from) else {
-        return Err(Failure::new(
-            exit::REFUSED,
+        return Err(refused(
             "MQTT is off in controller.toml; set enabled = true and host under [mqtt], then check again",
         ));
     };
@@ -45,7 +52,7 @@ fn check(place: &Place, out: &mut Out) -> Result<(), Failure> {
         return Ok(());
     }
     out.flush()?;
-    Err(Failure::new(exit::REFUSED, ""))
+    Err(refused(""))
 }
 
 fn word(verdict: Verdict) -> &'static str {
@@ -56,7 +63,7 @@ fn word(verdict: Verdict) -> &'static str {
     }
 }
 
-fn print(report: &Report, out: &mut Out) -> Result<(), Failure> {
+fn print(report: &Report, out: &mut Out) -> Result {
     for finding in &report.findings {
         let tone = match finding.verdict {
             Verdict::Works => Tone::Good,

@@ -7,9 +7,7 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
+use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{BoardDriver, CONTROLLER_FILE, Output};
 use crate::daemon::{OutputsSeen, level_text};
 use crate::pump::{
@@ -46,7 +44,7 @@ struct Report {
 }
 
 /// Drives everything off that can be recognised.
-pub(in crate::cli) fn outputs_off(place: &Place, json: bool, out: &mut Out) -> Result<(), Failure> {
+pub(crate) fn outputs_off(place: &Place, json: bool, out: &mut Out) -> Result {
     let (recognition, unreadable) = read(&place.config.join(CONTROLLER_FILE));
     let mut seen = OutputsSeen::begin();
     let report = switch_off(recognition, unreadable, &mut seen);
@@ -69,12 +67,9 @@ pub(in crate::cli) fn outputs_off(place: &Place, json: bool, out: &mut Out) -> R
     if bad == 0 {
         return Ok(());
     }
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "{bad} outputs are not known to be off; switch the pumps' supply off by hand, then look at them"
-        ),
-    ))
+    Err(refused(format!(
+        "{bad} outputs are not known to be off; switch the pumps' supply off by hand, then look at them"
+    )))
 }
 
 /// What the file says, and why it could not be read.
@@ -181,7 +176,7 @@ fn channel_off((chip, channel, what): (String, u8, String), seen: &mut OutputsSe
     }
 }
 
-fn print(report: &Report, out: &mut Out) -> Result<(), Failure> {
+fn print(report: &Report, out: &mut Out) -> Result {
     if report.outputs.is_empty() && report.lost.is_empty() {
         writeln!(
             out,

@@ -29,7 +29,7 @@ const STILL_DAYS: f64 = 7.0;
 const FURTHER_DAYS: [f64; 2] = [1.0, 3.0];
 
 #[derive(Debug, Args)]
-pub(in crate::cli) struct Begin {
+pub(crate) struct Begin {
     /// The first of two tests, with its unit
     #[arg(long, group = "how", requires_all = ["to", "after"], value_name = "VALUE")]
     from: Option<String>,
@@ -77,7 +77,7 @@ struct Gives<'a> {
 }
 
 /// Shows it, and proposes it where a daemon runs.
-pub(in crate::cli) fn begin(
+pub(crate) fn begin(
     place: &Place,
     of: &Quantity,
     (options, sure): (&Begin, bool),

@@ -3,32 +3,139 @@
 use std::collections::BTreeMap;
 use std::io::Write;
 
+use clap::{Args, Subcommand};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::json;
 
-use crate::chemistry::{Quantity, amount, figures};
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
+use crate::chemistry::{self, Quantity, figures};
+use crate::cli::place::{Agreed, Noted};
 use crate::cli::proposal::{Consent, agreed_to, propose};
 use crate::cli::record::ledger::open;
 use crate::cli::running::daemon::ask;
-use crate::cli::water::owner_args::{
-    Course as CourseArgs, CourseChange, CourseCommand, CourseConfirm, CourseNumber, CourseTold,
-};
 use crate::cli::water::told::rows;
-use crate::cli::words::{minute, unread, usage, zone};
+use crate::cli::words::{Amount, amount, minute, quantity, usage, zone};
+use crate::cli::{Out, Place, Result, refused};
 use crate::engine::{Command, CourseAction, CourseWish, NewCourse, Wish};
 use crate::ledger::{GivenDose, LedgerReader};
-use crate::quantity::{Volume, f64_from_i64};
+use crate::quantity::{Name, Volume, f64_from_i64};
 use crate::record::{Course, CourseState, Departure, Ends};
 
-pub(in crate::cli) fn course(
-    place: &Place,
-    options: &CourseArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+#[derive(Debug, Subcommand)]
+pub(crate) enum CourseCommand {
+    /// Raise one thing by so much in all, on top of a line's plan; shown before it begins on the next local day
+    #[command(
+        after_help = "Example: dosewright course raise iodine --of iodine --by \"0.003 mg/L\" --at-most \"0.0003 mg/L\"\nThe extra is added to the line's doses of each day; every cap and limit counts it. It ends by itself, and a day that was missed is not made up for."
+    )]
+    Raise(CourseChange),
+    /// Lower one thing by so much in all: the line gives less than its plan for some days
+    #[command(
+        after_help = "Example: dosewright course lower alkalinity --of alkalinity --by \"1 dKH\" --at-most \"0.2 dKH\"\nThe line gives less of everything that its bottle carries, never less than nothing. It ends by itself."
+    )]
+    Lower(CourseChange),
+    /// Give so much a day of what is used up all the time, until a review date
+    #[command(
+        after_help = "Example: dosewright course top-up iodine --of iodine --per-day \"0.1 ug/L\" --review-days 30\nIt stops after that many days unless a reading or lab report from after its beginning confirms it: dosewright course confirm. An alarm asks for it three days before."
+    )]
+    TopUp(CourseTopUp),
+    /// Fade from one line to another at equal effect on the water; shown day by day before it begins
+    #[command(
+        after_help = "Example: dosewright course changeover alkalinity bicarbonate --days 10\nThe second line stands in plan.toml with its times and `share-of-uptake = 0`. Every cap and limit counts both."
+    )]
+    Changeover(CourseChangeover),
+    /// List courses with what of them was given
+    List,
+    /// Give nothing of one until it is resumed, or leave a changeover at its step; the day that has begun counts as given
+    Pause(CourseNumber),
+    /// Go on with one, from the next local day
+    Resume(CourseNumber),
+    /// Take a changeover back to the old line, a step each day
+    Back(CourseNumber),
+    /// End one now
+    End(CourseNumber),
+    /// Let a top-up go on, by a result that is newer than its last look
+    Confirm(CourseConfirm),
+}
+
+/// How a course is begun.
+#[derive(Debug, Args)]
+pub(crate) struct CourseTold {
+    #[command(flatten)]
+    noted: Noted,
+    #[command(flatten)]
+    agreed: Agreed,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CourseChange {
+    /// The line that gives it
+    #[arg(value_parser = Name::new)]
+    line: Name,
+    /// What is changed: alkalinity, or an element
+    #[arg(long, value_name = "WHAT", value_parser = quantity)]
+    of: Quantity,
+    /// By how much in all, for example "0.03 mg/L"
+    #[arg(long, value_parser = amount)]
+    by: Amount,
+    /// By how much a day at most, for example "0.01 mg/L"
+    #[arg(long, value_name = "AMOUNT", value_parser = amount)]
+    at_most: Amount,
+    #[command(flatten)]
+    told: CourseTold,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CourseTopUp {
+    /// The line that gives it
+    #[arg(value_parser = Name::new)]
+    line: Name,
+    /// What is topped up: alkalinity, or an element
+    #[arg(long, value_name = "WHAT", value_parser = quantity)]
+    of: Quantity,
+    /// By how much a day, for example "0.1 ug/L"
+    #[arg(long, value_name = "AMOUNT", value_parser = amount)]
+    per_day: Amount,
+    /// Days until it stops or is confirmed
+    #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
+    review_days: u32,
+    #[command(flatten)]
+    told: CourseTold,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CourseChangeover {
+    /// The line that fades out
+    #[arg(value_parser = Name::new)]
+    from: Name,
+    /// The line that fades in
+    #[arg(value_parser = Name::new)]
+    to: Name,
+    /// Over how many days
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=92))]
+    days: u32,
+    /// What stays equal: alkalinity, or an element
+    #[arg(long, value_name = "WHAT", default_value = "alkalinity", value_parser = quantity)]
+    of: Quantity,
+    #[command(flatten)]
+    told: CourseTold,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CourseConfirm {
+    /// Its number, as `course list` shows it
+    number: i64,
+    /// Days from tomorrow until the next review
+    #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=92))]
+    review_days: u32,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CourseNumber {
+    /// Its number, as `course list` shows it
+    number: i64,
+}
+
+pub(crate) fn course(place: &Place, options: &CourseCommand, out: &mut Out) -> Result {
     let set = |which: &CourseNumber, action, out: &mut Out| {
         let command = Command::SetCourse {
             number: which.number,
@@ -36,7 +143,7 @@ pub(in crate::cli) fn course(
         };
         ask(place, &command.into(), out).map(drop)
     };
-    match &options.command {
+    match options {
         CourseCommand::Raise(change) => begin(place, wanted(change, 1.0)?, &change.told, out),
         CourseCommand::Lower(change) => begin(place, wanted(change, -1.0)?, &change.told, out),
         CourseCommand::TopUp(top_up) => {
@@ -70,11 +177,11 @@ pub(in crate::cli) fn course(
 fn in_words(of: &Quantity, value: f64) -> String {
     match of {
         Quantity::Alkalinity => format!("{} dKH", figures(value)),
-        Quantity::Element(_) => amount(value),
+        Quantity::Element(_) => chemistry::amount(value),
     }
 }
 
-fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
+fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish> {
     Ok(CourseWish::Change {
         line: change.line.clone(),
         of: change.of.clone(),
@@ -83,7 +190,7 @@ fn wanted(change: &CourseChange, sign: f64) -> Result<CourseWish, Failure> {
     })
 }
 
-fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> Result<(), Failure> {
+fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> Result {
     let consent = Consent {
         yes: agreed_to(place, &told.agreed)?,
         question: "Begin it? Type yes to go on:",
@@ -95,9 +202,9 @@ fn begin(place: &Place, what: CourseWish, told: &CourseTold, out: &mut Out) -> R
 }
 
 /// Lets a top-up go on, by the newest result on record.
-fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), Failure> {
+fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result {
     let reader = open(place)?;
-    let courses = reader.courses().map_err(|e| unread(&e))?;
+    let courses = reader.courses()?;
     let course = courses.iter().rfind(|c| c.number == options.number);
     let course = course.ok_or_else(|| {
         usage(format!(
@@ -108,9 +215,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
     let of = course.what.of();
     let newest = newest_result(&reader, of)?;
     let (taken, shown) = newest.filter(|(taken, _)| *taken > course.at.wall).ok_or_else(|| {
-        Failure::new(
-            exit::REFUSED,
-            format!(
+        refused(format!(
                 "course {} is confirmed by a new result only: there is no reading or lab report of {of} since {:.0}; test, enter it, then confirm",
                 course.number, course.at.wall
             ),
@@ -131,10 +236,7 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result<(), 
 }
 
 /// The newest reading, with when its sample was taken.
-fn newest_result(
-    reader: &LedgerReader,
-    of: &Quantity,
-) -> Result<Option<(Timestamp, String)>, Failure> {
+fn newest_result(reader: &LedgerReader, of: &Quantity) -> Result<Option<(Timestamp, String)>> {
     let read = rows(reader)?.into_iter();
     let read = read.filter(|row| row.counts() && row.reading.of.quantity() == Some(of));
     let newest = read.max_by_key(|row| (row.told.happened, row.told.number));
@@ -197,13 +299,13 @@ fn by_number(rows: &[Course]) -> BTreeMap<i64, Vec<&Course>> {
     all
 }
 
-fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
+fn list(place: &Place, out: &mut Out) -> Result {
     let reader = open(place)?;
-    let rows = reader.courses().map_err(|e| unread(&e))?;
+    let rows = reader.courses()?;
     let since = rows
         .first()
         .map_or(Timestamp::UNIX_EPOCH, |row| row.at.wall);
-    let doses = reader.doses_since(since).map_err(|e| unread(&e))?;
+    let doses = reader.doses_since(since)?;
     let mut shown = Vec::new();
     for rows in by_number(&rows).values() {
         let Some(newest) = rows.last() else {
@@ -263,8 +365,8 @@ fn in_a_line(newest: &Course, (volume, made): (Volume, f64)) -> String {
 }
 
 /// What is under way that makes the plan file's volumes not those in force, in words.
-pub(in crate::cli) fn in_the_way(place: &Place) -> Result<Option<String>, Failure> {
-    let rows = open(place)?.courses().map_err(|e| unread(&e))?;
+pub(crate) fn in_the_way(place: &Place) -> Result<Option<String>> {
+    let rows = open(place)?.courses()?;
     let mut newest = by_number(&rows).into_values().filter_map(|mut of| of.pop());
     let under_way = newest.rfind(|c| c.what.is_shift() && c.state != CourseState::Ended);
     Ok(under_way.map(ToString::to_string))

@@ -2,19 +2,115 @@
 
 use std::io::Write;
 
+use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
 use crate::chemistry::{
-    Celsius, ChangeShare, DilutionError, Rises, Salinity, dosed_water, figures,
-    left_after_continuous, litres_for_continuous, share_to_reach,
+    Celsius, ChangeShare, Rises, Salinity, dosed_water, figures, left_after_continuous,
+    litres_for_continuous, share_to_reach,
 };
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
-use crate::cli::water::owner_args::{Dilute, DiluteCommand};
-use crate::cli::words::{configuration, tank};
+use crate::cli::words::{celsius, configuration, litres, salinity, tank, tank_volume};
+use crate::cli::{Out, Place, Result, refused};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Concentration, TankVolume, Volume};
+use crate::quantity::{Concentration, TankVolume, Volume, parse_concentration};
+
+#[derive(Debug, Args)]
+pub(crate) struct Dilute {
+    /// What to work out
+    #[command(subcommand)]
+    command: DiluteCommand,
+    /// The tank's net water, for example "300 L"; that of controller.toml when left out
+    #[arg(long, global = true, value_parser = tank_volume)]
+    tank: Option<TankVolume>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum DiluteCommand {
+    /// What a series of equal water changes leaves
+    #[command(
+        after_help = "Example: dosewright dilute changes --change \"30 L\" --times 4 --from \"50 mg/L\" --new \"0 mg/L\""
+    )]
+    Changes {
+        /// Water of one change, for example "30 L"
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
+        /// How many of them
+        #[arg(long, value_parser = clap::value_parser!(u32).range(1..=1000))]
+        times: u32,
+        /// The level now, for example "50 mg/L"
+        #[arg(long, value_parser = parse_concentration)]
+        from: Option<Concentration>,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
+    },
+    /// How many changes, or which single one, bring a level to another
+    #[command(
+        after_help = "Example: dosewright dilute reach --change \"30 L\" --from \"50 mg/L\" --to \"20 mg/L\""
+    )]
+    Reach {
+        /// Water of one change
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
+        /// The level now
+        #[arg(long, value_parser = parse_concentration)]
+        from: Concentration,
+        /// The wanted level
+        #[arg(long, value_parser = parse_concentration)]
+        to: Concentration,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
+    },
+    /// Where a level settles under routine changes while it is gained or taken up
+    #[command(
+        after_help = "Examples: dosewright dilute steady --change \"30 L\" --every-days 7 --gain \"1 mg/L\"\n          dosewright dilute steady --change \"30 L\" --every-days 7 --uptake \"2 mg/L\" --new \"420 mg/L\""
+    )]
+    Steady {
+        /// Water of one change
+        #[arg(long, value_parser = litres)]
+        change: TankVolume,
+        /// Days from one change to the next
+        #[arg(long, value_parser = clap::value_parser!(u32).range(1..=3650))]
+        every_days: u32,
+        /// Gained each day
+        #[arg(long, conflicts_with = "uptake", required_unless_present = "uptake", value_parser = parse_concentration)]
+        gain: Option<Concentration>,
+        /// Taken up each day
+        #[arg(long, value_parser = parse_concentration)]
+        uptake: Option<Concentration>,
+        /// The level of the new water
+        #[arg(long, default_value = "0 mg/L", value_parser = parse_concentration)]
+        new: Concentration,
+    },
+    /// A steady exchange in which new water flows in and old water out
+    #[command(
+        after_help = "Examples: dosewright dilute continuous --litres \"90 L\"\n          dosewright dilute continuous --left 50"
+    )]
+    Continuous {
+        /// Water exchanged in all
+        #[arg(long, required_unless_present = "left", conflicts_with = "left", value_parser = litres)]
+        litres: Option<TankVolume>,
+        /// Percent of the old water that is to be left
+        #[arg(long)]
+        left: Option<f64>,
+    },
+    /// What the water and salt of the plan's own doses do to the salinity
+    #[command(
+        after_help = "Example: dosewright dilute doses --days 365 --salinity 35 --temperature \"25 C\""
+    )]
+    Doses {
+        /// For how long
+        #[arg(long, default_value_t = 365, value_parser = clap::value_parser!(u32).range(1..=3650))]
+        days: u32,
+        /// The salinity now: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
+        #[arg(long, default_value = "35", value_parser = salinity)]
+        salinity: Salinity,
+        /// The tank's temperature
+        #[arg(long, default_value = "25 C", value_parser = celsius)]
+        temperature: Celsius,
+    },
+}
 
 /// What is worked out: lines for people, and the same for programs.
 struct Worked {
@@ -23,20 +119,12 @@ struct Worked {
 }
 
 /// What the arithmetic refuses.
-fn refused(error: &DilutionError) -> Failure {
-    Failure::new(exit::REFUSED, error.to_string())
-}
-
 fn mg(value: Concentration) -> String {
     format!("{} mg/L", figures(value.as_mg_per_l()))
 }
 
 /// Works out what is asked about dilution.
-pub(in crate::cli) fn dilute(
-    place: &Place,
-    options: &Dilute,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result {
     let tank = tank(place, options.tank)?;
     let worked = match &options.command {
         DiluteCommand::Changes {
@@ -86,8 +174,8 @@ fn changes(
     change: TankVolume,
     times: u32,
     (from, new): (Option<Concentration>, Concentration),
-) -> Result<Worked, Failure> {
-    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
+) -> Result<Worked> {
+    let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
     let left = share.left_after(times);
     let mut lines = vec![
         format!(
@@ -120,11 +208,9 @@ fn reach(
     tank: TankVolume,
     change: TankVolume,
     (from, to, new): (Concentration, Concentration, Concentration),
-) -> Result<Worked, Failure> {
-    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
-    let times = share
-        .changes_to_reach(from, to, new)
-        .map_err(|e| refused(&e))?;
+) -> Result<Worked> {
+    let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
+    let times = share.changes_to_reach(from, to, new).map_err(refused)?;
     let after = share.level_after(from, new, times);
     let single = share_to_reach(from, to, new).ok();
     let mut lines = vec![format!(
@@ -153,8 +239,8 @@ fn steady(
     change: TankVolume,
     (every_days, per_day): (u32, f64),
     new: Concentration,
-) -> Result<Worked, Failure> {
-    let share = ChangeShare::from_litres(change, tank).map_err(|e| refused(&e))?;
+) -> Result<Worked> {
+    let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
     let gain = Concentration::from_mg_per_l(per_day * f64::from(every_days));
     let steady = share.steady_level(new, gain);
     let word = if per_day < 0.0 { "taken up" } else { "gained" };
@@ -178,22 +264,15 @@ fn steady(
     Ok(Worked { lines, json })
 }
 
-fn continuous(
-    tank: TankVolume,
-    flow: Option<TankVolume>,
-    left: Option<f64>,
-) -> Result<Worked, Failure> {
+fn continuous(tank: TankVolume, flow: Option<TankVolume>, left: Option<f64>) -> Result<Worked> {
     let (exchanged, left) = match (flow, left) {
         (Some(exchanged), _) => (
             exchanged,
-            left_after_continuous(exchanged, tank).map_err(|e| refused(&e))?,
+            left_after_continuous(exchanged, tank).map_err(refused)?,
         ),
         (None, percent) => {
             let left = percent.unwrap_or(100.0) / 100.0;
-            (
-                litres_for_continuous(tank, left).map_err(|e| refused(&e))?,
-                left,
-            )
+            (litres_for_continuous(tank, left).map_err(refused)?, left)
         }
     };
     let lines = vec![format!(
@@ -204,12 +283,7 @@ fn continuous(
     Ok(Worked { lines, json })
 }
 
-fn doses(
-    place: &Place,
-    tank: TankVolume,
-    days: u32,
-    water: (Salinity, Celsius),
-) -> Result<Worked, Failure> {
+fn doses(place: &Place, tank: TankVolume, days: u32, water: (Salinity, Celsius)) -> Result<Worked> {
     let loaded = configuration(place)?;
     let daily = plan_daily_volumes(&loaded.plan);
     let parts: Vec<_> = loaded
@@ -230,7 +304,7 @@ fn doses(
             / 1000.0)
         * f64::from(days)
         / 365.0;
-    let dosed = dosed_water(tank, water, day, days, salt).map_err(|e| refused(&e))?;
+    let dosed = dosed_water(tank, water, day, days, salt).map_err(refused)?;
     let lines = vec![
         format!(
             "the plan's {day} a day over {days} d leave {} g/L of salt behind (sodium chloride, sulphate and what is over) when no water is changed",

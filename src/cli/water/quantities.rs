@@ -1,6 +1,7 @@
 //! How values are typed that a reading can have.
 
 use crate::chemistry::{Measurand, Quantity};
+use crate::cli::Result;
 use crate::cli::words::{celsius, dotted, salinity};
 use crate::quantity::{
     Alkalinity, Concentration, parse_alkalinity, parse_concentration, parse_plain_number,
@@ -16,7 +17,7 @@ const PH_UNCERTAINTY: f64 = 0.1;
 const TEMPERATURE_UNCERTAINTY_C: f64 = 0.3;
 
 /// Reads a value of what `word` names, and its uncertainty; the usual one when that is left out.
-pub(in crate::cli) fn reading(
+pub(crate) fn reading(
     word: &str,
     text: &str,
     uncertainty: Option<&str>,

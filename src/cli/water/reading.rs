@@ -2,28 +2,61 @@
 
 use std::io::Write;
 
+use clap::{Args, Subcommand};
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
-use crate::cli::water::owner_args::{
-    Mistake, Reading as ReadingArgs, ReadingCommand, TypedReading,
-};
+use crate::cli::water::owner_args::{Mistake, Told};
 use crate::cli::water::quantities::reading as typed_reading;
 use crate::cli::water::told::{Row, rows, take_back, tell};
 use crate::cli::words::{minute, usage, zone};
+use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::record::{Observed, TakenBack};
 
+#[derive(Debug, Subcommand)]
+pub(crate) enum ReadingCommand {
+    /// Enter one
+    #[command(
+        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
+    )]
+    Add {
+        /// alkalinity, an element such as calcium or Ca, or salinity, pH, temperature, nitrate, phosphate
+        quantity: String,
+        #[command(flatten)]
+        typed: TypedReading,
+    },
+    /// Correct one; the old entry is kept and marked
+    #[command(
+        after_help = "Example: dosewright reading correct 12 \"8.1 dKH\" --reason \"read the wrong syringe\"\nThe number is that of `dosewright reading list`; a row of a lab report is corrected like any other. Time and method are the old one's where they are left out."
+    )]
+    Correct {
+        #[command(flatten)]
+        mistake: Mistake,
+        #[command(flatten)]
+        typed: TypedReading,
+    },
+    /// Take one back; it is kept and marked
+    TakeBack(Mistake),
+    /// List those of the record
+    List,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct TypedReading {
+    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "35" or
+    /// "1.0264 sg 25/25 C" for salinity, "8.2 nbs" for pH
+    value: String,
+    /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
+    #[arg(long, value_name = "VALUE")]
+    uncertainty: Option<String>,
+    #[command(flatten)]
+    told: Told,
+}
+
 /// Enters, corrects, takes back or lists readings.
-pub(in crate::cli) fn reading(
-    place: &Place,
-    options: &ReadingArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
-    match &options.command {
+pub(crate) fn reading(place: &Place, options: &ReadingCommand, out: &mut Out) -> Result {
+    match options {
         ReadingCommand::Add { quantity, typed } => add(place, quantity, (typed, None), out),
         ReadingCommand::Correct { mistake, typed } => {
             let of = of_number(place, mistake.number)?;
@@ -46,7 +79,7 @@ fn add(
     of: &str,
     (typed, mistake): (&TypedReading, Option<&Mistake>),
     out: &mut Out,
-) -> Result<(), Failure> {
+) -> Result {
     let uncertainty = typed.uncertainty.as_deref();
     let reading = typed_reading(of, &typed.value, uncertainty).map_err(usage)?;
     let items = vec![Observed::Reading(reading)];
@@ -54,7 +87,7 @@ fn add(
 }
 
 /// What the reading of a number is of.
-fn of_number(place: &Place, number: i64) -> Result<String, Failure> {
+fn of_number(place: &Place, number: i64) -> Result<String> {
     let rows = rows(&open(place)?)?;
     let old = rows.into_iter().find(|row| row.told.number == number);
     let old = old.ok_or_else(|| {
@@ -65,15 +98,12 @@ fn of_number(place: &Place, number: i64) -> Result<String, Failure> {
     if old.counts() {
         return Ok(old.reading.of.to_string());
     }
-    Err(Failure::new(
-        exit::REFUSED,
-        format!(
-            "reading {number} was corrected or taken back before; correct the entry that replaced it, or add a new one"
-        ),
-    ))
+    Err(refused(format!(
+        "reading {number} was corrected or taken back before; correct the entry that replaced it, or add a new one"
+    )))
 }
 
-fn list(rows: &[Row], zone: &TimeZone, out: &mut Out) -> Result<(), Failure> {
+fn list(rows: &[Row], zone: &TimeZone, out: &mut Out) -> Result {
     if rows.is_empty() {
         writeln!(out, "nothing recorded")?;
         return Ok(());

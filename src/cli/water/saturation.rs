@@ -2,30 +2,52 @@
 
 use std::io::Write;
 
+use clap::Args;
 use serde_json::{Value, json};
 
 use crate::chemistry::{
     Base, CarbonateUncertainty, CarbonateWater, Caution, Celsius, Measurand, MixedStock, Ph,
-    SATURATION_LIMITS, Salinity, SaturationError,
+    PhScale, SATURATION_LIMITS, Salinity,
 };
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
-use crate::cli::water::owner_args::Saturation as SaturationArgs;
 use crate::cli::water::told::{Row, rows};
-use crate::cli::words::{minute, usage, zone};
+use crate::cli::words::{celsius, minute, ph_scale, salinity, usage, zone};
+use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{Controller, Solution, load};
-use crate::quantity::{Alkalinity, Concentration};
+use crate::quantity::{Alkalinity, Concentration, parse_alkalinity, parse_concentration};
 use crate::record::Found;
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright saturation --ph 8.2 --ph-scale nbs\n          dosewright saturation --alkalinity \"8.1 dKH\" --calcium \"420 mg/L\" --ph 8.05 --ph-scale total --salinity 35 --temperature \"25 C\"\nWhat is left out is taken from the newest readings of the record."
+)]
+pub(crate) struct Saturation {
+    /// Alkalinity
+    #[arg(long, value_parser = parse_alkalinity)]
+    alkalinity: Option<Alkalinity>,
+    /// Calcium
+    #[arg(long, value_parser = parse_concentration)]
+    calcium: Option<Concentration>,
+    /// pH; its scale must be given with it
+    #[arg(long, requires = "ph_scale")]
+    ph: Option<f64>,
+    /// The scale the pH is on: nbs (an electrode calibrated in the usual buffers), total, seawater or free
+    #[arg(long, value_parser = ph_scale)]
+    ph_scale: Option<PhScale>,
+    /// Salinity: practical ("35"), or specific gravity with both temperatures ("1.0264 sg 25/25 C")
+    #[arg(long, value_parser = salinity)]
+    salinity: Option<Salinity>,
+    /// Temperature
+    #[arg(long, value_parser = celsius)]
+    temperature: Option<Celsius>,
+    /// Standard uncertainty of the pH
+    #[arg(long, default_value_t = 0.1)]
+    ph_uncertainty: f64,
+}
 
 /// Standard uncertainty of a typed alkalinity, dKH, and of a typed calcium, part of the value (common practice, no source).
 const TYPED_ALKALINITY_DKH: f64 = 0.2;
 const TYPED_CALCIUM: f64 = 0.03;
-
-fn refused(error: &SaturationError) -> Failure {
-    Failure::new(exit::REFUSED, error.to_string())
-}
 
 /// What is known, typed or from the record.
 struct Known {
@@ -35,16 +57,12 @@ struct Known {
     sources: Vec<String>,
 }
 
-pub(in crate::cli) fn saturation(
-    place: &Place,
-    options: &SaturationArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn saturation(place: &Place, options: &Saturation, out: &mut Out) -> Result {
     let known = known(place, options)?;
     let estimate = known
         .water
         .saturation_with(known.uncertainty)
-        .map_err(|e| refused(&e))?;
+        .map_err(refused)?;
     let controller = load(&place.config, &crate::plan::check_plan)
         .ok()
         .map(|loaded| loaded.controller);
@@ -99,7 +117,7 @@ struct Record {
 
 impl Record {
     /// What of the newest found value of something, its value and its uncertainty.
-    fn newest(&mut self, word: &str, option: &str) -> Result<(Measurand, f64, f64), Failure> {
+    fn newest(&mut self, word: &str, option: &str) -> Result<(Measurand, f64, f64)> {
         let found = self.rows.iter().rev().find_map(|row| {
             let counts = row.counts() && row.reading.of.as_str() == word;
             let Found::Value { value, uncertainty } = row.reading.found else {
@@ -118,7 +136,7 @@ impl Record {
     }
 }
 
-fn known(place: &Place, options: &SaturationArgs) -> Result<Known, Failure> {
+fn known(place: &Place, options: &Saturation) -> Result<Known> {
     let mut record = Record {
         rows: match open(place) {
             Ok(reader) => rows(&reader)?,

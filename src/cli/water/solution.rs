@@ -2,26 +2,66 @@
 
 use std::io::Write;
 
+use clap::{Args, Subcommand};
 use serde_json::json;
 
 use crate::chemistry::{
-    Balance, ClaimRise, Quantity, Rises, check_dissolves, recipe_for, rises_words,
+    Balance, Celsius, ClaimRise, Quantity, Rises, Salt, check_dissolves, recipe_for, rises_words,
 };
-use crate::cli::exit::{self, Failure};
-use crate::cli::out::{Out, Tone};
-use crate::cli::place::Place;
-use crate::cli::water::owner_args::{Solution as SolutionArgs, SolutionCommand, SolutionRecipe};
-use crate::cli::words::{configuration, rises_json, tank, usage};
+use crate::cli::words::{
+    Amount, amount, celsius, configuration, quantity, rises_json, tank, tank_volume, usage,
+};
+use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Alkalinity, Concentration, Name, Volume};
+use crate::quantity::{Alkalinity, Concentration, Name, TankVolume, Volume, parse_volume};
+
+#[derive(Debug, Args)]
+#[command(
+    args_conflicts_with_subcommands = true,
+    after_help = "Examples: dosewright solution\n          dosewright solution soda-ash\n          dosewright solution recipe --salt Na2CO3 --volume \"20 mL\" --raises alkalinity --by \"0.5 dKH\""
+)]
+pub(crate) struct SolutionArgs {
+    /// Something else than a look at the configured solutions
+    #[command(subcommand)]
+    command: Option<SolutionCommand>,
+    /// The solution; all of them when left out
+    name: Option<String>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum SolutionCommand {
+    /// Work out the recipe of one salt for a wanted strength
+    #[command(
+        after_help = "Example: dosewright solution recipe --salt Na2CO3 --volume \"10 mL\" --raises alkalinity --by \"1 dKH\"\nRefused when it would not stay dissolved at the coldest the bottle gets. CAUTION: hydroxides and soda burn skin and eyes; add the powder to water, never water to the powder."
+    )]
+    Recipe(SolutionRecipe),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SolutionRecipe {
+    /// The salt's formula with its crystal water, for example CaCl2.2H2O
+    #[arg(long)]
+    salt: Salt,
+    /// The volume that is to do it, for example "20 mL"
+    #[arg(long, value_parser = parse_volume)]
+    volume: Volume,
+    /// alkalinity, or an element
+    #[arg(long, value_parser = quantity)]
+    raises: Quantity,
+    /// By how much, for example "0.5 dKH" or "10 mg/L"
+    #[arg(long, value_parser = amount)]
+    by: Amount,
+    /// The tank's net water, for example "300 L"; that of controller.toml when left out
+    #[arg(long, value_parser = tank_volume)]
+    tank: Option<TankVolume>,
+    /// The coldest the bottle gets, for example "15 C"
+    #[arg(long, default_value = "15 C", value_parser = celsius)]
+    coldest: Celsius,
+}
 
 /// Shows solutions, or makes a recipe.
-pub(in crate::cli) fn solution(
-    place: &Place,
-    options: &SolutionArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn solution(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
     match &options.command {
         Some(SolutionCommand::Recipe(recipe)) => make_recipe(place, recipe, out),
         None => show(place, options, out),
@@ -107,7 +147,7 @@ fn pairs(controller: &Controller) -> Vec<(Name, Name, Balance)> {
     found
 }
 
-fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Failure> {
+fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
     let loaded = configuration(place)?;
     let controller = &loaded.controller;
     let wanted = |s: &&Solution| options.name.as_ref().is_none_or(|n| s.name.as_str() == n);
@@ -174,7 +214,7 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result<(), Fail
     Ok(())
 }
 
-fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result<(), Failure> {
+fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result {
     writeln!(
         out,
         "{}",
@@ -275,7 +315,7 @@ fn as_json(
     json!({ "tank_l": loaded.controller.tank.as_litres(), "solutions": solutions, "plan_day": whole, "pairs": pairs })
 }
 
-fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result<(), Failure> {
+fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result {
     let (salt, volume, coldest) = (options.salt, options.volume, options.coldest);
     let by = options.by.of(&options.raises).map_err(usage)?;
     let rise = match &options.raises {
@@ -286,7 +326,7 @@ fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result
     };
     let tank = tank(place, options.tank)?;
     let recipe = recipe_for(salt, &rise, volume, tank, coldest)
-        .map_err(|error| Failure::new(exit::REFUSED, format!("no such recipe: {error}")))?;
+        .map_err(|error| refused(format!("no such recipe: {error}")))?;
     if place.json {
         return Ok(out.json(&json!({
             "salt": salt.formula(), "g_per_l": recipe.g_per_l, "volume_ul": volume.as_ul(), "tank_l": tank.as_litres(),

@@ -6,12 +6,9 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use crate::chemistry::{Measurand, Quantity, Salinity, figures, scaled_to_35};
-use crate::cli::exit::Failure;
-use crate::cli::out::Out;
-use crate::cli::place::Place;
 use crate::cli::running::daemon::ask;
 use crate::cli::water::owner_args::{Mistake, Told};
-use crate::cli::words::unread;
+use crate::cli::{Out, Place, Result};
 use crate::engine::{Command, Lab, Replaces, Tell};
 use crate::ledger::LedgerReader;
 use crate::quantity::{Alkalinity, Concentration, Words};
@@ -21,13 +18,13 @@ use crate::record::{Found, Observation, Observed, Reading, TakenBack};
 const SALINITY_DAYS_MAX: f64 = 7.0;
 
 /// Tells it, in the place of a mistake if there is one.
-pub(in crate::cli) fn tell(
+pub(crate) fn tell(
     place: &Place,
     items: Vec<Observed>,
     lab: Option<Lab>,
     (told, mistake): (&Told, Option<&Mistake>),
     out: &mut Out,
-) -> Result<(), Failure> {
+) -> Result {
     let command = Command::Tell(Tell {
         items,
         lab: lab.map(Box::new),
@@ -43,11 +40,7 @@ pub(in crate::cli) fn tell(
 }
 
 /// Takes back anything that was told: a reading, a lab report, a water change, a note.
-pub(in crate::cli) fn take_back(
-    place: &Place,
-    mistake: &Mistake,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn take_back(place: &Place, mistake: &Mistake, out: &mut Out) -> Result {
     let command = Command::TakeBack {
         number: mistake.number,
         why: Words::new(&mistake.reason),
@@ -56,18 +49,18 @@ pub(in crate::cli) fn take_back(
 }
 
 /// One reading, as it is listed.
-pub(in crate::cli) struct Row {
-    pub(in crate::cli) told: Observation,
-    pub(in crate::cli) reading: Reading,
+pub(crate) struct Row {
+    pub(crate) told: Observation,
+    pub(crate) reading: Reading,
     /// Why it counts no longer.
-    pub(in crate::cli) back: Option<TakenBack>,
+    pub(crate) back: Option<TakenBack>,
     at_35: Option<f64>,
 }
 
 /// Every reading of the record, by the time it was taken.
-pub(in crate::cli) fn rows(reader: &LedgerReader) -> Result<Vec<Row>, Failure> {
-    let all = reader.all_told().map_err(|e| unread(&e))?;
-    let back = reader.taken_back().map_err(|e| unread(&e))?;
+pub(crate) fn rows(reader: &LedgerReader) -> Result<Vec<Row>> {
+    let all = reader.all_told()?;
+    let back = reader.taken_back()?;
     let mut rows: Vec<Row> = all
         .into_iter()
         .filter_map(|told| {
@@ -116,12 +109,12 @@ fn nearest(salinities: &[(Timestamp, f64)], at: Timestamp) -> Option<f64> {
 }
 
 impl Row {
-    pub(in crate::cli) const fn counts(&self) -> bool {
+    pub(crate) const fn counts(&self) -> bool {
         self.back.is_none()
     }
 
     /// The value in words, with unit and 95 % interval.
-    pub(in crate::cli) fn shown(&self) -> String {
+    pub(crate) fn shown(&self) -> String {
         let Reading { of, found, as_read } = &self.reading;
         let (value, half) = match found {
             Found::Below(limit) => return format!("below {}", of.shown(*limit)),
@@ -152,7 +145,7 @@ impl Row {
     }
 
     /// As it is on record, and what became of it.
-    pub(in crate::cli) fn json(&self) -> Value {
+    pub(crate) fn json(&self) -> Value {
         let mut row = json!(self.told);
         if let Some(row) = row.as_object_mut() {
             let back = self.back.as_ref();

@@ -13,11 +13,12 @@ use crate::shell::Books;
 
 /// The clocks are compared at least this often.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
+/// The loop shows that it is alive at least this often.
+const BEAT_EVERY: Duration = Duration::from_secs(1);
 /// A ledger at fault is tried again this often.
 const PROBE_EVERY: Duration = Duration::from_secs(10);
-/// While someone waits for the hold file, patience is looked at this often. It is in real time and the deadline in the clock's;
-/// a tick that comes a little often does no harm.
-const HOLD_LOOK_EVERY: Millis = Millis::new(200);
+/// While someone waits for the hold file, patience is looked at this often.
+const HOLD_LOOK_EVERY: Duration = Duration::from_millis(200);
 
 impl EventLoop<'_> {
     /// Not a time from now on: whoever asks for the status all the time must not put the look off for ever.
@@ -25,14 +26,12 @@ impl EventLoop<'_> {
         LOOK_EVERY.saturating_sub(since(self.looked))
     }
 
-    /// When a tick is wanted, on the clock of the plan.
-    pub(super) fn deadline(&mut self) -> Millis {
-        let now = self.outside.clock.now();
-        let due = self.core.engine.next_deadline(now);
+    /// How long to wait at most before time passes for those who wait, and a sign of life is given.
+    pub(super) fn until_beat(&self) -> Duration {
         if self.core.desk.waits_for_hold_file() {
-            due.min(now.elapsed.plus(HOLD_LOOK_EVERY))
+            HOLD_LOOK_EVERY
         } else {
-            due
+            BEAT_EVERY
         }
     }
 

@@ -28,8 +28,6 @@ use crate::engine::{Event, TrustSource};
 use crate::mqtt::RemoteCommand;
 use crate::record::Who;
 
-/// The loop shows that it is alive at least this often.
-const BEAT_EVERY: Duration = Duration::from_secs(1);
 /// What is still under way when the daemon is stopped gets this long.
 const STOP_PATIENCE: Duration = Duration::from_secs(5);
 
@@ -83,9 +81,8 @@ impl EventLoop<'_> {
         if until_look.is_zero() {
             return Next::Look;
         }
-        let until_beat = until_look.min(BEAT_EVERY);
-        let deadline = self.deadline();
-        let sleep = self.outside.clock.until(deadline, until_beat);
+        let until_beat = until_look.min(self.until_beat());
+        let sleep = self.outside.clock.until_due(&mut self.core, until_beat);
         let patience = async {
             match self.stop_until {
                 None => std::future::pending().await,

@@ -31,6 +31,8 @@ pub(crate) struct ActiveDose {
     pub(crate) calibration: Option<Calibration>,
     pub(crate) ticket: Option<Ticket>,
     pub(crate) stop_cause: Option<String>,
+    /// When the intent should be stored, at once, and then when the run should end.
+    pub(crate) awaited_at: Millis,
     /// When its end should long have been reported.
     pub(crate) overdue_at: Millis,
 }
@@ -72,6 +74,10 @@ impl Books {
     pub(crate) fn next_overdue(&self) -> Option<Millis> {
         let running = self.active.values().filter(|a| a.permit.is_none());
         running.map(|a| a.overdue_at).min()
+    }
+
+    pub(crate) fn awaited(&self) -> Option<Millis> {
+        self.active.values().map(|a| a.awaited_at).min()
     }
 
     /// A dose that gave nothing counts for nothing.

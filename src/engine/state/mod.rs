@@ -2,6 +2,7 @@
 
 mod benches;
 mod books;
+mod estimates;
 mod holds;
 mod in_force;
 mod inputs;
@@ -10,6 +11,7 @@ mod water;
 
 pub(super) use benches::{BenchSession, Benches, SILENT_AFTER};
 pub(super) use books::{ActiveDose, Books};
+pub(super) use estimates::{Estimates, on_record, place_of};
 pub(super) use holds::Holds;
 pub(super) use in_force::{CourseExtras, InForce};
 pub(super) use inputs::{CHATTER_CHANGES, CHATTER_SPAN, Inputs, meaning};
@@ -51,6 +53,7 @@ pub struct Engine {
     pub(super) books: Books,
     pub(super) slots: Slots,
     pub(super) water: Water,
+    pub(super) estimates: Estimates,
     pub(super) told: Told,
     pub(super) inputs: Inputs,
     pub(super) alarms: Alarms,
@@ -68,7 +71,6 @@ pub struct Engine {
 pub(super) struct Waits {
     /// How long after its planned end a run's report may come.
     pub(super) grace: Millis,
-    pub(super) permit_valid: Millis,
     /// How long a proposal may wait for its confirmation.
     pub(super) proposal_valid: Millis,
 }

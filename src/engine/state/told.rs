@@ -43,6 +43,10 @@ impl Told {
         self.by_number.get(&number).map(|told| told.at)
     }
 
+    pub(crate) fn all(&self) -> impl Iterator<Item = &Observation> {
+        self.by_number.values()
+    }
+
     /// What has this number: one thing, or the rows of a report.
     pub(crate) fn rows_of(&self, number: i64) -> Vec<Observation> {
         let all = self.by_number.values().filter(|told| told.is(number));

@@ -4,6 +4,7 @@ mod alarms;
 mod away;
 mod bench;
 mod changeover;
+mod estimate;
 mod faults;
 mod forgotten;
 mod hours;

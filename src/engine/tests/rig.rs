@@ -19,10 +19,10 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Carried, Content, Destination, DoseEnd, DoseId, DoseKind, Entry, Forgotten,
-    Found, History, Hold, HoldScope, Intent, Observed, Outcome, OutputPlace, OutputSeen, PastDose,
-    PastForgotten, PastSession, Reading, Refill, SlotNotGiven, Stamp, StoredCalibration, Who,
-    WrongTime,
+    Bench, BenchStep, Brought, Carried, Content, Destination, DoseEnd, DoseId, DoseKind, Entry,
+    Forgotten, Found, History, Hold, HoldScope, Intent, Observed, Outcome, OutputPlace, OutputSeen,
+    PastDose, PastForgotten, PastSession, Reading, Refill, SlotNotGiven, Stamp, StoredCalibration,
+    Who, WrongTime, likely_part,
 };
 
 pub(super) use crate::quantity::name;
@@ -470,7 +470,10 @@ impl World {
             vouched: false,
         });
         let history = match ledger_fault {
-            None => self.history(),
+            None => History {
+                brought: self.brought(),
+                ..self.history()
+            },
             Some(_) => History::default(),
         };
         self.reading = self.books_reading();
@@ -1041,6 +1044,26 @@ impl World {
             }
         });
         numbers.max().unwrap_or(0)
+    }
+
+    fn brought(&self) -> Vec<Brought> {
+        let intents = self.books.intents.values();
+        intents.filter_map(|(i, _)| self.brought_by(i)).collect()
+    }
+
+    fn brought_by(&self, intent: &Intent) -> Option<Brought> {
+        let outcome = self.books.outcomes.get(&intent.id)?;
+        let (part, part_sd) = likely_part(outcome.end, intent.volume, outcome.delivered);
+        let wrong = self.books.wrong.iter().any(|w| w.spans(intent.at.wall));
+        let counts = intent.live && intent.into == Destination::Tank && part > 0.0;
+        counts.then(|| Brought {
+            id: intent.id,
+            at: intent.at.wall,
+            timed: intent.at.trusted && !wrong,
+            carries: intent.carries.clone().into(),
+            part,
+            part_sd,
+        })
     }
 
     fn past_dose(&self, intent: &Intent, session: usize) -> PastDose {

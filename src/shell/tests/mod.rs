@@ -4,3 +4,4 @@ mod hands;
 mod holds;
 mod mark;
 mod setup;
+mod virtual_time;

@@ -1,0 +1,220 @@
+//! One estimate for each of alkalinity, calcium and magnesium, driven by what most probably reached the water. What the guard goes by is in
+//! `water.rs`; the two numbers are never mixed.
+
+use super::event::Now;
+use super::state::{Engine, on_record, place_of};
+use crate::chemistry::{CALCIUM_MG_PER_MEQ, Quantity, taken_along};
+use crate::config::StartUptake;
+use crate::estimate::filter::{Estimate, Event, Finding, Prior};
+use crate::estimate::policy::Addition;
+use crate::plan::{DailyVolumes, departed, extra_a_day};
+use crate::quantity::{Alkalinity, Millis};
+use crate::record::{
+    Brought, Departure, Destination, ESTIMATED, Found, Intent, Observation, Observed, Uptake,
+    UptakeHow,
+};
+
+/// What a reef takes up that nothing was told of. Common practice, no source.
+const ORDINARY_DKH_PER_DAY: f64 = 0.8;
+
+/// One standard deviation of what is told of new water, as a share of it. Ours: a label, or a test of one bucket.
+const NEW_WATER_SHARE: f64 = 0.03;
+
+/// A kit's standard uncertainty is taken for at least this share of what it found: nobody reads a test better. Ours.
+const UNCERTAINTY_SHARE_MIN: f64 = 0.003;
+
+/// The same of a detection limit. Ours.
+const LIMIT_SHARE: f64 = 0.1;
+
+impl Engine {
+    /// Where a quantity is now and what is taken up of it; `None` without a reading, and while the clock is not trusted.
+    pub(super) fn estimate_of(&self, of: &Quantity, now: Now) -> Option<Estimate> {
+        let is_trusted = self.clock.unsure.is_none();
+        self.estimates.at(of, now).filter(|_| is_trusted)
+    }
+
+    /// What the readings told beside the level, oldest first.
+    pub(super) fn findings_of(&self, of: &Quantity) -> &[Finding] {
+        self.estimates.findings(of)
+    }
+
+    /// What the plan in force adds from now on: the lines' volumes by what leaves their outlets now, and what courses put on top or take off.
+    /// Holds do not count. Several courses become one that gives as much in all and lasts as long as the longest.
+    pub(super) fn addition_of(&self, of: &Quantity, now: Now) -> Addition {
+        let shape = self.shape();
+        let step = shape.as_ref().zip(self.in_force.shift().map(|c| c.step));
+        let standing = departed(
+            &self.in_force.standing_volumes(),
+            step,
+            &DailyVolumes::new(),
+        );
+        let amount = |daily: DailyVolumes| self.in_force.amount_in(of, &self.limited(daily));
+        let per_day = amount(standing);
+        let mut addition = Addition::standing(per_day);
+        let today = self.in_force.local_date(now.wall);
+        let (mut raw, mut in_all) = (0.0, 0.0);
+        for course in self
+            .in_force
+            .courses()
+            .iter()
+            .filter(|c| c.in_force_on(today))
+        {
+            if let Departure::Add {
+                line,
+                of: what,
+                per_day,
+                ..
+            } = &course.what
+                && let Some(extra) = extra_a_day(self.controller(), line, what, *per_day)
+            {
+                let rise = self
+                    .in_force
+                    .amount_in(of, &DailyVolumes::from([(line.clone(), extra)]));
+                let days = self.days_until_end_of(course.last(), now);
+                raw += rise;
+                in_all += rise * days;
+                addition.course_days = addition.course_days.max(days);
+            }
+        }
+        let whole = raw * addition.course_days;
+        if whole.abs() > 0.0 {
+            addition.course = (amount(self.planned_volumes()) - per_day) * in_all / whole;
+        }
+        addition
+    }
+
+    fn days_until_end_of(&self, date: jiff::civil::Date, now: Now) -> f64 {
+        let end = date.tomorrow().and_then(|next| {
+            self.controller()
+                .time_zone
+                .to_timestamp(next.to_datetime(jiff::civil::Time::midnight()))
+        });
+        end.map_or(0.0, |end| {
+            on_record(end).minus(on_record(now.wall)).as_days().max(0.0)
+        })
+    }
+
+    /// A dose is over.
+    pub(super) fn estimate_dose(&mut self, intent: &Intent, part: (f64, f64)) {
+        if !intent.live || intent.into != Destination::Tank || part.0 <= 0.0 {
+            return self.estimates.number(intent.id.0);
+        }
+        // Of the doses of this session none is older than what was said of wrong times.
+        let is_past = self.past.iter().any(|past| past.id == intent.id);
+        let is_wrong = is_past && self.clock.wrong.iter().any(|w| w.spans(intent.at.wall));
+        let dose = Brought {
+            id: intent.id,
+            at: intent.at.wall,
+            timed: intent.at.trusted && !is_wrong,
+            carries: intent.carries.clone().into(),
+            part: part.0,
+            part_sd: part.1,
+        };
+        if self.estimates.add(&dose) {
+            self.estimates.order_doses();
+            self.estimate_anew();
+        }
+    }
+
+    /// Works every estimate out anew: something it rests on is another now.
+    pub(super) fn estimate_anew(&mut self) {
+        for (place, word) in ESTIMATED.into_iter().enumerate() {
+            let Some(of) = Quantity::from_word(word) else {
+                continue;
+            };
+            let events = self.told_of(&of);
+            let prior = |first| self.prior(&of, first);
+            // The borrow ends before the estimate is put in its place.
+            let found = self.estimates.worked_out(place, &events, prior);
+            self.estimates.put(place, found);
+        }
+    }
+
+    /// What was told of the level, in the order of its times. What a clock told that was not trusted has no time.
+    fn told_of(&self, of: &Quantity) -> Vec<Event> {
+        let timed = |told: &&Observation| told.at.trusted || told.happened != told.at.wall;
+        let mut told: Vec<&Observation> = self.told.all().filter(timed).collect();
+        told.sort_by_key(|told| (told.happened, told.number));
+        let tank = self.controller().tank.as_litres();
+        told.into_iter()
+            .filter_map(|told| event(told, of, tank))
+            .collect()
+    }
+
+    /// What was believed of an uptake when the first reading was taken: what was in force then, else what the plan began with or the owner
+    /// told first. What was accepted later came out of these very readings, and would count them twice.
+    fn prior(&self, of: &Quantity, first: Millis) -> Prior {
+        let entries = || {
+            self.estimates
+                .uptakes
+                .iter()
+                .filter(|uptake| uptake.of == *of)
+        };
+        let before = |uptake: &&Uptake| on_record(uptake.at.wall) <= first;
+        let begun = || {
+            entries()
+                .next()
+                .filter(|uptake| uptake.how != UptakeHow::Accepted)
+        };
+        let known = entries()
+            .rfind(before)
+            .or_else(begun)
+            .map(|uptake| uptake.uptake);
+        let alkalinity = Quantity::Alkalinity;
+        let tied = || {
+            let tied = self.in_force.plan.starts.get(of) == Some(&StartUptake::WithAlkalinity);
+            let dkh = tied.then(|| self.prior(&alkalinity, first).uptake)?;
+            Some(CALCIUM_MG_PER_MEQ * Alkalinity::from_dkh(dkh).as_meq_per_l())
+        };
+        match known.or_else(tied).filter(|uptake| *uptake > 0.0) {
+            Some(uptake) => Prior::told(uptake),
+            None => Prior::unknown(ordinary(of)),
+        }
+    }
+}
+
+/// What an ordinary reef takes up a day; calcium and magnesium as far as calcification takes them along.
+fn ordinary(of: &Quantity) -> f64 {
+    let along = taken_along(Alkalinity::from_dkh(ORDINARY_DKH_PER_DAY));
+    match place_of(of) {
+        Some(1) => along.calcium.as_mg_per_l(),
+        Some(2) => {
+            let (coral, algae) = along.magnesium;
+            coral.as_mg_per_l().midpoint(algae.as_mg_per_l())
+        }
+        _ => ORDINARY_DKH_PER_DAY,
+    }
+}
+
+fn event(told: &Observation, of: &Quantity, tank_litres: f64) -> Option<Event> {
+    let at = on_record(told.happened);
+    match &told.what {
+        Observed::Reading(reading) if reading.of.quantity() == Some(of) => {
+            Some(match reading.found {
+                Found::Value { value, uncertainty } => Event::Reading {
+                    at,
+                    value,
+                    sd: uncertainty.max(UNCERTAINTY_SHARE_MIN * value),
+                    // The record has no step: whoever told the uncertainty has it in there.
+                    step: 0.0,
+                },
+                Found::Below(bound) => Event::Below {
+                    at,
+                    bound,
+                    sd: LIMIT_SHARE * bound,
+                },
+            })
+        }
+        Observed::WaterChange { litres, held } => Some(Event::Changed {
+            at,
+            fraction: (litres / tank_litres).clamp(0.0, 1.0),
+            held: held.get(of).map(|level| (*level, NEW_WATER_SHARE * level)),
+        }),
+        Observed::Addition(addition) => Some(Event::Dosed {
+            at,
+            amount: *addition.adds.get(of)?,
+            variance: 0.0,
+        }),
+        Observed::Reading(_) | Observed::Note { .. } => None,
+    }
+}

@@ -1,0 +1,297 @@
+//! The estimate follows from the record: from what most probably reached the water and from what was told, whenever it was.
+
+use super::rig::{DAY, HOUR, MINUTE, SECOND, World, demo, name, reading, tell};
+use crate::chemistry::Quantity;
+use crate::engine::{BenchAsk, Command, CourseWish, NewBench, Replaces, Tell};
+use crate::estimate::filter::{Estimate, Finding};
+use crate::quantity::Words;
+use crate::record::{Addition, Carried, DoseEnd, DoseKind, Observed};
+
+const OF: Quantity = Quantity::Alkalinity;
+
+fn estimate(world: &World) -> Estimate {
+    let engine = world.engine.as_ref().unwrap();
+    engine.estimate_of(&OF, world.now()).expect("a reading")
+}
+
+fn level(world: &World) -> f64 {
+    estimate(world).state.level
+}
+
+fn findings(world: &World) -> Vec<Finding> {
+    world.engine.as_ref().unwrap().findings_of(&OF).to_vec()
+}
+
+/// Takes a reading each day.
+fn days_of(world: &mut World, values: &[f64]) {
+    for value in values {
+        world.run(DAY);
+        world.read_alkalinity(*value);
+    }
+}
+
+/// A daemon that is started now must believe what one that ran through does, bit for bit.
+fn same_after_restart(world: &mut World) {
+    world.run(SECOND);
+    let before = (estimate(world), findings(world));
+    world.restart_after(0);
+    world.sync();
+    assert_eq!((estimate(world), findings(world)), before);
+}
+
+/// With no dose of the plan, so that only what a test gives is given.
+fn without_plan() -> World {
+    let mut world = World::demo("2026-11-01T06:00:00Z");
+    world.hold(Some("alkalinity"), "a test");
+    world.hold(Some("calcium"), "a test");
+    world.run(SECOND);
+    world
+}
+
+fn near(got: f64, wanted: f64) {
+    assert!((got - wanted).abs() < 1e-6, "{got} is not {wanted}");
+}
+
+fn told_at(world: &mut World, what: Observed, happened: Option<jiff::Timestamp>) {
+    let told = Tell {
+        happened,
+        sure: true,
+        ..tell(what)
+    };
+    world.told(Command::Tell(told)).unwrap();
+}
+
+#[test]
+fn a_start_gives_bit_for_bit_what_ran_through() {
+    let mut world = World::demo("2026-11-01T06:00:00Z");
+    days_of(&mut world, &[8.1, 8.0, 8.2]);
+    world.tell_surely(Observed::WaterChange {
+        litres: 30.0,
+        held: Carried::from([(OF, 7.5)]),
+    });
+    world.run(5 * HOUR);
+    same_after_restart(&mut world);
+    days_of(&mut world, &[8.0, 7.9]);
+    same_after_restart(&mut world);
+}
+
+#[test]
+fn a_dose_of_a_dry_run_brings_nothing_into_the_water() {
+    let mut levels = Vec::new();
+    for live in [true, false] {
+        let (controller, plan) = demo();
+        let mut world = World::new(controller, plan, "2026-11-01T06:00:00Z");
+        world.live = live;
+        world.start();
+        world.sync();
+        world.read_alkalinity(8.0);
+        world.run(DAY);
+        levels.push(level(&world));
+        // What a dry run gave counts for nothing afterwards either.
+        world.live = true;
+        world.restart_after(0);
+        world.sync();
+        near(level(&world), levels[levels.len() - 1]);
+    }
+    let given = levels[0] - levels[1];
+    assert!((0.6..1.0).contains(&given), "{levels:?}");
+    // Nothing given, and 0.8 dKH a day taken up by the plan's word.
+    near(levels[1], 7.2);
+}
+
+#[test]
+fn a_dose_into_the_tank_counts_and_a_run_at_the_bench_does_not() {
+    let mut world = World::demo("2026-11-01T06:00:00Z");
+    world.hold(Some("calcium"), "a test");
+    world.run(SECOND);
+    let day = level(&world);
+    world.by_hand("alkalinity", 4_000, DoseKind::Hand).unwrap();
+    world.run(MINUTE);
+    let given = world.worth("alkalinity", &OF, 4_000);
+    let minutes = 0.8 / 1440.0;
+    assert!((level(&world) - day - given + minutes).abs() < 1e-4);
+    world
+        .told(Command::Bench(BenchAsk::Open(NewBench {
+            head: name("alkalinity"),
+            cap: None,
+            bucket_days: None,
+            note: Words::default(),
+        })))
+        .unwrap();
+    let before = level(&world);
+    world
+        .by_hand("alkalinity", 4_000, DoseKind::Calibration)
+        .unwrap();
+    world.run(MINUTE);
+    assert!((level(&world) - before + minutes).abs() < 1e-4);
+    same_after_restart(&mut world);
+}
+
+#[test]
+fn a_dose_that_ended_unseen_counts_by_its_middle_with_the_variance_of_what_it_may_have_been() {
+    let mut world = without_plan();
+    world.resume(Some("alkalinity"));
+    world.run(SECOND);
+    let before = estimate(&world);
+    world.by_hand("alkalinity", 4_000, DoseKind::Hand).unwrap();
+    world.run(2 * SECOND);
+    world.restart_after(0);
+    world.sync();
+    world.run(SECOND);
+    assert_eq!(
+        world.books.outcomes.values().last().unwrap().end,
+        DoseEnd::Uncertain
+    );
+    let counted = world.books.outcomes.values().last().unwrap().delivered;
+    let most = world.worth("alkalinity", &OF, counted.as_ul());
+    let after = estimate(&world);
+    assert!((after.state.level - before.state.level - most / 2.0).abs() < 1e-3);
+    let grown = after.state.cov.ll - before.state.cov.ll;
+    assert!(
+        (grown / (most * most / 12.0) - 1.0).abs() < 0.1,
+        "{grown} {most}"
+    );
+    same_after_restart(&mut world);
+}
+
+#[test]
+fn a_reading_that_is_told_late_counts_as_of_its_time() {
+    let mut in_time = World::demo("2026-11-01T06:00:00Z");
+    let mut late = World::demo("2026-11-01T06:00:00Z");
+    for world in [&mut in_time, &mut late] {
+        days_of(world, &[8.1, 8.2]);
+        world.run(DAY);
+    }
+    let happened = in_time.wall();
+    in_time.read_alkalinity(7.7);
+    in_time.run(DAY);
+    late.run(DAY);
+    assert!((level(&late) - level(&in_time)).abs() > 0.05);
+    late.read_alkalinity_at(7.7, Some(happened));
+    assert_eq!(estimate(&late), estimate(&in_time));
+    same_after_restart(&mut late);
+}
+
+#[test]
+fn what_is_corrected_or_taken_back_leaves_nothing_behind() {
+    let mut world = World::demo("2026-11-01T06:00:00Z");
+    days_of(&mut world, &[8.1, 8.2]);
+    let right = estimate(&world);
+    world.read_alkalinity(7.8);
+    let wrong = world.status().water.readings["alkalinity"].reading.number;
+    assert!(level(&world) < right.state.level - 0.02);
+    let taken_back = Command::TakeBack {
+        number: wrong,
+        why: "wrong tank".into(),
+    };
+    world.told(taken_back).unwrap();
+    near(
+        level(&world),
+        right.state.level - right.state.uptake / 86_400.0,
+    );
+    same_after_restart(&mut world);
+    let number = world.status().water.readings["alkalinity"].reading.number;
+    let corrected = Tell {
+        replaces: Some(Replaces {
+            number,
+            why: "wrong syringe".into(),
+        }),
+        ..tell(reading(OF, 8.0, 0.1))
+    };
+    world.told(Command::Tell(corrected)).unwrap();
+    assert!(level(&world) < right.state.level - 0.02);
+    same_after_restart(&mut world);
+}
+
+#[test]
+fn water_changes_and_additions_by_hand_move_the_level() {
+    let mut world = without_plan();
+    let before = level(&world);
+    let litres = world.controller.tank.as_litres() / 10.0;
+    let held = Carried::from([(OF, 6.0)]);
+    told_at(&mut world, Observed::WaterChange { litres, held }, None);
+    near(level(&world), before * 0.9 + 0.6 - 0.8 / 86_400.0);
+    let known = estimate(&world);
+    told_at(
+        &mut world,
+        Observed::WaterChange {
+            litres,
+            held: Carried::new(),
+        },
+        None,
+    );
+    assert!(
+        estimate(&world).state.cov.ll > known.state.cov.ll,
+        "unknown water widens it"
+    );
+    let before = level(&world);
+    let adds = Carried::from([(OF, 0.5)]);
+    told_at(
+        &mut world,
+        Observed::Addition(Addition { from: None, adds }),
+        None,
+    );
+    near(level(&world), before + 0.5 - 0.8 / 86_400.0);
+    same_after_restart(&mut world);
+}
+
+#[test]
+fn a_tenfold_slip_is_questioned_and_let_in_when_a_second_one_agrees() {
+    let mut world = World::demo("2026-11-01T06:00:00Z");
+    days_of(&mut world, &[8.1, 8.0, 8.1]);
+    world.run(DAY);
+    world.read_alkalinity(80.0);
+    let after = estimate(&world);
+    assert!(
+        after.questioned && (7.5..8.6).contains(&after.state.level),
+        "{after:?}"
+    );
+    assert!(matches!(findings(&world)[..], [Finding::Questioned { .. }]));
+    same_after_restart(&mut world);
+    world.run(HOUR);
+    world.read_alkalinity(80.0);
+    assert!(matches!(findings(&world)[..], [_, Finding::LetIn { .. }]));
+    assert!(level(&world) > 60.0 && !estimate(&world).questioned);
+    same_after_restart(&mut world);
+}
+
+#[test]
+fn what_was_believed_first_stays_whatever_is_accepted_later() {
+    let mut world = World::demo("2026-11-01T06:00:00Z");
+    days_of(&mut world, &[8.1, 8.2, 8.3]);
+    let before = estimate(&world);
+    let uptake = crate::engine::Wish::Uptake(crate::engine::NewUptake {
+        of: OF,
+        per_day: 0.75,
+        how: crate::record::UptakeHow::Accepted,
+        sure: true,
+    });
+    world.wished(uptake).unwrap();
+    let after = estimate(&world);
+    near(after.state.uptake, before.state.uptake);
+    same_after_restart(&mut world);
+}
+
+#[test]
+fn a_course_is_told_apart_from_what_stands() {
+    let mut world = World::demo("2026-11-01T06:00:00Z");
+    let addition = |world: &World| {
+        let engine = world.engine.as_ref().unwrap();
+        engine.addition_of(&OF, world.now())
+    };
+    let standing = addition(&world);
+    assert!((standing.per_day - 0.8).abs() < 0.02 && standing.course.abs() < 1e-12);
+    world
+        .begin(CourseWish::Change {
+            line: name("alkalinity"),
+            of: OF,
+            by: 0.3,
+            at_most_per_day: 0.1,
+        })
+        .unwrap();
+    world.run(DAY);
+    let with = addition(&world);
+    near(with.per_day, standing.per_day);
+    assert!((with.course - 0.1).abs() < 0.005, "{with:?}");
+    assert!((1.5..3.0).contains(&with.course_days), "{with:?}");
+}

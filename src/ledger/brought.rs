@@ -1,0 +1,112 @@
+//! The doses that the estimate of the water goes by: read back from the newest, no further than it looks.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use rusqlite::{Connection, Row};
+
+use super::columns::{self, millis, volume, word, word_if_any};
+use super::kinds::{body, json};
+use crate::quantity::Millis;
+use crate::record::{
+    Brought, Carried, Destination, DoseEnd, DoseId, ESTIMATE_DOSES_MAX, ESTIMATE_SPAN, ESTIMATED,
+    Observation, WrongTime, likely_part,
+};
+
+/// Read beyond the span, because the newest reading may be taken back. Ours.
+const MARGIN: Millis = Millis::from_mins(60 * 24 * 60);
+
+/// Oldest first. Nothing without a reading, for the estimate begins with one.
+pub(super) fn brought(
+    conn: &Connection,
+    dose_last: i64,
+    told: &[Observation],
+) -> rusqlite::Result<Vec<Brought>> {
+    let Some(since) = first_reading(told) else {
+        return Ok(Vec::new());
+    };
+    let wrong = wrong_times(conn)?;
+    let mut seen: BTreeMap<String, Arc<Carried>> = BTreeMap::new();
+    let mut newest = conn.prepare(
+        "SELECT id, session, at_ms, elapsed_ms, trusted, destination, live, outcome, volume_ul, delivered_ul, carries
+         FROM dose WHERE id > ?1 ORDER BY id DESC",
+    )?;
+    let mut rows = newest.query([dose_last.saturating_sub(ESTIMATE_DOSES_MAX)])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let at = columns::stamp(row)?;
+        let written = (row.get("session")?, at.elapsed);
+        let is_wrong = |(then, wrong): &(_, WrongTime)| written <= *then && wrong.spans(at.wall);
+        let timed = at.trusted && !wrong.iter().any(is_wrong);
+        if timed && at.wall < since {
+            break;
+        }
+        found.extend(dose(row, (at.wall, timed), &mut seen)?);
+    }
+    found.reverse();
+    Ok(found)
+}
+
+/// When the oldest reading was taken that may bear on the estimate of anything.
+fn first_reading(told: &[Observation]) -> Option<Timestamp> {
+    let mut of_each: BTreeMap<&str, Vec<Timestamp>> = BTreeMap::new();
+    for row in told {
+        if let Some(reading) = row.reading().filter(|r| ESTIMATED.contains(&r.of.as_str())) {
+            let known = of_each.entry(reading.of.as_str()).or_default();
+            known.push(row.happened);
+        }
+    }
+    let oldest = of_each.into_values().filter_map(|taken| {
+        let newest = taken.iter().max()?.as_millisecond();
+        let from = newest - ESTIMATE_SPAN.plus(MARGIN).as_ms();
+        taken
+            .into_iter()
+            .filter(|at| at.as_millisecond() >= from)
+            .min()
+    });
+    oldest.min()
+}
+
+/// `None` for what did not go into the water, or is still open: the engine closes that.
+fn dose(
+    row: &Row<'_>,
+    (at, timed): (Timestamp, bool),
+    seen: &mut BTreeMap<String, Arc<Carried>>,
+) -> rusqlite::Result<Option<Brought>> {
+    let into: Destination = word(row, "destination")?;
+    let end: Option<DoseEnd> = word_if_any(row, "outcome")?;
+    let (true, Destination::Tank, Some(end)) = (row.get("live")?, into, end) else {
+        return Ok(None);
+    };
+    let (part, part_sd) = likely_part(end, volume(row, "volume_ul")?, volume(row, "delivered_ul")?);
+    // The doses of a plan say the same again and again.
+    let text = row.get_ref("carries")?.as_str()?;
+    let carries = if let Some(known) = seen.get(text) {
+        Arc::clone(known)
+    } else {
+        let new: Arc<Carried> = Arc::new(json(row, "carries")?);
+        seen.insert(text.to_owned(), Arc::clone(&new));
+        new
+    };
+    Ok((part > 0.0).then_some(Brought {
+        id: DoseId(row.get("id")?),
+        at,
+        timed,
+        carries,
+        part,
+        part_sd,
+    }))
+}
+
+/// Each with session and elapsed time at which it was written: it is about what was written before.
+fn wrong_times(conn: &Connection) -> rusqlite::Result<Vec<((i64, Millis), WrongTime)>> {
+    conn.prepare("SELECT session, elapsed_ms, body FROM entry WHERE kind = 'wrong-time'")?
+        .query_map([], |row| {
+            Ok((
+                (row.get("session")?, millis(row, "elapsed_ms")?),
+                body(row)?,
+            ))
+        })?
+        .collect()
+}
