@@ -117,6 +117,11 @@ impl Controller {
         contents.insert(reservoir.clone(), (solution.clone(), told));
     }
 
+    /// The line has a new tube, which holds nothing; true when something else leaves it from now on.
+    pub fn new_tube(&mut self, line: &Name) -> bool {
+        self.contents.tubes.remove(line).is_some()
+    }
+
     /// Whether the tube of a line holds another solution than its bottle.
     pub fn tube_differs(&self, line: &Name) -> bool {
         self.contents.tubes.contains_key(line)

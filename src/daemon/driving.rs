@@ -1,6 +1,6 @@
 //! What the heads hang on: simulated outputs, or the pins of a board when everything that live mode needs is there.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -10,17 +10,17 @@ use super::alarm_output::AlarmOutput;
 use super::arming::Acceptance;
 use super::ended::DaemonError;
 use super::happening::{Happening, send};
-use super::pwm::{self, LeftOn};
+use super::pwm;
 use super::seen::OutputsSeen;
 use crate::config::{ActiveLevel, Board, Controller, Head, HeadOutput, Mode, StepSpeed};
 use crate::ledger::Ledger;
 use crate::pump::{
-    CLAIMS_FOLDER, Claims, CutOff, Found, InputWatch, Output, Pace, Pins, Pump, PumpHandle,
-    PumpReport, PwmClass, PwmTaken, Safeguards, SimulatedLine, SimulatedOutput, StepperLines,
-    SwitchedPump, WatchedInput, force_off,
+    CLAIMS_FOLDER, Claims, CutOff, InputWatch, Output, Pace, Pins, Pump, PumpHandle, PumpReport,
+    PwmClass, PwmTaken, Safeguards, SimulatedLine, SimulatedOutput, StepperLines, SwitchedPump,
+    WatchedInput, force_off,
 };
 use crate::quantity::Name;
-use crate::record::OutputPlace;
+use crate::record::{OutputPlace, OutputSeen};
 use crate::shell::check_arming;
 
 pub(super) enum Driving {
@@ -87,33 +87,29 @@ impl Driving {
 
 /// Outputs that a daemon before this one had left on.
 #[derive(Debug, Default)]
-pub(super) struct Leftovers {
-    pins: BTreeSet<u8>,
-    channels: LeftOn,
-}
+pub(super) struct Leftovers(Vec<OutputPlace>);
 
 impl Leftovers {
-    /// Whether a pin was on that moves the head or gives its motor current. The direction input does neither.
+    /// Those among what this start looked at. What the service manager's hook found on before it is the engine's to tell.
+    pub(super) fn among(seen: &[OutputSeen]) -> Self {
+        let on = seen.iter().filter(|s| s.was_on);
+        Self(on.map(|s| s.place.clone()).collect())
+    }
+
     fn of(&self, head: &Head) -> bool {
-        let mut pins = head.output.pins().into_iter();
-        pins.any(|(use_of, pin)| use_of != "direction" && self.pins.contains(&pin.gpio))
+        self.0.iter().any(|place| place.moves(&head.output))
     }
 }
 
-/// Before anything else in live mode: what a daemon before this one drove and did not give back goes off. Gives the PWM channels
-/// that had been left pulsing.
-pub(super) fn force_off_leftovers(seen: &mut OutputsSeen) -> Leftovers {
+/// Before anything else in live mode: what a daemon before this one drove and did not give back goes off.
+pub(super) fn force_off_leftovers(seen: &mut OutputsSeen) {
     let claims = Claims::at(Path::new(CLAIMS_FOLDER));
-    let mut pins = BTreeSet::new();
     for record in claims.records() {
         let done = force_off(&record.driver(), &record.output());
         let place = OutputPlace::Gpio(record.gpio);
         seen.add(&record.what, place, done.as_ref().ok().copied());
         match done {
             Ok(found) => {
-                if found == Found::On {
-                    pins.insert(record.gpio);
-                }
                 tracing::warn!(gpio = record.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off");
             }
             Err(error) => {
@@ -121,8 +117,7 @@ pub(super) fn force_off_leftovers(seen: &mut OutputsSeen) -> Leftovers {
             }
         }
     }
-    let channels = pwm::force_off_leftovers(&PwmClass::system(), &claims, seen);
-    Leftovers { pins, channels }
+    pwm::force_off_leftovers(&PwmClass::system(), &claims, seen);
 }
 
 pub(super) struct Heads {
@@ -150,11 +145,12 @@ pub(super) fn start_heads(
     for (name, head) in &controller.heads {
         let (output, safeguards) = match driving {
             Driving::Simulated { .. } => simulated(head, pace),
-            Driving::Board { pins, .. } => on_board(name, head, (pins, left_on), cut_off.as_ref())
-                .map_err(|why| DaemonError::Head {
+            Driving::Board { pins, .. } => {
+                on_board(name, head, pins, cut_off.as_ref()).map_err(|why| DaemonError::Head {
                     head: name.clone(),
                     why,
-                })?,
+                })?
+            }
         };
         ready.push((name.clone(), output, safeguards, left_on.of(head)));
     }
@@ -194,10 +190,8 @@ fn start_head(
     let pump: Result<Box<dyn Pump>, crate::pump::PumpError> = match lines {
         Lines::Switched(output) => SwitchedPump::new(name, output, pace, safeguards, fault)
             .map(|pump| taken_over(pump, was_on)),
-        Lines::Pwm(PwmTaken { output, was_on }) => {
-            SwitchedPump::new(name, output, pace, safeguards, fault)
-                .map(|pump| taken_over(pump, was_on))
-        }
+        Lines::Pwm(taken) => SwitchedPump::new(name, taken.output, pace, safeguards, fault)
+            .map(|pump| taken_over(pump, was_on || taken.was_on)),
         Lines::Stepper(lines, speed) => {
             SwitchedPump::stepper(name, lines, speed, safeguards, fault)
                 .map(|pump| taken_over(pump, was_on))
@@ -279,14 +273,11 @@ fn simulated(head: &Head, pace: Pace) -> (Lines, Safeguards) {
     (lines, Safeguards::only(head.run_max))
 }
 
-/// The pins of a board, and the PWM channels that had been left pulsing.
-type OnBoard<'a> = (&'a Pins, &'a Leftovers);
-
 /// Every output of a head, driven off.
-fn lines_on_board(name: &Name, head: &Head, (pins, left_on): OnBoard<'_>) -> Result<Lines, String> {
+fn lines_on_board(name: &Name, head: &Head, pins: &Pins) -> Result<Lines, String> {
     if let HeadOutput::Pwm(pwm) = &head.output {
         // Its pin belongs to the kernel.
-        return pwm::take(name, pwm, &left_on.channels).map(Lines::Pwm);
+        return pwm::take(name, pwm).map(Lines::Pwm);
     }
     let mut taken = BTreeMap::new();
     for (use_of, pin) in head.output.pins() {
@@ -313,15 +304,15 @@ fn lines_on_board(name: &Name, head: &Head, (pins, left_on): OnBoard<'_>) -> Res
 fn on_board(
     name: &Name,
     head: &Head,
-    (pins, left_on): OnBoard<'_>,
+    pins: &Pins,
     cut_off: Option<&Arc<CutOff>>,
 ) -> Result<(Lines, Safeguards), String> {
-    let lines = lines_on_board(name, head, (pins, left_on))?;
+    let lines = lines_on_board(name, head, pins)?;
     let sense = match head.run_sense {
         None => None,
         Some(sense) => {
             // Pulled towards "not running", so that a broken wire is noticed at the next dose.
-            let pull = other(sense.running);
+            let pull = sense.running.other();
             let contact = pins.contact(sense.gpio, pull).map_err(|e| e.to_string())?;
             Some((contact, sense.running))
         }
@@ -352,7 +343,7 @@ pub(super) fn start_inputs(
         name: input.name.clone(),
         safe: input.safe,
         // Pulled towards "unsafe", so that a broken wire reads as unsafe.
-        contact: match pins.contact(input.gpio, other(input.safe)) {
+        contact: match pins.contact(input.gpio, input.safe.other()) {
             Ok(contact) => Some(contact),
             Err(error) => {
                 tracing::error!(input = %input.name, %error, "this input cannot be read and counts as unsafe");
@@ -367,20 +358,12 @@ pub(super) fn start_inputs(
     Ok(Some(watch))
 }
 
-fn other(level: ActiveLevel) -> ActiveLevel {
-    match level {
-        ActiveLevel::High => ActiveLevel::Low,
-        ActiveLevel::Low => ActiveLevel::High,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// The sample's heads: switched ones and a stepper.
-    #[test]
-    fn a_head_was_on_when_a_pin_was_on_that_moves_it_or_gives_it_current() {
+    /// The sample's heads: switched ones, a stepper and one on PWM.
+    fn controller() -> Controller {
         let zones = |zone: &str| jiff::tz::TimeZone::get(zone).ok();
         let heads = include_str!("../../config/controller.toml");
         let plan = include_str!("../../config/plan.toml");
@@ -400,19 +383,48 @@ mod tests {
                 steps_per_s2: 4_000,
             },
         };
-        let magnesium = Name::new("magnesium").unwrap();
-        let head = controller.heads.get_mut(&magnesium).unwrap();
-        head.output = HeadOutput::Stepper(stepper);
+        let pwm = crate::config::Pwm {
+            chip: "fe20c000.pwm".to_owned(),
+            channel: 1,
+            pin: 19,
+            frequency_hz: 20_000,
+            duty_percent: 60,
+        };
+        for (head, output) in [
+            ("magnesium", HeadOutput::Stepper(stepper)),
+            ("calcium", HeadOutput::Pwm(pwm)),
+        ] {
+            let head = controller.heads.get_mut(&Name::new(head).unwrap());
+            head.unwrap().output = output;
+        }
+        controller
+    }
+
+    /// What a head hangs on, and whether it moves it or gives its motor current.
+    fn places(head: &Head) -> Vec<(OutputPlace, bool)> {
+        if let HeadOutput::Pwm(pwm) = &head.output {
+            let chip = format!("/sys/devices/platform/soc/{}", pwm.chip);
+            return vec![
+                (OutputPlace::Gpio(pwm.pin), true),
+                (OutputPlace::Pwm(chip.clone(), pwm.channel), true),
+                (OutputPlace::Pwm(chip, pwm.channel + 1), false),
+            ];
+        }
+        let pins = head.output.pins().into_iter();
+        pins.map(|(use_of, pin)| (OutputPlace::Gpio(pin.gpio), use_of != "direction"))
+            .collect()
+    }
+
+    #[test]
+    fn a_head_was_on_when_an_output_was_on_that_moves_it_or_gives_it_current() {
+        let controller = controller();
         for head in controller.heads.values() {
-            for (use_of, pin) in head.output.pins() {
-                let left_on = Leftovers {
-                    pins: BTreeSet::from([pin.gpio]),
-                    channels: LeftOn::new(),
-                };
-                assert_eq!(left_on.of(head), use_of != "direction", "{use_of}");
+            for (place, moves) in places(head) {
+                let left_on = Leftovers(vec![place.clone()]);
+                assert_eq!(left_on.of(head), moves, "{place:?}");
                 let others = controller.heads.values();
                 let alarmed = others.filter(|other| left_on.of(other)).count();
-                assert_eq!(alarmed, usize::from(use_of != "direction"));
+                assert_eq!(alarmed, usize::from(moves), "{place:?}");
             }
             assert!(!Leftovers::default().of(head));
         }

@@ -3,12 +3,11 @@
 //! `config` knows no machine, so this is joined to its checks where files are loaded. A chip that is there and has no such channel is
 //! a mistake in either mode. One that is not there is a warning, for a file may be checked elsewhere; the daemon stays dry then.
 
-use std::collections::BTreeSet;
 use std::path::Path;
 
 use super::seen::OutputsSeen;
 use crate::config::{Controller, Finding, HeadOutput, Pwm, WrittenChannel, WrittenPwm};
-use crate::pump::{CLAIMS_FOLDER, Claims, Found, PwmClass, PwmError, PwmTaken, force_pwm_off};
+use crate::pump::{CLAIMS_FOLDER, Claims, PwmClass, PwmError, PwmTaken, force_pwm_off};
 use crate::quantity::Name;
 use crate::record::OutputPlace;
 
@@ -50,16 +49,8 @@ pub(super) fn check(controller: &Controller, class: &PwmClass) -> Result<(), Str
     Ok(())
 }
 
-/// Channels that a daemon before this one had left pulsing.
-pub(super) type LeftOn = BTreeSet<(String, u8)>;
-
 /// Drives off what a daemon before this one drove and did not give back.
-pub(super) fn force_off_leftovers(
-    class: &PwmClass,
-    claims: &Claims,
-    seen: &mut OutputsSeen,
-) -> LeftOn {
-    let mut left_on = LeftOn::new();
+pub(super) fn force_off_leftovers(class: &PwmClass, claims: &Claims, seen: &mut OutputsSeen) {
     for record in claims.pwm_records() {
         let done = force_pwm_off(class, &record.chip, record.channel);
         let place = OutputPlace::Pwm(record.chip.clone(), record.channel);
@@ -67,30 +58,23 @@ pub(super) fn force_off_leftovers(
         match done {
             Ok(found) => {
                 tracing::warn!(chip = %record.chip, channel = record.channel, what = %record.what, found = found.as_str(), "a PWM channel that was not given back is driven off");
-                if found == Found::On {
-                    left_on.insert((record.what, record.channel));
-                }
             }
             Err(error) => {
                 tracing::error!(what = %record.what, %error, "a PWM channel that was not given back");
             }
         }
     }
-    left_on
 }
 
 /// Takes over the channel of a head and drives it off.
 ///
 /// # Errors
 /// In words, when it cannot be had.
-pub(super) fn take(name: &Name, pwm: &Pwm, left_on: &LeftOn) -> Result<PwmTaken, String> {
-    let what = format!("head {name}");
+pub(super) fn take(name: &Name, pwm: &Pwm) -> Result<PwmTaken, String> {
     let claims = Claims::at(Path::new(CLAIMS_FOLDER));
-    let mut taken = PwmClass::system()
-        .take(pwm, &claims, &what)
-        .map_err(|error| error.to_string())?;
-    taken.was_on |= left_on.contains(&(what, pwm.channel));
-    Ok(taken)
+    PwmClass::system()
+        .take(pwm, &claims, &format!("head {name}"))
+        .map_err(|error| error.to_string())
 }
 
 #[cfg(test)]
@@ -178,11 +162,20 @@ mod tests {
         );
         fs::write(claims.join("pwm-soc-fe20c000.pwm-1"), record).unwrap();
         let mut seen = OutputsSeen::begin();
-        let left_on = force_off_leftovers(&class, &Claims::at(&claims), &mut seen);
-        assert!(!seen.seen[0].was_off && seen.seen[0].is_off);
-        assert_eq!(left_on, LeftOn::from([("head a".to_owned(), 1)]));
+        force_off_leftovers(&class, &Claims::at(&claims), &mut seen);
+        assert!(seen.seen[0].was_on && seen.seen[0].is_off);
+        let pwm = |channel| {
+            HeadOutput::Pwm(Pwm {
+                chip: "soc/fe20c000.pwm".to_owned(),
+                channel,
+                pin: 19,
+                frequency_hz: 20_000,
+                duty_percent: 60,
+            })
+        };
+        assert!(seen.seen[0].place.moves(&pwm(1)) && !seen.seen[0].place.moves(&pwm(0)));
         assert_eq!(fs::read_to_string(channel.join("enable")).unwrap(), "0");
-        assert!(force_off_leftovers(&class, &Claims::at(&claims), &mut seen).is_empty());
-        assert!(seen.seen[1].was_off);
+        force_off_leftovers(&class, &Claims::at(&claims), &mut seen);
+        assert!(seen.seen[1].was_off && !seen.seen[1].was_on);
     }
 }

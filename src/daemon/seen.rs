@@ -36,6 +36,7 @@ impl OutputsSeen {
         self.seen.push(OutputSeen {
             what: what.to_owned(),
             place,
+            was_on: found == Some(Found::On),
             was_off: matches!(found, Some(Found::Off | Found::NotDriven)),
             is_off: found.is_some(),
             boot: self.boot.clone(),
@@ -127,6 +128,7 @@ mod tests {
         let expected = [&OutputPlace::Gpio(1), &pwm, &OutputPlace::Gpio(2), &pwm];
         assert_eq!(places, expected);
         assert!(read.iter().all(|s| !s.was_off));
+        assert!(read[0].was_on && !read[1].was_on);
         assert!(read[0].is_off && !read[1].is_off);
     }
 

@@ -182,14 +182,14 @@ fn keep_holds(
 /// Before all else: what a daemon before this one left on goes off. All that outputs were found doing so far.
 fn look_at_outputs(options: &RunOptions, parts: &Parts) -> (Leftovers, Vec<OutputSeen>) {
     let mut now = OutputsSeen::begin();
-    let left_on = match parts.controller.mode {
-        Mode::Live => force_off_leftovers(&mut now),
-        Mode::DryRun => Leftovers::default(),
-    };
+    if parts.controller.mode == Mode::Live {
+        force_off_leftovers(&mut now);
+    }
     let mut all = read_seen(&options.state);
     if let Err(error) = now.keep(&options.state) {
         tracing::warn!(%error, "which outputs were found on cannot be kept for a later start");
     }
+    let left_on = Leftovers::among(&now.seen);
     all.append(&mut now.seen);
     (left_on, all)
 }

@@ -49,6 +49,8 @@ pub enum AlarmCode {
     ReadingAlarm,
     /// A quantity has not been added for a day.
     KeptAway,
+    /// A level is going to leave the alarm band.
+    LevelLeaving,
     /// More was added by hand than a day may bring.
     AddedByHand,
     SlotsMissed,
@@ -91,6 +93,7 @@ impl AlarmCode {
             Self::ReadingOld => "reading-old",
             Self::ReadingAlarm => "reading-alarm",
             Self::KeptAway => "kept-away",
+            Self::LevelLeaving => "level-leaving",
             Self::AddedByHand => "added-by-hand",
             Self::SlotsMissed => "slots-missed",
             Self::InputChattering => "input-chattering",
@@ -132,6 +135,7 @@ impl AlarmCode {
             | Self::UnderDelivered
             | Self::ReadingOld
             | Self::KeptAway
+            | Self::LevelLeaving
             | Self::SlotsMissed
             | Self::TopUpReview
             | Self::ChangeoverStalled => false,

@@ -150,8 +150,9 @@ impl Engine {
         let (record, _) = self.session(head)?;
         self.benches.word(head, now);
         self.heads.insert(head.clone(), HeadMemory::default());
+        self.tube_emptied(&record.line, now);
         let text = format!(
-            "head {head} has a new tube: its wear starts anew and its calibration is void; run the tube in, then `dosewright bench {head}`"
+            "head {head} has a new tube: its wear starts anew, its calibration is void, and it holds nothing until it is primed from the bottle; run the tube in, then `dosewright bench {head}`"
         );
         let record = Bench {
             what: BenchStep::NewTube,

@@ -11,7 +11,9 @@ use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, TrustSource};
 use super::state::Engine;
 use crate::quantity::Millis;
-use crate::record::{Entry, HoldScope, Observation, Observed, TakenBack, Who, WrongTime};
+use crate::record::{
+    CourseState, Entry, HoldScope, Observation, Observed, TakenBack, Who, WrongTime,
+};
 
 /// What to do about a clock that nobody vouches for.
 const REMEDY: &str = "see with `timedatectl` whether the network time service runs and reaches its servers, or set the time and run `dosewright clock trust`";
@@ -165,10 +167,18 @@ impl Engine {
             at,
         };
         self.check_wrong(&wrong, now)?;
-        let text = format!(
+        let mut text = format!(
             "{wrong}; everything stays on record. What was given then counts for as long as it may still matter, and readings of then are taken back, so test the water. The daemon starts anew now; vouch for the clock (`dosewright clock trust`) unless the network does, then `dosewright resume`"
         );
         let mut entries = vec![Entry::WrongTime(wrong.clone())];
+        for course in self.courses_put_right(&wrong, now) {
+            if course.state == CourseState::Paused && !course.what.is_shift() {
+                text.push_str("; a date of then had ended it: ");
+                text.push_str(&self.course_words(&course));
+            }
+            self.in_force.put_course(&course);
+            entries.push(Entry::Course(course));
+        }
         let mut removed = BTreeSet::new();
         let mut added = Vec::new();
         for told in self.told.of_time(&wrong) {

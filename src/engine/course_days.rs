@@ -111,9 +111,11 @@ impl Engine {
         let ended = Course {
             step: course.days,
             state: CourseState::Ended,
-            ..course
+            ..course.clone()
         };
         self.put_course(ended, Who::Daemon, None, now);
+        let at = self.stamp(now);
+        self.in_force.ended_by_date(course, at);
     }
 
     /// Asks for a reading in time before the review date of a top-up.

@@ -8,7 +8,7 @@ use super::course::{REVIEW_DAYS_MAX, refused};
 use super::effect::{Denial, Ticket};
 use super::event::Now;
 use super::state::Engine;
-use crate::record::{Course, CourseState, Departure, Who};
+use crate::record::{Course, CourseState, Departure, Who, WrongTime};
 
 impl Engine {
     pub(super) fn set_course(
@@ -46,6 +46,39 @@ impl Engine {
         self.courses_changed(now);
         self.follow_ramp(now);
         Ok(())
+    }
+
+    /// What times that were wrong did to courses, undone: of an addition that a date of then ended, what is left is paused, so that nothing
+    /// goes on by itself; a changeover looks at its step from today on.
+    pub(super) fn courses_put_right(&self, wrong: &WrongTime, now: Now) -> Vec<Course> {
+        let today = self.in_force.local_date(now.wall);
+        let ended = self.in_force.ended().iter().filter_map(|(was, ended)| {
+            let by_date = was.is_over_on(self.in_force.local_date(ended.wall));
+            // Days of one that was begun in that time are no true ones.
+            let dated = !wrong.spans(was.at.wall) && was.at.wall <= now.wall;
+            // What was given since, by true dates, counts as given.
+            let begun = was.days_begun(today);
+            let is_left = begun < was.days && was.live == self.live;
+            (by_date && wrong.spans(ended.wall) && dated && is_left).then(|| Course {
+                step: begun,
+                since: today,
+                state: CourseState::Paused,
+                ..was.clone()
+            })
+        });
+        let ahead = |c: &&Course| c.what.is_shift() && c.since > today && wrong.spans(c.at.wall);
+        let shifts = self.in_force.courses().iter().filter(ahead);
+        let shifts = shifts.map(|c| Course {
+            since: today,
+            ..c.clone()
+        });
+        let (who, at) = (&wrong.who, wrong.at);
+        let all = ended.chain(shifts).map(|course| Course {
+            who: who.clone(),
+            at,
+            ..course
+        });
+        all.collect()
     }
 
     fn turned_addition(

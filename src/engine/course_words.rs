@@ -22,7 +22,7 @@ impl Engine {
         match (&course.what, course.state) {
             (_, CourseState::Ended) => format!("course {number}, {}, is over", course.what),
             (Departure::Add { .. }, CourseState::Paused) => format!(
-                "course {number}, {}, is paused with {} days to come; nothing of it is given until it is resumed",
+                "course {number}, {}, is paused with {} days to come; nothing of it is given until it is resumed: `dosewright course resume {number}`",
                 course.what,
                 course.days.saturating_sub(course.step)
             ),

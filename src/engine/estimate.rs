@@ -1,12 +1,18 @@
 //! One estimate for each of alkalinity, calcium and magnesium, driven by what most probably reached the water. What the guard goes by is in
 //! `water.rs`; the two numbers are never mixed.
 
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+
+use super::alarms::AlarmCode;
 use super::event::Now;
 use super::state::{Engine, on_record, place_of};
+use super::status::{BreakStatus, EstimateStatus};
 use crate::chemistry::{CALCIUM_MG_PER_MEQ, Quantity, taken_along};
 use crate::config::StartUptake;
 use crate::estimate::filter::{Estimate, Event, Finding, Prior};
-use crate::estimate::policy::Addition;
+use crate::estimate::policy::{Addition, leaves_alarm_band};
 use crate::plan::{DailyVolumes, departed, extra_a_day};
 use crate::quantity::{Alkalinity, Millis};
 use crate::record::{
@@ -22,6 +28,20 @@ const NEW_WATER_SHARE: f64 = 0.03;
 
 /// A kit's standard uncertainty is taken for at least this share of what it found: nobody reads a test better. Ours.
 const UNCERTAINTY_SHARE_MIN: f64 = 0.003;
+
+/// Readings scatter more, or less, than assumed by this factor before it is said. Ours: over twenty readings chance makes 1.4 of 1.
+const SCATTER_SAID: f64 = 1.5;
+
+/// What changed in so many days before a break may have to do with it. Ours.
+const CAUSE_SPAN: Millis = Millis::from_mins(7 * 24 * 60);
+
+/// It is warned of a level that leaves the alarm band within so many days, and no longer when it takes longer than these; the difference
+/// keeps the alarm from coming and going. Ours.
+const WARNED_DAYS: usize = 7;
+const CLEARED_DAYS: usize = 9;
+
+/// A look at where the levels are going is good for so long.
+const LOOK_EVERY: Millis = Millis::from_mins(10);
 
 /// The same of a detection limit. Ours.
 const LIMIT_SHARE: f64 = 0.1;
@@ -94,6 +114,141 @@ impl Engine {
         })
     }
 
+    pub(super) fn estimates_status(&self, now: Now) -> BTreeMap<String, EstimateStatus> {
+        let each = ESTIMATED.into_iter().filter_map(|word| {
+            let of = Quantity::from_word(word)?;
+            let is_tracked = self.controller().tracked(&of).is_some()
+                || self.in_force.uptake_of(&of).is_some()
+                || self.told.newest_readings().contains_key(word);
+            is_tracked.then(|| (word.to_owned(), self.estimate_status(&of, now)))
+        });
+        each.collect()
+    }
+
+    fn estimate_status(&self, of: &Quantity, now: Now) -> EstimateStatus {
+        let unit = of.unit().to_owned();
+        let Some(estimate) = self.estimate_of(of, now) else {
+            return EstimateStatus {
+                unit,
+                ..EstimateStatus::default()
+            };
+        };
+        let shown = |value: f64| Some((value * 1e4).round() / 1e4);
+        let (level_low, level_high) = estimate.level_interval();
+        let (uptake_low, uptake_high) = estimate.uptake_interval();
+        let age = on_record(now.wall).minus(estimate.newest_reading);
+        EstimateStatus {
+            unit,
+            level: shown(estimate.state.level),
+            level_low: shown(level_low),
+            level_high: shown(level_high),
+            uptake_per_day: shown(estimate.state.uptake),
+            uptake_low_per_day: shown(uptake_low),
+            uptake_high_per_day: shown(uptake_high),
+            reading_age_s: Some(age.max(Millis::ZERO).as_ms() / 1000),
+            readings: estimate.readings,
+            questioned: self.questioned(of, &estimate),
+            scatter: shown(estimate.scatter),
+            liveliness: liveliness(estimate.scatter),
+            broke: self.broke(of),
+        }
+    }
+
+    fn questioned(&self, of: &Quantity, estimate: &Estimate) -> Option<String> {
+        let newest = self
+            .findings_of(of)
+            .last()
+            .filter(|_| estimate.questioned)?;
+        let Finding::Questioned {
+            value, foretold, ..
+        } = newest
+        else {
+            return None;
+        };
+        Some(format!(
+            "the reading of {} does not fit, {} was to be expected; it counts when a second one agrees: test again, and correct it if it was a slip",
+            of.amount(*value),
+            of.amount(*foretold)
+        ))
+    }
+
+    fn broke(&self, of: &Quantity) -> Option<BreakStatus> {
+        let findings = self.findings_of(of).iter().rev();
+        let (since, seen, before, after) = findings
+            .filter_map(|finding| match *finding {
+                Finding::Broke {
+                    since,
+                    seen,
+                    before,
+                    after,
+                } => Some((since, seen, before, after)),
+                Finding::Questioned { .. } | Finding::LetIn { .. } => None,
+            })
+            .next()?;
+        let span = since.minus(CAUSE_SPAN)..=seen;
+        let told = self.told.all().filter(|told| told.reading().is_none());
+        let told = told.map(|told| (told.happened, told.what.to_string()));
+        let journal = self.estimates.journal().iter();
+        let journal = journal.map(|change| (change.at, change.what.clone()));
+        let within = |(at, _): &(Timestamp, String)| span.contains(&on_record(*at));
+        let mut changes: Vec<_> = told.chain(journal).filter(within).collect();
+        changes.sort();
+        Some(BreakStatus {
+            since: Timestamp::from_millisecond(since.as_ms()).ok()?,
+            seen: Timestamp::from_millisecond(seen.as_ms()).ok()?,
+            before_per_day: (before * 1e4).round() / 1e4,
+            after_per_day: (after * 1e4).round() / 1e4,
+            changes: changes
+                .into_iter()
+                .map(|(at, what)| format!("{at:.0}: {what}"))
+                .collect(),
+        })
+    }
+
+    /// Looks at where the levels are going under the plan in force.
+    pub(super) fn watch_levels(&mut self, now: Now) {
+        let looked = self.estimates.looked;
+        if looked.is_some_and(|at| now.elapsed.minus(at) < LOOK_EVERY) {
+            return;
+        }
+        self.estimates.looked = Some(now.elapsed);
+        for of in ESTIMATED.into_iter().filter_map(Quantity::from_word) {
+            let cause = self.leaves(&of, now);
+            self.alarm_if(AlarmCode::LevelLeaving, of.as_str(), cause, now);
+        }
+    }
+
+    /// How a level leaves its alarm band within the next days, in words. Nothing is foretold from a stale reading, nor in a dry run, where
+    /// what is planned never reaches the water.
+    fn leaves(&self, of: &Quantity, now: Now) -> Option<String> {
+        let limits = self.controller().tracked(of).filter(|_| self.live)?;
+        let estimate = self.estimate_of(of, now)?;
+        let age = on_record(now.wall).minus(estimate.newest_reading);
+        if age > limits.stale_after || estimate.questioned {
+            return None;
+        }
+        let (low, high) = (limits.alarm_low, limits.alarm_high);
+        let leaving = leaves_alarm_band(&estimate, &self.addition_of(of, now), (low, high))?;
+        let days = if self.alarms.is_active(AlarmCode::LevelLeaving, of.as_str()) {
+            CLEARED_DAYS
+        } else {
+            WARNED_DAYS
+        };
+        let (verb, limit, remedy) = if leaving.below {
+            ("falls below", low, "give more")
+        } else {
+            ("rises above", high, "give less")
+        };
+        (leaving.in_days <= days).then(|| {
+            format!(
+                "{of} is at about {} and {verb} the alarm limit of {} within {} with the plan as it is; test it, then {remedy}: `dosewright advise {of}` says how much",
+                of.amount(estimate.state.level),
+                of.amount(limit),
+                days_words(leaving.in_days)
+            )
+        })
+    }
+
     /// A dose is over.
     pub(super) fn estimate_dose(&mut self, intent: &Intent, part: (f64, f64)) {
         if !intent.live || intent.into != Destination::Tank || part.0 <= 0.0 {
@@ -118,6 +273,7 @@ impl Engine {
 
     /// Works every estimate out anew: something it rests on is another now.
     pub(super) fn estimate_anew(&mut self) {
+        self.estimates.looked = None;
         for (place, word) in ESTIMATED.into_iter().enumerate() {
             let Some(of) = Quantity::from_word(word) else {
                 continue;
@@ -183,6 +339,32 @@ fn ordinary(of: &Quantity) -> f64 {
             coral.as_mg_per_l().midpoint(algae.as_mg_per_l())
         }
         _ => ORDINARY_DKH_PER_DAY,
+    }
+}
+
+fn liveliness(scatter: f64) -> Option<String> {
+    let (how, why) = if scatter > SCATTER_SAID {
+        (
+            "more",
+            "the tank is livelier, or the test coarser, than assumed",
+        )
+    } else if scatter < 1.0 / SCATTER_SAID {
+        (
+            "less",
+            "the tank is quieter, or the test finer, than assumed",
+        )
+    } else {
+        return None;
+    };
+    Some(format!(
+        "the readings scatter {scatter:.1} times as much as kit and tank allow, {how} than they should: {why}"
+    ))
+}
+
+fn days_words(days: usize) -> String {
+    match days {
+        1 => "a day".to_owned(),
+        days => format!("{days} days"),
     }
 }
 

@@ -30,10 +30,6 @@ mod course_words;
 mod coverage;
 mod dose;
 mod effect;
-#[cfg_attr(
-    not(test),
-    expect(dead_code, reason = "what status and advice ask comes with them")
-)]
 mod estimate;
 mod event;
 mod facts;
@@ -67,9 +63,10 @@ pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    BenchStatus, ClockStatus, CourseStatus, DaemonStatus, HeadStatus, HoldStatus, InputStatus,
-    LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason,
-    ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
+    BenchStatus, BreakStatus, ClockStatus, CourseStatus, DaemonStatus, EstimateStatus, HeadStatus,
+    HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
+    ReadingStatus, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
+    TubeStatus, WaterStatus,
 };
 pub use wish::{
     Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,

@@ -158,6 +158,13 @@ impl Engine {
         self.in_force.outlet_changed(now.elapsed);
     }
 
+    /// What an old tube held is gone with it. Nothing is dosed through the new one before it is calibrated, which fills it from the bottle.
+    pub(super) fn tube_emptied(&mut self, line: &Name, now: Now) {
+        if Arc::make_mut(&mut self.in_force.controller).new_tube(line) {
+            self.outlet_changed(now);
+        }
+    }
+
     /// Takes a dose that is over out of the tube it came through.
     pub(super) fn draw(&mut self, line: &Name, volume: Volume, now: Now) {
         if !self.controller().tube_differs(line)

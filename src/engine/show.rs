@@ -327,10 +327,7 @@ impl Engine {
         let of = Quantity::Alkalinity;
         let facts = self.water_facts(now).remove(&of);
         let allowance = facts.and_then(|facts| allowance(&of, &facts));
-        let prediction = self.prediction(&of, now);
         let planned = self.planned_alkalinity();
-        let predicted =
-            |times: f64| prediction.map(|p| Alkalinity::from_dkh(p.value + times * p.uncertainty));
         let readings = self.told.newest_readings().into_iter();
         let readings = readings.map(|(of, (row, _))| {
             let shown = ReadingStatus {
@@ -348,10 +345,7 @@ impl Engine {
             allowed: allowance.map(|a| Alkalinity::from_dkh(a.per_day)),
             allowed_in_hour: facts.map(|f| Alkalinity::from_dkh(f.rise_per_hour)),
             allowed_because: allowance.map(|a| a.reason.words(&of)),
-            predicted: predicted(0.0),
-            predicted_low: predicted(-2.0),
-            predicted_high: predicted(2.0),
-            predicted_from_age_s: prediction.map(|p| p.age.as_ms() / 1000),
+            estimates: self.estimates_status(now),
             readings: readings.collect(),
         }
     }

@@ -101,6 +101,7 @@ impl Engine {
             setup.ledger_fault,
             now,
         );
+        engine.hold_found_on(&setup.seen, now);
         engine.tell_coverage(changed, now);
         let effects = std::mem::take(&mut engine.out);
         (engine, effects)
@@ -109,6 +110,7 @@ impl Engine {
     /// An engine that remembers its history and has done nothing yet.
     fn blank(controller: &Arc<Controller>, plan: &Arc<Plan>, history: History, now: Now) -> Self {
         Self {
+            estimates: Estimates::new(&history),
             live: false,
             waits: Waits {
                 grace: Millis::ZERO,
@@ -145,7 +147,6 @@ impl Engine {
                 cursor: history.newest_wall.unwrap_or(now.wall),
             },
             water: Water::blank(controller, now.elapsed),
-            estimates: Estimates::new(&history.brought, history.dose_last, history.uptakes.clone()),
             told: Told::new(history.told, history.told_last),
             inputs: Inputs::unknown(controller.inputs.keys(), now.elapsed),
             alarms: Alarms::default(),
@@ -158,7 +159,7 @@ impl Engine {
             in_force: InForce::new(
                 (controller, plan),
                 history.uptakes,
-                history.courses,
+                (history.courses, history.courses_ended),
                 now.elapsed,
             ),
         }

@@ -14,7 +14,7 @@ use crate::config::HeadOutput;
 use crate::quantity::{Millis, Volume};
 use crate::record::{
     Carried, Destination, DoseEnd, DoseId, HoldScope, Intent, OutputPlace, OutputSeen, Who,
-    part_carried,
+    part_carried, seen_since,
 };
 
 /// What a dose can have given at the most, and in what time.
@@ -55,15 +55,8 @@ impl Engine {
         if !intent.live || session.boot != self.boot {
             return None;
         }
-        let drives = |place: &OutputPlace| match (&head.output, place) {
-            (HeadOutput::Switched(output), OutputPlace::Gpio(gpio)) => output.gpio == *gpio,
-            (HeadOutput::Pwm(pwm), OutputPlace::Pwm(chip, channel)) => {
-                pwm.channel == *channel && chip.ends_with(pwm.chip.trim_matches('/'))
-            }
-            (HeadOutput::Switched(_) | HeadOutput::Pwm(_) | HeadOutput::Stepper(_), _) => false,
-        };
         let mine = |s: &&OutputSeen| {
-            s.boot == self.boot && s.at.elapsed >= intent.at.elapsed && drives(&s.place)
+            s.boot == self.boot && s.at.elapsed >= intent.at.elapsed && s.place.moves(&head.output)
         };
         let mine: Vec<&OutputSeen> = seen.iter().filter(mine).collect();
         let on_until = match (&head.output, mine.last()) {
@@ -145,16 +138,33 @@ impl Engine {
         }
     }
 
+    /// An output that was on when the daemon before this one had ended gives the alarm of a head that does not obey: whoever looked at it
+    /// first, this start or the service manager's hook. It is off by now, so that the other heads can be relied on.
+    pub(super) fn hold_found_on(&mut self, seen: &[OutputSeen], now: Now) {
+        if !self.live {
+            return;
+        }
+        let new: Vec<OutputSeen> = seen_since(seen, &self.past_sessions, &self.boot)
+            .filter(|s| s.was_on)
+            .cloned()
+            .collect();
+        for line in self.controller().lines.clone() {
+            let head = self.controller().heads.get(&line.head);
+            let moved = |s: &&OutputSeen| head.is_some_and(|head| s.place.moves(&head.output));
+            let known = self.holds.on(&line.name);
+            let is_known = known.iter().any(|hold| hold.who == Who::Daemon);
+            if let Some(seen) = new.iter().find(moved).filter(|_| !is_known) {
+                let why = format!("{}, after the daemon had ended", found_on(seen));
+                self.pump_fault(&line.head, &why, now);
+            }
+        }
+    }
+
     /// Writes down which outputs were found on since the last session ended.
     pub(super) fn note_found_on(&mut self, seen: &[OutputSeen], now: Now) {
-        let earlier = self.past_sessions.split_last().map(|(_, earlier)| earlier);
-        let earlier = earlier.unwrap_or_default().iter();
-        let known = earlier.filter(|s| s.boot == self.boot);
-        let known = known.map(|s| s.elapsed_last).max().unwrap_or(Millis::ZERO);
-        let new = |s: &&OutputSeen| {
-            s.boot == self.boot && s.at.elapsed > known && !(s.was_off && s.is_off)
-        };
-        let texts: Vec<String> = seen.iter().filter(new).map(found_on).collect();
+        let new = seen_since(seen, &self.past_sessions, &self.boot);
+        let new = new.filter(|s| !(s.was_off && s.is_off));
+        let texts: Vec<String> = new.map(found_on).collect();
         for text in texts {
             self.note("output-found-on", None, text, Who::Daemon, now);
         }
@@ -171,8 +181,13 @@ fn found_on(seen: &OutputSeen) -> String {
     } else {
         "and could not be driven off"
     };
+    let was = if seen.was_on {
+        "was on"
+    } else {
+        "was not known to be off"
+    };
     format!(
-        "{} ({place}) was not known to be off when it was looked at at {:.0}, {off}",
+        "{} ({place}) {was} when it was looked at at {:.0}, {off}",
         seen.what, seen.at.wall
     )
 }

@@ -29,6 +29,7 @@ impl Engine {
         self.watch_readings(now);
         self.watch_kept_away(now);
         self.watch_by_hand(now);
+        self.watch_levels(now);
         self.follow_alarms(now);
     }
 

@@ -7,15 +7,20 @@ use jiff::Timestamp;
 use rusqlite::{Connection, Row};
 
 use super::columns::{self, millis, volume, word, word_if_any};
-use super::kinds::{body, json};
+use super::kinds::{body, json, read, unexpected};
 use crate::quantity::Millis;
 use crate::record::{
-    Brought, Carried, Destination, DoseEnd, DoseId, ESTIMATE_DOSES_MAX, ESTIMATE_SPAN, ESTIMATED,
-    Observation, WrongTime, likely_part,
+    Brought, CHANGES_MAX, Carried, Change, Destination, DoseEnd, DoseId, ESTIMATE_DOSES_MAX,
+    ESTIMATE_SPAN, ESTIMATED, Entry, Observation, Refill, WrongTime, likely_part,
 };
 
 /// Read beyond the span, because the newest reading may be taken back. Ours.
 const MARGIN: Millis = Millis::from_mins(60 * 24 * 60);
+
+/// Newest entries among which another plan is looked for: there is an event for every alarm.
+const EVENTS_SEEN: i64 = 3_000;
+/// Rows looked through for changes.
+const ROWS_MAX: i64 = 3_000;
 
 /// Oldest first. Nothing without a reading, for the estimate begins with one.
 pub(super) fn brought(
@@ -97,6 +102,39 @@ fn dose(
         part,
         part_sd,
     }))
+}
+
+/// The newest changes, oldest first.
+pub(super) fn journal(conn: &Connection) -> rusqlite::Result<Vec<Change>> {
+    let mut newest = conn.prepare(
+        "SELECT kind, body FROM entry WHERE kind IN ('course', 'calibration') OR kind = 'bench' AND body ->> 'what' = 'new-tube'
+         OR kind = 'event' AND id > (SELECT max(id) FROM entry) - ?2 AND body ->> 'code' = 'plan-reloaded' ORDER BY id DESC LIMIT ?1",
+    )?;
+    let mut rows = newest.query([ROWS_MAX, EVENTS_SEEN])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let (kind, body): (String, String) = (row.get("kind")?, row.get("body")?);
+        let entry = read(&kind, &body).map_err(|error| unexpected(row, "body", error))?;
+        found.extend(Change::of(&entry));
+    }
+    let mut refills = conn.prepare("SELECT * FROM refill ORDER BY id DESC LIMIT ?1")?;
+    let mut rows = refills.query([ROWS_MAX])?;
+    while let Some(row) = rows.next()? {
+        let refill = Refill {
+            reservoir: word(row, "reservoir")?,
+            level: volume(row, "level_ul")?,
+            before: None,
+            solution: word(row, "solution")?,
+            tube: None,
+            who: word(row, "who")?,
+            note: String::new(),
+            at: columns::stamp(row)?,
+        };
+        found.extend(Change::of(&Entry::Refill(refill)));
+    }
+    found.sort_by_key(|change| change.at);
+    found.drain(..found.len().saturating_sub(CHANGES_MAX));
+    Ok(found)
 }
 
 /// Each with session and elapsed time at which it was written: it is about what was written before.

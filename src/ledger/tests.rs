@@ -9,10 +9,11 @@ use super::mark::MarkFile;
 use super::thread::{Keeper, Report};
 use super::*;
 use crate::chemistry::Quantity;
+use crate::config::TubeContent;
 use crate::quantity::{Millis, Name, Volume, name};
 use crate::record::{
-    Carried, Code, Course, CourseState, Departure, Destination, DoseEnd, DoseId, DoseKind, Ends,
-    Entry, Forgotten, Intent, Note, Outcome, Stamp, Who,
+    Bench, BenchStep, Carried, Code, Course, CourseState, Departure, Destination, DoseEnd, DoseId,
+    DoseKind, Ends, Entry, Forgotten, Intent, Note, Outcome, Refill, Stamp, Who,
 };
 use crate::shell::{FoundMark, Mark, Recorded};
 
@@ -285,6 +286,98 @@ fn totals_survive_snapshots_at_any_point() {
     assert_eq!(saved, 512);
 }
 
+fn a_course(number: i64, state: CourseState, who: Who, ms: i64) -> Course {
+    Course {
+        number,
+        what: Departure::Add {
+            line: name("iodine"),
+            of: Quantity::from_word("I").unwrap(),
+            per_day: 0.002,
+            ends: Ends::Aim,
+            standing: Volume::from_ul(2_000),
+            extra: Volume::from_ul(500),
+        },
+        days: 5,
+        step: if state == CourseState::Running { 1 } else { 5 },
+        since: jiff::civil::date(2026, 1, 4),
+        state,
+        live: true,
+        note: String::new(),
+        who,
+        at: at(ms),
+    }
+}
+
+#[test]
+fn courses_that_dosewright_ended_come_back_as_they_ran_before() {
+    use CourseState::{Ended, Paused, Running};
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    let keeper = Who::Local { uid: 1000 };
+    let rows = [
+        a_course(1, Running, keeper.clone(), 1),
+        a_course(2, Running, keeper.clone(), 2),
+        a_course(3, Running, keeper.clone(), 3),
+        a_course(1, Ended, Who::Daemon, 4),
+        a_course(2, Ended, keeper.clone(), 5),
+        a_course(3, Ended, Who::Daemon, 6),
+        a_course(3, Paused, keeper.clone(), 7),
+    ];
+    for course in rows.clone() {
+        ledger.store(&[Entry::Course(course)]).unwrap();
+    }
+    let history = ledger.history(at(50_000)).unwrap();
+    assert_eq!(history.courses_ended, [(rows[0].clone(), at(4))]);
+}
+
+#[test]
+fn a_new_tube_is_known_for_as_long_as_nothing_newer_is_told_of_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    let bottle = name("soda");
+    let refill = |ms, before| {
+        Entry::Refill(Refill {
+            reservoir: bottle.clone(),
+            level: Volume::from_ul(1_000_000),
+            before,
+            solution: name("strong"),
+            tube: Some(TubeContent {
+                solution: name("weak"),
+                left: Volume::from_ul(6_000),
+            }),
+            who: Who::Plan,
+            note: String::new(),
+            at: at(ms),
+        })
+    };
+    let new_tube = Entry::Bench(Bench {
+        number: 1,
+        head: name("left"),
+        line: name("alkalinity"),
+        what: BenchStep::NewTube,
+        cap: Volume::from_ul(100_000),
+        bucket_days: None,
+        first_dose: DoseId(1),
+        last_dose: DoseId(0),
+        opened: at(2).wall,
+        runs: Vec::new(),
+        note: String::new(),
+        who: Who::Plan,
+        at: at(2),
+    });
+    let new_tubes = |ledger: &mut Ledger| {
+        let contents = ledger.history(at(50_000)).unwrap().contents;
+        contents[0].new_tubes.clone()
+    };
+    ledger.store(&[refill(1, None)]).unwrap();
+    assert!(new_tubes(&mut ledger).is_empty());
+    ledger.store(&[new_tube]).unwrap();
+    assert_eq!(new_tubes(&mut ledger), [name("alkalinity")].into());
+    let level = Some(Volume::from_ul(1_000_000));
+    ledger.store(&[refill(3, level)]).unwrap();
+    assert!(new_tubes(&mut ledger).is_empty());
+}
+
 #[test]
 fn courses_of_both_kinds_come_back_as_they_were_written() {
     let dir = tempfile::tempdir().unwrap();
@@ -504,4 +597,68 @@ fn what_was_told_before_the_books_were_found_forgetful_comes_back_by_its_number(
     let found = ledger.history(at(1_000)).unwrap().forgotten.unwrap();
     assert_eq!((found.record, found.told_last), (forgotten, 7));
     assert_eq!(found.session, Some(0));
+}
+
+/// What the estimate goes by is read no further back than it looks: a row of before that, which cannot be read at all, does no harm.
+#[test]
+fn only_doses_that_went_into_the_water_within_the_span_come_back_for_the_estimate() {
+    const DAY: i64 = 86_400_000;
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = open(&dir);
+    for id in 1..=400 {
+        let carries = Carried::from([(Quantity::Alkalinity, 0.1)]);
+        let (into, live) = match id {
+            398 => (Destination::Bench, true),
+            397 => (Destination::Tank, false),
+            _ => (Destination::Tank, true),
+        };
+        let intent = Intent {
+            carries,
+            into,
+            live,
+            at: at(id * DAY),
+            ..intent(id)
+        };
+        ledger.store_intent(&intent).unwrap();
+        let end = if id == 399 {
+            DoseEnd::Uncertain
+        } else {
+            DoseEnd::Delivered
+        };
+        ledger
+            .store_outcome(&Outcome {
+                end,
+                at: at(id * DAY + 4_000),
+                ..outcome(id)
+            })
+            .unwrap();
+    }
+    let now = at(401 * DAY);
+    assert_eq!(
+        ledger.history(now).unwrap().brought,
+        [],
+        "nothing without a reading"
+    );
+    let golden = include_str!("../../tests/golden/entry-observation-reading.json");
+    let Entry::Observation(mut told) = kinds::read("observation", golden).unwrap() else {
+        panic!("no observation");
+    };
+    told.happened = at(390 * DAY).wall;
+    ledger.store(&[Entry::Observation(told)]).unwrap();
+    let since = ledger.history(now).unwrap().brought;
+    // The reading is the first there is: what was given before it cannot matter.
+    let numbers: Vec<i64> = since.iter().map(|dose| dose.id.0).collect();
+    assert_eq!(numbers, [390, 391, 392, 393, 394, 395, 396, 399, 400]);
+    let parts: Vec<(f64, f64)> = since
+        .iter()
+        .map(|dose| (dose.part, dose.part_sd))
+        .rev()
+        .take(2)
+        .collect();
+    assert_eq!(parts, [(1.0, 0.0), (0.5, 1.0 / 12.0_f64.sqrt())]);
+    ledger
+        .conn
+        .execute("UPDATE dose SET carries = '[]' WHERE id < 389", [])
+        .unwrap();
+    assert_eq!(ledger.history(now).unwrap().brought, since);
 }

@@ -132,8 +132,19 @@ fn settled(message: &Value) -> Value {
 }
 
 fn drifts(key: &str) -> bool {
-    const DRIFTING: [&str; 4] = ["so_far_ml", "days_left", "text", "allowed_because"];
-    DRIFTING.contains(&key) || key.ends_with("age_s") || key.starts_with("predicted_")
+    const DRIFTING: [&str; 10] = [
+        "so_far_ml",
+        "days_left",
+        "text",
+        "allowed_because",
+        "level",
+        "level_low",
+        "level_high",
+        "uptake_per_day",
+        "uptake_low_per_day",
+        "uptake_high_per_day",
+    ];
+    DRIFTING.contains(&key) || key.ends_with("age_s")
 }
 
 #[cfg(test)]

@@ -5,12 +5,14 @@ use jiff::Timestamp;
 use super::bench::Bench;
 use super::brought::Brought;
 use super::calibration::{StoredCalibration, StoredVerification};
+use super::change::Change;
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
 use super::forgotten::PastForgotten;
 use super::hold::Hold;
 use super::observation::Observation;
 use super::refill::Content;
+use super::stamp::Stamp;
 use super::uptake::Uptake;
 use super::wrong_time::WrongTime;
 use crate::plan::SlotKey;
@@ -45,6 +47,8 @@ pub struct History {
     pub open: Vec<Intent>,
     /// Doses that the estimate of the water goes by, oldest first; open ones are not among them.
     pub brought: Vec<Brought>,
+    /// What of the change journal is not in `told`, oldest first.
+    pub journal: Vec<Change>,
     /// Bottle contents by the books, open intents not yet taken off.
     pub reservoirs: Vec<(Name, Volume)>,
     /// What is in them.
@@ -74,6 +78,8 @@ pub struct History {
     pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
+    /// Courses that dosewright ended, as they ran before that, and the record of their end.
+    pub courses_ended: Vec<(Course, Stamp)>,
     /// When the ledger last was one that may have forgotten something.
     pub forgotten: Option<PastForgotten>,
     /// Times on record that were wrong.

@@ -7,6 +7,7 @@ mod arming;
 mod bench;
 mod brought;
 mod calibration;
+mod change;
 mod course;
 mod dose;
 mod entry;
@@ -30,6 +31,7 @@ pub use brought::{
     Brought, ESTIMATE_DOSES_MAX, ESTIMATE_READINGS_MAX, ESTIMATE_SPAN, ESTIMATED, likely_part,
 };
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
+pub use change::{CHANGES_MAX, Change};
 pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{
     Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose, part_carried,
@@ -42,7 +44,7 @@ pub use lab::{Columns, LabColumns};
 pub use note::{Code, Note};
 pub use observation::{Addition, Found, Observation, Observed, ObservedKind, Reading};
 pub use refill::{Content, Refill};
-pub use seen::{OutputPlace, OutputSeen};
+pub use seen::{OutputPlace, OutputSeen, seen_since};
 pub use slot::{NotGiven, OutageMissed, SlotNotGiven};
 pub use stamp::{Stamp, Who};
 pub use taken_back::TakenBack;

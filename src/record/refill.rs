@@ -1,6 +1,6 @@
 //! What a bottle holds, told by the owner.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
@@ -39,6 +39,8 @@ pub struct Content {
     pub tube: Option<TubeContent>,
     /// Volume that each line has drawn since then.
     pub drawn: BTreeMap<Name, Volume>,
+    /// Lines, of any bottle, whose head has had a new tube since then.
+    pub new_tubes: BTreeSet<Name>,
 }
 
 impl Content {
@@ -69,6 +71,11 @@ impl Content {
         );
         for (line, volume) in &self.drawn {
             controller.draw(line, *volume);
+        }
+        let lines = controller.drawing_on(&self.reservoir);
+        let lines: Vec<Name> = lines.map(|line| line.name.clone()).collect();
+        for line in lines.iter().filter(|line| self.new_tubes.contains(*line)) {
+            controller.new_tube(line);
         }
         true
     }

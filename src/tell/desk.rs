@@ -14,6 +14,9 @@ use crate::quantity::Millis;
 
 /// Looks in a row without an answer after which that is told: longer than a restart takes.
 const SILENT_LOOKS: u32 = 3;
+/// A daemon that is well answers at once, on a busy machine too. One that does not within this hangs, perhaps with a head on, so it is looked
+/// at again at once: with [`SILENT_LOOKS`] that is told within 10 s.
+pub(super) const HANGS_LOOK: Millis = Millis::from_secs(3);
 /// Messages on one alarm at once, and the time after which there may be one more: a contact that chatters is no reason to be left
 /// without a telephone. Ours.
 const BURST: i64 = 4;
@@ -143,8 +146,8 @@ impl Entry {
 pub struct Desk {
     entries: BTreeMap<Topic, Entry>,
     place: Option<Place>,
-    /// Looks without an answer in a row, and when the first was.
-    silent: Option<(u32, Timestamp)>,
+    /// Looks without an answer in a row, when the first was, and what the last was like.
+    silent: Option<(u32, Timestamp, Silence)>,
     failures: u32,
     /// The program failed, and is not tried before this.
     retry_at: Millis,
@@ -198,9 +201,11 @@ impl Desk {
 
     /// What stood before is neither over nor raised again: nobody knows.
     fn silent(&mut self, silence: Silence, now: Now) {
-        let (looks, since) = self.silent.unwrap_or((0, now.wall));
+        let (looks, since) = self
+            .silent
+            .map_or((0, now.wall), |(n, since, _)| (n, since));
         let looks = looks.saturating_add(1);
-        self.silent = Some((looks, since));
+        self.silent = Some((looks, since, silence));
         if looks >= SILENT_LOOKS {
             let standing = Standing {
                 text: silence.words().to_owned(),
@@ -210,6 +215,14 @@ impl Desk {
                 urgent: true,
             };
             self.see((SILENT.to_owned(), String::new()), standing, now);
+        }
+    }
+
+    /// Time from the last look to the next.
+    pub fn next_look(&self, every: Millis) -> Millis {
+        match self.silent {
+            Some((looks, _, Silence::Hangs)) if looks < SILENT_LOOKS => every.min(HANGS_LOOK),
+            Some(_) | None => every,
         }
     }
 

@@ -1,10 +1,10 @@
 //! The thin part: looks at the daemon, runs the program, waits.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use jiff::tz::TimeZone;
 
-use super::desk::{Desk, Look, Silence};
+use super::desk::{Desk, HANGS_LOOK, Look, Silence};
 use super::message::Message;
 use super::program::Program;
 use crate::control::{Client, ClientError, Request};
@@ -26,13 +26,13 @@ pub fn run(looking: &Looking<'_>, program: &Program) -> ! {
     let mut desk = Desk::new();
     loop {
         let looked = elapsed();
-        desk.look(&look(looking), (looking.clock)());
+        desk.look(&look(&looking.state, HANGS_LOOK), (looking.clock)());
         // One message a look, so that what is told is never old; with more to tell, the next look comes at once.
         let told = desk
             .next((looking.clock)())
             .is_some_and(|message| deliver(&mut desk, &message, program, looking));
         if !told {
-            wait_until(looked.plus(looking.every));
+            wait_until(looked.plus(desk.next_look(looking.every)));
         }
     }
 }
@@ -57,14 +57,14 @@ fn deliver(desk: &mut Desk, message: &Message, program: &Program, looking: &Look
     told.is_ok()
 }
 
-fn look(looking: &Looking<'_>) -> Look {
-    match status(looking) {
+pub(super) fn look(state: &Path, patience: Millis) -> Look {
+    match status(state, patience) {
         Ok(status) => Look::Answered(Box::new(status)),
         Err(silence) => Look::Silent(silence),
     }
 }
 
-fn status(looking: &Looking<'_>) -> Result<Status, Silence> {
+fn status(state: &Path, patience: Millis) -> Result<Status, Silence> {
     let silence = |error: ClientError| {
         tracing::debug!(%error, "no status");
         match error {
@@ -74,7 +74,7 @@ fn status(looking: &Looking<'_>) -> Result<Status, Silence> {
             ClientError::NotUnderstood(_) => Silence::NotUnderstood,
         }
     };
-    let mut client = Client::connect(&looking.state).map_err(silence)?;
+    let mut client = Client::connect_within(state, patience.to_duration()).map_err(silence)?;
     let response = client.ask(&Request::Status {}).map_err(silence)?;
     if !response.ok {
         return Err(Silence::Hangs);

@@ -4,7 +4,8 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::{Desk, Happened, Look, Message, Silence};
+use super::desk::HANGS_LOOK;
+use super::{Desk, Happened, Look, Message, Silence, run};
 use crate::engine::{Now, Status};
 use crate::quantity::Millis;
 
@@ -393,4 +394,36 @@ fn whatever_stands_in_an_alarm_a_message_is_short_and_without_control_characters
         assert!(value.len() <= 1_000, "{name}");
         assert!(!value.contains(char::is_control), "{name}");
     }
+}
+
+#[test]
+fn a_daemon_that_listens_and_never_answers_is_told_within_ten_seconds() {
+    let state = tempfile::tempdir().unwrap();
+    let path = crate::control::socket_path(state.path());
+    std::fs::create_dir(path.parent().unwrap()).unwrap();
+    let _listens = std::os::unix::net::UnixListener::bind(path).unwrap();
+    let mut post = Post::new();
+    let every = Millis::from_secs(10);
+    post.look();
+    assert_eq!(post.desk.next_look(every), every);
+    let begin = post.t;
+    // What a look really waits for is a thousandth here of what is counted.
+    while post.desk.next(post.now()).is_none() {
+        let looked = run::look(state.path(), Millis::new(HANGS_LOOK.as_ms() / 1_000));
+        assert!(matches!(looked, Look::Silent(Silence::Hangs)), "{looked:?}");
+        post.t += HANGS_LOOK.as_ms();
+        post.desk.look(&looked, post.now());
+        let next = post.desk.next_look(every);
+        if post.desk.next(post.now()).is_none() {
+            // The look took that long already.
+            post.t += (next.as_ms() - HANGS_LOOK.as_ms()).max(0);
+        } else {
+            assert_eq!(next, every, "told, and not asked all the time");
+        }
+    }
+    assert!(post.t - begin <= 10 * SECOND, "{} ms", post.t - begin);
+    // One that nobody hears of may be starting anew.
+    let mut post = Post::new();
+    post.silent(Silence::Gone);
+    assert_eq!(post.desk.next_look(every), every);
 }

@@ -12,7 +12,7 @@ import time
 from board import INPUT, Board, BoardError
 
 GUEST, BINARY, SUPERVISOR, CONFIG = sys.argv[1:5]
-NORTH, SOUTH, CUT_OFF, HEARTBEAT, SENSE, FLOAT = 17, 6, 24, 26, 16, 5
+NORTH, SOUTH, CUT_OFF, HEARTBEAT, ALARM, SENSE, FLOAT = 17, 6, 24, 26, 27, 16, 5
 STEP, DIRECTION, ENABLE = 22, 23, 4
 # Pin and level while it runs; the pulses of the PWM head cannot be seen, the cut-off that goes on for it can.
 HEADS = {'north': (NORTH, True), 'south': (SOUTH, False), 'west': (ENABLE, False), 'east': (CUT_OFF, True)}
@@ -315,6 +315,27 @@ def heartbeat(rig):
     times = [t for t, p, _ in list(b.edges) if p == HEARTBEAT and t > since]
     gaps = [y - x for x, y in zip(times, times[1:])]
     row('heartbeat: longest time without an edge', f'{max(gaps) * 1000:.0f} ms over {len(times)} edges', 'below 2000 ms', bool(gaps) and max(gaps) < 2)
+
+
+def alarm(rig):
+    print('the alarm output')
+    b = rig.board
+
+    def follows(name, act, up):
+        at = time.monotonic()
+        act()
+        edge = b.wait_edge(ALARM, up, at, 12)
+        took = 'never' if edge is None else f'{(edge - at) * 1000:.0f} ms'
+        row(f'alarm output: {name}', f'{"on" if up else "off"} after {took}', 'within 1000 ms', edge is not None and edge - at < 1)
+
+    b.sh(f'{DW} alarm acknowledge')
+    row('alarm output at rest', str(b.levels[ALARM]), 'driven off', b.is_driven(ALARM, 0))
+    follows('a test alarm', lambda: b.type(f'{DW} alarm test >/dev/null &'), True)
+    follows('somebody has seen it', lambda: b.type(f'{DW} alarm acknowledge >/dev/null &'), False)
+    follows('a test alarm again', lambda: b.type(f'{DW} alarm test >/dev/null &'), True)
+    pid = rig.pid()
+    follows('SIGKILL, then the stop hook', lambda: b.type(f'kill -KILL {pid}; while kill -0 {pid} 2>/dev/null; do :; done; {DW} outputs-off'), False)
+    rig.start()
 
 
 def stop_in_dose(rig, name, act, limit, line='north', expect='interrupted'):
@@ -632,7 +653,7 @@ def main():
                 unarmed(rig)
                 rig.prepare()
                 time.sleep(1.5)
-                for check in (metering, stepping, pwm, heartbeat, stops, meddling, welded, deaths, hangs, outputs_off, second_daemon, power_cut, disarming, chardev):
+                for check in (metering, stepping, pwm, heartbeat, alarm, stops, meddling, welded, deaths, hangs, outputs_off, second_daemon, power_cut, disarming, chardev):
                     check(rig)
             except Exception:
                 print('--- the daemon\'s log')

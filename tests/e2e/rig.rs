@@ -476,6 +476,77 @@ impl Drop for SmallDisk {
     }
 }
 
+/// A disk on which the kernel can be told to find an error, whereupon it takes no writes any more, as a worn card does. A mount cannot be
+/// made read-only by hand while a daemon has files open on it.
+pub(crate) struct FailingDisk {
+    folder: tempfile::TempDir,
+}
+
+impl FailingDisk {
+    /// `None` where that is not allowed, or the kernel cannot.
+    pub(crate) fn mount() -> Option<Self> {
+        let disk = Self {
+            folder: tempfile::tempdir().unwrap(),
+        };
+        fs::create_dir(disk.path()).unwrap();
+        let image = File::create(disk.image()).unwrap();
+        image.set_len(16 * 1024 * 1024).unwrap();
+        let mut make = Command::new("mkfs.ext4");
+        let made = make.arg("-q").arg(disk.image()).status();
+        let made = made.is_ok_and(|s| s.success());
+        (made && disk.attach() && disk.trigger().is_some_and(|t| t.exists())).then_some(disk)
+    }
+
+    /// Mounts it, again after [`Self::detach`].
+    pub(crate) fn attach(&self) -> bool {
+        let mut mount = Command::new("mount");
+        mount.args(["-o", "loop,errors=remount-ro"]);
+        mount.arg(self.image()).arg(self.path());
+        mount.output().is_ok_and(|o| o.status.success())
+    }
+
+    /// As a power cut does.
+    pub(crate) fn detach(&self) {
+        wait_for("the end of the mount", || {
+            let unmounted = Command::new("umount").arg(self.path()).output();
+            unmounted.is_ok_and(|o| o.status.success()).then_some(())
+        });
+    }
+
+    /// From now on it takes no writes.
+    pub(crate) fn fail(&self) {
+        fs::write(self.trigger().unwrap(), "worn out").unwrap();
+        wait_for("a disk that takes no writes", || {
+            let written = fs::write(self.path().join("probe"), "x");
+            written.is_err().then_some(())
+        });
+    }
+
+    fn trigger(&self) -> Option<PathBuf> {
+        let mounts = fs::read_to_string("/proc/mounts").ok()?;
+        let at = self.path();
+        let of_it = |line: &&str| line.split(' ').nth(1) == at.to_str();
+        let device = mounts.lines().find(of_it)?.split(' ').next()?;
+        let device = Path::new(device).file_name()?;
+        let folder = Path::new("/sys/fs/ext4").join(device);
+        Some(folder.join("trigger_fs_error"))
+    }
+
+    fn image(&self) -> PathBuf {
+        self.folder.path().join("image")
+    }
+
+    pub(crate) fn path(&self) -> PathBuf {
+        self.folder.path().join("disk")
+    }
+}
+
+impl Drop for FailingDisk {
+    fn drop(&mut self) {
+        drop(Command::new("umount").arg("-l").arg(self.path()).output());
+    }
+}
+
 /// Microlitres of a volume that is shown in mL; `None` when it is unknown.
 pub(crate) fn ul(shown: &Value) -> Option<i64> {
     let volume = dosewright::quantity::Volume::from_ml(shown.as_f64()?)?;

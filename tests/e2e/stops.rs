@@ -9,7 +9,7 @@ use dosewright::quantity::Millis;
 use dosewright::record::{Hold, HoldScope, Who};
 use rustix::process::Signal;
 
-use crate::rig::{Rig, SmallDisk, binary, skipped, text, ul, wait_for};
+use crate::rig::{FailingDisk, Rig, SmallDisk, binary, skipped, text, ul, wait_for};
 
 fn long_dose(rig: &Rig) {
     rig.ok(&["dose", "fast", "300 mL", "--yes", "--repeat", "300 mL"]);
@@ -74,6 +74,41 @@ fn a_hold_that_the_disk_does_not_take_is_in_force_and_says_that_it_may_not_last(
         "{said}"
     );
     assert_eq!(rig.status()["held"], true);
+}
+
+#[test]
+fn a_hold_on_a_disk_that_fails_under_the_daemon_is_in_force_and_says_that_it_may_not_last() {
+    let Some(disk) = FailingDisk::mount() else {
+        return skipped("a file system on a file, and an error in it, are not to be had here");
+    };
+    let rig = Rig::with_state(&disk.path().join("state"));
+    let daemon = rig.start_real();
+    rig.ok(&["hold", "slow", "--reason", "before it failed"]);
+    disk.fail();
+    let said = rig.ok(&["hold", "--reason", "after it failed"]);
+    assert!(
+        said.contains("in force now, but not on disk yet")
+            && said.contains("MAY NOT SURVIVE A RESTART")
+            && said.contains("plug")
+            && !said.contains("refused"),
+        "{said}"
+    );
+    assert_eq!(rig.status()["held"], true);
+    let refused = rig.tell(&["dose", "fast", "1 mL", "--yes", "--repeat", "1 mL"]);
+    assert_eq!(refused.status.code(), Some(1), "{}", text(&refused.stdout));
+    daemon.kill();
+    // A power cut later the disk takes writes again, and what it took is obeyed.
+    disk.detach();
+    assert!(disk.attach());
+    let daemon = rig.start_real();
+    let holds = rig.status()["holds"].as_array().unwrap().clone();
+    let is_kept = |reason: &str| holds.iter().any(|h| h["reason"] == reason);
+    assert!(is_kept("before it failed"), "{holds:?}");
+    assert!(
+        !is_kept("after it failed"),
+        "it was said not to last: {holds:?}"
+    );
+    daemon.stop();
 }
 
 #[test]

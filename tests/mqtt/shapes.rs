@@ -259,8 +259,10 @@ fn every_message_has_the_published_shape_and_says_dry_run_or_live() {
     assert_eq!(alk["delivered_of_plan_percent"], json!(51.4));
     assert_eq!(alk["last_dose"]["age_s"], 3600);
     let water = of(&all, "/water");
-    assert_eq!(water["predicted_low_dkh"], json!(7.9));
-    assert_eq!(water["predicted_high_dkh"], json!(8.5));
+    let estimate = &water["estimates"]["alkalinity"];
+    assert_eq!(estimate["level_low"], json!(7.9));
+    assert_eq!(estimate["level_high"], json!(8.5));
+    assert_eq!(estimate["break"]["after_per_day"], json!(1.2));
     assert_eq!(water["readings"]["iron"]["below"], json!(0.002));
     assert_eq!(water["readings"]["iron"].get("value"), None);
 }
@@ -284,12 +286,7 @@ fn what_is_unknown_is_null_and_never_left_out_or_made_up() {
     for (topic, keys) in [
         (
             "/water",
-            &[
-                "alkalinity",
-                "predicted_from_age_s",
-                "predicted_dkh",
-                "uptake_dkh_per_day",
-            ][..],
+            &["alkalinity", "in_force_dkh_per_day", "uptake_dkh_per_day"][..],
         ),
         (
             "/head/head-1",
@@ -326,7 +323,8 @@ fn ft_ha_02_no_value_can_make_a_message_unreadable() {
     for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e308] {
         let mut s = snapshot(&["alk"]);
         let alk = Alkalinity::from_meq_per_l(bad);
-        (s.water.predicted, s.water.predicted_low) = (Some(alk), Some(alk));
+        let estimate = s.water.estimates.get_mut("alkalinity").unwrap();
+        (estimate.level, estimate.level_low) = (Some(bad), Some(bad));
         (s.water.uptake, s.water.planned) = (Some(alk), Some(alk));
         s.water.in_force = Some(alk);
         s.reservoirs[0].days_left = Some(bad);
@@ -339,7 +337,7 @@ fn ft_ha_02_no_value_can_make_a_message_unreadable() {
         );
         if !bad.is_finite() {
             assert_eq!(of(&all, "/reservoir/bottle-a")["days_left"], Value::Null);
-            assert_eq!(of(&all, "/water")["predicted_dkh"], Value::Null);
+            assert_eq!(of(&all, "/water")["in_force_dkh_per_day"], Value::Null);
         }
     }
 }

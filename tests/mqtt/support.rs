@@ -11,9 +11,9 @@ use std::time::Duration;
 use dosewright::chemistry::Measurand;
 use dosewright::config::{Mode, Origin, RemoteKind};
 use dosewright::engine::{
-    Answer, ClockStatus, Command, DaemonStatus, Denial, HeadStatus, InputStatus, LastDose,
-    LedgerStatus, LineState, LineStatus, NextDose, Now, ReadingStatus, ReservoirStatus, SlotStatus,
-    Status, TrustSource, WaterStatus,
+    Answer, BreakStatus, ClockStatus, Command, DaemonStatus, Denial, EstimateStatus, HeadStatus,
+    InputStatus, LastDose, LedgerStatus, LineState, LineStatus, NextDose, Now, ReadingStatus,
+    ReservoirStatus, SlotStatus, Status, TrustSource, WaterStatus,
 };
 use dosewright::mqtt::{
     Clock, EventLine, Health, Identity, RemoteCommand, Running, Seams, Settings, Topics, spawn,
@@ -154,6 +154,30 @@ fn head() -> HeadStatus {
     }
 }
 
+fn estimate() -> EstimateStatus {
+    EstimateStatus {
+        unit: "dKH".to_owned(),
+        level: Some(8.2),
+        level_low: Some(7.9),
+        level_high: Some(8.5),
+        uptake_per_day: Some(1.18),
+        uptake_low_per_day: Some(1.05),
+        uptake_high_per_day: Some(1.31),
+        reading_age_s: Some(14_400),
+        readings: 9,
+        questioned: None,
+        scatter: Some(1.1),
+        liveliness: None,
+        broke: Some(BreakStatus {
+            since: when("2026-11-18T06:00:00Z"),
+            seen: when("2026-11-21T06:00:00Z"),
+            before_per_day: 0.95,
+            after_per_day: 1.2,
+            changes: vec!["2026-11-17T08:00:00Z: new lamp".to_owned()],
+        }),
+    }
+}
+
 fn water() -> WaterStatus {
     let dkh = |value| Some(Alkalinity::from_dkh(value));
     let reading = |of: &str, found| {
@@ -190,10 +214,7 @@ fn water() -> WaterStatus {
         allowed: dkh(1.7),
         allowed_in_hour: dkh(0.1),
         allowed_because: Some("uptake plus the largest allowed rise".to_owned()),
-        predicted: dkh(8.2),
-        predicted_low: dkh(7.9),
-        predicted_high: dkh(8.5),
-        predicted_from_age_s: Some(14_400),
+        estimates: [("alkalinity".to_owned(), estimate())].into(),
         readings: [
             reading("alkalinity", value(8.1, 0.1)),
             reading("calcium", value(420.0, 8.0)),

@@ -3,11 +3,11 @@
 //! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
 //! is the limit applied. Every number has its unit.
 
+use super::hardware::{head_words, pin_words};
 use crate::chemistry::Quantity;
 use crate::config::{
-    ActiveLevel, AlarmAction, Blocks, Controller, Gives, Head, HeadOutput, InputRole, Line, Loaded,
-    Mode, OldCalibration, Origin, Output, Plan, PlannedLine, Solution, Times, WaterLimits,
-    header_pin,
+    AlarmAction, Blocks, Controller, Gives, InputRole, Line, Loaded, Mode, Origin, Plan,
+    PlannedLine, Solution, Times, WaterLimits,
 };
 use crate::plan::{busiest_hour, is_tied, planned_rise, uptake_from, volume_with};
 use crate::quantity::{Name, TankVolume, Volume};
@@ -191,72 +191,6 @@ fn stops_words(plan: &Plan, planned: &PlannedLine) -> Option<String> {
             "    stands still while what gives {lead} is on hold, as it goes by its uptake; keeps-on = true would let it go on"
         )
     })
-}
-
-fn head_words(head: &Head) -> String {
-    let old = match head.calibration_old {
-        OldCalibration::Warn => "an alarm",
-        OldCalibration::Block => "no dose",
-    };
-    format!(
-        "{}; {} nominal, runs of at most {}, doses of at least {}; calibration older than {:.0} days or {:.1} h of running: {old}",
-        output_words(&head.output),
-        head.nominal_rate,
-        head.run_max,
-        head.dose_min,
-        head.calibration_age_max.as_days(),
-        head.calibration_run_max.as_secs() / 3600.0
-    )
-}
-
-fn output_words(output: &HeadOutput) -> String {
-    let level = |pin: &Output| level_word(pin.active);
-    match output {
-        HeadOutput::Switched(pin) => format!("{}, on when {}", pin_words(pin.gpio), level(pin)),
-        HeadOutput::Pwm(pwm) => format!(
-            "{pwm} on {}, channel {} of chip {}, off when low",
-            pin_words(pwm.pin),
-            pwm.channel,
-            pwm.chip
-        ),
-        HeadOutput::Stepper(stepper) => {
-            let direction = stepper
-                .direction
-                .as_ref()
-                .map_or("fixed by a wire".to_owned(), |pin| {
-                    format!("{} {}", pin_words(pin.gpio), level(pin))
-                });
-            let enable = stepper
-                .enable
-                .as_ref()
-                .map_or("fixed by a wire".to_owned(), |pin| {
-                    format!("{}, on when {}", pin_words(pin.gpio), level(pin))
-                });
-            let speed = stepper.speed;
-            format!(
-                "stepper at {} steps/s, {} steps/s2, step {}, direction {direction}, enable {enable}",
-                speed.steps_per_s,
-                speed.steps_per_s2,
-                pin_words(stepper.step)
-            )
-        }
-    }
-}
-
-fn level_word(level: ActiveLevel) -> &'static str {
-    match level {
-        ActiveLevel::High => "high",
-        ActiveLevel::Low => "low",
-    }
-}
-
-/// Both numbers side by side, because one is easily taken for the other.
-fn pin_words(gpio: u8) -> String {
-    let pin = header_pin(gpio).map_or_else(
-        || "no header pin".to_owned(),
-        |pin| format!("header pin {pin}"),
-    );
-    format!("GPIO{gpio} ({pin})")
 }
 
 /// How a line's volume comes about.
@@ -466,7 +400,7 @@ fn input_words(controller: &Controller) -> Vec<String> {
             "  {}: {role}; {}, safe when {}; blocks {blocks} {running}; trips after {}, clears after {} and then waits {}",
             input.name,
             pin_words(input.gpio),
-            level_word(input.safe),
+            input.safe.as_str(),
             input.trip_after,
             input.clear_after,
             input.resume_after

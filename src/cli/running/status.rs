@@ -6,6 +6,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use crate::chemistry::figures;
 use crate::cli::args::StatusArgs;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
@@ -94,6 +95,7 @@ fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
     lines(view, out)?;
     reasons(view, out)?;
     alkalinity(view, out)?;
+    estimates(view, out)?;
     heads(view, out)?;
     for course in &view.courses {
         writeln!(out, "\n{}", course.words)?;
@@ -305,6 +307,72 @@ fn reasons(view: &Status, out: &mut Out) -> Result<(), Failure> {
     Ok(())
 }
 
+/// Where the water most probably is.
+fn estimates(view: &Status, out: &mut Out) -> Result<(), Failure> {
+    for (of, known) in &view.water.estimates {
+        let unit = &known.unit;
+        let span = |low: Option<f64>, high: Option<f64>| {
+            let (low, high) = (low.unwrap_or_default(), high.unwrap_or_default());
+            format!("({} to {} {unit})", figures(low), figures(high))
+        };
+        let (Some(level), Some(uptake), Some(age)) =
+            (known.level, known.uptake_per_day, known.reading_age_s)
+        else {
+            writeln!(out, "\n{of}: no reading yet")?;
+            continue;
+        };
+        writeln!(
+            out,
+            "\n{of}: {} {unit} {}, uptake {} {unit} a day {}, 95 % each; last reading {:.1} d ago",
+            figures(level),
+            span(known.level_low, known.level_high),
+            figures(uptake),
+            span(known.uptake_low_per_day, known.uptake_high_per_day),
+            Millis::from_secs(age).as_days()
+        )?;
+        if let Some(words) = &known.questioned {
+            writeln!(
+                out,
+                "  {}",
+                out.tone(Tone::Bad, &format!("QUESTIONED: {words}"))
+            )?;
+        }
+        if let Some(words) = &known.liveliness {
+            writeln!(out, "  {words}")?;
+        }
+        if let Some(broke) = &known.broke {
+            writeln!(
+                out,
+                "  uptake went from {} to {} {unit} a day between {:.0} and {:.0}{}",
+                figures(broke.before_per_day),
+                figures(broke.after_per_day),
+                broke.since,
+                broke.seen,
+                if broke.changes.is_empty() {
+                    "; no change is on record for the week before"
+                } else {
+                    "; in the week before:"
+                }
+            )?;
+            for change in &broke.changes {
+                writeln!(out, "    {change}")?;
+            }
+        }
+    }
+    let known = view
+        .water
+        .estimates
+        .values()
+        .any(|known| known.level.is_some());
+    if known && view.mode == Mode::DryRun {
+        writeln!(
+            out,
+            "  dry run: no dose reaches the water, so none counts in these"
+        )?;
+    }
+    Ok(())
+}
+
 fn alkalinity(view: &Status, out: &mut Out) -> Result<(), Failure> {
     let water = &view.water;
     for words in &water.starts_not_in_force {
@@ -321,25 +389,12 @@ fn alkalinity(view: &Status, out: &mut Out) -> Result<(), Failure> {
     let uptake = water
         .uptake
         .map_or("not known".to_owned(), |u| format!("{} a day", dkh(u)));
-    let predicted = match (
-        water.predicted,
-        water.predicted_high,
-        water.predicted_from_age_s,
-    ) {
-        (Some(value), Some(high), Some(age)) => format!(
-            "predicted {} +- {} (95 %), last reading {:.1} d ago",
-            dkh(value),
-            dkh(high.minus(value)),
-            Millis::from_secs(age).as_days()
-        ),
-        (_, _, _) => "no reading yet".to_owned(),
-    };
     let allowed = water
         .allowed
         .map_or("nothing".to_owned(), |a| format!("{} in 24 h", dkh(a)));
     writeln!(
         out,
-        "\nalkalinity: uptake {uptake}, plan {} a day, in force {} a day; {predicted}",
+        "\nalkalinity: uptake {uptake}, plan {} a day, in force {} a day",
         dkh(planned),
         dkh(water.in_force.unwrap_or(planned))
     )?;

@@ -246,7 +246,12 @@ fn newest_result(reader: &LedgerReader, of: &Quantity) -> Result<Option<(Timesta
 /// Local dates on which an addition was in force, by its rows, oldest first: a row that followed cut the days short.
 fn dates<'a>(rows: &[&'a Course]) -> BTreeMap<Date, &'a Course> {
     let mut dates: BTreeMap<Date, &Course> = BTreeMap::new();
-    for (index, row) in rows.iter().enumerate() {
+    // An end that was not the last word came of a wrong date.
+    let last = rows.len().saturating_sub(1);
+    let rows = rows.iter().enumerate();
+    let rows = rows.filter(|(index, row)| *index == last || row.state != CourseState::Ended);
+    let rows: Vec<&Course> = rows.map(|(_, row)| *row).collect();
+    for (index, row) in rows.iter().copied().enumerate() {
         if row.state != CourseState::Running {
             continue;
         }

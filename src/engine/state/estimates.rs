@@ -11,7 +11,8 @@ use crate::engine::event::Now;
 use crate::estimate::filter::{Estimate, Estimator, Event, Finding, Prior};
 use crate::quantity::{Millis, f64_from_usize};
 use crate::record::{
-    Brought, ESTIMATE_DOSES_MAX, ESTIMATE_READINGS_MAX, ESTIMATE_SPAN, ESTIMATED, Uptake,
+    Brought, CHANGES_MAX, Change, ESTIMATE_DOSES_MAX, ESTIMATE_READINGS_MAX, ESTIMATE_SPAN,
+    ESTIMATED, Entry, History, Uptake,
 };
 
 /// What there is one estimate of, counted along [`ESTIMATED`].
@@ -35,6 +36,10 @@ pub(crate) struct Estimates {
     of_each: [Option<Followed>; ESTIMATED.len()],
     /// Every uptake that was put into force, oldest first.
     pub(crate) uptakes: Vec<Uptake>,
+    /// What may have made uptake break, beside what was told.
+    journal: Vec<Change>,
+    /// When it was last looked at where the levels are going; `None` when that must be looked at now.
+    pub(crate) looked: Option<Millis>,
 }
 
 /// Amount and variance of each.
@@ -53,13 +58,14 @@ pub(crate) struct Followed {
 }
 
 impl Estimates {
-    pub(crate) fn new(doses: &[Brought], dose_last: i64, uptakes: Vec<Uptake>) -> Self {
+    pub(crate) fn new(history: &History) -> Self {
         let mut all = Self {
-            dose_last,
-            uptakes,
+            dose_last: history.dose_last,
+            uptakes: history.uptakes.clone(),
+            journal: history.journal.clone(),
             ..Self::default()
         };
-        for dose in doses {
+        for dose in &history.brought {
             let at = dose.timed.then(|| on_record(dose.at));
             all.doses.insert(dose.id.0, (at, gave(dose)));
         }
@@ -194,6 +200,16 @@ impl Estimates {
         Some(followed)
     }
 
+    pub(crate) fn note(&mut self, entry: &Entry) {
+        self.journal.extend(Change::of(entry));
+        let over = self.journal.len().saturating_sub(CHANGES_MAX);
+        self.journal.drain(..over);
+    }
+
+    pub(crate) fn journal(&self) -> &[Change] {
+        &self.journal
+    }
+
     /// `None` without a reading.
     pub(crate) fn at(&self, of: &Quantity, now: Now) -> Option<Estimate> {
         let followed = self.of_each.get(place_of(of)?)?.as_ref()?;
@@ -245,5 +261,166 @@ fn spread(timeline: &mut Vec<(Millis, Gave)>, lost: &mut Vec<Gave>, from: Millis
     for (place, gave) in lost.drain(..).enumerate() {
         let after = Millis::from_secs_f64(step * (f64_from_usize(place) + 0.5));
         timeline.push((from.plus(after.unwrap_or(Millis::ZERO)), gave));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::DoseId;
+    use proptest::prelude::*;
+
+    const ALKALINITY: Quantity = Quantity::Alkalinity;
+
+    fn dose(id: i64, minutes: i64, timed: bool, dkh: f64) -> Brought {
+        Brought {
+            id: DoseId(id),
+            at: jiff::Timestamp::from_millisecond(minutes * 60_000).unwrap(),
+            timed,
+            carries: std::sync::Arc::new([(ALKALINITY, dkh)].into()),
+            part: 0.5,
+            part_sd: 0.1,
+        }
+    }
+
+    fn reading(minutes: i64, value: f64) -> Event {
+        Event::Reading {
+            at: Millis::from_mins(minutes),
+            value,
+            sd: 0.1,
+            step: 0.0,
+        }
+    }
+
+    fn anew(all: &mut Estimates, events: &[Event]) {
+        let mut events = events.to_vec();
+        events.sort_by_key(Event::at);
+        let found = all.worked_out(0, &events, |_| Prior::told(0.8));
+        all.put(0, found);
+    }
+
+    fn of_record(doses: &[Brought], events: &[Event]) -> Estimates {
+        let mut brought = doses.to_vec();
+        brought.sort_by_key(|dose| dose.id);
+        let history = History {
+            dose_last: brought.last().map_or(0, |dose| dose.id.0),
+            brought,
+            ..History::default()
+        };
+        let mut all = Estimates::new(&history);
+        anew(&mut all, events);
+        all
+    }
+
+    fn now(minutes: i64) -> Now {
+        Now {
+            wall: jiff::Timestamp::from_millisecond(minutes * 60_000).unwrap(),
+            elapsed: Millis::ZERO,
+        }
+    }
+
+    #[test]
+    fn doses_of_unknown_time_are_spread_between_their_neighbours() {
+        let doses = [
+            dose(1, 0, true, 1.0),
+            dose(2, 9_000, false, 1.0),
+            dose(3, 9_000, false, 1.0),
+            dose(4, 400, true, 1.0),
+        ];
+        let all = of_record(&doses, &[]);
+        let minutes: Vec<i64> = all
+            .timeline
+            .iter()
+            .map(|(at, _)| at.as_ms() / 60_000)
+            .collect();
+        assert_eq!(minutes, [0, 100, 300, 400]);
+    }
+
+    #[test]
+    fn readings_older_than_the_span_do_not_count() {
+        let day = 24 * 60;
+        let all = of_record(&[], &[reading(0, 3.0), reading(181 * day, 8.0)]);
+        let alone = of_record(&[], &[reading(181 * day, 8.0)]);
+        assert_eq!(
+            all.at(&ALKALINITY, now(182 * day)),
+            alone.at(&ALKALINITY, now(182 * day))
+        );
+        assert_eq!(all.at(&ALKALINITY, now(182 * day)).unwrap().readings, 1);
+    }
+
+    #[test]
+    fn where_old_doses_are_not_at_hand_readings_of_before_them_do_not_count() {
+        let mut all = of_record(
+            &[dose(1, 5, true, 0.1), dose(2, 20, true, 0.1)],
+            &[reading(0, 3.0), reading(10, 8.0)],
+        );
+        assert_eq!(all.at(&ALKALINITY, now(30)).unwrap().readings, 2);
+        assert!(all.add(&dose(1 + ESTIMATE_DOSES_MAX, 30, true, 0.1)));
+        anew(&mut all, &[reading(0, 3.0), reading(10, 8.0)]);
+        assert_eq!(all.at(&ALKALINITY, now(30)), None);
+    }
+
+    #[derive(Debug, Clone)]
+    enum Step {
+        /// Minutes since the last, in dKH; whether its time is known; whether the next one ends first.
+        Dose(i64, f64, bool, bool),
+        /// Minutes before now.
+        Read(i64, f64),
+        TakeBack(prop::sample::Index),
+    }
+
+    fn step() -> impl Strategy<Value = Step> {
+        prop_oneof![
+            6 => (1..600_i64, 0.01..0.2_f64, prop::bool::weighted(0.95), prop::bool::weighted(0.2))
+                .prop_map(|(gap, dkh, timed, late)| Step::Dose(gap, dkh, timed, late)),
+            2 => (0..2_000_i64, 7.0..9.0_f64).prop_map(|(back, value)| Step::Read(back, value)),
+            1 => any::<prop::sample::Index>().prop_map(Step::TakeBack),
+        ]
+    }
+
+    proptest! {
+        /// Whatever comes in whatever order, what runs through believes bit for bit what is read back from the record.
+        #[test]
+        fn the_estimate_follows_from_the_record_alone(steps in prop::collection::vec(step(), 1..80)) {
+            let mut running = of_record(&[], &[]);
+            let (mut doses, mut events) = (Vec::new(), Vec::new());
+            let (mut minutes, mut id, mut waits) = (10_000, 0, None);
+            for step in steps {
+                match step {
+                    Step::Dose(gap, dkh, timed, late) => {
+                        minutes += gap;
+                        id += 1;
+                        let new = dose(id, minutes, timed, dkh);
+                        let ended: Vec<Brought> = if late && waits.is_none() {
+                            waits = Some(new);
+                            Vec::new()
+                        } else {
+                            [Some(new), waits.take()].into_iter().flatten().collect()
+                        };
+                        for dose in ended {
+                            if running.add(&dose) {
+                                running.order_doses();
+                                anew(&mut running, &events);
+                            }
+                            doses.push(dose);
+                        }
+                    }
+                    Step::Read(back, value) => {
+                        events.push(reading(minutes - back, value));
+                        anew(&mut running, &events);
+                    }
+                    Step::TakeBack(which) => {
+                        if !events.is_empty() {
+                            events.remove(which.index(events.len()));
+                            anew(&mut running, &events);
+                        }
+                    }
+                }
+            }
+            let read_back = of_record(&doses, &events);
+            let at = now(minutes + 500);
+            prop_assert_eq!(running.at(&ALKALINITY, at), read_back.at(&ALKALINITY, at));
+            prop_assert_eq!(running.findings(&ALKALINITY), read_back.findings(&ALKALINITY));
+        }
     }
 }

@@ -10,7 +10,7 @@ use crate::chemistry::Quantity;
 use crate::config::{Controller, Line, Plan, StartUptake, Uptakes};
 use crate::plan::{BusiestHour, DailyVolumes, Schedule, plan_daily_volumes, worked_out};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{Course, CourseState, Departure, Uptake, starts_not_in_force};
+use crate::record::{Course, CourseState, Departure, Stamp, Uptake, starts_not_in_force};
 
 #[derive(Debug)]
 pub(crate) struct InForce {
@@ -23,6 +23,8 @@ pub(crate) struct InForce {
     uptakes: BTreeMap<Quantity, Uptake>,
     /// Courses that are not over.
     courses: Vec<Course>,
+    /// Courses that ended by their date, as they ran before, with when that was.
+    ended: Vec<(Course, Stamp)>,
     /// Highest number of a course so far.
     course_last: i64,
     extras: CourseExtras,
@@ -46,7 +48,7 @@ impl InForce {
     pub(crate) fn new(
         (controller, plan): (&Arc<Controller>, &Arc<Plan>),
         uptakes: Vec<Uptake>,
-        courses: Vec<Course>,
+        (courses, ended): (Vec<Course>, Vec<(Course, Stamp)>),
         now: Millis,
     ) -> Self {
         Self {
@@ -59,6 +61,7 @@ impl InForce {
                 .into_iter()
                 .filter(|course| course.state != CourseState::Ended)
                 .collect(),
+            ended,
             extras: CourseExtras::default(),
             busiest_hour: BusiestHour::default(),
             busiest_of: None,
@@ -205,10 +208,20 @@ impl InForce {
         let before = step(self);
         self.course_last = self.course_last.max(course.number);
         self.courses.retain(|known| known.number != course.number);
+        self.ended.retain(|(was, _)| was.number != course.number);
         if course.state != CourseState::Ended {
             self.courses.push(course.clone());
         }
         step(self) != before
+    }
+
+    /// A course that has just ended by its date, as it ran before.
+    pub(crate) fn ended_by_date(&mut self, was: Course, at: Stamp) {
+        self.ended.push((was, at));
+    }
+
+    pub(crate) fn ended(&self) -> &[(Course, Stamp)] {
+        &self.ended
     }
 
     /// Takes out the courses that were begun in the other mode.

@@ -155,6 +155,7 @@ impl Engine {
     }
 
     pub(super) fn store(&mut self, entry: Entry, reply: Option<(Ticket, Answer)>) {
+        self.estimates.note(&entry);
         self.out.push(Effect::Store {
             entries: vec![entry],
             reply,

@@ -295,3 +295,160 @@ fn a_course_is_told_apart_from_what_stands() {
     assert!((with.course - 0.1).abs() < 0.005, "{with:?}");
     assert!((1.5..3.0).contains(&with.course_days), "{with:?}");
 }
+
+/// Started, trusted, and without a reading.
+fn untested() -> World {
+    let (controller, plan) = demo();
+    let mut world = World::new(controller, plan, "2026-11-01T06:00:00Z");
+    world.start();
+    world.sync();
+    world
+}
+
+fn ago(world: &World, ms: i64) -> Option<jiff::Timestamp> {
+    let at = world.wall().as_millisecond() - ms;
+    Some(jiff::Timestamp::from_millisecond(at).unwrap())
+}
+
+/// Tells readings that were taken at equal times, the last `until` ago, and what was added by hand between two of them.
+fn series(world: &mut World, (step, until): (i64, i64), added: f64, values: &[f64]) {
+    let last = i64::try_from(values.len()).unwrap() - 1;
+    for (value, place) in values.iter().zip(0..) {
+        let before = until + (last - place) * step;
+        if place > 0 {
+            let adds = Carried::from([(OF, added)]);
+            let happened = ago(world, before + HOUR);
+            told_at(
+                world,
+                Observed::Addition(Addition { from: None, adds }),
+                happened,
+            );
+        }
+        let happened = ago(world, before);
+        world.read_alkalinity_at(*value, happened);
+    }
+}
+
+fn shown(world: &mut World) -> crate::engine::EstimateStatus {
+    world.status().water.estimates["alkalinity"].clone()
+}
+
+#[test]
+fn a_break_is_named_with_its_dates_and_what_changed_in_the_week_before() {
+    let mut world = untested();
+    let note = |text: &str| Observed::Note {
+        text: text.to_owned(),
+    };
+    let happened = ago(&world, 9 * DAY);
+    told_at(&mut world, note("new lamp"), happened);
+    let happened = ago(&world, 20 * DAY);
+    told_at(&mut world, note("new skimmer"), happened);
+    series(
+        &mut world,
+        (7 * DAY, 0),
+        5.6,
+        &[8.0, 8.0, 8.0, 8.0, 8.0, 8.0, 7.0],
+    );
+    let broke = shown(&mut world).broke.expect("a break");
+    let day = |at: jiff::Timestamp| at.to_string().get(..10).unwrap().to_owned();
+    assert_eq!(
+        (day(broke.since), day(broke.seen)),
+        ("2026-10-25".to_owned(), "2026-11-01".to_owned())
+    );
+    assert!(
+        broke.after_per_day > broke.before_per_day + 0.05,
+        "{broke:?}"
+    );
+    let named = broke.changes.join("; ");
+    assert!(
+        named.contains("new lamp") && !named.contains("skimmer"),
+        "{named}"
+    );
+    assert!(
+        named.contains("filled") || named.contains("added by hand"),
+        "{named}"
+    );
+}
+
+#[test]
+fn a_level_that_will_leave_the_alarm_band_alarms_until_it_will_not() {
+    let mut world = untested();
+    let falls = [8.8, 8.6, 8.4, 8.2, 8.0, 7.8, 7.6, 7.4, 7.2, 7.0];
+    series(&mut world, (DAY, 0), 0.8, &falls);
+    assert!(world.has_alarm("level-leaving"));
+    let alarms = world.status().alarms;
+    let alarm = alarms
+        .iter()
+        .find(|a| a.code.as_str() == "level-leaving")
+        .unwrap();
+    assert!(
+        alarm
+            .text
+            .contains("falls below the alarm limit of 6.50 dKH within")
+            && !alarm.urgent,
+        "{}",
+        alarm.text
+    );
+    assert!(
+        alarm.text.contains("dosewright advise alkalinity"),
+        "{}",
+        alarm.text
+    );
+    let adds = Carried::from([(OF, 1.5)]);
+    told_at(
+        &mut world,
+        Observed::Addition(Addition { from: None, adds }),
+        None,
+    );
+    assert!(!world.has_alarm("level-leaving"));
+}
+
+#[test]
+fn nothing_is_foretold_from_a_stale_reading_or_in_a_dry_run() {
+    let falls = [8.8, 8.6, 8.4, 8.2, 8.0, 7.8, 7.6, 7.4, 7.2, 7.0];
+    let mut stale = untested();
+    series(&mut stale, (DAY, 15 * DAY), 0.8, &falls);
+    assert!(!stale.has_alarm("level-leaving"));
+    let mut dry = untested();
+    dry.live = false;
+    dry.restart_after(SECOND);
+    dry.sync();
+    series(&mut dry, (DAY, 0), 0.8, &falls);
+    assert!(!dry.has_alarm("level-leaving"));
+}
+
+#[test]
+fn the_status_says_level_uptake_age_and_what_is_questioned() {
+    let mut world = untested();
+    assert_eq!(shown(&mut world).level, None);
+    series(&mut world, (DAY, HOUR), 0.8, &[8.0, 8.1, 8.0, 8.0]);
+    let known = shown(&mut world);
+    let (low, level, high) = (
+        known.level_low.unwrap(),
+        known.level.unwrap(),
+        known.level_high.unwrap(),
+    );
+    assert!(
+        7.6 < low && low < level && level < high && high < 8.3,
+        "{known:?}"
+    );
+    assert!((known.uptake_per_day.unwrap() - 0.8).abs() < 0.1);
+    assert_eq!((known.reading_age_s.unwrap() - 3600).abs() / 60, 0);
+    assert_eq!((known.readings, known.questioned), (4, None));
+    world.read_alkalinity(80.0);
+    let words = shown(&mut world).questioned.unwrap();
+    assert!(
+        words.contains("the reading of 80.00 dKH does not fit"),
+        "{words}"
+    );
+}
+
+#[test]
+fn the_guard_goes_by_its_own_bound_whatever_the_estimate_says() {
+    let mut world = untested();
+    series(&mut world, (DAY, 0), 0.8, &[8.0, 8.1, 8.0, 8.0]);
+    // Doubted by the estimate, taken by the guard.
+    world.read_alkalinity(10.9);
+    assert!(shown(&mut world).questioned.is_some());
+    near(world.prediction().unwrap().value, 10.9);
+}

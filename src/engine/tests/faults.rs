@@ -1,15 +1,19 @@
 //! Rows of the fault catalogue: caps, schedules, pumps, power, and what infusion pumps taught.
 
+use std::sync::Arc;
+
 use super::rig::{
     DAY, HOUR, MINUTE, PLAN, SECOND, World, calcium_at, demo, keeper, name, plan_of, same, ul,
     unlimited_hours,
 };
+use crate::config::HeadOutput;
 use crate::engine::{
     Answer, Command, Event, Figures, NewCalibration, Proposal, RefillLevel, RunEnd, RunReport, Wish,
 };
 use crate::quantity::{Millis, Volume, Words};
 use crate::record::{
-    CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, Outcome, StoredCalibration,
+    CalibrationRun, DoseEnd, DoseKind, Entry, HoldScope, Outcome, OutputPlace, OutputSeen, Stamp,
+    StoredCalibration,
 };
 
 /// Calcium alone, 3 mL at each of these times of Berlin, from 06:00 local on a summer's day, trusted.
@@ -365,7 +369,10 @@ fn an_output_that_nobody_looked_at_counts_until_the_restart_and_one_found_off_as
 
     let mut world = stopped_and_killed();
     world.kill();
-    world.seen.iter_mut().for_each(|seen| seen.was_off = true);
+    world
+        .seen
+        .iter_mut()
+        .for_each(|seen| (seen.was_on, seen.was_off) = (false, true));
     world.t += MINUTE;
     world.start();
     world.sync();
@@ -373,6 +380,83 @@ fn an_output_that_nobody_looked_at_counts_until_the_restart_and_one_found_off_as
     let outcome = world.books.outcomes.values().next().unwrap().clone();
     assert_eq!((outcome.on_time, outcome.delivered), (None, ul(3_000)));
     assert!(world.holds.is_empty());
+}
+
+/// What the stop hook saw of an output: on, and off now.
+fn found_on(world: &World, place: OutputPlace) -> OutputSeen {
+    let now = world.now();
+    OutputSeen {
+        what: "head calcium".to_owned(),
+        place,
+        was_on: true,
+        was_off: false,
+        is_off: true,
+        boot: "boot-1".to_owned(),
+        at: Stamp {
+            wall: now.wall,
+            elapsed: now.elapsed,
+            trusted: false,
+        },
+    }
+}
+
+#[test]
+fn an_output_of_any_kind_that_only_the_stop_hook_found_on_is_the_alarm_of_a_head_that_does_not_obey()
+ {
+    let stepper = HeadOutput::Stepper(crate::config::Stepper {
+        step: 20,
+        direction: None,
+        enable: None,
+        speed: crate::config::StepSpeed {
+            steps_per_s: 1_000,
+            steps_per_s2: 4_000,
+        },
+    });
+    let pwm = HeadOutput::Pwm(crate::config::Pwm {
+        chip: "fe20c000.pwm".to_owned(),
+        channel: 1,
+        pin: 19,
+        frequency_hz: 20_000,
+        duty_percent: 60,
+    });
+    let switched = demo().0.heads[&name("calcium")].output.clone();
+    let HeadOutput::Switched(pin) = &switched else {
+        panic!("the demo's heads are switched");
+    };
+    let channel = OutputPlace::Pwm("/sys/devices/platform/soc/fe20c000.pwm".to_owned(), 1);
+    for (output, place) in [
+        (switched.clone(), OutputPlace::Gpio(pin.gpio)),
+        (stepper, OutputPlace::Gpio(20)),
+        (pwm, channel),
+    ] {
+        let mut world = calcium_world("\"23:00\"", 1);
+        world.kill();
+        let heads = &mut Arc::make_mut(&mut world.controller).heads;
+        heads.get_mut(&name("calcium")).unwrap().output = output;
+        world.t += SECOND;
+        let seen = found_on(&world, place);
+        world.seen.push(seen);
+        world.t += MINUTE;
+        world.start();
+        world.sync();
+        let alarms = world.status().alarms;
+        let held: Vec<_> = alarms
+            .iter()
+            .filter(|a| a.code.as_str() == "held")
+            .collect();
+        assert_eq!(held.len(), 1, "{alarms:?}");
+        assert_eq!(held[0].subject.as_deref(), Some("calcium"));
+        assert!(
+            held[0].text.contains("after the daemon had ended"),
+            "{held:?}"
+        );
+        assert!(held[0].text.contains("switch its supply off"), "{held:?}");
+        // It is told once: who has looked resumes, and the next start knows.
+        world.resume(Some("calcium"));
+        world.restart_after(MINUTE);
+        world.sync();
+        assert!(world.holds.is_empty(), "{:?}", world.holds);
+    }
 }
 
 #[test]

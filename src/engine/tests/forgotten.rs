@@ -59,12 +59,12 @@ fn a_reading_from_before_predicts_nothing_for_what_was_added_since_may_be_forgot
     world.run(HOUR);
     world.read_alkalinity(8.0);
     world.run(HOUR);
-    assert!(world.status().water.predicted.is_some());
+    assert!(world.prediction().is_some());
     world.forget();
     world.sync();
     world.run(HOUR);
-    assert_eq!(world.status().water.predicted, None);
+    assert_eq!(world.prediction(), None);
     world.read_alkalinity(8.1);
     world.run(MINUTE);
-    assert!(world.status().water.predicted.is_some());
+    assert!(world.prediction().is_some());
 }

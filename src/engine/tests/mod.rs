@@ -21,3 +21,4 @@ mod time;
 mod timed_holds;
 mod told;
 mod water;
+mod wrong_dates;

@@ -177,7 +177,7 @@ fn change(
     })
 }
 
-fn iodine(world: &mut World, extra_ul: i64, days: u32) -> Result<Answer, Denial> {
+pub(super) fn iodine(world: &mut World, extra_ul: i64, days: u32) -> Result<Answer, Denial> {
     change(world, ("iodine", &iodine_quantity()), extra_ul, days)
 }
 

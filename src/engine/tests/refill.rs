@@ -227,6 +227,53 @@ fn what_is_primed_at_the_bench_comes_out_of_the_tube() {
 }
 
 #[test]
+fn what_the_old_tube_held_is_gone_with_it_over_a_restart_too() {
+    let mut world = world();
+    fill(&mut world, stronger(Some(6_000)));
+    assert!(alkalinity(&mut world).tube.is_some());
+    let open = BenchAsk::Open(NewBench {
+        head: name("alkalinity"),
+        cap: None,
+        bucket_days: None,
+        note: Words::default(),
+    });
+    world.told(Command::Bench(open)).unwrap();
+    let new = BenchAsk::NewTube {
+        head: name("alkalinity"),
+        note: Words::default(),
+    };
+    let text = world.told(Command::Bench(new)).unwrap().text().to_owned();
+    assert!(
+        text.contains("until it is primed from the bottle"),
+        "{text}"
+    );
+    let back = BenchAsk::Back {
+        head: name("alkalinity"),
+    };
+    world.told(Command::Bench(back)).unwrap();
+    for _ in 0..2 {
+        let status = alkalinity(&mut world);
+        assert_eq!((status.tube, status.solution), (None, name("soda-ash-80")));
+        // It may be empty: nothing is given through it.
+        let denial = world
+            .by_hand("alkalinity", 1_000, DoseKind::Hand)
+            .unwrap_err();
+        assert_eq!(denial.code, "uncalibrated");
+        world.restart_after(SECOND);
+        world.sync();
+    }
+    // What is told of it afterwards counts.
+    let weaker = NewRefill {
+        solution: Some(name("soda-ash")),
+        ..stronger(Some(6_000))
+    };
+    fill(&mut world, weaker);
+    world.restart_after(SECOND);
+    world.sync();
+    assert!(alkalinity(&mut world).tube.is_some());
+}
+
+#[test]
 fn another_solution_is_never_taken_in_one_step_and_its_tube_must_be_known() {
     let mut world = world();
     let refused = tell(&mut world, Command::Refill(stronger(Some(6_000))));

@@ -19,10 +19,10 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Brought, Carried, Content, Destination, DoseEnd, DoseId, DoseKind, Entry,
-    Forgotten, Found, History, Hold, HoldScope, Intent, Observed, Outcome, OutputPlace, OutputSeen,
-    PastDose, PastForgotten, PastSession, Reading, Refill, SlotNotGiven, Stamp, StoredCalibration,
-    Who, WrongTime, likely_part,
+    Bench, BenchStep, Brought, Carried, Content, CourseState, Destination, DoseEnd, DoseId,
+    DoseKind, Entry, Forgotten, Found, History, Hold, HoldScope, Intent, Observed, Outcome,
+    OutputPlace, OutputSeen, PastDose, PastForgotten, PastSession, Reading, Refill, SlotNotGiven,
+    Stamp, StoredCalibration, Who, WrongTime, likely_part,
 };
 
 pub(super) use crate::quantity::name;
@@ -386,14 +386,9 @@ impl World {
         self.engine.as_mut().unwrap().status(now, &shell)
     }
 
-    pub(super) fn prediction(&mut self) -> Option<Prediction> {
-        let water = self.status().water;
-        let value = water.predicted?.as_dkh();
-        Some(Prediction {
-            value,
-            uncertainty: (water.predicted_high?.as_dkh() - value) / 2.0,
-            age: Millis::from_secs(water.predicted_from_age_s?),
-        })
+    /// What the guard goes by.
+    pub(super) fn prediction(&self) -> Option<Prediction> {
+        self.prediction_of(&Quantity::Alkalinity)
     }
 
     pub(super) fn allowed(&mut self) -> Alkalinity {
@@ -540,6 +535,7 @@ impl World {
             self.seen.push(OutputSeen {
                 what: format!("head {name}"),
                 place: OutputPlace::Gpio(output.gpio),
+                was_on: self.runs.values().any(|run| run.intent.head == *name),
                 was_off: !self.runs.values().any(|run| run.intent.head == *name),
                 is_off: true,
                 boot: boot.clone(),
@@ -946,11 +942,21 @@ impl World {
                         tube: known
                             .as_ref()
                             .map_or(refill.tube.clone(), |k| k.tube.clone()),
+                        new_tubes: known
+                            .as_ref()
+                            .map_or_else(BTreeSet::new, |k| k.new_tubes.clone()),
                         drawn: known.map_or_else(BTreeMap::new, |k| k.drawn),
                     };
                     self.books
                         .contents
                         .insert(refill.reservoir.clone(), content);
+                }
+                if let Entry::Bench(bench) = &entry
+                    && bench.what == BenchStep::NewTube
+                {
+                    for content in self.books.contents.values_mut() {
+                        content.new_tubes.insert(bench.line.clone());
+                    }
                 }
                 if let Entry::WrongTime(wrong) = &entry {
                     self.books.call_wrong(wrong);
@@ -990,7 +996,14 @@ impl World {
                 Entry::TakenBack(b) => history.told.retain(|told| !told.is(b.number)),
                 Entry::Uptake(u) => history.uptakes.push(u.clone()),
                 Entry::Course(c) => {
-                    history.courses.retain(|known| known.number != c.number);
+                    history
+                        .courses_ended
+                        .retain(|(was, _)| was.number != c.number);
+                    let known = history.courses.extract_if(.., |k| k.number == c.number);
+                    let known = known.last().filter(|k| k.state == CourseState::Running);
+                    if c.state == CourseState::Ended && c.who == Who::Daemon {
+                        history.courses_ended.extend(known.map(|was| (was, c.at)));
+                    }
                     history.courses.push(c.clone());
                 }
                 Entry::Refill(_)

@@ -3,7 +3,7 @@
 use super::rig::{DAY, HOUR, SECOND, World, reading, tell};
 use crate::chemistry::{Measurand, Quantity};
 use crate::engine::{Answer, Command, Denial, Lab, Replaces, Tell};
-use crate::quantity::{Alkalinity, Name, Volume};
+use crate::quantity::{Name, Volume};
 use crate::record::{Addition, Carried, DoseKind, Entry, Observation, Observed};
 
 fn world() -> World {
@@ -75,10 +75,11 @@ fn last_number(world: &World) -> i64 {
 
 /// dKH of the reading that the status shows, and of the prediction.
 fn in_force(world: &mut World) -> (f64, Option<f64>) {
+    let predicted = world.prediction().map(|p| p.value);
     let water = world.status().water;
     let shown = &water.readings["alkalinity"].reading;
     let shown = shown.reading().unwrap().found.amount().0;
-    (shown, water.predicted.map(Alkalinity::as_dkh))
+    (shown, predicted)
 }
 
 #[test]
