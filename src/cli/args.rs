@@ -30,6 +30,8 @@ pub(super) enum Command {
     Run(running::daemon::Run),
     /// Check both files and show the effective limits and a day's slots
     Check(running::check::Check),
+    /// Rehearse the plan in virtual time against a model tank, and show where the water would go
+    Rehearse(running::rehearse::Rehearse),
     /// Show what every line does, what its bottle holds and what comes next
     Status(StatusArgs),
     /// Accept the cautions, so that a live daemon drives its outputs

@@ -16,7 +16,7 @@ const HEADINGS: [(&str, &str); 5] = [
     ("The record", "ledger"),
     (
         "Setting up",
-        "check arm disarm clock simulate tell mqtt schema completions manual",
+        "check rehearse arm disarm clock simulate tell mqtt schema completions manual",
     ),
 ];
 

@@ -211,7 +211,10 @@ fn a_water_change_is_told_once_and_then_nothing_rises_until_a_test() {
     let status: serde_json::Value =
         serde_json::from_slice(&reef.run(&["status", "--json"]).stdout).unwrap();
     let why = status["water"]["allowed_because"].as_str().unwrap();
-    assert!(why.contains("uptake only: there is no alkalinity reading to go by"), "{why}");
+    assert!(
+        why.contains("uptake only: there is no alkalinity reading to go by"),
+        "{why}"
+    );
     let listed = reef.json(&["changes", "--json"]);
     assert!(
         listed.to_string().contains("new water with alkalinity 8"),

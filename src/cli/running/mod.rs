@@ -8,6 +8,7 @@ mod explain;
 pub(crate) mod hold;
 pub(crate) mod mqtt;
 pub(crate) mod outputs_off;
+pub(crate) mod rehearse;
 pub(crate) mod status;
 pub(crate) mod tell;
 
