@@ -8,12 +8,30 @@ use crate::cli::running::{self, SchemaOf};
 use crate::cli::water::owner_args::{Accept, Advise, Panel, UptakeArgs};
 use crate::cli::{Place, record, water};
 
+/// Commands in the order of an owner's day.
+const HEADINGS: [(&str, &str); 5] = [
+    (
+        "Running and stopping",
+        "status hold resume outputs-off alarm dose refill run reload",
+    ),
+    (
+        "After a test, and the water",
+        "reading advise accept uptake course changes panel dilute saturation solution",
+    ),
+    ("Heads and the bench", "bench prime calibration"),
+    ("The record", "ledger"),
+    (
+        "Setting up",
+        "check rehearse arm disarm clock simulate tell mqtt schema completions manual",
+    ),
+];
+
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
 ///
 /// Volumes are written with their unit (2.5 mL), alkalinity as 8.1 dKH, 2.9 meq/L or 145 mg/L CaCO3. A number without a unit is
 /// never guessed at. Dry run is the default: no output is driven.
 #[derive(Debug, Parser)]
-#[command(name = "dosewright", version, max_term_width = 110, help_template = template(&Command::augment_subcommands(clap::Command::new("dosewright"))))]
+#[command(name = "dosewright", version, max_term_width = 110, help_template = template(&Command::augment_subcommands(clap::Command::new("dosewright")), &HEADINGS))]
 pub(super) struct Cli {
     /// Where things are.
     #[command(flatten)]

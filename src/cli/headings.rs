@@ -3,33 +3,16 @@
 use clap::Command;
 use clap::builder::Styles;
 
-const HEADINGS: [(&str, &str); 5] = [
-    (
-        "Running and stopping",
-        "status hold resume outputs-off alarm dose refill run reload",
-    ),
-    (
-        "After a test, and the water",
-        "reading advise accept uptake course changes panel dilute saturation solution",
-    ),
-    ("Heads and the bench", "bench prime calibration"),
-    ("The record", "ledger"),
-    (
-        "Setting up",
-        "check rehearse arm disarm clock simulate tell mqtt schema completions manual",
-    ),
-];
-
 /// Column in which what a command does begins.
 const INDENT: usize = 15;
 /// Longest line, in characters.
 const WIDTH: usize = 110;
 
 /// The template of the help, with what clap knows of these commands.
-pub(super) fn template(commands: &Command) -> String {
+pub(super) fn template(commands: &Command, headings: &[(&str, &str)]) -> String {
     let styles = Styles::styled();
     let header = styles.get_header();
-    let listed = HEADINGS.iter().map(|(heading, names)| {
+    let listed = headings.iter().map(|(heading, names)| {
         let found = names
             .split(' ')
             .filter_map(|name| commands.find_subcommand(name));

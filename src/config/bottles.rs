@@ -88,6 +88,7 @@ pub(super) fn check_mixed(
     apart: &[ApartRule],
     sink: &mut Sink<'_>,
 ) {
+    let unstated = |name: &Name| solutions.get(name).is_some_and(|s| s.unstated);
     for bottle in bottles.values() {
         let Some(table) = table_of(raw, keys::controller::RESERVOIR, &bottle.name) else {
             continue;
@@ -99,6 +100,15 @@ pub(super) fn check_mixed(
                     sink.mistake(
                         at,
                         format!("{}\"{first}\" is named twice; keep one", table.label),
+                    );
+                } else if let Some(mix) = [first, second].into_iter().find(|name| unstated(name)) {
+                    sink.mistake(
+                        at,
+                        format!(
+                            "{}what \"{mix}\" carries is not stated, so nobody can tell what it does with \"{}\" in one bottle and its tube; give it a bottle of its own",
+                            table.label,
+                            if mix == first { second } else { first }
+                        ),
                     );
                 } else if falls_out((first, second), solutions, apart) {
                     sink.mistake(
@@ -163,6 +173,57 @@ pub(super) fn warn_not_apart(
                     sink,
                 );
             }
+        }
+    }
+}
+
+/// What is not stated is held by no limit on the water, and no rule keeps it from what it may precipitate with.
+pub(super) fn warn_unstated(
+    raw: &RawTable,
+    (bottles, solutions): (&Bottles, &Solutions),
+    lines: &[Line],
+    apart: &[ApartRule],
+    sink: &mut Sink<'_>,
+) {
+    let used = |solution: &&Solution| is_used(lines, bottles, &solution.name);
+    for mix in solutions.values().filter(used).filter(|s| s.unstated) {
+        let Some(table) = table_of(raw, keys::controller::SOLUTION, &mix.name) else {
+            continue;
+        };
+        let at = table.place(keys::solution::UNSTATED);
+        let alkalinity = if mix.effect.carries_alkalinity() {
+            "what it carries beside that"
+        } else {
+            "alkalinity and whatever else it carries"
+        };
+        sink.warn(
+            at,
+            format!(
+                "{}{alkalinity} is not stated, so no rise of it by this bottle is guarded: only the caps of its line limit it; ask its maker, or test before and after",
+                table.label
+            ),
+        );
+        let others = solutions
+            .values()
+            .filter(used)
+            .filter(|o| o.name != mix.name);
+        let meets = |other: &&Solution| {
+            (other.effect.carries_alkalinity() || holds_calcium(other))
+                && !ruled((&mix.name, &other.name), apart)
+        };
+        let others: Vec<String> = others
+            .filter(meets)
+            .map(|other| format!("\"{}\"", other.name))
+            .collect();
+        if !others.is_empty() {
+            sink.warn(
+                table.at,
+                format!(
+                    "{}what it carries is not stated and may precipitate with {}, and no [[apart]] rule keeps them apart",
+                    table.label,
+                    others.join(", ")
+                ),
+            );
         }
     }
 }

@@ -55,6 +55,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     bottles::check_dissolved(raw, &reservoirs, &solutions, sink);
     bottles::check_mixed(raw, (&reservoirs, &solutions), &apart, sink);
     bottles::warn_not_apart(raw, (&reservoirs, &solutions), &lines, &apart, sink);
+    bottles::warn_unstated(raw, (&reservoirs, &solutions), &lines, &apart, sink);
     let used = |solution: &&Solution| bottles::is_used(&lines, &reservoirs, &solution.name);
     let carries = solutions
         .values()

@@ -18,6 +18,23 @@ pub enum ActiveLevel {
     Low,
 }
 
+impl ActiveLevel {
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::High => "high",
+            Self::Low => "low",
+        }
+    }
+
+    #[must_use]
+    pub const fn other(self) -> Self {
+        match self {
+            Self::High => Self::Low,
+            Self::Low => Self::High,
+        }
+    }
+}
+
 /// What drives a head.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum HeadOutput {

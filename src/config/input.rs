@@ -1,6 +1,6 @@
 //! From the tree of one `[input.NAME]` to its checked type.
 
-use super::drive::ActiveLevel;
+use super::board::level;
 use super::keys;
 use super::mistake::Sink;
 use super::model::{Blocks, Input, InputRole};
@@ -22,10 +22,7 @@ pub(super) fn build(
         name,
         role: role?,
         gpio: parse_pin(raw.text(keys::input::INPUT)?).ok()?,
-        safe: match raw.text(keys::input::SAFE)? {
-            "low" => ActiveLevel::Low,
-            _ => ActiveLevel::High,
-        },
+        safe: level(raw, keys::input::SAFE)?,
         blocks: blocks?,
         stops_running: raw.flag(keys::input::STOPS_RUNNING)?,
         trip_after: time(raw, keys::input::TRIP_AFTER_S, 1.0)?,

@@ -13,7 +13,8 @@ use super::schema::{
 
 const A_PIN: &str = "a pin with its numbering scheme, for example \"GPIO17\"";
 const LEVEL: &[&str] = &["high", "low"];
-const ALARM_ACTION: &[&str] = &["hold-lines", "hold-all", "warn"];
+const ON_LOW: &[&str] = &["uptake-only", "hold-lines", "hold-all", "warn"];
+const ON_HIGH: &[&str] = &["hold-lines", "hold-all", "warn"];
 const FILE: &str = "the full path of a file";
 
 section! { controller;
@@ -125,6 +126,7 @@ section! { solution;
     SALTS: List = list("salts", &salt::SECTION, Optional);
     CLAIM: Table = table("claim", &claim::SECTION, Optional);
     PER_LITRE: Table = table("per-litre", &per_litre::SECTION, Optional);
+    UNSTATED: Flag = flag("unstated", Need::Flag(false));
     CAUSTIC: Flag = flag("caustic", Required);
 }
 
@@ -192,8 +194,8 @@ section! {
     BAND_HIGH_DKH: Number = number("band-high-dkh", 5.0, 14.0, "dKH", Required);
     ALARM_LOW_DKH: Number = number("alarm-low-dkh", 4.0, 16.0, "dKH", Required);
     ALARM_HIGH_DKH: Number = number("alarm-high-dkh", 4.0, 16.0, "dKH", Required);
-    ON_ALARM_LOW: Text = choice("on-alarm-low", ALARM_ACTION, Need::Text("hold-lines"));
-    ON_ALARM_HIGH: Text = choice("on-alarm-high", ALARM_ACTION, Need::Text("hold-lines"));
+    ON_ALARM_LOW: Text = choice("on-alarm-low", ON_LOW, Need::Text("uptake-only"));
+    ON_ALARM_HIGH: Text = choice("on-alarm-high", ON_HIGH, Need::Text("hold-lines"));
     STALE_AFTER_DAYS: Number = number("stale-after-days", 0.5, 60.0, "days", Need::Number(14.0));
     DRIFT_DKH_PER_DAY: Number = number("drift-dkh-per-day", 0.0, 2.0, "dKH per day", Need::Number(0.1));
     UPTAKE_CHANGE_MAX_DKH_PER_DAY: Number = number("uptake-change-max-dkh-per-day", 0.0, 1.0, "dKH per day", Need::Number(0.3));
@@ -279,6 +281,7 @@ section! { plan_line;
     ML_PER_MG_PER_L: Number = number("ml-per-mg-per-l", 0.000_001, 5000.0, "mL for each mg/L", Optional);
     OF: Text = text("of", "a water quantity such as \"alkalinity\"", Optional);
     DAILY_ML: Number = number("daily-ml", 0.001, 5000.0, "mL", Optional);
+    KEEPS_ON: Flag = flag("keeps-on", Optional);
     DOSES: Whole = whole("doses", 1.0, 480.0, "doses a day", Optional);
     WINDOW: Text = text("window", "a window such as \"08:00-20:00\"", Optional);
     AT: Texts = texts("at", "times of day such as [\"08:00\", \"20:00\"]", Optional);

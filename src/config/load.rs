@@ -247,12 +247,13 @@ pub(super) fn or_unknown(mut mistakes: Vec<Mistake>, file: &str) -> Vec<Mistake>
 /// It tells one file's meaning from another's by accident of editing. It is no protection against somebody who wants two files
 /// to look alike, and nothing relies on it for that.
 pub fn fingerprint(canonical: &str) -> String {
-    let hash = canonical
-        .bytes()
-        .fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
-            (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
-        });
-    format!("{hash:016x}")
+    format!("{:016x}", fnv1a(canonical))
+}
+
+/// The hash behind it.
+pub fn fnv1a(text: &str) -> u64 {
+    let step = |hash: u64, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
+    text.bytes().fold(0xcbf2_9ce4_8422_2325, step)
 }
 
 /// A time zone of the system's data.

@@ -17,9 +17,11 @@ mod contents;
 mod controller;
 mod drive;
 mod heads;
+mod home;
 mod input;
 mod json_schema;
 mod keys;
+mod leaf;
 mod load;
 mod mistake;
 mod model;
@@ -51,7 +53,7 @@ pub use heads::NoSuchHead;
 pub use json_schema::{controller_schema, plan_schema};
 pub use load::{
     CONTROLLER_FILE, Loaded, LoadedPlan, MachineCheck, PLAN_FILE, check_plan_text, check_texts,
-    fingerprint, load, load_plan, load_with, system_zone,
+    fingerprint, fnv1a, load, load_plan, load_with, system_zone,
 };
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{

@@ -194,8 +194,27 @@ pub struct Solution {
     pub effect: SolutionEffect,
     /// The salts it is made of, g per litre of finished solution; empty when its strength is given in another way.
     pub salts: Vec<(Salt, f64)>,
+    /// Whether it holds more than its effect says, or nobody says what: a bought mix whose maker does not tell.
+    pub unstated: bool,
     /// Whether it burns skin and eyes; shown with every manual command.
     pub caustic: bool,
+}
+
+impl Solution {
+    /// Whether it may carry a quantity without anybody having said so.
+    pub fn may_carry(&self, of: &Quantity) -> bool {
+        self.unstated && !self.effect.carries(of)
+    }
+
+    /// What is not known of it, in words; `None` where all is.
+    pub fn unstated_words(&self) -> Option<&'static str> {
+        let knows_some = self.effect != SolutionEffect::default();
+        self.unstated.then_some(if knows_some {
+            "what else it carries is not stated"
+        } else {
+            "what it carries is not stated"
+        })
+    }
 }
 
 /// One head drawing from one reservoir.
@@ -315,6 +334,8 @@ pub struct TrackedLimits {
 /// What a reading outside the alarm band does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum AlarmAction {
+    /// Nothing above uptake until a reading within the limit, or a course up that is begun after this one.
+    UptakeOnly,
     /// Holds the lines that carry the quantity.
     HoldLines,
     HoldAll,
@@ -413,6 +434,8 @@ impl Gives {
 pub struct PlannedLine {
     pub line: Name,
     pub gives: Gives,
+    /// Whether it goes on while what gives the quantity that it goes by is on hold.
+    pub keeps_on: bool,
     /// Volume per local day that follows from `gives`.
     pub daily_volume: Volume,
     pub times: Times,

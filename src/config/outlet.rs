@@ -77,6 +77,15 @@ impl Controller {
         self.solution_of(line).map(|solution| &solution.effect)
     }
 
+    /// Lines that may give a quantity without anybody having said so, with what leaves them.
+    pub fn unseen_givers(&self, of: &Quantity) -> impl Iterator<Item = (&Name, &Solution)> {
+        let leaving = self
+            .lines
+            .iter()
+            .filter_map(|l| Some((&l.name, self.solution_of(&l.name)?)));
+        leaving.filter(move |(_, solution)| solution.may_carry(of))
+    }
+
     /// Every solution that the bottle of a line may hold.
     pub fn may_give(&self, line: &Line) -> impl Iterator<Item = &Solution> {
         let bottle = self.reservoirs.get(&line.reservoir);

@@ -10,7 +10,7 @@ use jiff::civil::Time;
 use super::calendar::CronTimes;
 use super::keys::plan::{LINE, UPTAKE};
 use super::keys::plan_line::{
-    AT, CRON, DAILY_ML, DOSES, ML_PER_DKH, ML_PER_MG_PER_L, OF, SHARE_OF_UPTAKE, WINDOW,
+    AT, CRON, DAILY_ML, DOSES, KEEPS_ON, ML_PER_DKH, ML_PER_MG_PER_L, OF, SHARE_OF_UPTAKE, WINDOW,
 };
 use super::keys::plan_uptake::{START_MG_PER_L_PER_DAY, WITH};
 use super::keys::plan_uptake_alkalinity::START_DKH_PER_DAY;
@@ -162,6 +162,7 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
     Some(PlannedLine {
         line: Name::new(name).ok()?,
         gives: gives?,
+        keeps_on: table.flag(KEEPS_ON).unwrap_or(false),
         daily_volume: Volume::ZERO,
         times,
     })
@@ -171,7 +172,7 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
 fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
     let mut refuse = |words: &str| {
         if !table.spoiled {
-            table.refuse_whole(format!("{words}"), sink);
+            table.refuse_whole(words, sink);
         }
         None
     };
@@ -199,6 +200,10 @@ fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
     if key == DAILY_ML.name() {
         return if table.text(OF).is_some() {
             refuse("of has no meaning beside daily-ml; take it out")
+        } else if table.has(KEEPS_ON) {
+            refuse(
+                "keeps-on has no meaning beside daily-ml: such a line goes by no other and stops with none; take it out",
+            )
         } else {
             table.volume(DAILY_ML).map(Gives::Daily)
         };

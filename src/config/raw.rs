@@ -7,13 +7,13 @@
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::keys;
+use super::home::schema_home;
 use super::mistake::{Sink, quoted};
 use super::nearest::nearest;
 use super::schema::{Key, Kind, Naming, Need, Range, Section};
-use super::tree::{Data, RawTable, RawText, RawValue};
+use super::tree::{Data, RawTable, RawValue};
 use crate::chemistry::{Element, Quantity};
-use crate::quantity::{Name, Volume};
+use crate::quantity::Name;
 
 /// A table of which nothing was written: the defaults of its keys.
 pub(super) fn defaults(section: &'static Section) -> RawTable {
@@ -89,9 +89,9 @@ struct Spot {
     at: usize,
 }
 
-struct Walk<'a, 'b> {
-    text: &'a str,
-    sink: &'a mut Sink<'b>,
+pub(super) struct Walk<'a, 'b> {
+    pub(super) text: &'a str,
+    pub(super) sink: &'a mut Sink<'b>,
 }
 
 impl Walk<'_, '_> {
@@ -245,131 +245,6 @@ impl Walk<'_, '_> {
         })
     }
 
-    fn shown(&self, value: &Spanned<DeValue<'_>>) -> String {
-        self.text.get(value.span()).map(quoted).unwrap_or_default()
-    }
-
-    fn wrong<T>(&mut self, label: &str, value: &Spanned<DeValue<'_>>, wanted: &str) -> Option<T> {
-        let shown = self.shown(value);
-        let message = format!("{label} = {shown} cannot be used; give {wanted}");
-        self.sink.mistake(value.span().start, message);
-        None
-    }
-
-    fn number(&mut self, label: &str, value: &Spanned<DeValue<'_>>, range: Range) -> Option<f64> {
-        let wanted = range.words();
-        let Some(number) = plain_number(value.get_ref()) else {
-            let unit = if range.unit.is_empty() {
-                ""
-            } else {
-                " (the unit is not written again)"
-            };
-            return self.wrong(label, value, &format!("a number, {wanted}{unit}"));
-        };
-        let mut refuse = |why: String| {
-            let shown = self.shown(value);
-            let message = format!("{label} = {shown} {why}");
-            self.sink.mistake(value.span().start, message);
-            None
-        };
-        if !number.is_finite() {
-            return refuse(format!("is no finite number; give {wanted}"));
-        }
-        if !range.contains(number) {
-            return refuse(format!("is out of range; give {wanted}"));
-        }
-        // Volumes are whole microlitres: what would have to be rounded was not meant.
-        let fine = Volume::from_ml(number).is_none_or(|v| (v.as_ml() - number).abs() > 0.0);
-        if range.unit == "mL" && fine {
-            return refuse(
-                "is finer than a microlitre; give at most three decimals of a mL".to_owned(),
-            );
-        }
-        // Minus zero is zero.
-        Some(number + 0.0)
-    }
-
-    fn whole(&mut self, label: &str, value: &Spanned<DeValue<'_>>, range: Range) -> Option<f64> {
-        let number = self.number(label, value, range)?;
-        if number.fract().abs() > 0.0 || !value.get_ref().is_integer() {
-            let wanted = Kind::Whole(range).wanted();
-            return self.wrong(label, value, &wanted);
-        }
-        Some(number)
-    }
-
-    fn text(&mut self, label: &str, value: &Spanned<DeValue<'_>>, what: &str) -> Option<String> {
-        let found = value
-            .get_ref()
-            .as_str()
-            .filter(|text| !text.is_empty() && text.len() <= 200);
-        match found {
-            Some(text) => Some(text.to_owned()),
-            None => self.wrong(label, value, &format!("{what}, as text in quotes")),
-        }
-    }
-
-    fn texts(
-        &mut self,
-        label: &str,
-        value: &Spanned<DeValue<'_>>,
-        what: &str,
-    ) -> Option<Vec<RawText>> {
-        let one = |text: String, at: usize| RawText { at, text };
-        let Some(array) = value.get_ref().as_array() else {
-            let text = self.text(label, value, what)?;
-            return Some(vec![one(text, value.span().start)]);
-        };
-        if array.is_empty() {
-            return self.wrong(label, value, what);
-        }
-        let mut texts = Vec::new();
-        for item in array {
-            texts.push(
-                self.text(label, item, what)
-                    .map(|text| one(text, item.span().start)),
-            );
-        }
-        texts.into_iter().collect()
-    }
-
-    /// A list of known words, each wrong one told at its place.
-    fn choices(
-        &mut self,
-        label: &str,
-        value: &Spanned<DeValue<'_>>,
-        words: &'static [&'static str],
-    ) -> Option<Vec<RawText>> {
-        let wanted = Kind::Choices(words).wanted();
-        let Some(array) = value.get_ref().as_array() else {
-            return self.wrong(label, value, &wanted);
-        };
-        let mut texts = Vec::new();
-        for item in array {
-            let found = item.get_ref().as_str().filter(|text| words.contains(text));
-            texts.push(found.map(|word| RawText {
-                at: item.span().start,
-                text: word.to_owned(),
-            }));
-            if found.is_some() {
-                continue;
-            }
-            let near = item
-                .get_ref()
-                .as_str()
-                .and_then(|text| nearest(text, words.iter().copied()));
-            let near = near
-                .map(|near| format!("did you mean \"{near}\"? "))
-                .unwrap_or_default();
-            let shown = self.shown(item);
-            self.sink.mistake(
-                item.span().start,
-                format!("{label} has {shown}, which is none of its words; {near}give {wanted}"),
-            );
-        }
-        texts.into_iter().collect()
-    }
-
     fn named(
         &mut self,
         key: &Key,
@@ -447,18 +322,6 @@ impl Walk<'_, '_> {
     }
 }
 
-/// A decimal number; integers in other bases and numbers that do not fit are none.
-fn plain_number(value: &DeValue<'_>) -> Option<f64> {
-    if let Some(integer) = value.as_integer() {
-        return (integer.radix() == 10)
-            .then(|| integer.as_str().parse().ok())
-            .flatten();
-    }
-    value
-        .as_float()
-        .and_then(|float| float.as_str().parse().ok())
-}
-
 /// Why a text is not the name of a water quantity; symbols are not taken, so that one quantity has one table.
 fn not_a_quantity(text: &str) -> Option<String> {
     let found = Quantity::from_word(text);
@@ -477,50 +340,4 @@ fn element_range(section: &Section, name: &str) -> Option<Range> {
     let symbol = name.strip_suffix("-mg")?;
     Element::new(symbol)?;
     section.element_mg
-}
-
-/// The table in which a key of exactly this name is known, for a key that was written in the wrong one.
-fn schema_home(name: &str) -> Option<String> {
-    [
-        ("controller.toml", &keys::controller::SECTION),
-        ("plan.toml", &keys::plan::SECTION),
-    ]
-    .iter()
-    .find_map(|(file, section)| {
-        home_below(section, name, "").map(|home| format!("{home} of {file}"))
-    })
-}
-
-fn home_below(section: &'static Section, name: &str, path: &str) -> Option<String> {
-    if section.find(name).is_some() {
-        let top = if path.is_empty() {
-            "the top".to_owned()
-        } else {
-            format!("[{path}]")
-        };
-        return Some(top);
-    }
-    section.keys.iter().find_map(|key| {
-        let dot = if path.is_empty() { "" } else { "." };
-        match key.kind {
-            Kind::Table(inner) | Kind::List(inner) => {
-                home_below(inner, name, &format!("{path}{dot}{}", key.name))
-            }
-            Kind::Named(inner, Naming::Own) => {
-                home_below(inner, name, &format!("{path}{dot}{}.NAME", key.name))
-            }
-            Kind::Named(inner, Naming::Quantity { alkalinity }) => {
-                let path = format!("{path}{dot}{}", key.name);
-                home_below(alkalinity, name, &format!("{path}.alkalinity"))
-                    .or_else(|| home_below(inner, name, &format!("{path}.NAME")))
-            }
-            Kind::Number(_)
-            | Kind::Whole(_)
-            | Kind::Flag
-            | Kind::Text(_)
-            | Kind::Choice(_)
-            | Kind::Texts(_)
-            | Kind::Choices(_) => None,
-        }
-    })
 }

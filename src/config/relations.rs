@@ -107,7 +107,7 @@ pub(super) fn check_lines(
             continue;
         };
         let mut refuse = |key: Of<Number>, words: String| {
-            table.refuse(key, format!("{words}"), sink);
+            table.refuse(key, words, sink);
         };
         let (dose, daily) = (line.dose_cap, line.daily_cap);
         if dose > daily {

@@ -7,23 +7,31 @@ use super::tree::RawTable;
 use crate::chemistry::{ClaimRise, Element, Salt, SolutionEffect};
 use crate::quantity::{Name, TankVolume, parse_alkalinity, parse_concentration};
 
-/// Builds one solution. Its strength is given in exactly one of three ways.
+/// Builds one solution. Its strength is given in exactly one of three ways, or in none when it is not stated.
 pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Solution> {
     let caustic = raw.flag(keys::solution::CAUSTIC);
     let ways: Vec<&str> = raw
         .keys()
-        .filter(|key| *key != keys::solution::CAUSTIC.name())
+        .filter(|key| {
+            ![
+                keys::solution::CAUSTIC.name(),
+                keys::solution::UNSTATED.name(),
+            ]
+            .contains(key)
+        })
         .collect();
+    let unstated = raw.flag(keys::solution::UNSTATED);
     let mut recipe = Vec::new();
     let effect = match ways.as_slice() {
         ["salts"] => salts(raw, caustic, &mut recipe, sink),
         ["claim"] => claim(raw.table(keys::solution::CLAIM)?, sink),
         ["per-litre"] => per_litre(raw.table(keys::solution::PER_LITRE)?, sink),
+        [] if unstated == Some(true) => Some(SolutionEffect::default()),
         [] => {
             // A way that was written but wrong has been reported already.
             if !raw.spoiled {
                 raw.refuse_whole(
-                    "its strength is missing; give one of salts, claim or per-litre",
+                    "its strength is missing; give one of salts, claim or per-litre, or unstated = true for a bought mix whose maker does not tell",
                     sink,
                 );
             }
@@ -42,6 +50,7 @@ pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<S
         name,
         effect: effect?,
         salts: recipe,
+        unstated: unstated?,
         caustic: caustic?,
     })
 }

@@ -182,6 +182,7 @@ fn tracked_limits(table: &RawTable, keys: &Keys) -> Option<TrackedLimits> {
     let (band_low, band_high) = (table.number(band_low)?, table.number(band_high)?);
     let action = |key: Of<Text>| {
         Some(match table.text(key)? {
+            "uptake-only" => AlarmAction::UptakeOnly,
             "hold-all" => AlarmAction::HoldAll,
             "warn" => AlarmAction::Warn,
             _ => AlarmAction::HoldLines,

@@ -6,7 +6,7 @@
 
 use std::path::Path;
 
-use crate::config::{ActiveLevel, Controller, Head, fingerprint, rests_on_at_boot};
+use crate::config::{Controller, Head, fingerprint, rests_on_at_boot};
 
 /// The sentence to type when every head's pin rests off while the board boots.
 const SENTENCE: &str = "I have read the cautions and accept that pumps will run";
@@ -66,14 +66,6 @@ pub fn pins_on_at_boot(head: &Head) -> Vec<u8> {
     pins.filter(|(use_of, pin)| *use_of != "direction" && rests_on_at_boot(pin.gpio, pin.active))
         .map(|(_, pin)| pin.gpio)
         .collect()
-}
-
-/// The level in words.
-pub fn level_text(level: ActiveLevel) -> &'static str {
-    match level {
-        ActiveLevel::High => "high",
-        ActiveLevel::Low => "low",
-    }
 }
 
 /// The board's model and serial number, as far as the kernel tells.

@@ -312,7 +312,7 @@ fn on_board(
         None => None,
         Some(sense) => {
             // Pulled towards "not running", so that a broken wire is noticed at the next dose.
-            let pull = other(sense.running);
+            let pull = sense.running.other();
             let contact = pins.contact(sense.gpio, pull).map_err(|e| e.to_string())?;
             Some((contact, sense.running))
         }
@@ -343,7 +343,7 @@ pub(super) fn start_inputs(
         name: input.name.clone(),
         safe: input.safe,
         // Pulled towards "unsafe", so that a broken wire reads as unsafe.
-        contact: match pins.contact(input.gpio, other(input.safe)) {
+        contact: match pins.contact(input.gpio, input.safe.other()) {
             Ok(contact) => Some(contact),
             Err(error) => {
                 tracing::error!(input = %input.name, %error, "this input cannot be read and counts as unsafe");
@@ -356,13 +356,6 @@ pub(super) fn start_inputs(
         send(&for_reports, Happening::Input(report));
     })?;
     Ok(Some(watch))
-}
-
-fn other(level: ActiveLevel) -> ActiveLevel {
-    match level {
-        ActiveLevel::High => ActiveLevel::Low,
-        ActiveLevel::Low => ActiveLevel::High,
-    }
 }
 
 #[cfg(test)]

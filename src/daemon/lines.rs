@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use tracing::Level;
+
 use crate::engine::Effect;
 use crate::mqtt::EventLine;
 use crate::quantity::Name;
@@ -121,6 +123,29 @@ fn said(entry: &Entry) -> (&str, &Who, Option<&Name>, String) {
         Entry::Forgotten(it) => ("books-forgotten", daemon, None, it.why.clone()),
         Entry::WrongTime(it) => ("clock-was-wrong", &it.who, None, it.to_string()),
         Entry::Note(it) => (it.code.as_str(), &it.who, it.line.as_ref(), it.text.clone()),
+    }
+}
+
+/// How loud it is in the log.
+pub(super) fn level(entry: &Entry) -> Level {
+    match entry {
+        Entry::Forgotten(_) => Level::ERROR,
+        Entry::SlotNotGiven(_)
+        | Entry::OutageMissed(_)
+        | Entry::Hold(_)
+        | Entry::Arming(_)
+        | Entry::WrongTime(_) => Level::WARN,
+        Entry::Note(note) if note.code == "alarm-raised" => Level::WARN,
+        Entry::Refill(_)
+        | Entry::Observation(_)
+        | Entry::LabColumns(_)
+        | Entry::Calibration(_)
+        | Entry::Verification(_)
+        | Entry::Bench(_)
+        | Entry::Uptake(_)
+        | Entry::Course(_)
+        | Entry::TakenBack(_)
+        | Entry::Note(_) => Level::INFO,
     }
 }
 

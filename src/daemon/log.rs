@@ -4,7 +4,7 @@ use super::lines;
 use crate::engine::Effect;
 use crate::mqtt::EventLine;
 use crate::quantity::Name;
-use crate::record::{DoseEnd, Entry};
+use crate::record::DoseEnd;
 
 /// One line for each effect that is news.
 pub(super) fn effect(effect: &Effect) {
@@ -26,32 +26,10 @@ pub(super) fn effect(effect: &Effect) {
         }
         Effect::Store { entries, .. } => {
             for entry in entries {
-                say(level(entry), &lines::entry(entry));
+                say(lines::level(entry), &lines::entry(entry));
             }
         }
         Effect::Exit { why } => tracing::error!(reason = %why, "the daemon must end"),
-    }
-}
-
-fn level(entry: &Entry) -> tracing::Level {
-    match entry {
-        Entry::Forgotten(_) => tracing::Level::ERROR,
-        Entry::SlotNotGiven(_)
-        | Entry::OutageMissed(_)
-        | Entry::Hold(_)
-        | Entry::Arming(_)
-        | Entry::WrongTime(_) => tracing::Level::WARN,
-        Entry::Note(note) if note.code == "alarm-raised" => tracing::Level::WARN,
-        Entry::Refill(_)
-        | Entry::Observation(_)
-        | Entry::LabColumns(_)
-        | Entry::Calibration(_)
-        | Entry::Verification(_)
-        | Entry::Bench(_)
-        | Entry::Uptake(_)
-        | Entry::Course(_)
-        | Entry::TakenBack(_)
-        | Entry::Note(_) => tracing::Level::INFO,
     }
 }
 

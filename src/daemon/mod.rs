@@ -28,7 +28,7 @@ mod settings;
 mod start;
 mod totals;
 
-pub use arming::{Acceptance, level_text, pins_on_at_boot};
+pub use arming::{Acceptance, pins_on_at_boot};
 pub(crate) use clock::machine_now;
 pub use clock::{LogTime, ShellClock, kernel_clock_is_synchronised};
 pub use displays::machine_id;

@@ -47,6 +47,8 @@ pub enum AlarmCode {
     ReadingOld,
     /// A reading was outside the alarm band.
     ReadingAlarm,
+    /// A quantity has not been added for a day.
+    KeptAway,
     /// A level is going to leave the alarm band.
     LevelLeaving,
     /// More was added by hand than a day may bring.
@@ -90,6 +92,7 @@ impl AlarmCode {
             Self::OverDelivered => "over-delivered",
             Self::ReadingOld => "reading-old",
             Self::ReadingAlarm => "reading-alarm",
+            Self::KeptAway => "kept-away",
             Self::LevelLeaving => "level-leaving",
             Self::AddedByHand => "added-by-hand",
             Self::SlotsMissed => "slots-missed",
@@ -131,6 +134,7 @@ impl AlarmCode {
             | Self::HoldForgotten
             | Self::UnderDelivered
             | Self::ReadingOld
+            | Self::KeptAway
             | Self::LevelLeaving
             | Self::SlotsMissed
             | Self::TopUpReview

@@ -259,6 +259,7 @@ impl Engine {
         if is_trusted && !was_trusted {
             self.water.anchor_readings(now);
             self.anchor_additions(now);
+            self.look_at_readings(now);
             let by = match self.clock.source {
                 Some(TrustSource::Owner) => "the owner's word",
                 Some(TrustSource::Virtual) => "virtual time",

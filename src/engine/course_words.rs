@@ -62,6 +62,17 @@ impl Engine {
     pub(super) fn proposal_words(&self, course: &Course, days: &[CourseDay]) -> Vec<String> {
         let mut text = table(days);
         text.extend(self.words_to_know(course, days));
+        let lines = match &course.what {
+            Departure::Add { line, .. } => vec![line],
+            Departure::Shift { from, to, .. } => vec![from, to],
+        };
+        for line in lines {
+            let solution = self.controller().solution_of(line);
+            let unstated = solution.and_then(|s| Some((&s.name, s.unstated_words()?)));
+            text.extend(unstated.map(|(solution, words)| {
+                format!("of {solution} in line {line} {words}: that moves along and is in no figure here")
+            }));
+        }
         text
     }
 

@@ -173,18 +173,16 @@ impl Engine {
     }
 
     fn broke(&self, of: &Quantity) -> Option<BreakStatus> {
-        let findings = self.findings_of(of).iter().rev();
-        let (since, seen, before, after) = findings
-            .filter_map(|finding| match *finding {
-                Finding::Broke {
-                    since,
-                    seen,
-                    before,
-                    after,
-                } => Some((since, seen, before, after)),
-                Finding::Questioned { .. } | Finding::LetIn { .. } => None,
-            })
-            .next()?;
+        let mut findings = self.findings_of(of).iter().rev();
+        let (since, seen, before, after) = findings.find_map(|finding| match *finding {
+            Finding::Broke {
+                since,
+                seen,
+                before,
+                after,
+            } => Some((since, seen, before, after)),
+            Finding::Questioned { .. } | Finding::LetIn { .. } => None,
+        })?;
         let span = since.minus(CAUSE_SPAN)..=seen;
         let told = self.told.all().filter(|told| told.reading().is_none());
         let told = told.map(|told| (told.happened, told.what.to_string()));

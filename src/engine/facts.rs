@@ -24,6 +24,7 @@ impl Engine {
             reservoirs: &self.controller().reservoirs,
             tank: self.controller().tank,
             holds: self.holds.on(&line.name),
+            follows: self.follows_held(&line.name),
             bench: self.benches.facts(&line.head),
             hourly_cap: self.in_force.busiest_hour().cap(line),
             window: &self.books.window,

@@ -17,6 +17,7 @@
 
 mod alarms;
 mod ask;
+mod away;
 mod bench;
 mod by_hand;
 mod calibrate;

@@ -71,6 +71,10 @@ impl Engine {
             None => self.question_solution(&level)?,
         }
         let mut text = level_words(&level);
+        if let Some(words) = self.solution_held(bottle)?.unstated_words() {
+            text =
+                format!("{text}; {words}, so another batch of it may do otherwise: test after it");
+        }
         text.push_str(self.not_live());
         if let Some(reminder) = self.air_reminder(&level) {
             text.push_str("; ");

@@ -339,6 +339,7 @@ impl Engine {
         WaterStatus {
             uptake: self.in_force.uptake(),
             starts_not_in_force: self.in_force.starts_not_in_force(),
+            notes: self.water_notes(now),
             planned: Some(planned),
             in_force: Some(planned.times(self.water.share(&of).unwrap_or(1.0))),
             allowed: allowance.map(|a| Alkalinity::from_dkh(a.per_day)),

@@ -375,6 +375,8 @@ pub struct WaterStatus {
     pub uptake: Option<Alkalinity>,
     /// Starting values of plan.toml that are not in force any more, in words.
     pub starts_not_in_force: Vec<String>,
+    /// What should be known beside the figures, in words.
+    pub notes: Vec<String>,
     /// What the standing plan adds.
     #[serde(rename = "planned_dkh_per_day", with = "Known")]
     pub planned: Option<Alkalinity>,

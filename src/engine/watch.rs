@@ -27,6 +27,7 @@ impl Engine {
         self.watch_holds(now);
         self.watch_deliveries(now);
         self.watch_readings(now);
+        self.watch_kept_away(now);
         self.watch_by_hand(now);
         self.watch_levels(now);
         self.follow_alarms(now);

@@ -10,9 +10,13 @@ use super::event::Now;
 use super::state::Engine;
 use crate::chemistry::Quantity;
 use crate::config::AlarmAction;
-use crate::guard::{Prediction, WaterFacts, allowance, effective_share, uptake_counted};
+use crate::guard::{
+    LowReading, Prediction, WaterFacts, allowance, effective_share, uptake_counted,
+};
 use crate::quantity::{Alkalinity, Millis, Name};
-use crate::record::{Carried, Destination, Found, HoldScope, Who};
+use crate::record::{
+    Carried, Course, CourseState, Departure, Destination, DoseId, Found, HoldScope, Who,
+};
 
 impl Engine {
     /// Limits, uptake and prediction of every quantity that has limits.
@@ -24,6 +28,7 @@ impl Engine {
                 rise_per_hour: self.in_force.busiest_hour().rise(self.controller(), of),
                 uptake: self.in_force.uptake_of(of),
                 prediction: self.prediction(of, now),
+                low: self.low_reading(of),
             };
             (of.clone(), facts)
         });
@@ -56,9 +61,53 @@ impl Engine {
     /// Takes the last readings back from the ledger, with what was added since.
     pub(super) fn take_readings(&mut self, added: &Carried) {
         self.water.changed(self.told.newest_water_change());
+        if self.books.last_dose_id() > DoseId(0) {
+            self.water.added_before(self.clock.started.elapsed);
+        }
         let forgotten = self.forgotten.as_ref().map_or(0, |f| f.told_last);
         self.water
             .restore(&self.told.newest_readings(), added, forgotten);
+    }
+
+    /// What a restart forgot of the last readings.
+    pub(super) fn look_at_readings(&mut self, now: Now) {
+        let newest = self.told.newest_readings();
+        let founds: Vec<(Quantity, Found)> = self
+            .water
+            .quantities()
+            .filter_map(|of| Some((of.clone(), newest.get(of.as_str())?.1.found)))
+            .collect();
+        for (of, found) in founds {
+            let outside = self.outside_alarm(&of, found);
+            self.alarm_of_reading(&of, outside, now);
+        }
+    }
+
+    /// The last reading, when it is below an alarm limit that allows uptake only. A course up that was begun or resumed since it was
+    /// told is its owner's answer to it: within the largest rise that is given.
+    fn low_reading(&self, of: &Quantity) -> Option<LowReading> {
+        let limits = self.controller().tracked(of)?;
+        let (read, _, _) = self.water.reading(of)?;
+        if limits.on_alarm_low != AlarmAction::UptakeOnly || read >= limits.alarm_low {
+            return None;
+        }
+        let told = self.told.stamp_of(self.water.number(of)?);
+        let answers = |course: &Course| {
+            let up = matches!(&course.what, Departure::Add { of: own, per_day, .. } if own == of && *per_day > 0.0);
+            let since = told.is_some_and(|told| {
+                told.trusted && course.at.trusted && course.at.wall > told.wall
+            });
+            up && since && course.state == CourseState::Running
+        };
+        if self.in_force.courses().iter().any(answers) {
+            return None;
+        }
+        let keeps = self.in_force.uptake_of(of).unwrap_or_else(|| {
+            let max_rise = self.controller().water.get(of).map_or(0.0, |l| l.max_rise);
+            let standing = self.in_force.standing_volumes();
+            self.in_force.amount_in(of, &standing).min(max_rise)
+        });
+        Some(LowReading { read, keeps })
     }
 
     /// Takes a reading as the new base of the prediction, when it is newer than the last one.
@@ -97,32 +146,49 @@ impl Engine {
     }
 
     fn judge_reading(&mut self, of: &Quantity, found: Found, now: Now) {
-        let Some(limits) = self.controller().tracked(of).copied() else {
-            return;
-        };
-        let (amount, _) = found.amount();
-        // Below a detection limit it may be anything down to nothing, so it is never known to be high.
-        let high = amount > limits.alarm_high && found.value().is_some();
-        let side = if high {
-            Some(("over", limits.alarm_high, limits.on_alarm_high))
-        } else if amount < limits.alarm_low {
-            Some(("below", limits.alarm_low, limits.on_alarm_low))
-        } else {
-            None
-        };
-        let text = side.map(|(side, limit, action)| {
-            let (amount, limit) = (of.amount(amount), of.amount(limit));
-            let text = format!("{of} reading of {amount} is {side} the alarm limit of {limit}");
+        let outside = self.outside_alarm(of, found);
+        if let Some((text, action)) = &outside {
             let reason = format!("{text}; test again before you resume");
-            self.act_on_alarm(of, action, &reason, now);
-            text
+            self.act_on_alarm(of, *action, &reason, now);
+        }
+        self.alarm_of_reading(of, outside, now);
+    }
+
+    fn alarm_of_reading(
+        &mut self,
+        of: &Quantity,
+        outside: Option<(String, AlarmAction)>,
+        now: Now,
+    ) {
+        let text = outside.map(|(text, action)| match action {
+            AlarmAction::UptakeOnly => format!(
+                "{text}; the plan goes on, and no more than its uptake is added until a reading above that limit or a course up (`dosewright course raise`); test again"
+            ),
+            AlarmAction::HoldLines | AlarmAction::HoldAll | AlarmAction::Warn => text,
         });
         self.alarm_if(AlarmCode::ReadingAlarm, of.as_str(), text, now);
     }
 
+    /// How a reading is outside the alarm band, and what that does.
+    fn outside_alarm(&self, of: &Quantity, found: Found) -> Option<(String, AlarmAction)> {
+        let limits = self.controller().tracked(of)?;
+        let (amount, _) = found.amount();
+        // Below a detection limit it may be anything down to nothing, so it is never known to be high.
+        let (side, limit, action) = if amount > limits.alarm_high && found.value().is_some() {
+            ("over", limits.alarm_high, limits.on_alarm_high)
+        } else if amount < limits.alarm_low {
+            ("below", limits.alarm_low, limits.on_alarm_low)
+        } else {
+            return None;
+        };
+        let (amount, limit) = (of.amount(amount), of.amount(limit));
+        let text = format!("{of} reading of {amount} is {side} the alarm limit of {limit}");
+        Some((text, action))
+    }
+
     fn act_on_alarm(&mut self, of: &Quantity, action: AlarmAction, reason: &str, now: Now) {
         let scopes = match action {
-            AlarmAction::Warn => Vec::new(),
+            AlarmAction::UptakeOnly | AlarmAction::Warn => Vec::new(),
             AlarmAction::HoldAll => vec![HoldScope::All],
             AlarmAction::HoldLines => {
                 let lines = self.controller().lines.iter().map(|l| l.name.clone());

@@ -1,6 +1,8 @@
 //! The bank of hypotheses on how uptake behaves, and how a reading weighs them.
 
-use super::state::{Noise, State};
+use super::event::Prior;
+use super::state::{Covariance, Noise, State};
+use crate::statistics::{normal_below, normal_density};
 
 /// How much the level wanders by itself, in shares of the scale per square root of a day: evaporation, top-off, skimming. A guess of ours.
 const LEVEL_NOISE: f64 = 0.01;
@@ -10,11 +12,13 @@ const STEADY: f64 = 0.000_5;
 const LIVELY: f64 = 0.013;
 const WILD: f64 = 0.04;
 /// Standard deviation of the trend of a drifting tank: 0.5 % of the scale each day, a colony that doubles in 200 days.
-pub(super) const DRIFT: f64 = 0.005;
+const DRIFT: f64 = 0.005;
 /// A break changes uptake by some 15 % within a week, and comes about once a year. Our rule; the readings decide.
 pub(super) const BREAK_SHARE: f64 = 0.15;
 const BREAK_DAYS: f64 = 7.0;
 pub(super) const BREAKS_PER_DAY: f64 = 0.003;
+/// For so long a break may still be told from what was before; then it is what is.
+const BREAK_REMEMBERED_DAYS: f64 = 21.0;
 /// How fast a tank changes its kind.
 const CHANGES_OF_KIND_PER_DAY: f64 = 0.002;
 
@@ -29,7 +33,7 @@ pub enum Kind {
 
 impl Kind {
     /// Weight before any reading.
-    pub(super) const fn prior(self) -> f64 {
+    const fn prior(self) -> f64 {
         match self {
             Self::Steady => 0.4,
             Self::Lively | Self::Drifting => 0.28,
@@ -49,7 +53,7 @@ impl Kind {
         }
     }
 
-    pub(super) fn broken(self, scale: f64) -> Noise {
+    fn broken(self, scale: f64) -> Noise {
         let noise = self.noise(scale);
         Noise {
             uptake: noise.uptake + (BREAK_SHARE * scale).powi(2) / BREAK_DAYS,
@@ -58,67 +62,146 @@ impl Kind {
     }
 }
 
+/// A kind, and what is believed should the tank be of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Hypothesis {
     pub(super) kind: Kind,
-    pub(super) weight: f64,
-    /// Should uptake have gone on as it was since the last reading.
-    pub(super) whole: State,
-    /// Should it have broken since.
-    pub(super) broken: State,
+    /// Should uptake have gone on as it was.
+    whole: Weighted,
+    /// Should it have broken since the last reading.
+    breaking: State,
+    /// Should it have broken some readings ago.
+    broken: Weighted,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Weighted {
+    weight: f64,
+    state: State,
 }
 
 impl Hypothesis {
+    pub(super) fn new(kind: Kind, prior: &Prior, level: f64, variance: f64) -> Self {
+        let trend_sd = match kind {
+            Kind::Drifting => DRIFT * prior.scale,
+            Kind::Steady | Kind::Lively | Kind::Wild => 0.0,
+        };
+        let state = State {
+            level,
+            uptake: prior.uptake,
+            trend: 0.0,
+            cov: Covariance {
+                ll: variance,
+                uu: prior.uptake_sd.powi(2),
+                tt: trend_sd.powi(2),
+                ..Covariance::default()
+            },
+        };
+        Self {
+            kind,
+            whole: Weighted {
+                weight: kind.prior(),
+                state,
+            },
+            breaking: state,
+            broken: Weighted { weight: 0.0, state },
+        }
+    }
+
     pub(super) fn map(&mut self, change: impl Fn(State) -> State) {
-        self.whole = change(self.whole);
-        self.broken = change(self.broken);
+        for state in [
+            &mut self.whole.state,
+            &mut self.breaking,
+            &mut self.broken.state,
+        ] {
+            *state = change(*state);
+        }
+    }
+
+    pub(super) fn pass(&mut self, days: f64, scale: f64) {
+        let quiet = self.kind.noise(scale);
+        self.whole.state = self.whole.state.after(days, quiet);
+        self.broken.state = self.broken.state.after(days, quiet);
+        self.breaking = self.breaking.after(days, self.kind.broken(scale));
+    }
+
+    pub(super) fn weight(&self) -> f64 {
+        self.whole.weight + self.broken.weight
+    }
+
+    /// Whole, breaking and broken with their weights, some days after a reading.
+    pub(super) fn parts(&self, days: f64) -> [(f64, State); 3] {
+        let broke = break_probability(days);
+        [
+            (self.whole.weight * (1.0 - broke), self.whole.state),
+            (self.whole.weight * broke, self.breaking),
+            (self.broken.weight, self.broken.state),
+        ]
     }
 }
 
 pub(super) type Bank = [Hypothesis; 4];
 
+/// Probability that uptake breaks within so many days.
+fn break_probability(days: f64) -> f64 {
+    -(-BREAKS_PER_DAY * days).exp_m1()
+}
+
+pub(super) fn parts(bank: &Bank, days: f64) -> Vec<(f64, State)> {
+    bank.iter().flat_map(|one| one.parts(days)).collect()
+}
+
 pub(super) struct Weighed {
     pub(super) bank: Bank,
     pub(super) ln_likelihood: f64,
-    /// Probability that uptake broke before this reading.
+    /// Probability that uptake broke before this reading, or some readings ago.
     pub(super) broke: f64,
 }
 
-/// Each hypothesis corrected by a reading and weighed by how well it foretold it; broken and whole are merged into one again.
+/// Each hypothesis corrected by a reading, the first in so many days, and weighed by how well it foretold it. A break of long ago is no break any more: what it
+/// became is whole.
 ///
 /// # Source
-/// A bank of filters with merging after each reading: the generalised pseudo-Bayes filter of first order within each kind (Bar-Shalom, Li &
-/// Kirubarajan 2001, section 11.6; from memory).
-pub(super) fn weigh(bank: &Bank, broke: f64, days: f64, value: f64, variance: f64) -> Weighed {
+/// A bank of filters that merges after each reading what need not be told apart any more (Bar-Shalom, Li & Kirubarajan 2001, section 11.6; from memory).
+pub(super) fn weigh(bank: &Bank, days: f64, value: f64, variance: f64) -> Weighed {
     let ln = |state: &State| ln_density(value - state.level, (state.cov.ll + variance).sqrt());
-    let most = bank
+    let corrected = |state: State| state.corrected(value, variance);
+    let most = parts(bank, days)
         .iter()
-        .flat_map(|one| [ln(&one.whole), ln(&one.broken)])
+        .map(|(_, state)| ln(state))
         .fold(f64::MIN, f64::max);
     let kept = (-CHANGES_OF_KIND_PER_DAY * days).exp();
+    let remembered = (-days / BREAK_REMEMBERED_DAYS).exp();
+    let before: f64 = bank.iter().map(Hypothesis::weight).sum();
     let (mut sum, mut sum_broken) = (0.0, 0.0);
-    let total = total(bank);
     let mut weighed = bank.map(|one| {
-        let weight = one.weight / total;
-        let whole = weight * (1.0 - broke) * (ln(&one.whole) - most).exp();
-        let broken = weight * broke * (ln(&one.broken) - most).exp();
-        sum += whole + broken;
-        sum_broken += broken;
-        let corrected = |state: State| state.corrected(value, variance);
         // A hair of weight for each, so that none of them is nothing.
-        let state = State::merged(&[
-            (whole + f64::MIN_POSITIVE, corrected(one.whole)),
-            (broken, corrected(one.broken)),
-        ]);
+        let [whole, breaking, broken] = one.parts(days).map(|(weight, state)| {
+            let weight = weight / before * (ln(&state) - most).exp() + f64::MIN_POSITIVE;
+            (weight, corrected(state))
+        });
+        sum += whole.0 + breaking.0 + broken.0;
+        sum_broken += breaking.0 + broken.0;
+        let forgotten = (broken.0 * (1.0 - remembered), broken.1);
+        let broken = (broken.0 * remembered, broken.1);
+        let state = State::merged(&[whole, forgotten]);
         Hypothesis {
-            weight: whole + broken,
-            whole: state,
-            broken: state,
-            ..one
+            kind: one.kind,
+            whole: Weighted {
+                weight: whole.0 + forgotten.0,
+                state,
+            },
+            breaking: state,
+            broken: Weighted {
+                weight: breaking.0 + broken.0,
+                state: State::merged(&[breaking, broken]),
+            },
         }
     });
     for one in &mut weighed {
-        one.weight = one.weight / sum * kept + (1.0 - kept) * one.kind.prior();
+        let factor = (kept + (1.0 - kept) * one.kind.prior() * sum / one.weight()) / sum;
+        one.whole.weight *= factor;
+        one.broken.weight *= factor;
     }
     Weighed {
         bank: weighed,
@@ -127,8 +210,41 @@ pub(super) fn weigh(bank: &Bank, broke: f64, days: f64, value: f64, variance: f6
     }
 }
 
-pub(super) fn total(bank: &Bank) -> f64 {
-    bank.iter().map(|one| one.weight).sum()
+/// The value below which this part of a mixture of normal distributions lies, each given by weight, mean and standard deviation: by Newton's
+/// steps from `near`, halved where they leave what is known to hold it.
+pub(super) fn quantile(mixture: &[(f64, f64, f64)], part: f64, near: f64) -> f64 {
+    let total: f64 = mixture.iter().map(|(weight, ..)| weight).sum();
+    let edges = |sign: f64| {
+        mixture
+            .iter()
+            .map(move |(_, mean, sd)| mean + sign * 9.0 * sd)
+    };
+    let mut low = edges(-1.0).fold(near, f64::min);
+    let mut high = edges(1.0).fold(near, f64::max);
+    let mut at = near;
+    for _ in 0..30 {
+        let (mut below, mut density) = (-part, 0.0);
+        for (weight, mean, sd) in mixture {
+            let z = (at - mean) / sd;
+            below += weight / total * normal_below(z);
+            density += weight / total * normal_density(z) / sd;
+        }
+        if below.abs() < 1e-6 {
+            break;
+        }
+        if below < 0.0 {
+            low = at;
+        } else {
+            high = at;
+        }
+        let next = at - below / density;
+        at = if low < next && next < high {
+            next
+        } else {
+            f64::midpoint(low, high)
+        };
+    }
+    at
 }
 
 pub(super) fn ln_density(difference: f64, sd: f64) -> f64 {

@@ -1,16 +1,18 @@
 //! Where the water is: level, uptake and trend of one water quantity, from what was added and what was read.
 //!
 //! Terms: a *hypothesis* is one way in which uptake may behave (steady, lively, wild, drifting), with a weight by how well it foretold the readings, and
-//! within it the thought that uptake *broke* since the last reading; the *scale* is an ordinary day's uptake of this tank, to which all
+//! within it the thoughts that uptake *broke* since the last reading, or some readings ago; the *scale* is an ordinary day's uptake of this tank, to which all
 //! noise is relative, so that one set of numbers does for a quiet tank and a hungry one, for dKH and for mg/L. Times come in as they are: readings
 //! at odd hours, doses one by one or as sums. Between two readings the level is linear in what was added, and nothing added acts on uptake, so a sum
 //! of doses is as exact as the doses: a million of them are a million additions.
 //! Deliberately not here: what the guard believes (its worst case is not this estimate), and where events come from.
 
 pub use super::bank::Kind;
-use super::bank::{BREAK_SHARE, BREAKS_PER_DAY, Bank, DRIFT, Hypothesis, ln_density, total, weigh};
+use super::bank::{
+    BREAK_SHARE, BREAKS_PER_DAY, Bank, Hypothesis, ln_density, parts, quantile, weigh,
+};
 pub use super::event::{Event, Finding, Prior};
-use super::state::{Covariance, Noise, State};
+use super::state::{Noise, State};
 use crate::quantity::{Millis, f64_from_usize};
 use crate::statistics::truncated_above;
 
@@ -41,19 +43,35 @@ pub struct Estimate {
     pub kind: (Kind, f64),
     /// How the readings scatter about what was foretold, in units of what kit and tank allow: 1 when as promised, 2 when twice as much.
     pub scatter: f64,
+    pub(super) bank: Bank,
+    /// Since the newest reading.
+    pub(super) days: f64,
 }
 
 impl Estimate {
     /// 95 % interval.
     pub fn level_interval(&self) -> (f64, f64) {
-        let half = Z95 * self.state.cov.ll.sqrt();
-        (self.state.level - half, self.state.level + half)
+        self.interval(|state| (state.level, state.cov.ll))
     }
 
     /// 95 % interval.
     pub fn uptake_interval(&self) -> (f64, f64) {
-        let half = Z95 * self.state.cov.uu.sqrt();
-        (self.state.uptake - half, self.state.uptake + half)
+        self.interval(|state| (state.uptake, state.cov.uu))
+    }
+
+    /// From the mixture and not from its variance: the thought of a break makes the tails long and the middle no wider.
+    fn interval(&self, of: fn(&State) -> (f64, f64)) -> (f64, f64) {
+        let parts = self.bank.iter().flat_map(|one| one.parts(self.days));
+        let mixture: Vec<_> = parts
+            .map(|(weight, state)| (weight, of(&state)))
+            .map(|(weight, (mean, variance))| (weight, mean, variance.sqrt()))
+            .collect();
+        let (mean, variance) = of(&self.state);
+        let half = Z95 * variance.sqrt();
+        (
+            quantile(&mixture, 0.025, mean - half),
+            quantile(&mixture, 0.975, mean + half),
+        )
     }
 }
 
@@ -61,9 +79,12 @@ impl Estimate {
 struct Running {
     at: Millis,
     newest_reading: Millis,
+    reading_before: Millis,
     readings: usize,
     reading_days: f64,
     squares: f64,
+    /// Probability that uptake broke some readings ago.
+    broke: f64,
     bank: Bank,
     /// A reading that was questioned, and what would be believed if it were right.
     suspect: Option<(Millis, f64, Bank)>,
@@ -126,18 +147,18 @@ impl Estimator {
         let scale = self.prior.scale;
         let mut running = self.running.clone()?;
         running.pass(now, scale);
-        let total = total(&running.bank);
+        let total: f64 = running.bank.iter().map(Hypothesis::weight).sum();
         let mut noise = Noise::default();
         for one in &running.bank {
             let of_kind = one.kind.noise(scale);
-            noise.level += one.weight / total * of_kind.level;
-            noise.uptake += one.weight / total * of_kind.uptake;
+            noise.level += one.weight() / total * of_kind.level;
+            noise.uptake += one.weight() / total * of_kind.uptake;
         }
         noise.uptake += (BREAK_SHARE * scale).powi(2) * BREAKS_PER_DAY;
         let kind = running
             .bank
             .iter()
-            .map(|one| (one.kind, one.weight / total))
+            .map(|one| (one.kind, one.weight() / total))
             .max_by(|a, b| a.1.total_cmp(&b.1))?;
         Some(Estimate {
             at: running.at,
@@ -149,6 +170,8 @@ impl Estimator {
             questioned: running.suspect.is_some(),
             kind,
             scatter: running.squares.sqrt(),
+            bank: running.bank,
+            days: running.days_since_reading(),
         })
     }
 }
@@ -165,35 +188,17 @@ fn begin(prior: Prior, event: &Event) -> Option<Running> {
     else {
         return None;
     };
-    let bank = [Kind::Steady, Kind::Lively, Kind::Wild, Kind::Drifting].map(|kind| {
-        let trend_sd = match kind {
-            Kind::Drifting => DRIFT * prior.scale,
-            Kind::Steady | Kind::Lively | Kind::Wild => 0.0,
-        };
-        let state = State {
-            level: value,
-            uptake: prior.uptake,
-            trend: 0.0,
-            cov: Covariance {
-                ll: sd * sd + step * step / 12.0,
-                uu: prior.uptake_sd.powi(2),
-                tt: trend_sd.powi(2),
-                ..Covariance::default()
-            },
-        };
-        Hypothesis {
-            kind,
-            weight: kind.prior(),
-            whole: state,
-            broken: state,
-        }
-    });
+    let variance = sd * sd + step * step / 12.0;
+    let bank = [Kind::Steady, Kind::Lively, Kind::Wild, Kind::Drifting]
+        .map(|kind| Hypothesis::new(kind, &prior, value, variance));
     Some(Running {
         at,
         newest_reading: at,
         readings: 1,
         reading_days: 7.0,
         squares: 1.0,
+        broke: 0.0,
+        reading_before: at,
         bank,
         suspect: None,
     })
@@ -208,8 +213,7 @@ impl Running {
         self.at = at;
         let suspect = self.suspect.iter_mut().flat_map(|(_, _, bank)| bank);
         for one in self.bank.iter_mut().chain(suspect) {
-            one.whole = one.whole.after(days, one.kind.noise(scale));
-            one.broken = one.broken.after(days, one.kind.broken(scale));
+            one.pass(days, scale);
         }
     }
 
@@ -224,35 +228,27 @@ impl Running {
         self.at.minus(self.newest_reading).as_days()
     }
 
-    /// Probability that uptake broke since the last reading.
-    fn break_probability(&self) -> f64 {
-        -(-BREAKS_PER_DAY * self.days_since_reading()).exp_m1()
+    fn parts(&self) -> Vec<(f64, State)> {
+        parts(&self.bank, self.days_since_reading())
     }
 
     fn merged(&self) -> State {
-        let broke = self.break_probability();
-        let parts = self.bank.map(|one| {
-            [
-                (one.weight * (1.0 - broke), one.whole),
-                (one.weight * broke, one.broken),
-            ]
-        });
-        State::merged(parts.as_flattened())
+        State::merged(&self.parts())
     }
 
     fn read(&mut self, value: f64, variance: f64, scale: f64) -> Option<Finding> {
-        let (broke, days) = (self.break_probability(), self.days_since_reading());
-        let (at, since) = (self.at, self.newest_reading);
+        let days = self.days_since_reading();
+        let (at, since, before_that) = (self.at, self.newest_reading, self.reading_before);
         let before = self.merged();
-        let main = weigh(&self.bank, broke, days, value, variance);
+        let main = weigh(&self.bank, days, value, variance);
         let foretold_variance = before.cov.ll + variance;
-        self.newest_reading = at;
+        (self.reading_before, self.newest_reading) = (since, at);
         let count = self.readings.min(JUDGED_OVER);
         self.readings = self.readings.saturating_add(1);
         let part = 1.0 / f64_from_usize(count.max(1));
         self.reading_days += part.max(0.3) * (days - self.reading_days);
         if let Some((_, suspected, bank)) = self.suspect.take() {
-            let other = weigh(&bank, broke, days, value, variance);
+            let other = weigh(&bank, days, value, variance);
             if other.ln_likelihood > main.ln_likelihood {
                 self.bank = other.bank;
                 return Some(Finding::LetIn {
@@ -273,7 +269,7 @@ impl Running {
                     state
                 });
             }
-            let bank = weigh(&bank, broke, days, value, variance).bank;
+            let bank = weigh(&bank, days, value, variance).bank;
             self.suspect = Some((at, value, bank));
             return Some(Finding::Questioned {
                 at,
@@ -285,8 +281,11 @@ impl Running {
         let square = (value - before.level).powi(2) / foretold_variance;
         self.squares += (square - self.squares) / f64_from_usize(JUDGED_OVER);
         self.bank = main.bank;
-        (main.broke > 0.5).then(|| Finding::Broke {
-            since,
+        let was = self.broke;
+        self.broke = main.broke;
+        (was <= 0.5 && main.broke > 0.5).then(|| Finding::Broke {
+            // Where it was thought of at the last reading already, it lies before that.
+            since: if was > 0.1 { before_that } else { since },
             seen: at,
             before: before.uptake,
             after: self.merged().uptake,

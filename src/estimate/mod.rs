@@ -7,6 +7,7 @@
 //! |---|---|
 //! | level, uptake and trend | [`state`] (one belief), `bank` (kinds of tank), `event`, [`filter`] (from events to the estimate) |
 //! | leave alone, change, test | [`policy`] |
+//! | an uptake to begin with | `beginning` |
 //! | uptake and advice | `chart`, `uptake`, `advice` |
 //! | lab panels | `panel`, `balance`, `trend` |
 
@@ -14,6 +15,7 @@ mod advice;
 mod advice_text;
 mod balance;
 mod bank;
+mod beginning;
 mod chart;
 mod event;
 pub mod filter;
@@ -28,6 +30,7 @@ pub use advice::{
     Trouble, advise,
 };
 pub use balance::{Account, Corrosion, Verdict, after_changes, corrosion};
+pub use beginning::{Beginning, BeginningError, Fall};
 pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
 pub use panel::{
     Band, Comparison, Detected, Finding, PanelEntry, PanelError, PanelUnit, SafeCourse, safe_course,

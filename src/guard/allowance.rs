@@ -21,6 +21,17 @@ pub struct WaterFacts {
     pub uptake: Option<f64>,
     /// Where it should be now; `None` without a reading.
     pub prediction: Option<Prediction>,
+    /// The last reading, when it is below the alarm limit and that keeps additions down.
+    pub low: Option<LowReading>,
+}
+
+/// A reading below the alarm limit that nothing was begun against since.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LowReading {
+    pub read: f64,
+    /// What may be added in 24 h all the same: uptake, or the standing plan where no uptake is established. Less would let what falls
+    /// fall faster.
+    pub keeps: f64,
 }
 
 /// Predicted level: last reading, plus what was added, minus uptake times time.
@@ -84,6 +95,8 @@ pub enum AllowanceReason {
         /// Top of the band.
         top: f64,
     },
+    /// The last reading is below the alarm limit: nothing above uptake until it is known to be right, or its owner raises it.
+    BelowAlarm { low: LowReading, limit: f64 },
 }
 
 impl AllowanceReason {
@@ -101,6 +114,11 @@ impl AllowanceReason {
                 "uptake only: predicted up to {}, over the band's top of {}",
                 of.amount(*worst),
                 of.amount(*top)
+            ),
+            Self::BelowAlarm { low, limit } => format!(
+                "uptake only: the last {of} reading, {}, is below the alarm limit of {}; test again, and if it is right, raise it with `dosewright course raise`",
+                of.amount(low.read),
+                of.amount(*limit)
             ),
         }
     }
@@ -127,6 +145,10 @@ pub fn allowance(of: &Quantity, facts: &WaterFacts) -> Option<Allowance> {
             worst: p.worst_high(),
             top: band.band_high,
         },
+        (Some(band), Some(_)) if let Some(low) = facts.low => AllowanceReason::BelowAlarm {
+            low,
+            limit: band.alarm_low,
+        },
         (Some(_), Some(_)) | (None, _) => AllowanceReason::UptakePlusRise,
     };
     let per_day = match reason {
@@ -134,6 +156,7 @@ pub fn allowance(of: &Quantity, facts: &WaterFacts) -> Option<Allowance> {
         AllowanceReason::NoReading
         | AllowanceReason::StaleReading { .. }
         | AllowanceReason::AboveBand { .. } => uptake,
+        AllowanceReason::BelowAlarm { low, .. } => low.keeps,
     };
     Some(Allowance { per_day, reason })
 }

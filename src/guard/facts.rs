@@ -46,6 +46,8 @@ pub struct Facts<'a> {
     pub tank: TankVolume,
     /// Holds that stop this line, its own or of all.
     pub holds: Vec<&'a Hold>,
+    /// What it goes by is on hold.
+    pub follows: Option<Follows<'a>>,
     /// The session at the bench that its head is in.
     pub bench: Option<BenchFacts>,
     /// Most of the line in any hour.
@@ -90,6 +92,15 @@ pub struct BenchFacts {
     pub silent: bool,
     /// Holds of the line are from before its outlet came out of the tank.
     pub runs_on_hold: bool,
+}
+
+/// The greater part of a quantity that a line goes by is on hold.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Follows<'a> {
+    pub of: Quantity,
+    /// The line that gives most of it.
+    pub lead: &'a Name,
+    pub hold: &'a Hold,
 }
 
 /// Whether doses can be recorded.

@@ -25,9 +25,10 @@ mod water;
 mod window;
 
 pub use allowance::{
-    Allowance, AllowanceReason, Prediction, WaterFacts, allowance, effective_share, uptake_counted,
+    Allowance, AllowanceReason, LowReading, Prediction, WaterFacts, allowance, effective_share,
+    uptake_counted,
 };
-pub use facts::{BenchFacts, ClockFact, Facts, InputBlock, LedgerFact, Request};
+pub use facts::{BenchFacts, ClockFact, Facts, Follows, InputBlock, LedgerFact, Request};
 pub use permit::DosePermit;
 pub use refusal::Refusal;
 pub use window::{Counted, DoseWindow};

@@ -128,6 +128,17 @@ pub enum Refusal {
         run_time: Millis,
         run_max: Millis,
     },
+    /// What the line goes by is on hold.
+    #[error(
+        "line {line} stands still with line {lead}: it goes by the uptake of {of}, and line {lead}, which gives that, is on hold ({reason}). `{lifted_by}` lifts both; `keeps-on = true` in [line.{line}] of plan.toml lets it go on alone"
+    )]
+    FollowsHeld {
+        line: Name,
+        lead: Name,
+        of: Quantity,
+        reason: String,
+        lifted_by: String,
+    },
     /// Nobody has said what the bottle holds.
     #[error(
         "nobody has said what reservoir {reservoir} holds; enter it with `dosewright refill {reservoir} VOLUME`"
@@ -263,6 +274,7 @@ impl Refusal {
     pub fn code(&self) -> &'static str {
         match self {
             Self::Held { .. } => "held",
+            Self::FollowsHeld { .. } => "follows-held",
             Self::AtBench { .. } | Self::NotAtBench { .. } => "bench",
             Self::BenchCap { .. } => "bench-cap",
             Self::LedgerNotWritable { .. } => "ledger-not-writable",
@@ -311,6 +323,7 @@ impl Refusal {
             | Self::Apart { until, .. }
             | Self::Repeated { until, .. } => Some(*until),
             Self::Held { .. }
+            | Self::FollowsHeld { .. }
             | Self::AtBench { .. }
             | Self::NotAtBench { .. }
             | Self::BenchCap { .. }

@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use super::{
-    Allowance, AllowanceReason, BenchFacts, ClockFact, Counted, DoseWindow, Facts, InputBlock,
-    LedgerFact, Prediction, Refusal, Request, WaterFacts, allowance, effective_share, examine,
-    judge, look_again,
+    Allowance, AllowanceReason, BenchFacts, ClockFact, Counted, DoseWindow, Facts, Follows,
+    InputBlock, LedgerFact, LowReading, Prediction, Refusal, Request, WaterFacts, allowance,
+    effective_share, examine, judge, look_again,
 };
 use crate::chemistry::{Element, Quantity, SolutionEffect};
 use crate::config::{
@@ -33,6 +33,7 @@ struct Case {
     reservoirs: BTreeMap<Name, Reservoir>,
     solutions: BTreeMap<Name, Solution>,
     holds: Vec<Hold>,
+    follows: Option<(Name, Hold)>,
     window: DoseWindow,
     apart: Vec<ApartRule>,
     heads_at_once: u32,
@@ -67,6 +68,7 @@ fn solution(of: &str, alkalinity_meq_per_l: f64) -> Solution {
             elements_mg_per_l,
         },
         salts: Vec::new(),
+        unstated: false,
         caustic: false,
     }
 }
@@ -110,6 +112,7 @@ impl Case {
             tube: None,
             reservoirs: BTreeMap::new(),
             holds: Vec::new(),
+            follows: None,
             window: DoseWindow::default(),
             apart: Vec::new(),
             heads_at_once: 2,
@@ -143,6 +146,11 @@ impl Case {
             reservoirs: &self.reservoirs,
             tank: TankVolume::from_litres(100.0),
             holds: self.holds.iter().collect(),
+            follows: self.follows.as_ref().map(|(lead, hold)| Follows {
+                of: ALKALINITY,
+                lead,
+                hold,
+            }),
             bench: self.bench,
             hourly_cap: self.hourly_cap,
             window: &self.window,
@@ -264,6 +272,7 @@ fn ramp(predicted: Option<Prediction>) -> WaterFacts {
         rise_per_hour: f64::MAX,
         uptake: Some(meq(0.05)),
         prediction: predicted,
+        low: None,
     }
 }
 
@@ -287,6 +296,7 @@ fn calcium_facts(tracked: bool, uptake: Option<f64>, value: Option<f64>) -> Wate
             uncertainty: 2.0,
             age: Millis::DAY,
         }),
+        low: None,
     }
 }
 
@@ -686,6 +696,112 @@ fn a_head_runs_once_at_a_time_and_the_supply_carries_so_many() {
     case.now = NOW.plus(Millis::DAY);
     let until = case.verdict().unwrap_err().until();
     assert_eq!(until, Some(case.now.plus(Millis::from_secs(1))));
+}
+
+fn held(scope: HoldScope) -> Hold {
+    Hold {
+        scope,
+        reason: "looks wrong".to_owned(),
+        who: Who::Local { uid: 7 },
+        since: jiff::Timestamp::UNIX_EPOCH,
+        until: None,
+    }
+}
+
+#[test]
+fn what_a_line_gives_by_plan_stands_still_with_what_it_goes_by() {
+    for (kind, code) in [
+        (DoseKind::Plan, "follows-held"),
+        (DoseKind::Hand, "ok"),
+        (DoseKind::Prime, "ok"),
+    ] {
+        let mut case = Case::new();
+        case.kind = kind;
+        case.follows = Some((name("lead"), held(HoldScope::Line(name("lead")))));
+        assert_eq!(case.code(), code);
+    }
+    let mut case = Case::new();
+    case.kind = DoseKind::Plan;
+    case.follows = Some((name("lead"), held(HoldScope::Line(name("lead")))));
+    let text = case.verdict().unwrap_err().to_string();
+    for words in [
+        "line a stands still with line lead",
+        "looks wrong",
+        "dosewright resume lead",
+        "keeps-on = true",
+    ] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+}
+
+/// No limit on the water sees what is not stated, so what remains must hold.
+#[test]
+fn what_is_not_stated_is_held_by_caps_and_by_rules_with_its_name() {
+    let mut mix = solution("mix", 0.0);
+    mix.effect = SolutionEffect::default();
+    mix.unstated = true;
+    let begin = |volume: i64| {
+        let mut case = Case::new();
+        case.solution = mix.clone();
+        case.solutions.insert(mix.name.clone(), mix.clone());
+        case.kind = DoseKind::Plan;
+        case.volume = ul(volume);
+        case.water.insert(ALKALINITY, ramp(None));
+        case
+    };
+    assert_eq!(begin(5_000).code(), "ok");
+    assert_eq!(begin(5_001).code(), "dose-cap");
+    let mut case = begin(1_001);
+    case.earlier(1, "a", "mix", Millis::from_mins(600), 9_000);
+    assert_eq!(case.code(), "daily-cap");
+    let mut case = begin(1_001);
+    case.hourly_cap = ul(2_000);
+    case.earlier(1, "a", "mix", Millis::from_mins(10), 1_000);
+    assert_eq!(case.code(), "hourly-cap");
+    let mut case = begin(1_000);
+    case.apart.push(ApartRule {
+        first: name("mix"),
+        second: name("soda"),
+        gap: Millis::from_mins(15),
+    });
+    case.earlier(1, "b", "soda", Millis::from_mins(10), 1_000);
+    assert_eq!(case.code(), "keep-apart");
+}
+
+#[test]
+fn below_the_alarm_limit_the_allowance_is_what_keeps_the_level_and_no_more() {
+    let low = |uptake, keeps| WaterFacts {
+        uptake,
+        low: Some(LowReading { read: 6.0, keeps }),
+        ..ramp(Some(prediction(6.0, Millis::DAY)))
+    };
+    let allowed = allowance(&ALKALINITY, &low(Some(meq(0.05)), meq(0.05))).unwrap();
+    assert!((allowed.per_day - meq(0.05)).abs() < 1e-12);
+    assert!(matches!(allowed.reason, AllowanceReason::BelowAlarm { .. }));
+    assert!(
+        allowed
+            .reason
+            .words(&ALKALINITY)
+            .contains("is below the alarm limit")
+    );
+    // A plan at uptake is not touched, one above it is cut.
+    assert!(
+        (effective_share(&ALKALINITY, meq(0.05), &low(Some(meq(0.05)), meq(0.05))) - 1.0).abs()
+            < 1e-12
+    );
+    assert!(
+        (effective_share(&ALKALINITY, meq(0.1), &low(Some(meq(0.05)), meq(0.05))) - 0.5).abs()
+            < 1e-9
+    );
+    // Where no uptake of an element is established, what is planned goes on.
+    let calcium_low = WaterFacts {
+        low: Some(LowReading {
+            read: 340.0,
+            keeps: 0.3,
+        }),
+        ..calcium_facts(true, None, Some(340.0))
+    };
+    assert!((allowance(&calcium(), &calcium_low).unwrap().per_day - 0.3).abs() < 1e-12);
 }
 
 #[test]

@@ -9,74 +9,38 @@ use serde_json::value::RawValue;
 
 use crate::record::Entry;
 
+macro_rules! golden {
+    ($($form:literal)+) => {
+        &[$(include_str!(concat!("../../tests/golden/entry-", $form, ".json"))),+]
+    };
+}
+
 /// Every kind of entry but refills, which are in a table of their own, with its golden bodies: one of each form.
 pub(super) const KINDS: [(&str, &[&str]); 15] = [
-    (
-        "not-given",
-        &[include_str!("../../tests/golden/entry-not-given.json")],
-    ),
-    (
-        "outage",
-        &[include_str!("../../tests/golden/entry-outage.json")],
-    ),
-    (
-        "hold",
-        &[include_str!("../../tests/golden/entry-hold.json")],
-    ),
-    (
-        "calibration",
-        &[include_str!("../../tests/golden/entry-calibration.json")],
-    ),
-    (
-        "verification",
-        &[include_str!("../../tests/golden/entry-verification.json")],
-    ),
+    ("not-given", golden!["not-given"]),
+    ("outage", golden!["outage"]),
+    ("hold", golden!["hold"]),
+    ("calibration", golden!["calibration"]),
+    ("verification", golden!["verification"]),
     (
         "observation",
-        &[
-            include_str!("../../tests/golden/entry-observation-reading.json"),
-            include_str!("../../tests/golden/entry-observation-below.json"),
-            include_str!("../../tests/golden/entry-observation-water-change.json"),
-            include_str!("../../tests/golden/entry-observation-addition.json"),
-            include_str!("../../tests/golden/entry-observation-note.json"),
+        golden![
+            "observation-reading"
+            "observation-below"
+            "observation-water-change"
+            "observation-addition"
+            "observation-note"
         ],
     ),
-    (
-        "lab-columns",
-        &[include_str!("../../tests/golden/entry-lab-columns.json")],
-    ),
-    (
-        "bench",
-        &[include_str!("../../tests/golden/entry-bench.json")],
-    ),
-    (
-        "uptake",
-        &[include_str!("../../tests/golden/entry-uptake.json")],
-    ),
-    (
-        "arming",
-        &[include_str!("../../tests/golden/entry-arming.json")],
-    ),
-    (
-        "course",
-        &[include_str!("../../tests/golden/entry-course.json")],
-    ),
-    (
-        "taken-back",
-        &[include_str!("../../tests/golden/entry-taken-back.json")],
-    ),
-    (
-        "event",
-        &[include_str!("../../tests/golden/entry-event.json")],
-    ),
-    (
-        "forgotten",
-        &[include_str!("../../tests/golden/entry-forgotten.json")],
-    ),
-    (
-        "wrong-time",
-        &[include_str!("../../tests/golden/entry-wrong-time.json")],
-    ),
+    ("lab-columns", golden!["lab-columns"]),
+    ("bench", golden!["bench"]),
+    ("uptake", golden!["uptake"]),
+    ("arming", golden!["arming"]),
+    ("course", golden!["course"]),
+    ("taken-back", golden!["taken-back"]),
+    ("event", golden!["event"]),
+    ("forgotten", golden!["forgotten"]),
+    ("wrong-time", golden!["wrong-time"]),
 ];
 
 /// Columns that every kind has, first.
@@ -172,14 +136,14 @@ pub(super) fn unexpected(
 pub(super) const COUNTS: &str = "body ->> 'observation' NOT IN (SELECT body ->> 'observation' FROM entry WHERE kind = 'taken-back')
      AND coalesce(body ->> 'panel', 0) NOT IN (SELECT body ->> 'observation' FROM entry WHERE kind = 'taken-back')";
 
-/// Entries that a condition gives, with their numbers. `which` is all that follows `WHERE`.
+/// Entries that a condition gives. `which` is all that follows `WHERE`.
 pub(super) fn entries<T: DeserializeOwned>(
     conn: &Connection,
     which: &str,
     parameters: impl Params,
-) -> rusqlite::Result<Vec<(i64, T)>> {
-    conn.prepare(&format!("SELECT id, body FROM entry WHERE {which}"))?
-        .query_map(parameters, |row| Ok((row.get("id")?, body(row)?)))?
+) -> rusqlite::Result<Vec<T>> {
+    conn.prepare(&format!("SELECT body FROM entry WHERE {which}"))?
+        .query_map(parameters, body)?
         .collect()
 }
 

@@ -83,11 +83,10 @@ impl LedgerReader {
     /// # Errors
     /// Any [`LedgerError`].
     pub fn all_told(&self) -> Result<Vec<Observation>, LedgerError> {
-        let all = self.entries(
+        self.entries(
             "read what was told of the water",
             "kind = 'observation' ORDER BY unixepoch(body ->> 'happened', 'subsec'), id",
-        )?;
-        Ok(all.into_iter().map(|(_, told)| told).collect())
+        )
     }
 
     /// What of it counts.
@@ -98,8 +97,7 @@ impl LedgerReader {
         let which = format!(
             "kind = 'observation' AND {COUNTS} ORDER BY unixepoch(body ->> 'happened', 'subsec'), id"
         );
-        let all = self.entries("read what was told of the water", &which)?;
-        Ok(all.into_iter().map(|(_, told)| told).collect())
+        self.entries("read what was told of the water", &which)
     }
 
     /// What the columns of a lab are called, as they were told last.
@@ -186,7 +184,7 @@ impl LedgerReader {
             let which = "kind = 'event' AND body ->> 'code' = ?1 ORDER BY id";
             entries::<Note>(conn, which, [code])
         })?;
-        Ok(all.into_iter().map(|(_, n)| (n.at.wall, n.text)).collect())
+        Ok(all.into_iter().map(|n| (n.at.wall, n.text)).collect())
     }
 
     /// Volume booked for each line, of doses with an outcome; only real ones or only those of dry runs. Reads every dose there
@@ -219,7 +217,7 @@ impl LedgerReader {
         &self,
         doing: &'static str,
         which: &str,
-    ) -> Result<Vec<(i64, T)>, LedgerError> {
+    ) -> Result<Vec<T>, LedgerError> {
         self.ask(doing, |conn| entries(conn, which, []))
     }
 
@@ -228,8 +226,7 @@ impl LedgerReader {
         doing: &'static str,
         kind: &str,
     ) -> Result<Vec<T>, LedgerError> {
-        let all = self.entries(doing, &format!("kind = '{kind}' ORDER BY id"))?;
-        Ok(all.into_iter().map(|(_, record)| record).collect())
+        self.entries(doing, &format!("kind = '{kind}' ORDER BY id"))
     }
 }
 
@@ -313,8 +310,7 @@ impl LedgerReader {
         head: &Name,
     ) -> Result<Vec<T>, LedgerError> {
         let which = format!("kind = '{kind}' AND body ->> 'head' = ?1 ORDER BY id");
-        let all = self.ask(doing, |conn| entries(conn, &which, [head.as_str()]))?;
-        Ok(all.into_iter().map(|(_, record)| record).collect())
+        self.ask(doing, |conn| entries(conn, &which, [head.as_str()]))
     }
 
     /// Run time of a head since an instant. Reads every dose there is.

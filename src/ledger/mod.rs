@@ -32,6 +32,7 @@ mod schema;
 mod thread;
 mod vitals;
 mod wal;
+mod walk;
 mod write;
 
 pub use backup::BackupError;

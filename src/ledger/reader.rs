@@ -132,6 +132,6 @@ impl LedgerReader {
     /// Any [`LedgerError`].
     pub fn newest_wall(&self) -> Result<Option<jiff::Timestamp>, LedgerError> {
         let place = Place::new(&self.path, "read its newest entry");
-        super::history::newest_wall(&self.conn).map_err(|e| place.sql(e))
+        super::walk::newest_wall(&self.conn).map_err(|e| place.sql(e))
     }
 }

@@ -302,37 +302,25 @@ fn insert_entry(
             body
         ],
     )?;
-    match entry {
-        Entry::Observation(told) => mark_reading(tx, books, told),
-        Entry::TakenBack(back) => {
-            let which = "kind = 'observation' AND ?1 IN (body ->> 'observation', body ->> 'panel')";
-            for (_, told) in entries::<Observation>(tx, which, [back.number])? {
-                mark_reading(tx, books, &told)?;
-            }
-            Ok(())
-        }
-        Entry::Calibration(stored) => {
-            let run = books.head_run.get(stored.head.as_str()).copied();
-            put_total(tx, CALIBRATED, stored.head.as_str(), run.unwrap_or(0))
-        }
-        Entry::Arming(_) => {
-            let refills = "SELECT coalesce(max(id), 0) FROM refill";
-            let last = tx.query_row(refills, [], |row| row.get(0))?;
-            put_total(tx, ARMED, "", last)
-        }
-        Entry::Refill(_)
-        | Entry::SlotNotGiven(_)
-        | Entry::OutageMissed(_)
-        | Entry::Hold(_)
-        | Entry::Verification(_)
-        | Entry::Bench(_)
-        | Entry::Uptake(_)
-        | Entry::Course(_)
-        | Entry::LabColumns(_)
-        | Entry::Forgotten(_)
-        | Entry::WrongTime(_)
-        | Entry::Note(_) => Ok(()),
+    if let Entry::Observation(told) = entry {
+        mark_reading(tx, books, told)?;
     }
+    if let Entry::TakenBack(back) = entry {
+        let which = "kind = 'observation' AND ?1 IN (body ->> 'observation', body ->> 'panel')";
+        for told in entries::<Observation>(tx, which, [back.number])? {
+            mark_reading(tx, books, &told)?;
+        }
+    }
+    if let Entry::Calibration(stored) = entry {
+        let run = books.head_run.get(stored.head.as_str()).copied();
+        put_total(tx, CALIBRATED, stored.head.as_str(), run.unwrap_or(0))?;
+    }
+    if let Entry::Arming(_) = entry {
+        let refills = "SELECT coalesce(max(id), 0) FROM refill";
+        let last = tx.query_row(refills, [], |row| row.get(0))?;
+        put_total(tx, ARMED, "", last)?;
+    }
+    Ok(())
 }
 
 fn insert_refill(
@@ -381,7 +369,7 @@ fn mark_reading(tx: &Transaction<'_>, books: &Books, told: &Observation) -> rusq
     if newest.is_empty() {
         return put_total(tx, READ, of.as_str(), 0);
     }
-    for (_, reading) in newest {
+    for reading in newest {
         let after = added_after(tx, of, reading.happened.as_millisecond())?;
         let total = books.added.get(of).copied().unwrap_or(0);
         put_total(tx, READ, of.as_str(), total.saturating_sub(after))?;

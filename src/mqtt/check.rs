@@ -49,12 +49,25 @@ impl Report {
         self.findings.iter().all(|f| f.verdict != Verdict::Fails)
     }
 
-    fn add(&mut self, step: &'static str, verdict: Verdict, text: impl Into<String>) {
+    fn add(&mut self, verdict: Verdict, step: &'static str, text: impl Into<String>) {
+        let text = text.into();
         self.findings.push(Finding {
             step,
             verdict,
-            text: text.into(),
+            text,
         });
+    }
+
+    fn works(&mut self, step: &'static str, text: impl Into<String>) {
+        self.add(Verdict::Works, step, text);
+    }
+
+    fn fails(&mut self, step: &'static str, text: impl Into<String>) {
+        self.add(Verdict::Fails, step, text);
+    }
+
+    fn note(&mut self, step: &'static str, text: impl Into<String>) {
+        self.add(Verdict::Note, step, text);
     }
 }
 
@@ -72,14 +85,12 @@ pub async fn check(settings: &Settings, machine_id: &str) -> Report {
             early: Vec::new(),
         },
         Err(fault) => {
-            report.add("login", Verdict::Fails, fault.text);
+            report.fails("login", fault.text);
             return report;
         }
     };
     match probe
-        .until(STEP, |event| {
-            matches!(event, Packet::ConnAck(_)).then_some(())
-        })
+        .acknowledged(|packet| matches!(packet, Packet::ConnAck(_)))
         .await
     {
         Ok(()) => {
@@ -88,14 +99,10 @@ pub async fn check(settings: &Settings, machine_id: &str) -> Report {
             } else {
                 "not encrypted"
             };
-            report.add(
-                "login",
-                Verdict::Works,
-                format!("the broker lets us in ({how})"),
-            );
+            report.works("login", format!("the broker lets us in ({how})"));
         }
         Err(why) => {
-            report.add("login", Verdict::Fails, why);
+            report.fails("login", why);
             return report;
         }
     }
@@ -111,15 +118,13 @@ pub async fn check(settings: &Settings, machine_id: &str) -> Report {
 
 async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
     match &settings.broker.credential_file {
-        None => report.add(
+        None => report.note(
             "credentials",
-            Verdict::Note,
             "no credential file: we log in without a name",
         ),
         Some(path) => match Credentials::read(path) {
-            Ok(found) => report.add(
+            Ok(found) => report.works(
                 "credentials",
-                Verdict::Works,
                 format!(
                     "user {} with a password from {}",
                     found.user,
@@ -127,15 +132,14 @@ async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
                 ),
             ),
             Err(error) => {
-                report.add("credentials", Verdict::Fails, error.to_string());
+                report.fails("credentials", error.to_string());
                 return false;
             }
         },
     }
     if settings.broker.tls.is_none() && !settings.broker.is_loopback() {
-        report.add(
+        report.note(
             "network",
-            Verdict::Note,
             "everything goes over the network unencrypted, a password too; see mqtt.tls",
         );
     }
@@ -143,21 +147,16 @@ async fn files_and_network(settings: &Settings, report: &mut Report) -> bool {
     let place = format!("{}:{}", settings.broker.host, settings.broker.port);
     match timeout(STEP, TcpStream::connect((host, settings.broker.port))).await {
         Ok(Ok(_)) => {
-            report.add(
-                "network",
-                Verdict::Works,
-                format!("something answers at {place}"),
-            );
+            report.works("network", format!("something answers at {place}"));
             true
         }
         Ok(Err(error)) => {
-            report.add("network", Verdict::Fails, format!("{place} cannot be reached: {error}; look at mqtt.host, mqtt.port and the broker"));
+            report.fails("network", format!("{place} cannot be reached: {error}; look at mqtt.host, mqtt.port and the broker"));
             false
         }
         Err(_) => {
-            report.add(
+            report.fails(
                 "network",
-                Verdict::Fails,
                 format!(
                     "no answer from {place} within {} s; look at mqtt.host and the network",
                     STEP.as_secs()
@@ -198,6 +197,10 @@ impl Probe {
         }
     }
 
+    async fn acknowledged(&mut self, by: fn(&Packet) -> bool) -> Result<(), String> {
+        self.until(STEP, |packet| by(packet).then_some(())).await
+    }
+
     fn publish(&self, topic: &str, payload: &str, retained: bool) -> bool {
         let options = PublishOptions::new(QoS::AtLeastOnce).retain(retained);
         self.connection
@@ -215,9 +218,7 @@ impl Probe {
             .try_subscribe(topic, QoS::AtLeastOnce);
         asked.is_ok()
             && self
-                .until(STEP, |packet| {
-                    matches!(packet, Packet::SubAck(_)).then_some(())
-                })
+                .acknowledged(|packet| matches!(packet, Packet::SubAck(_)))
                 .await
                 .is_ok()
     }
@@ -254,49 +255,34 @@ impl Probe {
 
     async fn publish_and_read(&mut self, topic: &str, report: &mut Report) {
         if !self.subscribe(topic).await || !self.publish(topic, "check", false) {
-            report.add(
-                "publish",
-                Verdict::Fails,
-                "the client did not take the message",
-            );
+            report.fails("publish", "the client did not take the message");
             return;
         }
         match self.message(topic, STEP).await {
-            Ok(_) => report.add("publish", Verdict::Works, "what we publish in our topics comes back to us"),
-            Err(why) => report.add(
-                "publish",
-                Verdict::Fails,
-                format!("what we publish on {topic} does not come back: {why}; the broker's access rules must let this user write and read there"),
+            Ok(_) => report.works("publish", "what we publish in our topics comes back to us"),
+            Err(why) => report.fails("publish", format!("what we publish on {topic} does not come back: {why}; the broker's access rules must let this user write and read there"),
             ),
         }
     }
 
     async fn retained(&mut self, topic: &str, report: &mut Report) {
         if !self.publish(topic, "check", true) {
-            report.add(
-                "retained",
-                Verdict::Fails,
-                "the client did not take the message",
-            );
+            report.fails("retained", "the client did not take the message");
             return;
         }
         let acknowledged = self
-            .until(STEP, |packet| {
-                matches!(packet, Packet::PubAck(_)).then_some(())
-            })
+            .acknowledged(|packet| matches!(packet, Packet::PubAck(_)))
             .await;
         let kept = acknowledged.is_ok() && self.subscribe(topic).await;
         match self.message(topic, STEP).await {
-            Ok((true, _)) if kept => report.add("retained", Verdict::Works, "the broker keeps the last state for displays that come later"),
-            Ok(_) => report.add("retained", Verdict::Fails, "the broker passes messages on but does not keep them; switch retained messages on there"),
-            Err(why) => report.add("retained", Verdict::Fails, format!("the broker does not give a kept message back: {why}; look at its access rules and whether it keeps retained messages")),
+            Ok((true, _)) if kept => report.works("retained", "the broker keeps the last state for displays that come later"),
+            Ok(_) => report.fails("retained", "the broker passes messages on but does not keep them; switch retained messages on there"),
+            Err(why) => report.fails("retained", format!("the broker does not give a kept message back: {why}; look at its access rules and whether it keeps retained messages")),
         }
         if self.publish(topic, "", true) {
             // Waits for the goodbye of the probe's own message, so that nothing stays behind.
             let _cleared = self
-                .until(STEP, |packet| {
-                    matches!(packet, Packet::PubAck(_)).then_some(())
-                })
+                .acknowledged(|packet| matches!(packet, Packet::PubAck(_)))
                 .await;
         }
     }
@@ -310,15 +296,9 @@ impl Probe {
     ) {
         if settings.broker.discovery && self.subscribe(description).await {
             match self.message(description, MAYBE).await {
-                Ok((_, payload)) => report.add(
-                    "discovery",
-                    Verdict::Works,
-                    format!("a hub that looks at {description} finds this controller ({} bytes)", payload.len()),
+                Ok((_, payload)) => report.works("discovery", format!("a hub that looks at {description} finds this controller ({} bytes)", payload.len()),
                 ),
-                Err(_) => report.add(
-                    "discovery",
-                    Verdict::Note,
-                    format!("nothing on {description} yet: it comes when the daemon has connected, or the access rules forbid it"),
+                Err(_) => report.note("discovery", format!("nothing on {description} yet: it comes when the daemon has connected, or the access rules forbid it"),
                 ),
             }
         }
@@ -331,11 +311,10 @@ impl Probe {
                     } else {
                         "the daemon is not connected now"
                     };
-                    report.add("daemon", Verdict::Note, text);
+                    report.note("daemon", text);
                 }
-                Err(_) => report.add(
+                Err(_) => report.note(
                     "daemon",
-                    Verdict::Note,
                     "the daemon has never been connected to this broker",
                 ),
             }

@@ -14,12 +14,13 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 use tokio::sync::{mpsc, oneshot};
 
+use super::answer::{details, words};
 use super::command::{Parsed, id_of, parse};
 use super::payload::Reply;
 use super::settings::Settings;
 use super::{Clock, RemoteCommand};
 use crate::config::{Mode, RemoteKind};
-use crate::engine::{Answer, Denial, Figures, Now};
+use crate::engine::{Answer, Denial, Now};
 use crate::quantity::Millis;
 use crate::record::NOTHING_IS_HELD;
 
@@ -411,70 +412,6 @@ fn sender(from: Option<&str>) -> String {
     match from {
         Some(from) => format!("a sender on the broker that calls itself {from}"),
         None => "a sender on the broker".to_owned(),
-    }
-}
-
-fn words(answer: &Answer) -> String {
-    match answer {
-        Answer::Done { text } => text.clone(),
-        Answer::Proposal(proposal) => {
-            let Figures::Dose(dose) = &proposal.figures else {
-                return answer.text();
-            };
-            format!(
-                "{} on {}, {}{}{}; confirm within a minute with the token and the same volume",
-                dose.volume,
-                dose.line,
-                dose.run_time,
-                if dose.caustic {
-                    ", burns skin and eyes"
-                } else {
-                    ""
-                },
-                if proposal.ask_twice.is_some() {
-                    ", more than three times the usual dose"
-                } else {
-                    ""
-                },
-            )
-        }
-        Answer::DoseStarted {
-            id,
-            line,
-            volume,
-            run_time,
-        } => {
-            format!("dose {} started: {volume} on {line}, {run_time}", id.0)
-        }
-    }
-}
-
-fn details(answer: &Answer, reply: &mut Reply) {
-    match answer {
-        Answer::Done { .. } => {}
-        Answer::Proposal(proposal) => {
-            let Figures::Dose(dose) = &proposal.figures else {
-                return;
-            };
-            reply.token = Some(proposal.token.to_string());
-            reply.line = Some(dose.line.clone());
-            reply.solution = Some(dose.solution.clone());
-            reply.caustic = Some(dose.caustic);
-            reply.volume = Some(dose.volume);
-            reply.run_time_s = Some(dose.run_time.as_secs());
-            reply.unusual = Some(proposal.ask_twice.is_some());
-        }
-        Answer::DoseStarted {
-            id,
-            line,
-            volume,
-            run_time,
-        } => {
-            reply.dose = Some(id.0);
-            reply.line = Some(line.clone());
-            reply.volume = Some(*volume);
-            reply.run_time_s = Some(run_time.as_secs());
-        }
     }
 }
 

@@ -66,228 +66,155 @@ pub(super) fn removal(old: &Value, new: &Value) -> Option<Value> {
     removed.then_some(message)
 }
 
-/// Entities of the controller as a whole and of the water: topic, key, name, kind, and template.
-fn states() -> [(&'static str, &'static str, &'static str, Allowed, String); 12] {
-    let problem = |key, name, condition| ("controller", key, name, PROBLEM, on_off(condition));
-    let dkh = |key, name, template| ("water", key, name, DKH, template);
-    [
-        (
-            "controller",
-            "dry_run",
-            "Dry run",
-            PLAIN_BINARY,
-            on_off("value_json.mode == 'dry-run'"),
-        ),
+fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
+    let [controller, water, alarms] = ["controller", "water", "alarms"].map(|part| Family {
+        key: String::new(),
+        words: String::new(),
+        topic: topics.of(part),
+    });
+    let problem = |key, words, condition| controller.show(key, words, PROBLEM, &on_off(condition));
+    let dkh = |key, words, template: String| {
+        let entity = water.show(key, words, DKH, &template);
+        entity.with("suggested_display_precision", json!(2))
+    };
+    let (next, read) = ("next_dose", "readings.alkalinity");
+    let dry_run = on_off("value_json.mode == 'dry-run'");
+    let any_alarm = on_off("value_json.alarms | count > 0");
+    let unsafe_input = on_off("value_json.inputs | rejectattr('safe') | list | count > 0");
+    let estimated = "estimates.alkalinity";
+    let taken = "Alkalinity reading taken";
+    let mut out = vec![
+        controller.show("dry_run", "Dry run", PLAIN_BINARY, &dry_run),
         problem("held", "On hold", "value_json.held"),
-        (
-            "alarms",
-            "alarm",
-            "Alarm",
-            PROBLEM,
-            on_off("value_json.alarms | count > 0"),
-        ),
+        alarms.show("alarm", "Alarm", PROBLEM, &any_alarm),
         problem("clock", "Clock not trusted", "not value_json.clock.trusted"),
         problem(
             "ledger",
             "Ledger not writable",
             "not value_json.ledger.writable",
         ),
-        (
-            "controller",
-            "inputs",
-            "Contact unsafe",
-            SAFETY,
-            on_off("value_json.inputs | rejectattr('safe') | list | count > 0"),
-        ),
-        (
-            "controller",
-            "next_dose",
-            "Next dose",
-            INSTANT,
-            inner("next_dose", "at"),
-        ),
-        dkh(
-            "alkalinity",
-            "Alkalinity reading",
-            inner("readings.alkalinity", "value"),
-        ),
-        (
-            "water",
-            "alkalinity_taken",
-            "Alkalinity reading taken",
-            INSTANT,
-            inner("readings.alkalinity", "happened"),
-        ),
-        dkh(
-            "level",
-            "Alkalinity level",
-            inner("estimates.alkalinity", "level"),
-        ),
+        controller.show("inputs", "Contact unsafe", SAFETY, &unsafe_input),
+        controller.show(next, "Next dose", INSTANT, &inner(next, "at")),
+        dkh("alkalinity", "Alkalinity reading", inner(read, "value")),
+        water.show("alkalinity_taken", taken, INSTANT, &inner(read, "happened")),
+        dkh("level", "Alkalinity level", inner(estimated, "level")),
         dkh(
             "level_low",
             "Alkalinity level, low",
-            inner("estimates.alkalinity", "level_low"),
+            inner(estimated, "level_low"),
         ),
         dkh(
             "level_high",
             "Alkalinity level, high",
-            inner("estimates.alkalinity", "level_high"),
+            inner(estimated, "level_high"),
         ),
-    ]
-}
-
-fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
-    let mut out = Vec::new();
-    for (topic, key, name, kind, template) in states() {
-        let topic = topics.of(topic);
-        let entity = Entity::shows(key.to_owned(), name, kind, &topic, &template);
-        out.push(if kind == DKH {
-            entity.with("suggested_display_precision", json!(2))
-        } else {
-            entity
-        });
-    }
-    let allowed = |kind| settings.broker.commands.contains(&kind);
-    if allowed(RemoteKind::Hold) {
-        out.push(press(
-            "hold",
-            "Hold everything",
-            topics,
-            RemoteKind::Hold,
-            "",
-        ));
-    }
-    if allowed(RemoteKind::Resume) {
-        out.push(press(
-            "resume",
-            "Resume everything",
-            topics,
-            RemoteKind::Resume,
-            ",\"all\":true",
-        ));
-    }
-    if allowed(RemoteKind::Acknowledge) {
-        out.push(press(
+    ];
+    let all = ",\"all\":true";
+    let buttons = [
+        (RemoteKind::Hold, "hold", "Hold everything", ""),
+        (RemoteKind::Resume, "resume", "Resume everything", all),
+        (
+            RemoteKind::Acknowledge,
             "acknowledge",
             "Acknowledge alarms",
-            topics,
-            RemoteKind::Acknowledge,
-            ",\"all\":true",
-        ));
+            all,
+        ),
+    ];
+    for (kind, key, name, more) in buttons {
+        if settings.broker.commands.contains(&kind) {
+            out.push(press(key, name, topics, kind, more));
+        }
     }
     out
 }
 
+/// What is shown on one topic: of the controller, or of one line, bottle or head. Keys and words begin alike.
+struct Family {
+    key: String,
+    words: String,
+    topic: String,
+}
+
+impl Family {
+    fn of(kind: &str, name: &Name, words: &str, topics: &Topics) -> Self {
+        Self {
+            key: format!("{kind}_{name}_"),
+            words: format!("{name}{words} "),
+            topic: topics.of(&format!("{kind}/{name}")),
+        }
+    }
+
+    fn show(&self, part: &str, words: &str, what: Allowed, template: &str) -> Entity {
+        let (key, words) = (
+            format!("{}{part}", self.key),
+            format!("{}{words}", self.words),
+        );
+        Entity::shows(key, &words, what, &self.topic, template)
+    }
+
+    /// One that shows a value of the message as it stands there.
+    fn value(&self, part: &str, words: &str, what: Allowed, key: &str) -> Entity {
+        self.show(part, words, what, &value(key))
+    }
+}
+
 fn line_entities(line: &LineStatus, settings: &Settings, topics: &Topics, out: &mut Vec<Entity>) {
     let name = &line.name;
-    let topic = topics.of(&format!("line/{name}"));
-    let show = |part: &str, words: &str, what, template: &str| {
-        Entity::shows(
-            format!("line_{name}_{part}"),
-            &format!("{name} {words}"),
-            what,
-            &topic,
-            template,
-        )
-    };
-    // Falling to zero is what hubs take for a new day. The instant at which it fell is not named: it is unknown while the clock is unsure, and
-    // a hub that was promised it says so of every message then.
-    let today = show(
-        "today",
-        "dosed today",
-        VOLUME_INCREASING,
-        &value("delivered_today_ml"),
-    );
+    let of = Family::of("line", name, "", topics);
     let states: Vec<&str> = LineState::ALL.iter().map(|s| s.as_str()).collect();
+    let running = on_off("value_json.state == 'dosing'");
     out.extend([
-        today,
-        show("24h", "dosed in 24 h", PLAIN_ML, &value("delivered_24h_ml")),
-        show(
-            "plan",
-            "planned a day",
-            PLAIN_ML,
-            &value("planned_ml_per_day"),
+        of.value(
+            "today",
+            "dosed today",
+            VOLUME_INCREASING,
+            "delivered_today_ml",
         ),
-        show(
+        of.value("24h", "dosed in 24 h", PLAIN_ML, "delivered_24h_ml"),
+        of.value("plan", "planned a day", PLAIN_ML, "planned_ml_per_day"),
+        of.value(
             "cap_left",
             "left under the daily cap",
             PLAIN_ML,
-            &value("cap_left_ml"),
+            "cap_left_ml",
         ),
-        show("state", "state", WORDS, &value("state")).with("options", json!(states)),
-        show(
-            "running",
-            "running",
-            RUNNING,
-            &on_off("value_json.state == 'dosing'"),
-        ),
-        show("reason", "why not dosing", TEXT, &text("reason")).diagnostic(),
-        show("last_dose", "last dose", INSTANT, &inner("last_dose", "at")),
-        show("next_slot", "next slot", INSTANT, &inner("next_slot", "at")),
+        of.value("state", "state", WORDS, "state")
+            .with("options", json!(states)),
+        of.show("running", "running", RUNNING, &running),
+        of.show("reason", "why not dosing", TEXT, &text("reason"))
+            .diagnostic(),
+        of.show("last_dose", "last dose", INSTANT, &inner("last_dose", "at")),
+        of.show("next_slot", "next slot", INSTANT, &inner("next_slot", "at")),
     ]);
     if line.delivered_lifetime.is_some() {
-        out.push(show(
-            "lifetime",
-            "dosed in all",
-            VOLUME_INCREASING,
-            &value("delivered_lifetime_ml"),
-        ));
+        let lifetime = "delivered_lifetime_ml";
+        out.push(of.value("lifetime", "dosed in all", VOLUME_INCREASING, lifetime));
     }
     if settings.broker.commands.contains(&RemoteKind::Hold) {
+        let (key, words) = (format!("line_{name}_hold"), format!("{name} hold"));
         let more = format!(",\"line\":\"{name}\"");
-        out.push(press(
-            &format!("line_{name}_hold"),
-            &format!("{name} hold"),
-            topics,
-            RemoteKind::Hold,
-            &more,
-        ));
+        out.push(press(&key, &words, topics, RemoteKind::Hold, &more));
     }
 }
 
 fn reservoir_entities(name: &Name, topics: &Topics, out: &mut Vec<Entity>) {
-    let topic = topics.of(&format!("reservoir/{name}"));
-    let show = |part: &str, words: &str, what, template: &str| {
-        Entity::shows(
-            format!("reservoir_{name}_{part}"),
-            &format!("{name} bottle {words}"),
-            what,
-            &topic,
-            template,
-        )
-    };
+    let of = Family::of("reservoir", name, " bottle", topics);
+    let low = "'None' if value_json.low is none else ('ON' if value_json.low else 'OFF')";
     out.extend([
-        show("left", "left", STORAGE, &value("left_ml")),
-        show("days", "lasts", DAYS, &value("days_left")),
-        show(
-            "low",
-            "low",
-            PROBLEM,
-            &told("'None' if value_json.low is none else ('ON' if value_json.low else 'OFF')"),
-        ),
+        of.value("left", "left", STORAGE, "left_ml"),
+        of.value("days", "lasts", DAYS, "days_left"),
+        of.show("low", "low", PROBLEM, &told(low)),
     ]);
 }
 
 fn head_entities(name: &Name, topics: &Topics, out: &mut Vec<Entity>) {
-    let topic = topics.of(&format!("head/{name}"));
-    let show = |part: &str, words: &str, what, template: &str| {
-        Entity::shows(
-            format!("head_{name}_{part}"),
-            &format!("{name} head {words}"),
-            what,
-            &topic,
-            template,
-        )
-    };
+    let of = Family::of("head", name, " head", topics);
+    let age = "none if value_json.calibration_age_s is none else (value_json.calibration_age_s / 86400) | round(1)";
+    let age = of.show("calibration_age", "calibration age", DAYS, &told(age));
     out.extend([
-        show("rate", "rate", RATE, &value("rate_ml_per_min")).diagnostic(),
-        show(
-            "calibration_age",
-            "calibration age",
-            DAYS,
-            &told("none if value_json.calibration_age_s is none else (value_json.calibration_age_s / 86400) | round(1)"),
-        )
-        .diagnostic(),
+        of.value("rate", "rate", RATE, "rate_ml_per_min")
+            .diagnostic(),
+        age.diagnostic(),
     ]);
 }
 

@@ -8,6 +8,7 @@
 //! password, no command starts a pump unless the owner allowed that very command, and no switch skips the certificate check.
 //! This module does not know the daemon, the ledger or the socket: the shell hands it snapshots and takes its commands.
 
+mod answer;
 mod backoff;
 mod board;
 mod check;
@@ -19,6 +20,7 @@ mod desk;
 mod discovery;
 mod entity;
 mod health;
+mod outgoing;
 mod payload;
 mod schema;
 mod session;

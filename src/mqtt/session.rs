@@ -3,11 +3,8 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use rumqttc::{
-    Event, Outgoing, Packet, Publish, PublishOptions, QoS, SubscribeFilterInput,
-    ValidatedTopicFilter,
-};
-use serde_json::{Value, json};
+use rumqttc::{Event, Packet, Publish, QoS, SubscribeFilterInput, ValidatedTopicFilter};
+use serde_json::Value;
 use tokio::sync::oneshot;
 use tokio::time::{Duration, Instant, sleep_until};
 
@@ -15,7 +12,6 @@ use super::board::PAYLOAD_BYTES_MAX;
 use super::connection::{Connection, Fault, FaultKind, will};
 use super::desk::{Outcome, Received};
 use super::discovery::{description, removal};
-use super::payload::EventMessage;
 use super::worker::Worker;
 use crate::config::RemoteKind;
 use crate::engine::Status;
@@ -48,7 +44,7 @@ pub(super) enum End {
 
 /// Where the beginning of a connection stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Stage {
+pub(super) enum Stage {
     /// The broker has not answered.
     Connecting,
     /// Asked for our subscriptions. Nothing is published before they stand, so that our own messages come back after
@@ -66,18 +62,18 @@ enum Stage {
 type Described = (Vec<String>, usize);
 
 pub(super) struct Session<'a> {
-    worker: &'a mut Worker,
-    connection: Connection,
-    stage: Stage,
+    pub(super) worker: &'a mut Worker,
+    pub(super) connection: Connection,
+    pub(super) stage: Stage,
     connected: Option<Instant>,
     /// Retained messages to send once: descriptions, and empty ones that clear a topic.
-    outbox: VecDeque<(String, String)>,
+    pub(super) outbox: VecDeque<(String, String)>,
     old_description: Option<Value>,
     leftovers: Vec<String>,
     described: Option<Described>,
     rebuilt: Instant,
     rebuild_at: Instant,
-    online_at: Option<Instant>,
+    pub(super) online_at: Option<Instant>,
     /// When "online" is said again.
     online_again_at: Option<Instant>,
     /// When everything is said again, for a hub that has started.
@@ -201,7 +197,7 @@ impl<'a> Session<'a> {
         self.pump(now);
     }
 
-    fn rebuild(&mut self, now: Instant) {
+    pub(super) fn rebuild(&mut self, now: Instant) {
         self.rebuilt = now;
         self.rebuild_at = now + LOOK_EVERY;
         if let Some(snapshot) = self.worker.snapshot() {
@@ -407,118 +403,6 @@ impl<'a> Session<'a> {
         }
         self.outbox.push_back((topic, new.to_string()));
         self.old_description = Some(new);
-    }
-
-    /// Sends what the client takes; the rest is tried again when something has moved.
-    fn pump(&mut self, now: Instant) {
-        while let Some(reply) = self.worker.replies.front() {
-            let payload = reply.to_string();
-            if !self.publish(&self.worker.topics.reply(), &payload, false) {
-                return;
-            }
-            self.worker.replies.pop_front();
-        }
-        self.pump_board(self.worker.settings.broker.publish_interval, now);
-        if self.stage == Stage::Greeting && !self.worker.board.is_dirty() {
-            let payload = self.worker.availability(true);
-            if !self.publish(&self.worker.topics.status(), &payload, true) {
-                return;
-            }
-            self.online_at = Some(now);
-            self.stage = Stage::Sorting {
-                until: now + self.worker.settings.timing.echo,
-            };
-        }
-        if self.stage == Stage::Greeting {
-            return;
-        }
-        while let Some((topic, payload)) = self.outbox.pop_front() {
-            if !self.publish(&topic, &payload, true) {
-                self.outbox.push_front((topic, payload));
-                return;
-            }
-        }
-        self.pump_events();
-    }
-
-    fn pump_board(&mut self, floor: Duration, now: Instant) {
-        let client = &self.connection.client;
-        self.worker.board.pump(floor, now, |topic, payload| {
-            let options = PublishOptions::new(QoS::AtLeastOnce).retained();
-            client
-                .try_publish(topic, payload.to_owned(), options)
-                .is_ok()
-        });
-    }
-
-    fn pump_events(&mut self) {
-        let mode = self.worker.mode();
-        while let Some(line) = self.worker.event_queue.front() {
-            let message = EventMessage {
-                mode,
-                line,
-                dropped_before: self.worker.events_dropped,
-            };
-            let payload = json!(message).to_string();
-            if !self.publish(&self.worker.topics.event(), &payload, false) {
-                return;
-            }
-            self.worker.event_queue.pop_front();
-        }
-    }
-
-    /// Tries to send; whether the client took it. What is too long for the broker counts as taken and is left out.
-    fn publish(&self, topic: &str, payload: &str, retained: bool) -> bool {
-        if payload.len() > PAYLOAD_BYTES_MAX {
-            tracing::error!(
-                topic,
-                bytes = payload.len(),
-                "message is too long for the broker and is left out"
-            );
-            return true;
-        }
-        let options = PublishOptions::new(QoS::AtLeastOnce).retain(retained);
-        self.connection
-            .client
-            .try_publish(topic, payload.to_owned(), options)
-            .is_ok()
-    }
-
-    /// Sends the last states and events, says "offline", then disconnects: a clean disconnect makes the broker forget the last will.
-    async fn goodbye(&mut self) {
-        if self.stage == Stage::Connecting {
-            return;
-        }
-        let until = Instant::now() + self.worker.settings.timing.goodbye;
-        let payload = self.worker.availability(false);
-        let topic = self.worker.topics.status();
-        let greeted = matches!(self.stage, Stage::Sorting { .. } | Stage::Steady);
-        if greeted {
-            while let Ok(line) = self.worker.events.try_recv() {
-                self.worker.take_event(Ok(line));
-            }
-            self.rebuild(Instant::now());
-        }
-        let mut said = false;
-        let mut leaving = false;
-        loop {
-            if greeted && !said {
-                self.pump_board(Duration::ZERO, Instant::now());
-                self.pump_events();
-            }
-            let first = greeted && self.worker.board.is_dirty();
-            said = said || (!first && self.publish(&topic, &payload, true));
-            if said && !leaving {
-                leaving = self.connection.client.try_disconnect().is_ok();
-            }
-            tokio::select! {
-                report = self.connection.reports.recv() => match report {
-                    Some(Ok(Event::Outgoing(Outgoing::Disconnect)) | Err(_)) | None => return,
-                    Some(Ok(_)) => {}
-                },
-                () = sleep_until(until) => return,
-            }
-        }
     }
 }
 

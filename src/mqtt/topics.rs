@@ -1,10 +1,6 @@
 //! Names of topics. Everything of one controller lies under `BASE/ID`, so that several share a broker.
 
-use crate::config::RemoteKind;
-
-/// Start values and prime of the 64-bit Fowler-Noll-Vo hash, variant 1a (from its published description).
-const FNV_OFFSET: u64 = 0xcbf2_9ce4_8422_2325;
-const FNV_PRIME: u64 = 0x0000_0100_0000_01b3;
+use crate::config::{RemoteKind, fnv1a};
 
 /// The topics of one controller.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -90,11 +86,7 @@ impl Topics {
 
 /// The id of a controller: a hash of the machine's id, so that the latter, which may serve as a secret elsewhere, stays home.
 fn controller_id(machine_id: &str) -> String {
-    let mut hash = FNV_OFFSET;
-    for byte in "dosewright ".bytes().chain(machine_id.trim().bytes()) {
-        hash ^= u64::from(byte);
-        hash = hash.wrapping_mul(FNV_PRIME);
-    }
+    let hash = fnv1a(&format!("dosewright {}", machine_id.trim()));
     // Fold to 48 bits: with the prefix it makes a client id of 23 characters, which every broker must take (MQTT 3.1.1, 3.1.3.1).
     format!("{:012x}", (hash ^ (hash >> 48)) & 0xffff_ffff_ffff)
 }

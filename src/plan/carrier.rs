@@ -28,6 +28,14 @@ pub enum CourseError {
     #[error("1 mL of line {line} adds no {what}; name another line or another thing")]
     NotCarried { line: Name, what: Quantity },
     #[error(
+        "it is not stated whether {solution} of line {line} carries {what}, so nothing can be worked out by it; change its daily-ml in plan.toml instead"
+    )]
+    NotStated {
+        line: Name,
+        solution: Name,
+        what: Quantity,
+    },
+    #[error(
         "a changeover goes from one line to another; another solution in the same bottle is none"
     )]
     SameLine,
@@ -109,10 +117,16 @@ impl Carrier {
         let planned = planned.ok_or_else(|| CourseError::NotPlanned { line: line.clone() })?;
         let doses = doses_a_day(&planned.times)
             .ok_or_else(|| CourseError::NotDaily { line: line.clone() })?;
-        let per_ml = per_ml(controller, line, of).ok_or_else(|| CourseError::NotCarried {
-            line: line.clone(),
-            what: of.clone(),
-        })?;
+        let (own, what) = (line.clone(), of.clone());
+        let not_carried = || match controller.solution_of(line) {
+            Some(solution) if solution.may_carry(of) => CourseError::NotStated {
+                line: own,
+                solution: solution.name.clone(),
+                what,
+            },
+            Some(_) | None => CourseError::NotCarried { line: own, what },
+        };
+        let per_ml = per_ml(controller, line, of).ok_or_else(not_carried)?;
         Ok(Self {
             line: line.clone(),
             per_ml,

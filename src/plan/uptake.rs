@@ -48,23 +48,40 @@ fn in_force(starts: &BTreeMap<Quantity, StartUptake>, recorded: &Uptakes) -> Upt
 pub fn uptake_from(plan: &Plan, line: &Name) -> Option<Origin> {
     let planned = plan.lines.iter().find(|planned| planned.line == *line)?;
     let of = planned.gives.of()?;
-    let alkalinity = plan.uptakes.get_key_value(&Quantity::Alkalinity);
-    let alkalinity: Uptakes = alkalinity
-        .map(|(k, v)| (k.clone(), *v))
-        .into_iter()
-        .collect();
-    let by_file = |of: &Quantity, known: &Uptakes| {
-        let value = in_force(&plan.starts, known).get(of).copied();
-        value == plan.uptakes.get(of).copied()
+    let of = if is_tied(plan, of) {
+        &Quantity::Alkalinity
+    } else {
+        of
     };
-    let tied =
-        plan.starts.get(of) == Some(&StartUptake::WithAlkalinity) && by_file(of, &alkalinity);
-    let of = if tied { &Quantity::Alkalinity } else { of };
-    Some(if by_file(of, &Uptakes::new()) {
+    Some(if follows(plan, of, &Uptakes::new()) {
         Origin::File
     } else {
         Origin::Ledger
     })
+}
+
+/// Whether the uptake of a quantity is alkalinity's by the calcification ratio.
+pub fn is_tied(plan: &Plan, of: &Quantity) -> bool {
+    let alkalinity = plan.uptakes.get_key_value(&Quantity::Alkalinity);
+    let alkalinity = alkalinity.map(|(k, v)| (k.clone(), *v));
+    plan.starts.get(of) == Some(&StartUptake::WithAlkalinity)
+        && follows(plan, of, &alkalinity.into_iter().collect())
+}
+
+/// Whether an uptake in force is what follows from these and the starts.
+fn follows(plan: &Plan, of: &Quantity, known: &Uptakes) -> bool {
+    in_force(&plan.starts, known).get(of) == plan.uptakes.get(of)
+}
+
+/// The plan as it would be with another uptake of one quantity.
+pub fn with_uptake(plan: &Plan, controller: &Controller, of: &Quantity, per_day: f64) -> Plan {
+    let others = plan
+        .uptakes
+        .iter()
+        .filter(|(other, _)| !is_tied(plan, other));
+    let mut uptakes: Uptakes = others.map(|(k, v)| (k.clone(), *v)).collect();
+    uptakes.insert(of.clone(), per_day);
+    worked_out(plan, controller, &uptakes)
 }
 
 fn volume_a_day(

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Finding, Gives, Plan, PlanPlace, StartUptake};
+use crate::quantity::Name;
 
 /// How far the shares of one quantity may be from 1 together.
 const SHARES_TOLERANCE: f64 = 0.001;
@@ -46,6 +47,9 @@ pub(super) fn uptakes_found(controller: &Controller, plan: &Plan) -> Vec<Finding
             );
         }
     }
+    for (line, words) in unstated(controller, plan) {
+        mistake(PlanPlace::Line(line), words);
+    }
     let mut sums: BTreeMap<&Quantity, f64> = BTreeMap::new();
     for planned in &plan.lines {
         let Gives::Share { of, share } = &planned.gives else {
@@ -53,8 +57,8 @@ pub(super) fn uptakes_found(controller: &Controller, plan: &Plan) -> Vec<Finding
         };
         *sums.entry(of).or_default() += share;
         let line = &planned.line;
-        let effect = controller.effect_of(line);
-        if effect.is_none_or(|effect| effect.rise_per_ml(of, controller.tank) <= 0.0) {
+        let leaving = controller.solution_of(line);
+        if leaving.is_none_or(|s| !s.effect.carries(of) && !s.unstated) {
             mistake(
                 PlanPlace::Line(line.clone()),
                 format!(
@@ -75,4 +79,18 @@ pub(super) fn uptakes_found(controller: &Controller, plan: &Plan) -> Vec<Finding
         }
     }
     found
+}
+
+/// Whoever cannot see what a mix adds cannot let its volume go by an uptake that is estimated without it.
+fn unstated(controller: &Controller, plan: &Plan) -> Vec<(Name, String)> {
+    let found = plan.lines.iter().filter_map(|planned| {
+        let (line, of) = (&planned.line, planned.gives.of()?);
+        let solution = controller.solution_of(line)?;
+        let words = format!(
+            "line \"{line}\": it is not stated whether \"{}\" carries {of}, so its volume cannot go by the uptake of {of}; give daily-ml",
+            solution.name
+        );
+        solution.may_carry(of).then(|| (line.clone(), words))
+    });
+    found.collect()
 }

@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use crate::config::fingerprint;
 use crate::record::Hold;
 
 /// A write that failed is tried again after this time: a full disk has room again once the ledger has given up its reserve.
@@ -23,15 +24,9 @@ struct HoldFile {
     sum: String,
 }
 
-/// FNV-1a, 64 bits (Fowler, Noll, Vo; offset and prime as in RFC 9923): enough to tell a torn write.
+/// Enough to tell a torn write.
 fn sum(holds: &[Hold]) -> Result<String, serde_json::Error> {
-    let bytes = serde_json::to_vec(holds)?;
-    let hash = bytes
-        .into_iter()
-        .fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
-            (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
-        });
-    Ok(format!("{hash:016x}"))
+    serde_json::to_string(holds).map(|text| fingerprint(&text))
 }
 
 /// What a hold file says.

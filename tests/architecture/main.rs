@@ -84,6 +84,7 @@ const CLOCK_READERS: &[(&str, &[&str])] = &[
     ("mqtt/board.rs", &["Instant::now"]),
     ("mqtt/check.rs", &["Instant::now"]),
     ("mqtt/client.rs", &["Instant::now"]),
+    ("mqtt/outgoing.rs", &["Instant::now"]),
     ("mqtt/worker.rs", &["Instant::now"]),
     ("mqtt/session.rs", &["Instant::now"]),
 ];

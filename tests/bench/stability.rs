@@ -20,6 +20,8 @@ use dosewright::estimate::policy::{Addition, Aim, Corridor, advise, holds_and_re
 use dosewright::quantity::Millis;
 
 const DAYS: usize = 180;
+/// Coverage is judged on one day of so many, which falls on all days of the week.
+const JUDGED_EVERY: usize = 5;
 const RUNS: u64 = 1_000;
 const TANKS: [Tank; 5] = [
     Tank::Right,
@@ -190,20 +192,43 @@ struct Measures {
     uptake_covered: f64,
 }
 
+impl Measures {
+    fn add(&mut self, other: Self) {
+        self.share.extend(other.share);
+        self.largest_distance.extend(other.largest_distance);
+        self.largest_move.extend(other.largest_move);
+        self.asked.extend(other.asked);
+        self.off_a_fortnight_after_advice
+            .extend(other.off_a_fortnight_after_advice);
+        self.judged += other.judged;
+        self.level_covered += other.level_covered;
+        self.uptake_covered += other.uptake_covered;
+    }
+}
+
 fn at_day(day: usize) -> Millis {
     Millis::new(i64::try_from(day).unwrap() * Millis::DAY.as_ms())
 }
 
+/// Half of the runs in each of two threads.
 fn measure(life: &Life, tank: Tank) -> Measures {
-    let mut measures = Measures::default();
-    for run in 0..RUNS {
-        let chance = Chance {
-            state: run * 7_919 + 13,
-            spare: None,
-        };
-        live(life, tank, chance, &mut measures);
-    }
-    measures
+    let half = |first: u64| {
+        let mut measures = Measures::default();
+        for run in (first..RUNS).step_by(2) {
+            let chance = Chance {
+                state: run * 7_919 + 13,
+                spare: None,
+            };
+            live(life, tank, chance, &mut measures);
+        }
+        measures
+    };
+    std::thread::scope(|scope| {
+        let other = scope.spawn(|| half(1));
+        let mut all = half(0);
+        all.add(other.join().unwrap());
+        all
+    })
 }
 
 /// What the owner has in force.
@@ -263,7 +288,10 @@ fn live(life: &Life, tank: Tank, mut chance: Chance, measures: &mut Measures) {
                 .push((level - life.target).abs());
         }
         let settling = tank == Tank::Steps && (60..81).contains(&day);
-        if let Some(estimate) = estimator.at(now).filter(|_| day >= 28 && !settling) {
+        if let Some(estimate) = (day >= 28 && day % JUDGED_EVERY == 0 && !settling)
+            .then(|| estimator.at(now))
+            .flatten()
+        {
             let holds = |(low, high): (f64, f64), value| f64::from(low <= value && value <= high);
             measures.judged += 1.0;
             measures.level_covered += holds(estimate.level_interval(), level);
@@ -291,6 +319,10 @@ fn step_within_corridor(life: &Life, force: &mut InForce, estimator: &Estimator,
     let Some((corridor, estimate)) = force.corridor.zip(estimator.at(at_day(day))) else {
         return;
     };
+    // A course that the owner has agreed to runs to its end.
+    if force.addition.course_days > 0.0 {
+        return;
+    }
     let per_day = force.addition.on_day(0.0);
     if let Some(next) = corridor.step(per_day, &estimate, &aim(life)) {
         force.addition = Addition::standing(next);
@@ -325,7 +357,7 @@ fn listen(
             let wanted = holds_and_returns(&estimate, &force.addition, &aim);
             let ended = force.corridor.is_none_or(|corridor| now >= corridor.until);
             let beyond = force.corridor.is_some_and(|corridor| {
-                let reached = Addition::standing(corridor.held(wanted.per_day));
+                let reached = corridor.part_of(wanted);
                 (corridor.held(wanted.on_day(0.0)) - wanted.on_day(0.0)).abs() > 0.0
                     && advise(&estimate, &reached, &aim, kit).change.is_some()
             });
@@ -371,7 +403,7 @@ fn table(title: &str, life: &Life, tanks: &[Tank]) -> String {
         let (level, uptake) = (m.level_covered / m.judged, m.uptake_covered / m.judged);
         let name = tank.name();
         println!(
-            "  {name:4} {share:6.1} {worst:10.1} {far:17.2} {moved:13.2} {asked:8.1} ({asked_worst:2.0}) {level:20.3} {uptake:7.3}"
+            "  {name:4} {share:6.1} {worst:10.1} {far:17.2} {moved:13.2} {asked:8.1} ({asked_worst:2.0}) {level:20.3} {uptake:7.3} "
         );
         if !json.is_empty() {
             json.push_str(", ");

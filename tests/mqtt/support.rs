@@ -207,6 +207,7 @@ fn water() -> WaterStatus {
     let value = |value, uncertainty| Found::Value { value, uncertainty };
     WaterStatus {
         starts_not_in_force: Vec::new(),
+        notes: Vec::new(),
         uptake: dkh(1.2),
         planned: dkh(1.2),
         in_force: dkh(1.2),

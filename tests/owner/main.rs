@@ -17,6 +17,7 @@ use jiff::Timestamp;
 use serde_json::Value;
 
 mod accept;
+mod begin;
 mod bench;
 mod changeover;
 mod commissioning;

@@ -65,6 +65,7 @@ pub(crate) fn permit_given_at(
         reservoirs: &controller.reservoirs,
         tank: controller.tank,
         holds: Vec::new(),
+        follows: None,
         bench: None,
         hourly_cap: line.dose_cap,
         window: &window,

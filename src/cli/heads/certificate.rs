@@ -5,6 +5,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
+use crate::cli::heads::accuracy::{Measured, accuracy_lines, linearity, longest_flows, trumpet};
 use crate::cli::heads::bench_args::CalibrationCommand;
 use crate::cli::record::ledger::open;
 use crate::cli::words::{configuration, minute, present, usage, zone};
@@ -12,12 +13,10 @@ use crate::cli::{Out, Place, Result, refused};
 use crate::config::{Head, Loaded};
 use crate::ledger::LedgerReader;
 use crate::metering::{
-    API675_LINEARITY_PERCENT, API675_STEADY_STATE_PERCENT, Calibration, CalibrationFit, Coverage,
-    Drift, FitRules, LengthStats, Linearity, NotYet, Outcome, Sample, Trumpet, Verification,
-    WEAR_PERCENT, fit, steady_state_percent,
+    Calibration, CalibrationFit, Coverage, Drift, FitRules, LengthStats, NotYet, Outcome,
+    Verification, WEAR_PERCENT, fit, steady_state_percent,
 };
-use crate::plan::Schedule;
-use crate::quantity::{Millis, Name, Volume, f64_from_i64, f64_from_usize};
+use crate::quantity::{Millis, Name, Volume};
 use crate::record::{CalibrationRun, StoredCalibration, StoredVerification};
 use crate::statistics::Confidence;
 
@@ -93,6 +92,16 @@ struct Certificate {
     run_since: Millis,
     drift: Option<Drift>,
     due: Due,
+}
+
+impl Certificate {
+    fn measured(&self) -> Measured<'_> {
+        Measured {
+            head: &self.head.name,
+            stored: &self.stored,
+            checks: &self.checks,
+        }
+    }
 }
 
 /// When the head is to be calibrated again, in days from now; negative when that is past.
@@ -236,7 +245,7 @@ pub(crate) fn calibration(place: &Place, options: &CalibrationCommand, out: &mut
     }
     checks(&certificate, (now, &zone), out)?;
     if *accuracy {
-        for line in accuracy_lines(&certificate, &loaded) {
+        for line in accuracy_lines(&certificate.measured(), &loaded) {
             writeln!(out, "{line}")?;
         }
     }
@@ -355,100 +364,6 @@ fn drift_words(certificate: &Certificate) -> String {
     }
 }
 
-/// Doses of the head's line a day, for the length of a window.
-fn doses_a_day(certificate: &Certificate, loaded: &Loaded) -> Option<f64> {
-    let line = loaded
-        .controller
-        .line_of_head(&certificate.head.name)
-        .ok()?;
-    let all = crate::plan::plan_daily_volumes(&loaded.plan);
-    let daily = all.get(&line.name).copied()?;
-    let schedule = Schedule::new(
-        std::sync::Arc::new(loaded.controller.clone()),
-        std::sync::Arc::new(loaded.plan.clone()),
-    );
-    let dose = schedule.largest_slot(&line.name, &all)?;
-    let doses = (f64_from_i64(daily.as_ul()) / f64_from_i64(dose.as_ul().max(1))).round();
-    (doses >= 1.0).then_some(doses)
-}
-
-/// The delivery error by length of time, if doses erred as the checks did, one after the other (IEC 60601-2-24 draws it so from a flow).
-fn trumpet(certificate: &Certificate, loaded: &Loaded) -> Option<Trumpet> {
-    let a_day = doses_a_day(certificate, loaded)?;
-    let samples: Vec<Sample> = certificate
-        .checks
-        .iter()
-        .map(|check| Sample {
-            planned: check.expected,
-            delivered: check.measured,
-        })
-        .collect();
-    let sample = Millis::from_secs_f64(86_400.0 / a_day)?;
-    let windows: Vec<Millis> = [1_i64, 2, 4, 8, 16, 32]
-        .into_iter()
-        .filter(|doses| f64_from_i64(*doses) <= f64_from_usize(samples.len()))
-        .map(|doses| Millis::new(sample.as_ms().saturating_mul(doses)))
-        .collect();
-    Trumpet::of(&samples, sample, &windows).ok()
-}
-
-fn accuracy_lines(certificate: &Certificate, loaded: &Loaded) -> Vec<String> {
-    let mut lines = Vec::new();
-    match trumpet(certificate, loaded).filter(|_| certificate.checks.len() >= 2) {
-        Some(trumpet) => {
-            lines.push(format!(
-                "error by length of time, if doses err as the {} checks did one after the other (overall {:+.1} %):",
-                certificate.checks.len(),
-                trumpet.overall_percent
-            ));
-            lines.extend(trumpet.points.iter().map(|p| {
-                format!(
-                    "  over {}: {:+.1} to {:+.1} % ({} windows)",
-                    p.window, p.error_min_percent, p.error_max_percent, p.windows
-                )
-            }));
-        }
-        None => lines.push(
-            "error by length of time: needs two checks (`dosewright bench HEAD verify`) of a planned line"
-                .to_owned(),
-        ),
-    }
-    let flows = longest_flows(&certificate.stored);
-    if let Some(percent) = steady_state_percent(&flows) {
-        lines.push(format!(
-            "steady-state accuracy, API 675: +/- {percent:.2} % over {} runs of the longest length (the standard asks for {API675_STEADY_STATE_PERCENT} %)",
-            flows.len()
-        ));
-    }
-    if let Some(linearity) = linearity(&certificate.stored) {
-        lines.push(format!(
-            "linearity over run time, in the manner of API 675: {:.2} % of the longest run's volume (the standard asks for {API675_LINEARITY_PERCENT} % of rated flow)",
-            linearity.percent_of_rated
-        ));
-    }
-    lines
-}
-
-/// mL/min of the runs of the longest length.
-fn longest_flows(stored: &StoredCalibration) -> Vec<f64> {
-    let runs = CalibrationRun::used(&stored.runs);
-    let longest = runs.iter().map(|r| r.on_time).max();
-    let near = |time: Millis| longest.is_some_and(|l| l.minus(time).as_ms() <= l.as_ms() / 20);
-    runs.iter()
-        .filter(|r| near(r.on_time))
-        .map(|r| r.volume.as_ml() / r.on_time.as_secs() * 60.0)
-        .collect()
-}
-
-fn linearity(stored: &StoredCalibration) -> Option<Linearity> {
-    let points: Vec<(f64, f64)> = CalibrationRun::used(&stored.runs)
-        .iter()
-        .map(|r| (r.on_time.as_secs(), r.volume.as_ml()))
-        .collect();
-    let rated = points.iter().map(|(_, ml)| *ml).fold(0.0, f64::max);
-    Linearity::of(&points, rated)
-}
-
 fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
     let stored = &certificate.stored;
     let runs: Vec<Value> = stored
@@ -489,7 +404,7 @@ fn as_json(certificate: &Certificate, loaded: &Loaded) -> Value {
         Coverage::Unknown(why) => Some(why.to_string()),
         Coverage::Limits(_) | Coverage::Assumed => None,
     };
-    let trumpet = trumpet(certificate, loaded).map(|t| {
+    let trumpet = trumpet(&certificate.measured(), loaded).map(|t| {
         t.points.iter().map(|p| json!({ "window_ms": p.window.as_ms(), "windows": p.windows, "error_min_percent": p.error_min_percent, "error_max_percent": p.error_max_percent })).collect::<Vec<_>>()
     });
     json!({

@@ -1,5 +1,6 @@
 //! The heads: calibration and checks.
 
+mod accuracy;
 pub(crate) mod bench;
 pub(crate) mod bench_args;
 pub(crate) mod calibrate;

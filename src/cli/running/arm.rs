@@ -7,7 +7,7 @@ use crate::cli::running::daemon::ask;
 use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::config::{Controller, Mode, Output, header_pin};
 use crate::control::{Client, Request};
-use crate::daemon::{Acceptance, level_text, pins_on_at_boot};
+use crate::daemon::{Acceptance, pins_on_at_boot};
 
 /// What must be read before outputs are driven.
 const CAUTIONS: &str = "\
@@ -104,7 +104,7 @@ fn show(controller: &Controller, acceptance: &Acceptance, out: &mut Out) -> Resu
 
 /// `GPIO17, header pin 11, on when high`, with what it is for where a head has several.
 fn pin_words(use_of: &str, pin: &Output) -> String {
-    let (gpio, level) = (pin.gpio, level_text(pin.active));
+    let (gpio, level) = (pin.gpio, pin.active.as_str());
     let header = header_pin(gpio).map_or(String::new(), |pin| format!(", header pin {pin}"));
     let space = if use_of.is_empty() { "" } else { " " };
     format!("{use_of}{space}GPIO{gpio}{header}, on when {level}")

@@ -80,7 +80,10 @@ fn lines(loaded: &Loaded) -> Vec<serde_json::Value> {
         let tube = outlet.tube.map(
             |(solution, left)| json!({ "solution": solution.name.as_str(), "left_ul": left.as_ul() }),
         );
+        let daily = plan_daily_volumes(&loaded.plan).get(&line.name).copied();
+        let adds = outlet.solution().effect.carried(daily.unwrap_or_default(), controller.tank);
         Some(json!({
+            "plan_daily_ul": daily.map(Volume::as_ul), "adds_per_day": adds, "unstated": outlet.solution().unstated,
             "line": line.name, "reservoir": line.reservoir, "solution": outlet.bottle.name,
             "solution_from": controller.content_from(&line.reservoir), "tube": tube,
             "uptake_from": uptake_from(&loaded.plan, &line.name),

@@ -3,12 +3,13 @@
 //! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
 //! is the limit applied. Every number has its unit.
 
-use crate::chemistry::{Quantity, SolutionEffect};
+use super::hardware::{head_words, pin_words};
+use crate::chemistry::Quantity;
 use crate::config::{
-    ActiveLevel, AlarmAction, Blocks, Controller, Gives, Head, HeadOutput, InputRole, Line, Loaded,
-    Mode, OldCalibration, Origin, Output, Plan, PlannedLine, Times, WaterLimits, header_pin,
+    AlarmAction, Blocks, Controller, Gives, InputRole, Line, Loaded, Mode, Origin, Plan,
+    PlannedLine, Solution, Times, WaterLimits,
 };
-use crate::plan::{busiest_hour, planned_rise, uptake_from, volume_with};
+use crate::plan::{busiest_hour, is_tied, planned_rise, uptake_from, volume_with};
 use crate::quantity::{Name, TankVolume, Volume};
 
 /// What concerns every installation. Cautions are general; they replace neither the local code nor a licensed person nor the
@@ -155,6 +156,7 @@ fn line_words(
             } else {
                 format!("    plan: {given}")
             });
+            out.extend(stops_words(plan, planned));
             let leaving = controller.solution_of(&line.name).map(|s| &s.name);
             let others = controller
                 .may_give(line)
@@ -162,8 +164,9 @@ fn line_words(
             out.extend(others.filter(|_| !planned.gives.waits()).map(|other| {
                 let volume = volume_with((plan, planned), other, controller.tank);
                 format!(
-                    "    with \"{}\" that is {volume} a day, and the cap is {:.1} times that",
+                    "    with \"{}\" that is {volume} a day; that adds {}; the cap is {:.1} times that",
                     other.name,
+                    adds_words(other, volume, controller.tank),
                     line.daily_cap.as_ml() / volume.as_ml().max(0.001)
                 )
             }));
@@ -173,70 +176,21 @@ fn line_words(
     out
 }
 
-fn head_words(head: &Head) -> String {
-    let old = match head.calibration_old {
-        OldCalibration::Warn => "an alarm",
-        OldCalibration::Block => "no dose",
+/// What a line that goes by something stands still with.
+fn stops_words(plan: &Plan, planned: &PlannedLine) -> Option<String> {
+    let of = planned.gives.of()?;
+    let lead = match &planned.gives {
+        _ if is_tied(plan, of) => &Quantity::Alkalinity,
+        Gives::PerUptake { .. } => of,
+        Gives::Share { .. } | Gives::Daily(_) => return None,
     };
-    format!(
-        "{}; {} nominal, runs of at most {}, doses of at least {}; calibration older than {:.0} days or {:.1} h of running: {old}",
-        output_words(&head.output),
-        head.nominal_rate,
-        head.run_max,
-        head.dose_min,
-        head.calibration_age_max.as_days(),
-        head.calibration_run_max.as_secs() / 3600.0
-    )
-}
-
-fn output_words(output: &HeadOutput) -> String {
-    let level = |pin: &Output| level_word(pin.active);
-    match output {
-        HeadOutput::Switched(pin) => format!("{}, on when {}", pin_words(pin.gpio), level(pin)),
-        HeadOutput::Pwm(pwm) => format!(
-            "{pwm} on {}, channel {} of chip {}, off when low",
-            pin_words(pwm.pin),
-            pwm.channel,
-            pwm.chip
-        ),
-        HeadOutput::Stepper(stepper) => {
-            let direction = stepper
-                .direction
-                .as_ref()
-                .map_or("fixed by a wire".to_owned(), |pin| {
-                    format!("{} {}", pin_words(pin.gpio), level(pin))
-                });
-            let enable = stepper
-                .enable
-                .as_ref()
-                .map_or("fixed by a wire".to_owned(), |pin| {
-                    format!("{}, on when {}", pin_words(pin.gpio), level(pin))
-                });
-            let speed = stepper.speed;
-            format!(
-                "stepper at {} steps/s, {} steps/s2, step {}, direction {direction}, enable {enable}",
-                speed.steps_per_s,
-                speed.steps_per_s2,
-                pin_words(stepper.step)
-            )
-        }
-    }
-}
-
-fn level_word(level: ActiveLevel) -> &'static str {
-    match level {
-        ActiveLevel::High => "high",
-        ActiveLevel::Low => "low",
-    }
-}
-
-/// Both numbers side by side, because one is easily taken for the other.
-fn pin_words(gpio: u8) -> String {
-    let pin = header_pin(gpio).map_or_else(
-        || "no header pin".to_owned(),
-        |pin| format!("header pin {pin}"),
-    );
-    format!("GPIO{gpio} ({pin})")
+    Some(if planned.keeps_on {
+        format!("    goes on while what gives {lead} is on hold (keeps-on = true)")
+    } else {
+        format!(
+            "    stands still while what gives {lead} is on hold, as it goes by its uptake; keeps-on = true would let it go on"
+        )
+    })
 }
 
 /// How a line's volume comes about.
@@ -294,18 +248,19 @@ fn times_words(times: &Times) -> String {
 
 /// What a volume of a line's solution adds to the tank. Sodium and chloride come with most salts and are left out.
 fn effect_words(controller: &Controller, line: &Name, volume: Volume) -> String {
-    let effect = controller.effect_of(line);
-    effect.map_or_else(
+    let solution = controller.solution_of(line);
+    solution.map_or_else(
         || "unknown".to_owned(),
-        |effect| adds_words(effect, volume, controller.tank),
+        |solution| adds_words(solution, volume, controller.tank),
     )
 }
 
-fn adds_words(effect: &SolutionEffect, volume: Volume, tank: TankVolume) -> String {
+fn adds_words(solution: &Solution, volume: Volume, tank: TankVolume) -> String {
+    let effect = &solution.effect;
     let mut parts = Vec::new();
     if effect.carries_alkalinity() {
         let rise = effect.alkalinity_rise(volume, tank);
-        parts.push(format!("{:.4} dKH", rise.as_dkh()));
+        parts.push(format!("alkalinity {:.4} dKH", rise.as_dkh()));
     }
     let company = ["Na", "Cl"];
     for element in effect
@@ -319,10 +274,11 @@ fn adds_words(effect: &SolutionEffect, volume: Volume, tank: TankVolume) -> Stri
             significant(rise.as_mg_per_l())
         ));
     }
-    if parts.is_empty() {
-        "nothing that is counted".to_owned()
-    } else {
-        parts.join(", ")
+    match solution.unstated_words() {
+        Some(words) if parts.is_empty() => format!("what cannot be said: {words}"),
+        Some(words) => format!("{}; {words}", parts.join(", ")),
+        None if parts.is_empty() => "nothing that is counted".to_owned(),
+        None => parts.join(", "),
     }
 }
 
@@ -369,6 +325,9 @@ fn water_words(
         )),
     }
     let does = |action| match action {
+        AlarmAction::UptakeOnly => format!(
+            "holds nothing: no more than the uptake of {of} is added until a good one, or a course up"
+        ),
         AlarmAction::HoldLines => format!("holds the lines that carry {of}"),
         AlarmAction::HoldAll => "holds every line".to_owned(),
         AlarmAction::Warn => "is an alarm only".to_owned(),
@@ -441,7 +400,7 @@ fn input_words(controller: &Controller) -> Vec<String> {
             "  {}: {role}; {}, safe when {}; blocks {blocks} {running}; trips after {}, clears after {} and then waits {}",
             input.name,
             pin_words(input.gpio),
-            level_word(input.safe),
+            input.safe.as_str(),
             input.trip_after,
             input.clear_after,
             input.resume_after
@@ -473,7 +432,7 @@ fn worst_case(controller: &Controller, line: &Line) -> Vec<String> {
         format!(
             "  - The whole bottle of line \"{}\" ({full}{of}) emptied into the tank adds {}.{burns}",
             line.name,
-            adds_words(&solution.effect, full, controller.tank)
+            adds_words(solution, full, controller.tank)
         )
     });
     each.collect()
@@ -502,7 +461,11 @@ mod tests {
             "Tank 300.0 L net, time zone Europe/Berlin",
             "local electrical code",
             "dry run: no output is driven",
-            "(1200.0 mL) emptied into the tank adds 12.6982 dKH",
+            "(1200.0 mL) emptied into the tank adds alkalinity 12.6982 dKH",
+            "stands still while what gives alkalinity is on hold",
+            // 60 g/L of Na2CO3 (105.988 g/mol) are 1132.2 meq/L: 75.6 mL in 300 L are 0.2853 meq/L, 0.80 dKH.
+            "75.601 mL a day (all of an uptake of 0.800 dKH of alkalinity, by plan.toml), in 24 doses spread from 00:00 to 24:00; that adds alkalinity 0.8000 dKH",
+            "6.0 mL a day (as the plan says), in 3 doses spread from 09:00 to 21:00; that adds Mg 0.239 mg/L",
             "It burns skin and eyes.",
         ] {
             assert!(text.contains(words), "{words:?} is not in:\n{text}");

@@ -5,6 +5,7 @@ pub(crate) mod check;
 pub(crate) mod daemon;
 pub(crate) mod dose;
 mod explain;
+mod hardware;
 pub(crate) mod hold;
 pub(crate) mod mqtt;
 pub(crate) mod outputs_off;

@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{BoardDriver, CONTROLLER_FILE, Output};
-use crate::daemon::{OutputsSeen, level_text};
+use crate::daemon::OutputsSeen;
 use crate::pump::{
     CLAIMS_FOLDER, Claims, Found, PwmClass, RecognisedPwm, Recognition, force_off, force_pwm_off,
     recognise,
@@ -128,7 +128,7 @@ fn switch_off(found: Recognition, unreadable: Option<String>, seen: &mut Outputs
             what,
             gpio: Some(output.gpio),
             pwm: None,
-            active: level_text(output.active),
+            active: output.active.as_str(),
             found: done.as_ref().ok().copied().map(Found::as_str),
             error: done.err().map(|error| error.to_string()),
             guess,

@@ -378,6 +378,9 @@ fn alkalinity(view: &Status, out: &mut Out) -> Result<(), Failure> {
     for words in &water.starts_not_in_force {
         writeln!(out, "\nnote: {words}")?;
     }
+    for words in &water.notes {
+        writeln!(out, "\n{words}")?;
+    }
     let planned = water.planned.unwrap_or(Alkalinity::from_dkh(0.0));
     if water.uptake.is_none() && planned.as_dkh() <= 0.0 {
         return Ok(());

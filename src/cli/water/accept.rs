@@ -11,6 +11,7 @@ use crate::cli::place::Place;
 use crate::cli::proposal::{agreed_to, prepare};
 use crate::cli::record::ledger::open;
 use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity};
+use crate::cli::water::begin::begin;
 use crate::cli::water::owner_args::{Accept, UptakeArgs};
 use crate::cli::words::{agreed, configuration, unread, usage};
 use crate::control::{Client, Response};
@@ -108,8 +109,11 @@ pub(in crate::cli) fn uptake(
     options: &UptakeArgs,
     out: &mut Out,
 ) -> Result<(), Failure> {
-    let (Some(of), Some(value)) = (&options.quantity, options.value) else {
+    let Some(of) = &options.quantity else {
         return list(place, out);
+    };
+    let Some(value) = options.value else {
+        return begin(place, of, (&options.begin, options.sure), out);
     };
     let new = NewUptake {
         of: of.clone(),

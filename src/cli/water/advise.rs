@@ -339,10 +339,27 @@ pub(in crate::cli) fn advise(
             "{left_out} readings from before the water change of {at:.0} were left out: what the new water held of {tracked} is not on record"
         )?;
     }
+    for words in unseen(&case.loaded, &quantity(tracked)) {
+        writeln!(out, "{words}")?;
+    }
     if matches!(advice, Advice::Change(_)) {
         writeln!(out, "{}", how_to_accept(tracked))?;
     }
     Ok(())
+}
+
+/// What planned lines may add of a quantity that nobody has stated.
+pub(in crate::cli) fn unseen(loaded: &Loaded, of: &Quantity) -> Vec<String> {
+    let daily = plan_daily_volumes(&loaded.plan);
+    let givers = loaded.controller.unseen_givers(of);
+    let given = givers.filter_map(|(line, solution)| {
+        let volume = daily.get(line).filter(|volume| **volume > Volume::ZERO)?;
+        Some(format!(
+            "line {line} gives {volume} a day of {}, and it is not stated whether that carries {of}: what it adds cannot be estimated, so any uptake of {of} here is less by as much, and right only while that volume stays",
+            solution.name
+        ))
+    });
+    given.collect()
 }
 
 fn how_to_accept(tracked: &Tracked) -> String {
@@ -374,6 +391,6 @@ fn as_json(case: &Case, tracked: &Tracked, advice: &Advice) -> Value {
     json!({
         "quantity": tracked.to_string(), "advice": kind, "text": advice.to_string(), "uptake": estimate,
         "plan_per_day": case.dosing.per_day, "given_per_day": case.given_per_day, "unit": tracked.unit(), "line": case.lead.as_str(),
-        "under_way": case.under_way, "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
+        "under_way": case.under_way, "unseen": unseen(&case.loaded, &quantity(tracked)), "daily_ul": case.dosing.volume.as_ul(), "to_daily_ul": to, "interval_ul": interval, "ramp_days": ramp_days,
     })
 }

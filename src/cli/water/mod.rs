@@ -2,6 +2,7 @@
 
 pub(crate) mod accept;
 pub(crate) mod advise;
+pub(crate) mod begin;
 pub(crate) mod changes;
 pub(crate) mod course;
 pub(crate) mod dilute;

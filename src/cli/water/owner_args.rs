@@ -6,6 +6,7 @@ use jiff::Timestamp;
 
 use crate::chemistry::{Quantity, Salinity};
 use crate::cli::place::Agreed;
+use crate::cli::water::begin::Begin;
 use crate::cli::water::panel_csv::{Decimal, columns};
 use crate::cli::words::{Amount, amount, quantity, salinity, tracked};
 use crate::estimate::Tracked;
@@ -68,15 +69,17 @@ pub(crate) struct Accept {
 
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright uptake\n          dosewright uptake alkalinity \"0.85 dKH\"\n          dosewright uptake calcium \"6.1 mg/L\"\nWithout a value it lists what is in force. Every line that goes by it gives accordingly; no file is changed."
+    after_help = "Examples: dosewright uptake\n          dosewright uptake alkalinity \"0.85 dKH\"\n          dosewright uptake calcium \"6.1 mg/L\"\nTo begin with, from two tests or from a dose that keeps the level still:\n          dosewright uptake alkalinity --from \"8.4 dKH\" --to \"7.8 dKH\" --after \"1 d\"\n          dosewright uptake alkalinity --newest\n          dosewright uptake alkalinity --stands-still-at \"60 mL\" --of soda-ash --after \"14 d\"\nWithout a value it lists what is in force. Every line that goes by it gives accordingly; no file is changed. What is worked out from tests is shown first and asked about; showing needs no daemon."
 )]
 pub(crate) struct UptakeArgs {
     /// alkalinity, or an element such as calcium
-    #[arg(requires = "value", value_parser = quantity)]
+    #[arg(requires = "how", value_parser = quantity)]
     pub(crate) quantity: Option<Quantity>,
     /// What the animals take up a day, with its unit
-    #[arg(value_parser = amount)]
+    #[arg(group = "how", value_parser = amount)]
     pub(crate) value: Option<Amount>,
+    #[command(flatten)]
+    pub(crate) begin: Begin,
     /// It is right, however unlikely
     #[arg(long)]
     pub(crate) sure: bool,

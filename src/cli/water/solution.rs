@@ -191,6 +191,11 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
     if let Some(whole) = &whole {
         writeln!(out, "{}", out.tone(Tone::Strong, "the whole plan, a day"))?;
         writeln!(out, "  adds {}", rises_words(whole))?;
+        for one in shown.iter().filter(|one| !one.lines.is_empty()) {
+            if let Some(words) = one.solution.unstated_words() {
+                writeln!(out, "  without {}: {words}", one.solution.name)?;
+            }
+        }
         match whole.balance() {
             Balance::NotAPair => {}
             balance @ (Balance::Balanced { .. }
@@ -226,6 +231,9 @@ fn print_one(one: &Shown<'_>, controller: &Controller, out: &mut Out) -> Result 
     }
     if one.solution.caustic {
         writeln!(out, "  CAUTION: caustic; gloves and eye protection")?;
+    }
+    if let Some(words) = one.solution.unstated_words() {
+        writeln!(out, "  {words}; what follows is without that")?;
     }
     writeln!(
         out,
@@ -283,7 +291,7 @@ fn as_json(
                 })
                 .collect();
             json!({
-                "solution": one.solution.name.as_str(), "caustic": one.solution.caustic, "salts": salts, "lines": lines,
+                "solution": one.solution.name.as_str(), "caustic": one.solution.caustic, "unstated": one.solution.unstated, "salts": salts, "lines": lines,
                 "one_ml_adds": rises_json(&one.per_ml), "day_adds": rises_json(&one.day), "dissolves": dissolves,
             })
         })

@@ -391,7 +391,8 @@ fn an_element_has_a_whole_band_or_none() {
     assert!((band.target - 425.0).abs() < 1e-9, "the middle of the band");
     assert_eq!(band.stale_after, Millis::from_mins(14 * 24 * 60));
     assert_eq!(band.settling, Millis::from_mins(7 * 24 * 60));
-    assert_eq!(band.on_alarm_low, AlarmAction::HoldLines);
+    assert_eq!(band.on_alarm_low, AlarmAction::UptakeOnly);
+    assert_eq!(band.on_alarm_high, AlarmAction::HoldLines);
     for key in all {
         let name = key.split(' ').next().unwrap();
         one(
@@ -619,6 +620,63 @@ fn solutions_are_checked() {
         "caustic = false, but NaOH burns skin and eyes",
     );
     warned("caustic = true", "caustic = false", "Na2CO3 irritates eyes");
+}
+
+#[test]
+fn a_bought_mix_may_be_unstated_in_whole_or_in_part_and_it_is_said_what_is_not_guarded() {
+    let stated = "per-litre = { Mn-mg = 4, Fe-mg = 3, Zn-mg = 2, Co-mg = 0.05 }";
+    let checked = |to: &str| check(&edited(CONTROLLER, stated, to), PLAN).unwrap();
+    let name = crate::quantity::Name::new("trace-mix").unwrap();
+    let (iron, alkalinity) = (Quantity::from_word("iron").unwrap(), Quantity::Alkalinity);
+    for (to, carries_iron, guarded) in [
+        (
+            "unstated = true",
+            false,
+            "alkalinity and whatever else it carries is not stated",
+        ),
+        (
+            "per-litre = { Fe-mg = 3 }\nunstated = true",
+            true,
+            "alkalinity and whatever else it carries is not stated",
+        ),
+        (
+            "per-litre = { alkalinity-meq = 30 }\nunstated = true",
+            false,
+            "what it carries beside that is not stated",
+        ),
+    ] {
+        let loaded = checked(to);
+        let mix = &loaded.controller.solutions[&name];
+        assert_eq!(mix.effect.carries(&iron), carries_iron);
+        assert_eq!(mix.may_carry(&iron), !carries_iron);
+        assert_eq!(mix.may_carry(&alkalinity), !mix.effect.carries_alkalinity());
+        let warnings: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
+        for words in [
+            guarded,
+            "only the caps of its line limit it",
+            "may precipitate with",
+        ] {
+            assert!(
+                warnings.iter().any(|w| w.contains(words)),
+                "{words}: {warnings:#?}"
+            );
+        }
+    }
+    let sure = checked("per-litre = { Fe-mg = 3 }\nunstated = false");
+    assert_eq!(sure.warnings, []);
+    assert!(!sure.controller.solutions[&name].may_carry(&alkalinity));
+    // In one bottle nobody can tell what it meets.
+    let text = edited(CONTROLLER, stated, "unstated = true");
+    let text = edited(
+        &text,
+        "solutions = \"trace-mix\"",
+        "solutions = [\"trace-mix\", \"iodine\"]",
+    );
+    one(
+        &mistakes(&text, PLAN),
+        "controller.toml:",
+        "give it a bottle of its own",
+    );
 }
 
 #[test]

@@ -8,7 +8,9 @@ use crate::chemistry::Quantity;
 use crate::engine::event::Now;
 use crate::guard::Counted;
 use crate::quantity::Millis;
-use crate::record::{Addition, Observation, Observed, ObservedKind, Reading, TOLD_MAX, WrongTime};
+use crate::record::{
+    Addition, Observation, Observed, ObservedKind, Reading, Stamp, TOLD_MAX, WrongTime,
+};
 
 /// No window reaches back further.
 const WINDOW: Millis = Millis::from_mins(25 * 60);
@@ -34,6 +36,11 @@ impl Told {
 
     pub(crate) const fn next_number(&self) -> i64 {
         self.last.saturating_add(1)
+    }
+
+    /// When something was written down.
+    pub(crate) fn stamp_of(&self, number: i64) -> Option<Stamp> {
+        self.by_number.get(&number).map(|told| told.at)
     }
 
     pub(crate) fn all(&self) -> impl Iterator<Item = &Observation> {

@@ -34,6 +34,8 @@ struct Level {
     /// Additions by elapsed time, and from when on they are complete.
     log: VecDeque<(Millis, f64)>,
     log_from: Millis,
+    /// When it was last seen added, on the elapsed clock; later than it was where that is not known.
+    last_added: Millis,
     /// What part of the planned addition is in force.
     share: f64,
 }
@@ -58,6 +60,7 @@ impl Level {
             added_since: None,
             log: VecDeque::new(),
             log_from: since,
+            last_added: since,
             share: 1.0,
         }
     }
@@ -215,6 +218,25 @@ impl Water {
         if taken.is_none() || before != taken {
             level.taken = taken.and_then(when);
             level.added_since = level.taken.and_then(|at| level.added_after(at));
+        }
+    }
+
+    /// When something of it was last added, as far as that was kept.
+    pub(crate) fn last_added(&self, of: &Quantity) -> Millis {
+        let level = self.levels.get(of);
+        level.map_or(Millis::ZERO, |level| level.last_added)
+    }
+
+    /// There were doses, none of them within the day before the start that is not in the window.
+    pub(crate) fn added_before(&mut self, start: Millis) {
+        for level in self.levels.values_mut() {
+            level.last_added = start.minus(Millis::DAY);
+        }
+    }
+
+    pub(crate) fn seen_added(&mut self, of: &Quantity, at: Millis) {
+        if let Some(level) = self.levels.get_mut(of) {
+            level.last_added = at;
         }
     }
 

@@ -305,9 +305,9 @@ fn untested() -> World {
     world
 }
 
-fn ago(world: &World, ms: i64) -> Option<jiff::Timestamp> {
+fn ago(world: &World, ms: i64) -> jiff::Timestamp {
     let at = world.wall().as_millisecond() - ms;
-    Some(jiff::Timestamp::from_millisecond(at).unwrap())
+    jiff::Timestamp::from_millisecond(at).unwrap()
 }
 
 /// Tells readings that were taken at equal times, the last `until` ago, and what was added by hand between two of them.
@@ -321,11 +321,11 @@ fn series(world: &mut World, (step, until): (i64, i64), added: f64, values: &[f6
             told_at(
                 world,
                 Observed::Addition(Addition { from: None, adds }),
-                happened,
+                Some(happened),
             );
         }
         let happened = ago(world, before);
-        world.read_alkalinity_at(*value, happened);
+        world.read_alkalinity_at(*value, Some(happened));
     }
 }
 
@@ -340,9 +340,9 @@ fn a_break_is_named_with_its_dates_and_what_changed_in_the_week_before() {
         text: text.to_owned(),
     };
     let happened = ago(&world, 9 * DAY);
-    told_at(&mut world, note("new lamp"), happened);
+    told_at(&mut world, note("new lamp"), Some(happened));
     let happened = ago(&world, 20 * DAY);
-    told_at(&mut world, note("new skimmer"), happened);
+    told_at(&mut world, note("new skimmer"), Some(happened));
     series(
         &mut world,
         (7 * DAY, 0),

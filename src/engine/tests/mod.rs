@@ -1,6 +1,7 @@
 //! Tests of the engine.
 
 mod alarms;
+mod away;
 mod bench;
 mod changeover;
 mod estimate;

@@ -204,6 +204,7 @@ fn a_reading_outside_the_alarm_band_does_what_the_owner_set() {
         (AlarmAction::HoldLines, 6.4),
         (AlarmAction::HoldAll, 10.6),
         (AlarmAction::Warn, 10.6),
+        (AlarmAction::UptakeOnly, 6.4),
     ] {
         let mut world = world_of(|c| {
             let limits = tracked(c, &Quantity::Alkalinity);
@@ -215,13 +216,13 @@ fn a_reading_outside_the_alarm_band_does_what_the_owner_set() {
         let expected: Vec<HoldScope> = match action {
             AlarmAction::HoldLines => lines.iter().map(|l| HoldScope::Line(name(l))).collect(),
             AlarmAction::HoldAll => vec![HoldScope::All],
-            AlarmAction::Warn => Vec::new(),
+            AlarmAction::UptakeOnly | AlarmAction::Warn => Vec::new(),
         };
         let scopes: Vec<HoldScope> = world.holds.iter().map(|h| h.scope.clone()).collect();
         assert_eq!(scopes, expected);
         let value = Alkalinity::from_dkh(dkh).to_string();
         assert!(world.holds.iter().all(|h| h.reason.contains(&value)));
-        if action != AlarmAction::Warn {
+        if !expected.is_empty() {
             assert_eq!(world.line("alkalinity").state, LineState::Held);
         }
         // A good reading ends the alarm, never the hold.
@@ -476,4 +477,95 @@ fn below_a_detection_limit_is_never_known_to_be_high_and_may_be_known_to_be_low(
     assert!(calcium_is_refused(&mut world, 3_000), "it may be 600");
     world.tell_surely(below(340.0));
     assert!(world.has_alarm("reading-alarm"));
+}
+
+fn course_up(world: &mut World, dkh: f64, days: f64) {
+    world
+        .begin(crate::engine::CourseWish::Change {
+            line: name("alkalinity"),
+            of: Quantity::Alkalinity,
+            by: dkh * days,
+            at_most_per_day: dkh,
+        })
+        .unwrap();
+}
+
+#[test]
+fn a_low_reading_keeps_the_plan_going_and_nothing_above_uptake_until_its_owner_answers() {
+    let mut world = world_of(|c| {
+        for line in &mut c.lines {
+            line.daily_cap = ul(200_000);
+            line.dose_cap = ul(12_000);
+        }
+    });
+    world.read_alkalinity(7.6);
+    course_up(&mut world, 0.2, 20.0);
+    world.run(2 * DAY);
+    let over = world.line("alkalinity").planned;
+    assert!(over.as_ml() > 90.0, "1.0 dKH: {over}");
+    // Below the alarm limit of 6.5 dKH. What was begun without knowing of it is cut to uptake; the plan goes on.
+    world.read_alkalinity(6.4);
+    world.run(SECOND);
+    assert!(matches!(
+        reason(&mut world),
+        AllowanceReason::BelowAlarm { .. }
+    ));
+    assert!((per_day_dkh(&mut world) - 0.8).abs() < 1e-9);
+    assert!(world.holds.is_empty() && world.has_alarm("reading-alarm"));
+    let planned = world.line("alkalinity").planned;
+    assert!((planned.as_ml() - 75.6).abs() < 0.1, "{planned}");
+    // A restart forgets neither the cap nor the alarm.
+    world.run(SECOND);
+    world.restart_after(SECOND);
+    world.sync();
+    assert!(world.has_alarm("reading-alarm"));
+    assert!(matches!(
+        reason(&mut world),
+        AllowanceReason::BelowAlarm { .. }
+    ));
+    let before = world.flows_of("alkalinity").len();
+    world.run(2 * DAY);
+    assert!(
+        world.flows_of("alkalinity").len() > before + 40,
+        "it was not stopped"
+    );
+    // The owner's answer is a course up that is begun after it.
+    course_up(&mut world, 0.1, 3.0);
+    assert_eq!(reason(&mut world), AllowanceReason::UptakePlusRise);
+    world.run(SECOND);
+    world.restart_after(SECOND);
+    world.sync();
+    assert_eq!(reason(&mut world), AllowanceReason::UptakePlusRise);
+    // The next low one is another.
+    world.run(SECOND);
+    world.read_alkalinity(6.3);
+    assert!(matches!(
+        reason(&mut world),
+        AllowanceReason::BelowAlarm { .. }
+    ));
+    world.read_alkalinity(6.6);
+    assert_eq!(reason(&mut world), AllowanceReason::UptakePlusRise);
+    assert!(!world.has_alarm("reading-alarm"));
+    world.check_caps();
+}
+
+#[test]
+fn a_low_element_without_an_uptake_gets_what_is_planned_and_not_less() {
+    let mut world = world_without_calcium_uptake(|c| {
+        tracks_calcium(c);
+        let limits = c.water.get_mut(&calcium()).unwrap();
+        // The plan adds 5.72 mg/L a day.
+        limits.max_rise = 10.0;
+        tracked(c, &calcium()).on_alarm_low = AlarmAction::UptakeOnly;
+    });
+    world.read(&calcium(), 349.0, 1.0);
+    world.run(2 * DAY);
+    let flowed: i64 = world.flows_of("calcium").iter().map(|f| f.volume).sum();
+    assert!(flowed > 140_000, "{flowed}");
+    // 5 mL more are 0.38 mg/L, and a dose by hand is no answer to the reading.
+    world.hold(Some("alkalinity"), "out of the way");
+    world.run(16 * MINUTE);
+    assert!(calcium_is_refused(&mut world, 5_000));
+    world.read(&calcium(), 360.0, 1.0);
+    assert!(!calcium_is_refused(&mut world, 5_000));
 }

@@ -328,6 +328,11 @@ fn shares_and_uptakes_go_together() {
         ),
         (
             "daily-ml = 6\n",
+            "daily-ml = 6\nkeeps-on = true\n",
+            "keeps-on has no meaning beside daily-ml",
+        ),
+        (
+            "daily-ml = 6\n",
             "daily-ml = 6\nshare-of-uptake = 1\n",
             "is said more than once (daily-ml, share-of-uptake)",
         ),
@@ -348,6 +353,36 @@ fn shares_and_uptakes_go_together() {
             "{words}: {found:#?}"
         );
     }
+}
+
+/// A volume that goes by an uptake which is estimated without what the mix adds would chase itself.
+#[test]
+fn what_is_not_stated_goes_by_no_uptake_but_of_what_is_stated() {
+    let salts = "salts = [{ salt = \"CaCl2.2H2O\", g-per-l = 83.2 }]";
+    let of_calcium = "share-of-uptake = 1.0\nof = \"calcium\"";
+    let found = |solution: &str, gives: &str| {
+        mistakes(
+            &edited(CONTROLLER, salts, solution),
+            &edited(PLAN, of_calcium, gives),
+        )
+    };
+    let words = "it is not stated whether \"calcium-chloride\" carries calcium, so its volume cannot go by the uptake of calcium; give daily-ml";
+    for gives in [of_calcium, "ml-per-mg-per-l = 13\nof = \"calcium\""] {
+        one(&found("unstated = true", gives), "plan.toml:", words);
+        one(
+            &found("per-litre = { Mg-mg = 1 }\nunstated = true", gives),
+            "plan.toml:",
+            words,
+        );
+    }
+    let none: [String; 0] = [];
+    assert_eq!(found("unstated = true", "daily-ml = 75"), none);
+    let in_part = format!("{salts}\nunstated = true");
+    assert_eq!(
+        found(&in_part, of_calcium),
+        none,
+        "what is stated of it can be gone by"
+    );
 }
 
 #[test]

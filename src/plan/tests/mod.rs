@@ -117,6 +117,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         name: name(p.name),
         effect: SolutionEffect::default(),
         salts: Vec::new(),
+        unstated: false,
         caustic: false,
     };
     let line = |p: &Part| Line {
@@ -160,6 +161,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         lines: parts
             .iter()
             .map(|p| PlannedLine {
+                keeps_on: false,
                 line: name(p.name),
                 gives: Gives::Daily(Volume::from_ul(p.ul)),
                 daily_volume: Volume::from_ul(p.ul),

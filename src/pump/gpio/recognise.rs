@@ -70,27 +70,13 @@ fn gather(tables: &[Pairs], scanned: bool) -> Recognition {
     for table in tables {
         if table.name == "board" {
             found.driver = driver(table);
-            see(
-                table,
-                ("cut-off", "cut-off-active"),
-                "common cut-off",
-                Some("high"),
-                &mut found,
-            );
-            see(
-                table,
-                ("heartbeat", ""),
-                "heartbeat",
-                Some("high"),
-                &mut found,
-            );
-            see(
-                table,
-                ("alarm", "alarm-active"),
-                "alarm output",
-                Some("high"),
-                &mut found,
-            );
+            for (keys, what) in [
+                (("cut-off", "cut-off-active"), "common cut-off"),
+                (("heartbeat", ""), "heartbeat"),
+                (("alarm", "alarm-active"), "alarm output"),
+            ] {
+                see(table, keys, what, Some("high"), &mut found);
+            }
         } else if let Some(head) = table.name.strip_prefix("head.")
             && !head.ends_with(".simulated")
         {
@@ -122,27 +108,23 @@ fn gather(tables: &[Pairs], scanned: bool) -> Recognition {
 
 /// The pins of a stepper head: enable first, without which the motor has no current.
 fn stepper(table: &Pairs, head: &str, found: &mut Recognition) {
-    let name = |pin: &str| format!("head {head}, {pin}");
-    if table.get("enable").is_some() {
+    let pin = |keys: (&str, &str), level, found: &mut Recognition| {
         see(
             table,
-            ("enable", "enable-active"),
-            &name("enable"),
-            None,
+            keys,
+            &format!("head {head}, {}", keys.0),
+            level,
             found,
         );
+    };
+    if table.get("enable").is_some() {
+        pin(("enable", "enable-active"), None, found);
     }
     // A step input is on when high, whatever else stands there.
     let level = table.get("step").map(|_| "high");
-    see(table, ("step", ""), &name("step"), level, found);
+    pin(("step", ""), level, found);
     if table.get("direction").is_some() {
-        see(
-            table,
-            ("direction", "direction-level"),
-            &name("direction"),
-            None,
-            found,
-        );
+        pin(("direction", "direction-level"), None, found);
     }
 }
 

@@ -31,7 +31,7 @@ impl Registers {
     /// The output latch gets the off level before the pin becomes an output, so that there is no edge.
     pub(super) fn output(&self, config: &OutputConfig) -> Result<RegisterOutput, GpioError> {
         let pin = self.pin(config.gpio)?;
-        let mut pin = match off_level(config.active) {
+        let mut pin = match config.active.other() {
             ActiveLevel::Low => pin.into_output_low(),
             ActiveLevel::High => pin.into_output_high(),
         };
@@ -124,7 +124,7 @@ impl Output for RegisterOutput {
     }
 
     fn set_off(&mut self) -> Result<(), PumpError> {
-        self.drive(off_level(self.active));
+        self.drive(self.active.other());
         Ok(())
     }
 
@@ -136,7 +136,7 @@ impl Output for RegisterOutput {
 
 impl Drop for RegisterOutput {
     fn drop(&mut self) {
-        self.drive(off_level(self.active));
+        self.drive(self.active.other());
     }
 }
 
@@ -148,13 +148,5 @@ pub(super) struct RegisterContact {
 impl Contact for RegisterContact {
     fn level(&mut self) -> Option<ActiveLevel> {
         Some(level(self.pin.read()))
-    }
-}
-
-/// The level that means "off".
-fn off_level(active: ActiveLevel) -> ActiveLevel {
-    match active {
-        ActiveLevel::High => ActiveLevel::Low,
-        ActiveLevel::Low => ActiveLevel::High,
     }
 }

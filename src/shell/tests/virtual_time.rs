@@ -133,12 +133,14 @@ fn a_day(load: fn(usize) -> i64) -> Vec<String> {
             outcome.end, outcome.delivered, outcome.on_time
         )
     });
-    let not_given = machine.entries.iter().filter_map(|entry| match entry {
-        Entry::SlotNotGiven(slot) => {
+    let not_given = machine.entries.iter().filter_map(|entry| {
+        if let Entry::SlotNotGiven(slot) = entry {
             Some(format!("{:?} {:?}: {}", slot.kind, slot.key, slot.reason))
+        } else if let Entry::OutageMissed(missed) = entry {
+            Some(format!("{missed:?}"))
+        } else {
+            None
         }
-        Entry::OutageMissed(missed) => Some(format!("{missed:?}")),
-        _ => None,
     });
     given.chain(not_given).collect()
 }
