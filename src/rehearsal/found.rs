@@ -82,7 +82,8 @@ pub struct LineFound {
 pub struct BottleFound {
     /// From the begin on, as fast as it was really drawn; none when it was not.
     pub lasts_days: Option<f64>,
-    pub refilled_on_days: Vec<i64>,
+    /// Days.
+    pub refilled_on: Vec<i64>,
     /// Days on which a dose was refused because it was used up.
     pub empty_days: usize,
 }

@@ -272,7 +272,7 @@ impl Rehearsal<'_> {
             let used_up = world.used_up.iter().filter(|(bottle, _)| bottle == name);
             let found = BottleFound {
                 lasts_days: (a_day > 0.0).then(|| usable / a_day),
-                refilled_on_days: keeper.refills.get(name).cloned().unwrap_or_default(),
+                refilled_on: keeper.refills.get(name).cloned().unwrap_or_default(),
                 empty_days: used_up.count(),
             };
             reservoirs.insert(name.clone(), found);

@@ -212,7 +212,7 @@ fn held(trouble: Trouble) -> Vec<Rule> {
     };
     let mut found = Vec::new();
     rehearsed((&demo(), &said("")), (1, 1), held, |_, all| {
-        found = rules(&all)
+        found = rules(&all);
     });
     found
 }
@@ -334,14 +334,14 @@ fn low_bottles_are_filled_and_nobody_does_anything_while_away() {
     bottle.capacity = Volume::from_ul(700_000);
     let run = |text: &str| rehearsed((&loaded, &said(text)), (9, 1), |_| {}, |_, found| found);
     let there = run("[water.alkalinity]\ntest-every-days = 1\n");
-    let filled = &there.reservoirs[&name("calcium")].refilled_on_days;
+    let filled = &there.reservoirs[&name("calcium")].refilled_on;
     assert_eq!(filled.first(), Some(&2), "{there:?}");
     assert_eq!(there.water[&ALKALINITY].readings.len(), 9);
     let away =
         run("[water.alkalinity]\ntest-every-days = 1\n[owner]\naway-from-day = 1\naway-days = 7\n");
     let tested = away.water[&ALKALINITY].readings.iter().map(|r| r.0);
     assert_eq!(tested.collect::<Vec<_>>(), [0, 8]);
-    assert_eq!(away.reservoirs[&name("calcium")].refilled_on_days, [8]);
+    assert_eq!(away.reservoirs[&name("calcium")].refilled_on, [8]);
 }
 
 #[test]

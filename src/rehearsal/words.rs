@@ -180,7 +180,7 @@ fn bottle_words(bottle: &BottleFound) -> String {
         || "not drawn on".to_owned(),
         |days| format!("empty after {days:.0} days"),
     );
-    let days: Vec<String> = bottle.refilled_on_days.iter().map(i64::to_string).collect();
+    let days: Vec<String> = bottle.refilled_on.iter().map(i64::to_string).collect();
     let filled = match days.len() {
         0 => "never filled".to_owned(),
         1..=8 => format!("filled on day {}", days.join(", ")),
@@ -209,14 +209,8 @@ fn counted(counts: &BTreeMap<String, u64>) -> String {
 }
 
 fn tasks(text: &mut String, run: &Found, mark: &str) {
-    put(
-        text,
-        &format!(
-            "\nasked of you{mark}: {}",
-            if run.tasks.is_empty() { "nothing" } else { "" }
-        )
-        .trim_end(),
-    );
+    let nothing = if run.tasks.is_empty() { " nothing" } else { "" };
+    put(text, &format!("\nasked of you{mark}:{nothing}"));
     for (what, task) in run.tasks.iter().take(TASKS_SHOWN) {
         let when = if task.times == 1 {
             format!("day {}", task.first_day)

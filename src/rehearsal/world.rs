@@ -34,7 +34,7 @@ pub(super) const ELAPSED_BEGIN: Millis = Millis::from_mins(10);
 pub(super) enum Coming {
     /// The run of a head has lasted its time.
     Ended(Name, DoseId),
-    Told(Event),
+    Told(Box<Event>),
 }
 
 /// What the ledger has to say of a write.
@@ -158,7 +158,7 @@ impl World {
     /// What comes next becomes an event; `None` when it has come to nothing.
     pub(super) fn happens(&mut self) -> Option<Event> {
         match self.coming.pop_first()?.1 {
-            Coming::Told(event) => Some(event),
+            Coming::Told(event) => Some(*event),
             Coming::Ended(head, id) => {
                 let running = self.heads.get(&head)?.run.as_ref()?;
                 (running.intent.id == id).then_some(())?;
@@ -239,7 +239,7 @@ impl World {
         };
         let (now, counts) = (self.now, self.now.plus(float.trip_after).plus(FLOAT_SEEN));
         bottle.dry = dry.then_some(counts);
-        self.later(now, Coming::Told(told));
+        self.later(now, Coming::Told(Box::new(told)));
     }
 
     pub(super) fn work_out(&mut self) {
@@ -272,7 +272,7 @@ impl Hands<()> for World {
             let end = RunEnd::Stopped;
             let report = RunReport { on_time, end };
             let at = self.now.plus(OFF_TAKES);
-            self.later(at, Coming::Told(Event::RunEnded { id, report }));
+            self.later(at, Coming::Told(Box::new(Event::RunEnded { id, report })));
         }
     }
 
@@ -326,7 +326,7 @@ impl Hands<()> for World {
         self.reports.push_back(Report::Holds(number));
     }
 
-    fn give(&mut self, _: (), verdict: Verdict) {
+    fn give(&mut self, (): (), verdict: Verdict) {
         self.verdicts.push_back(verdict);
     }
 }
