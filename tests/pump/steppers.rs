@@ -125,14 +125,9 @@ fn under_load_the_count_is_exact_and_steps_never_come_in_a_bunch() {
         Safeguards::only(RUN_MAX),
         Box::new(|error| panic!("{error}")),
     );
-    let mut pump = pump.unwrap();
-    let controller = demo();
-    // Short runs have the most time of their own beside what they should take, so that no load ends them as too slow.
-    let runs = [1, 2, 3, 4].map(|dose| {
-        let report = pump.run(permit(&controller, dose, 500), &RunControl::default());
-        let sent = times.lock().unwrap().len();
-        (report, sent)
-    });
+    let report = pump
+        .unwrap()
+        .run(permit(&demo(), 1, 2_000), &RunControl::default());
     stop.store(true, Ordering::Relaxed);
     for thread in busy {
         thread.join().unwrap();
@@ -145,12 +140,9 @@ fn under_load_the_count_is_exact_and_steps_never_come_in_a_bunch() {
         .unwrap();
     let took = times.last().unwrap() - times.first().unwrap();
     println!("{} steps in {took} us, closest {closest} us", times.len());
-    // A quarter of a second each way between standing and 1,000 steps/s.
-    assert_eq!(steps_in(FAST, Millis::new(500)), 250);
-    for ((report, sent), number) in runs.iter().zip(1..) {
-        assert_eq!(report.end, RunEnd::Completed, "{report:?}");
-        assert_eq!(*sent, 250 * number);
-    }
+    assert_eq!(report.end, RunEnd::Completed, "{report:?}");
+    assert_eq!(times.len(), 1750);
+    assert_eq!(steps_in(FAST, Millis::new(2_000)), 1750);
     // Nine tenths of 1 ms.
     assert!(closest >= 899, "{closest} us");
 }
@@ -257,14 +249,13 @@ fn an_output_that_another_program_drives_in_a_run_ends_it_as_failed() {
         });
         let report = rig
             .pump
-            .run(permit(&demo(), 1, 20_000), &RunControl::default());
+            .run(permit(&demo(), 1, 6_000), &RunControl::default());
         meddler.join().unwrap();
         assert!(
             matches!(&report.end, RunEnd::Failed { why } if why.contains("opposite")),
             "{which}: {report:?}"
         );
-        // By the steps that were sent: far from all of them, however late a busy machine looks.
-        assert!(report.on_time < Millis::new(10_000), "{which}: {report:?}");
+        assert!(report.on_time < Millis::new(2_000), "{which}: {report:?}");
         assert!(!rig.enable.is_really_on() && !rig.step.is_really_on());
         assert!(!rig.supply.is_really_on());
         assert!(!faults.lock().unwrap().is_empty());
