@@ -80,7 +80,7 @@ pub struct LineFound {
 
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct BottleFound {
-    /// From the begin on, as fast as it was really drawn; none when it was not.
+    /// From the begin on, as fast as its slots were to draw on it; none when nothing was to.
     pub lasts_days: Option<f64>,
     /// Days.
     pub refilled_on: Vec<i64>,

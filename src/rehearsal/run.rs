@@ -260,7 +260,7 @@ impl Rehearsal<'_> {
         let mut reservoirs: BTreeMap<Name, BottleFound> = BTreeMap::new();
         for (name, bottle) in &world.bottles {
             let lines = world.controller.drawing_on(name);
-            let drawn = lines.filter_map(|l| Some(world.lines.get(&l.name)?.delivered.as_ul()));
+            let drawn = lines.filter_map(|l| Some(world.lines.get(&l.name)?.planned.as_ul()));
             let a_day = f64_from_i64(drawn.sum()) / days.max(1e-9);
             let usable = f64_from_i64(
                 bottle

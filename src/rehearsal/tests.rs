@@ -116,6 +116,25 @@ fn the_tank_holds_what_it_began_with_and_got_less_what_was_taken_up() {
 }
 
 #[test]
+fn no_more_is_taken_up_than_is_there() {
+    let scenario = said("[water.alkalinity]\nstart-dkh = 4\nuptake-percent-of-plan = 1000\n");
+    rehearsed(
+        (&demo(), &scenario),
+        (1, 1),
+        |_| {},
+        |stage, _| {
+            let level = &stage.world.water.levels[&ALKALINITY];
+            assert!(
+                level.hours.iter().all(|hour| *hour >= 0.0),
+                "{:?}",
+                level.hours
+            );
+            assert!(level.now() < 0.1, "{}", level.now());
+        },
+    );
+}
+
+#[test]
 fn the_same_seed_is_the_same_run_and_another_is_not() {
     let one = found("", 3, 7);
     assert_eq!(one, found("", 3, 7));

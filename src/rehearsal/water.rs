@@ -99,7 +99,9 @@ impl Water {
             let day = self.at.as_ms().div_euclid(Millis::DAY.as_ms());
             let days = to.minus(self.at).as_days();
             for level in self.levels.values_mut() {
-                level.taken += level.uptake.on_day(day) * days;
+                // Nobody takes up what is not there.
+                let wanted = level.uptake.on_day(day) * days;
+                level.taken += wanted.min(level.now().max(0.0));
                 if to == next {
                     let now = level.now();
                     level.hours.push(now);
