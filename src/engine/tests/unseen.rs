@@ -57,7 +57,7 @@ fn what_went_in_beyond_a_dose_is_in_the_predicted_level_too() {
     let crate::config::HeadOutput::Switched(output) = head.output else {
         panic!("the demo's heads are switched");
     };
-    let (before, since) = (world.status().water.predicted.unwrap().as_dkh(), world.t);
+    let (before, since) = (world.prediction().unwrap().value, world.t);
     let runs = |world: &World| {
         let given = |id| !world.books.outcomes.contains_key(id);
         let intents = world.books.intents.iter();
@@ -83,7 +83,7 @@ fn what_went_in_beyond_a_dose_is_in_the_predicted_level_too() {
     assert!(delivered.as_ul() > 2 * intent.volume.as_ul(), "{delivered}");
     let mut holds = world.holds.iter();
     assert!(holds.any(|h| h.scope == HoldScope::Line(name("alkalinity"))));
-    let rose = world.status().water.predicted.unwrap().as_dkh() - before;
+    let rose = world.prediction().unwrap().value - before;
     let worth = world.worth("alkalinity", &Quantity::Alkalinity, delivered.as_ul());
     let days = f64_from_i64(world.t - since) / f64_from_i64(DAY);
     let taken_up = world.uptake().unwrap().as_dkh() * days;
