@@ -22,6 +22,7 @@ pub mod plan;
 pub mod pump;
 pub mod quantity;
 pub mod record;
+pub mod rehearsal;
 pub mod shell;
 pub mod statistics;
 pub mod tell;

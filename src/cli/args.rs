@@ -22,7 +22,7 @@ const HEADINGS: [(&str, &str); 5] = [
     ("The record", "ledger"),
     (
         "Setting up",
-        "check arm disarm clock simulate tell mqtt schema completions manual",
+        "check rehearse arm disarm clock simulate tell mqtt schema completions manual",
     ),
 ];
 
@@ -48,6 +48,8 @@ pub(super) enum Command {
     Run(running::daemon::Run),
     /// Check both files and show the effective limits and a day's slots
     Check(running::check::Check),
+    /// Rehearse the plan in virtual time against a model tank, and show where the water would go
+    Rehearse(running::rehearse::Rehearse),
     /// Show what every line does, what its bottle holds and what comes next
     Status(StatusArgs),
     /// Accept the cautions, so that a live daemon drives its outputs

@@ -71,6 +71,7 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result {
     match &cli.command {
         Command::Run(options) => running::daemon::run(place, options),
         Command::Check(options) => running::check::check(place, options, out),
+        Command::Rehearse(options) => running::rehearse::rehearse(place, options, out),
         Command::Status(options) => running::status::status(place, options, out),
         Command::Arm => running::arm::arm(place, out),
         Command::Disarm => running::arm::disarm(place, out),

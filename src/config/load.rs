@@ -229,7 +229,7 @@ pub fn check_plan_text(
 }
 
 /// A load that failed says why, always: a check that forgot to is itself named rather than passed over.
-fn or_unknown(mut mistakes: Vec<Mistake>, file: &str) -> Vec<Mistake> {
+pub(super) fn or_unknown(mut mistakes: Vec<Mistake>, file: &str) -> Vec<Mistake> {
     if mistakes.is_empty() {
         mistakes.push(Mistake {
             file: file.to_owned(),

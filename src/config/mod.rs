@@ -8,7 +8,7 @@
 //! tree of `tree.rs`; `controller.rs` and the files it calls, `mqtt.rs` and `plan_file.rs` take the values out of the tree by the
 //! table's own constants and build the checked types; `relations.rs` holds the parts of the controller against each other;
 //! `load.rs` puts the two files together. How a whole plan is held against a whole controller is not known here: who loads gives
-//! that check, and `plan` has it. `json_schema.rs` writes the table out for editors. Only `load.rs` touches the disk.
+//! that check, and `plan` has it. `scenario.rs` reads what a rehearsal assumes, by a table of keys of its own. `json_schema.rs` writes the table out for editors. Only `load.rs` touches the disk.
 
 mod board;
 mod bottles;
@@ -34,6 +34,8 @@ mod plan_file;
 mod pwm;
 mod raw;
 mod relations;
+mod scenario;
+mod scenario_keys;
 mod schema;
 mod solution;
 mod stepper;
@@ -66,3 +68,4 @@ pub use pin::{header_pin, parse_pin};
 pub use plan_file::PlanCheck;
 pub use pwm::{WrittenChannel, WrittenPwm};
 pub use relations::ALL_LINES;
+pub use scenario::{Kit, Owner, OwnerKind, Scenario, TrueHeads, TrueUptake, TrueWater};

@@ -256,10 +256,11 @@ impl Engine {
             return None;
         }
         let daily = self.daily_volumes();
+        // Not from now on: what fell due since the last look is wanted at once.
         let slot = self
             .in_force
             .schedule
-            .next_after(self.slots.cursor.max(now.wall), &daily)?;
+            .next_after(self.slots.cursor, &daily)?;
         Some(
             now.elapsed.plus(Millis::new(
                 slot.at

@@ -99,7 +99,7 @@ impl Beginning {
     }
 
     /// At 95 %; animals give nothing back.
-    pub fn interval(&self) -> (f64, f64) {
+    pub fn uptake_interval(&self) -> (f64, f64) {
         let half = self.half_width();
         ((self.per_day - half).max(0.0), self.per_day + half)
     }
@@ -164,7 +164,7 @@ mod tests {
         let one = fall(8.4, 7.8, 1.0, 0.0).unwrap();
         near(one.per_day, 0.6);
         near(one.standard_error, 0.15 * 2.0_f64.sqrt());
-        let (low, high) = one.interval();
+        let (low, high) = one.uptake_interval();
         near(low, 0.6 - 1.96 * 0.15 * 2.0_f64.sqrt());
         near(high, 0.6 + 1.96 * 0.15 * 2.0_f64.sqrt());
         let three = fall(8.4, 7.8, 3.0, 1.5).unwrap();
@@ -179,7 +179,7 @@ mod tests {
         });
         near(mixed.unwrap().standard_error, 0.25);
         // What cannot be told from none begins at none, never below.
-        near(fall(8.0, 7.9, 1.0, 0.0).unwrap().interval().0, 0.0);
+        near(fall(8.0, 7.9, 1.0, 0.0).unwrap().uptake_interval().0, 0.0);
     }
 
     /// The same as an ordinary line fit of three tests says of its slope when the scatter is what the kit states.

@@ -51,16 +51,16 @@ pub struct Estimate {
 impl Estimate {
     /// 95 % interval.
     pub fn level_interval(&self) -> (f64, f64) {
-        self.interval(|state| (state.level, state.cov.ll))
+        self.ends(|state| (state.level, state.cov.ll))
     }
 
     /// 95 % interval.
     pub fn uptake_interval(&self) -> (f64, f64) {
-        self.interval(|state| (state.uptake, state.cov.uu))
+        self.ends(|state| (state.uptake, state.cov.uu))
     }
 
     /// From the mixture and not from its variance: the thought of a break makes the tails long and the middle no wider.
-    fn interval(&self, of: fn(&State) -> (f64, f64)) -> (f64, f64) {
+    fn ends(&self, of: fn(&State) -> (f64, f64)) -> (f64, f64) {
         let parts = self.bank.iter().flat_map(|one| one.parts(self.days));
         let mixture: Vec<_> = parts
             .map(|(weight, state)| (weight, of(&state)))

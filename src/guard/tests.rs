@@ -16,6 +16,7 @@ use crate::metering::{Calibration, Coverage, MeteringLimits, NoRefit, Uncovered}
 use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, name};
 use crate::record::{Destination, DoseId, DoseKind, Hold, HoldScope, Who};
 
+mod edges;
 mod windows;
 
 const NOW: Millis = Millis::from_mins(3 * 24 * 60);

@@ -67,6 +67,8 @@ pub struct Ledger {
     pub(super) mark_fault: Option<LedgerError>,
     /// Why it may have forgotten something.
     pub(super) doubt: Option<String>,
+    /// Nobody will go by it: see [`Ledger::rehearsed`].
+    pub(super) is_rehearsed: bool,
     installation: String,
     created: bool,
 }
@@ -138,11 +140,30 @@ impl Ledger {
             mark,
             mark_fault: None,
             doubt,
+            is_rehearsed: false,
             installation,
             created,
         };
         ledger.write_mark()?;
         Ok(ledger)
+    }
+
+    /// For a rehearsal, whose ledger is thrown away after it: rows are written by the same code and held to the same rules, but are not
+    /// synced, not read back from the disk before each dose, and have no mark beside them. A dose is then recorded some ten times faster.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn rehearsed(mut self) -> Result<Self, LedgerError> {
+        let place = Place::new(&self.path, "rehearse in it");
+        let set = self.conn.pragma_update(None, "synchronous", "OFF");
+        set.map_err(|e| place.sql(e))?;
+        let set = |_: &rusqlite::Row<'_>| Ok(());
+        let set = self
+            .conn
+            .pragma_update_and_check(None, "locking_mode", "EXCLUSIVE", set);
+        set.map_err(|e| place.sql(e))?;
+        self.is_rehearsed = true;
+        Ok(self)
     }
 
     /// The installation's id, made when the ledger was created.

@@ -35,6 +35,9 @@ impl Ledger {
     /// # Errors
     /// Any [`LedgerError`]: what is written now might be lost.
     pub(super) fn look_again(&mut self) -> Result<(), LedgerError> {
+        if self.is_rehearsed {
+            return Ok(());
+        }
         self.same_files()?;
         check_header(&self.path)?;
         wal::check_header(&self.path)?;

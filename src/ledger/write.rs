@@ -168,7 +168,7 @@ impl Ledger {
 
     /// After each commit, never before: then a kill leaves the ledger ahead of its mark.
     pub(super) fn write_mark(&mut self) -> Result<(), LedgerError> {
-        if self.doubt.is_some() {
+        if self.doubt.is_some() || self.is_rehearsed {
             return Ok(());
         }
         let place = Place::new(&self.path, "write the mark beside it (ledger.mark)");

@@ -1,6 +1,6 @@
 //! The plan as a calendar of slots: days, stretches of time, what comes next, and what an outage missed.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -22,11 +22,15 @@ pub struct Schedule {
     layout: Layout,
     /// Placed days, the latest used last.
     kept: VecDeque<(Date, Arc<PlacedDay>)>,
+    /// Some of them with these volumes, which are asked for again and again.
+    made: (DailyVolumes, BTreeMap<Date, Arc<[Slot]>>),
 }
 
 impl Schedule {
     /// Days kept placed: a week before and after, for counting an outage.
     const KEPT_MAX: usize = 16;
+    /// Days kept with their volumes: those around midnight. Few, for the daemon's memory is small.
+    const MADE_MAX: usize = 4;
     /// Most days [`Self::between`] gives at once.
     pub const SPAN_DAYS_MAX: i64 = 31;
     /// Days [`Self::next_after`] looks ahead.
@@ -42,6 +46,7 @@ impl Schedule {
             plan,
             layout,
             kept: VecDeque::new(),
+            made: (DailyVolumes::new(), BTreeMap::new()),
         }
     }
 
@@ -79,11 +84,26 @@ impl Schedule {
     /// # Errors
     /// The first [`PlacementError`] of that day. No slot of such a day is given: a day that breaks a rule is not dosed.
     pub fn day(&mut self, date: Date, daily: &DailyVolumes) -> Result<Vec<Slot>, PlacementError> {
-        let placed = self.placed(date);
-        match placed.errors.first() {
-            Some(error) => Err(error.clone()),
-            None => Ok(self.with_volumes(date, &placed, daily)),
+        self.made(date, daily).map(|slots| slots.to_vec())
+    }
+
+    fn made(&mut self, date: Date, daily: &DailyVolumes) -> Result<Arc<[Slot]>, PlacementError> {
+        if self.made.0 != *daily {
+            self.made = (daily.clone(), BTreeMap::new());
         }
+        if let Some(slots) = self.made.1.get(&date) {
+            return Ok(Arc::clone(slots));
+        }
+        let placed = self.placed(date);
+        if let Some(error) = placed.errors.first() {
+            return Err(error.clone());
+        }
+        let slots: Arc<[Slot]> = self.with_volumes(date, &placed, daily).into();
+        if self.made.1.len() >= Self::MADE_MAX {
+            self.made.1.clear();
+        }
+        self.made.1.insert(date, Arc::clone(&slots));
+        Ok(slots)
     }
 
     /// Slots later than `after` and not later than `until`, by instant and then by line order.
@@ -103,8 +123,9 @@ impl Schedule {
         }
         let mut slots = Vec::new();
         for date in self.dates_touching(after, until) {
-            let day = self.day(date, daily)?;
-            slots.extend(day.into_iter().filter(|s| s.at > after && s.at <= until));
+            let day = self.made(date, daily)?;
+            let inside = |s: &&Slot| s.at > after && s.at <= until;
+            slots.extend(day.iter().filter(inside).cloned());
         }
         slots.sort_by_key(|s| s.at);
         Ok(slots)
@@ -231,21 +252,33 @@ impl Schedule {
         let some = |name: &Name| daily.get(name).is_some_and(|v| *v > Volume::ZERO);
         let today = self.controller.time_zone.to_datetime(t).date();
         let first = today.yesterday().unwrap_or(today);
+        let zone = self.controller.time_zone.clone();
+        let mut found: Option<Slot> = None;
         for ahead in 0..=Self::AHEAD_DAYS_MAX {
             let date = first.checked_add(Span::new().days(ahead)).ok()?;
+            // A window through midnight puts slots of one date behind those of the next.
+            if found
+                .as_ref()
+                .is_some_and(|slot| zone.to_datetime(slot.at).date() < date)
+            {
+                break;
+            }
             // Days without a dose of these lines are passed over without being placed.
             let any =
                 |l: &super::layout::Placing| wanted(&l.name) && some(&l.name) && l.doses_on(date);
             if !self.layout.lines.iter().any(any) {
                 continue;
             }
-            let slots = self.day(date, daily).unwrap_or_default();
-            let next = slots.into_iter().find(|s| s.at > t && wanted(&s.key.line));
-            if next.is_some() {
-                return next;
-            }
+            let Ok(slots) = self.made(date, daily) else {
+                continue;
+            };
+            let next = slots.iter().find(|s| s.at > t && wanted(&s.key.line));
+            found = found
+                .into_iter()
+                .chain(next.cloned())
+                .min_by_key(|slot| slot.at);
         }
-        None
+        found
     }
 }
 

@@ -41,6 +41,7 @@ const PURE: &[&str] = &[
     "shell",
     "config/model.rs",
     "config/calendar",
+    "rehearsal",
     "tell/desk.rs",
     "tell/message.rs",
 ];

@@ -491,8 +491,8 @@ impl FailingDisk {
         fs::create_dir(disk.path()).unwrap();
         let image = File::create(disk.image()).unwrap();
         image.set_len(16 * 1024 * 1024).unwrap();
-        let mut make = Command::new("mkfs.ext4");
-        let made = make.arg("-q").arg(disk.image()).status();
+        let mut format = Command::new("mkfs.ext4");
+        let made = format.arg("-q").arg(disk.image()).status();
         let made = made.is_ok_and(|s| s.success());
         (made && disk.attach() && disk.trigger().is_some_and(|t| t.exists())).then_some(disk)
     }

@@ -138,7 +138,7 @@ impl Ear {
     }
 
     /// Whether a signal came, or comes within a time.
-    fn signalled(&mut self, wait: Duration) -> bool {
+    pub(crate) fn signalled(&mut self, wait: Duration) -> bool {
         let [interrupt, terminate, hangup] = &mut self.signals;
         self.runtime.block_on(async {
             tokio::select! {

@@ -9,6 +9,7 @@ mod hardware;
 pub(crate) mod hold;
 pub(crate) mod mqtt;
 pub(crate) mod outputs_off;
+pub(crate) mod rehearse;
 pub(crate) mod status;
 pub(crate) mod tell;
 

@@ -289,7 +289,7 @@ fn lines<'a>(
 ) -> Vec<Gives<'a>> {
     let (controller, plan) = (&loaded.controller, &loaded.plan);
     let by = |per_day: f64| plan_daily_volumes(&with_uptake(plan, controller, of, per_day));
-    let (low, high) = beginning.interval();
+    let (low, high) = beginning.uptake_interval();
     let (now, then) = (plan_daily_volumes(plan), by(per_day));
     let ends = (by(low), by(high));
     let of_line = |daily: &DailyVolumes, line: &Line| daily.get(&line.name).copied();
@@ -359,7 +359,7 @@ fn show(
     out: &mut Out,
 ) -> Result<(), Failure> {
     let (beginning, unit) = (&worked.beginning, of.unit());
-    let (low, high) = beginning.interval();
+    let (low, high) = beginning.uptake_interval();
     writeln!(out, "{}", worked.arithmetic)?;
     let found = format!("uptake of {of}: {per_day:.2} {unit} a day, {low:.2} to {high:.2} at 95 %");
     writeln!(out, "{}", out.tone(Tone::Strong, &found))?;
@@ -434,7 +434,7 @@ fn line_words(gives: &Gives<'_>, of: &Quantity) -> String {
 
 fn as_json(of: &Quantity, per_day: f64, worked: &Worked, gives: &[Gives<'_>]) -> serde_json::Value {
     let beginning = &worked.beginning;
-    let (low, high) = beginning.interval();
+    let (low, high) = beginning.uptake_interval();
     let further = FURTHER_DAYS.map(|days| {
         json!({ "after_days": days, "half_width": beginning.half_width_with_test_after(days) })
     });

@@ -1015,6 +1015,16 @@ impl World {
                 | Entry::OutageMissed(_) => {}
             }
         }
+        self.know_doses(&mut history);
+        let keep = history.doses.len().saturating_sub(400);
+        history.doses.drain(..keep);
+        history.reservoirs = self.books.refills.clone().into_iter().collect();
+        history.contents = self.books.contents.values().cloned().collect();
+        history.calibrations = run_since.into_values().collect();
+        history
+    }
+
+    fn know_doses(&self, history: &mut History) {
         let mut readings: BTreeMap<Quantity, Timestamp> = BTreeMap::new();
         for told in &history.told {
             if let Some(of) = told.reading().and_then(|r| r.of.quantity()) {
@@ -1038,12 +1048,6 @@ impl World {
             }
             history.doses.push(past);
         }
-        let keep = history.doses.len().saturating_sub(400);
-        history.doses.drain(..keep);
-        history.reservoirs = self.books.refills.clone().into_iter().collect();
-        history.contents = self.books.contents.values().cloned().collect();
-        history.calibrations = run_since.into_values().collect();
-        history
     }
 
     /// Numbers of what was taken back are not given again.

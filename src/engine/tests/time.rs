@@ -553,3 +553,13 @@ fn doses_of_a_wrong_time_count_until_elapsed_clocks_prove_their_age() {
     // The dose of 08:00 is all that is left.
     assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
 }
+
+#[test]
+fn a_slot_that_fell_due_since_the_last_look_is_wanted_at_once() {
+    let mut world = calcium_world("\"08:00\"", 1);
+    world.run(2 * HOUR - world.t - SECOND);
+    world.t += 2 * SECOND;
+    let now = world.now();
+    let wanted = world.engine.as_mut().unwrap().next_deadline(now);
+    assert_eq!(wanted, now.elapsed);
+}

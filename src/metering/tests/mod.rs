@@ -4,6 +4,7 @@ use super::*;
 use crate::quantity::{Millis, Volume};
 
 mod fitting;
+mod limits;
 mod metering;
 
 /// Rows a5.offset.data_t and data_v: run times in s and uL delivered, three replicates each (made up).

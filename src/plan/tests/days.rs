@@ -265,3 +265,25 @@ fn a_window_may_pass_midnight() {
         ]
     );
 }
+
+#[test]
+fn the_next_slot_is_the_earliest_of_two_dates_when_a_window_passes_midnight() {
+    let parts = [
+        part("night", 4_000, spread(4, 22.0, 6.0)),
+        part("morning", 1_000, at(&[(0, 30)])),
+    ];
+    let reef = reef("UTC", &parts, &[], 2);
+    let mut schedule = reef.schedule();
+    let daily = plan_daily_volumes(&reef.plan);
+    let begin: Timestamp = "2026-06-10T12:00:00Z".parse().unwrap();
+    for hour in 0..48 {
+        let t = begin + jiff::SignedDuration::from_hours(hour);
+        let until = t + jiff::SignedDuration::from_hours(30);
+        let between = schedule.between(t, until, &daily).unwrap();
+        assert_eq!(
+            schedule.next_after(t, &daily).as_ref(),
+            between.first(),
+            "{t}"
+        );
+    }
+}

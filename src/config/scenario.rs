@@ -1,0 +1,206 @@
+//! A scenario: everything of a rehearsal that is not the plan. Its keys stand in `scenario_keys.rs`, explained in
+//! `config/scenarios/as-planned.toml`.
+
+use std::collections::BTreeMap;
+
+use super::load::or_unknown;
+use super::mistake::{ConfigMistakes, Purpose, Sink};
+use super::raw;
+use super::scenario_keys as keys;
+use super::schema::{Number, Of, Section, Whole};
+use super::tree::RawTable;
+use crate::chemistry::Quantity;
+
+/// What the animals, the kits, the heads and the owner do.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scenario {
+    water: BTreeMap<Quantity, TrueWater>,
+    pub heads: TrueHeads,
+    pub owner: Owner,
+}
+
+/// One quantity of the model tank, in its own unit. Parts are of the uptake that the plan takes it for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrueWater {
+    /// Where it begins; at its target when absent.
+    pub start: Option<f64>,
+    pub uptake: TrueUptake,
+    pub kit: Kit,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrueUptake {
+    pub part: f64,
+    pub growth_per_day: f64,
+    /// From which day on, and by what part more.
+    pub steps: Vec<(f64, f64)>,
+    pub wave: f64,
+    pub wave_days: f64,
+    /// Standard deviation of a normal step each day.
+    pub wander_per_day: f64,
+}
+
+/// A test kit and who uses it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Kit {
+    /// No test when zero.
+    pub every_days: i64,
+    /// Standard error of one test.
+    pub error: f64,
+    /// What it is read to.
+    pub step: f64,
+    pub bias: f64,
+    /// Standard deviation of the change of the bias in 30 days.
+    pub bias_wander: f64,
+    pub slip_share: f64,
+    /// How far a slip is off, either way.
+    pub slip: f64,
+    pub missed_share: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TrueHeads {
+    /// Part by which the rate changes in 30 days.
+    pub drift: f64,
+    /// Coefficient of variation of a run; that of each simulated head when absent.
+    pub scatter: Option<f64>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Owner {
+    pub kind: OwnerKind,
+    /// Local hour at which the owner is there.
+    pub hour: i8,
+    /// How long after the warning of a low bottle it is filled.
+    pub refills_after_days: f64,
+    /// Whether a head whose calibration is old is calibrated.
+    pub calibrates: bool,
+    /// First day away and the first day back.
+    pub away: Option<(i64, i64)>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OwnerKind {
+    ChangesNothing,
+    /// Has each test put right with a course to the target.
+    ChasesTests,
+}
+
+impl Scenario {
+    /// What a scenario says of a quantity, or what holds where it says nothing.
+    pub fn of(&self, of: &Quantity) -> TrueWater {
+        self.water
+            .get(of)
+            .cloned()
+            .unwrap_or_else(|| water(of, &raw::defaults(section(of))))
+    }
+
+    pub fn names(&self, of: &Quantity) -> bool {
+        self.water.contains_key(of)
+    }
+
+    /// Reads the text of a scenario, given as (shown name, text). Pure.
+    ///
+    /// # Errors
+    /// All mistakes, each with its place.
+    pub fn read((name, text): (&str, &str)) -> Result<Self, ConfigMistakes> {
+        let mut sink = Sink::new(name, text);
+        let built =
+            raw::read(text, &keys::scenario::SECTION, &mut sink).and_then(|raw| build(&raw));
+        let (mistakes, _) = sink.finish();
+        match built {
+            Some(scenario) if mistakes.is_empty() => Ok(scenario),
+            _ => Err(ConfigMistakes {
+                mistakes: or_unknown(mistakes, name),
+                purpose: Purpose::Start,
+            }),
+        }
+    }
+}
+
+const fn section(of: &Quantity) -> &'static Section {
+    match of {
+        Quantity::Alkalinity => &keys::alkalinity::SECTION,
+        Quantity::Element(_) => &keys::element::SECTION,
+    }
+}
+
+fn build(raw: &RawTable) -> Option<Scenario> {
+    let tables = raw.named(keys::scenario::WATER).iter();
+    let each = tables.map(|(name, table)| {
+        let of = Quantity::from_word(name)?;
+        let water = water(&of, table);
+        Some((of, water))
+    });
+    let heads = raw::defaults(&keys::heads::SECTION);
+    let heads = raw.table(keys::scenario::HEADS).unwrap_or(&heads);
+    let owner = raw::defaults(&keys::owner::SECTION);
+    let owner = raw.table(keys::scenario::OWNER).unwrap_or(&owner);
+    Some(Scenario {
+        water: each.collect::<Option<_>>()?,
+        heads: TrueHeads {
+            drift: part(heads, keys::heads::DRIFT_PERCENT_PER_30_DAYS),
+            scatter: heads
+                .number(keys::heads::SCATTER_PERCENT)
+                .map(|p| p / 100.0),
+        },
+        owner: owner_of(owner)?,
+    })
+}
+
+fn owner_of(raw: &RawTable) -> Option<Owner> {
+    let away: Option<i64> = raw.whole(keys::owner::AWAY_FROM_DAY);
+    let days: i64 = raw.whole(keys::owner::AWAY_DAYS)?;
+    Some(Owner {
+        kind: match raw.text(keys::owner::KIND)? {
+            keys::CHASES_TESTS => OwnerKind::ChasesTests,
+            _ => OwnerKind::ChangesNothing,
+        },
+        hour: raw.whole(keys::owner::HOUR)?,
+        refills_after_days: raw.number(keys::owner::REFILLS_AFTER_DAYS)?,
+        calibrates: raw.flag(keys::owner::CALIBRATES)?,
+        away: away.map(|from| (from, from.saturating_add(days))),
+    })
+}
+
+/// A percentage as a part; a value that was wrong is reported already.
+fn part(raw: &RawTable, key: Of<Number>) -> f64 {
+    raw.number(key).unwrap_or_default() / 100.0
+}
+
+fn water(of: &Quantity, raw: &RawTable) -> TrueWater {
+    use keys::{alkalinity as dkh, element as mg};
+    let number = |in_dkh: Of<Number>, in_mg: Of<Number>| match of {
+        Quantity::Alkalinity => raw.number(in_dkh),
+        Quantity::Element(_) => raw.number(in_mg),
+    };
+    let set = |in_dkh, in_mg| number(in_dkh, in_mg).unwrap_or_default();
+    let every: Of<Whole> = dkh::TEST_EVERY_DAYS;
+    let steps = raw.list(dkh::UPTAKE_STEP).iter().filter_map(|step| {
+        Some((
+            step.number(keys::step::DAY)?,
+            part(step, keys::step::PERCENT),
+        ))
+    });
+    TrueWater {
+        start: number(dkh::START_DKH, mg::START_MG_PER_L),
+        uptake: TrueUptake {
+            part: part(raw, dkh::UPTAKE_PERCENT_OF_PLAN),
+            growth_per_day: part(raw, dkh::UPTAKE_GROWTH_PERCENT_PER_DAY),
+            steps: steps.collect(),
+            wave: part(raw, dkh::UPTAKE_WAVE_PERCENT),
+            wave_days: raw.number(dkh::UPTAKE_WAVE_DAYS).unwrap_or(1.0),
+            wander_per_day: part(raw, dkh::UPTAKE_WANDER_PERCENT_PER_DAY),
+        },
+        kit: Kit {
+            every_days: raw.whole(every).unwrap_or_default(),
+            error: set(dkh::TEST_ERROR_DKH, mg::TEST_ERROR_MG_PER_L),
+            step: set(dkh::TEST_STEP_DKH, mg::TEST_STEP_MG_PER_L),
+            bias: set(dkh::TEST_BIAS_DKH, mg::TEST_BIAS_MG_PER_L),
+            bias_wander: set(dkh::TEST_BIAS_WANDER_DKH, mg::TEST_BIAS_WANDER_MG_PER_L),
+            slip_share: part(raw, dkh::TEST_SLIP_PERCENT),
+            slip: set(dkh::TEST_SLIP_DKH, mg::TEST_SLIP_MG_PER_L),
+            missed_share: part(raw, dkh::TEST_MISSED_PERCENT),
+        },
+    }
+}

@@ -1,0 +1,345 @@
+//! A rehearsal from its begin to what was found.
+
+use std::collections::BTreeMap;
+use std::ops::ControlFlow;
+use std::path::Path;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use thiserror::Error;
+
+use super::chance::Chance;
+use super::found::{BottleFound, Found, WaterFound};
+use super::owner::Keeper;
+use super::plant::{Bottle, Head};
+use super::stage::Stage;
+use super::water::{Level, Uptake, Water};
+use super::world::{Begin, ELAPSED_BEGIN, World};
+use crate::chemistry::{Celsius, Quantity, Salinity, natural_level};
+use crate::config::{Controller, Loaded, Plan, Scenario, SimulatedHead, StartUptake, Uptakes};
+use crate::engine::Now;
+use crate::ledger::{Ledger, LedgerError, OpenAs, SessionStart, Timeline};
+use crate::metering::Calibration;
+use crate::plan::{planned_rise, worked_out};
+use crate::quantity::{Millis, Name, f64_from_i64};
+use crate::record::{History, Stamp};
+use crate::shell::{Books, Core, Desk, Known, Read, Terms, setup};
+
+#[derive(Debug, Error)]
+pub enum RehearsalError {
+    #[error("the ledger of the rehearsal cannot be used")]
+    Ledger(#[from] LedgerError),
+    #[error("day {days} from {begins} is past the end of the calendar; give fewer --days")]
+    Calendar { begins: Date, days: u32 },
+}
+
+/// What is rehearsed.
+#[derive(Debug, Clone, Copy)]
+pub struct Rehearsal<'a> {
+    pub loaded: &'a Loaded,
+    pub scenario: (&'a str, &'a Scenario),
+    pub days: u32,
+    pub seed: u64,
+    /// When it begins: the local date's first moment, or later on it.
+    pub begins: (Date, Timestamp),
+    /// A ledger to write in, of nobody else; one that is there already is gone on from.
+    pub ledger: &'a Path,
+    pub timeline: Timeline,
+}
+
+impl Rehearsal<'_> {
+    /// Runs it. `goes_on` is asked each day, with the number of days that are over.
+    ///
+    /// # Errors
+    /// Any [`RehearsalError`]. An engine that wants the end is none: what was found until then says so.
+    pub fn run(
+        &self,
+        goes_on: &mut dyn FnMut(u32) -> ControlFlow<()>,
+    ) -> Result<Found, RehearsalError> {
+        let mut stage = self.begin()?;
+        self.play(&mut stage, goes_on)
+    }
+
+    pub(super) fn play(
+        &self,
+        stage: &mut Stage,
+        goes_on: &mut dyn FnMut(u32) -> ControlFlow<()>,
+    ) -> Result<Found, RehearsalError> {
+        let mut keeper = Keeper::new(self.scenario.1, &stage.targets, self.seed);
+        let mut ended = stage.started().err().map(|end| end.why);
+        for day in 0..self.days {
+            if ended.is_some() {
+                break;
+            }
+            if goes_on(day).is_break() {
+                ended = Some("it was interrupted".to_owned());
+                break;
+            }
+            let visit = self.visit_on(day).ok_or(RehearsalError::Calendar {
+                begins: self.begins.0,
+                days: self.days,
+            })?;
+            let end = stage.day(visit, |stage| keeper.visit(stage));
+            ended = end.err().map(|end| end.why);
+        }
+        Ok(self.found(stage, &keeper, ended))
+    }
+
+    /// When the owner is there on a day.
+    fn visit_on(&self, day: u32) -> Option<Millis> {
+        let (date, begin) = self.begins;
+        let date = date
+            .checked_add(jiff::Span::new().try_days(day).ok()?)
+            .ok()?;
+        let at = date.at(self.scenario.1.owner.hour, 0, 0, 0);
+        let zone = &self.loaded.controller.time_zone;
+        let at = zone.to_ambiguous_timestamp(at).compatible().ok()?;
+        Some(Millis::new(
+            at.as_millisecond().saturating_sub(begin.as_millisecond()),
+        ))
+    }
+
+    /// Start-up from a history, as the daemon's.
+    pub(super) fn begin(&self) -> Result<Stage, RehearsalError> {
+        let now = Now {
+            wall: self.begins.1,
+            elapsed: ELAPSED_BEGIN,
+        };
+        let at = Stamp {
+            wall: now.wall,
+            elapsed: now.elapsed,
+            trusted: true,
+        };
+        let boot = "rehearsal".to_owned();
+        let open_as = OpenAs {
+            timeline: self.timeline,
+            installation: None,
+            session: SessionStart {
+                boot: boot.clone(),
+                at,
+                version: env!("CARGO_PKG_VERSION").to_owned(),
+                controller_fingerprint: self.loaded.controller_fingerprint.clone(),
+                plan_fingerprint: self.loaded.plan_fingerprint.clone(),
+                live: false,
+            },
+        };
+        let ledger = Ledger::open(self.ledger, &open_as)?.rehearsed()?;
+        let history = ledger.history(at)?;
+        let terms = Terms {
+            controller: Arc::new(self.loaded.controller.clone()),
+            plan: Arc::new(self.loaded.plan.clone()),
+            boot,
+            live: false,
+            warp: Some(1),
+            now,
+        };
+        let (world, targets) = self.world(&terms, ledger, &history);
+        let known = Known {
+            ledger: Ok(Read {
+                history,
+                ..Read::default()
+            }),
+            hold_file: Ok(Vec::new()),
+            holds_kept: Vec::new(),
+            seen: Vec::new(),
+        };
+        let core = Core::start(setup(terms, known), Desk::new(Books::Well));
+        Ok(Stage {
+            core,
+            world,
+            targets,
+        })
+    }
+
+    fn world(
+        &self,
+        terms: &Terms,
+        ledger: Ledger,
+        history: &History,
+    ) -> (World, BTreeMap<Quantity, f64>) {
+        let mut controller = (*terms.controller).clone();
+        for content in &history.contents {
+            content.put_into(&mut controller);
+        }
+        let newest = history.uptakes.iter().map(|u| (u.of.clone(), u.uptake));
+        let recorded: Uptakes = newest.collect();
+        let plan = worked_out(&terms.plan, &controller, &recorded);
+        let mut targets = BTreeMap::new();
+        let water = self.water((&controller, &plan), history, &mut targets);
+        let world = World::new(Begin {
+            at: terms.now.wall,
+            heads: self.heads(&controller, history),
+            bottles: bottles(&controller, history),
+            controller: Arc::new(controller),
+            plan: Arc::clone(&terms.plan),
+            ledger,
+            water,
+            recorded,
+            open: &history.open,
+        });
+        (world, targets)
+    }
+
+    fn heads(&self, controller: &Controller, history: &History) -> BTreeMap<Name, Head> {
+        let truth = &self.scenario.1.heads;
+        let mut heads = BTreeMap::new();
+        for (name, head) in &controller.heads {
+            let known = history.calibrations.iter().find(|(c, _)| c.head == *name);
+            let known = known.map(|(stored, _)| stored.calibration);
+            let simulated = &head.simulated;
+            let Some(calibration) =
+                known.or_else(|| Calibration::new(simulated.rate, simulated.offset).ok())
+            else {
+                continue;
+            };
+            let model = SimulatedHead {
+                rate: calibration.rate(),
+                offset: calibration.offset(),
+                scatter: truth.scatter.unwrap_or(simulated.scatter),
+            };
+            let chance = Chance::of(self.seed, &format!("head {name}"));
+            heads.insert(
+                name.clone(),
+                Head::new(model, calibration, truth.drift / 30.0, chance),
+            );
+        }
+        heads
+    }
+
+    /// Every quantity that has limits or is gone by.
+    fn water(
+        &self,
+        (controller, plan): (&Controller, &Plan),
+        history: &History,
+        targets: &mut BTreeMap<Quantity, f64>,
+    ) -> Water {
+        let scenario = self.scenario.1;
+        let all = controller.water.keys().chain(plan.uptakes.keys());
+        let mut water = Water::default();
+        for of in all {
+            let truth = scenario.of(of);
+            let target = controller.tracked(of).map(|t| t.target);
+            let target = target.or(truth.start).unwrap_or_else(|| natural(of));
+            let start = truth
+                .start
+                .or_else(|| present(of, plan, history, self.begins.1));
+            let tied = plan.starts.get(of) == Some(&StartUptake::WithAlkalinity);
+            let followed = if tied && !scenario.names(of) {
+                &Quantity::Alkalinity
+            } else {
+                of
+            };
+            let planned = plan.uptakes.get(of).copied();
+            let uptake = Uptake::new(
+                scenario.of(followed).uptake,
+                planned.unwrap_or_else(|| planned_rise(plan, controller, of)),
+                Chance::of(self.seed, &format!("uptake {followed}")),
+            );
+            water
+                .levels
+                .insert(of.clone(), Level::new(start.unwrap_or(target), uptake));
+            targets.insert(of.clone(), target);
+        }
+        water
+    }
+
+    fn found(&self, stage: &Stage, keeper: &Keeper, ended: Option<String>) -> Found {
+        let world = &stage.world;
+        let days = world.now.as_days();
+        let water = world.water.levels.iter().map(|(of, level)| {
+            let target = stage.targets.get(of).copied().unwrap_or_default();
+            let band = world
+                .controller
+                .tracked(of)
+                .map(|t| (t.band_low, t.band_high));
+            let mut found = WaterFound::of(of, &level.hours, target, band);
+            found.readings = keeper.readings.get(of).cloned().unwrap_or_default();
+            (of.clone(), found)
+        });
+        let mut reservoirs: BTreeMap<Name, BottleFound> = BTreeMap::new();
+        for (name, bottle) in &world.bottles {
+            let lines = world.controller.drawing_on(name);
+            let drawn = lines.filter_map(|l| Some(world.lines.get(&l.name)?.planned.as_ul()));
+            let a_day = f64_from_i64(drawn.sum()) / days.max(1e-9);
+            let usable = f64_from_i64(
+                bottle
+                    .began
+                    .saturating_sub(bottle.reserve)
+                    .or_zero()
+                    .as_ul(),
+            );
+            let used_up = world.used_up.iter().filter(|(bottle, _)| bottle == name);
+            let found = BottleFound {
+                lasts_days: (a_day > 0.0).then(|| usable / a_day),
+                refilled_on: keeper.refills.get(name).cloned().unwrap_or_default(),
+                empty_days: used_up.count(),
+            };
+            reservoirs.insert(name.clone(), found);
+        }
+        Found {
+            scenario: self.scenario.0.to_owned(),
+            seed: self.seed,
+            begins: self.begins.0,
+            days,
+            ended,
+            events: world.events,
+            digest: world.digest.to_string(),
+            doses: world.doses,
+            violations: world.watch.count(),
+            broken: world.watch.broken.clone(),
+            asked: 0,
+            changes: keeper.changes,
+            water: water.collect(),
+            lines: world.lines.clone(),
+            refusals: world.refusals.clone(),
+            reservoirs,
+            tasks: world.tasks.clone(),
+            denied: keeper.denied.clone(),
+        }
+    }
+}
+
+fn bottles(controller: &Controller, history: &History) -> BTreeMap<Name, Bottle> {
+    let mut bottles = BTreeMap::new();
+    for (name, reservoir) in &controller.reservoirs {
+        let Some(solution) = controller.solution_in(name) else {
+            continue;
+        };
+        let known = history.reservoirs.iter().find(|(known, _)| known == name);
+        let holds = known.map_or(reservoir.capacity, |(_, left)| *left);
+        let bottle = Bottle {
+            capacity: reservoir.capacity,
+            reserve: reservoir.reserve,
+            solution: solution.name.clone(),
+            began: holds,
+            holds,
+            booked: holds,
+            dry: None,
+        };
+        bottles.insert(name.clone(), bottle);
+    }
+    bottles
+}
+
+/// What natural seawater holds, at 25 C and a salinity of 35; nothing where no figure is on file.
+fn natural(of: &Quantity) -> f64 {
+    let level = of.element().and_then(natural_level);
+    let level = level.and_then(|l| l.at(Salinity::STANDARD, Celsius::from_degrees(25.0)).ok());
+    level.map_or(0.0, crate::quantity::Concentration::as_mg_per_l)
+}
+
+/// Where a quantity is by the record: its newest reading, what was added since, and the uptake in force.
+fn present(of: &Quantity, plan: &Plan, history: &History, now: Timestamp) -> Option<f64> {
+    let readings = history.told.iter().filter_map(|told| {
+        let reading = told.reading().filter(|r| r.of.quantity() == Some(of))?;
+        Some((told.happened, reading.found.value()?))
+    });
+    let (happened, value) = readings.max_by_key(|(happened, _)| *happened)?;
+    let age = now
+        .as_millisecond()
+        .saturating_sub(happened.as_millisecond());
+    let added = history.added_since_reading.get(of).copied().unwrap_or(0.0);
+    let uptake = plan.uptakes.get(of).copied().unwrap_or(0.0);
+    Some((value + added - uptake * Millis::new(age).as_days()).max(0.0))
+}

@@ -1,0 +1,138 @@
+//! The loop: from one event to the next.
+
+use std::collections::BTreeMap;
+
+use super::world::{ELAPSED_BEGIN, Report, World};
+use crate::chemistry::Quantity;
+use crate::engine::{Event, ShellFacts};
+use crate::quantity::Millis;
+use crate::shell::{Core, Hands, MustEnd};
+
+/// The engine is looked after at least this often, for what only time changes.
+const LOOK_EVERY: Millis = Millis::HOUR;
+/// Events at one moment that no plan needs.
+const AT_ONCE_MAX: u32 = 2_000;
+
+/// The whole of one run.
+pub(super) struct Stage {
+    pub(super) core: Core<()>,
+    pub(super) world: World,
+    pub(super) targets: BTreeMap<Quantity, f64>,
+}
+
+impl Stage {
+    /// What the engine decided when it was started.
+    pub(super) fn started(&mut self) -> Result<(), MustEnd> {
+        let end = self.core.go_on(&mut self.world);
+        let end = end.and(self.answers());
+        self.world.look();
+        self.limits();
+        end
+    }
+
+    /// What is in force and hangs on more than the files.
+    pub(super) fn limits(&mut self) {
+        let status = self
+            .core
+            .engine
+            .status(self.world.now(), &ShellFacts::default());
+        let caps = status
+            .lines
+            .into_iter()
+            .map(|line| (line.name, line.hourly_cap));
+        self.world.hourly_caps = caps.collect();
+    }
+
+    /// One day of 24 h, with a visit of the owner.
+    pub(super) fn day(
+        &mut self,
+        visit: Millis,
+        mut visited: impl FnMut(&mut Self) -> Result<(), MustEnd>,
+    ) -> Result<(), MustEnd> {
+        let begin = self.world.day();
+        let end = Millis::new(begin.saturating_add(1).saturating_mul(Millis::DAY.as_ms()));
+        self.limits();
+        // An hour of the clock may be gone by a change of the zone's.
+        self.until(visit.clamp(self.world.now, end))?;
+        visited(self)?;
+        self.until(end)
+    }
+
+    pub(super) fn until(&mut self, end: Millis) -> Result<(), MustEnd> {
+        let (mut at_once, mut last) = (0_u32, self.world.now);
+        loop {
+            let wanted = self
+                .core
+                .engine
+                .next_deadline(self.world.now())
+                .minus(ELAPSED_BEGIN);
+            let coming = self.world.coming.keys().next().map(|(at, _)| *at);
+            let look = self.world.now.plus(LOOK_EVERY);
+            let next = wanted
+                .min(look)
+                .min(coming.unwrap_or(look))
+                .max(self.world.now);
+            if next >= end {
+                self.pass(end);
+                return Ok(());
+            }
+            at_once = if next == last {
+                at_once.saturating_add(1)
+            } else {
+                0
+            };
+            if at_once > AT_ONCE_MAX {
+                let why =
+                    format!("{AT_ONCE_MAX} events at one moment: the engine turns on the spot");
+                return Err(MustEnd { why });
+            }
+            last = next;
+            self.pass(next);
+            let event = if coming.is_some_and(|at| at <= next) {
+                self.world.happens()
+            } else {
+                Some(Event::Tick)
+            };
+            if let Some(event) = event {
+                self.feed(event)?;
+            }
+        }
+    }
+
+    fn pass(&mut self, until: Millis) {
+        self.world.now = until;
+        self.world.water.pass(until);
+    }
+
+    pub(super) fn feed(&mut self, event: Event) -> Result<(), MustEnd> {
+        let world = &mut self.world;
+        world.events = world.events.saturating_add(1);
+        let now = world.now.as_ms();
+        world.digest.add(format_args!("{now} {event:?}"));
+        let end = self.core.feed(event, world);
+        let end = end.and(self.answers());
+        self.world.look();
+        end
+    }
+
+    /// What the ledger and the hold file have to say.
+    fn answers(&mut self) -> Result<(), MustEnd> {
+        let mut end = Ok(());
+        while let Some(report) = self.world.reports.pop_front() {
+            let desk = &mut self.core.desk;
+            match report {
+                Report::Intent(id, Ok(())) => desk.intent_stored(id),
+                Report::Intent(id, Err(why)) => desk.intent_failed(id, why.to_string()),
+                Report::Outcome(Ok(())) => desk.outcome_stored(),
+                Report::Outcome(Err(why)) => desk.outcome_failed(why.to_string()),
+                Report::Entries(Ok(())) => desk.entry_stored(),
+                Report::Entries(Err(why)) => desk.entry_failed(why.to_string(), false),
+                Report::Probe(Ok(())) => desk.ledger_healthy(),
+                Report::Probe(Err(why)) => desk.ledger_fault(why.to_string()),
+                Report::Holds(number) => desk.holds_written(number, &Ok(())),
+            }
+            end = end.and(self.core.go_on(&mut self.world));
+        }
+        end
+    }
+}

@@ -1,0 +1,118 @@
+//! `dosewright rehearse` as an owner types it.
+#![expect(clippy::unwrap_used, reason = "a failing helper fails its test")]
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
+use dosewright::quantity::{Millis, Name, Volume};
+use dosewright::record::{Entry, Refill, Stamp, Who};
+use serde_json::Value;
+
+fn rehearse(words: &[&str]) -> Output {
+    let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_dosewright"));
+    command.args(["rehearse", "--config"]).arg(config);
+    command.args(words).output().unwrap()
+}
+
+fn json(words: &[&str]) -> Value {
+    let out = rehearse(&[words, &["--json"]].concat());
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert_eq!(out.status.code(), Some(0), "{said}");
+    serde_json::from_slice(&out.stdout).unwrap()
+}
+
+#[test]
+fn two_plans_are_rehearsed_beside_each_other_and_the_same_one_twice_is_the_same() {
+    let config = concat!(env!("CARGO_MANIFEST_DIR"), "/config");
+    let words = ["--days", "2", "--begins", "2026-12-01", "--against", config];
+    let both = json(&words);
+    assert_eq!(
+        (&both["days"], &both["violations"]),
+        (&2.0.into(), &0.into())
+    );
+    assert!(both["doses"].as_u64() > Some(100));
+    assert_eq!(both["digest"], both["against"]["digest"]);
+    let text = rehearse(&words);
+    let text = String::from_utf8(text.stdout).unwrap();
+    assert!(
+        text.contains("* 2 days from 2026-12-01, scenario as-planned, seed 1"),
+        "{text}"
+    );
+    assert!(text.contains("+ 2 days from"), "{text}");
+    // One screen, and no character that a terminal might not have.
+    assert!(text.is_ascii() && text.lines().count() < 50, "{text}");
+}
+
+#[test]
+fn with_a_state_folder_it_goes_on_from_a_copy_of_that_ledger() {
+    let state = tempfile::tempdir().unwrap();
+    let path = state.path().join("ledger.db");
+    let at = Stamp {
+        wall: "2026-12-01T09:00:00Z".parse().unwrap(),
+        elapsed: Millis::from_mins(60),
+        trusted: true,
+    };
+    let open_as = OpenAs {
+        timeline: Timeline::Virtual,
+        installation: None,
+        session: SessionStart {
+            boot: "boot-1".to_owned(),
+            at,
+            version: "0".to_owned(),
+            controller_fingerprint: "c".to_owned(),
+            plan_fingerprint: "p".to_owned(),
+            live: false,
+        },
+    };
+    let mut ledger = Ledger::open(&path, &open_as).unwrap();
+    ledger
+        .store(&[Entry::Refill(Refill {
+            reservoir: Name::new("calcium").unwrap(),
+            level: Volume::from_ul(250_000),
+            before: None,
+            solution: Name::new("calcium-chloride").unwrap(),
+            tube: None,
+            who: Who::Local { uid: 1000 },
+            note: String::new(),
+            at,
+        })])
+        .unwrap();
+    drop(ledger);
+    let files =
+        || ["ledger.db", "ledger.mark"].map(|f| std::fs::read(state.path().join(f)).unwrap());
+    let before = files();
+    let found = json(&["--days", "2", "--state", state.path().to_str().unwrap()]);
+    assert_eq!(files(), before);
+    assert_eq!(found["begins"], "2026-12-01");
+    // 250 mL less a reserve of 100 mL, at some 75 mL a day.
+    let lasts = found["reservoirs"]["calcium"]["lasts_days"]
+        .as_f64()
+        .unwrap();
+    assert!((1.8..2.2).contains(&lasts), "{lasts}");
+    let full = found["reservoirs"]["alkalinity"]["lasts_days"]
+        .as_f64()
+        .unwrap();
+    assert!(full > 13.0, "{full}");
+}
+
+#[test]
+fn what_cannot_be_rehearsed_is_refused_with_what_to_give() {
+    let none = rehearse(&["--scenario", "as-plannd"]);
+    let said = String::from_utf8(none.stderr).unwrap();
+    assert_eq!(none.status.code(), Some(2));
+    assert!(said.contains("as-planned, off, growing"), "{said}");
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("mine.toml");
+    std::fs::write(&file, "[heads]\nscatter-percent = 40\n").unwrap();
+    let wrong = rehearse(&["--scenario", file.to_str().unwrap()]);
+    let said = String::from_utf8(wrong.stderr).unwrap();
+    assert_eq!(wrong.status.code(), Some(78));
+    assert!(
+        said.contains("mine.toml:2:19") && said.contains("0 to 20 %"),
+        "{said}"
+    );
+    let state = rehearse(&["--state", "/nonexistent"]);
+    assert_eq!(state.status.code(), Some(74));
+}
