@@ -1,4 +1,5 @@
 //! `dosewright rehearse` as an owner types it.
+#![cfg(test)]
 
 use std::path::Path;
 use std::process::{Command, Output};

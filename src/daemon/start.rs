@@ -155,7 +155,7 @@ async fn run_once(
         stop_until: None,
     };
     tell_manager(&[sd_notify::NotifyState::Ready]);
-    let ended = event_loop.run().await;
+    let ended = Box::pin(event_loop.run()).await;
     serving.abort();
     // Waited for, because the server removes its socket when it goes, and a new one may be made right after this.
     drop(serving.await);

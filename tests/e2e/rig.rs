@@ -492,9 +492,9 @@ impl FailingDisk {
         let image = File::create(disk.image()).unwrap();
         image.set_len(16 * 1024 * 1024).unwrap();
         let mut make = Command::new("mkfs.ext4");
-        let made = make.arg("-q").arg(disk.image()).status();
-        let made = made.is_ok_and(|s| s.success());
-        (made && disk.attach() && disk.trigger().is_some_and(|t| t.exists())).then_some(disk)
+        let formatted = make.arg("-q").arg(disk.image()).status();
+        let formatted = formatted.is_ok_and(|s| s.success());
+        (formatted && disk.attach() && disk.trigger().is_some_and(|t| t.exists())).then_some(disk)
     }
 
     /// Mounts it, again after [`Self::detach`].

@@ -149,7 +149,8 @@ fn a_run_by_time_is_held_to_every_interlock_but_the_calibration() {
 
 #[test]
 fn stopping_one_run_books_it_by_time_and_leaves_no_hold() {
-    for (mut world, calibrated) in [(world(), true), (uncalibrated(), false)] {
+    for calibrated in [true, false] {
+        let mut world = if calibrated { world() } else { uncalibrated() };
         let id = start(&mut world, 8_000, DoseKind::Calibration).unwrap();
         world.run(2 * SECOND);
         told(&mut world, Command::StopRun { dose: id }).unwrap();
@@ -613,7 +614,12 @@ fn a_check_passes_within_the_tolerance_and_fails_beyond_and_is_kept() {
 
 #[test]
 fn a_run_is_booked_by_the_calibration_that_it_was_begun_with() {
-    for (mut world, was_calibrated) in [(world(), true), (uncalibrated(), false)] {
+    for was_calibrated in [true, false] {
+        let mut world = if was_calibrated {
+            world()
+        } else {
+            uncalibrated()
+        };
         let id = start(&mut world, 8_000, DoseKind::Calibration).unwrap();
         let most = world.books.intents[&id].0.volume;
         world.run(SECOND);

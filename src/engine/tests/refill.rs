@@ -242,7 +242,7 @@ fn what_the_old_tube_held_is_gone_with_it_over_a_restart_too() {
         head: name("alkalinity"),
         note: Words::default(),
     };
-    let text = world.told(Command::Bench(new)).unwrap().text().to_owned();
+    let text = world.told(Command::Bench(new)).unwrap().text().clone();
     assert!(
         text.contains("until it is primed from the bottle"),
         "{text}"

@@ -25,7 +25,7 @@ fn a_course_that_a_wrong_date_ended_is_paused_with_what_is_left_of_it_and_goes_o
             to: "2026-12-31T00:00:00Z".parse().unwrap(),
         });
         world.run(SECOND);
-        let text = world.answer(ticket).clone().unwrap().text().to_owned();
+        let text = world.answer(ticket).clone().unwrap().text().clone();
         assert!(text.contains("a date of then had ended it"), "{text}");
         assert!(text.contains("`dosewright course resume 1`"), "{text}");
         world.restart_after(SECOND);
