@@ -5,7 +5,7 @@ use clap::{Args, Parser, Subcommand};
 use crate::cli::headings::template;
 use crate::cli::heads::bench_args::{BenchArgs, CalibrationCommand};
 use crate::cli::running::{self, SchemaOf};
-use crate::cli::water::owner_args::{Accept, Advise, Panel, UptakeArgs};
+use crate::cli::water::owner_args::Panel;
 use crate::cli::{Place, record, water};
 
 /// Commands in the order of an owner's day.
@@ -90,12 +90,12 @@ pub(super) enum Command {
     Dilute(water::dilute::Dilute),
     /// Estimate the aragonite saturation of the water, and where a dose meets it
     Saturation(water::saturation::Saturation),
-    /// Say what to do about the readings: leave it alone, change the dose, test again, or look for what is wrong
-    Advise(Advise),
-    /// Put the estimated uptake into force
-    Accept(Accept),
+    /// Show where the water is and where it is going, and say what to do: leave it alone, or one change; when to test next
+    Advise(water::advise::Advise),
+    /// Put the advice into force: the uptake, and the course back to target
+    Accept(water::accept::Accept),
     /// Tell what the animals take up a day, or list what is in force
-    Uptake(UptakeArgs),
+    Uptake(water::accept::UptakeArgs),
     /// Depart from the plan for some days: raise, lower, top up, change over from one line to another
     #[command(subcommand)]
     Course(water::course::CourseCommand),

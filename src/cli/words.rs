@@ -6,17 +6,16 @@ use std::io::{self, BufRead, Write};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::chemistry::{Celsius, Element, PhScale, Quantity, Rises, Salinity, SpecificGravity};
+use crate::chemistry::{Celsius, PhScale, Quantity, Rises, Salinity, SpecificGravity};
 use crate::cli::exit::chain;
 use crate::cli::{Failure, Out, Place, Result, exit, refused};
 use crate::config::{Loaded, load};
 use crate::daemon::{ledger_path, machine_now};
-use crate::estimate::Tracked;
 use crate::ledger::{Ledger, LedgerReader};
 use crate::plan::{check_plan, worked_out};
 use crate::quantity::{
-    Alkalinity, Concentration, QuantityError, TankVolume, Volume, parse_alkalinity,
-    parse_concentration, parse_plain_number, parse_tank_volume, parse_volume,
+    Alkalinity, Concentration, Millis, QuantityError, TankVolume, Volume, parse_alkalinity,
+    parse_concentration, parse_duration, parse_plain_number, parse_tank_volume, parse_volume,
 };
 use crate::record::{Carried, Uptake, starts_not_in_force};
 
@@ -252,14 +251,22 @@ pub(super) fn held(text: &str) -> Result<Carried, String> {
     Ok(held)
 }
 
-/// What is advised on.
-pub(super) fn tracked(word: &str) -> Result<Tracked, String> {
-    if word == "alkalinity" {
-        return Ok(Tracked::Alkalinity);
-    }
-    Element::new(word)
-        .map(Tracked::Element)
-        .ok_or_else(|| format!("\"{word}\" is not advised on; give alkalinity, Ca or Mg"))
+/// A part, "10%".
+pub(super) fn percent(text: &str) -> Result<f64, String> {
+    let number = text.trim().strip_suffix('%').map(str::trim);
+    let percent = number.and_then(|number| dotted(number).ok()?.parse::<f64>().ok());
+    percent
+        .map(|percent| percent / 100.0)
+        .ok_or_else(|| format!("\"{text}\" is no part; write for example \"10%\""))
+}
+
+/// Whole days, "60d".
+pub(super) fn days(text: &str) -> Result<u32, String> {
+    let length = parse_duration(text).map_err(|error| error.to_string())?;
+    let days = length.as_ms() / Millis::DAY.as_ms();
+    let whole = length.as_ms() % Millis::DAY.as_ms() == 0;
+    let days = u32::try_from(days).ok().filter(|_| whole);
+    days.ok_or_else(|| format!("\"{text}\" are no whole days; write for example \"60d\""))
 }
 
 pub(super) fn ph_scale(word: &str) -> Result<PhScale, String> {

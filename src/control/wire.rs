@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::chemistry::Quantity;
 use crate::config::Right;
 use crate::engine::{Answer, Command, Confirm, Denial};
 use crate::quantity::Words;
@@ -12,6 +13,11 @@ use crate::quantity::Words;
 pub enum Request {
     /// Everything there is to show.
     Status {},
+    /// What to do about a water quantity.
+    Advise {
+        #[serde(rename = "quantity")]
+        of: Quantity,
+    },
     /// The plan file was edited.
     Reload {},
     /// The owner accepts that outputs are driven.
@@ -33,7 +39,7 @@ impl Request {
     /// What whoever asks must be allowed to do.
     pub const fn right(&self) -> Right {
         match self {
-            Self::Status {} => Right::Look,
+            Self::Status {} | Self::Advise { .. } => Right::Look,
             Self::Reload {} => Right::Propose,
             Self::Arm { .. } => Right::Arm,
             // Whoever may stop may stop for good.

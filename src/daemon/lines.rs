@@ -114,6 +114,7 @@ fn said(entry: &Entry) -> (&str, &Who, Option<&Name>, String) {
             ("disarmed", &it.who, None, text)
         }
         Entry::Course(it) => ("course", &it.who, Some(it.what.line()), it.to_string()),
+        Entry::Corridor(it) => ("corridor", &it.who, None, it.to_string()),
         Entry::TakenBack(it) => {
             let by = it.replaced_by.map(|by| format!("corrected by {by}"));
             let what = by.unwrap_or_else(|| "taken back".to_owned());
@@ -144,6 +145,7 @@ pub(super) fn level(entry: &Entry) -> Level {
         | Entry::Bench(_)
         | Entry::Uptake(_)
         | Entry::Course(_)
+        | Entry::Corridor(_)
         | Entry::TakenBack(_)
         | Entry::Note(_) => Level::INFO,
     }

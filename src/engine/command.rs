@@ -190,6 +190,7 @@ impl Engine {
             self.drop_waiting(NotGiven::Refused, &denial, now);
             self.touch_all_lines();
             self.settle_courses(now);
+            self.settle_corridors(now);
             let mut text = format!(
                 "plan reloaded: {} lines, {} a day",
                 self.in_force.plan.lines.len(),

@@ -10,8 +10,9 @@ use jiff::civil::Date;
 
 use super::effect::{Denial, Ticket};
 use super::event::Now;
-use super::state::Engine;
-use super::wish::{CourseDay, CourseFigures, CourseWish, Figures, NewCourse, Worked};
+use super::figures::{CourseDay, CourseFigures};
+use super::state::{Engine, InForce};
+use super::wish::{CourseWish, Figures, NewCourse, Worked};
 use crate::chemistry::Quantity;
 use crate::plan::{
     Carrier, CourseError, DailyVolumes, Outlook, ShiftShape, departed, equal_days, hold_fall,
@@ -36,9 +37,9 @@ impl Engine {
         let course = self
             .wanted(&new.what, now)
             .map_err(|error| refused(error.to_string()))?;
-        self.may_stand_beside(&course).map_err(refused)?;
+        may_stand_beside(&self.in_force, &course).map_err(refused)?;
         let by_day = self
-            .hold_course(&course, now)
+            .hold_course(&self.in_force, &course, now)
             .map_err(|error| refused(error.to_string()))?;
         Ok(Worked {
             text: self.proposal_words(&course, &by_day),
@@ -51,6 +52,7 @@ impl Engine {
             }),
             ask_twice: None,
             quiet: None,
+            seen: None,
         })
     }
 
@@ -70,7 +72,12 @@ impl Engine {
     }
 
     /// The next course, as it begins.
-    fn new_course(&self, what: Departure, (days, since): (u32, Date), now: Now) -> Course {
+    pub(super) fn new_course(
+        &self,
+        what: Departure,
+        (days, since): (u32, Date),
+        now: Now,
+    ) -> Course {
         Course {
             number: self.in_force.next_course(),
             what,
@@ -97,7 +104,11 @@ impl Engine {
             } => {
                 let (days, per_day) = equal_days(by.abs(), *at_most_per_day)?;
                 let per_day = per_day.copysign(*by);
-                (self.addition(line, of, per_day, Ends::Aim)?, days, tomorrow)
+                (
+                    self.addition(&self.in_force, (line, of, per_day), Ends::Aim)?,
+                    days,
+                    tomorrow,
+                )
             }
             CourseWish::TopUp {
                 line,
@@ -112,7 +123,7 @@ impl Engine {
                         longest: REVIEW_DAYS_MAX,
                     });
                 }
-                let what = self.addition(line, of, *per_day, Ends::Review)?;
+                let what = self.addition(&self.in_force, (line, of, *per_day), Ends::Review)?;
                 (what, *days, tomorrow)
             }
             CourseWish::Changeover { from, to, of, days } => {
@@ -130,19 +141,14 @@ impl Engine {
     /// So much a day on a line, by what is in its bottle now.
     pub(super) fn addition(
         &self,
-        line: &Name,
-        of: &Quantity,
-        per_day: f64,
+        in_force: &InForce,
+        (line, of, per_day): (&Name, &Quantity, f64),
         ends: Ends,
     ) -> Result<Departure, CourseError> {
-        let carrier = self.carrier(line, of)?;
-        let shape = self.shape();
-        let step = shape.as_ref().zip(self.in_force.shift().map(|c| c.step));
-        let given = departed(
-            &self.in_force.standing_volumes(),
-            step,
-            &DailyVolumes::new(),
-        );
+        let carrier = self.carrier(in_force, (line, of))?;
+        let shape = self.shape_in(in_force);
+        let step = shape.as_ref().zip(in_force.shift().map(|c| c.step));
+        let given = departed(&in_force.standing_volumes(), step, &DailyVolumes::new());
         if given.get(line).is_none_or(|v| *v <= Volume::ZERO) {
             return Err(CourseError::NotPlanned { line: line.clone() });
         }
@@ -156,67 +162,38 @@ impl Engine {
             of: of.clone(),
             per_day,
             ends,
-            standing: self.in_force.standing_of(line),
+            standing: in_force.standing_of(line),
             extra: extra.filter(|extra| *extra != Volume::ZERO).ok_or(none)?,
         })
     }
 
-    fn carrier(&self, line: &Name, of: &Quantity) -> Result<Carrier, CourseError> {
+    fn carrier(
+        &self,
+        in_force: &InForce,
+        (line, of): (&Name, &Quantity),
+    ) -> Result<Carrier, CourseError> {
         Carrier::of(
-            (self.controller(), &self.in_force.plan),
+            (&in_force.controller, &in_force.plan),
             (line, of),
             self.dose_min(line),
         )
-    }
-
-    fn may_stand_beside(&self, course: &Course) -> Result<(), String> {
-        if self.in_force.courses().len() >= COURSES_MAX {
-            return Err(format!(
-                "{COURSES_MAX} courses are under way already; end one first"
-            ));
-        }
-        for other in self.in_force.courses() {
-            let number = other.number;
-            match (&course.what, &other.what) {
-                (Departure::Shift { .. }, Departure::Shift { .. }) => {
-                    return Err(format!("{other} is under way; one changeover at a time"));
-                }
-                (
-                    Departure::Add {
-                        line, of, per_day, ..
-                    },
-                    Departure::Add {
-                        line: other_line,
-                        of: other_of,
-                        per_day: against,
-                        ..
-                    },
-                ) if per_day * against < 0.0 && (line == other_line || of == other_of) => {
-                    return Err(format!(
-                        "course {number} is a {} and pulls the other way; end it first",
-                        other.what
-                    ));
-                }
-                (Departure::Add { .. } | Departure::Shift { .. }, _) => {}
-            }
-        }
-        Ok(())
     }
 
     /// The days of a course from today on as they would be given, each of them and every 24 h across their midnights held against all
     /// limits. Others count with the most they may give on any day, paused ones too.
     pub(super) fn hold_course(
         &self,
+        in_force: &InForce,
         course: &Course,
         now: Now,
     ) -> Result<Vec<CourseDay>, CourseError> {
-        let today = self.in_force.local_date(now.wall);
-        let standing = self.in_force.standing_volumes();
-        let (shape, lines) = self.moved_by(course, &standing)?;
+        let today = in_force.local_date(now.wall);
+        let standing = in_force.standing_volumes();
+        let (shape, lines) = self.moved_by(in_force, course, &standing)?;
         let moves = if course.what.is_shift() {
             Some(course)
         } else {
-            self.in_force.shift()
+            in_force.shift()
         };
         let lowers = matches!(course.what, Departure::Add { per_day, .. } if per_day < 0.0);
         let (mut shown, mut most) = (Vec::new(), Vec::new());
@@ -225,26 +202,21 @@ impl Engine {
                 .checked_add(jiff::Span::new().days(i64::from(day)))
                 .unwrap_or(Date::MAX);
             let step = shape.as_ref().zip(moves.map(|c| step_after(c, day)));
-            let forecast = self
-                .in_force
-                .extras(Some(course), |c, _| c.in_force_on(date));
+            let forecast = in_force.extras(Some(course), |c, _| c.in_force_on(date));
             let volumes = departed(&standing, step, &forecast);
             if lowers && day > 0 {
-                let less = self
-                    .in_force
-                    .extras(Some(course), |_, extra| extra < Volume::ZERO);
+                let less = in_force.extras(Some(course), |_, extra| extra < Volume::ZERO);
                 let size = |(line, extra)| (line, Volume::ZERO.saturating_sub(extra));
                 let less = less.into_iter().map(size).collect();
                 let without = departed(&standing, step, &DailyVolumes::new());
                 for carrier in &lines {
-                    let controller = (self.controller(), &self.in_force.plan.uptakes);
+                    let controller = (&*in_force.controller, &in_force.plan.uptakes);
                     hold_fall(controller, (day, &without), &less, carrier)?;
                 }
             }
             let counts = |c: &Course| c.number != course.number || day > 0;
-            let raises = self
-                .in_force
-                .extras(Some(course), |c, extra| extra > Volume::ZERO && counts(c));
+            let raises =
+                in_force.extras(Some(course), |c, extra| extra > Volume::ZERO && counts(c));
             most.push(departed(&standing, step, &raises));
             let of_course = lines.iter().filter_map(|carrier| {
                 let volume = volumes.get(&carrier.line).copied()?;
@@ -253,13 +225,13 @@ impl Engine {
             shown.push(CourseDay {
                 date,
                 volumes: of_course.collect(),
-                alkalinity: rises_of_day(self.controller(), &volumes).alkalinity,
+                alkalinity: rises_of_day(&in_force.controller, &volumes).alkalinity,
                 across_midnight: None,
             });
         }
         // What gives less is over no limit that was kept without it.
         if !lowers {
-            let crossings = self.outlook(course, today, most).hold(&lines)?;
+            let crossings = outlook(in_force, course, (today, most)).hold(&lines)?;
             for (day, crossing) in shown.iter_mut().skip(1).zip(crossings) {
                 let rise = crossing.rise_of(&Quantity::Alkalinity);
                 day.across_midnight = Some(Alkalinity::from_dkh(rise));
@@ -271,26 +243,27 @@ impl Engine {
     /// The changeover that goes on beside a course, or is it, and the lines that the course moves.
     fn moved_by(
         &self,
+        in_force: &InForce,
         course: &Course,
         standing: &DailyVolumes,
     ) -> Result<(Option<ShiftShape>, Vec<Carrier>), CourseError> {
         let (from, to, of) = match &course.what {
             Departure::Add { line, of, .. } => {
-                return Ok((self.shape(), vec![self.carrier(line, of)?]));
+                return Ok((
+                    self.shape_in(in_force),
+                    vec![self.carrier(in_force, (line, of))?],
+                ));
             }
             Departure::Shift { from, to, of } => (from, to, of),
         };
-        let begins = self
-            .in_force
-            .shift()
-            .is_none_or(|s| s.number != course.number);
+        let begins = in_force.shift().is_none_or(|s| s.number != course.number);
         let work_out = if begins {
             ShiftShape::to_begin
         } else {
             ShiftShape::of
         };
         let shape = work_out(
-            (self.controller(), &self.in_force.plan),
+            (&in_force.controller, &in_force.plan),
             standing,
             (from, to, of),
             course.days,
@@ -298,28 +271,6 @@ impl Engine {
         )?;
         let lines = vec![shape.from.clone(), shape.to.clone()];
         Ok((Some(shape), lines))
-    }
-
-    fn outlook(&self, course: &Course, today: Date, days: Vec<DailyVolumes>) -> Outlook<'_> {
-        let way = if course.what.is_shift() {
-            "take more days for it, or use a solution of another strength"
-        } else {
-            "raise by less a day, or use a stronger solution"
-        };
-        // A course of something else need not answer for the alkalinity that is planned without it.
-        let asked = course.what.is_shift()
-            || self
-                .controller()
-                .effect_of(course.what.line())
-                .is_some_and(crate::chemistry::SolutionEffect::carries_alkalinity);
-        Outlook {
-            controller: self.controller(),
-            plan: &self.in_force.plan,
-            uptake: self.in_force.uptake().filter(|_| asked),
-            today,
-            days,
-            way,
-        }
     }
 
     /// Dates need a clock.
@@ -331,6 +282,66 @@ impl Engine {
                 format!("this needs dates, and the clock is not trusted: {why}"),
             )),
         }
+    }
+}
+
+pub(super) fn may_stand_beside(in_force: &InForce, course: &Course) -> Result<(), String> {
+    if in_force.courses().len() >= COURSES_MAX {
+        return Err(format!(
+            "{COURSES_MAX} courses are under way already; end one first"
+        ));
+    }
+    for other in in_force.courses() {
+        let number = other.number;
+        match (&course.what, &other.what) {
+            (Departure::Shift { .. }, Departure::Shift { .. }) => {
+                return Err(format!("{other} is under way; one changeover at a time"));
+            }
+            (
+                Departure::Add {
+                    line, of, per_day, ..
+                },
+                Departure::Add {
+                    line: other_line,
+                    of: other_of,
+                    per_day: against,
+                    ..
+                },
+            ) if per_day * against < 0.0 && (line == other_line || of == other_of) => {
+                return Err(format!(
+                    "course {number} is a {} and pulls the other way; end it first",
+                    other.what
+                ));
+            }
+            (Departure::Add { .. } | Departure::Shift { .. }, _) => {}
+        }
+    }
+    Ok(())
+}
+
+fn outlook<'a>(
+    in_force: &'a InForce,
+    course: &Course,
+    (today, days): (Date, Vec<DailyVolumes>),
+) -> Outlook<'a> {
+    let way = if course.what.is_shift() {
+        "take more days for it, or use a solution of another strength"
+    } else {
+        "raise by less a day, or use a stronger solution"
+    };
+    // A course of something else need not answer for the alkalinity that is planned without it.
+    let asked = course.what.is_shift()
+        || in_force
+            .controller
+            .effect_of(course.what.line())
+            .is_some_and(crate::chemistry::SolutionEffect::carries_alkalinity);
+    Outlook {
+        controller: &in_force.controller,
+        plan: &in_force.plan,
+        uptake: in_force.uptake().filter(|_| asked),
+        today,
+        days,
+        way,
     }
 }
 

@@ -12,7 +12,7 @@ use jiff::civil::Date;
 use super::alarms::AlarmCode;
 use super::effect::{Answer, Ticket};
 use super::event::Now;
-use super::state::{CourseExtras, Engine};
+use super::state::{CourseExtras, Engine, InForce};
 use crate::config::{Controller, Plan};
 use crate::plan::{DailyVolumes, ShiftShape, departed, plan_daily_volumes, waits};
 use crate::quantity::{Millis, Name, Volume};
@@ -38,10 +38,11 @@ impl Engine {
     }
 
     pub(super) fn shape(&self) -> Option<ShiftShape> {
-        self.shape_by(
-            (self.controller(), &self.in_force.plan),
-            self.in_force.shift()?,
-        )
+        self.shape_in(&self.in_force)
+    }
+
+    pub(super) fn shape_in(&self, in_force: &InForce) -> Option<ShiftShape> {
+        self.shape_by((&in_force.controller, &in_force.plan), in_force.shift()?)
     }
 
     pub(super) fn shape_by(
@@ -332,6 +333,13 @@ impl Engine {
         ticket: Option<Ticket>,
         now: Now,
     ) {
+        let (entry, text) = self.keep_course(course, who, now);
+        self.mark_written(now);
+        self.store(entry, ticket.map(|ticket| (ticket, Answer::Done { text })));
+    }
+
+    /// Keeps the new state; what is to be written down of it, and the same in words.
+    pub(super) fn keep_course(&mut self, course: Course, who: Who, now: Now) -> (Entry, String) {
         let course = Course {
             who,
             at: self.stamp(now),
@@ -352,11 +360,7 @@ impl Engine {
             self.in_force.watch_anew(now.elapsed);
         }
         let text = self.course_words(&course);
-        self.mark_written(now);
-        self.store(
-            Entry::Course(course),
-            ticket.map(|ticket| (ticket, Answer::Done { text })),
-        );
+        (Entry::Course(course), text)
     }
 }
 

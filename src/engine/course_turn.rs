@@ -39,7 +39,7 @@ impl Engine {
         if matches!(action, CourseAction::Resume | CourseAction::Confirm { .. })
             && changed.state == CourseState::Running
         {
-            self.hold_course(&changed, now)
+            self.hold_course(&self.in_force, &changed, now)
                 .map_err(|error| refused(format!("course {number} cannot go on: {error}")))?;
         }
         self.put_course(changed, who, Some(ticket), now);
@@ -81,7 +81,7 @@ impl Engine {
         all.collect()
     }
 
-    fn turned_addition(
+    pub(super) fn turned_addition(
         &self,
         course: Course,
         action: CourseAction,
@@ -132,7 +132,7 @@ impl Engine {
                 ends,
                 ..
             } if state == CourseState::Running => self
-                .addition(line, of, *per_day, *ends)
+                .addition(&self.in_force, (line, of, *per_day), *ends)
                 .map_err(|error| format!("cannot go on: {error}"))?,
             Departure::Add { .. } | Departure::Shift { .. } => course.what,
         };

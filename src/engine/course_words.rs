@@ -1,7 +1,7 @@
 //! What courses say of themselves.
 
+use super::figures::CourseDay;
 use super::state::Engine;
-use super::wish::CourseDay;
 use crate::chemistry::{Quantity, amount, figures, rises_words};
 use crate::plan::{DailyVolumes, ShiftShape, rises_of_day};
 use crate::quantity::{Name, Volume, f64_from_i64};

@@ -77,7 +77,7 @@ impl Engine {
             .in_force
             .courses()
             .iter()
-            .filter(|c| c.in_force_on(today))
+            .filter(|c| c.gives_from(today))
         {
             if let Departure::Add {
                 line,
@@ -98,7 +98,9 @@ impl Engine {
         }
         let whole = raw * addition.course_days;
         if whole.abs() > 0.0 {
-            addition.course = (amount(self.planned_volumes()) - per_day) * in_all / whole;
+            let extras = self.in_force.extras(None, |c, _| c.gives_from(today));
+            let all = departed(&self.in_force.standing_volumes(), step, &extras);
+            addition.course = (amount(all) - per_day) * in_all / whole;
         }
         addition
     }
@@ -125,7 +127,7 @@ impl Engine {
         each.collect()
     }
 
-    fn estimate_status(&self, of: &Quantity, now: Now) -> EstimateStatus {
+    pub(super) fn estimate_status(&self, of: &Quantity, now: Now) -> EstimateStatus {
         let unit = of.unit().to_owned();
         let Some(estimate) = self.estimate_of(of, now) else {
             return EstimateStatus {

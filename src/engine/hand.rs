@@ -7,8 +7,9 @@ use super::command::UNUSUAL_FACTOR;
 use super::dose::Cause;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::Now;
+use super::figures::DoseFigures;
 use super::state::Engine;
-use super::wish::{DoseFigures, Figures, Wish, Worked};
+use super::wish::{Figures, Wish, Worked};
 use crate::config::NoSuchHead;
 use crate::guard::{Refusal, Request, examine, judge};
 use crate::metering::Calibration;
@@ -100,6 +101,7 @@ impl Engine {
                 format!("more than {UNUSUAL_FACTOR} times the line's usual dose of {usual}")
             }),
             quiet: Some(line.clone()),
+            seen: None,
         })
     }
 
@@ -134,7 +136,13 @@ impl Engine {
     ) -> Result<(), Denial> {
         let timed = match wish {
             Wish::Run { run_time, .. } => Some(*run_time),
-            Wish::Dose { .. } | Wish::Course(_) | Wish::Uptake(_) | Wish::Refill(_) => None,
+            Wish::Dose { .. }
+            | Wish::Course(_)
+            | Wish::Uptake(_)
+            | Wish::Advice { .. }
+            | Wish::Corridor { .. }
+            | Wish::CorridorBack { .. }
+            | Wish::Refill(_) => None,
         };
         let permit = {
             let request = Request {

@@ -15,6 +15,9 @@
 //!
 //! It deliberately knows no file, no socket, no broker and no pump: it does not know whether it rehearses.
 
+mod advice;
+mod advice_words;
+mod advised;
 mod alarms;
 mod ask;
 mod away;
@@ -23,6 +26,7 @@ mod by_hand;
 mod calibrate;
 mod clock;
 mod command;
+mod corridor;
 mod course;
 mod course_days;
 mod course_turn;
@@ -33,6 +37,7 @@ mod effect;
 mod estimate;
 mod event;
 mod facts;
+mod figures;
 mod filling;
 mod forgotten;
 mod hand;
@@ -52,6 +57,9 @@ mod watch;
 mod water;
 mod wish;
 
+pub use advised::{
+    AddedNow, Advice, AdviceChange, AdviceDay, AdviceOutlook, NextTestAdvice, TestBecause, Verdict,
+};
 pub use alarms::{Alarm, AlarmCode};
 pub use ask::{
     BenchAsk, Command, CourseAction, Lab, NewBench, NewCalibration, NewMeasured, NewVerification,
@@ -59,19 +67,17 @@ pub use ask::{
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
+pub use figures::{CorridorFigures, CourseDay, CourseFigures, DoseFigures, UptakeFigures};
 pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    BenchStatus, BreakStatus, ClockStatus, CourseStatus, DaemonStatus, EstimateStatus, HeadStatus,
-    HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
-    ReadingStatus, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
-    TubeStatus, WaterStatus,
+    BenchStatus, BreakStatus, ClockStatus, CorridorStatus, CourseStatus, DaemonStatus,
+    EstimateStatus, HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus,
+    LineState, LineStatus, NextDose, ReadingStatus, Reason, ReservoirStatus, RunningStatus,
+    ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
 };
-pub use wish::{
-    Confirm, CourseDay, CourseFigures, CourseWish, DoseFigures, Figures, NewCourse, NewUptake,
-    Proposal, Token, UptakeFigures, Wish,
-};
+pub use wish::{Confirm, CourseWish, Figures, NewCourse, NewUptake, Proposal, Token, Wish};
 
 #[cfg(test)]
 mod tests;
@@ -115,6 +121,7 @@ impl Engine {
         self.settle_inputs(now);
         self.end_timed_holds(now);
         self.follow_courses(now);
+        self.follow_corridors(now);
         self.check_overdue_runs(now);
         self.follow_ramp(now);
         self.follow_benches(now);

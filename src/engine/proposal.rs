@@ -10,7 +10,7 @@
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
 use super::state::Engine;
-use super::wish::{Confirm, Figures, Pending, Proposal, Token, VALID, Wish, Worked};
+use super::wish::{Confirm, Figures, Pending, Proposal, Seen, Token, VALID, Wish, Worked};
 use crate::quantity::Name;
 use crate::record::Who;
 
@@ -52,7 +52,7 @@ impl Proposal {
 
 impl Engine {
     /// Works a wish out by what is in force; changes nothing.
-    fn work_out(&self, wish: &Wish, now: Now) -> Result<Worked, Denial> {
+    fn work_out(&self, wish: &Wish, seen: Option<&Seen>, now: Now) -> Result<Worked, Denial> {
         match wish {
             Wish::Dose { line, volume, kind } => self.work_out_dose(line, (*volume, *kind), now),
             Wish::Run {
@@ -62,6 +62,9 @@ impl Engine {
             } => self.work_out_run(head, (*run_time, *kind), now),
             Wish::Course(new) => self.work_out_course(new, now),
             Wish::Uptake(new) => self.work_out_uptake(new, now),
+            Wish::Advice { of } => self.work_out_advice(of, seen, now),
+            Wish::Corridor { of, share, days } => self.work_out_corridor(of, (*share, *days), now),
+            Wish::CorridorBack { of } => self.work_out_corridor_back(of),
             Wish::Refill(new) => self.work_out_refill(new),
         }
     }
@@ -78,6 +81,15 @@ impl Engine {
             }
             (Wish::Uptake(new), Figures::Uptake(shown)) => {
                 self.take_uptake(new.how, shown, (ticket, who), now);
+            }
+            (Wish::Advice { .. }, Figures::Advice(shown)) => {
+                self.take_advice(*shown, (ticket, who), now);
+            }
+            (Wish::Corridor { .. }, Figures::Corridor(shown)) => {
+                self.grant_corridor(shown, (ticket, who), now);
+            }
+            (Wish::CorridorBack { .. }, Figures::Uptake(shown)) => {
+                self.take_corridor_back(shown, (ticket, who), now);
             }
             (Wish::Refill(new), Figures::Refill(shown)) => {
                 self.take_refill(new, shown, (ticket, who), now);
@@ -106,7 +118,8 @@ impl Engine {
             text,
             ask_twice,
             quiet,
-        } = self.work_out(&wish, now)?;
+            seen,
+        } = self.work_out(&wish, None, now)?;
         let token = nonce.map(Token::new).ok_or_else(|| {
             Denial::new(
                 "no-random",
@@ -125,11 +138,12 @@ impl Engine {
             let generation = self.generation(&line);
             (line, generation)
         });
-        self.pending = Some(Pending {
+        self.pending = Some(Box::new(Pending {
             proposal: proposal.clone(),
             quiet,
+            seen,
             expires: now.elapsed.plus(self.waits.proposal_valid),
-        });
+        }));
         Ok(Answer::Proposal(Box::new(proposal)))
     }
 
@@ -166,7 +180,11 @@ impl Engine {
         }
         let proposal = pending.proposal;
         proposal.check(confirm)?;
-        if self.work_out(&proposal.wish, now)?.figures != proposal.figures {
+        if self
+            .work_out(&proposal.wish, pending.seen.as_ref(), now)?
+            .figures
+            != proposal.figures
+        {
             return Err(Denial::new(
                 "token-stale",
                 format!("something changed in between, and the numbers with it; {AGAIN}"),

@@ -220,6 +220,7 @@ impl Engine {
             text,
             ask_twice: None,
             quiet: None,
+            seen: None,
         })
     }
 
@@ -238,6 +239,7 @@ impl Engine {
             shown.solution_before,
             self.not_live()
         );
+        self.end_corridors_on(&shown.reservoir, now);
         let entry = Refill {
             reservoir: shown.reservoir,
             level: shown.level,

@@ -346,6 +346,7 @@ impl Engine {
             allowed_in_hour: facts.map(|f| Alkalinity::from_dkh(f.rise_per_hour)),
             allowed_because: allowance.map(|a| a.reason.words(&of)),
             estimates: self.estimates_status(now),
+            corridors: self.corridors_status(now),
             readings: readings.collect(),
         }
     }

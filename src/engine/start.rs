@@ -158,7 +158,7 @@ impl Engine {
             out: Vec::new(),
             in_force: InForce::new(
                 (controller, plan),
-                history.uptakes,
+                (history.uptakes, history.corridors),
                 (history.courses, history.courses_ended),
                 now.elapsed,
             ),
@@ -181,6 +181,8 @@ impl Engine {
         self.hold_unsteady_lines(now);
         self.set_courses_aside(now);
         self.settle_courses(now);
+        self.set_corridors_aside(now);
+        self.settle_corridors(now);
         if !self.live {
             self.assume_for_dry_run(now);
         }

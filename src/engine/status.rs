@@ -13,7 +13,7 @@ use super::alarms::Alarm;
 use super::event::TrustSource;
 use crate::config::{Mode, Origin};
 use crate::quantity::{Alkalinity, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume};
-use crate::record::{Course, HoldScope, Observation};
+use crate::record::{Corridor, Course, HoldScope, Observation};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Status {
@@ -393,8 +393,20 @@ pub struct WaterStatus {
     /// Where alkalinity, calcium and magnesium most probably are and what is taken up of them, by their word: each that has a band, an
     /// uptake in force or a reading.
     pub estimates: BTreeMap<String, EstimateStatus>,
+    /// How far the standing additions may follow the estimate by themselves.
+    pub corridors: Vec<CorridorStatus>,
     /// The last reading of each thing, by its word.
     pub readings: BTreeMap<String, ReadingStatus>,
+}
+
+/// A corridor as it is on record, and how it stands.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CorridorStatus {
+    #[serde(flatten)]
+    pub corridor: Corridor,
+    /// Why it does not step at present; null while it may.
+    pub waits: Option<String>,
+    pub words: String,
 }
 
 /// An estimate at this moment. Null without a reading, and while the clock is not trusted.

@@ -2,8 +2,9 @@
 
 use super::effect::{Answer, Denial, Ticket};
 use super::event::Now;
+use super::figures::UptakeFigures;
 use super::state::Engine;
-use super::wish::{Figures, NewUptake, UptakeFigures, Worked};
+use super::wish::{Figures, NewUptake, Worked};
 use crate::chemistry::Quantity;
 use crate::config::StartUptake;
 use crate::plan::{UPTAKE_DOUBTFUL_DKH_PER_DAY, planned_rise};
@@ -86,6 +87,7 @@ impl Engine {
             figures: Figures::Uptake(figures),
             ask_twice: None,
             quiet: None,
+            seen: None,
         })
     }
 
@@ -96,15 +98,17 @@ impl Engine {
         (ticket, who): (Ticket, Who),
         now: Now,
     ) {
+        let of = shown.of.clone();
         let entry = Uptake {
             of: shown.of,
             uptake: shown.uptake,
             before: shown.before,
             how,
-            who,
+            who: who.clone(),
             at: self.stamp(now),
         };
         self.put_uptake(entry, Some(ticket), now);
+        self.end_corridor(&of, "another uptake was told", who, now);
         self.work_out_plan();
         self.in_force.watch_anew(now.elapsed);
         self.follow_ramp(now);
@@ -120,6 +124,10 @@ impl Engine {
             return Err(format!(
                 "uptake may change by {most:.2} {unit} a day at a time; from {stays} to {per_day:.2} {unit} is {change:.2} {unit}; uptake of {of} stays {stays} a day"
             ));
+        }
+        // Steps within a corridor are small, and must not keep the owner from telling better.
+        if known.how == UptakeHow::Corridor {
+            return Ok(());
         }
         let since = now
             .wall
@@ -161,6 +169,13 @@ impl Engine {
     }
 
     fn put_uptake(&mut self, entry: Uptake, ticket: Option<Ticket>, now: Now) {
+        let (entry, text) = self.keep_uptake(entry);
+        self.mark_written(now);
+        self.store(entry, ticket.map(|ticket| (ticket, Answer::Done { text })));
+    }
+
+    /// Puts an uptake into force; what is to be written down of it, and the same in words. The volumes are to be worked out yet.
+    pub(super) fn keep_uptake(&mut self, entry: Uptake) -> (Entry, String) {
         let shown = UptakeFigures {
             of: entry.of.clone(),
             uptake: entry.uptake,
@@ -170,16 +185,12 @@ impl Engine {
         self.in_force.put_uptake(entry.clone());
         self.estimates.uptakes.push(entry.clone());
         self.estimate_anew();
-        self.mark_written(now);
-        self.store(
-            Entry::Uptake(entry),
-            ticket.map(|ticket| (ticket, Answer::Done { text })),
-        );
+        (Entry::Uptake(entry), text)
     }
 }
 
 impl UptakeFigures {
-    fn words(&self, verb: &str) -> String {
+    pub(super) fn words(&self, verb: &str) -> String {
         let of = &self.of;
         let before = self
             .before

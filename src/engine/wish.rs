@@ -1,17 +1,18 @@
 //! What is wished for, what it comes to, and what confirms it: the types of `proposal.rs`.
 
-use std::collections::BTreeMap;
 use std::fmt;
 
-use jiff::civil::Date;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
+use super::advised::AdviceChange;
+use super::figures::{CorridorFigures, CourseFigures, DoseFigures, UptakeFigures};
 use super::filling::{NewRefill, RefillFigures};
 use crate::chemistry::Quantity;
 use crate::config::Right;
-use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, positive};
-use crate::record::{Departure, Destination, DoseKind, UptakeHow};
+use crate::estimate::filter::Estimate;
+use crate::quantity::{Millis, Name, Volume, Words, positive};
+use crate::record::{DoseKind, UptakeHow};
 
 /// How long a proposal may wait for its confirmation, in real time.
 pub(super) const VALID: Millis = Millis::from_secs(60);
@@ -41,6 +42,20 @@ pub enum Wish {
     /// A course, from the next local day on.
     Course(NewCourse),
     Uptake(NewUptake),
+    /// What is advised: an uptake, and a course that brings the level back.
+    Advice {
+        of: Quantity,
+    },
+    /// To let the standing addition follow the estimate, so far either way and for so many days.
+    Corridor {
+        of: Quantity,
+        share: f64,
+        days: u32,
+    },
+    /// To undo that: what was in force before, and no corridor.
+    CorridorBack {
+        of: Quantity,
+    },
     /// A bottle filled with another solution.
     Refill(NewRefill),
 }
@@ -49,7 +64,11 @@ impl Wish {
     pub(super) const fn right(&self) -> Right {
         match self {
             Self::Dose { .. } | Self::Run { .. } => Right::Dose,
-            Self::Course(_) | Self::Uptake(_) => Right::Propose,
+            Self::Course(_)
+            | Self::Uptake(_)
+            | Self::Advice { .. }
+            | Self::Corridor { .. }
+            | Self::CorridorBack { .. } => Right::Propose,
             Self::Refill(_) => Right::Refill,
         }
     }
@@ -141,6 +160,8 @@ pub enum Figures {
     Dose(DoseFigures),
     Course(CourseFigures),
     Uptake(UptakeFigures),
+    Advice(Box<AdviceChange>),
+    Corridor(CorridorFigures),
     Refill(RefillFigures),
 }
 
@@ -149,7 +170,11 @@ impl Figures {
     pub(super) const fn volume(&self) -> Option<Volume> {
         match self {
             Self::Dose(dose) => Some(dose.volume),
-            Self::Course(_) | Self::Uptake(_) | Self::Refill(_) => None,
+            Self::Course(_)
+            | Self::Uptake(_)
+            | Self::Advice(_)
+            | Self::Corridor(_)
+            | Self::Refill(_) => None,
         }
     }
 }
@@ -170,7 +195,9 @@ impl Confirm {
     /// What whoever confirms must be allowed to do. Whoever says that another thing was shown than was is refused for that.
     pub const fn right(&self) -> Right {
         match &self.shown {
-            Some(Figures::Course(_) | Figures::Uptake(_)) => Right::Propose,
+            Some(
+                Figures::Course(_) | Figures::Uptake(_) | Figures::Advice(_) | Figures::Corridor(_),
+            ) => Right::Propose,
             Some(Figures::Refill(_)) => Right::Refill,
             Some(Figures::Dose(_)) | None => Right::Dose,
         }
@@ -224,74 +251,6 @@ pub enum CourseWish {
     },
 }
 
-/// A course before it begins, with everything else that is in force.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct CourseFigures {
-    /// The number that it will have.
-    pub course: i64,
-    pub what: Departure,
-    /// Days of an addition; steps of a changeover.
-    pub days: u32,
-    /// First local date of an addition; the date from which a changeover's first step is looked at.
-    pub since: Date,
-    /// From today on.
-    pub by_day: Vec<CourseDay>,
-}
-
-/// One local day of a course.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct CourseDay {
-    pub date: Date,
-    /// Of each line that the course moves, all of it.
-    #[serde(rename = "volumes_ul")]
-    pub volumes: BTreeMap<Name, Volume>,
-    /// What all lines add that day.
-    #[serde(rename = "alkalinity_dkh")]
-    pub alkalinity: Alkalinity,
-    /// The most that any 24 h across the midnight before it may add; null for today, and where less is given.
-    #[serde(rename = "across_midnight_dkh")]
-    pub across_midnight: Option<Alkalinity>,
-}
-
-/// Every number of a dose by hand.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct DoseFigures {
-    pub line: Name,
-    pub solution: Name,
-    /// Whether it burns skin and eyes.
-    pub caustic: bool,
-    /// The most that it can be, for a run by time.
-    #[serde(rename = "volume_ul")]
-    pub volume: Volume,
-    #[serde(rename = "run_time_ms")]
-    pub run_time: Millis,
-    pub kind: DoseKind,
-    pub into: Destination,
-    /// Most of the line in any hour.
-    #[serde(rename = "hourly_cap_ul")]
-    pub hourly_cap: Volume,
-    /// The largest planned dose of the line.
-    #[serde(rename = "usual_ul")]
-    pub usual: Volume,
-}
-
-/// Every number of a new established uptake.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct UptakeFigures {
-    #[serde(rename = "quantity")]
-    pub of: Quantity,
-    /// In the quantity's unit.
-    #[serde(rename = "uptake_per_day")]
-    pub uptake: f64,
-    /// `None` for the first of all.
-    #[serde(rename = "before_per_day")]
-    pub before: Option<f64>,
-}
-
 /// An uptake as it is told or accepted.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -313,6 +272,15 @@ pub(super) struct Worked {
     pub(super) ask_twice: Option<String>,
     /// A line on which nothing at all may happen in between.
     pub(super) quiet: Option<Name>,
+    pub(super) seen: Option<Seen>,
+}
+
+/// What an advice was worked out from: its confirmation is held against the same, because the level moves with every dose and minute.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Seen {
+    /// The number of what is told next.
+    pub(super) told: i64,
+    pub(super) estimate: Estimate,
 }
 
 /// A proposal that waits to be confirmed.
@@ -321,5 +289,6 @@ pub(super) struct Pending {
     pub(super) proposal: Proposal,
     /// A line with its generation.
     pub(super) quiet: Option<(Name, u64)>,
+    pub(super) seen: Option<Seen>,
     pub(super) expires: Millis,
 }

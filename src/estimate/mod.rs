@@ -8,35 +8,21 @@
 //! | level, uptake and trend | [`state`] (one belief), `bank` (kinds of tank), `event`, [`filter`] (from events to the estimate) |
 //! | leave alone, change, test | [`policy`] |
 //! | an uptake to begin with | `beginning` |
-//! | uptake and advice | `chart`, `uptake`, `advice` |
 //! | lab panels | `panel`, `balance`, `trend` |
 
-mod advice;
-mod advice_text;
 mod balance;
 mod bank;
 mod beginning;
-mod chart;
 mod event;
 pub mod filter;
 mod panel;
 pub mod policy;
 pub mod state;
 mod trend;
-mod uptake;
 
-pub use advice::{
-    Advice, AdviceError, Cause, Dosing, JournalChange, LeaveReason, Patience, Proposal, TestReason,
-    Trouble, advise,
-};
 pub use balance::{Account, Corrosion, Verdict, after_changes, corrosion};
 pub use beginning::{Beginning, BeginningError, Fall};
-pub use chart::{Cusum, Direction, Ewma, Signal, first_signal};
 pub use panel::{
     Band, Comparison, Detected, Finding, PanelEntry, PanelError, PanelUnit, SafeCourse, safe_course,
 };
 pub use trend::{REPORTS_MIN, Trend};
-pub use uptake::{
-    Addition, Drift, READINGS_MIN, SPAN_DAYS_MIN, SeriesReading, Tracked, Uptake, UptakeError,
-    smallest_difference, uncertainty_of_step,
-};

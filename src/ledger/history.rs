@@ -21,8 +21,8 @@ use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Bench, Carried, Course, CourseState, Destination, DoseId, History, Hold, HoldChange, Intent,
-    Observation, PastForgotten, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
+    Bench, Carried, Corridor, Course, CourseState, Destination, DoseId, History, Hold, HoldChange,
+    Intent, Observation, PastForgotten, SlotNotGiven, Stamp, StoredCalibration, StoredVerification,
     TOLD_MAX, Uptake, Who, WrongTime,
 };
 
@@ -92,6 +92,7 @@ impl Ledger {
             uptakes: uptakes(conn)?,
             courses_ended: courses_ended(conn, &courses)?,
             courses,
+            corridors: corridors(conn)?,
             forgotten,
             wrong_times: wrong_times(conn)?,
             open,
@@ -304,6 +305,13 @@ fn told(conn: &Connection) -> rusqlite::Result<Vec<Observation>> {
          WHERE place <= {TOLD_MAX}) ORDER BY id"
     );
     entries(conn, &newest, [])
+}
+
+/// The newest word on the corridor of each quantity.
+fn corridors(conn: &Connection) -> rusqlite::Result<Vec<Corridor>> {
+    let newest = "kind = 'corridor' AND id IN
+         (SELECT max(id) FROM entry WHERE kind = 'corridor' GROUP BY body ->> 'of') ORDER BY id";
+    entries(conn, newest, [])
 }
 
 fn uptakes(conn: &Connection) -> rusqlite::Result<Vec<Uptake>> {

@@ -16,7 +16,7 @@ macro_rules! golden {
 }
 
 /// Every kind of entry but refills, which are in a table of their own, with its golden bodies: one of each form.
-pub(super) const KINDS: [(&str, &[&str]); 15] = [
+pub(super) const KINDS: [(&str, &[&str]); 16] = [
     ("not-given", golden!["not-given"]),
     ("outage", golden!["outage"]),
     ("hold", golden!["hold"]),
@@ -37,6 +37,7 @@ pub(super) const KINDS: [(&str, &[&str]); 15] = [
     ("uptake", golden!["uptake"]),
     ("arming", golden!["arming"]),
     ("course", golden!["course"]),
+    ("corridor", golden!["corridor"]),
     ("taken-back", golden!["taken-back"]),
     ("event", golden!["event"]),
     ("forgotten", golden!["forgotten"]),

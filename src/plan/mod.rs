@@ -44,7 +44,9 @@ pub use limits::{OverLimit, bottle_within, rises_of_day};
 pub use midnight::{Crossing, across_midnights};
 pub use schedule::Schedule;
 pub use shift::{SHIFT_DAYS_MAX, ShiftDay, ShiftShape};
-pub use uptake::{is_tied, planned_rise, uptake_from, volume_with, with_uptake, worked_out};
+pub use uptake::{
+    is_tied, planned_rise, unseen, uptake_from, volume_with, with_uptake, worked_out,
+};
 pub use uptake_check::UPTAKE_DOUBTFUL_DKH_PER_DAY;
 
 /// What makes a slot the one it is. A key is settled (dosed, refused or missed) at most once, ever.

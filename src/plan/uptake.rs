@@ -128,6 +128,20 @@ pub fn volume_with(
     volume_a_day(&planned.gives, &plan.uptakes, Some(&solution.effect), tank)
 }
 
+/// What planned lines may add of a quantity that nobody has stated, in words.
+pub fn unseen(plan: &Plan, controller: &Controller, of: &Quantity) -> Vec<String> {
+    let daily = super::plan_daily_volumes(plan);
+    let givers = controller.unseen_givers(of);
+    let given = givers.filter_map(|(line, solution)| {
+        let volume = daily.get(line).filter(|volume| **volume > Volume::ZERO)?;
+        Some(format!(
+            "line {line} gives {volume} a day of {}, and it is not stated whether that carries {of}: what it adds cannot be estimated, so any uptake of {of} here is less by as much, and right only while that volume stays",
+            solution.name
+        ))
+    });
+    given.collect()
+}
+
 /// What all lines of the plan add a day of a quantity, in its own unit.
 pub fn planned_rise(plan: &Plan, controller: &Controller, of: &Quantity) -> f64 {
     let of_line = |planned: &PlannedLine| {

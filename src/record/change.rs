@@ -46,6 +46,7 @@ impl Change {
             | Entry::Verification(_)
             | Entry::Bench(_)
             | Entry::Uptake(_)
+            | Entry::Corridor(_)
             | Entry::Arming(_)
             | Entry::TakenBack(_)
             | Entry::Forgotten(_)

@@ -182,6 +182,11 @@ impl Course {
             && (self.since..=self.last()).contains(&date)
     }
 
+    /// Whether an addition gives on a local date or after it, should nobody touch it.
+    pub fn gives_from(&self, date: Date) -> bool {
+        self.in_force_on(date.max(self.since))
+    }
+
     /// Whether all days of an addition lie before a local date.
     pub fn is_over_on(&self, date: Date) -> bool {
         self.state == CourseState::Running && date >= self.since && !self.in_force_on(date)

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::arming::Arming;
 use super::bench::Bench;
 use super::calibration::{StoredCalibration, StoredVerification};
+use super::corridor::Corridor;
 use super::course::Course;
 use super::forgotten::Forgotten;
 use super::hold::HoldChange;
@@ -46,6 +47,8 @@ pub enum Entry {
     Arming(Arming),
     /// A course was begun, moved on, paused, resumed, turned or ended.
     Course(Course),
+    /// A corridor was granted, or has ended.
+    Corridor(Corridor),
     /// Something told no longer counts.
     TakenBack(TakenBack),
     /// The ledger may lack what was given before.
@@ -72,6 +75,7 @@ impl Entry {
             | Self::Uptake(Uptake { at, .. })
             | Self::Arming(Arming { at, .. })
             | Self::Course(Course { at, .. })
+            | Self::Corridor(Corridor { at, .. })
             | Self::TakenBack(TakenBack { at, .. })
             | Self::Forgotten(Forgotten { at, .. })
             | Self::WrongTime(WrongTime { at, .. })

@@ -6,6 +6,7 @@ use super::bench::Bench;
 use super::brought::Brought;
 use super::calibration::{StoredCalibration, StoredVerification};
 use super::change::Change;
+use super::corridor::Corridor;
 use super::course::Course;
 use super::dose::{Carried, Intent, PastDose};
 use super::forgotten::PastForgotten;
@@ -78,6 +79,8 @@ pub struct History {
     pub uptakes: Vec<Uptake>,
     /// The newest word on each course, ended ones included.
     pub courses: Vec<Course>,
+    /// The newest word on the corridor of each quantity.
+    pub corridors: Vec<Corridor>,
     /// Courses that dosewright ended, as they ran before that, and the record of their end.
     pub courses_ended: Vec<(Course, Stamp)>,
     /// When the ledger last was one that may have forgotten something.

@@ -8,6 +8,7 @@ mod bench;
 mod brought;
 mod calibration;
 mod change;
+mod corridor;
 mod course;
 mod dose;
 mod entry;
@@ -32,6 +33,7 @@ pub use brought::{
 };
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
 pub use change::{CHANGES_MAX, Change};
+pub use corridor::Corridor;
 pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{
     Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose, part_carried,

@@ -35,6 +35,8 @@ pub enum UptakeHow {
     Told,
     /// Advice that the owner put into force.
     Accepted,
+    /// A step within a corridor that the owner granted.
+    Corridor,
 }
 
 impl UptakeHow {
@@ -43,6 +45,7 @@ impl UptakeHow {
             Self::Start => "start",
             Self::Told => "told",
             Self::Accepted => "accepted",
+            Self::Corridor => "corridor",
         }
     }
 }

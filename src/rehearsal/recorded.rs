@@ -94,6 +94,7 @@ impl World {
             | Entry::Bench(_)
             | Entry::Arming(_)
             | Entry::Course(_)
+            | Entry::Corridor(_)
             | Entry::TakenBack(_)
             | Entry::Forgotten(_)
             | Entry::WrongTime(_) => {}

@@ -1,17 +1,13 @@
-//! How far numbers can be trusted: lines with their limits, the robust line, Student's t and Fisher's F, middle and spread.
+//! How far numbers can be trusted: lines with their limits, Student's t and Fisher's F, middle and spread.
 //!
 //! One of each, for all above. Nothing here knows of tanks, doses or pumps.
 
 mod line;
 mod normal;
-mod robust;
 mod spread;
 mod student;
 
-#[cfg(test)]
-pub(crate) use line::tests::ADJUSTED;
 pub use line::{Line, OriginFit, POINTS_MAX, Point, StatisticsError};
 pub use normal::{Truncated, normal_below, normal_density, truncated_above};
-pub use robust::RobustLine;
-pub use spread::{mean_and_sd, median};
+pub use spread::mean_and_sd;
 pub use student::{Confidence, f_probability_upper, t_probability_two_sided, t_two_sided};

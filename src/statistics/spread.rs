@@ -2,19 +2,6 @@
 
 use crate::quantity::f64_from_usize;
 
-/// `None` of nothing.
-pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut all: Vec<f64> = values.collect();
-    all.sort_by(f64::total_cmp);
-    median_of_sorted(&all)
-}
-
-pub(super) fn median_of_sorted(sorted: &[f64]) -> Option<f64> {
-    let upper = sorted.get(sorted.len() / 2)?;
-    let lower = sorted.get(sorted.len().saturating_sub(1) / 2)?;
-    Some(f64::midpoint(*lower, *upper))
-}
-
 /// Mean and standard deviation (n - 1). `None` with fewer than two values or one that is not finite.
 pub fn mean_and_sd(values: &[f64]) -> Option<(f64, f64)> {
     if values.len() < 2 {

@@ -9,10 +9,11 @@ use serde::de::DeserializeOwned;
 use dosewright::chemistry::{Measurand, PhScale, Quantity};
 use dosewright::config::Right;
 use dosewright::engine::{
-    Answer, BenchAsk, Command, Confirm, CourseAction, CourseDay, CourseFigures, CourseWish,
-    DoseFigures, Figures, Lab, LineChange, NewBench, NewCalibration, NewCourse, NewMeasured,
-    NewRefill, NewUptake, NewVerification, Proposal, RefillFigures, RefillLevel, Replaces, Tell,
-    Token, UptakeFigures, Wish,
+    AddedNow, Advice, AdviceChange, AdviceDay, AdviceOutlook, Answer, BenchAsk, Command, Confirm,
+    CorridorFigures, CourseAction, CourseDay, CourseFigures, CourseWish, DoseFigures,
+    EstimateStatus, Figures, Lab, LineChange, NewBench, NewCalibration, NewCourse, NewMeasured,
+    NewRefill, NewUptake, NewVerification, NextTestAdvice, Proposal, RefillFigures, RefillLevel,
+    Replaces, Tell, TestBecause, Token, UptakeFigures, Verdict, Wish,
 };
 use dosewright::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use dosewright::record::{
@@ -109,6 +110,12 @@ fn iodine() -> Quantity {
 }
 
 fn wishes() -> Vec<(&'static str, Command, Right)> {
+    let of = || Quantity::Alkalinity;
+    let granted = Wish::Corridor {
+        of: of(),
+        share: 0.1,
+        days: 60,
+    };
     let course = NewCourse {
         what: CourseWish::Change {
             line: name("iodine"),
@@ -158,6 +165,13 @@ fn wishes() -> Vec<(&'static str, Command, Right)> {
             Right::Propose,
         ),
         ("prepare-uptake", Wish::Uptake(uptake), Right::Propose),
+        ("prepare-advice", Wish::Advice { of: of() }, Right::Propose),
+        ("prepare-corridor", granted, Right::Propose),
+        (
+            "prepare-corridor-back",
+            Wish::CorridorBack { of: of() },
+            Right::Propose,
+        ),
     ]
     .into_iter()
     .map(|(file, wish, right)| (file, Command::Prepare(wish), right))
@@ -399,6 +413,90 @@ fn a_command_with_a_key_that_it_does_not_have_is_refused() {
     }
 }
 
+fn outlook() -> AdviceOutlook {
+    AdviceOutlook {
+        weighed_days: 10,
+        days_outside: 4.5,
+        days: vec![AdviceDay {
+            date: "2026-11-26".parse().unwrap(),
+            added: 0.85,
+            level: 7.95,
+            level_low: 7.7,
+            level_high: 8.2,
+        }],
+    }
+}
+
+fn change() -> AdviceChange {
+    AdviceChange {
+        uptake: UptakeFigures {
+            of: Quantity::Alkalinity,
+            uptake: 0.85,
+            before: Some(0.8),
+        },
+        volumes: [(name("alkalinity"), Volume::from_ul(80_300))].into(),
+        course: None,
+        no_course: Some("line alkalinity would give 101 mL a day".to_owned()),
+        ends_courses: vec![3],
+        outlook: outlook(),
+    }
+}
+
+fn advice() -> Advice {
+    Advice {
+        of: Quantity::Alkalinity,
+        unit: "dKH".to_owned(),
+        at: "2026-11-25T10:00:00Z".parse().unwrap(),
+        verdict: Verdict::Change,
+        because: String::new(),
+        target: Some(8.25),
+        well: Some(0.75),
+        water: EstimateStatus {
+            unit: "dKH".to_owned(),
+            level: Some(7.9),
+            level_low: Some(7.75),
+            level_high: Some(8.05),
+            uptake_per_day: Some(0.85),
+            uptake_low_per_day: Some(0.8),
+            uptake_high_per_day: Some(0.9),
+            reading_age_s: Some(86_400),
+            readings: 12,
+            ..EstimateStatus::default()
+        },
+        adds: AddedNow {
+            per_day: 0.8,
+            course_per_day: 0.05,
+            course_days: 3.0,
+        },
+        as_it_is: Some(outlook()),
+        change: Some(change()),
+        next_test: Some(NextTestAdvice {
+            date: "2026-11-30".parse().unwrap(),
+            in_days: 5,
+            why: TestBecause::MayLeave,
+            level_before: 0.4,
+            level_after: 0.2,
+            uptake_before: 0.06,
+            uptake_after: 0.05,
+        }),
+        unseen: Vec::new(),
+        corridor: Some("corridor of alkalinity".to_owned()),
+    }
+}
+
+fn corridor() -> Figures {
+    Figures::Corridor(CorridorFigures {
+        of: Quantity::Alkalinity,
+        middle: 0.8,
+        added: 0.8,
+        follows: 0.8,
+        low: 0.72,
+        high: 0.88,
+        share: 0.1,
+        until: "2027-01-24".parse().unwrap(),
+    })
+}
+
 fn day(date: &str, volumes: &[(&str, i64)], across_midnight: Option<f64>) -> CourseDay {
     let volumes = volumes.iter();
     CourseDay {
@@ -483,8 +581,14 @@ fn each_answer_is_written_as_its_golden_file() {
         ("proposal-course", proposal(dose(), addition())),
         ("proposal-changeover", proposal(dose(), changeover())),
         ("proposal-uptake", proposal(dose(), Figures::Uptake(uptake))),
+        (
+            "proposal-advice",
+            proposal(dose(), Figures::Advice(Box::new(change()))),
+        ),
+        ("proposal-corridor", proposal(dose(), corridor())),
         ("proposal-refill", proposal(dose(), refill_figures())),
     ] {
         golden("answer", file, &answer);
     }
+    golden("answer", "advice", &advice());
 }

@@ -8,18 +8,18 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use dosewright::chemistry::Measurand;
+use dosewright::chemistry::{Measurand, Quantity};
 use dosewright::config::{Mode, Origin, RemoteKind};
 use dosewright::engine::{
-    Answer, BreakStatus, ClockStatus, Command, DaemonStatus, Denial, EstimateStatus, HeadStatus,
-    InputStatus, LastDose, LedgerStatus, LineState, LineStatus, NextDose, Now, ReadingStatus,
-    ReservoirStatus, SlotStatus, Status, TrustSource, WaterStatus,
+    Answer, BreakStatus, ClockStatus, Command, CorridorStatus, DaemonStatus, Denial,
+    EstimateStatus, HeadStatus, InputStatus, LastDose, LedgerStatus, LineState, LineStatus,
+    NextDose, Now, ReadingStatus, ReservoirStatus, SlotStatus, Status, TrustSource, WaterStatus,
 };
 use dosewright::mqtt::{
     Clock, EventLine, Health, Identity, RemoteCommand, Running, Seams, Settings, Topics, spawn,
 };
 use dosewright::quantity::{Alkalinity, FlowRate, Millis, Name, Volume};
-use dosewright::record::{Found, Observation, Observed, Reading, Stamp, Who};
+use dosewright::record::{Corridor, Found, Observation, Observed, Reading, Stamp, Who};
 use jiff::Timestamp;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, PublishOptions, QoS};
 use serde_json::Value;
@@ -180,6 +180,11 @@ fn estimate() -> EstimateStatus {
 
 fn water() -> WaterStatus {
     let dkh = |value| Some(Alkalinity::from_dkh(value));
+    let stamp = Stamp {
+        wall: when("2026-11-25T06:05:00Z"),
+        elapsed: Millis::from_secs(100),
+        trusted: true,
+    };
     let reading = |of: &str, found| {
         let observation = Observation {
             number: 12,
@@ -192,11 +197,7 @@ fn water() -> WaterStatus {
             method: "drop test".to_owned(),
             happened: when("2026-11-25T06:00:00Z"),
             who: Who::Local { uid: 1000 },
-            at: Stamp {
-                wall: when("2026-11-25T06:05:00Z"),
-                elapsed: Millis::from_secs(100),
-                trusted: true,
-            },
+            at: stamp,
         };
         let shown = ReadingStatus {
             reading: observation,
@@ -214,6 +215,23 @@ fn water() -> WaterStatus {
         allowed: dkh(1.7),
         allowed_in_hour: dkh(0.1),
         allowed_because: Some("uptake plus the largest allowed rise".to_owned()),
+        corridors: vec![CorridorStatus {
+            corridor: Corridor {
+                of: Quantity::Alkalinity,
+                middle: 1.2,
+                added: 1.2,
+                follows: 1.2,
+                share: 0.1,
+                granted: "2026-11-01".parse().unwrap(),
+                until: "2026-12-31".parse().unwrap(),
+                ended: None,
+                live: true,
+                who: Who::Local { uid: 1000 },
+                at: stamp,
+            },
+            waits: Some("the newest alkalinity reading does not fit".to_owned()),
+            words: "corridor of alkalinity: 1.08 dKH to 1.32 dKH a day until 2026-12-31".to_owned(),
+        }],
         estimates: [("alkalinity".to_owned(), estimate())].into(),
         readings: [
             reading("alkalinity", value(8.1, 0.1)),

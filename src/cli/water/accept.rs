@@ -2,113 +2,66 @@
 
 use std::io::Write;
 
+use clap::Args;
 use serde_json::json;
 
-use crate::chemistry::figures;
-use crate::cli::exit::{self, Failure, accepted};
-use crate::cli::out::Out;
-use crate::cli::place::Place;
-use crate::cli::proposal::{agreed_to, prepare};
+use crate::chemistry::Quantity;
+use crate::cli::exit::accepted;
+use crate::cli::place::Agreed;
+use crate::cli::proposal::{Consent, agreed_to, prepare, propose};
 use crate::cli::record::ledger::open;
-use crate::cli::water::advise::{Case, GIVEN_SHARE, advice, gather, quantity};
-use crate::cli::water::begin::begin;
-use crate::cli::water::owner_args::{Accept, UptakeArgs};
-use crate::cli::words::{agreed, configuration, unread, usage};
+use crate::cli::water::begin::{Begin, begin};
+use crate::cli::words::{Amount, amount, configuration, quantity, usage};
+use crate::cli::{Out, Place, Result};
 use crate::control::{Client, Response};
 use crate::engine::{Command, NewUptake, Wish};
-use crate::estimate::{Advice, Uptake};
 use crate::record::UptakeHow;
 
-/// An accepted uptake of an element moves by at most this part of the one in force at a time. Ours.
-const PART_MAX: f64 = 0.25;
-
-/// Puts the advice into force.
-pub(in crate::cli) fn accept(
-    place: &Place,
-    options: &Accept,
-    out: &mut Out,
-) -> Result<(), Failure> {
-    let tracked = &options.of.quantity;
-    let case = gather(place, tracked, options.of.days)?;
-    let (of, uptake) = (quantity(tracked), worth_accepting(&case)?);
-    let Some(established) = case.established else {
-        return Err(Failure::new(
-            exit::REFUSED,
-            format!(
-                "there is nothing to accept: no uptake of {of} is in force; tell a first one with `dosewright uptake {of} VALUE`, or give it a start in plan.toml"
-            ),
-        ));
-    };
-    let limits = case.loaded.controller.tracked(&of);
-    let most = limits.map_or(PART_MAX * established, |l| l.uptake_change_max);
-    let wanted = uptake.per_day.max(0.0);
-    let target = established + (wanted - established).clamp(-most, most);
-    let target = (target * 100.0).round() / 100.0;
-    if !place.json {
-        let unit = of.unit();
-        writeln!(
-            out,
-            "uptake of {of} from {established:.2} to {target:.2} {unit} a day (estimate {} {unit} a day, {} to {} at 95 %)",
-            figures(uptake.per_day),
-            figures(uptake.low),
-            figures(uptake.high)
-        )?;
-        if (wanted - target).abs() > 0.0051 {
-            writeln!(
-                out,
-                "that is the largest step of {most:.2} {unit} a day; a further one is possible once this one has settled"
-            )?;
-        }
-        let lines = case.loaded.plan.lines.iter();
-        if lines.clone().all(|l| l.gives.of() != Some(&of)) {
-            writeln!(
-                out,
-                "no line of plan.toml goes by this uptake, so no dose changes with it: line {} has a volume of its own there",
-                case.lead
-            )?;
-        }
-    }
-    if !agreed_to(place, &options.agreed)? {
-        agreed("Accept it? Type yes to go on:", "nothing was changed", out)?;
-    }
-    let new = NewUptake {
-        of,
-        per_day: target,
-        how: UptakeHow::Accepted,
-        sure: true,
-    };
-    put(place, new, out)
+/// What can be typed with `accept`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright accept\n          dosewright accept calcium\nShows what will change and asks; then uptake and course are in force together, and every line that goes by the uptake gives accordingly. No file is changed."
+)]
+pub(crate) struct Accept {
+    /// alkalinity, calcium, magnesium
+    #[arg(default_value = "alkalinity", value_parser = quantity)]
+    quantity: Quantity,
+    #[command(flatten)]
+    agreed: Agreed,
 }
 
-/// The estimate, when advice is to change something and nothing is in the way.
-fn worth_accepting(case: &Case) -> Result<&Uptake, Failure> {
-    let refused = |why: String| Failure::new(exit::REFUSED, why);
-    if let Some(what) = &case.under_way {
-        return Err(refused(format!(
-            "{what} is under way; one thing at a time, or nobody can tell what did what: finish it or go back first"
-        )));
-    }
-    let advice = advice(case)?;
-    let (Advice::Change(_), Ok(uptake)) = (&advice, &case.estimate) else {
-        return Err(refused(format!("there is nothing to accept: {advice}")));
+/// What can be typed with `uptake`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: dosewright uptake\n          dosewright uptake alkalinity \"0.85 dKH\"\n          dosewright uptake calcium \"6.1 mg/L\"\nTo begin with, from two tests or from a dose that keeps the level still:\n          dosewright uptake alkalinity --from \"8.4 dKH\" --to \"7.8 dKH\" --after \"1 d\"\n          dosewright uptake alkalinity --newest\n          dosewright uptake alkalinity --stands-still-at \"60 mL\" --of soda-ash --after \"14 d\"\nWithout a value it lists what is in force. Every line that goes by it gives accordingly; no file is changed. What is worked out from tests is shown first and asked about; showing needs no daemon."
+)]
+pub(crate) struct UptakeArgs {
+    /// alkalinity, or an element such as calcium
+    #[arg(requires = "how", value_parser = quantity)]
+    quantity: Option<Quantity>,
+    /// What the animals take up a day, with its unit
+    #[arg(group = "how", value_parser = amount)]
+    value: Option<Amount>,
+    #[command(flatten)]
+    begin: Begin,
+    /// It is right, however unlikely
+    #[arg(long)]
+    sure: bool,
+}
+
+/// Puts the advice into force.
+pub(crate) fn accept(place: &Place, options: &Accept, out: &mut Out) -> Result {
+    let consent = Consent {
+        yes: agreed_to(place, &options.agreed)?,
+        question: "Accept it? Type yes to go on:",
+        otherwise: "nothing was changed",
     };
-    let little = case
-        .given_per_day
-        .is_some_and(|given| given < GIVEN_SHARE * case.dosing.per_day);
-    if little {
-        return Err(refused(
-            "much less than the plan was given while these readings were taken; find out why before anything is changed (dosewright status, dosewright ledger list not_given)".to_owned(),
-        ));
-    }
-    Ok(uptake)
+    let of = options.quantity.clone();
+    propose(place, Wish::Advice { of }, &consent, out)
 }
 
 /// Tells an uptake, or lists those in force.
-pub(in crate::cli) fn uptake(
-    place: &Place,
-    options: &UptakeArgs,
-    out: &mut Out,
-) -> Result<(), Failure> {
+pub(crate) fn uptake(place: &Place, options: &UptakeArgs, out: &mut Out) -> Result {
     let Some(of) = &options.quantity else {
         return list(place, out);
     };
@@ -124,10 +77,10 @@ pub(in crate::cli) fn uptake(
     put(place, new, out)
 }
 
-fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
+fn list(place: &Place, out: &mut Out) -> Result {
     let loaded = configuration(place)?;
     let recorded = match open(place) {
-        Ok(reader) => reader.uptakes().map_err(|e| unread(&e))?,
+        Ok(reader) => reader.uptakes()?,
         Err(_) => Vec::new(),
     };
     let mut rows = Vec::new();
@@ -154,7 +107,7 @@ fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
 }
 
 /// What is asked was asked before, so it is confirmed at once.
-fn put(place: &Place, new: NewUptake, out: &mut Out) -> Result<(), Failure> {
+fn put(place: &Place, new: NewUptake, out: &mut Out) -> Result {
     let (of, per_day) = (new.of.clone(), new.per_day);
     let mut client = Client::connect(&place.state)?;
     let proposal = prepare(place, &mut client, Wish::Uptake(new), out)?;

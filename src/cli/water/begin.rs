@@ -11,14 +11,13 @@ use crate::cli::out::{Out, Tone};
 use crate::cli::place::{Agreed, Place};
 use crate::cli::proposal::{Consent, propose};
 use crate::cli::record::ledger::open;
-use crate::cli::water::advise::unseen;
 use crate::cli::water::quantities::reading as typed_reading;
 use crate::cli::words::{configuration, unread, usage};
 use crate::config::{Controller, Line, Loaded, Mode, Plan, Solution};
 use crate::control::Client;
 use crate::engine::{NewUptake, Wish};
 use crate::estimate::{Beginning, Fall};
-use crate::plan::{DailyVolumes, plan_daily_volumes, with_uptake};
+use crate::plan::{DailyVolumes, plan_daily_volumes, unseen, with_uptake};
 use crate::quantity::{Millis, Name, Volume, parse_duration, parse_volume};
 use crate::record::{Found, Observation, Observed, UptakeHow};
 
@@ -396,7 +395,7 @@ fn show(
     if gives.is_empty() {
         writeln!(out, "no line carries {of}, so no dose follows from it")?;
     }
-    for words in unseen(loaded, of) {
+    for words in unseen(&loaded.plan, &loaded.controller, of) {
         writeln!(out, "{words}")?;
     }
     Ok(())

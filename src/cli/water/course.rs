@@ -369,14 +369,6 @@ fn in_a_line(newest: &Course, (volume, made): (Volume, f64)) -> String {
     parts.join("; ")
 }
 
-/// What is under way that makes the plan file's volumes not those in force, in words.
-pub(crate) fn in_the_way(place: &Place) -> Result<Option<String>> {
-    let rows = open(place)?.courses()?;
-    let mut newest = by_number(&rows).into_values().filter_map(|mut of| of.pop());
-    let under_way = newest.rfind(|c| c.what.is_shift() && c.state != CourseState::Ended);
-    Ok(under_way.map(ToString::to_string))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

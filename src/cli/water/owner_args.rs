@@ -1,15 +1,11 @@
-//! What can be typed with everything that is told of the water, for advice and its uptakes, and for lab reports.
+//! What can be typed with everything that is told of the water and for lab reports.
 
-use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Subcommand};
 use jiff::Timestamp;
 
-use crate::chemistry::{Quantity, Salinity};
-use crate::cli::place::Agreed;
-use crate::cli::water::begin::Begin;
+use crate::chemistry::Salinity;
 use crate::cli::water::panel_csv::{Decimal, columns};
-use crate::cli::words::{Amount, amount, quantity, salinity, tracked};
-use crate::estimate::Tracked;
+use crate::cli::words::salinity;
 use crate::record::Columns;
 
 /// How what is told goes with the time, the method and the questions.
@@ -34,55 +30,6 @@ pub(crate) struct Mistake {
     /// Why, in your words
     #[arg(long)]
     pub(crate) reason: String,
-}
-
-/// What is advised on, and from which readings.
-#[derive(Debug, Args)]
-pub(crate) struct Advised {
-    /// alkalinity, Ca or Mg
-    #[arg(default_value = "alkalinity", value_parser = PossibleValuesParser::new(["alkalinity", "Ca", "Mg"]).try_map(|word| tracked(&word)))]
-    pub(crate) quantity: Tracked,
-    /// How many days of readings are looked at
-    #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(3..=365))]
-    pub(crate) days: u32,
-}
-
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Examples: dosewright advise\n          dosewright advise Ca --days 42\nWorks without a daemon. Nothing is changed by it."
-)]
-pub(crate) struct Advise {
-    #[command(flatten)]
-    pub(crate) of: Advised,
-}
-
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Examples: dosewright accept\n          dosewright accept Ca\nShows what will change and asks; then the uptake is in force, and every line that goes by it gives accordingly. No file is changed."
-)]
-pub(crate) struct Accept {
-    #[command(flatten)]
-    pub(crate) of: Advised,
-    #[command(flatten)]
-    pub(crate) agreed: Agreed,
-}
-
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Examples: dosewright uptake\n          dosewright uptake alkalinity \"0.85 dKH\"\n          dosewright uptake calcium \"6.1 mg/L\"\nTo begin with, from two tests or from a dose that keeps the level still:\n          dosewright uptake alkalinity --from \"8.4 dKH\" --to \"7.8 dKH\" --after \"1 d\"\n          dosewright uptake alkalinity --newest\n          dosewright uptake alkalinity --stands-still-at \"60 mL\" --of soda-ash --after \"14 d\"\nWithout a value it lists what is in force. Every line that goes by it gives accordingly; no file is changed. What is worked out from tests is shown first and asked about; showing needs no daemon."
-)]
-pub(crate) struct UptakeArgs {
-    /// alkalinity, or an element such as calcium
-    #[arg(requires = "how", value_parser = quantity)]
-    pub(crate) quantity: Option<Quantity>,
-    /// What the animals take up a day, with its unit
-    #[arg(group = "how", value_parser = amount)]
-    pub(crate) value: Option<Amount>,
-    #[command(flatten)]
-    pub(crate) begin: Begin,
-    /// It is right, however unlikely
-    #[arg(long)]
-    pub(crate) sure: bool,
 }
 
 #[derive(Debug, Args)]

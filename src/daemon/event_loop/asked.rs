@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::asker::{Asker, give};
 use super::state::EventLoop;
+use crate::chemistry::Quantity;
 use crate::config::{Right, allows};
 use crate::control::{Incoming, Request, Response};
 use crate::daemon::displays::Displays;
@@ -28,6 +29,7 @@ impl EventLoop<'_> {
         let who = Who::Local { uid };
         match request {
             Request::Status {} => give(answer, self.status()),
+            Request::Advise { of } => give(answer, self.advice(&of)),
             Request::Reload {} => {
                 let ticket = self.core.desk.ticket(Asker::Local(answer));
                 self.reload(Some(ticket), who)?;
@@ -79,6 +81,12 @@ impl EventLoop<'_> {
         let status = self.core.engine.status(now, &outside.totals.facts);
         let data = serde_json::to_value(status).unwrap_or_default();
         Response::done("status", data)
+    }
+
+    fn advice(&self, of: &Quantity) -> Response {
+        let advice = self.core.engine.advice(of, self.outside.clock.now());
+        let text = advice.lines().join("\n");
+        Response::done(text, serde_json::to_value(advice).unwrap_or_default())
     }
 
     /// Reads the plan again. All or nothing: a plan with a mistake changes nothing.

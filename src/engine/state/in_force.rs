@@ -10,9 +10,9 @@ use crate::chemistry::Quantity;
 use crate::config::{Controller, Line, Plan, StartUptake, Uptakes};
 use crate::plan::{BusiestHour, DailyVolumes, Schedule, plan_daily_volumes, worked_out};
 use crate::quantity::{Alkalinity, Millis, Name, Volume};
-use crate::record::{Course, CourseState, Departure, Stamp, Uptake, starts_not_in_force};
+use crate::record::{Corridor, Course, CourseState, Departure, Stamp, Uptake, starts_not_in_force};
 
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct InForce {
     /// controller.toml with what was told of bottles and tubes since.
     pub(crate) controller: Arc<Controller>,
@@ -28,6 +28,8 @@ pub(crate) struct InForce {
     /// Highest number of a course so far.
     course_last: i64,
     extras: CourseExtras,
+    /// Corridors that are granted, and when each stepped last in this run.
+    corridors: BTreeMap<Quantity, (Corridor, Option<Millis>)>,
     /// The busiest hour of the volumes in force, and the day and volumes that it is of; `None` for times that have changed since.
     busiest_hour: BusiestHour,
     busiest_of: Option<(Date, DailyVolumes)>,
@@ -35,7 +37,7 @@ pub(crate) struct InForce {
 }
 
 /// What additions put on each line or take off it.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct CourseExtras {
     pub(crate) today: DailyVolumes,
     /// Before they last changed,
@@ -47,7 +49,7 @@ pub(crate) struct CourseExtras {
 impl InForce {
     pub(crate) fn new(
         (controller, plan): (&Arc<Controller>, &Arc<Plan>),
-        uptakes: Vec<Uptake>,
+        (uptakes, corridors): (Vec<Uptake>, Vec<Corridor>),
         (courses, ended): (Vec<Course>, Vec<(Course, Stamp)>),
         now: Millis,
     ) -> Self {
@@ -63,6 +65,11 @@ impl InForce {
                 .collect(),
             ended,
             extras: CourseExtras::default(),
+            corridors: corridors
+                .into_iter()
+                .filter(|corridor| corridor.ended.is_none())
+                .map(|corridor| (corridor.of.clone(), (corridor, None)))
+                .collect(),
             busiest_hour: BusiestHour::default(),
             busiest_of: None,
             watched_from: now,
@@ -213,6 +220,38 @@ impl InForce {
             self.courses.push(course.clone());
         }
         step(self) != before
+    }
+
+    pub(crate) fn corridors(&self) -> impl Iterator<Item = &Corridor> {
+        self.corridors.values().map(|(corridor, _)| corridor)
+    }
+
+    pub(crate) fn corridor(&self, of: &Quantity) -> Option<&Corridor> {
+        self.corridors.get(of).map(|(corridor, _)| corridor)
+    }
+
+    /// Keeps the new state of a corridor.
+    pub(crate) fn put_corridor(&mut self, corridor: Corridor) {
+        self.corridors.remove(&corridor.of);
+        if corridor.ended.is_none() {
+            let of = corridor.of.clone();
+            self.corridors.insert(of, (corridor, None));
+        }
+    }
+
+    pub(crate) fn forget_corridor(&mut self, of: &Quantity) {
+        self.corridors.remove(of);
+    }
+
+    /// When it stepped last in this run.
+    pub(crate) fn corridor_stepped(&self, of: &Quantity) -> Option<Millis> {
+        self.corridors.get(of)?.1
+    }
+
+    pub(crate) fn corridor_steps(&mut self, of: &Quantity, at: Millis) {
+        if let Some((_, stepped)) = self.corridors.get_mut(of) {
+            *stepped = Some(at);
+        }
     }
 
     /// A course that has just ended by its date, as it ran before.

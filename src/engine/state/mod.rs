@@ -57,7 +57,7 @@ pub struct Engine {
     pub(super) told: Told,
     pub(super) inputs: Inputs,
     pub(super) alarms: Alarms,
-    pub(super) pending: Option<Pending>,
+    pub(super) pending: Option<Box<Pending>>,
     /// Doses of earlier boots, kept to age them anew when the clock becomes trusted.
     pub(super) past: Vec<PastDose>,
     pub(super) past_sessions: Vec<PastSession>,

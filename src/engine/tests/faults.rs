@@ -723,6 +723,7 @@ fn ft_infus_05_no_command_clears_what_counts_in_24_hours() {
         | Entry::Observation(_)
         | Entry::Uptake(_)
         | Entry::Course(_)
+        | Entry::Corridor(_)
         | Entry::LabColumns(_)
         | Entry::TakenBack(_)
         | Entry::Arming(_)

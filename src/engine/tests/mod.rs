@@ -1,5 +1,6 @@
 //! Tests of the engine.
 
+mod advice;
 mod alarms;
 mod away;
 mod bench;

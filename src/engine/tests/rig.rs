@@ -19,7 +19,7 @@ use crate::metering::{Calibration, MeteringLimits};
 use crate::plan::SlotKey;
 use crate::quantity::{Alkalinity, Millis, Name, Volume, Words, f64_from_i64};
 use crate::record::{
-    Bench, BenchStep, Brought, Carried, Content, CourseState, Destination, DoseEnd, DoseId,
+    Bench, BenchStep, Brought, Carried, Content, Course, CourseState, Destination, DoseEnd, DoseId,
     DoseKind, Entry, Forgotten, Found, History, Hold, HoldScope, Intent, Observed, Outcome,
     OutputPlace, OutputSeen, PastDose, PastForgotten, PastSession, Reading, Refill, SlotNotGiven,
     Stamp, StoredCalibration, Who, WrongTime, likely_part,
@@ -121,6 +121,32 @@ fn every_dose(head: &Head) -> MeteringLimits {
         dose_min: Volume::ZERO,
         tolerance_percent: head.tolerance_percent,
     }
+}
+
+fn know_course(history: &mut History, course: &Course) {
+    let number = course.number;
+    history
+        .courses_ended
+        .retain(|(was, _)| was.number != number);
+    let known = history.courses.extract_if(.., |k| k.number == number);
+    let known = known.last().filter(|k| k.state == CourseState::Running);
+    if course.state == CourseState::Ended && course.who == Who::Daemon {
+        history
+            .courses_ended
+            .extend(known.map(|was| (was, course.at)));
+    }
+    history.courses.push(course.clone());
+}
+
+fn newest_readings(history: &History) -> BTreeMap<Quantity, Timestamp> {
+    let mut readings: BTreeMap<Quantity, Timestamp> = BTreeMap::new();
+    for told in &history.told {
+        if let Some(of) = told.reading().and_then(|r| r.of.quantity()) {
+            let last = readings.entry(of.clone()).or_insert(told.happened);
+            *last = told.happened.max(*last);
+        }
+    }
+    readings
 }
 
 fn know_bench(
@@ -995,16 +1021,10 @@ impl World {
                 }
                 Entry::TakenBack(b) => history.told.retain(|told| !told.is(b.number)),
                 Entry::Uptake(u) => history.uptakes.push(u.clone()),
-                Entry::Course(c) => {
-                    history
-                        .courses_ended
-                        .retain(|(was, _)| was.number != c.number);
-                    let known = history.courses.extract_if(.., |k| k.number == c.number);
-                    let known = known.last().filter(|k| k.state == CourseState::Running);
-                    if c.state == CourseState::Ended && c.who == Who::Daemon {
-                        history.courses_ended.extend(known.map(|was| (was, c.at)));
-                    }
-                    history.courses.push(c.clone());
+                Entry::Course(c) => know_course(&mut history, c),
+                Entry::Corridor(c) => {
+                    history.corridors.retain(|known| known.of != c.of);
+                    history.corridors.push(c.clone());
                 }
                 Entry::Refill(_)
                 | Entry::LabColumns(_)
@@ -1025,13 +1045,7 @@ impl World {
     }
 
     fn know_doses(&self, history: &mut History) {
-        let mut readings: BTreeMap<Quantity, Timestamp> = BTreeMap::new();
-        for told in &history.told {
-            if let Some(of) = told.reading().and_then(|r| r.of.quantity()) {
-                let last = readings.entry(of.clone()).or_insert(told.happened);
-                *last = told.happened.max(*last);
-            }
-        }
+        let readings = newest_readings(history);
         for (intent, session) in self.books.intents.values() {
             let past = self.past_dose(intent, *session);
             let ended = self.books.outcomes.get(&intent.id);
