@@ -6,8 +6,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
+use super::estimate_status::EstimateStatus;
 use super::figures::{CourseFigures, UptakeFigures};
-use super::status::EstimateStatus;
 use crate::chemistry::Quantity;
 use crate::quantity::{Name, Second, Volume};
 
