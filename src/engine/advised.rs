@@ -35,7 +35,7 @@ pub struct Advice {
     pub as_it_is: Option<AdviceOutlook>,
     pub change: Option<AdviceChange>,
     pub next_test: Option<NextTestAdvice>,
-    /// What lines may add that is stated nowhere, in words.
+    /// What the estimate does not see, in words.
     pub unseen: Vec<String>,
     /// The corridor that is granted, in words.
     pub corridor: Option<String>,
