@@ -133,7 +133,7 @@ impl Engine {
             as_it_is: None,
             change: None,
             next_test: None,
-            unseen: crate::plan::unseen(&self.in_force.plan, self.controller(), of),
+            unseen: self.unseen_of(of),
             corridor: self
                 .in_force
                 .corridor(of)
@@ -184,6 +184,14 @@ impl Engine {
         advice.as_it_is = Some(as_it_is);
         advice.because = advice.reasons();
         advice
+    }
+
+    fn unseen_of(&self, of: &Quantity) -> Vec<String> {
+        let mut unseen = crate::plan::unseen(&self.in_force.plan, self.controller(), of);
+        if !self.live {
+            unseen.push("dry run: no dose reaches the water, so none counts here; what you add by other means you tell with `dosewright changes add by-hand`".to_owned());
+        }
+        unseen
     }
 
     /// Why nothing may be proposed of a quantity now, and what to do first.

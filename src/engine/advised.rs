@@ -6,8 +6,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
+use super::estimate_status::EstimateStatus;
 use super::figures::{CourseFigures, UptakeFigures};
-use super::status::EstimateStatus;
 use crate::chemistry::Quantity;
 use crate::quantity::{Name, Second, Volume};
 
@@ -35,7 +35,7 @@ pub struct Advice {
     pub as_it_is: Option<AdviceOutlook>,
     pub change: Option<AdviceChange>,
     pub next_test: Option<NextTestAdvice>,
-    /// What lines may add that is stated nowhere, in words.
+    /// What the estimate does not see, in words.
     pub unseen: Vec<String>,
     /// The corridor that is granted, in words.
     pub corridor: Option<String>,

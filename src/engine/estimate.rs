@@ -6,9 +6,9 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 
 use super::alarms::AlarmCode;
+use super::estimate_status::{BreakStatus, EstimateStatus};
 use super::event::Now;
 use super::state::{Engine, on_record, place_of};
-use super::status::{BreakStatus, EstimateStatus};
 use crate::chemistry::{CALCIUM_MG_PER_MEQ, Quantity, taken_along};
 use crate::config::StartUptake;
 use crate::estimate::filter::{Estimate, Event, Finding, Prior};

@@ -35,6 +35,7 @@ mod coverage;
 mod dose;
 mod effect;
 mod estimate;
+mod estimate_status;
 mod event;
 mod facts;
 mod figures;
@@ -66,16 +67,17 @@ pub use ask::{
     Replaces, Tell,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
+pub use estimate_status::{BreakStatus, EstimateStatus};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
 pub use figures::{CorridorFigures, CourseDay, CourseFigures, DoseFigures, UptakeFigures};
 pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;
 pub use status::{
-    BenchStatus, BreakStatus, ClockStatus, CorridorStatus, CourseStatus, DaemonStatus,
-    EstimateStatus, HeadStatus, HoldStatus, InputStatus, LastDose, LastRefusal, LedgerStatus,
-    LineState, LineStatus, NextDose, ReadingStatus, Reason, ReservoirStatus, RunningStatus,
-    ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
+    BenchStatus, ClockStatus, CorridorStatus, CourseStatus, DaemonStatus, HeadStatus, HoldStatus,
+    InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
+    ReadingStatus, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
+    TubeStatus, WaterStatus,
 };
 pub use wish::{Confirm, CourseWish, Figures, NewCourse, NewUptake, Proposal, Token, Wish};
 

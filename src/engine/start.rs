@@ -96,6 +96,7 @@ impl Engine {
             engine.clock_known(TrustSource::Virtual, now);
         }
         engine.note_found_on(&setup.seen, now);
+        let without_reason = engine.on_without_reason(&open, &setup.seen);
         engine.note_levels(&setup.levels_not_counted, now);
         engine.after_start(
             &known_holds,
@@ -104,7 +105,7 @@ impl Engine {
             setup.ledger_fault,
             now,
         );
-        engine.hold_found_on(&setup.seen, now);
+        engine.hold_found_on(&without_reason, now);
         engine.tell_coverage(changed, now);
         let effects = std::mem::take(&mut engine.out);
         (engine, effects)

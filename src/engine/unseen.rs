@@ -138,16 +138,30 @@ impl Engine {
         }
     }
 
-    /// An output that was on when the daemon before this one had ended gives the alarm of a head that does not obey: whoever looked at it
-    /// first, this start or the service manager's hook. It is off by now, so that the other heads can be relied on.
-    pub(super) fn hold_found_on(&mut self, seen: &[OutputSeen], now: Now) {
+    /// What was on since the last session ended although no dose that it was to end in accounts for it.
+    pub(super) fn on_without_reason(
+        &self,
+        open: &[Intent],
+        seen: &[OutputSeen],
+    ) -> Vec<OutputSeen> {
+        let accounts = |intent: &Intent, seen: &OutputSeen| {
+            let head = self.controller().heads.get(&intent.head);
+            let ends = intent.at.elapsed.plus(intent.run_time);
+            head.is_some_and(|head| seen.place.moves(&head.output))
+                && (intent.at.elapsed..=ends).contains(&seen.at.elapsed)
+        };
+        let new = seen_since(seen, &self.past_sessions, &self.boot).filter(|s| s.was_on);
+        new.filter(|seen| !open.iter().any(|intent| accounts(intent, seen)))
+            .cloned()
+            .collect()
+    }
+
+    /// Such an output gives the alarm of a head that does not obey: whoever looked at it first, this start or the service manager's hook.
+    /// It is off by now, so that the other heads can be relied on.
+    pub(super) fn hold_found_on(&mut self, new: &[OutputSeen], now: Now) {
         if !self.live {
             return;
         }
-        let new: Vec<OutputSeen> = seen_since(seen, &self.past_sessions, &self.boot)
-            .filter(|s| s.was_on)
-            .cloned()
-            .collect();
         for line in self.controller().lines.clone() {
             let head = self.controller().heads.get(&line.head);
             let moved = |s: &&OutputSeen| head.is_some_and(|head| s.place.moves(&head.output));

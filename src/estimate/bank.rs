@@ -250,3 +250,42 @@ pub(super) fn quantile(mixture: &[(f64, f64, f64)], part: f64, near: f64) -> f64
 pub(super) fn ln_density(difference: f64, sd: f64) -> f64 {
     -0.5 * (difference / sd).powi(2) - sd.ln() - 0.5 * std::f64::consts::TAU.ln()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// scipy 1.17.1: `norm.cdf` of the two, summed, by `brentq`.
+    #[test]
+    fn the_interval_of_a_mixture_is_narrower_than_its_variance_says_where_a_part_is_wide() {
+        let mixture = [(1.8, 8.0, 0.1), (0.2, 8.2, 0.5)];
+        for (part, near, want) in [
+            (0.975, 8.37, 8.537_245_425_051_67),
+            (0.025, 7.67, 7.754_559_681_101_155),
+            (0.025, 20.0, 7.754_559_681_101_155),
+        ] {
+            let got = quantile(&mixture, part, near);
+            assert!((got - want).abs() < 1e-4, "{got}");
+        }
+    }
+
+    /// By hand: whole and broken alike foretell the reading, so what tells them apart is time. Of a break as probable as none, e^-1 is left after
+    /// 21 days, and 1 - e^(-21 x 0.003) of the other half may have broken since.
+    #[test]
+    fn a_break_of_some_readings_ago_is_told_apart_for_a_while_and_then_is_what_is() {
+        let mut bank = [Kind::Steady, Kind::Lively, Kind::Wild, Kind::Drifting]
+            .map(|kind| Hypothesis::new(kind, &Prior::told(0.8), 8.3, 0.02));
+        for one in &mut bank {
+            one.broken.weight = one.whole.weight;
+        }
+        for (days, want) in [(0.0, 0.5), (21.0, f64::midpoint(0.061_057, 0.367_879))] {
+            let weighed = weigh(&bank, days, 8.3, 0.02);
+            let broken: f64 = weighed.bank.iter().map(|one| one.broken.weight).sum();
+            let all: f64 = weighed.bank.iter().map(Hypothesis::weight).sum();
+            assert!(
+                (broken / all - want).abs() < 1e-5,
+                "{days}: {broken} of {all}"
+            );
+        }
+    }
+}

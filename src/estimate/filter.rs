@@ -312,6 +312,7 @@ impl Running {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
+    use crate::statistics::normal_below;
     use proptest::prelude::*;
 
     pub(in crate::estimate) fn day(days: f64) -> Millis {
@@ -576,6 +577,36 @@ pub(super) mod tests {
             high - low
         };
         assert!(width(49.0) < width(52.0) && width(52.0) < width(63.0));
+    }
+
+    #[test]
+    fn an_interval_holds_95_percent_of_what_all_hypotheses_say_together() {
+        type Of = fn(&State) -> (f64, f64);
+        let estimate = told(Prior::told(0.8), &weeks(0.8, &STANDS), 56.0);
+        let below = |edge: f64, of: Of| {
+            let parts = estimate
+                .bank
+                .iter()
+                .flat_map(|one| one.parts(estimate.days));
+            let (mut below, mut whole) = (0.0, 0.0);
+            for (weight, state) in parts {
+                let (mean, variance) = of(&state);
+                below += weight * normal_below((edge - mean) / variance.sqrt());
+                whole += weight;
+            }
+            below / whole
+        };
+        let of_each: [((f64, f64), Of); 2] = [
+            (estimate.level_interval(), |s| (s.level, s.cov.ll)),
+            (estimate.uptake_interval(), |s| (s.uptake, s.cov.uu)),
+        ];
+        for ((low, high), of) in of_each {
+            let outside = (below(low, of), 1.0 - below(high, of));
+            assert!(
+                (outside.0 - 0.025).abs() < 1e-5 && (outside.1 - 0.025).abs() < 1e-5,
+                "{outside:?}"
+            );
+        }
     }
 
     fn any_event() -> impl Strategy<Value = Event> {

@@ -575,6 +575,13 @@ mod tests {
         let part = corridor.part_of(wanted);
         assert!((part.on_day(0.0) - 0.88).abs() < 1e-12, "{part:?}");
         assert!((part.on_day(9.0) - 0.84).abs() < 1e-12, "{part:?}");
+        let beyond = corridor.part_of(Addition {
+            per_day: 0.95,
+            ..wanted
+        });
+        for day in [0.0, 9.0] {
+            assert!((beyond.on_day(day) - 0.88).abs() < 1e-12, "{beyond:?}");
+        }
     }
 
     /// Sums of twelve uniform numbers of a linear congruential generator: near enough to normal, with standard deviation 1.

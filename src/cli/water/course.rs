@@ -368,3 +368,61 @@ fn in_a_line(newest: &Course, (volume, made): (Volume, f64)) -> String {
     }
     parts.join("; ")
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::Millis;
+    use crate::record::{Stamp, Who};
+
+    const SINCE: Date = jiff::civil::date(2026, 6, 10);
+
+    fn row(state: CourseState, step: u32, since: Date) -> Course {
+        Course {
+            number: 1,
+            what: Departure::Add {
+                line: Name::new("alkalinity").unwrap(),
+                of: Quantity::Alkalinity,
+                per_day: 0.1,
+                ends: Ends::Aim,
+                standing: Volume::ZERO,
+                extra: Volume::ZERO,
+            },
+            days: 5,
+            step,
+            since,
+            state,
+            live: true,
+            note: String::new(),
+            who: Who::Daemon,
+            at: Stamp {
+                wall: Timestamp::UNIX_EPOCH,
+                elapsed: Millis::ZERO,
+                trusted: true,
+            },
+        }
+    }
+
+    fn days(rows: &[Course]) -> Vec<i8> {
+        let rows: Vec<&Course> = rows.iter().collect();
+        dates(&rows).keys().map(|date| date.day()).collect()
+    }
+
+    #[test]
+    fn an_end_that_was_taken_back_cuts_no_days_and_adds_none() {
+        let begun = row(CourseState::Running, 0, SINCE);
+        let ended = row(CourseState::Ended, 5, SINCE);
+        let paused = row(CourseState::Paused, 2, jiff::civil::date(2026, 6, 12));
+        let resumed = row(CourseState::Running, 2, jiff::civil::date(2026, 6, 20));
+        assert_eq!(
+            days(&[begun.clone(), ended.clone(), paused.clone()]),
+            [10, 11]
+        );
+        assert_eq!(
+            days(&[begun.clone(), ended, paused, resumed]),
+            [10, 11, 20, 21, 22]
+        );
+        let ended = row(CourseState::Ended, 3, SINCE);
+        assert_eq!(days(&[begun, ended]), [10, 11, 12], "the last word counts");
+    }
+}

@@ -338,6 +338,18 @@ fn nothing_is_proposed_before_what_stands_in_the_way_is_done() {
 }
 
 #[test]
+fn an_advice_of_a_dry_run_says_that_no_dose_counts() {
+    let mut reef = Reef::new(8.4, 1.0);
+    let says = |reef: &Reef| reef.advice().lines().join(" ").contains("no dose reaches");
+    assert!(!says(&reef));
+    reef.world.kill();
+    reef.world.live = false;
+    reef.world.start();
+    reef.world.sync();
+    assert!(says(&reef));
+}
+
+#[test]
 fn an_advice_fits_on_one_screen_and_says_what_to_do() {
     let mut reef = Reef::new(8.4, 1.0);
     reef.tests(4);

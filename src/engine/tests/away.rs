@@ -226,3 +226,24 @@ fn what_nobody_has_stated_is_worked_out_of_nowhere_and_the_status_says_so() {
     );
     assert!(doses_in(&mut world, "iodine", 24) > 0);
 }
+
+#[test]
+fn a_line_that_picks_its_dates_is_not_taken_for_one_that_is_kept_away() {
+    let (mut controller, _) = demo();
+    let magnesium = Quantity::from_word("magnesium").unwrap();
+    let band = controller.water[&Quantity::Alkalinity].tracked;
+    controller.water.get_mut(&magnesium).unwrap().tracked = band;
+    let plan = edited(
+        "daily-ml = 6\ndoses = 3\n",
+        "daily-ml = 4\ncron = \"0 9 * * Mon,Thu\"\n",
+    )
+    .replacen("window = \"09:00-21:00\"\n", "", 1)
+        + "[uptake.magnesium]\nstart-mg-per-l-per-day = 0.16\n";
+    unlimited_hours(&mut controller);
+    let mut world = begun(controller, &plan, MORNING);
+    world.read(&magnesium, 8.0, 0.1);
+    for _ in 0..4 * 24 {
+        world.run(HOUR);
+        assert_eq!(kept_away(&mut world), None, "{}", world.wall());
+    }
+}

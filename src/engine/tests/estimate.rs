@@ -343,6 +343,8 @@ fn a_break_is_named_with_its_dates_and_what_changed_in_the_week_before() {
     told_at(&mut world, note("new lamp"), Some(happened));
     let happened = ago(&world, 20 * DAY);
     told_at(&mut world, note("new skimmer"), Some(happened));
+    world.refill("alkalinity", crate::engine::RefillLevel::Full);
+    world.run(SECOND);
     series(
         &mut world,
         (7 * DAY, 0),
@@ -364,10 +366,9 @@ fn a_break_is_named_with_its_dates_and_what_changed_in_the_week_before() {
         named.contains("new lamp") && !named.contains("skimmer"),
         "{named}"
     );
-    assert!(
-        named.contains("filled") || named.contains("added by hand"),
-        "{named}"
-    );
+    for words in ["filled to", "added by hand"] {
+        assert!(named.contains(words), "{words}: {named}");
+    }
 }
 
 #[test]
@@ -404,7 +405,7 @@ fn a_level_that_will_leave_the_alarm_band_alarms_until_it_will_not() {
 }
 
 #[test]
-fn nothing_is_foretold_from_a_stale_reading_or_in_a_dry_run() {
+fn nothing_is_foretold_from_a_stale_or_questioned_reading_or_in_a_dry_run() {
     let falls = [8.8, 8.6, 8.4, 8.2, 8.0, 7.8, 7.6, 7.4, 7.2, 7.0];
     let mut stale = untested();
     series(&mut stale, (DAY, 15 * DAY), 0.8, &falls);
@@ -415,6 +416,11 @@ fn nothing_is_foretold_from_a_stale_reading_or_in_a_dry_run() {
     dry.sync();
     series(&mut dry, (DAY, 0), 0.8, &falls);
     assert!(!dry.has_alarm("level-leaving"));
+    let mut doubted = untested();
+    series(&mut doubted, (DAY, 0), 0.8, &falls);
+    assert!(doubted.has_alarm("level-leaving"));
+    doubted.read_alkalinity(80.0);
+    assert!(!doubted.has_alarm("level-leaving"));
 }
 
 #[test]
@@ -441,6 +447,26 @@ fn the_status_says_level_uptake_age_and_what_is_questioned() {
         words.contains("the reading of 80.00 dKH does not fit"),
         "{words}"
     );
+    world.run(SECOND);
+    world.restart_after(0);
+    assert_eq!(
+        shown(&mut world).level,
+        None,
+        "what time it is, is not known"
+    );
+    world.sync();
+    assert!(shown(&mut world).level.is_some());
+}
+
+#[test]
+fn readings_that_scatter_less_than_kit_and_tank_allow_are_told() {
+    let mut world = untested();
+    series(&mut world, (7 * DAY, 0), 5.6, &[8.0; 4]);
+    assert_eq!(shown(&mut world).liveliness, None);
+    let mut world = untested();
+    series(&mut world, (7 * DAY, 0), 5.6, &[8.0; 25]);
+    let words = shown(&mut world).liveliness.unwrap();
+    assert!(words.contains("less than they should"), "{words}");
 }
 
 #[test]

@@ -512,6 +512,14 @@ fn a_low_reading_keeps_the_plan_going_and_nothing_above_uptake_until_its_owner_a
     ));
     assert!((per_day_dkh(&mut world) - 0.8).abs() < 1e-9);
     assert!(world.holds.is_empty() && world.has_alarm("reading-alarm"));
+    let alarms = world.status().alarms;
+    let alarm = alarms.iter().find(|a| a.code.as_str() == "reading-alarm");
+    for words in [
+        "below the alarm limit of 6.50 dKH; the plan goes on",
+        "dosewright course raise",
+    ] {
+        assert!(alarm.unwrap().text.contains(words), "{alarm:?}");
+    }
     let planned = world.line("alkalinity").planned;
     assert!((planned.as_ml() - 75.6).abs() < 0.1, "{planned}");
     // A restart forgets neither the cap nor the alarm.
@@ -568,4 +576,20 @@ fn a_low_element_without_an_uptake_gets_what_is_planned_and_not_less() {
     assert!(calcium_is_refused(&mut world, 5_000));
     world.read(&calcium(), 360.0, 1.0);
     assert!(!calcium_is_refused(&mut world, 5_000));
+}
+
+#[test]
+fn a_low_element_without_an_uptake_gets_no_more_than_the_largest_rise_whatever_is_planned() {
+    let mut world = world_without_calcium_uptake(|c| {
+        tracks_calcium(c);
+        // The plan adds 5.72 mg/L a day.
+        c.water.get_mut(&calcium()).unwrap().max_rise = 3.0;
+        tracked(c, &calcium()).on_alarm_low = AlarmAction::UptakeOnly;
+    });
+    world.read(&calcium(), 349.0, 1.0);
+    world.run(2 * DAY);
+    let flowed: i64 = world.flows_of("calcium").iter().map(|f| f.volume).sum();
+    let effect = world.controller.effect_of(&name("calcium")).unwrap();
+    let rise = effect.rise(&calcium(), ul(flowed), world.controller.tank);
+    assert!((4.5..6.01).contains(&rise), "{rise}");
 }
