@@ -188,7 +188,7 @@ impl Engine {
 
     fn unseen_of(&self, of: &Quantity) -> Vec<String> {
         let mut unseen = crate::plan::unseen(&self.in_force.plan, self.controller(), of);
-        if !self.live {
+        if !self.live && !self.modelled {
             unseen.push("dry run: no dose reaches the water, so none counts here; what you add by other means you tell with `dosewright changes add by-hand`".to_owned());
         }
         unseen
