@@ -81,6 +81,10 @@ pub struct Owner {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum OwnerKind {
+    /// Accepts what is advised after each test.
+    FollowsAdvice,
+    /// So, and grants a corridor of 10 % for 60 days whenever there is none.
+    GrantsCorridor,
     ChangesNothing,
     /// Has each test put right with a course to the target.
     ChasesTests,
@@ -154,7 +158,9 @@ fn owner_of(raw: &RawTable) -> Option<Owner> {
     Some(Owner {
         kind: match raw.text(keys::owner::KIND)? {
             keys::CHASES_TESTS => OwnerKind::ChasesTests,
-            _ => OwnerKind::ChangesNothing,
+            keys::CHANGES_NOTHING => OwnerKind::ChangesNothing,
+            keys::GRANTS_CORRIDOR => OwnerKind::GrantsCorridor,
+            _ => OwnerKind::FollowsAdvice,
         },
         hour: raw.whole(keys::owner::HOUR)?,
         refills_after_days: raw.number(keys::owner::REFILLS_AFTER_DAYS)?,

@@ -6,6 +6,8 @@ use super::schema::{
     number, section, table, whole,
 };
 
+pub(super) const FOLLOWS_ADVICE: &str = "follows-advice";
+pub(super) const GRANTS_CORRIDOR: &str = "grants-corridor";
 pub(super) const CHANGES_NOTHING: &str = "changes-nothing";
 pub(super) const CHASES_TESTS: &str = "chases-tests";
 
@@ -62,7 +64,7 @@ section! { heads;
 }
 
 section! { owner;
-    KIND: Text = choice("kind", &[CHANGES_NOTHING, CHASES_TESTS], Need::Text(CHANGES_NOTHING));
+    KIND: Text = choice("kind", &[FOLLOWS_ADVICE, GRANTS_CORRIDOR, CHANGES_NOTHING, CHASES_TESTS], Need::Text(FOLLOWS_ADVICE));
     HOUR: Whole = whole("hour", 0.0, 23.0, "o'clock", Need::Number(19.0));
     REFILLS_AFTER_DAYS: Number = number("refills-after-days", 0.0, 365.0, "days", Need::Number(1.0));
     CALIBRATES: Flag = flag("calibrates", Need::Flag(true));

@@ -208,6 +208,7 @@ fn terms(options: &RunOptions, parts: &Parts, clock: &ShellClock, driving: &Driv
         plan: Arc::clone(&parts.plan),
         boot: session_boot(clock),
         live: driving.is_live(),
+        modelled: false,
         warp: options.warp,
         now: clock.now(),
     }

@@ -22,7 +22,7 @@ use crate::config::WaterLimits;
 use crate::estimate::filter::{Estimate, Z95};
 use crate::estimate::policy::{self, Addition, Aim, Outlook, WhyTest};
 use crate::plan::{bottle_within, plan_daily_volumes, planned_rise, worked_out};
-use crate::quantity::{Name, f64_from_usize, i64_from_f64};
+use crate::quantity::{Name, Volume, f64_from_usize, i64_from_f64};
 use crate::record::{Course, CourseState, Departure, Ends, HoldScope, Uptake, UptakeHow, Who};
 use crate::statistics::normal_below;
 
@@ -188,7 +188,7 @@ impl Engine {
 
     fn unseen_of(&self, of: &Quantity) -> Vec<String> {
         let mut unseen = crate::plan::unseen(&self.in_force.plan, self.controller(), of);
-        if !self.live {
+        if !self.live && !self.modelled {
             unseen.push("dry run: no dose reaches the water, so none counts here; what you add by other means you tell with `dosewright changes add by-hand`".to_owned());
         }
         unseen
@@ -370,14 +370,27 @@ impl Engine {
         fits
     }
 
-    /// Whether all lines may give what follows from an uptake.
+    /// Whether the lines that change may give what follows from an uptake. A line whose doses its head does not meter anyway gives none and
+    /// is no reason to leave the others as they are.
     pub(super) fn may_give(&self, of: &Quantity, uptake: f64) -> Result<(), String> {
         let plan = plan_by(&self.in_force, of, uptake);
         let daily = plan_daily_volumes(&plan);
         let alkalinity = plan.uptakes.get(&Quantity::Alkalinity).copied();
         let alkalinity = alkalinity.map(crate::quantity::Alkalinity::from_dkh);
-        for bottle in self.controller().reservoirs.keys() {
-            let dose_min = |line: &Name| self.dose_min(line);
+        let given = self.in_force.standing_volumes();
+        let changes = |bottle: &&Name| {
+            let mut lines = self.controller().drawing_on(bottle);
+            lines.any(|line| daily.get(&line.name) != given.get(&line.name))
+        };
+        for bottle in self.controller().reservoirs.keys().filter(changes) {
+            let dose_min = |line: &Name| {
+                let smallest = self.dose_min(line);
+                if self.in_force.largest_slot(line) < smallest {
+                    Volume::ZERO
+                } else {
+                    smallest
+                }
+            };
             bottle_within(
                 (self.controller(), &plan),
                 (bottle, &daily),

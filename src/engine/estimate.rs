@@ -221,7 +221,10 @@ impl Engine {
     /// How a level leaves its alarm band within the next days, in words. Nothing is foretold from a stale reading, nor in a dry run, where
     /// what is planned never reaches the water.
     fn leaves(&self, of: &Quantity, now: Now) -> Option<String> {
-        let limits = self.controller().tracked(of).filter(|_| self.live)?;
+        let limits = self
+            .controller()
+            .tracked(of)
+            .filter(|_| self.live || self.modelled)?;
         let estimate = self.estimate_of(of, now)?;
         let age = on_record(now.wall).minus(estimate.newest_reading);
         if age > limits.stale_after || estimate.questioned {
@@ -251,7 +254,7 @@ impl Engine {
 
     /// A dose is over.
     pub(super) fn estimate_dose(&mut self, intent: &Intent, part: (f64, f64)) {
-        if !intent.live || intent.into != Destination::Tank || part.0 <= 0.0 {
+        if !(intent.live || self.modelled) || intent.into != Destination::Tank || part.0 <= 0.0 {
             return self.estimates.number(intent.id.0);
         }
         // Of the doses of this session none is older than what was said of wrong times.

@@ -46,6 +46,8 @@ pub struct Setup {
     pub boot: String,
     /// Whether outputs are really driven.
     pub live: bool,
+    /// Whether what is not live reaches the water of a model all the same.
+    pub modelled: bool,
     /// Virtual time is right by definition.
     pub virtual_time: bool,
     /// How many times faster than real time the clocks run; what waits for people is given that much more of theirs.
@@ -71,6 +73,7 @@ impl Engine {
         let contents = std::mem::take(&mut history.contents);
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
+        engine.modelled = setup.modelled;
         engine.waits = Waits {
             grace: setup.grace,
             proposal_valid: stretched(VALID, setup.pace),
@@ -113,6 +116,7 @@ impl Engine {
         Self {
             estimates: Estimates::new(&history),
             live: false,
+            modelled: false,
             waits: Waits {
                 grace: Millis::ZERO,
                 proposal_valid: VALID,

@@ -30,7 +30,7 @@ pub struct Found {
     /// The first of them.
     pub broken: Vec<Broken>,
     /// Changes of what the water gets that the owner was asked for.
-    pub asked: u64,
+    pub asked: usize,
     /// Changes of what the water gets that the owner made.
     pub changes: u64,
     pub water: BTreeMap<Quantity, WaterFound>,
@@ -64,6 +64,18 @@ pub struct WaterFound {
     pub by_day: Vec<f64>,
     /// Day and value of each test.
     pub readings: Vec<(i64, f64)>,
+    /// Changes that the owner was asked for.
+    pub asked: usize,
+    pub changes_asked: Vec<Asked>,
+    /// When advice was put off, and why.
+    pub put_off: Vec<Asked>,
+}
+
+/// What an owner was told on a day.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Asked {
+    pub day: i64,
+    pub told: String,
 }
 
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -134,6 +146,9 @@ impl WaterFound {
             days_outside_band: outside.count(),
             by_day,
             readings: Vec::new(),
+            asked: 0,
+            changes_asked: Vec::new(),
+            put_off: Vec::new(),
         }
     }
 }

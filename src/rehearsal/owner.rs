@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use super::chance::Chance;
+use super::found::Asked;
 use super::stage::Stage;
 use super::water::Tester;
 use crate::chemistry::Quantity;
 use crate::config::{Gives, Owner, OwnerKind, Scenario};
 use crate::engine::{
     AlarmCode, Answer, Command, CourseAction, CourseWish, Denial, Event, NewCalibration, NewCourse,
-    NewRefill, RefillLevel, ShellFacts, Status, Tell, Wish,
+    NewRefill, RefillLevel, ShellFacts, Status, Tell, Verdict, Wish,
 };
 use crate::quantity::{Millis, Name, Volume, Words};
 use crate::record::{CalibrationRun, CourseState, Departure, Found, Observed, Reading, Who};
@@ -18,6 +19,8 @@ use crate::shell::{Hands, MustEnd};
 const WHO: Who = Who::Local { uid: 1000 };
 /// Runs of a calibration, of half and twice the usual dose in turns.
 const RUNS: usize = 8;
+/// Share either way and days of a corridor.
+const CORRIDOR: (f64, u32) = (0.1, 60);
 
 pub(super) struct Keeper {
     owner: Owner,
@@ -28,6 +31,10 @@ pub(super) struct Keeper {
     pub(super) readings: BTreeMap<Quantity, Vec<(i64, f64)>>,
     pub(super) refills: BTreeMap<Name, Vec<i64>>,
     pub(super) denied: BTreeMap<String, u64>,
+    /// Changes that were advised.
+    pub(super) asked: BTreeMap<Quantity, Vec<Asked>>,
+    /// Where nothing was proposed before something else was done.
+    pub(super) put_off: BTreeMap<Quantity, Vec<Asked>>,
     pub(super) changes: u64,
 }
 
@@ -49,6 +56,8 @@ impl Keeper {
             readings: BTreeMap::new(),
             refills: BTreeMap::new(),
             denied: BTreeMap::new(),
+            asked: BTreeMap::new(),
+            put_off: BTreeMap::new(),
             changes: 0,
         }
     }
@@ -75,9 +84,15 @@ impl Keeper {
                 self.ask(stage, Command::Resume { scope })?.ok();
             }
         }
-        if self.owner.kind == OwnerKind::ChasesTests {
-            for (of, value) in tested {
-                self.chase(stage, &of, value)?;
+        for (of, value) in tested {
+            match self.owner.kind {
+                OwnerKind::ChangesNothing => {}
+                OwnerKind::ChasesTests => self.chase(stage, &of, value)?,
+                OwnerKind::FollowsAdvice => self.follow(stage, &of, day)?,
+                OwnerKind::GrantsCorridor => {
+                    self.follow(stage, &of, day)?;
+                    self.grant(stage, of)?;
+                }
             }
         }
         if !status.alarms.is_empty() {
@@ -231,6 +246,31 @@ impl Keeper {
             }
         }
         Ok(on_record)
+    }
+
+    /// What is advised comes into force; where nothing is, nothing is asked.
+    fn follow(&mut self, stage: &mut Stage, of: &Quantity, day: i64) -> Result<(), MustEnd> {
+        let advice = stage.core.engine.advice(of, stage.world.now());
+        if let Some(change) = advice.change {
+            let told = change.words();
+            let asked = self.asked.entry(of.clone()).or_default();
+            asked.push(Asked { day, told });
+            self.wish(stage, Wish::Advice { of: of.clone() })?.ok();
+        } else if advice.verdict == Verdict::NotNow {
+            let told = advice.because;
+            let put_off = self.put_off.entry(of.clone()).or_default();
+            put_off.push(Asked { day, told });
+        }
+        Ok(())
+    }
+
+    fn grant(&mut self, stage: &mut Stage, of: Quantity) -> Result<(), MustEnd> {
+        let (share, days) = CORRIDOR;
+        let advice = stage.core.engine.advice(&of, stage.world.now());
+        if advice.corridor.is_none() {
+            self.wish(stage, Wish::Corridor { of, share, days })?.ok();
+        }
+        Ok(())
     }
 
     /// All of the distance at once, as far as the limits let it: the course before is ended, and another begun.

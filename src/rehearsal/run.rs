@@ -131,6 +131,7 @@ impl Rehearsal<'_> {
             plan: Arc::new(self.loaded.plan.clone()),
             boot,
             live: false,
+            modelled: true,
             warp: Some(1),
             now,
         };
@@ -255,6 +256,9 @@ impl Rehearsal<'_> {
                 .map(|t| (t.band_low, t.band_high));
             let mut found = WaterFound::of(of, &level.hours, target, band);
             found.readings = keeper.readings.get(of).cloned().unwrap_or_default();
+            found.changes_asked = keeper.asked.get(of).cloned().unwrap_or_default();
+            found.put_off = keeper.put_off.get(of).cloned().unwrap_or_default();
+            found.asked = found.changes_asked.len();
             (of.clone(), found)
         });
         let mut reservoirs: BTreeMap<Name, BottleFound> = BTreeMap::new();
@@ -288,7 +292,7 @@ impl Rehearsal<'_> {
             doses: world.doses,
             violations: world.watch.count(),
             broken: world.watch.broken.clone(),
-            asked: 0,
+            asked: keeper.asked.values().map(Vec::len).sum(),
             changes: keeper.changes,
             water: water.collect(),
             lines: world.lines.clone(),

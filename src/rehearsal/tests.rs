@@ -366,7 +366,11 @@ fn low_bottles_are_filled_and_nobody_does_anything_while_away() {
 #[test]
 fn whoever_chases_every_test_moves_the_water_more_than_who_leaves_it_alone() {
     let kit = "[water.alkalinity]\ntest-every-days = 2\ntest-error-dkh = 0.4\n";
-    let left = found(kit, 10, 1);
+    let left = found(
+        &format!("{kit}[owner]\nkind = \"changes-nothing\"\n"),
+        10,
+        1,
+    );
     let chased = found(&format!("{kit}[owner]\nkind = \"chases-tests\"\n"), 10, 1);
     assert_eq!((left.changes, left.violations), (0, 0));
     assert!(chased.changes >= 3, "{chased:?}");
@@ -378,6 +382,56 @@ fn whoever_chases_every_test_moves_the_water_more_than_who_leaves_it_alone() {
         moved(&chased),
         moved(&left)
     );
+}
+
+#[test]
+fn an_owner_who_follows_is_asked_and_the_water_comes_back_after_a_step() {
+    let mut loaded = demo();
+    for line in &mut loaded.controller.lines {
+        line.daily_cap = line.daily_cap.saturating_add(line.daily_cap);
+    }
+    // A head that meters none of its doses from day 2 on is no reason to leave alkalinity alone.
+    let iodine = name("iodine");
+    let head = loaded.controller.heads.get_mut(&iodine).unwrap();
+    head.calibration_age_max = Millis::from_mins(2 * 24 * 60);
+    let run = |kind: &str| {
+        let text = format!(
+            "[water.alkalinity]\ntest-every-days = 3\ntest-error-dkh = 0.05\n\
+             [[water.alkalinity.uptake-step]]\nday = 4\npercent = 20\n[owner]\nkind = \"{kind}\"\n"
+        );
+        rehearsed((&loaded, &said(&text)), (32, 1), |_| {}, |_, found| found)
+    };
+    let off = |found: &Found| {
+        let water = &found.water[&ALKALINITY];
+        (water.by_day.last().unwrap() - water.target).abs()
+    };
+    let left = run("changes-nothing");
+    assert_eq!((left.asked, left.changes, left.violations), (0, 0, 0));
+    assert!(off(&left) > 2.0, "{}", off(&left));
+    for kind in ["follows-advice", "grants-corridor"] {
+        let followed = run(kind);
+        assert_eq!(followed.broken, []);
+        assert!(off(&followed) < 0.4, "{}", summary(&[&followed]));
+        assert!(
+            followed.refusals["not-metered"] > 30,
+            "{:?}",
+            followed.refusals
+        );
+        let water = &followed.water[&ALKALINITY];
+        assert!((1..=4).contains(&water.asked), "{water:?}");
+        assert_eq!(water.asked, followed.asked);
+        let first = &water.changes_asked[0];
+        assert!(
+            first.day > 4 && first.told.starts_with("uptake from 0.8"),
+            "{first:?}"
+        );
+        let shown = format!("  day {}: alkalinity: uptake from 0.8", first.day);
+        assert!(
+            summary(&[&followed]).contains(&shown),
+            "{}",
+            summary(&[&followed])
+        );
+    }
 }
 
 #[test]
@@ -603,6 +657,7 @@ fn the_json_has_the_keys_that_programs_go_by() {
     ] {
         assert!(dkh[key].is_f64(), "{key} in {dkh}");
     }
+    assert_eq!(dkh["asked"], 0);
     assert_eq!(dkh["readings"].as_array().unwrap().len(), 2);
     assert_eq!(dkh["by_day"].as_array().unwrap().len(), 2);
     assert!(water["calcium"]["share_within_5_percent"].is_f64());

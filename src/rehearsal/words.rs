@@ -53,6 +53,7 @@ pub fn summary(runs: &[&Found]) -> String {
         } else {
             String::new()
         };
+        asked(&mut text, run, &mark);
         tasks(&mut text, run, &mark);
     }
     text
@@ -205,6 +206,18 @@ fn counted(counts: &BTreeMap<String, u64>) -> String {
         "nothing".to_owned()
     } else {
         each.join(", ")
+    }
+}
+
+/// When a change was asked for, and which.
+fn asked(text: &mut String, run: &Found, mark: &str) {
+    if run.asked > 0 {
+        put(text, &format!("\nchanges asked for{mark}:"));
+    }
+    for (of, water) in &run.water {
+        for asked in &water.changes_asked {
+            put(text, &format!("  day {}: {of}: {}", asked.day, asked.told));
+        }
     }
 }
 

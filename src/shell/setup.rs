@@ -20,6 +20,8 @@ pub struct Terms {
     pub boot: String,
     /// Whether outputs are really driven.
     pub live: bool,
+    /// Whether what is not live reaches the water of a model all the same.
+    pub modelled: bool,
     /// How many times faster than real time virtual time passes; `None` in real time.
     pub warp: Option<u32>,
     pub now: Now,
@@ -69,6 +71,7 @@ pub fn setup(terms: Terms, known: Known) -> Setup {
         seen: known.seen,
         boot: terms.boot,
         live: terms.live,
+        modelled: terms.modelled,
         virtual_time: terms.warp.is_some(),
         pace: terms.warp.unwrap_or(1),
         grace: REPORT_GRACE,

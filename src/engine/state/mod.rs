@@ -42,6 +42,7 @@ use crate::record::{
 pub struct Engine {
     pub(super) in_force: InForce,
     pub(super) live: bool,
+    pub(super) modelled: bool,
     pub(super) waits: Waits,
     pub(super) stopping: bool,
     pub(super) clock: ClockState,

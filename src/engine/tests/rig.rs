@@ -509,6 +509,7 @@ impl World {
             seen: self.seen.clone(),
             boot,
             live: self.live,
+            modelled: false,
             virtual_time: false,
             pace: 1,
             grace: Millis::from_secs(5),

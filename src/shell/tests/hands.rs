@@ -21,6 +21,7 @@ pub(super) fn terms() -> Terms {
         plan: Arc::new(loaded.plan),
         boot: "virtual".to_owned(),
         live: false,
+        modelled: false,
         warp: Some(60),
         now: Now {
             wall: "2026-06-01T00:00:30Z".parse().unwrap(),
