@@ -148,7 +148,7 @@ impl Head {
             let rate = self.nominal_rate.as_ml_per_min() * Self::OVER_NOMINAL;
             Volume::from_ml(rate * run_time.as_secs() / 60.0).unwrap_or(Volume::from_ul(i64::MAX))
         };
-        calibration.map_or_else(nominal, |c| c.volume(run_time))
+        calibration.map_or_else(nominal, |c| c.at_most(run_time))
     }
 }
 

@@ -151,12 +151,31 @@ impl Calibration {
             })
             .or_zero()
     }
+
+    /// The most that a run can have given. One that was stopped at once is shorter than any fit covers, and an offset below zero would
+    /// book it as nothing although the head had turned.
+    pub fn at_most(&self, on_time: Millis) -> Volume {
+        let without_offset = Self {
+            offset: Volume::ZERO,
+            ..*self
+        };
+        let begun = without_offset.volume(on_time.min(Self::RUN_MIN));
+        self.volume(on_time).max(begun)
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    #[test]
+    fn a_run_that_is_stopped_at_once_is_booked_by_its_time_whatever_the_offset() {
+        let rate = FlowRate::from_ml_per_min(30.0);
+        let calibration = Calibration::new(rate, Volume::from_ul(-200)).unwrap();
+        let booked = |ms| calibration.at_most(Millis::new(ms)).as_ul();
+        assert_eq!([0, 40, 200, 2_000].map(booked), [0, 20, 100, 800]);
+    }
 
     #[test]
     fn an_impossible_rate_is_refused_and_nothing_panics() {
