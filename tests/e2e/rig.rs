@@ -314,6 +314,12 @@ impl Rig {
         self.rows("dose").iter().map(Dose::read).collect()
     }
 
+    /// Those that somebody asked for: a slot of the plan falls due every three minutes of real time.
+    pub(crate) fn doses_by_hand(&self) -> Vec<Dose> {
+        let all = self.doses().into_iter();
+        all.filter(|dose| dose.slot.is_none()).collect()
+    }
+
     /// The row of one dose once it has an outcome.
     pub(crate) fn ended(&self, number: i64) -> Dose {
         wait_for("the outcome of a dose", || {

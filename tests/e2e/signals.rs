@@ -31,7 +31,7 @@ fn stopped_in_mid_dose_by(signal: Signal) {
     assert_eq!(rig.status()["held"], false);
     assert_ne!(rig.line("fast")["state"], "dosing");
     daemon.stop();
-    assert_eq!(rig.doses().len(), 1);
+    assert_eq!(rig.doses_by_hand().len(), 1);
 }
 
 #[test]

@@ -1202,7 +1202,7 @@ impl World {
             intent.volume.as_ul()
         } else {
             calibration
-                .volume(Millis::new(on_time))
+                .at_most(Millis::new(on_time))
                 .as_ul()
                 .min(intent.volume.as_ul())
         };
