@@ -9,6 +9,7 @@ use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::de::DeserializeOwned;
 
 use super::books::{ARMED, IN_TANK, carried, total};
+use super::brought::brought;
 use super::columns::{instant, millis, volume, word, word_if_any};
 use super::contents::contents;
 use super::error::LedgerError;
@@ -18,7 +19,7 @@ use super::open::Ledger;
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Arming, Bench, Carried, Columns, Content, Course, DoseEnd, DoseId, LabColumns, Note,
+    Arming, Bench, Brought, Carried, Columns, Content, Course, DoseEnd, DoseId, LabColumns, Note,
     Observation, StoredCalibration, StoredVerification, TakenBack, Uptake,
 };
 
@@ -48,7 +49,7 @@ pub struct StoredSession {
 pub struct EndedDose {
     pub end: DoseEnd,
     pub delivered: Volume,
-    /// Quantity on-time; `None` when nobody measured it.
+    /// Measured on-time; `None` when nobody measured it.
     pub on_time: Option<Millis>,
 }
 
@@ -130,6 +131,17 @@ impl LedgerReader {
             ))?
             .query_map([since.as_millisecond()], given)?
             .collect()
+        })
+    }
+
+    /// What most probably reached the water, as far back as the estimate of it looks, by what was told.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn brought(&self, told: &[Observation]) -> Result<Vec<Brought>, LedgerError> {
+        self.ask("read what reached the water", |conn| {
+            let last = conn.query_row("SELECT coalesce(max(id), 0) FROM dose", [], |r| r.get(0))?;
+            brought(conn, last, told)
         })
     }
 

@@ -53,7 +53,7 @@ fn two_tests_show_an_uptake_its_interval_and_what_each_line_would_give_without_a
     for text in [
         "(8.40 - 7.80) dKH / 1.00 days = 0.600 dKH a day",
         "uptake of alkalinity: 0.60 dKH a day, 0.18 to 1.02 at 95 %",
-        "a further test in 3 days would make it +- 0.10 in place of +- 0.42",
+        "a further test in 3 days would make it +- 0.10 dKH in place of +- 0.42 dKH",
         "line alkalinity: 56.701 mL a day by it, 75.601 mL now",
         "a full bottle lasts 19.4 days",
         "no daemon runs, so nothing was put into force",
@@ -186,6 +186,24 @@ fn the_two_newest_readings_on_record_will_do_and_what_was_added_by_hand_counts()
     ledger.store(&[told(2 * DAY, changed)]).unwrap();
     let refused = reef.run(&["uptake", "alkalinity", "--newest"]);
     assert_eq!(refused.status.code(), Some(1), "{refused:?}");
+}
+
+/// Whether it was given live is on record with each dose, whatever the file says today (the sample is a dry run).
+#[test]
+fn what_doses_gave_between_the_two_newest_readings_counts_by_the_record() {
+    let reef = Reef::new();
+    let mut ledger = ledger(&reef.state());
+    ledger.store(&[super::alkalinity(0, 8.4)]).unwrap();
+    super::dose(
+        &mut ledger,
+        1,
+        "alkalinity",
+        (DAY, 60_000),
+        (1_000_000, 0.6),
+    );
+    ledger.store(&[super::alkalinity(2 * DAY, 8.0)]).unwrap();
+    let newest = ["uptake", "alkalinity", "--newest", "--json"];
+    near(&reef.json(&newest)["per_day"], 0.5, 1e-9);
 }
 
 /// The check says of every line what it gives a day and what that adds, and of a mix that nobody has stated that it cannot.

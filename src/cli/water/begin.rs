@@ -13,7 +13,7 @@ use crate::cli::proposal::{Consent, propose};
 use crate::cli::record::ledger::open;
 use crate::cli::water::quantities::reading as typed_reading;
 use crate::cli::words::{configuration, unread, usage};
-use crate::config::{Controller, Line, Loaded, Mode, Plan, Solution};
+use crate::config::{Controller, Line, Loaded, Plan, Solution};
 use crate::control::Client;
 use crate::engine::{NewUptake, Wish};
 use crate::estimate::{Beginning, Fall};
@@ -84,7 +84,7 @@ pub(crate) fn begin(
 ) -> Result<(), Failure> {
     let loaded = configuration(place)?;
     let worked = if options.newest {
-        newest(place, &loaded, of)?
+        newest(place, of)?
     } else if options.stands_still_at.is_some() {
         standstill(&loaded.controller, of, options)?
     } else {
@@ -231,7 +231,7 @@ fn standstill(controller: &Controller, of: &Quantity, options: &Begin) -> Result
 }
 
 /// The two newest readings on record, and what was given between them.
-fn newest(place: &Place, loaded: &Loaded, of: &Quantity) -> Result<Worked, Failure> {
+fn newest(place: &Place, of: &Quantity) -> Result<Worked, Failure> {
     let reader = open(place)?;
     let told = reader.told().map_err(|e| unread(&e))?;
     let value = |told: &Observation| {
@@ -261,12 +261,11 @@ fn newest(place: &Place, loaded: &Loaded, of: &Quantity) -> Result<Worked, Failu
             "the water was changed between the two newest readings, so their difference is not what was taken up; test twice without that",
         ));
     }
-    // Nothing of a dry run reached the water.
-    if loaded.controller.mode == Mode::Live {
-        let doses = reader.doses_since(*first).map_err(|e| unread(&e))?;
-        let doses = doses.iter().filter(|dose| between(dose.at));
-        added += doses.filter_map(|dose| dose.carries.get(of)).sum::<f64>();
-    }
+    let doses = reader.brought(&told).map_err(|e| unread(&e))?;
+    let doses = doses.iter().filter(|dose| between(dose.at));
+    added += doses
+        .filter_map(|dose| Some(dose.part * dose.carries.get(of)?))
+        .sum::<f64>();
     let days = second.duration_since(*first).as_secs_f64() / 86_400.0;
     worked_fall(
         of,
@@ -381,7 +380,7 @@ fn show(
         };
         writeln!(
             out,
-            "a further test {when} would make it +- {half:.2} in place of +- {:.2}",
+            "a further test {when} would make it +- {half:.2} {unit} in place of +- {:.2} {unit}",
             beginning.half_width()
         )?;
     }
