@@ -19,15 +19,12 @@ use super::state::{Engine, InForce};
 use super::wish::{Figures, Seen, Worked};
 use crate::chemistry::{Quantity, figures};
 use crate::config::WaterLimits;
-use crate::estimate::filter::{Estimate, Z95};
+use crate::estimate::filter::Estimate;
 use crate::estimate::policy::{self, Addition, Aim, Outlook, WhyTest};
 use crate::plan::{bottle_within, plan_daily_volumes, planned_rise, worked_out};
 use crate::quantity::{Name, Volume, f64_from_usize, i64_from_f64};
 use crate::record::{Course, CourseState, Departure, Ends, HoldScope, Uptake, UptakeHow, Who};
-use crate::statistics::normal_below;
 
-/// Days of the preview.
-const DAYS: usize = 14;
 /// A course that moves the level by less than this part of the well zone is not worth its rows. Ours.
 const COURSE_WORTH: f64 = 0.05;
 /// A course that takes longer is none that an owner waits for. Ours.
@@ -188,7 +185,7 @@ impl Engine {
 
     fn unseen_of(&self, of: &Quantity) -> Vec<String> {
         let mut unseen = crate::plan::unseen(&self.in_force.plan, self.controller(), of);
-        if !self.live && !self.modelled {
+        if !self.reaches_water(self.live) {
             unseen.push("dry run: no dose reaches the water, so none counts here; what you add by other means you tell with `dosewright changes add by-hand`".to_owned());
         }
         unseen
@@ -206,7 +203,7 @@ impl Engine {
             return no(
                 "no-band",
                 format!(
-                    "{of} has no band, so nothing is estimated of it; give it one in controller.toml under [water.{of}]"
+                    "{of} has no band, so it is not known where you want it; give it one in controller.toml under [water.{of}]: band-low and band-high, with their unit"
                 ),
             );
         };
@@ -445,20 +442,7 @@ impl Engine {
             course_days: days,
             ..Addition::standing(means.gain.added(uptake))
         };
-        let days = policy::outlook(estimate, &addition, DAYS);
-        let (low, high) = (
-            means.aim.target - means.aim.well,
-            means.aim.target + means.aim.well,
-        );
-        let outside = |day: &policy::Day| {
-            let sd = (day.interval.1 - day.interval.0) / (2.0 * Z95);
-            normal_below((low - day.level) / sd) + normal_below((day.level - high) / sd)
-        };
-        let all = Outlook {
-            days_outside: days.iter().take(weighed_days).map(outside).sum(),
-            cost: 0.0,
-            days,
-        };
+        let all = Outlook::of(estimate, &addition, &means.aim, weighed_days);
         let volumes = then.standing_volumes().into_iter();
         let now_given = self.in_force.standing_volumes();
         Ok(Some(AdviceChange {
@@ -498,7 +482,7 @@ impl Engine {
         (means, wanted): (&Means, &Addition),
         now: Now,
     ) -> Result<Option<CourseFigures>, String> {
-        let gap = means.aim.target - estimate.state.level;
+        let gap = policy::gap(&estimate.state, &means.aim);
         if gap.abs() < COURSE_WORTH * means.aim.well {
             return Ok(None);
         }

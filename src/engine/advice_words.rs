@@ -64,15 +64,18 @@ impl Advice {
         };
         let mut lines = vec![
             format!(
-                "level now {} {unit} ({} to {} at 95 %; {} readings, tested {} days ago)",
+                "level now {} {unit} ({} to {} at 95 %; {}, tested {} days ago)",
                 shown(water.level),
                 shown(water.level_low),
                 shown(water.level_high),
-                water.readings,
+                match water.readings {
+                    1 => "1 reading".to_owned(),
+                    many => format!("{many} readings"),
+                },
                 days(f64_from_i64(age) / 86_400.0)
             ),
             format!(
-                "uptake {} {unit} a day ({} to {}); the plan adds {}{course}",
+                "uptake {} {unit} a day ({} to {}); the plan adds {} {unit}{course}",
                 shown(water.uptake_per_day),
                 shown(water.uptake_low_per_day),
                 shown(water.uptake_high_per_day),
@@ -95,11 +98,12 @@ impl Advice {
             changes => changes.join("; "),
         };
         Some(format!(
-            "uptake broke between {} and {}, from {} to {} a day; {changes}",
+            "uptake broke between {} and {}, from {} to {} {} a day; {changes}",
             broke.since.strftime("%Y-%m-%d"),
             broke.seen.strftime("%Y-%m-%d"),
             self.level(broke.before_per_day),
-            self.level(broke.after_per_day)
+            self.level(broke.after_per_day),
+            self.unit
         ))
     }
 
@@ -158,7 +162,7 @@ impl Advice {
             Quantity::Element(_) => self.level(value),
         };
         Some(format!(
-            "test next by {} ({}): {why}; it would tell the level to {} {unit} instead of {}, uptake to {} instead of {} a day",
+            "test next by {} ({}): {why}; it would tell the level to {} {unit} instead of {} {unit}, uptake to {} {unit} instead of {} {unit} a day",
             next.date,
             match next.in_days {
                 1 => "tomorrow".to_owned(),
@@ -179,10 +183,11 @@ impl Advice {
         };
         let changed = self.change.as_ref().map(|change| &change.outlook.days);
         let what = if changed.is_some() {
-            "level at the end of each day: as it is (95 %), and with the change"
+            ": as it is (95 %), and with the change"
         } else {
-            "level at the end of each day, as it is (95 %)"
+            ", as it is (95 %)"
         };
+        let what = format!("level in {} at the end of each day{what}", self.unit);
         let cell = |(n, day): (usize, &AdviceDay)| {
             let (low, high) = (self.level(day.level_low), self.level(day.level_high));
             let with = changed.and_then(|days| days.get(n));
@@ -200,7 +205,7 @@ impl Advice {
             let other = second.get(n).map_or("", String::as_str);
             format!("{cell:<40}{other}").trim_end().to_owned()
         });
-        std::iter::once(what.to_owned()).chain(rows).collect()
+        std::iter::once(what).chain(rows).collect()
     }
 
     /// As a kit is read.

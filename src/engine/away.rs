@@ -110,8 +110,7 @@ impl Engine {
                 self.water
                     .seen_added(&of, if waits { now.elapsed } else { last });
             }
-            let away = long_ago.then(|| self.kept_away(&of, now)).flatten();
-            let cause = away.map(|away| away.words());
+            let cause = self.kept_away(&of, now).map(|away| away.words());
             self.alarm_if(AlarmCode::KeptAway, of.as_str(), cause, now);
         }
     }

@@ -16,8 +16,8 @@ use crate::estimate::policy::{Addition, leaves_alarm_band};
 use crate::plan::{DailyVolumes, departed, extra_a_day};
 use crate::quantity::{Alkalinity, Millis};
 use crate::record::{
-    Brought, Departure, Destination, ESTIMATED, Found, Intent, Observation, Observed, Uptake,
-    UptakeHow,
+    Brought, Departure, Destination, Found, Intent, Observation, Observed, Uptake, UptakeHow,
+    estimated,
 };
 
 /// What a reef takes up that nothing was told of. Common practice, no source.
@@ -28,6 +28,9 @@ const NEW_WATER_SHARE: f64 = 0.03;
 
 /// A kit's standard uncertainty is taken for at least this share of what it found: nobody reads a test better. Ours.
 const UNCERTAINTY_SHARE_MIN: f64 = 0.003;
+
+/// One standard deviation of a detection limit, as a share of it. Ours.
+const LIMIT_SHARE: f64 = 0.1;
 
 /// Readings scatter more, or less, than assumed by this factor before it is said. Ours: over twenty readings chance makes 1.4 of 1.
 const SCATTER_SAID: f64 = 1.5;
@@ -43,10 +46,12 @@ const CLEARED_DAYS: usize = 9;
 /// A look at where the levels are going is good for so long.
 const LOOK_EVERY: Millis = Millis::from_mins(10);
 
-/// The same of a detection limit. Ours.
-const LIMIT_SHARE: f64 = 0.1;
-
 impl Engine {
+    /// Whether what was dosed so reaches water: the tank's when live, the model's in a rehearsal.
+    pub(super) const fn reaches_water(&self, live: bool) -> bool {
+        live || self.modelled
+    }
+
     /// Where a quantity is now and what is taken up of it; `None` without a reading, and while the clock is not trusted.
     pub(super) fn estimate_of(&self, of: &Quantity, now: Now) -> Option<Estimate> {
         let is_trusted = self.clock.unsure.is_none();
@@ -117,14 +122,14 @@ impl Engine {
     }
 
     pub(super) fn estimates_status(&self, now: Now) -> BTreeMap<String, EstimateStatus> {
-        let each = ESTIMATED.into_iter().filter_map(|word| {
-            let of = Quantity::from_word(word)?;
-            let is_tracked = self.controller().tracked(&of).is_some()
-                || self.in_force.uptake_of(&of).is_some()
-                || self.told.newest_readings().contains_key(word);
-            is_tracked.then(|| (word.to_owned(), self.estimate_status(&of, now)))
-        });
-        each.collect()
+        let is_tracked = |of: &Quantity| {
+            self.controller().tracked(of).is_some()
+                || self.in_force.uptake_of(of).is_some()
+                || self.told.newest_readings().contains_key(of.as_str())
+        };
+        let each = estimated().filter(is_tracked);
+        each.map(|of| (of.as_str().to_owned(), self.estimate_status(&of, now)))
+            .collect()
     }
 
     pub(super) fn estimate_status(&self, of: &Quantity, now: Now) -> EstimateStatus {
@@ -135,22 +140,21 @@ impl Engine {
                 ..EstimateStatus::default()
             };
         };
-        let shown = |value: f64| Some((value * 1e4).round() / 1e4);
         let (level_low, level_high) = estimate.level_interval();
         let (uptake_low, uptake_high) = estimate.uptake_interval();
         let age = on_record(now.wall).minus(estimate.newest_reading);
         EstimateStatus {
             unit,
-            level: shown(estimate.state.level),
-            level_low: shown(level_low),
-            level_high: shown(level_high),
-            uptake_per_day: shown(estimate.state.uptake),
-            uptake_low_per_day: shown(uptake_low),
-            uptake_high_per_day: shown(uptake_high),
+            level: Some(shown(estimate.state.level)),
+            level_low: Some(shown(level_low)),
+            level_high: Some(shown(level_high)),
+            uptake_per_day: Some(shown(estimate.state.uptake)),
+            uptake_low_per_day: Some(shown(uptake_low)),
+            uptake_high_per_day: Some(shown(uptake_high)),
             reading_age_s: Some(age.max(Millis::ZERO).as_ms() / 1000),
             readings: estimate.readings,
             questioned: self.questioned(of, &estimate),
-            scatter: shown(estimate.scatter),
+            scatter: Some(shown(estimate.scatter)),
             liveliness: liveliness(estimate.scatter),
             broke: self.broke(of),
         }
@@ -196,8 +200,8 @@ impl Engine {
         Some(BreakStatus {
             since: Timestamp::from_millisecond(since.as_ms()).ok()?,
             seen: Timestamp::from_millisecond(seen.as_ms()).ok()?,
-            before_per_day: (before * 1e4).round() / 1e4,
-            after_per_day: (after * 1e4).round() / 1e4,
+            before_per_day: shown(before),
+            after_per_day: shown(after),
             changes: changes
                 .into_iter()
                 .map(|(at, what)| format!("{at:.0}: {what}"))
@@ -212,7 +216,7 @@ impl Engine {
             return;
         }
         self.estimates.looked = Some(now.elapsed);
-        for of in ESTIMATED.into_iter().filter_map(Quantity::from_word) {
+        for of in estimated() {
             let cause = self.leaves(&of, now);
             self.alarm_if(AlarmCode::LevelLeaving, of.as_str(), cause, now);
         }
@@ -224,7 +228,7 @@ impl Engine {
         let limits = self
             .controller()
             .tracked(of)
-            .filter(|_| self.live || self.modelled)?;
+            .filter(|_| self.reaches_water(self.live))?;
         let estimate = self.estimate_of(of, now)?;
         let age = on_record(now.wall).minus(estimate.newest_reading);
         if age > limits.stale_after || estimate.questioned {
@@ -254,7 +258,7 @@ impl Engine {
 
     /// A dose is over.
     pub(super) fn estimate_dose(&mut self, intent: &Intent, part: (f64, f64)) {
-        if !(intent.live || self.modelled) || intent.into != Destination::Tank || part.0 <= 0.0 {
+        if !self.reaches_water(intent.live) || intent.into != Destination::Tank || part.0 <= 0.0 {
             return self.estimates.number(intent.id.0);
         }
         // Of the doses of this session none is older than what was said of wrong times.
@@ -277,10 +281,7 @@ impl Engine {
     /// Works every estimate out anew: something it rests on is another now.
     pub(super) fn estimate_anew(&mut self) {
         self.estimates.looked = None;
-        for (place, word) in ESTIMATED.into_iter().enumerate() {
-            let Some(of) = Quantity::from_word(word) else {
-                continue;
-            };
+        for (place, of) in estimated().enumerate() {
             let events = self.told_of(&of);
             let prior = |first| self.prior(&of, first);
             // The borrow ends before the estimate is put in its place.
@@ -343,6 +344,11 @@ fn ordinary(of: &Quantity) -> f64 {
         }
         _ => ORDINARY_DKH_PER_DAY,
     }
+}
+
+/// With the decimals in which the status carries it.
+fn shown(value: f64) -> f64 {
+    (value * 1e4).round() / 1e4
 }
 
 fn liveliness(scatter: f64) -> Option<String> {

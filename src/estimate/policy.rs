@@ -137,6 +137,20 @@ pub struct Outlook {
     pub cost: f64,
 }
 
+impl Outlook {
+    /// Of the first `weighed_days` it is counted how many are likely spent outside.
+    pub fn of(estimate: &Estimate, addition: &Addition, aim: &Aim, weighed_days: usize) -> Self {
+        let days = outlook(estimate, addition, PREVIEW_DAYS);
+        let (low, high) = (aim.target - aim.well, aim.target + aim.well);
+        let weighed = || days.iter().take(weighed_days);
+        Self {
+            days_outside: weighed().map(|day| day.outside(low, high)).sum(),
+            cost: weighed().map(|day| day.cost(aim)).sum(),
+            days,
+        }
+    }
+}
+
 #[derive(Debug, Clone, PartialEq)]
 pub struct Advice {
     /// Days over which `days_outside` is counted.
@@ -180,19 +194,9 @@ pub fn advise(estimate: &Estimate, addition: &Addition, aim: &Aim, kit_variance:
         .rev()
         .find(|days| f64_from_usize(*days) <= weighed.round())
         .unwrap_or(1);
-    let look = |addition: &Addition| {
-        let all = outlook(estimate, addition, PREVIEW_DAYS);
-        let (low, high) = (aim.target - aim.well, aim.target + aim.well);
-        let weighed = || all.iter().take(days);
-        Outlook {
-            days_outside: weighed().map(|day| day.outside(low, high)).sum(),
-            cost: weighed().map(|day| day.cost(aim)).sum(),
-            days: all.clone(),
-        }
-    };
-    let as_it_is = look(addition);
+    let as_it_is = Outlook::of(estimate, addition, aim, days);
     let proposed = holds_and_returns(estimate, addition, aim);
-    let outlook = look(&proposed);
+    let outlook = Outlook::of(estimate, &proposed, aim, days);
     let saved = as_it_is.cost - outlook.cost;
     let change = (saved > WORTH_ASKING_DAYS && !estimate.questioned).then_some(Proposal {
         addition: proposed,
@@ -211,7 +215,6 @@ pub fn advise(estimate: &Estimate, addition: &Addition, aim: &Aim, kit_variance:
 pub fn holds_and_returns(estimate: &Estimate, now: &Addition, aim: &Aim) -> Addition {
     let state = &estimate.state;
     let lead = lead_days(state, aim.well);
-    let swing = state.trend * lead.powi(2) / 2.0;
     let wanted = state.uptake + lead * state.trend;
     let doubt = DOUBT * state.cov.uu.sqrt();
     let holds = if (wanted - now.per_day).abs() < doubt {
@@ -219,7 +222,7 @@ pub fn holds_and_returns(estimate: &Estimate, now: &Addition, aim: &Aim) -> Addi
     } else {
         wanted
     };
-    let gap = aim.target - swing / 2.0 - state.level;
+    let gap = gap(state, aim);
     let limit = if gap > 0.0 {
         aim.rise_max
     } else {
@@ -241,6 +244,12 @@ pub fn holds_and_returns(estimate: &Estimate, now: &Addition, aim: &Aim) -> Addi
         course: (gap / course_days).min(aim.addition_max - per_day),
         course_days,
     }
+}
+
+/// How far a course is to move the level: so that it swings evenly about target while the addition is ahead of the uptake.
+pub fn gap(state: &State, aim: &Aim) -> f64 {
+    let swing = state.trend * lead_days(state, aim.well).powi(2) / 2.0;
+    aim.target - swing / 2.0 - state.level
 }
 
 /// An addition that is ahead of the uptake by L days of trend t carries the level away by t L^2/2 before it turns back.

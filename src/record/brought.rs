@@ -6,10 +6,16 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::dose::{Carried, DoseEnd, DoseId};
+use crate::chemistry::Quantity;
 use crate::quantity::{Millis, Volume, f64_from_i64};
 
 /// What there is an estimate of, by its word.
 pub const ESTIMATED: [&str; 3] = ["alkalinity", "calcium", "magnesium"];
+
+/// The same, in the same order.
+pub fn estimated() -> impl Iterator<Item = Quantity> {
+    ESTIMATED.into_iter().filter_map(Quantity::from_word)
+}
 
 /// The estimate goes by readings that are at most this much older than the newest, of each quantity.
 pub const ESTIMATE_SPAN: Millis = Millis::from_mins(180 * 24 * 60);

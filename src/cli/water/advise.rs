@@ -44,7 +44,7 @@ pub(crate) fn advise(place: &Place, options: &Advise, out: &mut Out) -> Result {
     if let (Some(share), Some(days)) = (options.share, options.days) {
         let consent = Consent {
             yes: agreed_to(place, &options.agreed)?,
-            question: "Let it? Type yes to go on:",
+            question: "Let the plan follow the tests so far and so long? Type yes to go on:",
             otherwise: "nothing was granted",
         };
         return propose(place, Wish::Corridor { of, share, days }, &consent, out);

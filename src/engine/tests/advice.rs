@@ -7,6 +7,7 @@ use crate::engine::{
     Advice, AdviceChange, Answer, Command, Confirm, CourseWish, Denial, Figures, NewUptake,
     Proposal, RefillLevel, Verdict, Wish,
 };
+use crate::estimate::policy;
 use crate::quantity::{Alkalinity, f64_from_i64};
 use crate::record::{CourseState, Departure, Entry, Observed, UptakeHow};
 
@@ -207,6 +208,29 @@ fn a_level_that_falls_gets_an_uptake_and_a_course_that_ends_at_target() {
         reef.world.not_given()
     );
     reef.world.check_caps();
+}
+
+/// What the stability bench measures is what an owner gets: while uptake grows the level is to swing about target, not to begin there.
+#[test]
+fn a_course_moves_the_level_as_far_as_the_policy_aims() {
+    let mut reef = Reef::new(8.4, 0.8);
+    let mut all = (0..40).map(|_| {
+        reef.uptake += 0.012;
+        reef.tests(1);
+        reef.advice().change?.course
+    });
+    let course = all.find_map(std::convert::identity).expect("a course");
+    let Departure::Add { per_day, .. } = course.what else {
+        panic!("{course:?}")
+    };
+    let engine = reef.world.engine.as_ref().unwrap();
+    let estimate = engine.estimate_of(&ALKALINITY, reef.world.now()).unwrap();
+    let aim = engine.means(&ALKALINITY).unwrap().aim;
+    let gap = policy::gap(&estimate.state, &aim);
+    let short_of_target = aim.target - estimate.state.level;
+    assert!((gap - short_of_target).abs() > 0.05, "{gap}");
+    let moved = per_day * f64::from(course.days);
+    assert!((moved - gap).abs() < 0.01, "{moved} {gap}");
 }
 
 #[test]
