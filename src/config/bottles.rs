@@ -146,6 +146,17 @@ fn holds_calcium(solution: &Solution) -> bool {
     calcium.is_some_and(|calcium| solution.effect.elements_mg_per_l.contains_key(&calcium))
 }
 
+/// The solutions that a bottle of a line may hold.
+fn used<'a>(
+    solutions: &'a Solutions,
+    lines: &[Line],
+    bottles: &Bottles,
+) -> impl Iterator<Item = &'a Solution> {
+    solutions
+        .values()
+        .filter(|solution| is_used(lines, bottles, &solution.name))
+}
+
 /// Carbonate and calcium that meet fall out as calcium carbonate, which is lost for both (convention: 15 to 60 min apart,
 /// reference row a8.cp.apart_time, common practice, no source).
 pub(super) fn warn_not_apart(
@@ -155,10 +166,9 @@ pub(super) fn warn_not_apart(
     apart: &[ApartRule],
     sink: &mut Sink<'_>,
 ) {
-    let used = |solution: &&Solution| is_used(lines, bottles, &solution.name);
-    let basic = solutions.values().filter(used);
-    for basic in basic.filter(|s| s.effect.carries_alkalinity()) {
-        let other = solutions.values().filter(used).filter(|s| holds_calcium(s));
+    let used = || used(solutions, lines, bottles);
+    for basic in used().filter(|s| s.effect.carries_alkalinity()) {
+        let other = used().filter(|s| holds_calcium(s));
         for other in other.filter(|other| other.name != basic.name) {
             let pair = (&basic.name, &other.name);
             if let (false, Some(table)) = (
@@ -185,8 +195,8 @@ pub(super) fn warn_unstated(
     apart: &[ApartRule],
     sink: &mut Sink<'_>,
 ) {
-    let used = |solution: &&Solution| is_used(lines, bottles, &solution.name);
-    for mix in solutions.values().filter(used).filter(|s| s.unstated) {
+    let used = || used(solutions, lines, bottles);
+    for mix in used().filter(|s| s.unstated) {
         let Some(table) = table_of(raw, keys::controller::SOLUTION, &mix.name) else {
             continue;
         };
@@ -203,10 +213,7 @@ pub(super) fn warn_unstated(
                 table.label
             ),
         );
-        let others = solutions
-            .values()
-            .filter(used)
-            .filter(|o| o.name != mix.name);
+        let others = used().filter(|o| o.name != mix.name);
         let meets = |other: &&Solution| {
             (other.effect.carries_alkalinity() || holds_calcium(other))
                 && !ruled((&mix.name, &other.name), apart)

@@ -6,6 +6,7 @@ use super::state::Engine;
 use crate::chemistry::Quantity;
 use crate::config::Gives;
 use crate::guard::Follows;
+use crate::plan::DailyVolumes;
 use crate::quantity::{Millis, Name, Volume};
 
 /// What has not been added for so long is said where something is known to stand in its way.
@@ -101,14 +102,17 @@ impl Engine {
 
     pub(super) fn watch_kept_away(&mut self, now: Now) {
         let quantities: Vec<Quantity> = self.controller().water.keys().cloned().collect();
+        let daily = self.planned_volumes();
         for of in quantities {
-            let last = self.last_added(&of);
-            let long_ago = now.elapsed.minus(last) >= KEPT_AWAY_AFTER;
             if self.clock.unsure.is_none() {
                 // What is not planned is not kept away.
-                let waits = long_ago && self.given_by(&of).is_empty();
-                self.water
-                    .seen_added(&of, if waits { now.elapsed } else { last });
+                let is_planned = !self.given_by(&of, &daily).is_empty();
+                let last = if is_planned {
+                    self.last_added(&of)
+                } else {
+                    now.elapsed
+                };
+                self.water.seen_added(&of, last);
             }
             let cause = self.kept_away(&of, now).map(|away| away.words());
             self.alarm_if(AlarmCode::KeptAway, of.as_str(), cause, now);
@@ -123,9 +127,8 @@ impl Engine {
         ends.fold(self.water.last_added(of), Millis::max)
     }
 
-    /// The lines that add it by plan and courses.
-    fn given_by(&self, of: &Quantity) -> Vec<&Name> {
-        let daily = self.planned_volumes();
+    /// The lines that add it by these volumes.
+    fn given_by(&self, of: &Quantity, daily: &DailyVolumes) -> Vec<&Name> {
         let gives = |line: &&Name| {
             let volume = daily.get(*line).copied().unwrap_or(Volume::ZERO);
             volume > Volume::ZERO && self.in_force.carries(line, of)
@@ -141,7 +144,7 @@ impl Engine {
         if for_ < KEPT_AWAY_AFTER {
             return None;
         }
-        let lines = self.given_by(of);
+        let lines = self.given_by(of, &self.planned_volumes());
         let daily_line = |line: &&&Name| !self.in_force.schedule.picks_dates(line);
         lines.iter().find(daily_line)?;
         let because: Vec<String> = lines.iter().filter_map(|line| self.stands(line)).collect();

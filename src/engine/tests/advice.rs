@@ -1,11 +1,13 @@
 //! Advice, accepted as one proposal, and corridors, on a model tank that takes up what it takes up whatever is believed of it.
 
-use super::rig::{DAY, HOUR, MINUTE, SECOND, World, demo, name, plan_of, ul, unlimited_hours};
+use super::rig::{
+    DAY, HOUR, MINUTE, SECOND, World, demo, name, plan_of, same, ul, unlimited_hours,
+};
 use crate::chemistry::Quantity;
 use crate::config::Controller;
 use crate::engine::{
-    Advice, AdviceChange, Answer, Command, Confirm, CourseWish, Denial, Figures, NewUptake,
-    Proposal, RefillLevel, Verdict, Wish,
+    Advice, AdviceChange, Answer, Command, Confirm, CourseWish, Denial, Figures, NewRefill,
+    NewUptake, Proposal, RefillLevel, Verdict, Wish,
 };
 use crate::estimate::policy;
 use crate::quantity::{Alkalinity, f64_from_i64};
@@ -508,13 +510,14 @@ fn a_corridor_is_undone_by_one_word() {
 
 #[test]
 fn another_uptake_another_plan_and_another_solution_end_a_corridor() {
-    let granted = || {
-        let mut reef = Reef::new(8.3, 0.8);
+    let granted_on = |change: fn(&mut Controller)| {
+        let mut reef = Reef::with(8.3, 0.8, change);
         reef.tests(1);
         reef.world.wished(corridor(0.1, 60)).unwrap();
         reef.days(1);
         reef
     };
+    let granted = || granted_on(|_| {});
     let mut reef = granted();
     reef.world.wished(told(0.85)).unwrap();
     assert!(reef.corridor_ended().unwrap().contains("told"));
@@ -536,6 +539,29 @@ fn another_uptake_another_plan_and_another_solution_end_a_corridor() {
     reef.world.sync();
     reef.world.run(SECOND);
     assert!(reef.corridor_ended().unwrap().contains("plan.toml"));
+    // The same again in the bottle is no other ground; another solution is.
+    let mut reef = granted_on(|controller| {
+        let mut stronger = controller.solutions[&name("soda-ash")].clone();
+        stronger.name = name("soda-ash-66");
+        stronger.effect.alkalinity_meq_per_l *= 1.1;
+        let bottle = controller.reservoirs.get_mut(&name("alkalinity"));
+        bottle.unwrap().solutions.push(stronger.name.clone());
+        let solutions = &mut controller.solutions;
+        solutions.insert(stronger.name.clone(), stronger);
+    });
+    reef.world.refill("alkalinity", RefillLevel::Full);
+    reef.world.run(MINUTE);
+    assert_eq!(reef.corridor_ended(), None);
+    let stronger = NewRefill {
+        solution: Some(name("soda-ash-66")),
+        tube: Some(ul(6_000)),
+        emptied: true,
+        ..same("alkalinity", RefillLevel::Full)
+    };
+    reef.world.wished(Wish::Refill(stronger)).unwrap();
+    reef.world.run(MINUTE);
+    let why = reef.corridor_ended().unwrap();
+    assert!(why.contains("holds another solution"), "{why}");
 }
 
 #[test]

@@ -5,8 +5,9 @@ use super::rig::{
 };
 use crate::chemistry::{Quantity, SolutionEffect};
 use crate::config::{Controller, check_texts};
-use crate::engine::{CourseWish, LineState};
-use crate::record::DoseKind;
+use crate::engine::{CourseWish, LineState, NewUptake, Wish};
+use crate::quantity::Volume;
+use crate::record::{DoseKind, UptakeHow};
 
 const MORNING: &str = "2026-06-10T04:00:00Z";
 
@@ -181,6 +182,33 @@ fn a_line_that_doses_once_a_day_is_not_taken_for_one_that_is_kept_away() {
             .unwrap()
             .contains("magnesium has not been added")
     );
+}
+
+#[test]
+fn what_was_not_planned_was_not_kept_away() {
+    let none = "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n";
+    let line = "[line.alkalinity]\nshare-of-uptake = 1.0\nof = \"alkalinity\"\ndoses = 24\n";
+    let mut world = begun(demo().0, none, MORNING);
+    world.run(3 * DAY);
+    let plan = plan_of(&format!("{none}{line}"), &world.controller);
+    world.reload(plan);
+    let told = NewUptake {
+        of: Quantity::Alkalinity,
+        per_day: 0.8,
+        how: UptakeHow::Told,
+        sure: true,
+    };
+    world.wished(Wish::Uptake(told)).unwrap();
+    world.run(2 * SECOND);
+    assert!(world.line("alkalinity").planned > Volume::ZERO);
+    assert_eq!(kept_away(&mut world), None);
+    world.hold(Some("alkalinity"), "the bottle smells odd");
+    world.run(25 * HOUR);
+    // As it was when the alarm came, and as it is now.
+    let text = kept_away(&mut world).unwrap();
+    assert!(text.contains("for 24 h"), "{text}");
+    let notes = world.status().water.notes;
+    assert!(notes[0].contains("for 25 h"), "{notes:?}");
 }
 
 #[test]

@@ -4,6 +4,7 @@ use super::rig::{DAY, HOUR, MINUTE, SECOND, World, demo, name, reading, tell};
 use crate::chemistry::Quantity;
 use crate::engine::{BenchAsk, Command, CourseWish, NewBench, Replaces, Tell};
 use crate::estimate::filter::{Estimate, Finding};
+use crate::estimate::policy;
 use crate::quantity::Words;
 use crate::record::{Addition, Carried, DoseEnd, DoseKind, Observed};
 
@@ -404,6 +405,25 @@ fn a_level_that_will_leave_the_alarm_band_alarms_until_it_will_not() {
     assert!(!world.has_alarm("level-leaving"));
 }
 
+/// Raised at seven days, it goes only when the level stays within for more than nine.
+#[test]
+fn the_alarm_of_a_level_does_not_come_and_go_with_a_day() {
+    let mut world = untested();
+    let falls = [8.8, 8.6, 8.4, 8.2, 8.0, 7.8, 7.6, 7.4, 7.2, 7.0];
+    series(&mut world, (DAY, 0), 0.8, &falls);
+    let mut last = 0;
+    while world.has_alarm("level-leaving") {
+        let engine = world.engine.as_ref().unwrap();
+        let plan = engine.addition_of(&OF, world.now());
+        let leaves = policy::leaves_alarm_band(&estimate(&world), &plan, (6.5, 10.5));
+        last = leaves.expect("the alarm says so").in_days;
+        let adds = Carried::from([(OF, 0.02)]);
+        let little = Addition { from: None, adds };
+        told_at(&mut world, Observed::Addition(little), None);
+    }
+    assert_eq!(last, 9);
+}
+
 #[test]
 fn nothing_is_foretold_from_a_stale_or_questioned_reading_or_in_a_dry_run() {
     let falls = [8.8, 8.6, 8.4, 8.2, 8.0, 7.8, 7.6, 7.4, 7.2, 7.0];
@@ -467,6 +487,15 @@ fn readings_that_scatter_less_than_kit_and_tank_allow_are_told() {
     series(&mut world, (7 * DAY, 0), 5.6, &[8.0; 25]);
     let words = shown(&mut world).liveliness.unwrap();
     assert!(words.contains("less than they should"), "{words}");
+}
+
+#[test]
+fn readings_that_scatter_more_than_kit_and_tank_allow_are_told() {
+    let mut world = untested();
+    let values: Vec<f64> = [7.7, 8.3].into_iter().cycle().take(25).collect();
+    series(&mut world, (7 * DAY, 0), 5.6, &values);
+    let words = shown(&mut world).liveliness.unwrap();
+    assert!(words.contains("more than they should"), "{words}");
 }
 
 #[test]

@@ -413,20 +413,26 @@ fn a_wall_clock_may_be_off_by_as_much_as_is_no_step_where_it_tells_how_old_a_dos
     assert_eq!(counted_after(DAY + 90 * SECOND), Volume::ZERO);
 }
 
-#[test]
-fn an_untrusted_wall_clock_never_makes_a_dose_older() {
-    // Then: it was three days behind and nobody vouched for it.
+/// A dose that is given then still counts after a power cut that puts the clock right.
+fn counts_after_a_start_with_the_clock_behind(behind: i64, begin: impl FnOnce(&mut World)) {
     let (controller, _) = demo();
     let plan = calcium_at("\"23:00\"", 1, &controller);
     let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
-    world.wall_error = -3 * DAY;
+    world.wall_error = -behind;
     world.start();
+    begin(&mut world);
     world.run(6 * MINUTE);
     world.by_hand("calcium", 3_000, DoseKind::Prime).unwrap();
     world.run(MINUTE);
     world.power_cut(MINUTE, 0);
     world.sync();
     assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
+}
+
+#[test]
+fn an_untrusted_wall_clock_never_makes_a_dose_older() {
+    // Then: it was three days behind and nobody vouched for it.
+    counts_after_a_start_with_the_clock_behind(3 * DAY, |_| {});
     // Now: it is three days ahead and nobody vouches for it.
     let mut world = calcium_world("\"08:00\"", 1);
     world.run(3 * HOUR);
@@ -438,19 +444,10 @@ fn an_untrusted_wall_clock_never_makes_a_dose_older() {
 #[test]
 fn a_time_that_only_the_owner_vouched_for_never_makes_a_dose_older() {
     // Then: 26 h behind.
-    let (controller, _) = demo();
-    let plan = calcium_at("\"23:00\"", 1, &controller);
-    let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
-    world.wall_error = -26 * HOUR;
-    world.start();
-    world.ask(Command::TrustClock {});
-    assert!(world.trusted());
-    world.run(6 * MINUTE);
-    world.by_hand("calcium", 3_000, DoseKind::Prime).unwrap();
-    world.run(MINUTE);
-    world.power_cut(MINUTE, 0);
-    world.sync();
-    assert_eq!(world.line("calcium").delivered_24h, Some(ul(3_000)));
+    counts_after_a_start_with_the_clock_behind(26 * HOUR, |world| {
+        world.ask(Command::TrustClock {});
+        assert!(world.trusted());
+    });
     // Now: 26 h ahead.
     let mut world = calcium_world("\"08:00\"", 1);
     world.run(3 * HOUR);
