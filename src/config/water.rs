@@ -14,6 +14,7 @@ use crate::chemistry::Quantity;
 struct Keys {
     max_rise: Of<Number>,
     max_rise_per_hour: Of<Number>,
+    kit_step: Of<Number>,
     target: Of<Number>,
     /// Alarm and band, from the lowest to the highest.
     edges: [Of<Number>; 4],
@@ -25,6 +26,7 @@ struct Keys {
 const IN_DKH: Keys = Keys {
     max_rise: keys::alkalinity::MAX_RISE_DKH_PER_DAY,
     max_rise_per_hour: keys::alkalinity::MAX_RISE_DKH_PER_HOUR,
+    kit_step: keys::alkalinity::KIT_STEP_DKH,
     target: keys::alkalinity::TARGET_DKH,
     edges: [
         keys::alkalinity::ALARM_LOW_DKH,
@@ -40,6 +42,7 @@ const IN_DKH: Keys = Keys {
 const IN_MG_PER_L: Keys = Keys {
     max_rise: keys::element::MAX_RISE_MG_PER_L_PER_DAY,
     max_rise_per_hour: keys::element::MAX_RISE_MG_PER_L_PER_HOUR,
+    kit_step: keys::element::KIT_STEP_MG_PER_L,
     target: keys::element::TARGET_MG_PER_L,
     edges: [
         keys::element::ALARM_LOW_MG_PER_L,
@@ -130,6 +133,7 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
     Some(WaterLimits {
         max_rise: table.number(keys.max_rise)?,
         max_rise_per_hour: table.number(keys.max_rise_per_hour),
+        kit_step: table.number(keys.kit_step)?,
         tracked: if tracked {
             Some(tracked_limits(table, keys)?)
         } else {

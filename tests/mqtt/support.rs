@@ -191,6 +191,7 @@ fn water() -> WaterStatus {
             what: Observed::Reading(Reading {
                 of: Measurand::new(of, None).unwrap(),
                 found,
+                step: None,
                 as_read: String::new(),
             }),
             panel: None,
@@ -232,7 +233,18 @@ fn water() -> WaterStatus {
             waits: Some("the newest alkalinity reading does not fit".to_owned()),
             words: "corridor of alkalinity: 1.08 dKH to 1.32 dKH a day until 2026-12-31".to_owned(),
         }],
-        estimates: [("alkalinity".to_owned(), estimate())].into(),
+        estimates: [
+            ("alkalinity".to_owned(), estimate()),
+            (
+                "calcium".to_owned(),
+                EstimateStatus {
+                    unit: "mg/L".to_owned(),
+                    level: Some(421.0),
+                    ..EstimateStatus::default()
+                },
+            ),
+        ]
+        .into(),
         readings: [
             reading("alkalinity", value(8.1, 0.1)),
             reading("calcium", value(420.0, 8.0)),

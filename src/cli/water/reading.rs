@@ -8,9 +8,9 @@ use serde_json::Value;
 
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{Mistake, Told};
-use crate::cli::water::quantities::reading as typed_reading;
+use crate::cli::water::quantities::{amount_told, reading as typed_reading};
 use crate::cli::water::told::{Row, rows, take_back, tell};
-use crate::cli::words::{minute, usage, zone};
+use crate::cli::words::{dotted, minute, usage, zone};
 use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::record::{Observed, TakenBack};
 
@@ -50,6 +50,9 @@ pub(crate) struct TypedReading {
     /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
     #[arg(long, value_name = "VALUE")]
     uncertainty: Option<String>,
+    /// The step that the test is read to, with its unit, for example "0.1 dKH"; that of kit-step in controller.toml when left out
+    #[arg(long, value_name = "VALUE")]
+    step: Option<String>,
     #[command(flatten)]
     told: Told,
 }
@@ -81,7 +84,12 @@ fn add(
     out: &mut Out,
 ) -> Result {
     let uncertainty = typed.uncertainty.as_deref();
-    let reading = typed_reading(of, &typed.value, uncertainty).map_err(usage)?;
+    let mut reading = typed_reading(of, &typed.value, uncertainty).map_err(usage)?;
+    let step = typed
+        .step
+        .as_deref()
+        .map(|step| amount_told(&reading.of, &dotted(step)?));
+    reading.step = step.transpose().map_err(usage)?;
     let items = vec![Observed::Reading(reading)];
     tell(place, items, None, (&typed.told, mistake), out)
 }
