@@ -219,7 +219,7 @@ impl Engine {
             return Err(format!("no line gives {of}"));
         };
         let mut why = "caps and limits leave no room for it".to_owned();
-        for slower in [1.0, 1.25, 1.5, 2.0, 4.0] {
+        for slower in [1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0] {
             let days = i64_from_f64((gap / wanted.course * slower).ceil());
             let days = days.and_then(|days| u32::try_from(days).ok());
             let Some(days) = days.filter(|days| (1..=COURSE_DAYS_MAX).contains(days)) else {

@@ -178,6 +178,14 @@ fn estimate() -> EstimateStatus {
     }
 }
 
+fn once_read() -> EstimateStatus {
+    EstimateStatus {
+        unit: "mg/L".to_owned(),
+        level: Some(421.0),
+        ..EstimateStatus::default()
+    }
+}
+
 fn water() -> WaterStatus {
     let dkh = |value| Some(Alkalinity::from_dkh(value));
     let stamp = Stamp {
@@ -235,14 +243,7 @@ fn water() -> WaterStatus {
         }],
         estimates: [
             ("alkalinity".to_owned(), estimate()),
-            (
-                "calcium".to_owned(),
-                EstimateStatus {
-                    unit: "mg/L".to_owned(),
-                    level: Some(421.0),
-                    ..EstimateStatus::default()
-                },
-            ),
+            ("calcium".to_owned(), once_read()),
         ]
         .into(),
         readings: [
