@@ -23,8 +23,8 @@ const COURSE_SHARE_MAX: f64 = 0.45;
 /// of this share of the well zone to either side of its target, and by no more than these, for a drift is never known well.
 const LEAD_SHARE: f64 = 1.0;
 const LEAD_DAYS_MAX: f64 = 21.0;
-/// A standing addition within so much of a standard error of what holds the level is not known to be wrong: it stays, and a course alone brings the level back.
-const DOUBT: f64 = 0.5;
+/// A standing addition within so many standard errors of what holds the level is not known to be wrong: it stays, and a course alone brings the level back.
+const DOUBT: f64 = 1.0;
 /// Days of the preview.
 const PREVIEW_DAYS: usize = 14;
 /// Within a corridor the addition moves by at most this share of its middle a day.
@@ -570,7 +570,7 @@ mod tests {
         let estimate = after(&[7.3, 7.3, 7.4, 7.3]);
         let unsure = estimate.state.cov.uu.sqrt();
         let with = |per_day| holds_and_returns(&estimate, &Addition::standing(per_day), &AIM);
-        let near = estimate.state.uptake - 0.5 * DOUBT * unsure;
+        let near = estimate.state.uptake - 0.5 * unsure;
         assert!((with(near).per_day - near).abs() < 1e-12 && with(near).course > 0.0);
         let far = estimate.state.uptake - 1.5 * unsure;
         assert!(with(far).per_day > far + unsure, "{:?}", with(far));

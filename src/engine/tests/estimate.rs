@@ -545,13 +545,13 @@ fn a_lab_does_not_read_to_the_step_of_the_owners_kit() {
         ..tell(reading(OF, 8.0, 0.1))
     };
     world.told(Command::Tell(of_lab)).unwrap();
-    let steps = world.books.entries.iter().filter_map(|entry| {
+    let mut steps = world.books.entries.iter().filter_map(|entry| {
         let Entry::Observation(told) = entry else {
             return None;
         };
         Some(told.reading()?.step)
     });
-    assert_eq!(steps.last(), Some(None));
+    assert_eq!(steps.next_back(), Some(None));
 }
 
 /// Told two days ago: alkalinity and salinity; a day ago: salinity.
