@@ -9,7 +9,8 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::solution::{Element, SolutionEffect};
-use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
+use super::unit::Unit;
+use crate::quantity::{TankVolume, Volume};
 
 /// One water quantity. Amounts of it per litre of water are in its own unit: dKH for alkalinity, mg/L for an element.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -31,6 +32,10 @@ impl Quantity {
         }
     }
 
+    pub fn all() -> impl Iterator<Item = Self> {
+        std::iter::once(Self::Alkalinity).chain(Element::all().map(Self::Element))
+    }
+
     /// From a name, an element's symbol, or `KH`; `None` for a word that is none of them.
     pub fn from_word(word: &str) -> Option<Self> {
         if ALKALINITY_WORDS.contains(&word) {
@@ -50,18 +55,23 @@ impl Quantity {
     }
 
     /// The unit of an amount of it per litre of water.
-    pub const fn unit(&self) -> &'static str {
+    pub const fn unit(&self) -> Unit {
         match self {
-            Self::Alkalinity => "dKH",
-            Self::Element(_) => "mg/L",
+            Self::Alkalinity => Unit::Dkh,
+            Self::Element(_) => Unit::MgPerL,
         }
     }
 
     /// An amount of it per litre of water, given in its unit, as it is shown.
     pub fn amount(&self, amount: f64) -> String {
+        self.unit().amount(amount)
+    }
+
+    /// Whether none may be added while no uptake of it is established; of any other without one the animals are taken to use nothing.
+    pub const fn needs_uptake(&self) -> bool {
         match self {
-            Self::Alkalinity => Alkalinity::from_dkh(amount).to_string(),
-            Self::Element(_) => Concentration::from_mg_per_l(amount).to_string(),
+            Self::Alkalinity => true,
+            Self::Element(_) => false,
         }
     }
 }

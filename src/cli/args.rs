@@ -208,6 +208,8 @@ mod tests {
                 "1002 hPa",
             ),
             (&["ledger", "list", "dosis"], "it has: "),
+            (&["reading", "add", "alkalinity", "8.1"], "dKH"),
+            (&["reading", "add", "pH", "8.2"], "8.2 nbs"),
             (
                 &["changes", "add", "water", "30 L", "--new", "8 dKH"],
                 "alkalinity=8.0 dKH",

@@ -2,18 +2,10 @@
 
 use super::figures::CourseDay;
 use super::state::Engine;
-use crate::chemistry::{Quantity, amount, figures, rises_words};
+use crate::chemistry::{Quantity, amount, rises_words};
 use crate::plan::{DailyVolumes, ShiftShape, rises_of_day};
 use crate::quantity::{Name, Volume, f64_from_i64};
 use crate::record::{Course, CourseState, Departure, Ends};
-
-/// So much of a quantity, without its sign.
-pub(super) fn so_much(of: &Quantity, value: f64) -> String {
-    match of {
-        Quantity::Alkalinity => format!("{} dKH", figures(value.abs())),
-        Quantity::Element(_) => amount(value.abs()),
-    }
-}
 
 impl Engine {
     /// How a course stands.
@@ -117,7 +109,8 @@ impl Engine {
         let whole = days.get(1).and_then(|day| day.volumes.get(line).copied());
         let whole = whole.unwrap_or(Volume::ZERO);
         let verb = if *per_day < 0.0 { "lowers" } else { "raises" };
-        let (each, all) = (so_much(of, *per_day), so_much(of, per_day * count));
+        let so_much = |value: f64| of.unit().figures(value.abs());
+        let (each, all) = (so_much(*per_day), so_much(per_day * count));
         let alone = DailyVolumes::from([(line.clone(), size)]);
         let rises = rises_words(&rises_of_day(self.controller(), &alone));
         let mut words = vec![

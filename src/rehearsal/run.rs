@@ -16,7 +16,7 @@ use super::plant::{Bottle, Head};
 use super::stage::Stage;
 use super::water::{Level, Uptake, Water};
 use super::world::{Begin, ELAPSED_BEGIN, World};
-use crate::chemistry::{Celsius, Quantity, Salinity, natural_level};
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Loaded, Plan, Scenario, SimulatedHead, StartUptake, Uptakes};
 use crate::engine::Now;
 use crate::ledger::{Ledger, LedgerError, OpenAs, SessionStart, Timeline};
@@ -221,7 +221,9 @@ impl Rehearsal<'_> {
         for of in all {
             let truth = scenario.of(of);
             let target = controller.tracked(of).map(|t| t.target);
-            let target = target.or(truth.start).unwrap_or_else(|| natural(of));
+            let target = target
+                .or(truth.start)
+                .unwrap_or_else(|| of.natural().unwrap_or_default());
             let start = truth
                 .start
                 .or_else(|| present(of, plan, history, self.begins.1));
@@ -324,13 +326,6 @@ fn bottles(controller: &Controller, history: &History) -> BTreeMap<Name, Bottle>
         bottles.insert(name.clone(), bottle);
     }
     bottles
-}
-
-/// What natural seawater holds, at 25 C and a salinity of 35; nothing where no figure is on file.
-fn natural(of: &Quantity) -> f64 {
-    let level = of.element().and_then(natural_level);
-    let level = level.and_then(|l| l.at(Salinity::STANDARD, Celsius::from_degrees(25.0)).ok());
-    level.map_or(0.0, crate::quantity::Concentration::as_mg_per_l)
 }
 
 /// Where a quantity is by the record: its newest reading, what was added since, and the uptake in force.
