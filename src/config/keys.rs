@@ -79,6 +79,18 @@ section! { head;
     SIMULATED: Table = table("simulated", &simulated::SECTION, Optional);
 }
 
+type Pins = &'static [Of<Text>];
+
+/// Where the pins of a head stand: in its own table, or in that of its kind, first the one that moves it.
+pub(super) const HEAD_PINS: [(Option<Of<Table>>, Pins); 3] = [
+    (None, &[head::OUTPUT, head::RUN_SENSE]),
+    (
+        Some(head::STEPPER),
+        &[stepper::STEP, stepper::DIRECTION, stepper::ENABLE],
+    ),
+    (Some(head::PWM), &[pwm::PIN]),
+];
+
 section! {
     /// Up to 2,000 steps/s: what a thread that sleeps between pulses keeps up with (ours). Acceleration: from a second of ramp at the
     /// lowest speed to none that would be felt.

@@ -69,7 +69,7 @@ pub use ask::{
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use estimate_status::{BreakStatus, EstimateStatus};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
-pub use figures::{CorridorFigures, CourseDay, CourseFigures, DoseFigures, UptakeFigures};
+pub use figures::{CourseDay, CourseFigures, DoseFigures, UptakeFigures};
 pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;

@@ -277,7 +277,7 @@ impl From<Observed> for Written {
                     value: known.then_some(value),
                     uncertainty: known.then_some(uncertainty),
                     below: (!known).then_some(value),
-                    unit: Some(of.unit().to_string()),
+                    unit: Some(of.unit().to_owned()),
                     as_read: (!as_read.is_empty()).then_some(as_read),
                     ..written
                 }

@@ -3,11 +3,11 @@
 //! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
 //! is the limit applied. Every number has its unit.
 
-use super::hardware::{head_words, pin_words};
+use super::hardware::head_words;
 use crate::chemistry::Quantity;
 use crate::config::{
     AlarmAction, Blocks, Controller, Gives, InputRole, Line, Loaded, Mode, Origin, Plan,
-    PlannedLine, Solution, Times, WaterLimits,
+    PlannedLine, Solution, Times, WaterLimits, pin_words,
 };
 use crate::plan::{busiest_hour, is_tied, planned_rise, uptake_from, volume_with};
 use crate::quantity::{Name, TankVolume, Volume};
