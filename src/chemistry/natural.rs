@@ -7,9 +7,9 @@
 
 use std::fmt;
 
+use super::element::Element;
 use super::quantity::Quantity;
 use super::seawater::{WaterError, concentration_from_mg_per_kg, density_kg_per_m3};
-use super::solution::Element;
 use super::water::{Celsius, Salinity};
 use crate::quantity::{Alkalinity, Concentration};
 

@@ -284,7 +284,7 @@ pub(super) fn litres(text: &str) -> Result<TankVolume, QuantityError> {
 /// What is added, for programs.
 pub(super) fn rises_json(rises: &Rises) -> serde_json::Value {
     let elements: serde_json::Map<String, serde_json::Value> = rises
-        .elements
+        .dissolved
         .iter()
         .map(|(e, rise)| (e.symbol().to_owned(), rise.as_mg_per_l().into()))
         .collect();

@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 
 use super::keys;
 use super::schema::{Key, Kind, Naming, Need, Range, Section};
-use crate::chemistry::{Element, Quantity, Unit};
+use crate::chemistry::{Quantity, Unit};
 use crate::quantity::{Name, i64_from_f64};
 
 /// The schema of `controller.toml`.
@@ -78,7 +78,8 @@ fn object(section: &Section) -> Fields {
 }
 
 fn symbols() -> String {
-    let all: Vec<String> = Element::all().map(|e| e.symbol().to_owned()).collect();
+    let dissolved = Quantity::all().filter(|of| of.unit() == Unit::MgPerL);
+    let all: Vec<String> = dissolved.map(|of| of.symbol().to_owned()).collect();
     all.join("|")
 }
 

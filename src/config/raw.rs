@@ -12,7 +12,7 @@ use super::mistake::{Sink, quoted};
 use super::nearest::nearest;
 use super::schema::{Key, Kind, Naming, Need, Range, Section};
 use super::tree::{Data, RawTable, RawValue};
-use crate::chemistry::{Element, Quantity};
+use crate::chemistry::Quantity;
 use crate::quantity::Name;
 
 /// A table of which nothing was written: the defaults of its keys.
@@ -331,6 +331,6 @@ fn not_a_quantity(text: &str) -> Option<String> {
 /// The range of a key `SYMBOL-mg` in a table that takes such keys.
 fn element_range(section: &Section, name: &str) -> Option<Range> {
     let symbol = name.strip_suffix("-mg")?;
-    Element::new(symbol)?;
+    Quantity::dissolved(symbol)?;
     section.element_mg
 }

@@ -2,7 +2,7 @@
 
 use super::figures::CourseDay;
 use super::state::Engine;
-use crate::chemistry::{Quantity, amount, rises_words};
+use crate::chemistry::{Quantity, amount, drift_words, rises_words};
 use crate::plan::{DailyVolumes, ShiftShape, rises_of_day};
 use crate::quantity::{Name, Volume, f64_from_i64};
 use crate::record::{Course, CourseState, Departure, Ends};
@@ -193,17 +193,10 @@ impl Engine {
         let whole = f64_from_i64(last.to.as_ul()).max(1.0);
         let parts = (1..=shape.days).map(|step| f64_from_i64(shape.at(step).to.as_ul()) / whole);
         let over: f64 = parts.sum();
-        for (element, per_day) in drifts {
-            let sign = if per_day < 0.0 { "less" } else { "more" };
-            let size = per_day.abs();
-            words.push(format!(
-                "{}: {} {sign} each day afterwards, {} a year; {} over the changeover, if nothing takes it up",
-                element.symbol(),
-                amount(size),
-                amount(size * 365.0),
-                amount(size * over)
-            ));
-        }
+        words.extend(drift_words(&drifts, |per_day| {
+            let all = amount((per_day * over).abs());
+            format!("; {all} over the changeover, if nothing takes it up")
+        }));
     }
 }
 

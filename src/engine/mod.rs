@@ -44,6 +44,7 @@ mod forgotten;
 mod hand;
 mod holds;
 mod inputs;
+mod other_solution;
 mod proposal;
 mod refill;
 mod show;

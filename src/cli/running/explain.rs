@@ -263,14 +263,15 @@ fn adds_words(solution: &Solution, volume: Volume, tank: TankVolume) -> String {
         parts.push(format!("alkalinity {:.4} dKH", rise.as_dkh()));
     }
     let company = ["Na", "Cl"];
-    for element in effect
-        .elements_mg_per_l
+    for of in effect
+        .dissolved_mg_per_l
         .keys()
-        .filter(|element| !company.contains(&element.symbol()))
+        .filter(|of| !company.contains(&of.symbol()))
     {
-        let rise = effect.element_rise(element, volume, tank);
+        let rise = effect.dissolved_rise(of, volume, tank);
         parts.push(format!(
-            "{element} {} mg/L",
+            "{} {} mg/L",
+            of.symbol(),
             significant(rise.as_mg_per_l())
         ));
     }
