@@ -14,6 +14,7 @@ use super::keys::plan_uptake::WITH;
 use super::keys::{GIVES, in_unit};
 use super::mistake::{Finding, PlanPlace, Sink, quoted};
 use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
+use super::nearest::did_you_mean;
 use super::schema::{Number, Of};
 use super::tree::RawTable;
 use crate::chemistry::{Quantity, Unit};
@@ -92,10 +93,7 @@ fn known_line(name: &str, place: (usize, &str), against: &Against<'_>, sink: &mu
     if against.lines.contains(&name) {
         return;
     }
-    let near = super::nearest::nearest(name, against.lines.iter().copied());
-    let near = near
-        .map(|near| format!("did you mean \"{near}\"? "))
-        .unwrap_or_default();
+    let near = did_you_mean(name, against.lines.iter().copied());
     let (at, label) = place;
     let known = against.lines.join(", ");
     let shown = quoted(name);

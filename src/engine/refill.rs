@@ -12,7 +12,7 @@ use super::event::Now;
 use super::filling::{NewRefill, RefillFigures, RefillLevel};
 use super::state::Engine;
 use crate::config::{InputRole, Reservoir, Solution, TubeContent};
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Name, Volume, listed};
 use crate::record::{Content, Entry, Refill, Who};
 
 /// What is told of a bottle, held against what it is.
@@ -210,18 +210,10 @@ impl Engine {
     pub(super) fn level(&self, new: &NewRefill) -> Result<Level<'_>, Denial> {
         let reservoir = &new.reservoir;
         let bottle = self.controller().reservoirs.get(reservoir).ok_or_else(|| {
-            let known: Vec<&str> = self
-                .controller()
-                .reservoirs
-                .keys()
-                .map(Name::as_str)
-                .collect();
+            let known = listed(self.controller().reservoirs.keys());
             Denial::new(
                 "unknown-reservoir",
-                format!(
-                    "there is no reservoir {reservoir}; the reservoirs are: {}",
-                    known.join(", ")
-                ),
+                format!("there is no reservoir {reservoir}; the reservoirs are: {known}"),
             )
         })?;
         let before = self.books.left_in(reservoir);

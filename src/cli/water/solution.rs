@@ -14,7 +14,7 @@ use crate::cli::words::{
 use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Name, TankVolume, Volume, parse_volume};
+use crate::quantity::{Name, TankVolume, Volume, listed, parse_volume};
 
 #[derive(Debug, Args)]
 #[command(
@@ -158,10 +158,9 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
         .map(|solution| work_out(&loaded, solution))
         .collect();
     if shown.is_empty() {
-        let known: Vec<&str> = controller.solutions.keys().map(Name::as_str).collect();
+        let known = listed(controller.solutions.keys());
         return Err(usage(format!(
-            "there is no such solution; the solutions are: {}",
-            known.join(", ")
+            "there is no such solution; the solutions are: {known}"
         )));
     }
     let daily = plan_daily_volumes(&loaded.plan);
