@@ -7,7 +7,7 @@ use crate::cli::heads::bench_args::{BenchArgs, CalibrationCommand};
 use crate::cli::heads::{certificate, words};
 use crate::cli::running::{self, SchemaOf};
 use crate::cli::water::owner_args::Panel;
-use crate::cli::{Out, Place, Result, record, water};
+use crate::cli::{Out, Place, Result, record, refused, water};
 
 /// Commands in the order of an owner's day.
 const HEADINGS: [(&str, &str); 5] = [
@@ -136,8 +136,12 @@ pub(super) enum Command {
         /// Which shell
         shell: clap_complete::Shell,
     },
-    /// Print the manual page
-    Manual,
+    /// Print the manual page, or write one for each command
+    Manual {
+        /// Write all pages into this folder
+        #[arg(long, value_name = "DIR")]
+        into: Option<std::path::PathBuf>,
+    },
 }
 
 impl Command {
@@ -179,26 +183,16 @@ impl Command {
                 clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
                 Ok(())
             }
-            Self::Manual => Ok(clap_mangen::Man::new(Cli::command())
-                .render(out)
-                .and_then(|()| manual_of_commands(out))?),
+            Self::Manual { into: None } => Ok(clap_mangen::Man::new(Cli::command()).render(out)?),
+            Self::Manual { into: Some(folder) } => clap_mangen::generate_to(Cli::command(), folder)
+                .map_err(|error| {
+                    refused(format!(
+                        "the manual cannot be written into {}: {error}",
+                        folder.display()
+                    ))
+                }),
         }
     }
-}
-
-/// The manual has a section for each command, made of the same texts as its help.
-fn manual_of_commands(out: &mut Out) -> std::io::Result<()> {
-    let mut cli = Cli::command();
-    cli.build();
-    for command in cli.get_subcommands().filter(|c| c.get_name() != "help") {
-        let man = clap_mangen::Man::new(command.clone());
-        man.render_name_section(out)?;
-        man.render_synopsis_section(out)?;
-        man.render_description_section(out)?;
-        man.render_options_section(out)?;
-        man.render_extra_section(out)?;
-    }
-    Ok(())
 }
 
 /// Options of `status`.
