@@ -21,7 +21,7 @@ pub struct FitRules {
     /// Least ratio of the longest to the shortest length. Default 2 (our rule).
     pub length_ratio_min: f64,
     /// Largest coefficient of variation of repeats, all lengths together, %, beside what the step of the readings makes of it and what
-    /// chance makes of so few of them (one time in 20). Default 3: our choice, the figure that API 675 allows for repeatability of
+    /// chance makes of so few of them (one time in 100). Default 3: our choice, the figure that API 675 allows for repeatability of
     /// metering pumps. To refuse whatever lies above by chance would keep the lucky ones only, whose limits are too narrow.
     pub cv_percent_max: f64,
     /// Largest distance of a length's mean from the line, % of the line. Default 5 (our rule).
@@ -167,9 +167,9 @@ fn check_scatter(
     let over = (cv_percent / rules.cv_percent_max).powi(2);
     let dof = lengths.iter().map(LengthStats::dof).sum();
     // One slip among good runs is no chance. A limit that is no number leaves nothing to chance.
-    let by_chance = suspect.is_none_or(|run| run.probability > 0.01)
+    let by_chance = suspect.is_none_or(|run| run.probability > 0.001)
         && over > 1.0
-        && f_probability_upper(over, dof, usize::MAX) > 0.05;
+        && f_probability_upper(over, dof, usize::MAX) > 0.01;
     if !(within(cv_percent, rules.cv_percent_max) || by_chance) {
         return Err(CalibrationRefusal::TooScattered {
             cv_percent,
