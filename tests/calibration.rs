@@ -1,10 +1,5 @@
 //! Whether the limits of a calibration hold as often as they say, on simulated heads of fixed seeds. The whole table is
 //! `cargo bench --bench calibration`.
-#![expect(
-    clippy::unwrap_used,
-    reason = "what cannot be simulated must fail loudly"
-)]
-
 #[path = "bench/heads.rs"]
 mod heads;
 

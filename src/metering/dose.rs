@@ -122,20 +122,19 @@ impl CalibrationFit {
         let widest = good.clone().map(<[Millis]>::len).max().unwrap_or(0);
         let stretch = good.find(|stretch| stretch.len() == widest);
         let ends = stretch.and_then(|stretch| stretch.first().zip(stretch.last()));
-        let (first, last) = match ends {
-            Some((first, last)) => (*first, *last),
-            None => {
-                let best = self.best_run(&looked_at);
-                if !is_good(&best) {
-                    return Err(DoseRefusal::NeverPrecise {
-                        tolerance_percent,
-                        best_percent: self.percent(best),
-                        repeats: self
-                            .repeats_for(self.calibration().volume(best), tolerance_percent),
-                    });
-                }
-                (best, best)
+        let (first, last) = if let Some((first, last)) = ends {
+            (*first, *last)
+        } else {
+            let best = self.best_run(&looked_at);
+            if !is_good(&best) {
+                let volume = self.calibration().volume(best);
+                return Err(DoseRefusal::NeverPrecise {
+                    tolerance_percent,
+                    best_percent: self.percent(best),
+                    repeats: self.repeats_for(volume, tolerance_percent),
+                });
             }
+            (best, best)
         };
         let (run_min, run_max) = self.run_range();
         let below = looked_at.iter().rfind(|run| **run < first);

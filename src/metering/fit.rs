@@ -7,7 +7,7 @@
 use super::calibration::{Calibration, CalibrationError};
 use super::refusal::CalibrationRefusal;
 use super::runs::{LengthStats, Run, SuspectRun, group, pooled_cv_percent};
-use super::scatter::{Scatter, step_ml};
+use super::scatter::Scatter;
 use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64};
 use crate::statistics::{Confidence, Line, f_probability_upper};
 
@@ -47,6 +47,13 @@ impl Default for FitRules {
             resolution: Volume::ZERO,
             confidence: Confidence::P95,
         }
+    }
+}
+
+impl FitRules {
+    /// The step that volumes were read by, mL; they are kept in whole microlitres.
+    fn step_ml(&self) -> f64 {
+        self.resolution.max(Volume::from_ul(1)).as_ml()
     }
 }
 
@@ -90,7 +97,7 @@ pub fn fit(runs: &[Run], rules: &FitRules) -> Result<CalibrationFit, Calibration
     Ok(CalibrationFit {
         calibration,
         line,
-        scatter: Scatter::of(runs, &line, rules),
+        scatter: Scatter::of(runs, &line, rules.step_ml(), rules.confidence),
         lengths,
         suspect: suspect.filter(|run| run.probability < 0.05),
         run_min: shortest.max(Calibration::RUN_MIN),
@@ -163,7 +170,7 @@ fn check_scatter(
 ) -> Result<(), CalibrationRefusal> {
     // Asked as "is it within", so that NaN is not within.
     let within = |value: f64, limit: f64| value.abs() <= limit;
-    let cv_percent = pooled_cv_percent(lengths, step_ml(rules));
+    let cv_percent = pooled_cv_percent(lengths, rules.step_ml());
     let over = (cv_percent / rules.cv_percent_max).powi(2);
     let dof = lengths.iter().map(LengthStats::dof).sum();
     // One slip among good runs is no chance. A limit that is no number leaves nothing to chance.

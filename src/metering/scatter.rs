@@ -8,10 +8,9 @@
 //! otherwise and their scatter has it in it; where they do not, all of them may be rounded the same way, and no number of repeats
 //! averages that out (JCGM 100:2008 F.2.2.1; Cordero, Seckmeyer and Labbe 2006, Metrologia 43, L33).
 
-use super::fit::FitRules;
 use super::runs::{Run, group};
-use crate::quantity::{Volume, f64_from_usize};
-use crate::statistics::{Combined, Line, t_probability_two_sided};
+use crate::quantity::f64_from_usize;
+use crate::statistics::{Combined, Confidence, Line, t_probability_two_sided};
 
 /// What a length says of scatter.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,14 +33,8 @@ pub(super) struct Scatter {
     lengths: Vec<OfLength>,
 }
 
-/// The step that volumes were read by, mL; they are kept in whole microlitres.
-pub(super) fn step_ml(rules: &FitRules) -> f64 {
-    rules.resolution.max(Volume::from_ul(1)).as_ml()
-}
-
 impl Scatter {
-    pub(super) fn of(runs: &[Run], line: &Line, rules: &FitRules) -> Self {
-        let step_ml = step_ml(rules);
+    pub(super) fn of(runs: &[Run], line: &Line, step_ml: f64, confidence: Confidence) -> Self {
         let of_group = |group: &Vec<Run>| {
             let runs = f64_from_usize(group.len());
             let points = || group.iter().map(Run::point);
@@ -52,7 +45,7 @@ impl Scatter {
             let dof = runs - points().map(|(x, _)| line.leverage(x)).sum::<f64>();
             let squares: f64 = points().map(|(x, y)| (y - line.at(x)).powi(2)).sum();
             let variance = squares / dof;
-            let reach = rules.confidence.as_fraction() * step_ml / 2.0;
+            let reach = confidence.as_fraction() * step_ml / 2.0;
             let by_chance = t_probability_two_sided(reach / (variance / runs).sqrt(), dof);
             OfLength {
                 seconds,
@@ -60,7 +53,7 @@ impl Scatter {
                 runs,
                 variance,
                 dof,
-                hidden: by_chance < 1.0 - rules.confidence.as_fraction(),
+                hidden: by_chance < 1.0 - confidence.as_fraction(),
             }
         };
         Self {
