@@ -200,6 +200,8 @@ section! {
     alkalinity;
     MAX_RISE_DKH_PER_DAY: Number = number("max-rise-dkh-per-day", 0.0, 2.0, "dKH per day", Required);
     MAX_RISE_DKH_PER_HOUR: Number = number("max-rise-dkh-per-hour", 0.001, 2.0, "dKH per hour", Optional);
+    /// A kit of a whole dKH a drop is the coarsest in use.
+    KIT_STEP_DKH: Number = number("kit-step-dkh", 0.0, 2.0, "dKH", Need::Number(0.0));
     MAX_FALL_DKH_PER_DAY: Number = number("max-fall-dkh-per-day", 0.0, 3.0, "dKH per day", Required);
     /// The middle of the band when absent.
     TARGET_DKH: Number = number("target-dkh", 5.0, 14.0, "dKH", Optional);
@@ -222,6 +224,7 @@ section! {
     element;
     MAX_RISE_MG_PER_L_PER_DAY: Number = number("max-rise-mg-per-l-per-day", 0.000_001, 200.0, "mg/L per day", Required);
     MAX_RISE_MG_PER_L_PER_HOUR: Number = number("max-rise-mg-per-l-per-hour", 0.000_001, 200.0, "mg/L per hour", Optional);
+    KIT_STEP_MG_PER_L: Number = number("kit-step-mg-per-l", 0.0, 200.0, "mg/L", Need::Number(0.0));
     MAX_FALL_MG_PER_L_PER_DAY: Number = number("max-fall-mg-per-l-per-day", 0.0, 200.0, "mg/L per day", Optional);
     TARGET_MG_PER_L: Number = number("target-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
     BAND_LOW_MG_PER_L: Number = number("band-low-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
@@ -248,6 +251,7 @@ in_units! {
     water: &'static Section = &alkalinity::SECTION, &element::SECTION;
     max_rise: Of<Number> = alkalinity::MAX_RISE_DKH_PER_DAY, element::MAX_RISE_MG_PER_L_PER_DAY;
     max_rise_per_hour: Of<Number> = alkalinity::MAX_RISE_DKH_PER_HOUR, element::MAX_RISE_MG_PER_L_PER_HOUR;
+    kit_step: Of<Number> = alkalinity::KIT_STEP_DKH, element::KIT_STEP_MG_PER_L;
     max_fall: Of<Number> = alkalinity::MAX_FALL_DKH_PER_DAY, element::MAX_FALL_MG_PER_L_PER_DAY;
     target: Of<Number> = alkalinity::TARGET_DKH, element::TARGET_MG_PER_L;
     edges: [Of<Number>; 4] =

@@ -83,6 +83,7 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
     Some(WaterLimits {
         max_rise: table.number(keys::max_rise(unit))?,
         max_rise_per_hour: table.number(keys::max_rise_per_hour(unit)),
+        kit_step: table.number(keys::kit_step(unit))?,
         tracked: if tracked {
             Some(tracked_limits(table, unit)?)
         } else {

@@ -126,12 +126,28 @@ pub fn bottle_within(
         let smallest = dose_min(&line.name);
         if volume.split(doses).into_iter().min() < Some(smallest) {
             return Err(format!(
-                "line {} would give {volume} a day in {doses} doses, smaller than its head meters ({smallest}); plan fewer doses a day for it first",
-                line.name
+                "line {} would give {volume} a day in {doses} doses, smaller than its head meters ({smallest}); {}",
+                line.name,
+                fewer_doses(volume, smallest, line.dose_cap)
             ));
         }
     }
     day_within(controller, daily, uptake).map_err(said)
+}
+
+/// In how many doses a day so much could be metered, in words.
+fn fewer_doses(volume: Volume, smallest: Volume, dose_cap: Volume) -> String {
+    let most = volume.as_ul().checked_div(smallest.as_ul()).unwrap_or(0);
+    let most = u32::try_from(most).unwrap_or(0);
+    match volume.split(most).into_iter().max() {
+        None => "no number of doses a day would do: use a weaker solution".to_owned(),
+        Some(dose) if dose > dose_cap => format!(
+            "in {most} doses a day, the most that it could meter, each would be {dose}, over its dose-cap-ml: use a weaker solution"
+        ),
+        Some(_) => format!(
+            "plan at most {most} doses a day for it (doses in plan.toml), then `dosewright reload`"
+        ),
+    }
 }
 
 /// What a day of all lines adds.

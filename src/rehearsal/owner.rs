@@ -356,6 +356,8 @@ fn reading(of: &Quantity, (value, uncertainty): (f64, f64), sure: bool) -> Comma
         items: vec![Observed::Reading(Reading {
             of: of.clone().into(),
             found: Found::Value { value, uncertainty },
+            // It is in the uncertainty.
+            step: Some(0.0),
             as_read: String::new(),
         })],
         lab: None,

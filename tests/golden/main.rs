@@ -203,6 +203,7 @@ fn told_of_water() -> Vec<(&'static str, Command, Right)> {
         Observed::Reading(Reading {
             of,
             found,
+            step: found.value().map(|_| 0.1),
             as_read: as_read.to_owned(),
         })
     };
@@ -437,6 +438,7 @@ fn change() -> AdviceChange {
         volumes: [(name("alkalinity"), Volume::from_ul(80_300))].into(),
         course: None,
         no_course: Some("line alkalinity would give 101 mL a day".to_owned()),
+        held_back: Some("line alkalinity would give 99 mL a day".to_owned()),
         ends_courses: vec![3],
         outlook: outlook(),
     }

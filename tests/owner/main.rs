@@ -117,6 +117,7 @@ fn reading(of: &str, found: Found) -> Observed {
     Observed::Reading(Reading {
         of: Measurand::new(of, None).unwrap(),
         found,
+        step: None,
         as_read: String::new(),
     })
 }

@@ -302,6 +302,7 @@ fn row(
                 uncertainty: amount * sample.uncertainty_percent / 100.0,
             }
         },
+        step: None,
         as_read: format!("{sign}{number} {unit}"),
     })
 }

@@ -281,6 +281,7 @@ pub(super) fn reading(of: impl Into<Measurand>, value: f64, uncertainty: f64) ->
     Observed::Reading(Reading {
         of: of.into(),
         found: Found::Value { value, uncertainty },
+        step: None,
         as_read: String::new(),
     })
 }
