@@ -135,8 +135,12 @@ pub(super) enum Command {
         /// Which shell
         shell: clap_complete::Shell,
     },
-    /// Print the manual page
-    Manual,
+    /// Print the manual page, or write one for each command
+    Manual {
+        /// Write all pages into this folder
+        #[arg(long, value_name = "DIR")]
+        into: Option<std::path::PathBuf>,
+    },
 }
 
 /// Options of `status`.

@@ -105,23 +105,13 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result {
             clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
             Ok(())
         }
-        Command::Manual => Ok(clap_mangen::Man::new(Cli::command())
-            .render(out)
-            .and_then(|()| manual_of_commands(out))?),
+        Command::Manual { into: None } => Ok(clap_mangen::Man::new(Cli::command()).render(out)?),
+        Command::Manual { into: Some(folder) } => clap_mangen::generate_to(Cli::command(), folder)
+            .map_err(|error| {
+                refused(format!(
+                    "the manual cannot be written into {}: {error}",
+                    folder.display()
+                ))
+            }),
     }
-}
-
-/// The manual has a section for each command, made of the same texts as its help.
-fn manual_of_commands(out: &mut Out) -> std::io::Result<()> {
-    let mut cli = Cli::command();
-    cli.build();
-    for command in cli.get_subcommands().filter(|c| c.get_name() != "help") {
-        let man = clap_mangen::Man::new(command.clone());
-        man.render_name_section(out)?;
-        man.render_synopsis_section(out)?;
-        man.render_description_section(out)?;
-        man.render_options_section(out)?;
-        man.render_extra_section(out)?;
-    }
-    Ok(())
 }
