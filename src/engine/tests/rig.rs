@@ -246,7 +246,7 @@ pub(super) struct World {
     pub(super) plan: Arc<Plan>,
     /// True time in ms.
     pub(super) t: i64,
-    boot: u32,
+    pub(super) boot: u32,
     boot_zero: i64,
     epoch: i64,
     pub(super) wall_error: i64,
