@@ -5,12 +5,13 @@
 //!
 //! | question | where |
 //! |---|---|
-//! | what is in the bottle | `salts`, `recipe`, `stock`, `solution` |
+//! | what is in the bottle, what is weighed in | `salts`, `recipe`, `stock`, `solution`, `batch` |
 //! | what a day's plan does and leaves behind, what skeleton takes along | `rises`, `skeleton` |
 //! | salinity, density, natural levels | `water`, `seawater`, `conductivity`, `natural` |
 //! | aragonite saturation | `carbonate`, `saturation` |
 //! | water changes and dosed water | `dilution` |
 
+mod batch;
 mod carbonate;
 mod conductivity;
 mod dilution;
@@ -29,6 +30,7 @@ mod solution;
 mod stock;
 mod water;
 
+pub use batch::{cautions, grams, sea_salt_g, third_part};
 pub use carbonate::{Ph, PhScale};
 pub use conductivity::salinity_from_conductivity;
 pub use dilution::{
@@ -38,7 +40,7 @@ pub use dilution::{
 };
 pub use doubt::{Finder, doubt};
 pub use measurand::Measurand;
-pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
+pub use natural::{NaturalLevel, Sureness, matters, natural_alkalinity, natural_level, natural_of};
 pub use quantity::Quantity;
 pub use recipe::{
     ALKALINITY_MEQ_PER_L_MAX, ClaimRise, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX,
