@@ -156,7 +156,7 @@ fn remarks(comparison: &Comparison, around: &Around<'_>) -> Result<Vec<String>, 
     let element = comparison.of.quantity().and_then(Quantity::element);
     match (comparison.band, element) {
         (Band::Low, Some(element)) => remarks.extend(proposal(comparison, element, around)),
-        (Band::High, Some(element)) => {
+        (Band::AboveNatural | Band::High, Some(element)) => {
             remarks.extend(source(comparison, element, series.last(), around)?);
         }
         _ => {}
@@ -309,6 +309,7 @@ fn source(
         all.push("there is no earlier report of it to hold it against".to_owned());
     }
     let share = ChangeShare::from_percent(CHANGE_PERCENT).ok();
+    let share = share.filter(|_| comparison.band == Band::High);
     if let (Some(share), Some(natural)) = (share, comparison.natural) {
         // To a tenth above natural: changes with natural water come near to it and never reach it.
         let target = natural.range.1 * 1.1;
