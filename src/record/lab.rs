@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
@@ -39,4 +41,10 @@ pub enum NoNumber {
     /// Looked for, and below the detection limit.
     NotFound,
     NotMeasured,
+}
+
+impl fmt::Display for LabColumns {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "columns of {}", self.lab)
+    }
 }

@@ -3,11 +3,11 @@
 use std::io::Write;
 use std::time::Duration;
 
+use clap::Args;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::chemistry::figures;
-use crate::cli::args::StatusArgs;
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
@@ -16,6 +16,20 @@ use crate::config::Mode;
 use crate::control::{Client, Request};
 use crate::engine::{HeadStatus, LineState, LineStatus, Status};
 use crate::quantity::{Alkalinity, Millis, Volume};
+
+/// Options of `status`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright status --watch\nExit code 0: nothing needs you. 1: something is held, blocked or in alarm. 69: no daemon answers."
+)]
+pub(crate) struct StatusArgs {
+    /// Refresh every two seconds until interrupted
+    #[arg(long, conflicts_with = "json")]
+    watch: bool,
+    /// Exit with 1 when something is held, blocked or in alarm
+    #[arg(long)]
+    exit_code: bool,
+}
 
 /// Time between two refreshes of `--watch`.
 const REFRESH: Duration = Duration::from_secs(2);

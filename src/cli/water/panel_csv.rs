@@ -8,9 +8,9 @@ use std::collections::BTreeMap;
 use csv::{ReaderBuilder, StringRecord, Trim};
 
 use super::panel_names::measurand;
-use crate::chemistry::{Measurand, Quantity};
+use crate::chemistry::{Measurand, Unit};
 use crate::estimate::{PanelUnit, lab_uncertainty};
-use crate::quantity::{Alkalinity, parse_alkalinity, parse_plain_number};
+use crate::quantity::parse_plain_number;
 use crate::record::{Columns, Found, NoNumber, Reading};
 
 /// Largest report that is read, in rows.
@@ -385,7 +385,7 @@ impl Row<'_> {
         }
         match limit {
             Some(limit) if found < limit && found >= 0.0 => {
-                return below(limit, format!("{found} {unit}, below the limit {limit}"));
+                return below(limit, format!("<{limit} {unit}"));
             }
             _ if zero => {
                 return Err(format!(
@@ -410,16 +410,16 @@ impl Row<'_> {
 
     /// In the unit of the record.
     fn amount(&self, of: &Measurand, number: f64, sample: Sample) -> Result<f64, String> {
-        match of.quantity() {
-            Some(Quantity::Alkalinity) => {
+        match of.per_litre() {
+            Some(known @ Unit::Dkh) => {
                 let degrees = self.unit.trim_start_matches('\u{b0}').to_lowercase();
                 let degrees = ["dh", "kh", "dkh"].contains(&degrees.as_str());
                 let unit = if degrees { "dKH" } else { self.unit };
-                parse_alkalinity(&format!("{number} {unit}"))
-                    .map(Alkalinity::as_dkh)
+                known
+                    .parse(&format!("{number} {unit}"))
                     .map_err(|error| error.to_string())
             }
-            Some(Quantity::Element(_)) | None => PanelUnit::parse(self.unit)
+            Some(Unit::MgPerL) | None => PanelUnit::parse(self.unit)
                 .map(|unit| unit.mg_per_l(number, sample.kg_per_l))
                 .map_err(|error| error.to_string()),
         }
@@ -504,7 +504,7 @@ mod tests {
             &found[..2],
             ["copper below 0.000500 mg/L", "nickel below 0.000500 mg/L"]
         );
-        assert_eq!(report.rows[1].as_read, "0.4 ug/L, below the limit 0.5");
+        assert_eq!(report.rows[1].as_read, "<0.5 ug/L");
         assert!(found[2].starts_with("zinc 0.000500 mg/L +-"), "{found:?}");
     }
 
