@@ -18,7 +18,7 @@ use dosewright::engine::{
 use dosewright::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use dosewright::record::{
     Addition, CalibrationRun, Carried, Columns, CorridorGrant, Departure, Destination, DoseId,
-    DoseKind, Ends, Found, HoldScope, Observed, Reading, UptakeHow,
+    DoseKind, Ends, Found, HoldScope, NoNumber, Observed, Reading, UptakeHow,
 };
 
 fn name(text: &str) -> Name {
@@ -186,6 +186,7 @@ fn lab() -> Lab {
             value: "Result".to_owned(),
             unit: "Unit".to_owned(),
             limit: Some("LOD".to_owned()),
+            words: [("n.n.".to_owned(), NoNumber::NotFound)].into(),
         }),
     }
 }

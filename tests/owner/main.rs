@@ -22,6 +22,7 @@ mod bench;
 mod changeover;
 mod commissioning;
 mod exchanged;
+mod lab;
 mod refill;
 mod told;
 
@@ -674,31 +675,32 @@ fn a_lab_report_is_held_against_natural_seawater_the_one_before_and_what_was_dos
     ledger.store(&report(30 * DAY, &second)).unwrap();
     drop(ledger);
     let shown = json(state.path(), &["panel", "show", "--json"]);
-    let of = |symbol: &str| {
-        shown["elements"]
+    let of = |word: &str| {
+        shown["rows"]
             .as_array()
             .unwrap()
             .iter()
-            .find(|e| e["element"] == symbol)
+            .find(|e| e["of"] == word)
             .unwrap()
             .clone()
     };
-    let remarks = |symbol: &str| of(symbol)["remarks"].to_string();
-    assert_eq!(of("Ca")["band"], "low");
+    let remarks = |word: &str| of(word)["remarks"].to_string();
+    assert_eq!(of("calcium")["verdict"], "low");
     // Row a2.rc.Ca: 412.1 mg/kg at salinity 35, 421.7 mg/L at 25 C.
-    near(&of("Ca")["natural_mg_per_l"], 421.7, 0.5);
+    near(&of("calcium")["natural"], 421.7, 0.5);
     assert!(
-        remarks("Ca").contains("fallen") && remarks("Ca").contains("course raise calcium --of Ca"),
+        remarks("calcium").contains("fallen")
+            && remarks("calcium").contains("course raise calcium --of Ca"),
         "{}",
-        remarks("Ca")
+        remarks("calcium")
     );
     assert!(
-        remarks("Cu").contains("look for a source"),
+        remarks("copper").contains("look for a source"),
         "{}",
-        remarks("Cu")
+        remarks("copper")
     );
     assert!(shown["corrosion"][0].as_str().unwrap().contains("brass"));
-    assert_eq!(of("I")["below_limit"], true);
+    assert_eq!(of("iodine")["below_limit"], true);
     let list = json(state.path(), &["panel", "list", "--json"]);
     assert_eq!(list.as_array().unwrap().len(), 2);
     let csv = state.path().join("report.csv");
