@@ -19,10 +19,10 @@ const HEADINGS: [(&str, &str); 5] = [
         "reading advise accept uptake course changes panel dilute saturation solution",
     ),
     ("Heads and the bench", "bench prime calibration"),
-    ("The record", "ledger"),
+    ("The record", "report ledger"),
     (
         "Setting up",
-        "check rehearse arm disarm clock simulate tell mqtt schema completions manual",
+        "demo check rehearse arm disarm clock simulate tell mqtt schema completions manual",
     ),
 ];
 
@@ -127,6 +127,10 @@ pub(super) enum Command {
         #[arg(value_enum)]
         of: SchemaOf,
     },
+    /// Make a page of the record for people: is it well, what is to do, what happened; and pictures
+    Report(record::report::ReportArgs),
+    /// Make a folder with an invented quarter of a year of the demo reef, and a report of it
+    Demo(running::demo::DemoArgs),
     /// Look at the record: list, export, check, back up
     #[command(subcommand)]
     Ledger(record::ledger::LedgerCommand),

@@ -100,6 +100,8 @@ fn dispatch(cli: &Cli, out: &mut Out) -> Result {
         Command::Simulate(options) => running::daemon::simulate(place, options, out),
         Command::Mqtt(options) => running::mqtt::mqtt(place, options, out),
         Command::Schema { of } => Ok(out.json(&running::schema(*of))?),
+        Command::Report(options) => record::report::report(place, options, out),
+        Command::Demo(options) => running::demo::demo(options, out),
         Command::Ledger(options) => record::ledger::ledger(place, options, out),
         Command::Completions { shell } => {
             clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);

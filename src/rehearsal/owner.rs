@@ -39,7 +39,7 @@ pub(super) struct Keeper {
 }
 
 /// What the owner wants is done, is denied, or was the end of the engine.
-type Done = Result<Result<Answer, Denial>, MustEnd>;
+pub(super) type Done = Result<Result<Answer, Denial>, MustEnd>;
 
 impl Keeper {
     pub(super) fn new(scenario: &Scenario, targets: &BTreeMap<Quantity, f64>, seed: u64) -> Self {
@@ -123,7 +123,7 @@ impl Keeper {
     }
 
     /// Both steps of what changes what the water gets.
-    fn wish(&mut self, stage: &mut Stage, wish: Wish) -> Done {
+    pub(super) fn wish(&mut self, stage: &mut Stage, wish: Wish) -> Done {
         let proposal = match self.ask(stage, Command::Prepare(wish))? {
             Ok(Answer::Proposal(proposal)) => proposal,
             other => return Ok(other),
@@ -173,37 +173,43 @@ impl Keeper {
             }
             let name = alarm.subject.as_deref().and_then(|s| Name::new(s).ok());
             let Some(name) = name else { continue };
-            let now = stage.world.now;
             let Some(usual) = usual_dose(stage, &name) else {
                 continue;
             };
-            let Some(head) = stage.world.heads.get_mut(&name) else {
-                continue;
-            };
-            let volumes = [usual.as_ul() / 2, usual.as_ul().saturating_mul(2)];
-            let lengths = volumes.map(|ul| head.calibration.run_time(Volume::from_ul(ul)));
-            let mut runs = Vec::new();
-            for on_time in lengths.into_iter().flatten().cycle().take(RUNS) {
-                let volume = head.measured(on_time, now);
-                runs.push(CalibrationRun {
-                    on_time,
-                    volume,
-                    typed: volume.to_string(),
-                    dose: None,
-                    used: true,
-                });
-            }
-            let new = NewCalibration {
-                head: name,
-                runs,
-                resolution: Volume::ZERO,
-                weighing: Words::default(),
-                method: Words::new("rehearsed"),
-                sure_of: None,
-            };
-            self.ask(stage, Command::Calibrate(new))?.ok();
+            self.calibrate_head(stage, name, usual)?.ok();
         }
         Ok(())
+    }
+
+    /// Measures runs of half and twice the usual dose, and tells them.
+    pub(super) fn calibrate_head(&mut self, stage: &mut Stage, name: Name, usual: Volume) -> Done {
+        let now = stage.world.now;
+        let nothing = Denial::new("no-head", "the rehearsal has no such head");
+        let Some(head) = stage.world.heads.get_mut(&name) else {
+            return Ok(Err(nothing));
+        };
+        let volumes = [usual.as_ul() / 2, usual.as_ul().saturating_mul(2)];
+        let lengths = volumes.map(|ul| head.calibration.run_time(Volume::from_ul(ul)));
+        let mut runs = Vec::new();
+        for on_time in lengths.into_iter().flatten().cycle().take(RUNS) {
+            let volume = head.measured(on_time, now);
+            runs.push(CalibrationRun {
+                on_time,
+                volume,
+                typed: volume.to_string(),
+                dose: None,
+                used: true,
+            });
+        }
+        let new = NewCalibration {
+            head: name,
+            runs,
+            resolution: Volume::ZERO,
+            weighing: Words::default(),
+            method: Words::new("rehearsed"),
+            sure_of: None,
+        };
+        self.ask(stage, Command::Calibrate(new))
     }
 
     /// What was tested and is on record. One that is asked about is tested again.
@@ -317,7 +323,7 @@ impl Keeper {
     }
 }
 
-fn status(stage: &mut Stage) -> Status {
+pub(super) fn status(stage: &mut Stage) -> Status {
     let now = stage.world.now();
     stage.core.engine.status(now, &ShellFacts::default())
 }
@@ -331,7 +337,7 @@ fn usual_dose(stage: &Stage, head: &Name) -> Option<Volume> {
     (slots > 0).then(|| Volume::from_ul(found.planned.as_ul() / slots))
 }
 
-fn full(reservoir: &Name) -> NewRefill {
+pub(super) fn full(reservoir: &Name) -> NewRefill {
     NewRefill {
         reservoir: reservoir.clone(),
         level: RefillLevel::Full,

@@ -23,6 +23,7 @@ mod changeover;
 mod commissioning;
 mod exchanged;
 mod refill;
+mod report;
 mod told;
 
 const DAY: i64 = 86_400_000;
