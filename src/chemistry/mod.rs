@@ -7,6 +7,7 @@
 //! |---|---|
 //! | what is in the bottle | `salts`, `recipe`, `stock`, `solution` |
 //! | what a day's plan does and leaves behind, what skeleton takes along | `rises`, `skeleton` |
+//! | what a quantity is counted in, typed, shown | `unit` |
 //! | salinity, density, natural levels | `water`, `seawater`, `conductivity`, `natural` |
 //! | aragonite saturation | `carbonate`, `saturation` |
 //! | water changes and dosed water | `dilution` |
@@ -15,6 +16,7 @@ mod carbonate;
 mod conductivity;
 mod dilution;
 mod doubt;
+mod element;
 mod measurand;
 mod natural;
 mod quantity;
@@ -27,6 +29,7 @@ mod show;
 mod skeleton;
 mod solution;
 mod stock;
+mod unit;
 mod water;
 
 pub use carbonate::{Ph, PhScale};
@@ -37,12 +40,11 @@ pub use dilution::{
     share_to_reach,
 };
 pub use doubt::{Finder, doubt};
+pub use element::Element;
 pub use measurand::Measurand;
-pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
+pub use natural::{NaturalLevel, Sureness, natural_level};
 pub use quantity::Quantity;
-pub use recipe::{
-    ALKALINITY_MEQ_PER_L_MAX, ClaimRise, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX,
-};
+pub use recipe::{ALKALINITY_MEQ_PER_L_MAX, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX};
 pub use rises::{Balance, CALCIUM_MG_PER_MEQ, Residue, Rises, drift_words, rises_words};
 pub use salts::Salt;
 pub use saturation::{
@@ -56,6 +58,7 @@ pub use seawater::{
 pub use show::amount;
 pub(crate) use show::figures;
 pub use skeleton::{TakenAlong, taken_along};
-pub use solution::{Element, SolutionEffect};
+pub use solution::SolutionEffect;
 pub use stock::{Dissolves, Recipe, StockError, check_dissolves, recipe_for, saturated_g_per_l};
+pub use unit::Unit;
 pub use water::{Celsius, Salinity};

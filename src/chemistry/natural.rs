@@ -7,8 +7,9 @@
 
 use std::fmt;
 
+use super::element::Element;
+use super::quantity::Quantity;
 use super::seawater::{WaterError, concentration_from_mg_per_kg, density_kg_per_m3};
-use super::solution::Element;
 use super::water::{Celsius, Salinity};
 use crate::quantity::{Alkalinity, Concentration};
 
@@ -111,13 +112,26 @@ pub fn natural_level(element: &Element) -> Option<NaturalLevel> {
 ///
 /// # Errors
 /// [`WaterError`] outside the equation of state.
-pub fn natural_alkalinity(
-    salinity: Salinity,
-    temperature: Celsius,
-) -> Result<Alkalinity, WaterError> {
+fn natural_alkalinity(salinity: Salinity, temperature: Celsius) -> Result<Alkalinity, WaterError> {
     let share = salinity.as_practical() / Salinity::STANDARD.as_practical();
     let kg_per_l = density_kg_per_m3(salinity, temperature)? / 1000.0;
     Ok(Alkalinity::from_meq_per_l(2.3043 * share * kg_per_l))
+}
+
+impl Quantity {
+    /// What natural seawater holds, at 25 C and a salinity of 35; `None` where no figure is on file.
+    pub fn natural(&self) -> Option<f64> {
+        let (salinity, warm) = (Salinity::STANDARD, Celsius::from_degrees(25.0));
+        match self {
+            Self::Alkalinity => natural_alkalinity(salinity, warm)
+                .ok()
+                .map(Alkalinity::as_dkh),
+            Self::Element(element) => {
+                let level = natural_level(element)?.at(salinity, warm).ok()?;
+                Some(level.as_mg_per_l())
+            }
+        }
+    }
 }
 
 #[cfg(test)]

@@ -1,12 +1,13 @@
-//! What can be typed.
+//! What can be typed, and what is done then.
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
 
 use crate::cli::headings::template;
 use crate::cli::heads::bench_args::{BenchArgs, CalibrationCommand};
+use crate::cli::heads::{certificate, words};
 use crate::cli::running::{self, SchemaOf};
 use crate::cli::water::owner_args::Panel;
-use crate::cli::{Place, record, water};
+use crate::cli::{Out, Place, Result, record, refused, water};
 
 /// Commands in the order of an owner's day.
 const HEADINGS: [(&str, &str); 5] = [
@@ -139,8 +140,65 @@ pub(super) enum Command {
         /// Which shell
         shell: clap_complete::Shell,
     },
-    /// Print the manual page
-    Manual,
+    /// Print the manual page, or write one for each command
+    Manual {
+        /// Write all pages into this folder
+        #[arg(long, value_name = "DIR")]
+        into: Option<std::path::PathBuf>,
+    },
+}
+
+impl Command {
+    pub(super) fn run(&self, place: &Place, out: &mut Out) -> Result {
+        match self {
+            Self::Run(options) => running::daemon::run(place, options),
+            Self::Check(options) => running::check::check(place, options, out),
+            Self::Rehearse(options) => running::rehearse::rehearse(place, options, out),
+            Self::Status(options) => running::status::status(place, options, out),
+            Self::Arm => running::arm::arm(place, out),
+            Self::Disarm => running::arm::disarm(place, out),
+            Self::OutputsOff => running::outputs_off::outputs_off(place, place.json, out),
+            Self::Tell(options) => running::tell::tell(place, options),
+            Self::Hold(options) => running::hold::hold(place, options, out),
+            Self::Resume(options) => running::daemon::resume(place, options, out),
+            Self::Reload => running::daemon::reload(place, out),
+            Self::Dose(options) => running::dose::dose(place, options, out),
+            Self::Prime(options) => running::dose::prime(place, options, out),
+            Self::Refill(options) => water::tank::refill(place, options, out),
+            Self::Reading(options) => water::reading::reading(place, options, out),
+            Self::Solution(options) => water::solution::solution(place, options, out),
+            Self::Saturation(options) => water::saturation::saturation(place, options, out),
+            Self::Advise(options) => water::advise::advise(place, options, out),
+            Self::Accept(options) => water::accept::accept(place, options, out),
+            Self::Uptake(options) => water::accept::uptake(place, options, out),
+            Self::Changes(options) => water::changes::changes(place, options, out),
+            Self::Course(options) => water::course::course(place, options, out),
+            Self::Panel(options) => water::panel::panel(place, options, out),
+            Self::Dilute(options) => water::dilute::dilute(place, options, out),
+            Self::Bench(options) => words::bench(place, options, out),
+            Self::Calibration(options) => certificate::calibration(place, options, out),
+            Self::Clock(options) => running::daemon::clock(place, options, out),
+            Self::Alarm(options) => running::daemon::alarm(place, options, out),
+            Self::Simulate(options) => running::daemon::simulate(place, options, out),
+            Self::Mqtt(options) => running::mqtt::mqtt(place, options, out),
+            Self::Schema { of } => Ok(out.json(&running::schema(*of))?),
+            Self::Report(options) => record::report::report(place, options, out),
+            Self::Demo(options) => running::demo::demo(options, out),
+            Self::Ledger(options) => record::ledger::ledger(place, options, out),
+            Self::Completions { shell } => {
+                clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
+                Ok(())
+            }
+            Self::Manual { into: None } => Ok(clap_mangen::Man::new(Cli::command()).render(out)?),
+            Self::Manual { into: Some(folder) } => clap_mangen::generate_to(Cli::command(), folder)
+                .map_err(|error| {
+                    refused(format!(
+                        "the manual cannot be written into {}: {error}",
+                        folder.display()
+                    ))
+                }),
+        }
+    }
 }
 
 /// Options of `status`.
@@ -160,7 +218,6 @@ pub(super) struct StatusArgs {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
 
     #[test]
     fn the_help_has_every_command_under_exactly_one_heading() {
@@ -212,6 +269,8 @@ mod tests {
                 "1002 hPa",
             ),
             (&["ledger", "list", "dosis"], "it has: "),
+            (&["reading", "add", "alkalinity", "8.1"], "dKH"),
+            (&["reading", "add", "pH", "8.2"], "8.2 nbs"),
             (
                 &["changes", "add", "water", "30 L", "--new", "8 dKH"],
                 "alkalinity=8.0 dKH",

@@ -5,6 +5,7 @@ use super::schema::{
     Flag, List, Named, Naming, Number, Of, Section, Table, Text, Whole, choice, flag, list, named,
     number, section, table, whole,
 };
+use crate::chemistry::Unit;
 
 pub(super) const FOLLOWS_ADVICE: &str = "follows-advice";
 pub(super) const GRANTS_CORRIDOR: &str = "grants-corridor";
@@ -12,7 +13,7 @@ pub(super) const CHANGES_NOTHING: &str = "changes-nothing";
 pub(super) const CHASES_TESTS: &str = "chases-tests";
 
 section! { scenario;
-    WATER: Named = named("water", &element::SECTION, Naming::Quantity { alkalinity: &alkalinity::SECTION }, Optional);
+    WATER: Named = named("water", &element::SECTION, Naming::Quantity(water), Optional);
     HEADS: Table = table("heads", &heads::SECTION, Optional);
     OWNER: Table = table("owner", &owner::SECTION, Optional);
 }
@@ -51,6 +52,44 @@ section! { element;
     TEST_SLIP_PERCENT: Number = alkalinity::TEST_SLIP_PERCENT;
     TEST_SLIP_MG_PER_L: Number = number("test-slip-mg-per-l", 0.0, 2000.0, "mg/L", Need::Number(100.0));
     TEST_MISSED_PERCENT: Number = alkalinity::TEST_MISSED_PERCENT;
+}
+
+/// Keys that end in the unit of their quantity.
+pub(super) struct InUnit {
+    pub(super) start: Of<Number>,
+    pub(super) error: Of<Number>,
+    pub(super) step: Of<Number>,
+    pub(super) bias: Of<Number>,
+    pub(super) bias_wander: Of<Number>,
+    pub(super) slip: Of<Number>,
+}
+
+pub(super) const fn in_unit(unit: Unit) -> InUnit {
+    match unit {
+        Unit::Dkh => InUnit {
+            start: alkalinity::START_DKH,
+            error: alkalinity::TEST_ERROR_DKH,
+            step: alkalinity::TEST_STEP_DKH,
+            bias: alkalinity::TEST_BIAS_DKH,
+            bias_wander: alkalinity::TEST_BIAS_WANDER_DKH,
+            slip: alkalinity::TEST_SLIP_DKH,
+        },
+        Unit::MgPerL => InUnit {
+            start: element::START_MG_PER_L,
+            error: element::TEST_ERROR_MG_PER_L,
+            step: element::TEST_STEP_MG_PER_L,
+            bias: element::TEST_BIAS_MG_PER_L,
+            bias_wander: element::TEST_BIAS_WANDER_MG_PER_L,
+            slip: element::TEST_SLIP_MG_PER_L,
+        },
+    }
+}
+
+pub(super) const fn water(unit: Unit) -> &'static Section {
+    match unit {
+        Unit::Dkh => &alkalinity::SECTION,
+        Unit::MgPerL => &element::SECTION,
+    }
 }
 
 section! { step;

@@ -2,55 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use super::keys;
+use super::keys::{self, InUnit};
 use super::mistake::Sink;
 use super::model::{AlarmAction, TimeLimits, TrackedLimits, WaterLimits};
-use super::schema::{Number, Of, Text};
+use super::schema::{Of, Text};
 use super::take::{DAY, time};
 use super::tree::RawTable;
 use crate::chemistry::Quantity;
-
-/// Keys whose names end in the unit of the quantity.
-struct Keys {
-    max_rise: Of<Number>,
-    max_rise_per_hour: Of<Number>,
-    target: Of<Number>,
-    /// Alarm and band, from the lowest to the highest.
-    edges: [Of<Number>; 4],
-    max_fall: Of<Number>,
-    drift: Of<Number>,
-    uptake_change_max: Of<Number>,
-}
-
-const IN_DKH: Keys = Keys {
-    max_rise: keys::alkalinity::MAX_RISE_DKH_PER_DAY,
-    max_rise_per_hour: keys::alkalinity::MAX_RISE_DKH_PER_HOUR,
-    target: keys::alkalinity::TARGET_DKH,
-    edges: [
-        keys::alkalinity::ALARM_LOW_DKH,
-        keys::alkalinity::BAND_LOW_DKH,
-        keys::alkalinity::BAND_HIGH_DKH,
-        keys::alkalinity::ALARM_HIGH_DKH,
-    ],
-    max_fall: keys::alkalinity::MAX_FALL_DKH_PER_DAY,
-    drift: keys::alkalinity::DRIFT_DKH_PER_DAY,
-    uptake_change_max: keys::alkalinity::UPTAKE_CHANGE_MAX_DKH_PER_DAY,
-};
-
-const IN_MG_PER_L: Keys = Keys {
-    max_rise: keys::element::MAX_RISE_MG_PER_L_PER_DAY,
-    max_rise_per_hour: keys::element::MAX_RISE_MG_PER_L_PER_HOUR,
-    target: keys::element::TARGET_MG_PER_L,
-    edges: [
-        keys::element::ALARM_LOW_MG_PER_L,
-        keys::element::BAND_LOW_MG_PER_L,
-        keys::element::BAND_HIGH_MG_PER_L,
-        keys::element::ALARM_HIGH_MG_PER_L,
-    ],
-    max_fall: keys::element::MAX_FALL_MG_PER_L_PER_DAY,
-    drift: keys::element::DRIFT_MG_PER_L_PER_DAY,
-    uptake_change_max: keys::element::UPTAKE_CHANGE_MAX_MG_PER_L_PER_DAY,
-};
 
 /// Limits of every quantity that has a table. Alkalinity's is required when a line carries any, and useless otherwise.
 pub(super) fn build(
@@ -103,10 +61,7 @@ fn warn_of_fast_rise(table: &RawTable, sink: &mut Sink<'_>) {
 }
 
 fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterLimits> {
-    let keys = match of {
-        Quantity::Alkalinity => &IN_DKH,
-        Quantity::Element(_) => &IN_MG_PER_L,
-    };
+    let keys = keys::in_unit(of.unit());
     check_order(table, (of, keys), sink);
     let with_band =
         keys.edges
@@ -139,7 +94,7 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
 }
 
 /// Alarm limits outside the band, the target in it.
-fn check_order(table: &RawTable, (of, keys): (&Quantity, &Keys), sink: &mut Sink<'_>) {
+fn check_order(table: &RawTable, (of, keys): (&Quantity, &InUnit), sink: &mut Sink<'_>) {
     for pair in keys.edges.windows(2) {
         if let [low_key, high_key] = pair
             && let (Some(low), Some(high)) = (table.number(*low_key), table.number(*high_key))
@@ -177,7 +132,7 @@ fn check_order(table: &RawTable, (of, keys): (&Quantity, &Keys), sink: &mut Sink
     }
 }
 
-fn tracked_limits(table: &RawTable, keys: &Keys) -> Option<TrackedLimits> {
+fn tracked_limits(table: &RawTable, keys: &InUnit) -> Option<TrackedLimits> {
     let [alarm_low, band_low, band_high, alarm_high] = keys.edges;
     let (band_low, band_high) = (table.number(band_low)?, table.number(band_high)?);
     let action = |key: Of<Text>| {

@@ -48,6 +48,19 @@ impl OutputsSeen {
         });
     }
 
+    /// Whether an output of this machine may ever have been reached, as far as the state folder tells.
+    pub fn reached_before(state: &Path) -> bool {
+        match fs::read(state.join(FILE)) {
+            Ok(bytes) => String::from_utf8_lossy(&bytes)
+                .lines()
+                .filter(|line| !line.is_empty())
+                .any(|line| {
+                    serde_json::from_str(line).map_or(true, |seen: OutputSeen| seen.is_off)
+                }),
+            Err(error) => error.kind() != ErrorKind::NotFound,
+        }
+    }
+
     /// Adds them to what stands in the state folder; makes no folder.
     ///
     /// # Errors

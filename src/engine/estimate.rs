@@ -133,7 +133,7 @@ impl Engine {
     }
 
     pub(super) fn estimate_status(&self, of: &Quantity, now: Now) -> EstimateStatus {
-        let unit = of.unit().to_owned();
+        let unit = of.unit().to_string();
         let Some(estimate) = self.estimate_of(of, now) else {
             return EstimateStatus {
                 unit,

@@ -44,6 +44,7 @@ mod forgotten;
 mod hand;
 mod holds;
 mod inputs;
+mod other_solution;
 mod proposal;
 mod refill;
 mod show;
@@ -69,7 +70,7 @@ pub use ask::{
 pub use effect::{Answer, Denial, Effect, Ticket};
 pub use estimate_status::{BreakStatus, EstimateAt, EstimateStatus};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
-pub use figures::{CorridorFigures, CourseDay, CourseFigures, DoseFigures, UptakeFigures};
+pub use figures::{CourseDay, CourseFigures, DoseFigures, UptakeFigures};
 pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;

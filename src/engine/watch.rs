@@ -112,7 +112,7 @@ impl Engine {
                 .or_insert_with(|| {
                     format!(
                         "{} is on hold until `{}`: {}",
-                        super::holds::scope_text(&hold.scope),
+                        hold.scope,
                         hold.scope.lifted_by(),
                         hold.reason
                     )
@@ -145,9 +145,7 @@ impl Engine {
             .map(|(hold, _)| {
                 format!(
                     "{} has been on hold since {:.0}, over {limit}: {}",
-                    super::holds::scope_text(&hold.scope),
-                    hold.since,
-                    hold.reason
+                    hold.scope, hold.since, hold.reason
                 )
             });
         self.alarm_if(AlarmCode::HoldForgotten, "", cause, now);

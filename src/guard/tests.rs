@@ -61,12 +61,12 @@ fn calcium() -> Quantity {
 }
 
 fn solution(of: &str, alkalinity_meq_per_l: f64) -> Solution {
-    let elements_mg_per_l = BTreeMap::from([(Element::new("Ca").unwrap(), 10_000.0)]);
+    let dissolved_mg_per_l = BTreeMap::from([(Quantity::dissolved("Ca").unwrap(), 10_000.0)]);
     Solution {
         name: name(of),
         effect: SolutionEffect {
             alkalinity_meq_per_l,
-            elements_mg_per_l,
+            dissolved_mg_per_l,
         },
         salts: Vec::new(),
         unstated: false,

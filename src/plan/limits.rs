@@ -36,8 +36,8 @@ pub enum OverLimit {
     /// The largest rise of a water quantity in an hour, in its unit.
     #[error(
         "{} of {of} would be added in the busiest hour with everything planned, over its limit of {}",
-        shown(of, *planned),
-        shown(of, *limit)
+        of.unit().sum(*planned),
+        of.unit().sum(*limit)
     )]
     RiseInHour {
         of: Quantity,
@@ -47,8 +47,8 @@ pub enum OverLimit {
     /// The largest rise of a water quantity, in its unit.
     #[error(
         "{} of {of} a day would be added with everything planned, over its limit of {} a day (uptake and the largest rise)",
-        shown(of, *planned),
-        shown(of, *limit)
+        of.unit().sum(*planned),
+        of.unit().sum(*limit)
     )]
     Rise {
         of: Quantity,
@@ -56,14 +56,6 @@ pub enum OverLimit {
         /// Uptake plus the largest rise.
         limit: f64,
     },
-}
-
-/// With the decimals that tell two such sums apart.
-pub(super) fn shown(of: &Quantity, amount: f64) -> String {
-    match of {
-        Quantity::Alkalinity => format!("{amount:.3} dKH"),
-        Quantity::Element(_) => format!("{amount:.4} mg/L"),
-    }
 }
 
 /// Whether a line may give `volume` a day in `doses` doses. A line that is not known is over nothing.
@@ -182,11 +174,11 @@ pub(super) fn within(
     uptake: Option<Alkalinity>,
 ) -> Result<(), OverLimit> {
     for (of, limits) in &controller.water {
-        let uptake = match (of, uptake) {
-            (Quantity::Alkalinity, Some(uptake)) => uptake.as_dkh(),
-            (Quantity::Alkalinity, None) => continue,
+        let uptake = match (of.needs_uptake(), uptake) {
+            (true, Some(uptake)) => uptake.as_dkh(),
+            (true, None) => continue,
             // No uptake of an element is established.
-            (Quantity::Element(_), _) => 0.0,
+            (false, _) => 0.0,
         };
         let (planned, limit) = (rise_of(of), uptake + limits.max_rise);
         if planned > limit + 1e-9 {

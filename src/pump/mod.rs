@@ -27,7 +27,7 @@ pub use control::{RunControl, Waited};
 pub use cutoff::CutOff;
 pub use gpio::{
     CLAIMS_FOLDER, Claims, Found, GpioError, OutputRecord, Pins, PwmRecord, Recognised,
-    RecognisedPwm, Recognition, choose_chip, force_off, recognise,
+    RecognisedPwm, Recognition, choose_chip, force_off, is_absent, recognise,
 };
 pub use inputs::{InputReport, InputWatch, WatchedInput};
 pub use output::{Contact, Output, PumpError};

@@ -1,5 +1,7 @@
 //! Calibrations of heads and checks of them.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use super::dose::DoseId;
@@ -121,5 +123,31 @@ impl StoredVerification {
             measured: self.measured,
         };
         check.judge(self.tolerance_percent) == Ok(Outcome::Passed)
+    }
+}
+
+impl fmt::Display for StoredCalibration {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "head {} calibrated: {}",
+            self.head,
+            self.calibration.rate()
+        )
+    }
+}
+
+impl fmt::Display for StoredVerification {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self {
+            head,
+            measured,
+            expected,
+            ..
+        } = self;
+        write!(
+            f,
+            "head {head} checked: {measured} measured where {expected} should be"
+        )
     }
 }

@@ -1,5 +1,7 @@
 //! What a lab's columns are called.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
@@ -25,4 +27,10 @@ pub struct Columns {
     pub unit: String,
     /// Of the detection limit, where the reports have one.
     pub limit: Option<String>,
+}
+
+impl fmt::Display for LabColumns {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "columns of {}", self.lab)
+    }
 }

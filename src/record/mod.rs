@@ -34,13 +34,13 @@ pub use brought::{
 };
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
 pub use change::{CHANGES_MAX, Change};
-pub use corridor::Corridor;
+pub use corridor::{Corridor, CorridorGrant};
 pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{
     Carried, Destination, DoseEnd, DoseId, DoseKind, GivenDose, Intent, Outcome, PastDose,
     part_carried,
 };
-pub use entry::Entry;
+pub use entry::{Entry, Loudness, Said};
 pub use forgotten::{Forgotten, PastForgotten};
 pub use history::{History, PastSession, TOLD_MAX};
 pub use hold::{Hold, HoldAction, HoldChange, HoldScope, NOTHING_IS_HELD};

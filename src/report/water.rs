@@ -36,7 +36,7 @@ pub(super) fn water(
         let in_band =
             |level: &&f64| limits.is_some_and(|l| (l.band_low..=l.band_high).contains(*level));
         WaterReport {
-            unit: of.unit(),
+            unit: of.unit().as_str(),
             target: limits.map(|l| l.target),
             band_low: limits.map(|l| l.band_low),
             band_high: limits.map(|l| l.band_high),

@@ -136,6 +136,29 @@ fn outputs_off_needs_no_daemon_tries_every_pin_and_tells_failures() {
         "{}",
         text(&output.stdout)
     );
+    // A dry run whose board is not this machine says one calm line, unless an output was reached here once.
+    let dry = live().replace("mode = \"live\"", "mode = \"dry-run\"");
+    rig.write("controller.toml", &dry);
+    let output = rig.tell(&["outputs-off"]);
+    assert!(output.status.success(), "{}", text(&output.stderr));
+    let said = text(&output.stdout);
+    assert!(said.contains("nothing to switch off"), "{said}");
+    assert_eq!(said.lines().count(), 1, "{said}");
+    std::fs::create_dir_all(rig.state()).unwrap();
+    let seen = rig.state().join("outputs-seen");
+    for (reached, code) in [(false, 0), (true, 1)] {
+        let line = format!(
+            r#"{{"what":"head slow","place":{{"gpio":17}},"was_on":false,"was_off":true,"is_off":{reached},"boot":"b","at":"2026-01-01T00:00:00Z","elapsed_ms":5,"clock_trusted":false}}"#
+        );
+        std::fs::write(&seen, line).unwrap();
+        assert_eq!(rig.tell(&["outputs-off"]).status.code(), Some(code));
+    }
+    std::fs::remove_dir_all(rig.state()).unwrap();
+    rig.write(
+        "controller.toml",
+        &dry.replace("[tank]", "this = = is no toml\n[tank]"),
+    );
+    assert_eq!(rig.tell(&["outputs-off"]).status.code(), Some(1));
     // This machine has no such pins, so each of them fails, and each is tried.
     for broken in ["", "\nthis = = is no toml\n"] {
         rig.write("controller.toml", &format!("{}{broken}", live()));

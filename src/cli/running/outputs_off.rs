@@ -12,7 +12,7 @@ use crate::config::{BoardDriver, CONTROLLER_FILE, Output};
 use crate::daemon::OutputsSeen;
 use crate::pump::{
     CLAIMS_FOLDER, Claims, Found, PwmClass, RecognisedPwm, Recognition, force_off, force_pwm_off,
-    recognise,
+    is_absent, recognise,
 };
 use crate::record::OutputPlace;
 
@@ -36,7 +36,7 @@ struct Done {
     guess: Option<String>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Default, Serialize)]
 struct Report {
     outputs: Vec<Done>,
     /// What is known to be there and could not be recognised.
@@ -46,6 +46,17 @@ struct Report {
 /// Drives everything off that can be recognised.
 pub(crate) fn outputs_off(place: &Place, json: bool, out: &mut Out) -> Result {
     let (recognition, unreadable) = read(&place.config.join(CONTROLLER_FILE));
+    if nothing_to_drive(&recognition, place) {
+        if json {
+            out.json(&Report::default())?;
+        } else {
+            writeln!(
+                out,
+                "dry run, on a machine that has no such board, and nothing on record was ever driven here: nothing to switch off"
+            )?;
+        }
+        return Ok(out.flush()?);
+    }
     let mut seen = OutputsSeen::begin();
     let report = switch_off(recognition, unreadable, &mut seen);
     if let Err(error) = seen.keep(&place.state) {
@@ -70,6 +81,16 @@ pub(crate) fn outputs_off(place: &Place, json: bool, out: &mut Out) -> Result {
     Err(refused(format!(
         "{bad} outputs are not known to be off; switch the pumps' supply off by hand, then look at them"
     )))
+}
+
+/// A dry run on a desk: all of it must be sure, else every output is tried.
+fn nothing_to_drive(recognition: &Recognition, place: &Place) -> bool {
+    let claims = Claims::at(Path::new(CLAIMS_FOLDER));
+    recognition.dry_run
+        && recognition.driver.as_ref().is_some_and(is_absent)
+        && claims.records().is_empty()
+        && claims.pwm_records().is_empty()
+        && !OutputsSeen::reached_before(&place.state)
 }
 
 /// What the file says, and why it could not be read.

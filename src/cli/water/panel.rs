@@ -414,10 +414,7 @@ fn proposal(comparison: &Comparison, loaded: Option<&Loaded>) -> Vec<String> {
         let controller = &loaded.controller;
         controller.lines.iter().find(|line| {
             controller.effect_of(&line.name).is_some_and(|effect| {
-                effect
-                    .elements_mg_per_l
-                    .get(&comparison.element)
-                    .is_some_and(|mg| *mg > 0.0)
+                effect.carries(&Quantity::Element(comparison.element.clone()))
             })
         })
     });

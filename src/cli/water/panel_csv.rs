@@ -4,9 +4,9 @@
 
 use csv::{ReaderBuilder, StringRecord, Trim};
 
-use crate::chemistry::{Measurand, Quantity};
+use crate::chemistry::{Measurand, Quantity, Unit};
 use crate::estimate::PanelUnit;
-use crate::quantity::{Alkalinity, parse_alkalinity, parse_plain_number};
+use crate::quantity::parse_plain_number;
 use crate::record::{Columns, Found, Reading};
 
 /// Largest report that is read, in rows.
@@ -280,11 +280,11 @@ fn row(
         .as_ref()
         .and_then(|text| parse_plain_number(text).ok())
         .ok_or_else(|| format!("{of}: \"{value}\" is no number"))?;
-    let amount = match of.quantity() {
-        Some(Quantity::Alkalinity) => parse_alkalinity(&format!("{number} {unit}"))
-            .map(Alkalinity::as_dkh)
+    let amount = match of.per_litre() {
+        Some(known @ Unit::Dkh) => known
+            .parse(&format!("{number} {unit}"))
             .map_err(|error| format!("{of}: {error}"))?,
-        Some(Quantity::Element(_)) | None => PanelUnit::parse(unit)
+        Some(Unit::MgPerL) | None => PanelUnit::parse(unit)
             .map(|unit| unit.mg_per_l(number, sample.kg_per_l))
             .map_err(|error| format!("{of}: {error}"))?,
     };

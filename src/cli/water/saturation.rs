@@ -222,7 +222,7 @@ fn mixing(water: &CarbonateWater, controller: &Controller) -> Vec<(String, f64, 
             let solution = controller.solution_of(&line.name)?;
             let calcium = solution
                 .effect
-                .elements_mg_per_l
+                .dissolved_mg_per_l
                 .iter()
                 .find(|(e, _)| e.symbol() == "Ca")
                 .map_or(0.0, |(_, mg)| *mg);

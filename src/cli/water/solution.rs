@@ -6,7 +6,7 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use crate::chemistry::{
-    Balance, Celsius, ClaimRise, Quantity, Rises, Salt, check_dissolves, recipe_for, rises_words,
+    Balance, Celsius, Quantity, Rises, Salt, check_dissolves, recipe_for, rises_words,
 };
 use crate::cli::words::{
     Amount, amount, celsius, configuration, quantity, rises_json, tank, tank_volume, usage,
@@ -14,7 +14,7 @@ use crate::cli::words::{
 use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Alkalinity, Concentration, Name, TankVolume, Volume, parse_volume};
+use crate::quantity::{Name, TankVolume, Volume, listed, parse_volume};
 
 #[derive(Debug, Args)]
 #[command(
@@ -127,7 +127,7 @@ fn pairs(controller: &Controller) -> Vec<(Name, Name, Balance)> {
     };
     let carries = |s: &Solution, symbol: &str| {
         s.effect
-            .elements_mg_per_l
+            .dissolved_mg_per_l
             .iter()
             .any(|(e, mg)| e.symbol() == symbol && *mg > 0.0)
     };
@@ -158,10 +158,9 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
         .map(|solution| work_out(&loaded, solution))
         .collect();
     if shown.is_empty() {
-        let known: Vec<&str> = controller.solutions.keys().map(Name::as_str).collect();
+        let known = listed(controller.solutions.keys());
         return Err(usage(format!(
-            "there is no such solution; the solutions are: {}",
-            known.join(", ")
+            "there is no such solution; the solutions are: {known}"
         )));
     }
     let daily = plan_daily_volumes(&loaded.plan);
@@ -318,14 +317,8 @@ fn as_json(
 fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result {
     let (salt, volume, coldest) = (options.salt, options.volume, options.coldest);
     let by = options.by.of(&options.raises).map_err(usage)?;
-    let rise = match &options.raises {
-        Quantity::Alkalinity => ClaimRise::Alkalinity(Alkalinity::from_dkh(by)),
-        Quantity::Element(element) => {
-            ClaimRise::Element(element.clone(), Concentration::from_mg_per_l(by))
-        }
-    };
     let tank = tank(place, options.tank)?;
-    let recipe = recipe_for(salt, &rise, volume, tank, coldest)
+    let recipe = recipe_for(salt, (&options.raises, by), volume, tank, coldest)
         .map_err(|error| refused(format!("no such recipe: {error}")))?;
     if place.json {
         return Ok(out.json(&json!({

@@ -1024,7 +1024,9 @@ impl World {
                 Entry::Uptake(u) => history.uptakes.push(u.clone()),
                 Entry::Course(c) => know_course(&mut history, c),
                 Entry::Corridor(c) => {
-                    history.corridors.retain(|known| known.of != c.of);
+                    history
+                        .corridors
+                        .retain(|known| known.grant.of != c.grant.of);
                     history.corridors.push(c.clone());
                 }
                 Entry::Refill(_)

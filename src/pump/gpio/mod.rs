@@ -17,7 +17,7 @@ pub use chardev::choose_chip;
 pub(super) use claim::Claim;
 pub use claim::{CLAIMS_FOLDER, Claims, OutputRecord, PwmRecord};
 pub use error::GpioError;
-pub use force::force_off;
+pub use force::{force_off, is_absent};
 pub use found::Found;
 pub use recognise::{Recognised, RecognisedPwm, Recognition, recognise};
 

@@ -37,6 +37,8 @@ pub struct Recognition {
     pub channels: Vec<RecognisedPwm>,
     /// What looked like an output and could not be read.
     pub lost: Vec<String>,
+    /// Whether it says in well-formed TOML that nothing is driven. A file that had to be scanned proves nothing.
+    pub dry_run: bool,
     /// Whether the file was no TOML and had to be scanned.
     pub scanned: bool,
 }
@@ -57,7 +59,10 @@ impl Pairs {
 /// Reads the text of a controller file, whatever state it is in.
 pub fn recognise(text: &str) -> Recognition {
     match text.parse::<toml::Table>() {
-        Ok(table) => gather(&from_toml(&table), false),
+        Ok(table) => Recognition {
+            dry_run: table.get("mode").and_then(Value::as_str) == Some("dry-run"),
+            ..gather(&from_toml(&table), false)
+        },
         Err(_) => gather(&scan(text), true),
     }
 }
