@@ -2,18 +2,9 @@
 
 use jiff::Timestamp;
 
-use super::bottles::bottles;
 use super::days::Days;
-use super::doses::lines;
-use super::glance::{glance, todo};
-use super::heads::heads;
-use super::journal::{changes, events, holds};
-use super::model::Report;
-use super::panels::panels;
-use super::story::story;
-use super::water::{readings, water};
 use crate::config::Controller;
-use crate::engine::{Engine, Event, Now, ShellFacts, Status};
+use crate::engine::{Engine, Event, Now};
 use crate::record::{Entry, GivenDose, Observation, StoredCalibration, StoredVerification, Uptake};
 use crate::shell::{Known, Terms, setup};
 
@@ -59,44 +50,5 @@ pub fn present_engine(terms: Terms, known: Known) -> Engine {
 impl Material<'_> {
     pub fn since(controller: &Controller, now: Timestamp, days: u32) -> Timestamp {
         Days::new(&controller.time_zone, now, days).since()
-    }
-}
-
-impl Report {
-    pub fn of(material: &Material<'_>, engine: &mut Engine) -> Self {
-        let Material {
-            controller, now, ..
-        } = material;
-        let days = Days::new(&controller.time_zone, now.wall, material.days);
-        let status: Status = engine.status(*now, &ShellFacts::default());
-        let mut report = Self {
-            name: controller.name.clone(),
-            at: now.wall,
-            since: days.since(),
-            days: material.days,
-            time_zone: controller.time_zone_name.clone(),
-            zone: controller.time_zone.clone(),
-            live: status.mode == crate::config::Mode::Live,
-            invented: material.invented,
-            glance: super::model::Glance {
-                wellness: super::model::Wellness::Well,
-                sentence: String::new(),
-            },
-            todo: Vec::new(),
-            story: Vec::new(),
-            water: water(material, engine, &status, &days),
-            readings: readings(material, &days),
-            lines: lines(material, &status, &days),
-            bottles: bottles(material, &status, &days),
-            panels: panels(material, &days),
-            heads: heads(material, &status, &days),
-            holds: holds(material, &status),
-            changes: changes(material, &days),
-            events: events(material),
-        };
-        report.todo = todo(&report, engine, &status, *now);
-        report.glance = glance(&report, &status);
-        report.story = story(&report);
-        report
     }
 }

@@ -17,6 +17,7 @@ mod doses;
 mod glance;
 mod heads;
 mod journal;
+mod made;
 mod material;
 mod model;
 mod of_labs;
