@@ -7,7 +7,10 @@ use std::process::{Command, Output};
 use dosewright::chemistry::Quantity;
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::quantity::{Millis, Name, Volume};
-use dosewright::record::{Entry, Found, Observation, Observed, Reading, Refill, Stamp, Who};
+use dosewright::record::{
+    Course, CourseState, Departure, Ends, Entry, Found, Observation, Observed, Reading, Refill,
+    Stamp, Who,
+};
 use serde_json::Value;
 
 fn rehearse(words: &[&str]) -> Output {
@@ -131,6 +134,37 @@ fn it_begins_where_the_estimate_has_the_water() {
     let found = json(&["--days", "1", "--state", state.path().to_str().unwrap()]);
     let day = found["water"]["alkalinity"]["by_day"][0].as_f64().unwrap();
     assert!((7.0..7.8).contains(&day), "{day}");
+}
+
+#[test]
+fn what_was_begun_live_goes_on_in_the_rehearsal() {
+    let course = |at| {
+        Entry::Course(Course {
+            number: 1,
+            what: Departure::Add {
+                line: Name::new("iodine").unwrap(),
+                of: Quantity::from_word("iodine").unwrap(),
+                per_day: 0.0001,
+                ends: Ends::Review,
+                standing: Volume::from_ul(2_000),
+                extra: Volume::from_ul(600),
+            },
+            days: 14,
+            step: 0,
+            since: "2026-12-01".parse().unwrap(),
+            state: CourseState::Running,
+            live: true,
+            note: String::new(),
+            who: Who::Local { uid: 1000 },
+            at,
+        })
+    };
+    for (courses, planned) in [(0, 4_000), (1, 5_200)] {
+        let state = state(|at| std::iter::repeat_n(course(at), courses).collect());
+        let found = json(&["--days", "2", "--state", state.path().to_str().unwrap()]);
+        // Four doses; 0.1 ug/L a day of 1 mL to 300 L, which is 0.6 mL.
+        assert_eq!(found["lines"]["iodine"]["planned_ul"], planned);
+    }
 }
 
 #[test]

@@ -35,9 +35,8 @@ mod water;
 pub use carbonate::{Ph, PhScale};
 pub use conductivity::salinity_from_conductivity;
 pub use dilution::{
-    ChangeShare, DilutionError, DosedWater, SteadyLevel, dose_against_proportional_loss,
-    dosed_water, left_after_continuous, litres_for_continuous, salinity_after_evaporation,
-    share_to_reach,
+    Between, ChangeShare, DilutionError, DosedWater, Level, SteadyLevel, dosed_water,
+    left_after_continuous, litres_for_continuous, salinity_after_evaporation, share_to_reach,
 };
 pub use doubt::{Finder, doubt};
 pub use element::Element;

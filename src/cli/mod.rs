@@ -5,6 +5,8 @@
 
 mod args;
 mod exit;
+#[cfg(any(test, fuzzing))]
+pub mod fuzzed;
 mod headings;
 mod heads;
 mod out;

@@ -355,7 +355,11 @@ impl Engine {
     }
 
     /// At a start: what was granted in the other mode is not in force. A dry run's ends with it; one granted live waits in the ledger.
+    /// A rehearsal goes on with either.
     pub(super) fn set_corridors_aside(&mut self, now: Now) {
+        if self.modelled {
+            return;
+        }
         let other: Vec<Quantity> = self
             .in_force
             .corridors()

@@ -17,6 +17,7 @@ use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, na
 use crate::record::{Destination, DoseId, DoseKind, Hold, HoldScope, Who};
 
 mod edges;
+mod orders;
 mod windows;
 
 const NOW: Millis = Millis::from_mins(3 * 24 * 60);

@@ -387,6 +387,33 @@ fn dilution_is_worked_out_for_this_tank() {
         ],
     );
     near(&steady["before_change_mg_per_l"], 70.0, 1e-9);
+    let words =
+        |words: &str| -> Value { json(state.path(), &words.split(' ').collect::<Vec<_>>()) };
+    // 8 + 0.9 x (12 - 8); and 0.5 dKH a day taken up for 2 days, a tenth changed: 8 - 1 / 0.1.
+    let changes = words("dilute changes --change 30L --times 1 --from 12dKH --new 8dKH --json");
+    near(&changes["level_after_dkh"], 11.6, 1e-9);
+    let steady =
+        words("dilute steady --change 30L --every-days 2 --uptake 0.5dKH --new 18dKH --json");
+    near(&steady["before_change_dkh"], 8.0, 1e-9);
+    // Half of it a day and half changed each day: before = after / 2, after = before / 2 + 4.
+    let steady =
+        words("dilute steady --change 150L --every-days 1 --uptake-percent 50 --new 8mg/L --json");
+    near(&steady["before_change_mg_per_l"], 8.0 / 3.0, 1e-9);
+    near(&steady["after_change_mg_per_l"], 16.0 / 3.0, 1e-9);
+    let mixed = "dilute changes --change 30L --times 1 --from 12dKH --new 8mg/L";
+    let mixed = run(state.path(), &mixed.split(' ').collect::<Vec<_>>());
+    assert_eq!(mixed.status.code(), Some(2), "{mixed:?}");
+    let rescue = words(
+        "dilute rescue --change 150L --times 3 --from 0.8mg/L --alkalinity 9dKH --new-alkalinity 7dKH --salinity 35 --new-salinity 33 --json",
+    );
+    let last = &rescue["rounds"][2];
+    near(&last["day"], 6.0, 1e-9);
+    near(&last["left_percent"], 12.5, 1e-9);
+    near(&last["after_mg_per_l"], 0.1, 1e-9);
+    near(&last["alkalinity_dkh"], 7.25, 1e-9);
+    near(&last["salinity"], 33.25, 1e-9);
+    near(&rescue["rounds"][0]["alkalinity_moved_dkh"], -1.0, 1e-9);
+    near(&rescue["rounds"][0]["salinity_moved"], -1.0, 1e-9);
     let half = json(
         state.path(),
         &["dilute", "continuous", "--left", "50", "--json"],
