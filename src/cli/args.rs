@@ -20,10 +20,10 @@ const HEADINGS: [(&str, &str); 5] = [
         "reading advise accept uptake course changes panel dilute saturation solution",
     ),
     ("Heads and the bench", "bench prime calibration"),
-    ("The record", "ledger"),
+    ("The record", "report ledger"),
     (
         "Setting up",
-        "check rehearse arm disarm clock simulate tell mqtt schema completions manual",
+        "demo check rehearse arm disarm clock simulate tell mqtt schema completions manual",
     ),
 ];
 
@@ -128,6 +128,10 @@ pub(super) enum Command {
         #[arg(value_enum)]
         of: SchemaOf,
     },
+    /// Make a page of the record for people: is it well, what is to do, what happened; and pictures
+    Report(record::report::ReportArgs),
+    /// Make a folder with an invented quarter of a year of the demo reef, and a report of it
+    Demo(running::demo::DemoArgs),
     /// Look at the record: list, export, check, back up
     #[command(subcommand)]
     Ledger(record::ledger::LedgerCommand),
@@ -178,6 +182,8 @@ impl Command {
             Self::Simulate(options) => running::daemon::simulate(place, options, out),
             Self::Mqtt(options) => running::mqtt::mqtt(place, options, out),
             Self::Schema { of } => Ok(out.json(&running::schema(*of))?),
+            Self::Report(options) => record::report::report(place, options, out),
+            Self::Demo(options) => running::demo::demo(options, out),
             Self::Ledger(options) => record::ledger::ledger(place, options, out),
             Self::Completions { shell } => {
                 clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);

@@ -70,7 +70,7 @@ pub use ask::{
     Replaces, Tell,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
-pub use estimate_status::{BreakStatus, EstimateStatus};
+pub use estimate_status::{BreakStatus, EstimateAt, EstimateStatus};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
 pub use figures::{CourseDay, CourseFigures, DoseFigures, UptakeFigures};
 pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};

@@ -37,7 +37,8 @@ pub use change::{CHANGES_MAX, Change};
 pub use corridor::{Corridor, CorridorGrant};
 pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{
-    Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose, part_carried,
+    Carried, Destination, DoseEnd, DoseId, DoseKind, GivenDose, Intent, Outcome, PastDose,
+    part_carried,
 };
 pub use entry::{Entry, Loudness, Said};
 pub use forgotten::{Forgotten, PastForgotten};

@@ -40,7 +40,7 @@ pub(super) struct Keeper {
 }
 
 /// What the owner wants is done, is denied, or was the end of the engine.
-type Done = Result<Result<Answer, Denial>, MustEnd>;
+pub(super) type Done = Result<Result<Answer, Denial>, MustEnd>;
 
 impl Keeper {
     pub(super) fn new(scenario: &Scenario, targets: &BTreeMap<Quantity, f64>, seed: u64) -> Self {
@@ -124,7 +124,7 @@ impl Keeper {
     }
 
     /// Both steps of what changes what the water gets.
-    fn wish(&mut self, stage: &mut Stage, wish: Wish) -> Done {
+    pub(super) fn wish(&mut self, stage: &mut Stage, wish: Wish) -> Done {
         let proposal = match self.ask(stage, Command::Prepare(wish))? {
             Ok(Answer::Proposal(proposal)) => proposal,
             other => return Ok(other),
@@ -174,38 +174,44 @@ impl Keeper {
             }
             let name = alarm.subject.as_deref().and_then(|s| Name::new(s).ok());
             let Some(name) = name else { continue };
-            let now = stage.world.now;
             let Some(usual) = usual_dose(stage, &name) else {
                 continue;
             };
-            let Some(head) = stage.world.heads.get_mut(&name) else {
-                continue;
-            };
-            let config = stage.world.controller.heads.get(&name);
-            let run_max = config.map_or(Millis::HOUR, |config| config.run_max);
-            let lengths = lengths_around(usual, head.calibration.rate(), run_max);
-            let mut runs = Vec::new();
-            for on_time in (0..REPEATS).flat_map(|_| lengths) {
-                let volume = read_by(STEP, head.measured(on_time, now));
-                runs.push(CalibrationRun {
-                    on_time,
-                    volume,
-                    typed: volume.to_string(),
-                    dose: None,
-                    used: true,
-                });
-            }
-            let new = NewCalibration {
-                head: name,
-                runs,
-                resolution: STEP,
-                weighing: Words::default(),
-                method: Words::new("rehearsed"),
-                sure_of: None,
-            };
-            self.ask(stage, Command::Calibrate(new))?.ok();
+            self.calibrate_head(stage, name, usual)?.ok();
         }
         Ok(())
+    }
+
+    /// Measures runs around the usual dose, and tells them.
+    pub(super) fn calibrate_head(&mut self, stage: &mut Stage, name: Name, usual: Volume) -> Done {
+        let now = stage.world.now;
+        let nothing = Denial::new("no-head", "the rehearsal has no such head");
+        let Some(head) = stage.world.heads.get_mut(&name) else {
+            return Ok(Err(nothing));
+        };
+        let config = stage.world.controller.heads.get(&name);
+        let run_max = config.map_or(Millis::HOUR, |config| config.run_max);
+        let lengths = lengths_around(usual, head.calibration.rate(), run_max);
+        let mut runs = Vec::new();
+        for on_time in (0..REPEATS).flat_map(|_| lengths) {
+            let volume = read_by(STEP, head.measured(on_time, now));
+            runs.push(CalibrationRun {
+                on_time,
+                volume,
+                typed: volume.to_string(),
+                dose: None,
+                used: true,
+            });
+        }
+        let new = NewCalibration {
+            head: name,
+            runs,
+            resolution: STEP,
+            weighing: Words::default(),
+            method: Words::new("rehearsed"),
+            sure_of: None,
+        };
+        self.ask(stage, Command::Calibrate(new))
     }
 
     /// What was tested and is on record. One that is asked about is tested again.
@@ -319,7 +325,7 @@ impl Keeper {
     }
 }
 
-fn status(stage: &mut Stage) -> Status {
+pub(super) fn status(stage: &mut Stage) -> Status {
     let now = stage.world.now();
     stage.core.engine.status(now, &ShellFacts::default())
 }
@@ -340,7 +346,7 @@ fn read_by(step: Volume, volume: Volume) -> Volume {
     Volume::from_ul(steps.saturating_mul(step.as_ul()))
 }
 
-fn full(reservoir: &Name) -> NewRefill {
+pub(super) fn full(reservoir: &Name) -> NewRefill {
     NewRefill {
         reservoir: reservoir.clone(),
         level: RefillLevel::Full,

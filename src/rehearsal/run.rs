@@ -32,6 +32,8 @@ pub enum RehearsalError {
     Ledger(#[from] LedgerError),
     #[error("day {days} from {begins} is past the end of the calendar; give fewer --days")]
     Calendar { begins: Date, days: u32 },
+    #[error("the engine wanted the end: {0}")]
+    Ended(String),
 }
 
 /// What is rehearsed.
@@ -87,7 +89,7 @@ impl Rehearsal<'_> {
     }
 
     /// When the owner is there on a day.
-    fn visit_on(&self, day: u32) -> Option<Millis> {
+    pub(super) fn visit_on(&self, day: u32) -> Option<Millis> {
         let (date, begin) = self.begins;
         let date = date
             .checked_add(jiff::Span::new().try_days(day).ok()?)
@@ -102,6 +104,11 @@ impl Rehearsal<'_> {
 
     /// Start-up from a history, as the daemon's.
     pub(super) fn begin(&self) -> Result<Stage, RehearsalError> {
+        self.begin_as("rehearsal", false)
+    }
+
+    /// In a boot of this name, and by the rules of a dry run or of live mode.
+    pub(super) fn begin_as(&self, boot: &str, live: bool) -> Result<Stage, RehearsalError> {
         let now = Now {
             wall: self.begins.1,
             elapsed: ELAPSED_BEGIN,
@@ -111,26 +118,31 @@ impl Rehearsal<'_> {
             elapsed: now.elapsed,
             trusted: true,
         };
-        let boot = "rehearsal".to_owned();
+        let boot = boot.to_owned();
         let open_as = OpenAs {
             timeline: self.timeline,
             installation: None,
             session: SessionStart {
                 boot: boot.clone(),
-                at,
+                // A start that is no rehearsal's is written down before the clock is known, so that what was missed until then counts.
+                at: Stamp {
+                    trusted: !live,
+                    ..at
+                },
                 version: env!("CARGO_PKG_VERSION").to_owned(),
                 controller_fingerprint: self.loaded.controller_fingerprint.clone(),
                 plan_fingerprint: self.loaded.plan_fingerprint.clone(),
-                live: false,
+                live,
             },
         };
         let ledger = Ledger::open(self.ledger, &open_as)?.rehearsed()?;
+        let told_since_arming = ledger.refilled_since_arming()?;
         let history = ledger.history(at)?;
         let terms = Terms {
             controller: Arc::new(self.loaded.controller.clone()),
             plan: Arc::new(self.loaded.plan.clone()),
             boot,
-            live: false,
+            live,
             modelled: true,
             warp: Some(1),
             now,
@@ -139,7 +151,7 @@ impl Rehearsal<'_> {
         let known = Known {
             ledger: Ok(Read {
                 history,
-                ..Read::default()
+                told_since_arming,
             }),
             hold_file: Ok(Vec::new()),
             holds_kept: Vec::new(),

@@ -24,6 +24,7 @@ mod commissioning;
 mod exchanged;
 mod lab;
 mod refill;
+mod report;
 mod told;
 
 const DAY: i64 = 86_400_000;

@@ -17,9 +17,9 @@ use crate::cli::water::told::rows;
 use crate::cli::words::{Amount, amount, minute, quantity, usage, zone};
 use crate::cli::{Out, Place, Result, refused};
 use crate::engine::{Command, CourseAction, CourseWish, NewCourse, Wish};
-use crate::ledger::{GivenDose, LedgerReader};
+use crate::ledger::LedgerReader;
 use crate::quantity::{Name, Volume, f64_from_i64};
-use crate::record::{Course, CourseState, Departure, Ends};
+use crate::record::{Course, CourseState, Departure, Ends, GivenDose};
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum CourseCommand {
