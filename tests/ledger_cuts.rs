@@ -326,9 +326,10 @@ fn torn(call: &Call) -> Vec<Call> {
     .collect()
 }
 
-/// With frames of before behind it, a log whose header was turned to anything is refused, in words: they could be of doses that count.
-fn is_log_header(call: &Call) -> bool {
-    matches!(call, Call::Wrote { name, at: Some(0), .. } if name.ends_with("-wal"))
+/// A database or a log whose first sector was turned to anything may be refused, in words: it could be of doses that count. Sectors that were
+/// begun are finished, says SQLite of disks (sqlite.org/psow.html).
+fn begins_a_file(call: &Call) -> bool {
+    matches!(call, Call::Wrote { name, at: Some(0), .. } if name.starts_with("ledger.db"))
 }
 
 /// Opens what a cut left and holds it against what stood there after each step.
@@ -422,7 +423,7 @@ fn a_power_cut_at_any_write_or_sync_leaves_all_that_was_acknowledged_and_nothing
         for half in torn(call) {
             let mut torn = disk.clone();
             torn.does(&half);
-            look(&torn, &disk, is_log_header(&half));
+            look(&torn, &disk, begins_a_file(&half));
         }
         let before = disk.clone();
         disk.does(call);
