@@ -285,6 +285,7 @@ fn everything_that_is_written_comes_back_as_it_was() {
         what: Observed::Reading(Reading {
             of: Measurand::new(of, None).unwrap(),
             found,
+            step: None,
             as_read: String::new(),
         }),
         panel: None,

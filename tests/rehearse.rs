@@ -121,6 +121,7 @@ fn it_begins_where_the_estimate_has_the_water() {
                     of: Quantity::Alkalinity.into(),
                     found: Found::Value { value, uncertainty },
                     as_read: String::new(),
+                    step: None,
                 }),
                 panel: None,
                 method: String::new(),

@@ -153,9 +153,7 @@ pub fn saturated_g_per_l(salt: Salt, temperature: Celsius) -> Result<f64, StockE
     let row = row_of(salt)?;
     let percent = percent_at(row, temperature).ok_or_else(|| outside(salt, row, temperature))?;
     let density = 1.0 + row.density_per_percent * percent;
-    let water = crystal_water(salt);
-    let anhydrous_mass = salt.molar_mass() - f64::from(water) * WATER;
-    Ok(10.0 * percent * density * salt.molar_mass() / anhydrous_mass)
+    Ok(10.0 * percent * density / salt.dry_part())
 }
 
 const WATER: f64 = 2.0 * Atom::H.weight() + Atom::O.weight();
@@ -168,11 +166,14 @@ fn row_of(salt: Salt) -> Result<&'static Row, StockError> {
         .ok_or(StockError::NotTabulated { salt })
 }
 
-fn crystal_water(salt: Salt) -> u8 {
-    salt.formula()
-        .split_once('.')
-        .and_then(|(_, water)| water.strip_suffix("H2O"))
-        .map_or(0, |count| count.parse().unwrap_or(1))
+impl Salt {
+    /// What of its mass is not water of the crystal.
+    pub(super) fn dry_part(self) -> f64 {
+        let water = self.formula().split_once('.');
+        let count = water.and_then(|(_, water)| water.strip_suffix("H2O"));
+        let count = count.map_or(0, |count| count.parse::<u8>().unwrap_or(1));
+        1.0 - f64::from(count) * WATER / self.molar_mass()
+    }
 }
 
 fn percent_at(row: &Row, temperature: Celsius) -> Option<f64> {

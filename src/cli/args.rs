@@ -1,6 +1,6 @@
 //! What can be typed, and what is done then.
 
-use clap::{Args, CommandFactory, Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 use crate::cli::headings::template;
 use crate::cli::heads::bench_args::{BenchArgs, CalibrationCommand};
@@ -52,7 +52,7 @@ pub(super) enum Command {
     /// Rehearse the plan in virtual time against a model tank, and show where the water would go
     Rehearse(running::rehearse::Rehearse),
     /// Show what every line does, what its bottle holds and what comes next
-    Status(StatusArgs),
+    Status(running::status::StatusArgs),
     /// Accept the cautions, so that a live daemon drives its outputs
     #[command(
         after_help = "Needs mode = \"live\" in controller.toml and a running daemon, which stays dry until it is armed. Shows the cautions and asks for a typed sentence; there is no way round it. Any change of controller.toml or of the board disarms."
@@ -193,20 +193,6 @@ impl Command {
                 }),
         }
     }
-}
-
-/// Options of `status`.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Example: dosewright status --watch\nExit code 0: nothing needs you. 1: something is held, blocked or in alarm. 69: no daemon answers."
-)]
-pub(super) struct StatusArgs {
-    /// Refresh every two seconds until interrupted
-    #[arg(long, conflicts_with = "json")]
-    pub(super) watch: bool,
-    /// Exit with 1 when something is held, blocked or in alarm
-    #[arg(long)]
-    pub(super) exit_code: bool,
 }
 
 #[cfg(test)]

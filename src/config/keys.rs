@@ -8,7 +8,7 @@
 use super::schema::Need::{self, Optional, Required};
 use super::schema::{
     Flag, List, Named, Naming, Number, Of, Range, Section, Table, Text, Texts, Whole, choice,
-    choices, flag, list, named, number, section, table, text, texts, whole,
+    choices, flag, in_units, list, named, number, section, table, text, texts, whole,
 };
 use crate::chemistry::Unit;
 
@@ -200,6 +200,8 @@ section! {
     alkalinity;
     MAX_RISE_DKH_PER_DAY: Number = number("max-rise-dkh-per-day", 0.0, 2.0, "dKH per day", Required);
     MAX_RISE_DKH_PER_HOUR: Number = number("max-rise-dkh-per-hour", 0.001, 2.0, "dKH per hour", Optional);
+    /// A kit of a whole dKH a drop is the coarsest in use.
+    KIT_STEP_DKH: Number = number("kit-step-dkh", 0.0, 2.0, "dKH", Need::Number(0.0));
     MAX_FALL_DKH_PER_DAY: Number = number("max-fall-dkh-per-day", 0.0, 3.0, "dKH per day", Required);
     /// The middle of the band when absent.
     TARGET_DKH: Number = number("target-dkh", 5.0, 14.0, "dKH", Optional);
@@ -222,6 +224,7 @@ section! {
     element;
     MAX_RISE_MG_PER_L_PER_DAY: Number = number("max-rise-mg-per-l-per-day", 0.000_001, 200.0, "mg/L per day", Required);
     MAX_RISE_MG_PER_L_PER_HOUR: Number = number("max-rise-mg-per-l-per-hour", 0.000_001, 200.0, "mg/L per hour", Optional);
+    KIT_STEP_MG_PER_L: Number = number("kit-step-mg-per-l", 0.0, 200.0, "mg/L", Need::Number(0.0));
     MAX_FALL_MG_PER_L_PER_DAY: Number = number("max-fall-mg-per-l-per-day", 0.0, 200.0, "mg/L per day", Optional);
     TARGET_MG_PER_L: Number = number("target-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
     BAND_LOW_MG_PER_L: Number = number("band-low-mg-per-l", 0.0, 20_000.0, "mg/L", Optional);
@@ -236,21 +239,6 @@ section! {
     SETTLING_DAYS: Number = alkalinity::SETTLING_DAYS;
 }
 
-/// Keys that end in the unit of their quantity.
-pub(super) struct InUnit {
-    pub(super) max_rise: Of<Number>,
-    pub(super) max_rise_per_hour: Of<Number>,
-    pub(super) target: Of<Number>,
-    /// Alarm and band, from the lowest to the highest.
-    pub(super) edges: [Of<Number>; 4],
-    pub(super) max_fall: Of<Number>,
-    pub(super) drift: Of<Number>,
-    pub(super) uptake_change_max: Of<Number>,
-    /// Of the plan.
-    pub(super) start: Of<Number>,
-    pub(super) ml_per: Of<Number>,
-}
-
 /// The keys of which exactly one says how much a line gives.
 pub(super) const GIVES: [Of<Number>; 4] = [
     plan_line::SHARE_OF_UPTAKE,
@@ -259,59 +247,21 @@ pub(super) const GIVES: [Of<Number>; 4] = [
     plan_line::DAILY_ML,
 ];
 
-const IN_DKH: InUnit = InUnit {
-    max_rise: alkalinity::MAX_RISE_DKH_PER_DAY,
-    max_rise_per_hour: alkalinity::MAX_RISE_DKH_PER_HOUR,
-    target: alkalinity::TARGET_DKH,
-    edges: [
-        alkalinity::ALARM_LOW_DKH,
-        alkalinity::BAND_LOW_DKH,
-        alkalinity::BAND_HIGH_DKH,
-        alkalinity::ALARM_HIGH_DKH,
-    ],
-    max_fall: alkalinity::MAX_FALL_DKH_PER_DAY,
-    drift: alkalinity::DRIFT_DKH_PER_DAY,
-    uptake_change_max: alkalinity::UPTAKE_CHANGE_MAX_DKH_PER_DAY,
-    start: plan_uptake_alkalinity::START_DKH_PER_DAY,
-    ml_per: plan_line::ML_PER_DKH,
-};
-
-const IN_MG_PER_L: InUnit = InUnit {
-    max_rise: element::MAX_RISE_MG_PER_L_PER_DAY,
-    max_rise_per_hour: element::MAX_RISE_MG_PER_L_PER_HOUR,
-    target: element::TARGET_MG_PER_L,
-    edges: [
-        element::ALARM_LOW_MG_PER_L,
-        element::BAND_LOW_MG_PER_L,
-        element::BAND_HIGH_MG_PER_L,
-        element::ALARM_HIGH_MG_PER_L,
-    ],
-    max_fall: element::MAX_FALL_MG_PER_L_PER_DAY,
-    drift: element::DRIFT_MG_PER_L_PER_DAY,
-    uptake_change_max: element::UPTAKE_CHANGE_MAX_MG_PER_L_PER_DAY,
-    start: plan_uptake::START_MG_PER_L_PER_DAY,
-    ml_per: plan_line::ML_PER_MG_PER_L,
-};
-
-pub(super) const fn in_unit(unit: Unit) -> &'static InUnit {
-    match unit {
-        Unit::Dkh => &IN_DKH,
-        Unit::MgPerL => &IN_MG_PER_L,
-    }
-}
-
-const fn water(unit: Unit) -> &'static Section {
-    match unit {
-        Unit::Dkh => &alkalinity::SECTION,
-        Unit::MgPerL => &element::SECTION,
-    }
-}
-
-const fn uptake(unit: Unit) -> &'static Section {
-    match unit {
-        Unit::Dkh => &plan_uptake_alkalinity::SECTION,
-        Unit::MgPerL => &plan_uptake::SECTION,
-    }
+in_units! {
+    water: &'static Section = &alkalinity::SECTION, &element::SECTION;
+    max_rise: Of<Number> = alkalinity::MAX_RISE_DKH_PER_DAY, element::MAX_RISE_MG_PER_L_PER_DAY;
+    max_rise_per_hour: Of<Number> = alkalinity::MAX_RISE_DKH_PER_HOUR, element::MAX_RISE_MG_PER_L_PER_HOUR;
+    kit_step: Of<Number> = alkalinity::KIT_STEP_DKH, element::KIT_STEP_MG_PER_L;
+    max_fall: Of<Number> = alkalinity::MAX_FALL_DKH_PER_DAY, element::MAX_FALL_MG_PER_L_PER_DAY;
+    target: Of<Number> = alkalinity::TARGET_DKH, element::TARGET_MG_PER_L;
+    edges: [Of<Number>; 4] =
+        [alkalinity::ALARM_LOW_DKH, alkalinity::BAND_LOW_DKH, alkalinity::BAND_HIGH_DKH, alkalinity::ALARM_HIGH_DKH],
+        [element::ALARM_LOW_MG_PER_L, element::BAND_LOW_MG_PER_L, element::BAND_HIGH_MG_PER_L, element::ALARM_HIGH_MG_PER_L];
+    drift: Of<Number> = alkalinity::DRIFT_DKH_PER_DAY, element::DRIFT_MG_PER_L_PER_DAY;
+    uptake_change_max: Of<Number> = alkalinity::UPTAKE_CHANGE_MAX_DKH_PER_DAY, element::UPTAKE_CHANGE_MAX_MG_PER_L_PER_DAY;
+    uptake: &'static Section = &plan_uptake_alkalinity::SECTION, &plan_uptake::SECTION;
+    start_uptake: Of<Number> = plan_uptake_alkalinity::START_DKH_PER_DAY, plan_uptake::START_MG_PER_L_PER_DAY;
+    ml_per: Of<Number> = plan_line::ML_PER_DKH, plan_line::ML_PER_MG_PER_L;
 }
 
 section! { time;

@@ -301,6 +301,8 @@ pub struct WaterLimits {
     pub max_rise: f64,
     /// How much may be added in any 60 min; `None` for what the hourly cap of a line or the busiest hour of the plan adds.
     pub max_rise_per_hour: Option<f64>,
+    /// The step that the owner's test of it is read to; 0 when nobody told.
+    pub kit_step: f64,
     /// Present when the owner gives it a band: it has a predicted level and needs readings. Otherwise only its rise is limited.
     pub tracked: Option<TrackedLimits>,
 }

@@ -11,7 +11,7 @@ use super::calendar::CronTimes;
 use super::keys::plan::{LINE, UPTAKE};
 use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, KEEPS_ON, OF, SHARE_OF_UPTAKE, WINDOW};
 use super::keys::plan_uptake::WITH;
-use super::keys::{GIVES, in_unit};
+use super::keys::{GIVES, ml_per, start_uptake};
 use super::mistake::{Finding, PlanPlace, Sink, quoted};
 use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
 use super::nearest::did_you_mean;
@@ -78,7 +78,7 @@ fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
     match place {
         PlanPlace::File => 0,
         PlanPlace::Uptake => {
-            start_of_alkalinity(raw).map_or(raw.at, |table| table.place(in_unit(Unit::Dkh).start))
+            start_of_alkalinity(raw).map_or(raw.at, |table| table.place(start_uptake(Unit::Dkh)))
         }
         PlanPlace::Line(line) => table(line).map_or(0, |table| table.at),
         PlanPlace::Volume(line) => table(line).map_or(0, |table| {
@@ -215,7 +215,7 @@ fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
     if key == SHARE_OF_UPTAKE.name() {
         return Some(Gives::Share { of, share: value });
     }
-    if key == in_unit(of.unit()).ml_per.name() {
+    if key == ml_per(of.unit()).name() {
         Some(Gives::PerUptake { of, ml: value })
     } else {
         refuse(&format!(
@@ -231,7 +231,7 @@ fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake
         let Some(of) = Quantity::from_word(name) else {
             continue;
         };
-        let own = in_unit(of.unit()).start;
+        let own = start_uptake(of.unit());
         let tied = table.text(WITH).is_some();
         let calcium = Quantity::from_word("calcium").as_ref() == Some(&of);
         let start = match (table.number(own), tied) {

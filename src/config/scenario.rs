@@ -9,7 +9,7 @@ use super::raw;
 use super::scenario_keys as keys;
 use super::schema::{Number, Of};
 use super::tree::RawTable;
-use crate::chemistry::Quantity;
+use crate::chemistry::{Quantity, Unit};
 
 /// What the animals, the kits, the heads and the owner do.
 #[derive(Debug, Clone, PartialEq)]
@@ -169,8 +169,8 @@ fn part(raw: &RawTable, key: Of<Number>) -> f64 {
 
 fn water(of: &Quantity, raw: &RawTable) -> TrueWater {
     use keys::alkalinity as all;
-    let own = keys::in_unit(of.unit());
-    let set = |key| raw.number(key).unwrap_or_default();
+    let number = |key: fn(Unit) -> Of<Number>| raw.number(key(of.unit()));
+    let set = |key| number(key).unwrap_or_default();
     let steps = raw.list(all::UPTAKE_STEP).iter().filter_map(|step| {
         Some((
             step.number(keys::step::DAY)?,
@@ -178,7 +178,7 @@ fn water(of: &Quantity, raw: &RawTable) -> TrueWater {
         ))
     });
     TrueWater {
-        start: raw.number(own.start),
+        start: number(keys::start),
         uptake: TrueUptake {
             part: part(raw, all::UPTAKE_PERCENT_OF_PLAN),
             growth_per_day: part(raw, all::UPTAKE_GROWTH_PERCENT_PER_DAY),
@@ -189,12 +189,12 @@ fn water(of: &Quantity, raw: &RawTable) -> TrueWater {
         },
         kit: Kit {
             every_days: raw.whole(all::TEST_EVERY_DAYS).unwrap_or_default(),
-            error: set(own.error),
-            step: set(own.step),
-            bias: set(own.bias),
-            bias_wander: set(own.bias_wander),
+            error: set(keys::test_error),
+            step: set(keys::test_step),
+            bias: set(keys::test_bias),
+            bias_wander: set(keys::test_bias_wander),
             slip_share: part(raw, all::TEST_SLIP_PERCENT),
-            slip: set(own.slip),
+            slip: set(keys::test_slip),
             missed_share: part(raw, all::TEST_MISSED_PERCENT),
         },
     }

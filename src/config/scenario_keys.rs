@@ -2,8 +2,8 @@
 
 use super::schema::Need::{self, Optional, Required};
 use super::schema::{
-    Flag, List, Named, Naming, Number, Of, Section, Table, Text, Whole, choice, flag, list, named,
-    number, section, table, whole,
+    Flag, List, Named, Naming, Number, Of, Section, Table, Text, Whole, choice, flag, in_units,
+    list, named, number, section, table, whole,
 };
 use crate::chemistry::Unit;
 
@@ -54,42 +54,14 @@ section! { element;
     TEST_MISSED_PERCENT: Number = alkalinity::TEST_MISSED_PERCENT;
 }
 
-/// Keys that end in the unit of their quantity.
-pub(super) struct InUnit {
-    pub(super) start: Of<Number>,
-    pub(super) error: Of<Number>,
-    pub(super) step: Of<Number>,
-    pub(super) bias: Of<Number>,
-    pub(super) bias_wander: Of<Number>,
-    pub(super) slip: Of<Number>,
-}
-
-pub(super) const fn in_unit(unit: Unit) -> InUnit {
-    match unit {
-        Unit::Dkh => InUnit {
-            start: alkalinity::START_DKH,
-            error: alkalinity::TEST_ERROR_DKH,
-            step: alkalinity::TEST_STEP_DKH,
-            bias: alkalinity::TEST_BIAS_DKH,
-            bias_wander: alkalinity::TEST_BIAS_WANDER_DKH,
-            slip: alkalinity::TEST_SLIP_DKH,
-        },
-        Unit::MgPerL => InUnit {
-            start: element::START_MG_PER_L,
-            error: element::TEST_ERROR_MG_PER_L,
-            step: element::TEST_STEP_MG_PER_L,
-            bias: element::TEST_BIAS_MG_PER_L,
-            bias_wander: element::TEST_BIAS_WANDER_MG_PER_L,
-            slip: element::TEST_SLIP_MG_PER_L,
-        },
-    }
-}
-
-pub(super) const fn water(unit: Unit) -> &'static Section {
-    match unit {
-        Unit::Dkh => &alkalinity::SECTION,
-        Unit::MgPerL => &element::SECTION,
-    }
+in_units! {
+    water: &'static Section = &alkalinity::SECTION, &element::SECTION;
+    start: Of<Number> = alkalinity::START_DKH, element::START_MG_PER_L;
+    test_error: Of<Number> = alkalinity::TEST_ERROR_DKH, element::TEST_ERROR_MG_PER_L;
+    test_step: Of<Number> = alkalinity::TEST_STEP_DKH, element::TEST_STEP_MG_PER_L;
+    test_bias: Of<Number> = alkalinity::TEST_BIAS_DKH, element::TEST_BIAS_MG_PER_L;
+    test_bias_wander: Of<Number> = alkalinity::TEST_BIAS_WANDER_DKH, element::TEST_BIAS_WANDER_MG_PER_L;
+    test_slip: Of<Number> = alkalinity::TEST_SLIP_DKH, element::TEST_SLIP_MG_PER_L;
 }
 
 section! { step;

@@ -154,6 +154,19 @@ macro_rules! section {
 }
 pub(super) use section;
 
+/// What stands under another key, or in another section, for each unit of a water quantity.
+macro_rules! in_units {
+    ($($name:ident: $what:ty = $dkh:expr, $mg_per_l:expr;)*) => {$(
+        pub(super) const fn $name(unit: Unit) -> $what {
+            match unit {
+                Unit::Dkh => $dkh,
+                Unit::MgPerL => $mg_per_l,
+            }
+        }
+    )*};
+}
+pub(super) use in_units;
+
 /// An inclusive range and its unit.
 #[derive(Clone, Copy)]
 pub(super) struct Range {

@@ -2,13 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use super::keys::{self, InUnit};
+use super::keys;
 use super::mistake::Sink;
 use super::model::{AlarmAction, TimeLimits, TrackedLimits, WaterLimits};
 use super::schema::{Of, Text};
 use super::take::{DAY, time};
 use super::tree::RawTable;
-use crate::chemistry::Quantity;
+use crate::chemistry::{Quantity, Unit};
 
 /// Limits of every quantity that has a table. Alkalinity's is required when a line carries any, and useless otherwise.
 pub(super) fn build(
@@ -61,15 +61,13 @@ fn warn_of_fast_rise(table: &RawTable, sink: &mut Sink<'_>) {
 }
 
 fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterLimits> {
-    let keys = keys::in_unit(of.unit());
-    check_order(table, (of, keys), sink);
-    let with_band =
-        keys.edges
-            .into_iter()
-            .chain([keys.max_fall, keys.drift, keys.uptake_change_max]);
+    let unit = of.unit();
+    check_order(table, of, sink);
+    let others = [keys::max_fall, keys::drift, keys::uptake_change_max].map(|key| key(unit));
+    let with_band = keys::edges(unit).into_iter().chain(others);
     let (given, missing): (Vec<_>, Vec<_>) =
         with_band.partition(|key| table.number(*key).is_some());
-    let tracked = !given.is_empty() || table.number(keys.target).is_some();
+    let tracked = !given.is_empty() || table.number(keys::target(unit)).is_some();
     if tracked && !missing.is_empty() && !table.spoiled {
         let missing: Vec<&str> = missing.into_iter().map(Of::name).collect();
         sink.mistake(
@@ -78,15 +76,16 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
                 "{}: a band needs {} too, they have no default; without a band, leave all but {} out",
                 table.label.trim_end_matches('.'),
                 missing.join(", "),
-                keys.max_rise
+                keys::max_rise(unit)
             ),
         );
     }
     Some(WaterLimits {
-        max_rise: table.number(keys.max_rise)?,
-        max_rise_per_hour: table.number(keys.max_rise_per_hour),
+        max_rise: table.number(keys::max_rise(unit))?,
+        max_rise_per_hour: table.number(keys::max_rise_per_hour(unit)),
+        kit_step: table.number(keys::kit_step(unit))?,
         tracked: if tracked {
-            Some(tracked_limits(table, keys)?)
+            Some(tracked_limits(table, unit)?)
         } else {
             None
         },
@@ -94,8 +93,9 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
 }
 
 /// Alarm limits outside the band, the target in it.
-fn check_order(table: &RawTable, (of, keys): (&Quantity, &InUnit), sink: &mut Sink<'_>) {
-    for pair in keys.edges.windows(2) {
+fn check_order(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) {
+    let (edges, target_key) = (keys::edges(of.unit()), keys::target(of.unit()));
+    for pair in edges.windows(2) {
         if let [low_key, high_key] = pair
             && let (Some(low), Some(high)) = (table.number(*low_key), table.number(*high_key))
             && low >= high
@@ -111,18 +111,18 @@ fn check_order(table: &RawTable, (of, keys): (&Quantity, &InUnit), sink: &mut Si
             );
         }
     }
-    let [_, low_key, high_key, _] = keys.edges;
+    let [_, low_key, high_key, _] = edges;
     if let (Some(target), Some(low), Some(high)) = (
-        table.number(keys.target),
+        table.number(target_key),
         table.number(low_key),
         table.number(high_key),
     ) && !(low..=high).contains(&target)
     {
         table.refuse(
-            keys.target,
+            target_key,
             format!(
                 "{} = {} is outside the band of {} to {}; give a target in it",
-                keys.target,
+                target_key,
                 of.amount(target),
                 of.amount(low),
                 of.amount(high)
@@ -132,8 +132,8 @@ fn check_order(table: &RawTable, (of, keys): (&Quantity, &InUnit), sink: &mut Si
     }
 }
 
-fn tracked_limits(table: &RawTable, keys: &InUnit) -> Option<TrackedLimits> {
-    let [alarm_low, band_low, band_high, alarm_high] = keys.edges;
+fn tracked_limits(table: &RawTable, unit: Unit) -> Option<TrackedLimits> {
+    let [alarm_low, band_low, band_high, alarm_high] = keys::edges(unit);
     let (band_low, band_high) = (table.number(band_low)?, table.number(band_high)?);
     let action = |key: Of<Text>| {
         Some(match table.text(key)? {
@@ -145,7 +145,7 @@ fn tracked_limits(table: &RawTable, keys: &InUnit) -> Option<TrackedLimits> {
     };
     Some(TrackedLimits {
         target: table
-            .number(keys.target)
+            .number(keys::target(unit))
             .unwrap_or(f64::midpoint(band_low, band_high)),
         band_low,
         band_high,
@@ -153,10 +153,10 @@ fn tracked_limits(table: &RawTable, keys: &InUnit) -> Option<TrackedLimits> {
         alarm_high: table.number(alarm_high)?,
         on_alarm_low: action(keys::alkalinity::ON_ALARM_LOW)?,
         on_alarm_high: action(keys::alkalinity::ON_ALARM_HIGH)?,
-        max_fall: table.number(keys.max_fall)?,
+        max_fall: table.number(keys::max_fall(unit))?,
         stale_after: time(table, keys::alkalinity::STALE_AFTER_DAYS, DAY)?,
-        drift_per_day: table.number(keys.drift)?,
-        uptake_change_max: table.number(keys.uptake_change_max)?,
+        drift_per_day: table.number(keys::drift(unit))?,
+        uptake_change_max: table.number(keys::uptake_change_max(unit))?,
         settling: time(table, keys::alkalinity::SETTLING_DAYS, DAY)?,
     })
 }

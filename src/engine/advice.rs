@@ -1,108 +1,33 @@
 //! Advice on one water quantity: worked out of the estimate and of what is in force, shown, and put into force as one proposal.
 //!
-//! Terms: the *gain* is what the plan adds by an uptake, for lines that go by it follow it; what is advised is an addition, what is put into
-//! force is the uptake by which the plan makes it, and a course that brings the level back to target. It changes volumes of slots and
-//! nothing else: each dose still passes the guard.
+//! What is advised is an addition, what is put into force is the uptake by which the plan makes it (`means.rs`), and a course that brings the
+//! level back to target. It changes volumes of slots and nothing else: each dose still passes the guard.
 
 use jiff::civil::Date;
 
 use super::advised::{
     AddedNow, Advice, AdviceChange, AdviceDay, AdviceOutlook, NextTestAdvice, TestBecause, Verdict,
 };
-use super::alarms::AlarmCode;
 use super::ask::CourseAction;
 use super::course::may_stand_beside;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::Now;
 use super::figures::{CourseFigures, UptakeFigures};
+use super::means::{Means, aim};
 use super::state::{Engine, InForce};
 use super::wish::{Figures, Seen, Worked};
 use crate::chemistry::{Quantity, figures};
-use crate::config::WaterLimits;
 use crate::estimate::filter::Estimate;
 use crate::estimate::policy::{self, Addition, Aim, Outlook, WhyTest};
-use crate::plan::{bottle_within, plan_daily_volumes, planned_rise, worked_out};
-use crate::quantity::{Name, Volume, f64_from_usize, i64_from_f64};
-use crate::record::{Course, CourseState, Departure, Ends, HoldScope, Uptake, UptakeHow, Who};
+use crate::quantity::{Name, f64_from_usize, i64_from_f64};
+use crate::record::{Course, CourseState, Departure, Ends, Uptake, UptakeHow, Who};
 
 /// A course that moves the level by less than this part of the well zone is not worth its rows. Ours.
 const COURSE_WORTH: f64 = 0.05;
 /// A course that takes longer is none that an owner waits for. Ours.
 const COURSE_DAYS_MAX: u32 = 60;
-/// Part of the largest rise that a course takes: volumes are whole microlitres.
-const RISE_PART: f64 = 0.98;
 /// A level that has moved by more than this part of the well zone since it was shown is another one. Ours.
 const MOVED_PART: f64 = 0.25;
-
-/// What the plan adds a day of a quantity by an uptake: so much in any case, and so much for each unit of it.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Gain {
-    fixed: f64,
-    per_unit: f64,
-}
-
-impl Gain {
-    pub(super) fn of(in_force: &InForce, of: &Quantity, uptake: f64) -> Self {
-        let unit = if uptake > 0.0 { uptake } else { 1.0 };
-        let added = |uptake| {
-            let plan = plan_by(in_force, of, uptake);
-            planned_rise(&plan, &in_force.controller, of)
-        };
-        let (once, twice) = (added(unit), added(2.0 * unit));
-        let per_unit = (twice - once) / unit;
-        Self {
-            fixed: once - per_unit * unit,
-            per_unit,
-        }
-    }
-
-    pub(super) fn added(&self, uptake: f64) -> f64 {
-        self.fixed + self.per_unit * uptake
-    }
-
-    /// What of that goes by the uptake.
-    pub(super) fn follows(&self, uptake: f64) -> f64 {
-        self.per_unit * uptake
-    }
-
-    /// The uptake by which so much is added.
-    pub(super) fn uptake(&self, added: f64) -> f64 {
-        ((added - self.fixed) / self.per_unit).max(0.0)
-    }
-}
-
-fn plan_by(in_force: &InForce, of: &Quantity, uptake: f64) -> crate::config::Plan {
-    let mut recorded = in_force.recorded_uptakes();
-    recorded.insert(of.clone(), uptake);
-    worked_out(&in_force.plan, &in_force.controller, &recorded)
-}
-
-/// What can be changed, and how far.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Means {
-    pub(super) uptake: f64,
-    /// Largest change of it at once.
-    uptake_step: f64,
-    /// The most that caps, heads and limits let its lines follow.
-    uptake_most: f64,
-    pub(super) gain: Gain,
-    pub(super) aim: Aim,
-}
-
-impl Means {
-    /// With the decimals in which it is shown.
-    fn uptake_for(&self, added: f64) -> f64 {
-        let wanted = self.gain.uptake(added);
-        let scale = if wanted < 0.1 { 1e5 } else { 100.0 };
-        let shown = (wanted * scale).round() / scale;
-        // Rounded down where caps hold it, so that what is shown is within them.
-        let most = (self.uptake_most.min(self.uptake + self.uptake_step) * scale + 1e-6).floor();
-        shown
-            .max(self.uptake - self.uptake_step)
-            .min(most / scale)
-            .max(0.0)
-    }
-}
 
 impl Engine {
     /// What to do about a quantity, or why nothing is proposed.
@@ -155,17 +80,17 @@ impl Engine {
             .water
             .reading(of)
             .map_or(0.0, |(_, uncertainty, _)| uncertainty.powi(2));
+        let kit = kit + limits.map_or(0.0, |limits| limits.kit_step.powi(2) / 12.0);
         let judged = policy::advise(estimate, &addition, &aim, kit.max(f64::MIN_POSITIVE));
         let today = self.in_force.local_date(now.wall);
-        let as_it_is = outlook(&judged.as_it_is, judged.weighed_days, today);
+        let as_it_is = outlook(&judged.as_it_is, today);
         advice.next_test = Some(next_test(&judged.next_test, today));
         if let Ok(means) = &means {
             let wanted = judged.change.as_ref().map(|change| change.addition);
             let wanted = wanted
                 .filter(|wanted| !self.corridor_follows(of, estimate, (means, wanted), kit, now));
-            let of_days = judged.weighed_days;
-            let change =
-                wanted.map(|wanted| self.change(of, (estimate, of_days), (means, &wanted), now));
+            let change = wanted
+                .map(|wanted| self.change(of, (estimate, &judged.as_it_is), (means, &wanted), now));
             (advice.verdict, advice.because) = match change {
                 Some(Ok(Some(change))) => {
                     advice.change = Some(change);
@@ -191,224 +116,18 @@ impl Engine {
         unseen
     }
 
-    /// Why nothing may be proposed of a quantity now, and what to do first.
-    pub(super) fn hindered(
-        &self,
-        of: &Quantity,
-        estimate: Option<&Estimate>,
-        now: Now,
-    ) -> Result<(), Denial> {
-        let no = |code: &str, text: String| Err(Denial::new(code, text));
-        let Some(limits) = self.controller().tracked(of) else {
-            return no(
-                "no-band",
-                format!(
-                    "{of} has no band, so it is not known where you want it; give it one in controller.toml under [water.{of}]: band-low and band-high, with their unit"
-                ),
-            );
-        };
-        if let Some(why) = &self.clock.unsure {
-            return no(
-                "clock-unsure",
-                format!("the clock is not trusted: {why}; then `dosewright clock trust`"),
-            );
-        }
-        self.stopped(of)?;
-        let test = format!("test, then `dosewright reading add {of}`");
-        let age = self.water.reading_age(of, now);
-        let Some(estimate) = estimate else {
-            return no(
-                "no-reading",
-                if age.is_none() {
-                    format!("there is no {of} reading to go by; {test}")
-                } else {
-                    format!(
-                        "no estimate is made of {of}; go by its readings (`dosewright reading list`)"
-                    )
-                },
-            );
-        };
-        if age.is_none_or(|age| age > limits.stale_after) {
-            let old = age.map_or("of unknown age".to_owned(), |age| format!("{age} old"));
-            return no(
-                "stale",
-                format!(
-                    "the last {of} reading is {old}, over {}; {test}",
-                    limits.stale_after
-                ),
-            );
-        }
-        if estimate.questioned {
-            return no(
-                "questioned",
-                format!(
-                    "the newest {of} reading does not fit what was expected, so it is not believed until a second one agrees; {test}, or correct it with `dosewright reading correct`"
-                ),
-            );
-        }
-        Ok(())
-    }
-
-    /// Why what the plan says is not what the water gets.
-    fn stopped(&self, of: &Quantity) -> Result<(), Denial> {
-        let no = |code: &str, text: String| Err(Denial::new(code, text));
-        if self.holds.has(&HoldScope::All) {
-            return no(
-                "held",
-                "all dosing is on hold; see why with `dosewright status`, then `dosewright resume`"
-                    .to_owned(),
-            );
-        }
-        if let Some(shift) = self.in_force.shift() {
-            return no(
-                "changeover",
-                format!(
-                    "{shift} is under way; one thing at a time, or nobody can tell what did what: finish it or go back first"
-                ),
-            );
-        }
-        let planned = self.in_force.standing_volumes();
-        for line in planned.keys().filter(|line| self.concerns(line, of)) {
-            if self.holds.has(&HoldScope::Line(line.clone())) {
-                return no(
-                    "held",
-                    format!(
-                        "line {line} is on hold; see why with `dosewright status`, then `dosewright resume {line}`"
-                    ),
-                );
-            }
-            if self
-                .alarms
-                .is_active(AlarmCode::UnderDelivered, line.as_str())
-            {
-                return no(
-                    "under-delivered",
-                    format!(
-                        "line {line} gave much less than its plan; find out why before anything is changed (`dosewright status`, `dosewright ledger list not-given`)"
-                    ),
-                );
-            }
-        }
-        Ok(())
-    }
-
-    /// Whether a line brings a quantity or goes by its uptake.
-    pub(super) fn concerns(&self, line: &Name, of: &Quantity) -> bool {
-        let planned = self.in_force.plan.lines.iter().find(|p| p.line == *line);
-        self.in_force.carries(line, of) || planned.is_some_and(|p| p.gives.of() == Some(of))
-    }
-
-    /// One advice a reading: what was accepted last must be seen by a test before more is changed.
-    fn accepted_since_reading(&self, of: &Quantity) -> Result<(), Denial> {
-        let accepted = self
-            .in_force
-            .recorded_uptake(of)
-            .filter(|uptake| uptake.how == UptakeHow::Accepted);
-        let taken = self.water.reading(of).map(|(_, _, taken)| taken);
-        match accepted.zip(taken) {
-            Some((accepted, taken)) if accepted.at.wall >= taken => Err(Denial::new(
-                "test-first",
-                format!(
-                    "advice was accepted on {:.0}, after the last {of} reading: leave it alone until the next test, then ask again",
-                    accepted.at.wall
-                ),
-            )),
-            Some(_) | None => Ok(()),
-        }
-    }
-
-    pub(super) fn means(&self, of: &Quantity) -> Result<Means, Denial> {
-        let in_force = &self.in_force;
-        let limits = in_force.controller.water.get(of);
-        let (limits, uptake) = limits.zip(in_force.uptake_of(of)).ok_or_else(|| {
-            Denial::new(
-                "no-uptake",
-                format!(
-                    "no uptake of {of} is in force; tell a first one with `dosewright uptake {of} VALUE`, or give it a start in plan.toml"
-                ),
-            )
-        })?;
-        let gain = Gain::of(in_force, of, uptake);
-        if gain.per_unit <= 0.0 {
-            return Err(Denial::new(
-                "no-line-follows",
-                format!(
-                    "no line of plan.toml that carries {of} goes by its uptake, so no dose can follow advice; give one `share-of-uptake` or change its volume there"
-                ),
-            ));
-        }
-        let step = limits.tracked.map_or(0.0, |band| band.uptake_change_max);
-        let most = self.uptake_most(of, uptake, uptake + step + limits.max_rise / gain.per_unit);
-        let aim = aim(limits, gain.per_unit, gain.added(most))
-            .ok_or_else(|| Denial::new("no-band", format!("{of} has no band")))?;
-        Ok(Means {
-            uptake,
-            uptake_step: step,
-            uptake_most: most,
-            gain,
-            aim,
-        })
-    }
-
-    /// The largest uptake up to `most` that caps, heads and limits let all lines follow.
-    fn uptake_most(&self, of: &Quantity, now: f64, most: f64) -> f64 {
-        if self.may_give(of, most).is_ok() {
-            return most;
-        }
-        let (mut fits, mut over) = (now, most);
-        for _ in 0..12 {
-            let middle = f64::midpoint(fits, over);
-            if self.may_give(of, middle).is_ok() {
-                fits = middle;
-            } else {
-                over = middle;
-            }
-        }
-        fits
-    }
-
-    /// Whether the lines that change may give what follows from an uptake. A line whose doses its head does not meter anyway gives none and
-    /// is no reason to leave the others as they are.
-    pub(super) fn may_give(&self, of: &Quantity, uptake: f64) -> Result<(), String> {
-        let plan = plan_by(&self.in_force, of, uptake);
-        let daily = plan_daily_volumes(&plan);
-        let alkalinity = plan.uptakes.get(&Quantity::Alkalinity).copied();
-        let alkalinity = alkalinity.map(crate::quantity::Alkalinity::from_dkh);
-        let given = self.in_force.standing_volumes();
-        let changes = |bottle: &&Name| {
-            let mut lines = self.controller().drawing_on(bottle);
-            lines.any(|line| daily.get(&line.name) != given.get(&line.name))
-        };
-        for bottle in self.controller().reservoirs.keys().filter(changes) {
-            let dose_min = |line: &Name| {
-                let smallest = self.dose_min(line);
-                if self.in_force.largest_slot(line) < smallest {
-                    Volume::ZERO
-                } else {
-                    smallest
-                }
-            };
-            bottle_within(
-                (self.controller(), &plan),
-                (bottle, &daily),
-                alkalinity,
-                &dose_min,
-            )?;
-        }
-        Ok(())
-    }
-
     /// What a wanted addition comes to; nothing when it is what is in force.
     fn change(
         &self,
         of: &Quantity,
-        (estimate, weighed_days): (&Estimate, usize),
+        (estimate, as_it_is): (&Estimate, &Outlook),
         (means, wanted): (&Means, &Addition),
         now: Now,
     ) -> Result<Option<AdviceChange>, String> {
         let uptake = means.uptake_for(wanted.per_day);
-        self.may_give(of, uptake)
-            .map_err(|why| format!("{of} asks for more or less than may be given: {why}"))?;
+        // Where caps or heads do not let it go so far, what goes is offered, and said why not more.
+        let wanted_uptake = means.gain.uptake(wanted.per_day);
+        let held_back = self.may_give(of, wanted_uptake).err();
         let figures = UptakeFigures {
             of: of.clone(),
             uptake,
@@ -430,7 +149,7 @@ impl Engine {
                 Err(why) => (None, Some(why)),
             };
         if (uptake - means.uptake).abs() < 1e-9 && course.is_none() && ended.is_empty() {
-            return no_course.map_or(Ok(None), Err);
+            return held_back.or(no_course).map_or(Ok(None), Err);
         }
         let back = course.as_ref().and_then(|figures| match &figures.what {
             Departure::Add { per_day, .. } => Some((*per_day, f64::from(figures.days))),
@@ -442,7 +161,10 @@ impl Engine {
             course_days: days,
             ..Addition::standing(means.gain.added(uptake))
         };
-        let all = Outlook::of(estimate, &addition, &means.aim, weighed_days);
+        let all = Outlook::of(estimate, &addition, &means.aim, as_it_is.weighed_days);
+        if let Some(why) = held_back.as_ref().filter(|_| !all.is_worth(as_it_is)) {
+            return Err(format!("{of} should be given otherwise and cannot: {why}"));
+        }
         let volumes = then.standing_volumes().into_iter();
         let now_given = self.in_force.standing_volumes();
         Ok(Some(AdviceChange {
@@ -452,8 +174,9 @@ impl Engine {
                 .collect(),
             course,
             no_course,
+            held_back,
             ends_courses: ended.iter().map(|course| course.number).collect(),
-            outlook: outlook(&all, weighed_days, self.in_force.local_date(now.wall)),
+            outlook: outlook(&all, self.in_force.local_date(now.wall)),
         }))
     }
 
@@ -496,7 +219,7 @@ impl Engine {
             return Err(format!("no line gives {of}"));
         };
         let mut why = "caps and limits leave no room for it".to_owned();
-        for slower in [1.0, 1.25, 1.5, 2.0, 4.0] {
+        for slower in [1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0] {
             let days = i64_from_f64((gap / wanted.course * slower).ceil());
             let days = days.and_then(|days| u32::try_from(days).ok());
             let Some(days) = days.filter(|days| (1..=COURSE_DAYS_MAX).contains(days)) else {
@@ -640,21 +363,9 @@ impl Engine {
     }
 }
 
-fn aim(limits: &WaterLimits, per_unit: f64, addition_max: f64) -> Option<Aim> {
-    let band = limits.tracked?;
-    Some(Aim {
-        target: band.target,
-        well: (band.band_high - band.band_low) / 2.0,
-        rise_max: limits.max_rise * RISE_PART,
-        fall_max: band.max_fall * RISE_PART,
-        change_max: band.uptake_change_max * per_unit,
-        addition_max,
-    })
-}
-
 /// Where nothing is proposed because not enough can be given.
 fn too_little(judged: &policy::Advice, estimate: &Estimate, aim: &Aim) -> Option<String> {
-    let lost = judged.as_it_is.days_outside * 2.0 > f64_from_usize(judged.weighed_days);
+    let lost = judged.as_it_is.days_outside * 2.0 > f64_from_usize(judged.as_it_is.weighed_days);
     (lost && aim.addition_max < estimate.state.uptake).then(|| {
         format!(
             "caps, heads and limits let its lines add {} a day at most, less than the {} that are taken up; raise the caps or use a stronger solution",
@@ -664,7 +375,7 @@ fn too_little(judged: &policy::Advice, estimate: &Estimate, aim: &Aim) -> Option
     })
 }
 
-fn outlook(outlook: &Outlook, weighed_days: usize, today: Date) -> AdviceOutlook {
+fn outlook(outlook: &Outlook, today: Date) -> AdviceOutlook {
     let days = (1..).zip(&outlook.days).map(|(n, day)| AdviceDay {
         date: days_on(today, n),
         added: rounded(day.added),
@@ -673,7 +384,7 @@ fn outlook(outlook: &Outlook, weighed_days: usize, today: Date) -> AdviceOutlook
         level_high: rounded(day.interval.1),
     });
     AdviceOutlook {
-        weighed_days,
+        weighed_days: outlook.weighed_days,
         days_outside: rounded(outlook.days_outside),
         days: days.collect(),
     }

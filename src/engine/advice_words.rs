@@ -242,6 +242,9 @@ impl AdviceChange {
                 course.days
             ));
         }
+        if let Some(why) = &self.held_back {
+            parts.push(format!("as far as it goes now: {why}"));
+        }
         if let Some(why) = &self.no_course {
             parts.push(format!("no course back to target: {why}"));
         }

@@ -102,6 +102,8 @@ pub struct AdviceChange {
     pub course: Option<CourseFigures>,
     /// Why there is none although the level is off target.
     pub no_course: Option<String>,
+    /// Why the uptake does not go as far as it should.
+    pub held_back: Option<String>,
     /// Numbers of the courses that end with it.
     pub ends_courses: Vec<i64>,
     pub outlook: AdviceOutlook,

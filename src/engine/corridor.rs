@@ -5,11 +5,11 @@
 
 use jiff::civil::Date;
 
-use super::advice::{Gain, Means};
 use super::alarms::AlarmCode;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::Now;
 use super::figures::UptakeFigures;
+use super::means::{Gain, Means};
 use super::state::Engine;
 use super::status::CorridorStatus;
 use super::wish::{Figures, Worked};

@@ -9,9 +9,9 @@ use super::alarms::AlarmCode;
 use super::estimate_status::{BreakStatus, EstimateStatus};
 use super::event::Now;
 use super::state::{Engine, on_record, place_of};
-use crate::chemistry::{CALCIUM_MG_PER_MEQ, Quantity, taken_along};
+use crate::chemistry::{CALCIUM_MG_PER_MEQ, Measurand, Quantity, taken_along};
 use crate::config::StartUptake;
-use crate::estimate::filter::{Estimate, Event, Finding, Prior};
+use crate::estimate::filter::{Estimate, Event, Finding, Prior, Z95};
 use crate::estimate::policy::{Addition, leaves_alarm_band};
 use crate::plan::{DailyVolumes, departed, extra_a_day};
 use crate::quantity::{Alkalinity, Millis};
@@ -296,9 +296,10 @@ impl Engine {
         let mut told: Vec<&Observation> = self.told.all().filter(timed).collect();
         told.sort_by_key(|told| (told.happened, told.number));
         let tank = self.controller().tank.as_litres();
-        told.into_iter()
-            .filter_map(|told| event(told, of, tank))
-            .collect()
+        let mut events = scaled(&told);
+        events.extend(told.into_iter().filter_map(|told| event(told, of, tank)));
+        events.sort_by_key(Event::at);
+        events
     }
 
     /// What was believed of an uptake when the first reading was taken: what was in force then, else what the plan began with or the owner
@@ -377,6 +378,40 @@ fn days_words(days: usize) -> String {
     }
 }
 
+/// Where salinity moved by more than the errors of its readings can make, everything dissolved moved with it: when, in the middle between them.
+/// Readings that agree are one value, known better with each.
+fn scaled(told: &[&Observation]) -> Vec<Event> {
+    let mut scaled = Vec::new();
+    let mut known: Option<(Millis, f64, f64)> = None;
+    for told in told {
+        let salinity = told.reading().filter(|r| r.of == Measurand::Salinity);
+        let Some(Found::Value { value, uncertainty }) = salinity.map(|reading| reading.found)
+        else {
+            continue;
+        };
+        let at = on_record(told.happened);
+        let variance = uncertainty.powi(2).max(f64::MIN_POSITIVE);
+        known = Some(match known {
+            Some((since, before, of_before)) if before > 0.0 && value > 0.0 => {
+                let both = of_before + variance;
+                if (value - before).abs() > Z95 * both.sqrt() {
+                    scaled.push(Event::Scaled {
+                        at: Millis::new(since.as_ms().midpoint(at.as_ms())),
+                        factor: value / before,
+                        sd: both.sqrt() / before,
+                    });
+                    (at, value, variance)
+                } else {
+                    let part = of_before / both;
+                    (at, before + part * (value - before), part * variance)
+                }
+            }
+            Some(_) | None => (at, value, variance),
+        });
+    }
+    scaled
+}
+
 fn event(told: &Observation, of: &Quantity, tank_litres: f64) -> Option<Event> {
     let at = on_record(told.happened);
     match &told.what {
@@ -386,8 +421,7 @@ fn event(told: &Observation, of: &Quantity, tank_litres: f64) -> Option<Event> {
                     at,
                     value,
                     sd: uncertainty.max(UNCERTAINTY_SHARE_MIN * value),
-                    // The record has no step: whoever told the uncertainty has it in there.
-                    step: 0.0,
+                    step: reading.step.unwrap_or(0.0),
                 },
                 Found::Below(bound) => Event::Below {
                     at,

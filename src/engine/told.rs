@@ -30,8 +30,9 @@ impl Engine {
         let told = new.happened.or(old.first().map(|old| old.happened));
         let happened = told.unwrap_or(now.wall);
         check_ahead(happened, &new.items, now)?;
+        let of_lab = new.lab.is_some() || old.first().is_some_and(|old| old.panel.is_some());
         for item in &mut new.items {
-            self.complete(item)?;
+            self.complete(item, of_lab)?;
         }
         if new.lab.is_some() {
             check_report(&new.items)?;
@@ -137,9 +138,16 @@ impl Engine {
         ))
     }
 
-    /// Fills in what an addition added, and looks whether a water change can be.
-    fn complete(&self, item: &mut Observed) -> Result<(), Denial> {
+    /// Fills in what an addition added and the step of the owner's kit, and looks whether a water change can be.
+    fn complete(&self, item: &mut Observed, of_lab: bool) -> Result<(), Denial> {
         match item {
+            Observed::Reading(reading) => {
+                let of = reading.of.quantity().filter(|_| !of_lab);
+                let limits = of.and_then(|of| self.controller().water.get(of));
+                let known = limits.map(|limits| limits.kit_step);
+                reading.step = reading.step.or(known.filter(|step| *step > 0.0));
+                Ok(())
+            }
             Observed::Addition(Addition {
                 from: Some((solution, volume)),
                 adds,
@@ -149,7 +157,7 @@ impl Engine {
                 Ok(())
             }
             Observed::WaterChange { litres, .. } => self.check_water_change(*litres),
-            Observed::Addition(_) | Observed::Reading(_) | Observed::Note { .. } => Ok(()),
+            Observed::Addition(_) | Observed::Note { .. } => Ok(()),
         }
     }
 

@@ -13,14 +13,14 @@ const LIVELY: f64 = 0.013;
 const WILD: f64 = 0.04;
 /// Standard deviation of the trend of a drifting tank: 0.5 % of the scale each day, a colony that doubles in 200 days.
 const DRIFT: f64 = 0.005;
-/// A break changes uptake by some 15 % within a week, and comes about once a year. Our rule; the readings decide.
+/// A break changes uptake by some 15 % within a week, and comes once in a year or two. Our rule; the readings decide.
 pub(super) const BREAK_SHARE: f64 = 0.15;
 const BREAK_DAYS: f64 = 7.0;
-pub(super) const BREAKS_PER_DAY: f64 = 0.003;
+pub(super) const BREAKS_PER_DAY: f64 = 0.002;
 /// For so long a break may still be told from what was before; then it is what is.
 const BREAK_REMEMBERED_DAYS: f64 = 21.0;
-/// How fast a tank changes its kind.
-const CHANGES_OF_KIND_PER_DAY: f64 = 0.002;
+/// How fast a tank changes its kind: once in some years.
+const CHANGES_OF_KIND_PER_DAY: f64 = 0.000_5;
 
 /// How uptake behaves.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,11 +32,10 @@ pub enum Kind {
 }
 
 impl Kind {
-    /// Weight before any reading.
+    /// Weight before any reading: of the ordinary kinds none is more likely than another.
     const fn prior(self) -> f64 {
         match self {
-            Self::Steady => 0.4,
-            Self::Lively | Self::Drifting => 0.28,
+            Self::Steady | Self::Lively | Self::Drifting => 0.32,
             Self::Wild => 0.04,
         }
     }
@@ -270,7 +269,7 @@ mod tests {
     }
 
     /// By hand: whole and broken alike foretell the reading, so what tells them apart is time. Of a break as probable as none, e^-1 is left after
-    /// 21 days, and 1 - e^(-21 x 0.003) of the other half may have broken since.
+    /// 21 days, and 1 - e^(-21 x 0.002) of the other half may have broken since.
     #[test]
     fn a_break_of_some_readings_ago_is_told_apart_for_a_while_and_then_is_what_is() {
         let mut bank = [Kind::Steady, Kind::Lively, Kind::Wild, Kind::Drifting]
@@ -278,7 +277,7 @@ mod tests {
         for one in &mut bank {
             one.broken.weight = one.whole.weight;
         }
-        for (days, want) in [(0.0, 0.5), (21.0, f64::midpoint(0.061_057, 0.367_879))] {
+        for (days, want) in [(0.0, 0.5), (21.0, f64::midpoint(0.041_130, 0.367_879))] {
             let weighed = weigh(&bank, days, 8.3, 0.02);
             let broken: f64 = weighed.bank.iter().map(|one| one.broken.weight).sum();
             let all: f64 = weighed.bank.iter().map(Hypothesis::weight).sum();

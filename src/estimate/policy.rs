@@ -10,21 +10,21 @@ use super::state::State;
 use crate::quantity::{Millis, f64_from_usize};
 use crate::statistics::{normal_below, normal_density};
 
-/// Cost that a change must save, in days outside the well zone, to be worth asking for. Chosen on model tanks so that an owner is asked some eight times in half
-/// a year at most (`tests/bench/stability.rs`).
-const WORTH_ASKING_DAYS: f64 = 4.5;
+/// Share of the days looked ahead that a change must save from being spent outside the well zone, to be worth asking for. Chosen on model tanks so that an
+/// owner is asked some eight times in half a year at most (`tests/bench/stability.rs`).
+const WORTH_ASKING_SHARE: f64 = 0.5;
 /// Days looked ahead when that is weighed, and by how much more for each day between readings: an owner who tests daily can wait and see.
-const WEIGHED_DAYS: f64 = 6.0;
-const WEIGHED_PER_READING_DAY: f64 = 0.6;
+const WEIGHED_DAYS: f64 = 4.0;
+const WEIGHED_PER_READING_DAY: f64 = 0.95;
 /// A course takes at least so many days, and moves the level by no more than this share of the well zone a day.
-const COURSE_DAYS_MIN: f64 = 4.0;
-const COURSE_SHARE_MAX: f64 = 0.36;
+const COURSE_DAYS_MIN: f64 = 3.0;
+const COURSE_SHARE_MAX: f64 = 0.45;
 /// The standing addition is what a drifting uptake will be some days on, so that it need not be changed soon: by so many that the level swings by half
 /// of this share of the well zone to either side of its target, and by no more than these, for a drift is never known well.
 const LEAD_SHARE: f64 = 1.0;
 const LEAD_DAYS_MAX: f64 = 21.0;
-/// A standing addition within so many standard errors of what holds the level is not known to be wrong: it stays, and a course alone brings the level back.
-const DOUBT: f64 = 1.0;
+/// A standing addition within so much of a standard error of what holds the level is not known to be wrong: it stays, and a course alone brings the level back.
+const DOUBT: f64 = 0.5;
 /// Days of the preview.
 const PREVIEW_DAYS: usize = 14;
 /// Within a corridor the addition moves by at most this share of its middle a day.
@@ -128,33 +128,39 @@ pub fn outlook(estimate: &Estimate, addition: &Addition, days: usize) -> Vec<Day
         .collect()
 }
 
-/// What an addition comes to: the preview, and how many of the weighed days are likely spent outside the well zone.
+/// What an addition comes to.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Outlook {
     pub days: Vec<Day>,
+    pub weighed_days: usize,
+    /// How many of them are likely spent outside the well zone.
     pub days_outside: f64,
     /// The same, and a day counts more the further outside it is likely to be.
     pub cost: f64,
 }
 
 impl Outlook {
-    /// Of the first `weighed_days` it is counted how many are likely spent outside.
+    /// The cost is that of the first `weighed_days`.
     pub fn of(estimate: &Estimate, addition: &Addition, aim: &Aim, weighed_days: usize) -> Self {
         let days = outlook(estimate, addition, PREVIEW_DAYS);
         let (low, high) = (aim.target - aim.well, aim.target + aim.well);
         let weighed = || days.iter().take(weighed_days);
         Self {
+            weighed_days,
             days_outside: weighed().map(|day| day.outside(low, high)).sum(),
             cost: weighed().map(|day| day.cost(aim)).sum(),
             days,
         }
     }
+
+    /// Whether it saves enough over another one of as many days to be asked for.
+    pub fn is_worth(&self, as_it_is: &Self) -> bool {
+        as_it_is.cost - self.cost > WORTH_ASKING_SHARE * f64_from_usize(self.weighed_days)
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct Advice {
-    /// Days over which `days_outside` is counted.
-    pub weighed_days: usize,
     pub as_it_is: Outlook,
     /// The change that is worth making; `None` means leave it alone.
     pub change: Option<Proposal>,
@@ -197,15 +203,13 @@ pub fn advise(estimate: &Estimate, addition: &Addition, aim: &Aim, kit_variance:
     let as_it_is = Outlook::of(estimate, addition, aim, days);
     let proposed = holds_and_returns(estimate, addition, aim);
     let outlook = Outlook::of(estimate, &proposed, aim, days);
-    let saved = as_it_is.cost - outlook.cost;
-    let change = (saved > WORTH_ASKING_DAYS && !estimate.questioned).then_some(Proposal {
+    let change = (outlook.is_worth(&as_it_is) && !estimate.questioned).then_some(Proposal {
         addition: proposed,
         outlook,
     });
     let lived = change.as_ref().map_or(&as_it_is, |change| &change.outlook);
     Advice {
         next_test: next_test(estimate, &lived.days, aim, kit_variance),
-        weighed_days: days,
         change,
         as_it_is,
     }
@@ -391,7 +395,8 @@ mod tests {
         let advice = advise(&estimate, &Addition::standing(0.8), &AIM, KIT);
         assert_eq!(advice.change, None);
         assert_eq!(advice.as_it_is.days.len(), PREVIEW_DAYS);
-        assert!(advice.as_it_is.cost < WORTH_ASKING_DAYS, "{advice:?}");
+        let worth = WORTH_ASKING_SHARE * f64_from_usize(advice.as_it_is.weighed_days);
+        assert!(advice.as_it_is.cost < worth, "{advice:?}");
         let last = advice.as_it_is.days.last().unwrap();
         assert!(last.interval.0 < last.level && last.level < last.interval.1);
     }
@@ -411,7 +416,9 @@ mod tests {
         assert!(change.addition.on_day(change.addition.course_days + 1.0) < 0.9);
         let last = change.outlook.days.last().unwrap();
         assert!((last.level - 8.3).abs() < 0.15, "{last:?}");
-        assert!(change.outlook.cost + WORTH_ASKING_DAYS < advice.as_it_is.cost);
+        assert!(
+            change.outlook.is_worth(&advice.as_it_is) && !advice.as_it_is.is_worth(&change.outlook)
+        );
     }
 
     #[test]
@@ -563,7 +570,7 @@ mod tests {
         let estimate = after(&[7.3, 7.3, 7.4, 7.3]);
         let unsure = estimate.state.cov.uu.sqrt();
         let with = |per_day| holds_and_returns(&estimate, &Addition::standing(per_day), &AIM);
-        let near = estimate.state.uptake - 0.5 * unsure;
+        let near = estimate.state.uptake - 0.5 * DOUBT * unsure;
         assert!((with(near).per_day - near).abs() < 1e-12 && with(near).course > 0.0);
         let far = estimate.state.uptake - 1.5 * unsure;
         assert!(with(far).per_day > far + unsure, "{:?}", with(far));

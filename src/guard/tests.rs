@@ -269,6 +269,7 @@ fn ramp(predicted: Option<Prediction>) -> WaterFacts {
         limits: WaterLimits {
             max_rise: meq(0.02),
             max_rise_per_hour: None,
+            kit_step: 0.0,
             tracked: Some(band()),
         },
         rise_per_hour: f64::MAX,
@@ -289,6 +290,7 @@ fn calcium_facts(tracked: bool, uptake: Option<f64>, value: Option<f64>) -> Wate
         limits: WaterLimits {
             max_rise: 0.5,
             max_rise_per_hour: None,
+            kit_step: 0.0,
             tracked: tracked.then_some(band),
         },
         rise_per_hour: f64::MAX,

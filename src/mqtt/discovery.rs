@@ -6,8 +6,8 @@
 use serde_json::{Map, Value, json};
 
 use super::entity::{
-    Allowed, DAYS, DKH, Entity, INSTANT, PLAIN_BINARY, PLAIN_ML, PROBLEM, RATE, RUNNING, SAFETY,
-    STORAGE, TEXT, VOLUME_INCREASING, WORDS,
+    Allowed, DAYS, DKH, Entity, INSTANT, MG_PER_L, PLAIN_BINARY, PLAIN_ML, PROBLEM, RATE, RUNNING,
+    SAFETY, STORAGE, TEXT, VOLUME_INCREASING, WORDS,
 };
 use super::settings::Settings;
 use super::topics::Topics;
@@ -22,6 +22,9 @@ const TEXT_TEMPLATE_CHARS: usize = 250;
 pub fn description(status: &Status, settings: &Settings, topics: &Topics) -> Value {
     let device_id = format!("dosewright_{}", topics.id());
     let mut entities = controller_entities(settings, topics);
+    for (of, estimate) in &status.water.estimates {
+        estimate_entities((of, &estimate.unit), topics, &mut entities);
+    }
     for line in &status.lines {
         line_entities(line, settings, topics, &mut entities);
     }
@@ -67,22 +70,16 @@ pub(super) fn removal(old: &Value, new: &Value) -> Option<Value> {
 }
 
 fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
-    let [controller, water, alarms] = ["controller", "water", "alarms"].map(|part| Family {
+    let [controller, alarms] = ["controller", "alarms"].map(|part| Family {
         key: String::new(),
         words: String::new(),
         topic: topics.of(part),
     });
     let problem = |key, words, condition| controller.show(key, words, PROBLEM, &on_off(condition));
-    let dkh = |key, words, template: String| {
-        let entity = water.show(key, words, DKH, &template);
-        entity.with("suggested_display_precision", json!(2))
-    };
-    let (next, read) = ("next_dose", "readings.alkalinity");
+    let next = "next_dose";
     let dry_run = on_off("value_json.mode == 'dry-run'");
     let any_alarm = on_off("value_json.alarms | count > 0");
     let unsafe_input = on_off("value_json.inputs | rejectattr('safe') | list | count > 0");
-    let estimated = "estimates.alkalinity";
-    let taken = "Alkalinity reading taken";
     let mut out = vec![
         controller.show("dry_run", "Dry run", PLAIN_BINARY, &dry_run),
         problem("held", "On hold", "value_json.held"),
@@ -95,19 +92,6 @@ fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
         ),
         controller.show("inputs", "Contact unsafe", SAFETY, &unsafe_input),
         controller.show(next, "Next dose", INSTANT, &inner(next, "at")),
-        dkh("alkalinity", "Alkalinity reading", inner(read, "value")),
-        water.show("alkalinity_taken", taken, INSTANT, &inner(read, "happened")),
-        dkh("level", "Alkalinity level", inner(estimated, "level")),
-        dkh(
-            "level_low",
-            "Alkalinity level, low",
-            inner(estimated, "level_low"),
-        ),
-        dkh(
-            "level_high",
-            "Alkalinity level, high",
-            inner(estimated, "level_high"),
-        ),
     ];
     let all = ",\"all\":true";
     let buttons = [
@@ -156,6 +140,33 @@ impl Family {
     fn value(&self, part: &str, words: &str, what: Allowed, key: &str) -> Entity {
         self.show(part, words, what, &value(key))
     }
+}
+
+/// Where a water quantity is, what is taken up of it, and its newest reading.
+fn estimate_entities((word, unit): (&str, &str), topics: &Topics, out: &mut Vec<Entity>) {
+    let of = Family {
+        key: format!("{word}_"),
+        words: format!("{} ", capital(word)),
+        topic: topics.of("water"),
+    };
+    let (what, decimals) = if unit == DKH.unit.unwrap_or_default() {
+        (DKH, 2)
+    } else {
+        (MG_PER_L, 1)
+    };
+    let amount = |part: &str, words: &str, template: String| {
+        let entity = of.show(part, words, what, &template);
+        entity.with("suggested_display_precision", json!(decimals))
+    };
+    let (estimate, read) = (format!("estimates.{word}"), format!("readings.{word}"));
+    out.extend([
+        amount("reading", "reading", inner(&read, "value")),
+        of.show("taken", "reading taken", INSTANT, &inner(&read, "happened")),
+        amount("level", "level", inner(&estimate, "level")),
+        amount("level_low", "level, low", inner(&estimate, "level_low")),
+        amount("level_high", "level, high", inner(&estimate, "level_high")),
+        amount("uptake", "uptake a day", inner(&estimate, "uptake_per_day")),
+    ]);
 }
 
 fn line_entities(line: &LineStatus, settings: &Settings, topics: &Topics, out: &mut Vec<Entity>) {
@@ -216,6 +227,12 @@ fn head_entities(name: &Name, topics: &Topics, out: &mut Vec<Entity>) {
             .diagnostic(),
         age.diagnostic(),
     ]);
+}
+
+fn capital(word: &str) -> String {
+    let mut letters = word.chars();
+    let first = letters.next().map(|first| first.to_ascii_uppercase());
+    first.into_iter().chain(letters).collect()
 }
 
 /// A button. Its message carries an id and its own time, so that a late or repeated copy is not obeyed.

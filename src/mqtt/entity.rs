@@ -49,6 +49,8 @@ pub(super) const PLAIN_ML: Allowed = sensor(None, Some("measurement"), Some("mL"
 pub(super) const RATE: Allowed = sensor(None, Some("measurement"), Some("mL/min"));
 /// Alkalinity: no class knows dKH.
 pub(super) const DKH: Allowed = sensor(None, Some("measurement"), Some("dKH"));
+/// What is dissolved; like dKH without a class, whose units are then not looked at. Not in the run that the table is from.
+pub(super) const MG_PER_L: Allowed = sensor(None, Some("measurement"), Some("mg/L"));
 pub(super) const INSTANT: Allowed = sensor(Some("timestamp"), None, None);
 /// One of several words.
 pub(super) const WORDS: Allowed = sensor(Some("enum"), None, None);
@@ -67,13 +69,14 @@ pub(super) const BUTTON: Allowed = Allowed {
 };
 
 /// All combinations that are used.
-pub const ALLOWED: [Allowed; 14] = [
+pub const ALLOWED: [Allowed; 15] = [
     VOLUME_INCREASING,
     STORAGE,
     DAYS,
     PLAIN_ML,
     RATE,
     DKH,
+    MG_PER_L,
     INSTANT,
     WORDS,
     TEXT,

@@ -83,8 +83,14 @@ pub(super) fn line_within(
         .max()
         .unwrap_or(volume);
     // As for a plan: the day and one dose more must fit, or the edge of a day would block the first slot of the next.
-    if volume.saturating_add(largest) > config.daily_cap {
-        return Err(over(volume, "a day", config.daily_cap));
+    let with_next = volume.saturating_add(largest);
+    let (total, what) = if volume > config.daily_cap {
+        (volume, "a day")
+    } else {
+        (with_next, "in a day and the first dose of the next")
+    };
+    if total > config.daily_cap {
+        return Err(over(total, what, config.daily_cap));
     }
     if largest > config.dose_cap {
         return Err(over(largest, "in one dose", config.dose_cap));
@@ -126,12 +132,28 @@ pub fn bottle_within(
         let smallest = dose_min(&line.name);
         if volume.split(doses).into_iter().min() < Some(smallest) {
             return Err(format!(
-                "line {} would give {volume} a day in {doses} doses, smaller than its head meters ({smallest}); plan fewer doses a day for it first",
-                line.name
+                "line {} would give {volume} a day in {doses} doses, smaller than its head meters ({smallest}); {}",
+                line.name,
+                fewer_doses(volume, smallest, line.dose_cap)
             ));
         }
     }
     day_within(controller, daily, uptake).map_err(said)
+}
+
+/// In how many doses a day so much could be metered, in words.
+fn fewer_doses(volume: Volume, smallest: Volume, dose_cap: Volume) -> String {
+    let most = volume.as_ul().checked_div(smallest.as_ul()).unwrap_or(0);
+    let most = u32::try_from(most).unwrap_or(0);
+    match volume.split(most).into_iter().max() {
+        None => "no number of doses a day would do: use a weaker solution".to_owned(),
+        Some(dose) if dose > dose_cap => format!(
+            "in {most} doses a day, the most that it could meter, each would be {dose}, over its dose-cap-ml: use a weaker solution"
+        ),
+        Some(_) => format!(
+            "plan at most {most} doses a day for it (doses in plan.toml), then `dosewright reload`"
+        ),
+    }
 }
 
 /// What a day of all lines adds.
@@ -190,4 +212,30 @@ pub(super) fn within(
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::tests::{CONTROLLER, PLAN, check_with};
+    use crate::quantity::name;
+
+    /// Line iodine of the sample, with a cap of 4 mL a day and 1.5 mL a dose, in four doses.
+    #[test]
+    fn the_volume_that_is_shown_is_the_one_that_is_over_the_cap() {
+        let loaded = check_with(CONTROLLER, PLAN, &crate::plan::check_plan).unwrap();
+        let said = |ul: i64| {
+            let within = line_within(&loaded.controller, &name("iodine"), Volume::from_ul(ul), 4);
+            within.map_or_else(|over| over.to_string(), |()| "within".to_owned())
+        };
+        assert_eq!(said(3_200), "within", "with one dose more exactly the cap");
+        assert_eq!(
+            said(3_800),
+            "line iodine would give 4.75 mL in a day and the first dose of the next, over its limit of 4.0 mL"
+        );
+        assert_eq!(
+            said(4_001),
+            "line iodine would give 4.001 mL a day, over its limit of 4.0 mL"
+        );
+    }
 }

@@ -262,7 +262,7 @@ impl Schedule {
         let mut found: Option<Slot> = None;
         for ahead in 0..=Self::AHEAD_DAYS_MAX {
             let date = first.checked_add(Span::new().days(ahead)).ok()?;
-            // A window through midnight puts slots of one date behind those of the next.
+            // What a gap that ends at midnight pushes into the next date may come behind a slot of that date.
             if found
                 .as_ref()
                 .is_some_and(|slot| zone.to_datetime(slot.at).date() < date)

@@ -26,7 +26,7 @@ pub struct StoredCalibration {
     pub simulated: bool,
     /// The runs that it is from, as they were entered.
     pub runs: Vec<CalibrationRun>,
-    /// The step of the vessel or scale that they were read by, zero when finer than anything else; `None` when it is not on record.
+    /// The step of the vessel or scale that they were read by; `None` when it is not on record.
     #[serde(rename = "resolution_ul")]
     pub resolution: Option<Volume>,
     /// What volumes were read from weights by, in words; empty when they were read in mL.

@@ -147,38 +147,30 @@ impl Entry {
 
     /// What it changes in the water or in what is given, in words.
     pub(super) fn change(&self) -> Option<String> {
-        Some(match self {
-            Self::Refill(Refill {
+        Some(if let Self::Refill(it) = self {
+            let Refill {
                 reservoir,
                 level,
                 solution,
                 ..
-            }) => {
-                format!("bottle {reservoir} filled to {level} of {solution}")
-            }
-            Self::Course(course) if course.step == 0 || course.state == CourseState::Ended => {
-                course.to_string()
-            }
-            Self::Calibration(stored) => format!("head {} calibrated", stored.head),
-            Self::Bench(bench) if bench.what == BenchStep::NewTube => {
-                format!("head {} with a new tube", bench.head)
-            }
-            Self::Note(note) if note.code == "plan-reloaded" => "another plan.toml".to_owned(),
-            Self::SlotNotGiven(_)
-            | Self::OutageMissed(_)
-            | Self::Hold(_)
-            | Self::Observation(_)
-            | Self::LabColumns(_)
-            | Self::Course(_)
-            | Self::Verification(_)
-            | Self::Bench(_)
-            | Self::Uptake(_)
-            | Self::Corridor(_)
-            | Self::Arming(_)
-            | Self::TakenBack(_)
-            | Self::Forgotten(_)
-            | Self::WrongTime(_)
-            | Self::Note(_) => return None,
+            } = it;
+            format!("bottle {reservoir} filled to {level} of {solution}")
+        } else if let Self::Course(it) = self
+            && (it.step == 0 || it.state == CourseState::Ended)
+        {
+            it.to_string()
+        } else if let Self::Calibration(it) = self {
+            format!("head {} calibrated", it.head)
+        } else if let Self::Bench(it) = self
+            && it.what == BenchStep::NewTube
+        {
+            format!("head {} with a new tube", it.head)
+        } else if let Self::Note(it) = self
+            && it.code == "plan-reloaded"
+        {
+            "another plan.toml".to_owned()
+        } else {
+            return None;
         })
     }
 }

@@ -43,7 +43,7 @@ pub use entry::{Entry, Loudness, Said};
 pub use forgotten::{Forgotten, PastForgotten};
 pub use history::{History, PastSession, TOLD_MAX};
 pub use hold::{Hold, HoldAction, HoldChange, HoldScope, NOTHING_IS_HELD};
-pub use lab::{Columns, LabColumns};
+pub use lab::{Columns, LabColumns, NoNumber};
 pub use note::{Code, Note};
 pub use observation::{Addition, Found, Observation, Observed, ObservedKind, Reading};
 pub use refill::{Content, Refill};

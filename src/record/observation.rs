@@ -57,6 +57,8 @@ pub enum Observed {
 pub struct Reading {
     pub of: Measurand,
     pub found: Found,
+    /// The step that the test is read to, in the measurand's unit; `None` when nobody told it.
+    pub step: Option<f64>,
     /// What was typed or printed, where the number alone would lose something.
     pub as_read: String,
 }
@@ -145,7 +147,11 @@ impl fmt::Display for Reading {
         let of = &self.of;
         match self.found {
             Found::Value { value, uncertainty } => {
-                write!(f, "{of} {} +- {}", of.shown(value), of.shown(uncertainty))
+                write!(f, "{of} {} +- {}", of.shown(value), of.shown(uncertainty))?;
+                match self.step.filter(|step| *step > 0.0) {
+                    Some(step) => write!(f, ", read to {}", of.shown(step)),
+                    None => Ok(()),
+                }
             }
             Found::Below(limit) => write!(f, "{of} below {}", of.shown(limit)),
         }
@@ -209,6 +215,9 @@ struct Written {
     /// One standard uncertainty, in `unit`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     uncertainty: Option<f64>,
+    /// The step that the test is read to, in `unit`; with a value.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    step: Option<f64>,
     /// The detection limit it is below, in `unit`; in place of a value.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     below: Option<f64>,
@@ -252,6 +261,7 @@ impl Written {
             of: None,
             value: None,
             uncertainty: None,
+            step: None,
             below: None,
             unit: None,
             as_read: None,
@@ -269,13 +279,19 @@ impl From<Observed> for Written {
     fn from(observed: Observed) -> Self {
         let written = Self::of_kind(observed.subject().0);
         match observed {
-            Observed::Reading(Reading { of, found, as_read }) => {
+            Observed::Reading(Reading {
+                of,
+                found,
+                step,
+                as_read,
+            }) => {
                 let (value, uncertainty) = found.amount();
                 let known = found.value().is_some();
                 Self {
                     of: Some(of.to_string()),
                     value: known.then_some(value),
                     uncertainty: known.then_some(uncertainty),
+                    step: step.filter(|_| known),
                     below: (!known).then_some(value),
                     unit: Some(of.unit().to_owned()),
                     as_read: (!as_read.is_empty()).then_some(as_read),
@@ -367,13 +383,23 @@ fn reading(written: &mut Written) -> Result<Reading, String> {
         }
     };
     let (value, uncertainty) = found.amount();
-    if ![value, uncertainty].iter().all(|v| can_be(*v)) {
+    let step = written.step.take();
+    if ![value, uncertainty, step.unwrap_or(0.0)]
+        .iter()
+        .all(|v| can_be(*v))
+    {
         return Err(format!(
-            "a reading of {value} with an uncertainty of {uncertainty} is out of range"
+            "a reading of {value} with an uncertainty of {uncertainty}, read to {}, is out of range",
+            step.unwrap_or(0.0)
         ));
     }
     let as_read = Words::new(&written.as_read.take().unwrap_or_default()).into();
-    Ok(Reading { of, found, as_read })
+    Ok(Reading {
+        of,
+        found,
+        step,
+        as_read,
+    })
 }
 
 fn can_be(value: f64) -> bool {

@@ -12,13 +12,14 @@ use crate::engine::{
     AlarmCode, Answer, Command, CourseAction, CourseWish, Denial, Event, NewCalibration, NewCourse,
     NewRefill, RefillLevel, ShellFacts, Status, Tell, Verdict, Wish,
 };
+use crate::metering::{REPEATS, lengths_around};
 use crate::quantity::{Millis, Name, Volume, Words};
 use crate::record::{CalibrationRun, CourseState, Departure, Found, Observed, Reading, Who};
 use crate::shell::{Hands, MustEnd};
 
 const WHO: Who = Who::Local { uid: 1000 };
-/// Runs of a calibration, of half and twice the usual dose in turns.
-const RUNS: usize = 8;
+/// What volumes are read by at the bench.
+const STEP: Volume = Volume::from_ul(10);
 /// Share either way and days of a corridor.
 const CORRIDOR: (f64, u32) = (0.1, 60);
 
@@ -180,11 +181,12 @@ impl Keeper {
             let Some(head) = stage.world.heads.get_mut(&name) else {
                 continue;
             };
-            let volumes = [usual.as_ul() / 2, usual.as_ul().saturating_mul(2)];
-            let lengths = volumes.map(|ul| head.calibration.run_time(Volume::from_ul(ul)));
+            let config = stage.world.controller.heads.get(&name);
+            let run_max = config.map_or(Millis::HOUR, |config| config.run_max);
+            let lengths = lengths_around(usual, head.calibration.rate(), run_max);
             let mut runs = Vec::new();
-            for on_time in lengths.into_iter().flatten().cycle().take(RUNS) {
-                let volume = head.measured(on_time, now);
+            for on_time in (0..REPEATS).flat_map(|_| lengths) {
+                let volume = read_by(STEP, head.measured(on_time, now));
                 runs.push(CalibrationRun {
                     on_time,
                     volume,
@@ -196,7 +198,7 @@ impl Keeper {
             let new = NewCalibration {
                 head: name,
                 runs,
-                resolution: Volume::ZERO,
+                resolution: STEP,
                 weighing: Words::default(),
                 method: Words::new("rehearsed"),
                 sure_of: None,
@@ -331,6 +333,13 @@ fn usual_dose(stage: &Stage, head: &Name) -> Option<Volume> {
     (slots > 0).then(|| Volume::from_ul(found.planned.as_ul() / slots))
 }
 
+/// To the nearest step.
+fn read_by(step: Volume, volume: Volume) -> Volume {
+    let half = step.as_ul() / 2;
+    let steps = volume.as_ul().saturating_add(half) / step.as_ul();
+    Volume::from_ul(steps.saturating_mul(step.as_ul()))
+}
+
 fn full(reservoir: &Name) -> NewRefill {
     NewRefill {
         reservoir: reservoir.clone(),
@@ -347,6 +356,8 @@ fn reading(of: &Quantity, (value, uncertainty): (f64, f64), sure: bool) -> Comma
         items: vec![Observed::Reading(Reading {
             of: of.clone().into(),
             found: Found::Value { value, uncertainty },
+            // It is in the uncertainty.
+            step: Some(0.0),
             as_read: String::new(),
         })],
         lab: None,

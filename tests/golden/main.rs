@@ -18,7 +18,7 @@ use dosewright::engine::{
 use dosewright::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use dosewright::record::{
     Addition, CalibrationRun, Carried, Columns, CorridorGrant, Departure, Destination, DoseId,
-    DoseKind, Ends, Found, HoldScope, Observed, Reading, UptakeHow,
+    DoseKind, Ends, Found, HoldScope, NoNumber, Observed, Reading, UptakeHow,
 };
 
 fn name(text: &str) -> Name {
@@ -186,6 +186,7 @@ fn lab() -> Lab {
             value: "Result".to_owned(),
             unit: "Unit".to_owned(),
             limit: Some("LOD".to_owned()),
+            words: [("n.n.".to_owned(), NoNumber::NotFound)].into(),
         }),
     }
 }
@@ -203,6 +204,7 @@ fn told_of_water() -> Vec<(&'static str, Command, Right)> {
         Observed::Reading(Reading {
             of,
             found,
+            step: found.value().map(|_| 0.1),
             as_read: as_read.to_owned(),
         })
     };
@@ -437,6 +439,7 @@ fn change() -> AdviceChange {
         volumes: [(name("alkalinity"), Volume::from_ul(80_300))].into(),
         course: None,
         no_course: Some("line alkalinity would give 101 mL a day".to_owned()),
+        held_back: Some("line alkalinity would give 99 mL a day".to_owned()),
         ends_courses: vec![3],
         outlook: outlook(),
     }

@@ -238,6 +238,7 @@ async fn the_daemons_state_is_kept_on_the_broker_and_its_events_and_readings_arr
             value: 421.0,
             uncertainty: 8.0,
         },
+        step: None,
         as_read: String::new(),
     });
     reef.ask(

@@ -433,8 +433,28 @@ fn ft_ha_04_and_05_every_entity_is_a_combination_that_hubs_accept() {
     }
     assert_eq!(
         units,
-        ["d", "dKH", "mL", "mL/min"].map(str::to_owned).into()
+        ["d", "dKH", "mL", "mL/min", "mg/L"]
+            .map(str::to_owned)
+            .into()
     );
+}
+
+#[test]
+fn whatever_is_estimated_is_shown_with_its_interval_uptake_and_reading() {
+    let message = described(&Settings::new("localhost", 1), "m1");
+    for (of, unit) in [("alkalinity", "dKH"), ("calcium", "mg/L")] {
+        for part in ["reading", "level", "level_low", "level_high", "uptake"] {
+            let entity = &message["components"][format!("{of}_{part}")];
+            assert_eq!(entity["unit_of_measurement"], json!(unit), "{of} {part}");
+        }
+        let template = message["components"][format!("{of}_level")]["value_template"].clone();
+        let template = template.as_str().unwrap();
+        assert!(
+            template.contains(&format!("estimates.{of}.level ")),
+            "{template}"
+        );
+    }
+    assert!(message["components"]["magnesium_level"].is_null());
 }
 
 #[test]

@@ -180,6 +180,14 @@ fn estimate() -> EstimateStatus {
     }
 }
 
+fn once_read() -> EstimateStatus {
+    EstimateStatus {
+        unit: "mg/L".to_owned(),
+        level: Some(421.0),
+        ..EstimateStatus::default()
+    }
+}
+
 fn water() -> WaterStatus {
     let dkh = |value| Some(Alkalinity::from_dkh(value));
     let stamp = Stamp {
@@ -193,6 +201,7 @@ fn water() -> WaterStatus {
             what: Observed::Reading(Reading {
                 of: Measurand::new(of, None).unwrap(),
                 found,
+                step: None,
                 as_read: String::new(),
             }),
             panel: None,
@@ -236,7 +245,11 @@ fn water() -> WaterStatus {
             waits: Some("the newest alkalinity reading does not fit".to_owned()),
             words: "corridor of alkalinity: 1.08 dKH to 1.32 dKH a day until 2026-12-31".to_owned(),
         }],
-        estimates: [("alkalinity".to_owned(), estimate())].into(),
+        estimates: [
+            ("alkalinity".to_owned(), estimate()),
+            ("calcium".to_owned(), once_read()),
+        ]
+        .into(),
         readings: [
             reading("alkalinity", value(8.1, 0.1)),
             reading("calcium", value(420.0, 8.0)),

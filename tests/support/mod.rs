@@ -8,7 +8,8 @@ use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::plan::SlotKey;
 use dosewright::quantity::{Millis, Name, Volume};
 use dosewright::record::{
-    Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, Refill, Stamp, Who,
+    Carried, Destination, DoseEnd, DoseId, DoseKind, Entry, Found, Intent, Observation, Observed,
+    Outcome, Reading, Refill, Stamp, Who,
 };
 use jiff::Timestamp;
 
@@ -116,11 +117,40 @@ pub(crate) fn refill(line: &str, level_ul: i64, before: Option<i64>, ms: i64) ->
     }
 }
 
+/// Tells a reading of alkalinity for each of the last 26 weeks before `end_ms`.
+pub(crate) fn read_weekly(path: &Path, end_ms: i64) {
+    let told = (0..26).map(|week| {
+        Entry::Observation(Observation {
+            number: week + 1,
+            what: Observed::Reading(Reading {
+                of: Quantity::Alkalinity.into(),
+                found: Found::Value {
+                    value: 8.0,
+                    uncertainty: 0.1,
+                },
+                step: Some(0.1),
+                as_read: String::new(),
+            }),
+            panel: None,
+            method: "titration".to_owned(),
+            happened: at(end_ms - (25 - week) * 7 * 86_400_000).wall,
+            who: Who::Local { uid: 1000 },
+            at: at(end_ms + 6_000),
+        })
+    });
+    let mut ledger = open(path, end_ms + 6_000);
+    ledger.store(&told.collect::<Vec<_>>()).unwrap();
+}
+
 /// Fills a new ledger at `path` with `doses` doses of five lines, 48 a day each, all delivered, the last at `end_ms` after
 /// the demo's beginning; and closes it. Made through SQL, in one transaction: a million doses in some seconds.
 ///
 /// The bottles are as full at first as they need be to end with 1 L each, so the books are sound.
 pub(crate) fn generate(path: &Path, doses: i64, end_ms: i64) {
+    generate_as(path, doses, end_ms, false);
+}
+
+pub(crate) fn generate_as(path: &Path, doses: i64, end_ms: i64, is_live: bool) {
     const STEP_MS: i64 = 360_000;
     drop(open(path, end_ms - doses * STEP_MS));
     let mut conn = rusqlite::Connection::open(path).unwrap();
@@ -151,7 +181,7 @@ pub(crate) fn generate(path: &Path, doses: i64, end_ms: i64) {
                      slot_second, volume_ul, run_time_ms, carries, destination, who, live, outcome, outcome_order,
                      delivered_ul, on_time_ms, reservoir_left_ul, cause, ended_session, ended_at_ms, ended_elapsed_ms,
                      ended_trusted)
-                 VALUES (?1, 1, ?2, ?3, 1, ?4, 'head-' || ?4, 'bottle-' || ?4, ?4, 'plan', ?5, ?6, 2000, 4000, ?7, 'tank', 'plan', 0,
+                 VALUES (?1, 1, ?2, ?3, 1, ?4, 'head-' || ?4, 'bottle-' || ?4, ?4, 'plan', ?5, ?6, 2000, 4000, ?7, 'tank', 'plan', ?9,
                      'delivered', ?1 + 5, 2000, 4000, ?8, '', 1, ?2 + 4000, ?3 + 4000, 1)",
             )
             .unwrap();
@@ -170,7 +200,8 @@ pub(crate) fn generate(path: &Path, doses: i64, end_ms: i64) {
                 civil.date().to_string(),
                 second,
                 serde_json::to_string(&carries(line)).unwrap(),
-                left
+                left,
+                is_live
             ])
             .unwrap();
         }

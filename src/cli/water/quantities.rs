@@ -38,6 +38,7 @@ pub(crate) fn reading(
     let scaled = matches!(of, Measurand::Salinity) && plain.contains(' ');
     Ok(Reading {
         found,
+        step: None,
         as_read: if scaled { text.trim() } else { "" }.to_owned(),
         of,
     })
@@ -72,19 +73,24 @@ fn value(of: &Measurand, text: &str) -> Result<f64, String> {
 }
 
 fn told_uncertainty(of: &Measurand, text: &str) -> Result<f64, String> {
-    let found = match of {
-        Measurand::Of(_) | Measurand::Nitrate | Measurand::Phosphate => value(of, text)?,
-        Measurand::Salinity | Measurand::Ph(_) | Measurand::Temperature => {
-            let number = text.trim().trim_end_matches('C').trim();
-            parse_plain_number(number).map_err(|error| error.to_string())?
-        }
-    };
+    let found = amount_told(of, text)?;
     if found > 0.0 {
         return Ok(found);
     }
     Err(format!(
         "an uncertainty of {text} is none; no test is exact, give what one reading can be off by"
     ))
+}
+
+/// A difference in the measurand's unit.
+pub(crate) fn amount_told(of: &Measurand, text: &str) -> Result<f64, String> {
+    match of {
+        Measurand::Of(_) | Measurand::Nitrate | Measurand::Phosphate => value(of, text),
+        Measurand::Salinity | Measurand::Ph(_) | Measurand::Temperature => {
+            let number = text.trim().trim_end_matches('C').trim();
+            parse_plain_number(number).map_err(|error| error.to_string())
+        }
+    }
 }
 
 fn usual_uncertainty(of: &Measurand, value: f64) -> f64 {

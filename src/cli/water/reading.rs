@@ -9,9 +9,9 @@ use serde_json::Value;
 
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{Mistake, Told};
-use crate::cli::water::quantities::reading as typed_reading;
+use crate::cli::water::quantities::{amount_told, reading as typed_reading};
 use crate::cli::water::told::{Row, rows, take_back, tell};
-use crate::cli::words::{minute, usage, zone};
+use crate::cli::words::{dotted, minute, usage, zone};
 use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::record::{Observed, Reading, TakenBack};
 
@@ -86,13 +86,20 @@ pub(crate) struct TypedReading {
     /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
     #[arg(long, value_name = "VALUE")]
     uncertainty: Option<String>,
+    /// The step that the test is read to, with its unit, for example "0.1 dKH"; that of kit-step in controller.toml when left out
+    #[arg(long, value_name = "VALUE")]
+    step: Option<String>,
     #[command(flatten)]
     told: Told,
 }
 
 impl TypedReading {
     fn of(&self, quantity: &str) -> Result<Reading, String> {
-        typed_reading(quantity, &self.value, self.uncertainty.as_deref())
+        let mut reading = typed_reading(quantity, &self.value, self.uncertainty.as_deref())?;
+        let step = self.step.as_deref();
+        let step = step.map(|step| amount_told(&reading.of, &dotted(step)?));
+        reading.step = step.transpose()?;
+        Ok(reading)
     }
 }
 

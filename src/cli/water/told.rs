@@ -115,7 +115,9 @@ impl Row {
 
     /// The value in words, with unit and 95 % interval.
     pub(crate) fn shown(&self) -> String {
-        let Reading { of, found, as_read } = &self.reading;
+        let Reading {
+            of, found, as_read, ..
+        } = &self.reading;
         let (value, half) = match found {
             Found::Below(limit) => return format!("below {}", of.shown(*limit)),
             Found::Value { value, uncertainty } => (*value, 1.96 * uncertainty),

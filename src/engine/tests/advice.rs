@@ -6,8 +6,8 @@ use super::rig::{
 use crate::chemistry::Quantity;
 use crate::config::Controller;
 use crate::engine::{
-    Advice, AdviceChange, Answer, Command, Confirm, CourseWish, Denial, Figures, NewRefill,
-    NewUptake, Proposal, RefillLevel, Verdict, Wish,
+    Advice, AdviceChange, Answer, Command, Confirm, CourseWish, Denial, EstimateStatus, Figures,
+    NewRefill, NewUptake, Proposal, RefillLevel, Verdict, Wish,
 };
 use crate::estimate::policy;
 use crate::quantity::{Alkalinity, f64_from_i64};
@@ -180,6 +180,30 @@ fn a_level_that_the_plan_keeps_is_left_alone_with_the_numbers_that_say_so() {
 }
 
 #[test]
+fn advice_and_status_say_the_same_of_the_water_and_say_it_of_now() {
+    let mut reef = Reef::new(8.4, 1.0);
+    reef.tests(3);
+    let then = reef.advice().water;
+    assert_eq!(then, reef.world.status().water.estimates["alkalinity"]);
+    reef.days(1);
+    let now = reef.advice().water;
+    assert_eq!(now, reef.world.status().water.estimates["alkalinity"]);
+    // A day without a test: what was added, less what is taken up.
+    let fallen = then.level.unwrap() - now.level.unwrap();
+    let uptake = then.uptake_per_day.unwrap();
+    assert!((fallen - (uptake - 0.8)).abs() < 0.07, "{fallen} {uptake}");
+    assert_eq!(
+        now.reading_age_s.unwrap() - then.reading_age_s.unwrap(),
+        86_400
+    );
+    let width = |water: &EstimateStatus| water.level_high.unwrap() - water.level_low.unwrap();
+    assert!(
+        width(&now) > width(&then),
+        "nobody looked, so it is known less well"
+    );
+}
+
+#[test]
 fn a_level_that_falls_gets_an_uptake_and_a_course_that_ends_at_target() {
     let mut reef = Reef::new(8.4, 1.0);
     reef.tests(4);
@@ -326,6 +350,56 @@ fn no_advice_asks_for_more_than_the_caps_let_a_line_give() {
     reef.confirm(proposal.confirm(None)).unwrap();
     reef.days(3);
     reef.world.check_caps();
+}
+
+fn metering_from(smallest: i64) -> impl Fn(&mut Controller) {
+    move |controller| {
+        let head = controller.lines[0].head.clone();
+        controller.heads.get_mut(&head).unwrap().dose_min = ul(smallest);
+    }
+}
+
+/// 0.8 dKH are 75.6 mL a day in twelve doses of 6.3 mL.
+#[test]
+fn where_a_head_meters_no_smaller_dose_what_it_can_meter_is_offered_and_how_many_doses_would_do() {
+    let mut reef = Reef::with(8.2, 0.6, metering_from(5_200));
+    reef.tests(4);
+    let (proposal, change) = reef.proposed();
+    let volume = change.volumes[&name("alkalinity")];
+    assert!(volume >= ul(12 * 5_200) && volume < ul(63_500), "{volume}");
+    let why = change.held_back.unwrap();
+    assert!(
+        why.contains("smaller than its head meters (5.2 mL)"),
+        "{why}"
+    );
+    let doses = why.split("at most ").nth(1).unwrap();
+    let doses: i64 = doses.split(' ').next().unwrap().parse().unwrap();
+    assert!((7..12).contains(&doses), "{why}");
+    assert!(proposal.text.join(" ").contains("at most"), "{proposal:?}");
+    reef.confirm(proposal.confirm(None)).unwrap();
+    reef.days(2);
+    let not_given = reef.world.not_given();
+    assert!(
+        not_given.iter().all(|slot| slot.code != "not-metered"),
+        "{not_given:?}"
+    );
+    assert!(
+        reef.world.flows_of("alkalinity").len() > 12 * 8,
+        "{not_given:?}"
+    );
+}
+
+#[test]
+fn where_a_head_can_meter_nothing_less_the_advice_says_how_many_doses_would_do() {
+    let mut reef = Reef::with(8.2, 0.6, metering_from(6_290));
+    reef.tests(4);
+    let advice = reef.advice();
+    assert_eq!(advice.verdict, Verdict::NotNow, "{advice:?}");
+    let why = advice.because;
+    assert!(
+        why.contains("plan at most ") && why.contains("doses a day"),
+        "{why}"
+    );
 }
 
 #[test]
@@ -491,6 +565,31 @@ fn a_corridor_ends_with_its_date_by_a_trusted_clock_only() {
     reef.days(2);
     assert!(reef.corridor_ended().unwrap().contains("granted until"));
     assert!(reef.world.status().water.corridors.is_empty());
+}
+
+#[test]
+fn a_corridor_belongs_to_the_mode_it_was_granted_in() {
+    let mut reef = Reef::new(8.4, 1.0);
+    reef.tests(2);
+    reef.world.wished(corridor(0.1, 60)).unwrap();
+    let corridors = |reef: &mut Reef, live| {
+        reef.world.live = live;
+        reef.world.restart_after(SECOND);
+        reef.world.sync();
+        reef.world.run(SECOND);
+        reef.world.status().water.corridors.len()
+    };
+    assert_eq!(corridors(&mut reef, false), 0, "granted live");
+    assert_eq!(reef.corridor_ended(), None);
+    assert_eq!(corridors(&mut reef, true), 1, "a dry run does not end it");
+    for entry in &mut reef.world.books.entries {
+        if let Entry::Corridor(corridor) = entry {
+            corridor.live = false;
+        }
+    }
+    assert_eq!(corridors(&mut reef, true), 0, "granted in a dry run");
+    assert!(reef.corridor_ended().unwrap().contains("in a dry run"));
+    assert_eq!(corridors(&mut reef, false), 0, "and over for good");
 }
 
 #[test]

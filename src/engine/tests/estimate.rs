@@ -1,12 +1,12 @@
 //! The estimate follows from the record: from what most probably reached the water and from what was told, whenever it was.
 
 use super::rig::{DAY, HOUR, MINUTE, SECOND, World, demo, name, reading, tell};
-use crate::chemistry::Quantity;
-use crate::engine::{BenchAsk, Command, CourseWish, NewBench, Replaces, Tell};
+use crate::chemistry::{Measurand, Quantity};
+use crate::engine::{BenchAsk, Command, CourseWish, Lab, NewBench, Replaces, Tell};
 use crate::estimate::filter::{Estimate, Finding};
 use crate::estimate::policy;
 use crate::quantity::Words;
-use crate::record::{Addition, Carried, DoseEnd, DoseKind, Observed};
+use crate::record::{Addition, Carried, DoseEnd, DoseKind, Entry, Observed, Reading};
 
 const OF: Quantity = Quantity::Alkalinity;
 
@@ -506,4 +506,95 @@ fn the_guard_goes_by_its_own_bound_whatever_the_estimate_says() {
     world.read_alkalinity(10.9);
     assert!(shown(&mut world).questioned.is_some());
     near(world.prediction().unwrap().value, 10.9);
+}
+
+#[test]
+fn the_step_of_the_kit_counts_in_every_reading_that_tells_none_of_its_own() {
+    let variance = |kit_step: f64, own: Option<f64>| {
+        let (mut controller, plan) = demo();
+        controller.water.get_mut(&OF).unwrap().kit_step = kit_step;
+        let mut world = World::new(controller, plan, "2026-11-01T06:00:00Z");
+        world.start();
+        world.sync();
+        let Observed::Reading(read) = reading(OF, 8.0, 0.1) else {
+            unreachable!()
+        };
+        world.tell_surely(Observed::Reading(Reading { step: own, ..read }));
+        same_after_restart(&mut world);
+        estimate(&world).state.cov.ll
+    };
+    let plain = variance(0.0, None);
+    let with_step = |step: f64| plain + step * step / 12.0;
+    near(variance(0.5, None), with_step(0.5));
+    near(variance(0.5, Some(0.2)), with_step(0.2));
+    near(variance(0.5, Some(0.0)), plain);
+}
+
+#[test]
+fn a_lab_does_not_read_to_the_step_of_the_owners_kit() {
+    let (mut controller, plan) = demo();
+    controller.water.get_mut(&OF).unwrap().kit_step = 0.5;
+    let mut world = World::new(controller, plan, "2026-11-01T06:00:00Z");
+    world.start();
+    world.sync();
+    let of_lab = Tell {
+        lab: Some(Box::new(Lab {
+            name: "north".into(),
+            columns: None,
+        })),
+        ..tell(reading(OF, 8.0, 0.1))
+    };
+    world.told(Command::Tell(of_lab)).unwrap();
+    let steps = world.books.entries.iter().filter_map(|entry| {
+        let Entry::Observation(told) = entry else {
+            return None;
+        };
+        Some(told.reading()?.step)
+    });
+    assert_eq!(steps.last(), Some(None));
+}
+
+/// Told two days ago: alkalinity and salinity; a day ago: salinity.
+fn with_salinities(values: [f64; 2]) -> World {
+    let mut world = untested();
+    let times = [2 * DAY, DAY].map(|before| ago(&world, before));
+    told_at(&mut world, reading(OF, 8.0, 0.1), Some(times[0]));
+    for (value, at) in values.into_iter().zip(times) {
+        let salinity = reading(Measurand::Salinity, value, 0.3);
+        told_at(&mut world, salinity, Some(at));
+    }
+    world
+}
+
+#[test]
+fn a_salinity_that_moved_moves_what_is_dissolved_with_it() {
+    let mut still = with_salinities([35.0, 35.7]);
+    let mut moved = with_salinities([35.0, 36.75]);
+    // In the middle between the two, after half a day of 0.8 dKH: 5 % of 7.6 dKH.
+    let risen = level(&moved) - level(&still);
+    assert!((risen - 0.38).abs() < 1e-3, "{risen}");
+    let wider = estimate(&moved).state.cov.ll - estimate(&still).state.cov.ll;
+    // Twice 0.3 of 35, of 7.6 dKH; and what the level was known to is 5 % more.
+    let factor = 2.0 * (7.6 * 0.3 / 35.0_f64).powi(2);
+    let (least, most) = (factor, factor + 0.11 * estimate(&still).state.cov.ll);
+    assert!((least..most).contains(&wider), "{wider} {least} {most}");
+    same_after_restart(&mut still);
+    same_after_restart(&mut moved);
+}
+
+#[test]
+fn salinities_that_agree_are_one_value_that_is_known_better_with_each() {
+    let mut world = untested();
+    let now = world.wall();
+    let at = |days: i64| Some(now - jiff::Span::new().hours(24 * days));
+    told_at(&mut world, reading(OF, 8.0, 0.1), at(9));
+    for days in [9, 8, 7, 6, 5, 4, 3] {
+        let salinity = reading(Measurand::Salinity, 35.0, 0.5);
+        told_at(&mut world, salinity, at(days));
+    }
+    let before = level(&world);
+    // Against one reading of 35 +- 0.5 this would be nothing.
+    let salinity = reading(Measurand::Salinity, 36.2, 0.5);
+    told_at(&mut world, salinity, at(2));
+    assert!(level(&world) > before + 0.05, "{before} {}", level(&world));
 }

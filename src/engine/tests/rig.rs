@@ -246,7 +246,7 @@ pub(super) struct World {
     pub(super) plan: Arc<Plan>,
     /// True time in ms.
     pub(super) t: i64,
-    boot: u32,
+    pub(super) boot: u32,
     boot_zero: i64,
     epoch: i64,
     pub(super) wall_error: i64,
@@ -281,6 +281,7 @@ pub(super) fn reading(of: impl Into<Measurand>, value: f64, uncertainty: f64) ->
     Observed::Reading(Reading {
         of: of.into(),
         found: Found::Value { value, uncertainty },
+        step: None,
         as_read: String::new(),
     })
 }

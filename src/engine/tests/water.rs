@@ -468,6 +468,7 @@ fn below_a_detection_limit_is_never_known_to_be_high_and_may_be_known_to_be_low(
         Observed::Reading(Reading {
             of: calcium().into(),
             found: Found::Below(mg_per_l),
+            step: None,
             as_read: String::new(),
         })
     };
