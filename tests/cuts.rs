@@ -18,10 +18,11 @@ use dosewright::shell::{
 };
 use jiff::Timestamp;
 
-/// Local times of the slots: two that follow each other closely, and one hours later.
-const TIMES: [&str; 3] = ["10:00", "10:01", "16:00"];
-/// Lines, and what each gives in a slot.
-const LINES: [(&str, f64); 2] = [("magnesium", 2.0), ("iodine", 1.0)];
+/// Lines, what each gives in a slot, and the local times of its slots: some that follow each other closely, and one hours later.
+const LINES: [(&str, f64, [&str; 3]); 2] = [
+    ("magnesium", 1.0, ["10:00", "10:02", "16:00"]),
+    ("iodine", 0.5, ["10:01", "10:03", "16:01"]),
+];
 const DOSES_MAX: u32 = 3;
 /// 09:59 in Berlin.
 const BEGIN: &str = "2026-01-05T08:59:00Z";
@@ -41,13 +42,13 @@ fn demo() -> Controller {
 
 /// Every choice of up to three of the six slots.
 fn plans(controller: &Controller) -> Vec<(usize, Arc<Plan>)> {
-    let choices = 1_u32..1 << (TIMES.len() * LINES.len());
+    let choices = 1_u32..1 << (3 * LINES.len());
     let few = choices.filter(|choice| choice.count_ones() <= DOSES_MAX);
     few.map(|choice| {
         let mut text = "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n".to_owned();
-        for (number, (line, ml)) in LINES.iter().enumerate() {
-            let of_line = choice >> (number * TIMES.len());
-            let chosen = TIMES
+        for (number, (line, ml, times)) in LINES.iter().enumerate() {
+            let of_line = choice >> (3 * number);
+            let chosen = times
                 .iter()
                 .enumerate()
                 .filter(|(n, _)| of_line >> n & 1 == 1);

@@ -55,7 +55,10 @@ fn go_on(case: &mut Case, given: &mut Vec<Given>, first: usize, left: u32) -> (u
             match verdict {
                 Ok(_) => assert!(total <= CAP, "{total} uL were let through"),
                 Err(Refusal::DailyCap { total: told, .. }) => {
-                    assert!(total > CAP && told == ul(total), "{told} of {total} uL");
+                    // In the very millisecond in which a dose leaves it may still count, beside one that is asked for in the same.
+                    let leaves = |d: &Given| d.ended + Millis::DAY.as_ms() == began;
+                    let is_over = total > CAP && told == ul(total);
+                    assert!(is_over || given.iter().any(leaves), "{told} of {total} uL");
                     verdicts.1 += 1;
                     continue;
                 }
@@ -73,6 +76,7 @@ fn go_on(case: &mut Case, given: &mut Vec<Given>, first: usize, left: u32) -> (u
                 assert!(most(given) <= CAP);
                 if left > 1 {
                     let window = case.window.clone();
+                    case.now = Millis::new(began);
                     case.earlier(id, "a", "soda", Millis::ZERO, volume);
                     // Only the cap is to say no.
                     case.window.update(DoseId(id), |d| d.head = name("head-b"));
