@@ -2,7 +2,7 @@
 //!
 //! The house has a pure core and a thin shell. Everything that decides is pure: no clock, no file, no
 //! network, no randomness in [`quantity`], [`statistics`], [`chemistry`], [`metering`], [`plan`],
-//! [`estimate`], [`record`], [`guard`] and [`engine`].
+//! [`estimate`], [`record`], [`guard`] and [`engine`], and in [`report`], which draws what they say.
 //! What shells share without doing anything themselves is in [`shell`].
 //! The shell ([`daemon`], [`ledger`], [`pump`], [`control`], [`cli`]) feeds events in and carries effects out.
 //! `tests/architecture` fails when an import goes against the direction written in DEVELOPERS.md.
@@ -23,6 +23,7 @@ pub mod pump;
 pub mod quantity;
 pub mod record;
 pub mod rehearsal;
+pub mod report;
 pub mod shell;
 pub mod statistics;
 pub mod tell;

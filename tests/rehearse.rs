@@ -4,9 +4,13 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
+use dosewright::chemistry::Quantity;
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
 use dosewright::quantity::{Millis, Name, Volume};
-use dosewright::record::{Entry, Refill, Stamp, Who};
+use dosewright::record::{
+    Course, CourseState, Departure, Ends, Entry, Found, Observation, Observed, Reading, Refill,
+    Stamp, Who,
+};
 use serde_json::Value;
 
 fn rehearse(words: &[&str]) -> Output {
@@ -45,10 +49,9 @@ fn two_plans_are_rehearsed_beside_each_other_and_the_same_one_twice_is_the_same(
     assert!(text.is_ascii() && text.lines().count() < 50, "{text}");
 }
 
-#[test]
-fn with_a_state_folder_it_goes_on_from_a_copy_of_that_ledger() {
+/// A state folder with these entries.
+fn state(entries: impl FnOnce(Stamp) -> Vec<Entry>) -> tempfile::TempDir {
     let state = tempfile::tempdir().unwrap();
-    let path = state.path().join("ledger.db");
     let at = Stamp {
         wall: "2026-12-01T09:00:00Z".parse().unwrap(),
         elapsed: Millis::from_mins(60),
@@ -66,9 +69,15 @@ fn with_a_state_folder_it_goes_on_from_a_copy_of_that_ledger() {
             live: false,
         },
     };
-    let mut ledger = Ledger::open(&path, &open_as).unwrap();
-    ledger
-        .store(&[Entry::Refill(Refill {
+    let mut ledger = Ledger::open(&state.path().join("ledger.db"), &open_as).unwrap();
+    ledger.store(&entries(at)).unwrap();
+    state
+}
+
+#[test]
+fn with_a_state_folder_it_goes_on_from_a_copy_of_that_ledger() {
+    let state = state(|at| {
+        vec![Entry::Refill(Refill {
             reservoir: Name::new("calcium").unwrap(),
             level: Volume::from_ul(250_000),
             before: None,
@@ -77,9 +86,8 @@ fn with_a_state_folder_it_goes_on_from_a_copy_of_that_ledger() {
             who: Who::Local { uid: 1000 },
             note: String::new(),
             at,
-        })])
-        .unwrap();
-    drop(ledger);
+        })]
+    });
     let files =
         || ["ledger.db", "ledger.mark"].map(|f| std::fs::read(state.path().join(f)).unwrap());
     let before = files();
@@ -95,6 +103,69 @@ fn with_a_state_folder_it_goes_on_from_a_copy_of_that_ledger() {
         .as_f64()
         .unwrap();
     assert!(full > 13.0, "{full}");
+}
+
+/// The later of the two readings does not fit and waits for another one, so the estimate stays by the first.
+#[test]
+fn it_begins_where_the_estimate_has_the_water() {
+    let state = state(|at| {
+        let read = [
+            (1, "2026-12-01T06:00:00Z", 7.4),
+            (2, "2026-12-01T08:00:00Z", 9.9),
+        ];
+        let told = read.map(|(number, happened, value)| {
+            let uncertainty = 0.05;
+            Entry::Observation(Observation {
+                number,
+                what: Observed::Reading(Reading {
+                    of: Quantity::Alkalinity.into(),
+                    found: Found::Value { value, uncertainty },
+                    as_read: String::new(),
+                    step: None,
+                }),
+                panel: None,
+                method: String::new(),
+                happened: happened.parse().unwrap(),
+                who: Who::Local { uid: 1000 },
+                at,
+            })
+        });
+        told.into()
+    });
+    let found = json(&["--days", "1", "--state", state.path().to_str().unwrap()]);
+    let day = found["water"]["alkalinity"]["by_day"][0].as_f64().unwrap();
+    assert!((7.0..7.8).contains(&day), "{day}");
+}
+
+#[test]
+fn what_was_begun_live_goes_on_in_the_rehearsal() {
+    let course = |at| {
+        Entry::Course(Course {
+            number: 1,
+            what: Departure::Add {
+                line: Name::new("iodine").unwrap(),
+                of: Quantity::from_word("iodine").unwrap(),
+                per_day: 0.0001,
+                ends: Ends::Review,
+                standing: Volume::from_ul(2_000),
+                extra: Volume::from_ul(600),
+            },
+            days: 14,
+            step: 0,
+            since: "2026-12-01".parse().unwrap(),
+            state: CourseState::Running,
+            live: true,
+            note: String::new(),
+            who: Who::Local { uid: 1000 },
+            at,
+        })
+    };
+    for (courses, planned) in [(0, 4_000), (1, 5_200)] {
+        let state = state(|at| std::iter::repeat_n(course(at), courses).collect());
+        let found = json(&["--days", "2", "--state", state.path().to_str().unwrap()]);
+        // Four doses; 0.1 ug/L a day of 1 mL to 300 L, which is 0.6 mL.
+        assert_eq!(found["lines"]["iodine"]["planned_ul"], planned);
+    }
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! What water changes, top-up and the dosed volume itself do to a level.
 //!
 //! Terms: the *share* is the part of the net water volume that one change replaces; *new water* is what comes in; a *gain* is what
-//! a level gains between two changes by itself, negative when it is taken up. The tank is taken as well mixed; use the net volume
+//! a level gains between two changes by itself, negative when it is taken up; a *loss* is in proportion to the level. The tank is taken as well mixed; use the net volume
 //! (tank and sump less rock and sand), because with a volume guessed high every figure here is too hopeful.
 
 use std::fmt;
@@ -10,7 +10,7 @@ use thiserror::Error;
 
 use super::seawater::{WaterError, density_kg_per_m3};
 use super::water::{Celsius, Salinity};
-use crate::quantity::{Concentration, TankVolume, Volume, f64_from_i64, i64_from_f64};
+use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume, f64_from_i64, i64_from_f64};
 
 /// Why a dilution cannot be computed.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -23,16 +23,99 @@ pub enum DilutionError {
         "changes with new water of {new} bring {from} never to {target}; the target must lie between the two"
     )]
     Unreachable {
-        from: Concentration,
-        target: Concentration,
+        from: String,
+        target: String,
         /// Level of the new water.
-        new: Concentration,
+        new: String,
     },
     /// A number that is not finite or has the wrong sign.
     #[error("{what} is {value}, which is no amount; check the entry")]
     Value { what: &'static str, value: f64 },
     #[error(transparent)]
     Water(#[from] WaterError),
+}
+
+/// What is mixed: a level of one thing, in its own unit.
+pub trait Level: Copy + fmt::Display {
+    const UNIT: &'static str;
+    /// The unit as keys end with it.
+    const KEY: &'static str;
+
+    fn of(value: f64) -> Self;
+
+    fn value(self) -> f64;
+}
+
+impl Level for Alkalinity {
+    const UNIT: &'static str = "dKH";
+    const KEY: &'static str = "dkh";
+
+    fn of(value: f64) -> Self {
+        Self::from_dkh(value)
+    }
+
+    fn value(self) -> f64 {
+        self.as_dkh()
+    }
+}
+
+impl Level for Concentration {
+    const UNIT: &'static str = "mg/L";
+    const KEY: &'static str = "mg_per_l";
+
+    fn of(value: f64) -> Self {
+        Self::from_mg_per_l(value)
+    }
+
+    fn value(self) -> f64 {
+        self.as_mg_per_l()
+    }
+}
+
+/// What happens to a level from one change to the next: dC/dt = gain - rate C, solved.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Between {
+    /// The part of the level that is left.
+    kept: f64,
+    gained: f64,
+}
+
+impl Between {
+    /// The same gain whatever the level.
+    pub fn constant(gain: impl Level) -> Self {
+        Self {
+            kept: 1.0,
+            gained: gain.value(),
+        }
+    }
+
+    /// Over `days`, with this gain a day while `percent_per_day` of the level is lost in each day without it.
+    ///
+    /// # Errors
+    /// [`DilutionError::Value`] unless that is above 0 and below 100 %.
+    pub fn in_proportion(
+        percent_per_day: f64,
+        gain_per_day: impl Level,
+        days: f64,
+    ) -> Result<Self, DilutionError> {
+        let rate = -(-percent_per_day / 100.0).ln_1p();
+        if !(rate.is_finite() && rate > 0.0) {
+            return Err(DilutionError::Value {
+                what: "what is taken up of the level in a day, in %,",
+                value: percent_per_day,
+            });
+        }
+        let lost = -(-rate * days).exp_m1();
+        Ok(Self {
+            kept: 1.0 - lost,
+            gained: gain_per_day.value() * lost / rate,
+        })
+    }
+
+    /// The level at the next change, from the one after the last.
+    pub fn then<L: Level>(self, level: L) -> L {
+        L::of(self.kept * level.value() + self.gained)
+    }
 }
 
 /// The part of the water that one change replaces: more than none, less than all.
@@ -75,58 +158,65 @@ impl ChangeShare {
     }
 
     /// The level after `changes` equal changes with new water of `new`, nothing else happening.
-    pub fn level_after(
-        self,
-        from: Concentration,
-        new: Concentration,
-        changes: u32,
-    ) -> Concentration {
+    pub fn level_after<L: Level>(self, from: L, new: L, changes: u32) -> L {
         let left = self.left_after(changes);
-        let (c0, c) = (from.as_mg_per_l(), new.as_mg_per_l());
-        Concentration::from_mg_per_l(c + (c0 - c) * left)
+        let (c0, c) = (from.value(), new.value());
+        L::of(c + (c0 - c) * left)
+    }
+
+    /// The levels just before and just after each of `changes`, the first of them at once.
+    pub fn series<L: Level>(
+        self,
+        from: L,
+        new: L,
+        between: Between,
+        changes: u32,
+    ) -> Vec<SteadyLevel<L>> {
+        let mut before = from;
+        let one = |_| {
+            let after = self.level_after(before, new, 1);
+            let this = SteadyLevel { before, after };
+            before = between.then(after);
+            this
+        };
+        (0..changes).map(one).collect()
     }
 
     /// How many equal changes bring `from` to `target` or past it; none when it is there already.
     ///
     /// # Errors
     /// [`DilutionError::Unreachable`] when the target does not lie between the level and the new water.
-    pub fn changes_to_reach(
+    pub fn changes_to_reach<L: Level>(
         self,
-        from: Concentration,
-        target: Concentration,
-        new: Concentration,
+        from: L,
+        target: L,
+        new: L,
     ) -> Result<u32, DilutionError> {
         let gap = gap_left(from, target, new)?;
         // A hair is taken off so that an exact whole number of changes is not rounded up to one more.
         let changes = (gap.ln() / (1.0 - self.0).ln() - 1e-9).ceil().max(0.0);
         i64_from_f64(changes)
             .and_then(|n| u32::try_from(n).ok())
-            .ok_or(DilutionError::Unreachable { from, target, new })
+            .ok_or_else(|| unreachable(from, target, new))
     }
 
-    /// Where the level settles under changes at a fixed interval with this `gain` between them.
+    /// Where the level settles under changes at a fixed interval with this happening between them.
     ///
-    /// The change removes what came: before it the level stands at new + gain / f, after it at new + gain (1 - f) / f.
-    pub fn steady_level(self, new: Concentration, gain: Concentration) -> SteadyLevel {
-        let before = new.as_mg_per_l() + gain.as_mg_per_l() / self.0;
+    /// What a change removes is what came in the meantime. With a constant gain the level stands at new + gain / f before it and at
+    /// new + gain (1 - f) / f after it.
+    pub fn steady_level<L: Level>(self, new: L, between: Between) -> SteadyLevel<L> {
+        let Between { kept, gained } = between;
+        let left = 1.0 - self.0;
+        let after = L::of((self.0 * new.value() + left * gained) / (1.0 - left * kept));
         SteadyLevel {
-            before: Concentration::from_mg_per_l(before),
-            after: Concentration::from_mg_per_l(before - gain.as_mg_per_l()),
+            before: between.then(after),
+            after,
         }
     }
 
-    /// The level just before change number `number` (from 1), starting at `from`.
-    pub fn level_before_change(
-        self,
-        from: Concentration,
-        new: Concentration,
-        gain: Concentration,
-        number: u32,
-    ) -> Concentration {
-        let steady = self.steady_level(new, gain).before.as_mg_per_l();
-        let first = from.as_mg_per_l() + gain.as_mg_per_l();
-        let left = self.left_after(number.saturating_sub(1));
-        Concentration::from_mg_per_l(steady + (first - steady) * left)
+    /// Changes that halve the distance from where the level settles.
+    pub fn changes_to_halve_with(self, between: Between) -> f64 {
+        0.5_f64.ln() / ((1.0 - self.0) * between.kept).ln()
     }
 }
 
@@ -135,38 +225,37 @@ impl ChangeShare {
 /// # Errors
 /// [`DilutionError::Unreachable`] when the target does not lie between the level and the new water, [`DilutionError::Share`] when
 /// it is there already or only a change of all water would do.
-pub fn share_to_reach(
-    from: Concentration,
-    target: Concentration,
-    new: Concentration,
-) -> Result<ChangeShare, DilutionError> {
+pub fn share_to_reach<L: Level>(from: L, target: L, new: L) -> Result<ChangeShare, DilutionError> {
     ChangeShare::from_percent((1.0 - gap_left(from, target, new)?) * 100.0)
 }
 
-/// (target - new) / (from - new): above 0, at most 1.
-fn gap_left(
-    from: Concentration,
-    target: Concentration,
-    new: Concentration,
-) -> Result<f64, DilutionError> {
-    let c = new.as_mg_per_l();
-    let gap = (target.as_mg_per_l() - c) / (from.as_mg_per_l() - c);
-    if gap > 0.0 && gap <= 1.0 {
-        Ok(gap)
-    } else {
-        Err(DilutionError::Unreachable { from, target, new })
+fn unreachable<L: Level>(from: L, target: L, new: L) -> DilutionError {
+    DilutionError::Unreachable {
+        from: from.to_string(),
+        target: target.to_string(),
+        new: new.to_string(),
     }
 }
 
-/// The two levels between which a tank with routine changes settles.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SteadyLevel {
-    /// Just before a change.
-    pub before: Concentration,
-    pub after: Concentration,
+/// (target - new) / (from - new): above 0, at most 1.
+fn gap_left<L: Level>(from: L, target: L, new: L) -> Result<f64, DilutionError> {
+    let gap = (target.value() - new.value()) / (from.value() - new.value());
+    if gap > 0.0 && gap <= 1.0 {
+        Ok(gap)
+    } else {
+        Err(unreachable(from, target, new))
+    }
 }
 
-impl fmt::Display for SteadyLevel {
+/// The levels round a change.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SteadyLevel<L> {
+    /// Just before it.
+    pub before: L,
+    pub after: L,
+}
+
+impl<L: Level> fmt::Display for SteadyLevel<L> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             f,
@@ -174,7 +263,7 @@ impl fmt::Display for SteadyLevel {
             self.before, self.after
         )
         .and_then(|()| {
-            if self.before.as_mg_per_l() < 0.0 {
+            if self.before.value() < 0.0 {
                 f.write_str(", which cannot be: the changes bring in less than is taken up")
             } else {
                 Ok(())
@@ -213,26 +302,6 @@ pub fn litres_for_continuous(tank: TankVolume, left: f64) -> Result<TankVolume, 
         Err(DilutionError::Value {
             what: "the part of the old water that is left",
             value: left,
-        })
-    }
-}
-
-/// What must be given at each interval so that a level returns to `level`, when the fraction lost in the interval follows exp(-`rate`)
-/// (loss in proportion to the level) and no water is changed: C (1 - e^-k).
-///
-/// # Errors
-/// [`DilutionError::Value`] for a rate that is negative or not finite.
-pub fn dose_against_proportional_loss(
-    level: Concentration,
-    rate: f64,
-) -> Result<Concentration, DilutionError> {
-    if rate.is_finite() && rate >= 0.0 {
-        let lost = -(-rate).exp_m1();
-        Ok(Concentration::from_mg_per_l(level.as_mg_per_l() * lost))
-    } else {
-        Err(DilutionError::Value {
-            what: "the rate of loss in each interval",
-            value: rate,
         })
     }
 }
@@ -400,6 +469,84 @@ mod tests {
         close(wanted.as_percent(), 40.0, 1e-9, "a7.to_target");
     }
 
+    /// The level just before change number `number`, from new water on.
+    fn before_change(
+        share: ChangeShare,
+        new: Concentration,
+        gain: Concentration,
+        number: u32,
+    ) -> f64 {
+        let between = Between::constant(gain);
+        let series = share.series(between.then(new), new, between, number);
+        series.last().unwrap().before.as_mg_per_l()
+    }
+
+    /// Many small changes are a stirred tank with a first-order loss, which settles at `C / (1 + k tau)` (Levenspiel, *Chemical Reaction
+    /// Engineering*, the mixed flow reactor; from memory): 10 % of the water a day against 5 % of the level lost a day.
+    #[test]
+    fn small_changes_against_a_loss_in_proportion_settle_as_a_stirred_tank_does() {
+        let changes_a_day = 100_000.0;
+        let share = share(10.0 / changes_a_day);
+        let between = Between::in_proportion(5.0, mg(0.0), 1.0 / changes_a_day).unwrap();
+        let k = -(0.95_f64.ln());
+        let steady = share.steady_level(mg(420.0), between);
+        close(
+            steady.after.as_mg_per_l(),
+            420.0 / (1.0 + k / 0.1),
+            1e-2,
+            "stirred tank",
+        );
+    }
+
+    /// Row `a7.steady.dose_firstorder`: what is lost in an interval at k = 0.5 is 0.393469 of the level; and where a level settles, the series ends.
+    #[test]
+    fn a_loss_in_proportion_leaves_its_share_and_ends_where_it_settles() {
+        let percent = 100.0 * -(-0.5_f64).exp_m1();
+        let between = Between::in_proportion(percent, mg(0.0), 1.0).unwrap();
+        close(
+            1.0 - between.then(mg(1.0)).as_mg_per_l(),
+            0.393_469,
+            1e-6,
+            "a7.steady.dose_firstorder",
+        );
+        // In two days twice the rate, and a gain settles at gain / k without a change.
+        let two = Between::in_proportion(percent, mg(2.0), 2.0).unwrap();
+        close(two.then(mg(4.0)).as_mg_per_l(), 4.0, 1e-9, "gain / k");
+        let steady = share(25.0).steady_level(mg(8.0), two);
+        let last = *share(25.0)
+            .series(mg(50.0), mg(8.0), two, 60)
+            .last()
+            .unwrap();
+        close(
+            last.before.as_mg_per_l(),
+            steady.before.as_mg_per_l(),
+            1e-9,
+            "settles",
+        );
+        close(
+            last.after.as_mg_per_l(),
+            steady.after.as_mg_per_l(),
+            1e-9,
+            "settles",
+        );
+        for bad in [0.0, 100.0, -5.0, f64::NAN] {
+            assert!(Between::in_proportion(bad, mg(0.0), 7.0).is_err(), "{bad}");
+        }
+    }
+
+    /// Rows `a7.remain.f50`: halves; the same arithmetic in dKH: 50 % of 12 dKH against water of 7 dKH leave 9.5, 8.25, 7.625 dKH.
+    #[test]
+    fn a_series_of_large_changes_brings_each_level_towards_the_new_water() {
+        let dkh = Alkalinity::from_dkh;
+        let nothing = Between::constant(dkh(0.0));
+        let series = share(50.0).series(dkh(12.0), dkh(7.0), nothing, 3);
+        let after: Vec<f64> = series.iter().map(|round| round.after.as_dkh()).collect();
+        for (found, wanted) in after.into_iter().zip([9.5, 8.25, 7.625]) {
+            close(found, wanted, 1e-9, "a7.remain.f50");
+        }
+        assert_eq!(series.len(), 3);
+    }
+
     /// Rows `a7.cont.0.1`, `0.2`, `1`, `2`, `half`; tolerance 1e-6.
     #[test]
     fn continuous_exchange_lies_on_the_exponential() {
@@ -432,7 +579,7 @@ mod tests {
     #[test]
     fn a_contaminant_settles_where_changes_remove_what_comes() {
         let ten = share(10.0);
-        let steady = ten.steady_level(mg(0.0), mg(1.0));
+        let steady = ten.steady_level(mg(0.0), Between::constant(mg(1.0)));
         close(steady.before.as_mg_per_l(), 10.0, 1e-9, "a7.steady.input");
         close(steady.after.as_mg_per_l(), 9.0, 1e-9, "a7.steady.input");
         for (number, wanted) in [
@@ -443,8 +590,8 @@ mod tests {
             (26, 9.353_892),
             (52, 9.958_254),
         ] {
-            let level = ten.level_before_change(mg(0.0), mg(0.0), mg(1.0), number);
-            close(level.as_mg_per_l(), wanted, 1e-6, "a7.steady.approach");
+            let level = before_change(ten, mg(0.0), mg(1.0), number);
+            close(level, wanted, 1e-6, "a7.steady.approach");
         }
     }
 
@@ -452,7 +599,7 @@ mod tests {
     #[test]
     fn routine_changes_cannot_hold_a_trace_that_is_used() {
         let ten = share(10.0);
-        let steady = ten.steady_level(mg(1.0), mg(-0.05));
+        let steady = ten.steady_level(mg(1.0), Between::constant(mg(-0.05)));
         close(steady.before.as_mg_per_l(), 0.5, 1e-9, "a7.steady.trace");
         close(steady.after.as_mg_per_l(), 0.55, 1e-9, "a7.steady.trace");
         for (number, wanted) in [
@@ -463,24 +610,11 @@ mod tests {
             (26, 0.532_305),
             (52, 0.502_087),
         ] {
-            let level = ten.level_before_change(mg(1.0), mg(1.0), mg(-0.05), number);
-            close(level.as_mg_per_l(), wanted, 1e-6, "a7.steady.trace_seq");
+            let level = before_change(ten, mg(1.0), mg(-0.05), number);
+            close(level, wanted, 1e-6, "a7.steady.trace_seq");
         }
-        let worse = ten.steady_level(mg(1.0), mg(-0.2));
+        let worse = ten.steady_level(mg(1.0), Between::constant(mg(-0.2)));
         assert!(worse.to_string().contains("cannot be"), "{worse}");
-    }
-
-    /// Row `a7.steady.dose_firstorder`: 0.393469 of the level where k is 0.5 in each interval; tolerance 1e-6.
-    #[test]
-    fn a_loss_in_proportion_is_made_good_by_its_own_share() {
-        let dose = dose_against_proportional_loss(mg(1.0), 0.5).unwrap();
-        close(
-            dose.as_mg_per_l(),
-            0.393_469,
-            1e-6,
-            "a7.steady.dose_firstorder",
-        );
-        assert!(dose_against_proportional_loss(mg(1.0), f64::NAN).is_err());
     }
 
     /// Row `a7.evap`; tolerance 1e-4. Row `a7.dose_salinity` gives the salt: 0.82708 g/L in 30 days of 200 mL a day into 200 L.
@@ -543,7 +677,7 @@ mod tests {
             let tank = TankVolume::from_litres(a);
             if let Ok(share) = ChangeShare::from_percent(d) {
                 prop_assert!(share.changes_to_reach(mg(a), mg(b), mg(d)).map_or_else(|e| !e.to_string().is_empty(), |_| true));
-                prop_assert!(!share.steady_level(mg(a), mg(b)).to_string().is_empty());
+                prop_assert!(!share.steady_level(mg(a), Between::constant(mg(b))).to_string().is_empty());
             }
             if let Ok(left) = left_after_continuous(TankVolume::from_litres(b), tank) {
                 prop_assert!((0.0..=1.0).contains(&left));

@@ -5,6 +5,7 @@ use std::fmt;
 use super::carbonate::PhScale;
 use super::quantity::Quantity;
 use super::show::figures;
+use super::unit::Unit;
 
 /// What is read of the water, in its own unit: dKH for alkalinity, mg/L for what is dissolved.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -71,11 +72,11 @@ impl Measurand {
     /// The scale of a pH; empty for salinity.
     pub const fn unit(&self) -> &'static str {
         match self {
-            Self::Of(of) => of.unit(),
+            Self::Of(of) => of.unit().as_str(),
             Self::Salinity => "",
             Self::Ph(scale) => scale.as_str(),
             Self::Temperature => "C",
-            Self::Nitrate | Self::Phosphate => "mg/L",
+            Self::Nitrate | Self::Phosphate => Unit::MgPerL.as_str(),
         }
     }
 
@@ -87,12 +88,18 @@ impl Measurand {
         }
     }
 
+    /// Of what there is so much in each litre.
+    pub const fn per_litre(&self) -> Option<Unit> {
+        match self {
+            Self::Of(of) => Some(of.unit()),
+            Self::Nitrate | Self::Phosphate => Some(Unit::MgPerL),
+            Self::Salinity | Self::Ph(_) | Self::Temperature => None,
+        }
+    }
+
     /// Whether a method can fail to find any.
     pub const fn has_detection_limit(&self) -> bool {
-        matches!(
-            self,
-            Self::Of(Quantity::Element(_)) | Self::Nitrate | Self::Phosphate
-        )
+        matches!(self.per_litre(), Some(Unit::MgPerL))
     }
 
     /// A value with its unit.

@@ -5,16 +5,19 @@
 //!
 //! | question | where |
 //! |---|---|
-//! | what is in the bottle | `salts`, `recipe`, `stock`, `solution` |
+//! | what is in the bottle, what is weighed in | `salts`, `recipe`, `stock`, `solution`, `batch` |
 //! | what a day's plan does and leaves behind, what skeleton takes along | `rises`, `skeleton` |
+//! | what a quantity is counted in, typed, shown | `unit` |
 //! | salinity, density, natural levels | `water`, `seawater`, `conductivity`, `natural` |
 //! | aragonite saturation | `carbonate`, `saturation` |
 //! | water changes and dosed water | `dilution` |
 
+mod batch;
 mod carbonate;
 mod conductivity;
 mod dilution;
 mod doubt;
+mod element;
 mod measurand;
 mod natural;
 mod quantity;
@@ -27,22 +30,22 @@ mod show;
 mod skeleton;
 mod solution;
 mod stock;
+mod unit;
 mod water;
 
+pub use batch::{cautions, grams, sea_salt_g, third_part};
 pub use carbonate::{Ph, PhScale};
 pub use conductivity::salinity_from_conductivity;
 pub use dilution::{
-    ChangeShare, DilutionError, DosedWater, SteadyLevel, dose_against_proportional_loss,
-    dosed_water, left_after_continuous, litres_for_continuous, salinity_after_evaporation,
-    share_to_reach,
+    Between, ChangeShare, DilutionError, DosedWater, Level, SteadyLevel, dosed_water,
+    left_after_continuous, litres_for_continuous, salinity_after_evaporation, share_to_reach,
 };
 pub use doubt::{Finder, doubt};
+pub use element::Element;
 pub use measurand::Measurand;
-pub use natural::{NaturalLevel, Sureness, natural_alkalinity, natural_level};
+pub use natural::{NaturalLevel, Sureness, matters, natural_level, natural_of};
 pub use quantity::Quantity;
-pub use recipe::{
-    ALKALINITY_MEQ_PER_L_MAX, ClaimRise, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX,
-};
+pub use recipe::{ALKALINITY_MEQ_PER_L_MAX, ELEMENT_MG_PER_L_MAX, RecipeError, SALT_G_PER_L_MAX};
 pub use rises::{Balance, CALCIUM_MG_PER_MEQ, Residue, Rises, drift_words, rises_words};
 pub use salts::Salt;
 pub use saturation::{
@@ -56,6 +59,7 @@ pub use seawater::{
 pub use show::amount;
 pub(crate) use show::figures;
 pub use skeleton::{TakenAlong, taken_along};
-pub use solution::{Element, SolutionEffect};
+pub use solution::SolutionEffect;
 pub use stock::{Dissolves, Recipe, StockError, check_dissolves, recipe_for, saturated_g_per_l};
+pub use unit::Unit;
 pub use water::{Celsius, Salinity};

@@ -1,15 +1,14 @@
 //! What is kept track of in the water: alkalinity, or an element.
 
 use std::borrow::Cow;
-use std::collections::BTreeMap;
 use std::fmt;
 
 use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::solution::{Element, SolutionEffect};
-use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
+use super::element::Element;
+use super::unit::Unit;
 
 /// One water quantity. Amounts of it per litre of water are in its own unit: dKH for alkalinity, mg/L for an element.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -31,6 +30,20 @@ impl Quantity {
         }
     }
 
+    pub fn all() -> impl Iterator<Item = Self> {
+        std::iter::once(Self::Alkalinity).chain(Element::all().map(Self::Element))
+    }
+
+    /// An element's symbol; the name of anything else.
+    pub fn symbol(&self) -> &str {
+        self.element().map_or(self.as_str(), Element::symbol)
+    }
+
+    /// What is dissolved and counted in mg/L, by its symbol; `None` for what is not.
+    pub fn dissolved(symbol: &str) -> Option<Self> {
+        Self::all().find(|of| of.unit() == Unit::MgPerL && of.symbol() == symbol)
+    }
+
     /// From a name, an element's symbol, or `KH`; `None` for a word that is none of them.
     pub fn from_word(word: &str) -> Option<Self> {
         if ALKALINITY_WORDS.contains(&word) {
@@ -50,57 +63,24 @@ impl Quantity {
     }
 
     /// The unit of an amount of it per litre of water.
-    pub const fn unit(&self) -> &'static str {
+    pub const fn unit(&self) -> Unit {
         match self {
-            Self::Alkalinity => "dKH",
-            Self::Element(_) => "mg/L",
+            Self::Alkalinity => Unit::Dkh,
+            Self::Element(_) => Unit::MgPerL,
         }
     }
 
     /// An amount of it per litre of water, given in its unit, as it is shown.
     pub fn amount(&self, amount: f64) -> String {
+        self.unit().amount(amount)
+    }
+
+    /// Whether none may be added while no uptake of it is established; of any other without one the animals are taken to use nothing.
+    pub const fn needs_uptake(&self) -> bool {
         match self {
-            Self::Alkalinity => Alkalinity::from_dkh(amount).to_string(),
-            Self::Element(_) => Concentration::from_mg_per_l(amount).to_string(),
+            Self::Alkalinity => true,
+            Self::Element(_) => false,
         }
-    }
-}
-
-impl SolutionEffect {
-    pub fn carries(&self, of: &Quantity) -> bool {
-        match of {
-            Quantity::Alkalinity => self.carries_alkalinity(),
-            Quantity::Element(element) => {
-                let mg_per_l = self.elements_mg_per_l.get(element);
-                mg_per_l.is_some_and(|mg| *mg > 0.0)
-            }
-        }
-    }
-
-    /// What `volume` of this solution adds of a quantity to `tank`, in its unit: dKH of alkalinity, mg/L of an element.
-    pub fn rise(&self, of: &Quantity, volume: Volume, tank: TankVolume) -> f64 {
-        match of {
-            Quantity::Alkalinity => self.alkalinity_rise(volume, tank).as_dkh(),
-            Quantity::Element(element) => self.element_rise(element, volume, tank).as_mg_per_l(),
-        }
-    }
-
-    /// The same of 1 mL; worked out with a litre, so that it keeps all its figures.
-    pub fn rise_per_ml(&self, of: &Quantity, tank: TankVolume) -> f64 {
-        self.rise(of, Volume::from_ul(1_000_000), tank) / 1000.0
-    }
-
-    /// What `volume` of this solution adds to `tank`, of each quantity that it carries: dKH of alkalinity, mg/L of an element.
-    pub fn carried(&self, volume: Volume, tank: TankVolume) -> BTreeMap<Quantity, f64> {
-        let alkalinity = self.alkalinity_rise(volume, tank).as_dkh();
-        let elements = self.elements_mg_per_l.keys().map(|element| {
-            let rise = self.element_rise(element, volume, tank).as_mg_per_l();
-            (Quantity::Element(element.clone()), rise)
-        });
-        elements
-            .chain([(Quantity::Alkalinity, alkalinity)])
-            .filter(|(_, amount)| *amount > 0.0)
-            .collect()
     }
 }
 

@@ -7,9 +7,11 @@ use std::collections::BTreeMap;
 
 use thiserror::Error;
 
+use super::quantity::Quantity;
 use super::salts::{Atom, Salt};
-use super::solution::{Element, SolutionEffect};
-use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
+use super::solution::SolutionEffect;
+use super::unit::Unit;
+use crate::quantity::{Alkalinity, TankVolume, Volume};
 
 /// Most g/L of one salt that can be meant: the most a litre of the listed ones takes, CaCl2.6H2O, is 1,278 g at 25 C
 /// (647.3 g/L anhydrous, row `a3.solL.CaCl2`).
@@ -56,14 +58,6 @@ pub enum RecipeError {
     },
 }
 
-/// What a label says its solution raises.
-#[derive(Debug, Clone, PartialEq)]
-pub enum ClaimRise {
-    Alkalinity(Alkalinity),
-    /// One element, in mg/L of tank water.
-    Element(Element, Concentration),
-}
-
 impl SolutionEffect {
     /// The effect of a solution of `salts`, each with its g per litre of finished solution. The same salt twice is summed.
     ///
@@ -91,8 +85,8 @@ impl SolutionEffect {
         for (salt, g_per_l) in sums {
             effect.alkalinity_meq_per_l += g_per_l * salt.meq_per_g();
             for (atom, _) in salt.atoms().filter(|(atom, _)| *atom != Atom::C) {
-                if let Some(element) = Element::new(atom.symbol()) {
-                    *effect.elements_mg_per_l.entry(element).or_insert(0.0) +=
+                if let Some(of) = Quantity::dissolved(atom.symbol()) {
+                    *effect.dissolved_mg_per_l.entry(of).or_insert(0.0) +=
                         g_per_l * salt.mg_per_g(atom.symbol());
                 }
             }
@@ -100,7 +94,7 @@ impl SolutionEffect {
         Ok(effect)
     }
 
-    /// The effect of a solution of which `volume` raises `litres` of water by `rise`, as labels say it.
+    /// The effect of a solution of which `volume` raises a quantity of `litres` of water by so much of its unit, as labels say it.
     ///
     /// # Errors
     /// [`RecipeError::Claim`] when one of the three is not finite or not positive, or when they add up to more than a litre of
@@ -108,7 +102,7 @@ impl SolutionEffect {
     pub fn from_claim(
         volume: Volume,
         litres: TankVolume,
-        rise: ClaimRise,
+        (of, rise): (&Quantity, f64),
     ) -> Result<Self, RecipeError> {
         let volume_ml = within("the volume of the claim", volume.as_ml(), "mL", 1_000_000.0)?;
         let water_l = within(
@@ -118,17 +112,17 @@ impl SolutionEffect {
             1_000_000.0,
         )?;
         let mut effect = Self::default();
-        match rise {
-            ClaimRise::Alkalinity(rise) => {
-                let meq = rise.as_meq_per_l() * water_l * 1000.0 / volume_ml;
+        match of.unit() {
+            Unit::Dkh => {
+                let meq = Alkalinity::from_dkh(rise).as_meq_per_l() * water_l * 1000.0 / volume_ml;
                 let what = "the alkalinity of one litre by this claim";
                 effect.alkalinity_meq_per_l = within(what, meq, "meq/L", ALKALINITY_MEQ_PER_L_MAX)?;
             }
-            ClaimRise::Element(element, rise) => {
-                let mg = rise.as_mg_per_l() * water_l * 1000.0 / volume_ml;
+            Unit::MgPerL => {
+                let mg = rise * water_l * 1000.0 / volume_ml;
                 let what = "the content of one litre by this claim";
                 let mg = within(what, mg, "mg/L", ELEMENT_MG_PER_L_MAX)?;
-                effect.elements_mg_per_l.insert(element, mg);
+                effect.dissolved_mg_per_l.insert(of.clone(), mg);
             }
         }
         Ok(effect)
@@ -196,8 +190,8 @@ mod tests {
         Salt::from_formula(formula).unwrap()
     }
 
-    fn element(symbol: &str) -> Element {
-        Element::new(symbol).unwrap()
+    fn dissolved(symbol: &str) -> Quantity {
+        Quantity::dissolved(symbol).unwrap()
     }
 
     /// Rows `a3.rise.*`: 1 mL of the stock into 100 L; tolerance 1e-4 relative.
@@ -224,7 +218,7 @@ mod tests {
         ] {
             let rise = SolutionEffect::from_salts(&[(salt(formula), grams)])
                 .unwrap()
-                .element_rise(&element(symbol), ml, tank);
+                .dissolved_rise(&dissolved(symbol), ml, tank);
             assert!(
                 (rise.as_mg_per_l() / mg - 1.0).abs() < 1e-4,
                 "{formula} {symbol}"
@@ -244,9 +238,9 @@ mod tests {
             (effect.alkalinity_meq_per_l / (50.0 * 18.8701 + 30.0 * 11.9039) - 1.0).abs() < 1e-4
         );
         let symbols: Vec<&str> = effect
-            .elements_mg_per_l
+            .dissolved_mg_per_l
             .keys()
-            .map(Element::symbol)
+            .map(Quantity::symbol)
             .collect();
         assert_eq!(symbols, ["Na"]);
     }
@@ -254,13 +248,12 @@ mod tests {
     #[test]
     fn a_label_claim_raises_what_it_says() {
         let (volume, litres) = (Volume::from_ul(10_000), TankVolume::from_litres(100.0));
-        let dkh = Alkalinity::from_dkh(0.7);
-        let effect =
-            SolutionEffect::from_claim(volume, litres, ClaimRise::Alkalinity(dkh)).unwrap();
+        let claim = (&Quantity::Alkalinity, 0.7);
+        let effect = SolutionEffect::from_claim(volume, litres, claim).unwrap();
         assert!((effect.alkalinity_rise(volume, litres).as_dkh() - 0.7).abs() < 1e-12);
-        let rise = ClaimRise::Element(element("Ca"), Concentration::from_mg_per_l(5.0));
-        let effect = SolutionEffect::from_claim(volume, litres, rise).unwrap();
-        assert!((effect.elements_mg_per_l[&element("Ca")] - 50_000.0).abs() < 1e-6);
+        let calcium = dissolved("Ca");
+        let effect = SolutionEffect::from_claim(volume, litres, (&calcium, 5.0)).unwrap();
+        assert!((effect.dissolved_mg_per_l[&calcium] - 50_000.0).abs() < 1e-6);
         assert!(!effect.carries_alkalinity());
     }
 
@@ -317,7 +310,7 @@ mod tests {
         let refusal = SolutionEffect::from_claim(
             Volume::from_ul(1000),
             TankVolume::from_litres(1000.0),
-            ClaimRise::Alkalinity(Alkalinity::from_dkh(10.0)),
+            (&Quantity::Alkalinity, 10.0),
         )
         .unwrap_err();
         assert!(refusal.to_string().contains("19000 meq/L"), "{refusal}");
@@ -329,19 +322,19 @@ mod tests {
             let (volume, water) = (Volume::from_ul(ul), TankVolume::from_litres(litres));
             let made = [
                 SolutionEffect::from_salts(&[(salt("NaOH"), grams)]),
-                SolutionEffect::from_claim(volume, water, ClaimRise::Alkalinity(Alkalinity::from_meq_per_l(rise))),
-                SolutionEffect::from_claim(volume, water, ClaimRise::Element(element("I"), Concentration::from_mg_per_l(rise))),
+                SolutionEffect::from_claim(volume, water, (&Quantity::Alkalinity, rise)),
+                SolutionEffect::from_claim(volume, water, (&dissolved("I"), rise)),
             ];
             for effect in made.into_iter().flatten() {
                 prop_assert!(effect.alkalinity_meq_per_l.is_finite() && effect.alkalinity_meq_per_l >= 0.0);
-                prop_assert!(effect.elements_mg_per_l.values().all(|v| v.is_finite() && *v > 0.0));
+                prop_assert!(effect.dissolved_mg_per_l.values().all(|v| v.is_finite() && *v > 0.0));
             }
         }
 
         #[test]
         fn a_claim_comes_back_from_its_solution(ul in 100_i64..100_000, litres in 1.0..2_000.0_f64, dkh in 0.0001..0.05_f64) {
             let (volume, water) = (Volume::from_ul(ul), TankVolume::from_litres(litres));
-            let claim = ClaimRise::Alkalinity(Alkalinity::from_dkh(dkh));
+            let claim = (&Quantity::Alkalinity, dkh);
             if let Ok(effect) = SolutionEffect::from_claim(volume, water, claim) {
                 prop_assert!((effect.alkalinity_rise(volume, water).as_dkh() / dkh - 1.0).abs() < 1e-12);
             }

@@ -6,9 +6,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
+use super::quantity::Quantity;
 use super::salts::Atom;
 use super::show::{amount, figures, signed};
-use super::solution::{Element, SolutionEffect};
+use super::solution::SolutionEffect;
 use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
 
 /// mg of calcium per meq of alkalinity in CaCO3: M(Ca) / 2 (row `a3.Ca_per_meq`).
@@ -30,8 +31,8 @@ const SULPHATE: f64 = Atom::S.weight() + 4.0 * Atom::O.weight();
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Rises {
     pub alkalinity: Alkalinity,
-    /// Each element added, in mg/L of tank water.
-    pub elements: BTreeMap<Element, Concentration>,
+    /// Whatever else is added.
+    pub dissolved: BTreeMap<Quantity, Concentration>,
 }
 
 impl Rises {
@@ -40,40 +41,33 @@ impl Rises {
         let mut all = Self::default();
         for (effect, volume) in doses {
             all.alkalinity = all.alkalinity.plus(effect.alkalinity_rise(*volume, tank));
-            for element in effect.elements_mg_per_l.keys() {
-                let rise = effect.element_rise(element, *volume, tank);
-                let sum = all.element(element).as_mg_per_l() + rise.as_mg_per_l();
-                all.elements
-                    .insert(element.clone(), Concentration::from_mg_per_l(sum));
+            for of in effect.dissolved_mg_per_l.keys() {
+                let rise = effect.dissolved_rise(of, *volume, tank);
+                let sum = all.dissolved(of).as_mg_per_l() + rise.as_mg_per_l();
+                let sum = Concentration::from_mg_per_l(sum);
+                all.dissolved.insert(of.clone(), sum);
             }
         }
         all
     }
 
-    /// The element added; zero when none of it is.
-    pub fn element(&self, element: &Element) -> Concentration {
-        self.elements.get(element).copied().unwrap_or_default()
+    fn dissolved(&self, of: &Quantity) -> Concentration {
+        self.dissolved.get(of).copied().unwrap_or_default()
     }
 
-    /// How much of one thing is added, for comparing: alkalinity in meq/L for `None`, an element in mg/L.
-    pub fn measure(&self, by: Option<&Element>) -> f64 {
-        by.map_or_else(
-            || self.alkalinity.as_meq_per_l(),
-            |element| self.element(element).as_mg_per_l(),
-        )
-    }
-
-    /// How much more of each element is added than in `before`, mg/L; negative for less. What differs by less than a ten-thousandth is
+    /// How much more of each thing dissolved is added than in `before`, mg/L; negative for less. What differs by less than a ten-thousandth is
     /// left out: volumes are whole microlitres, and no lab sees it.
-    pub fn more_than(&self, before: &Self) -> Vec<(Element, f64)> {
-        let elements: BTreeSet<&Element> =
-            before.elements.keys().chain(self.elements.keys()).collect();
-        elements
-            .into_iter()
-            .filter_map(|element| {
-                let (old, new) = (before.measure(Some(element)), self.measure(Some(element)));
+    pub fn more_than(&self, before: &Self) -> Vec<(Quantity, f64)> {
+        let all: BTreeSet<&Quantity> = before
+            .dissolved
+            .keys()
+            .chain(self.dissolved.keys())
+            .collect();
+        all.into_iter()
+            .filter_map(|of| {
+                let [old, new] = [before, self].map(|rises| rises.dissolved(of).as_mg_per_l());
                 let change = new - old;
-                (change.abs() > EQUAL_PART * old.max(new)).then(|| (element.clone(), change))
+                (change.abs() > EQUAL_PART * old.max(new)).then(|| (of.clone(), change))
             })
             .collect()
     }
@@ -119,7 +113,7 @@ impl Rises {
     }
 
     fn mg(&self, symbol: &str) -> f64 {
-        Element::new(symbol).map_or(0.0, |element| self.element(&element).as_mg_per_l())
+        Quantity::dissolved(symbol).map_or(0.0, |of| self.dissolved(&of).as_mg_per_l())
     }
 }
 
@@ -133,8 +127,8 @@ pub fn rises_words(rises: &Rises) -> String {
             figures(rises.alkalinity.as_meq_per_l())
         ));
     }
-    for (element, rise) in &rises.elements {
-        parts.push(format!("{element} +{}", amount(rise.as_mg_per_l())));
+    for (of, rise) in &rises.dissolved {
+        parts.push(format!("{} +{}", of.symbol(), amount(rise.as_mg_per_l())));
     }
     if parts.is_empty() {
         "nothing".to_owned()
@@ -143,15 +137,15 @@ pub fn rises_words(rises: &Rises) -> String {
     }
 }
 
-/// How much more or less of each element is added from now on, a line each; `and` ends each line.
-pub fn drift_words(drifts: &[(Element, f64)], and: impl Fn(f64) -> String) -> Vec<String> {
+/// How much more or less of each is added from now on, a line each; `and` ends each line.
+pub fn drift_words(drifts: &[(Quantity, f64)], and: impl Fn(f64) -> String) -> Vec<String> {
     drifts
         .iter()
-        .map(|(element, per_day)| {
+        .map(|(of, per_day)| {
             let sign = if *per_day < 0.0 { "less" } else { "more" };
             format!(
                 "{}: {} {sign} each day afterwards, {} a year{}",
-                element.symbol(),
+                of.symbol(),
                 amount(per_day.abs()),
                 amount((per_day * 365.0).abs()),
                 and(*per_day)
@@ -172,8 +166,8 @@ impl fmt::Display for Rises {
             signed(self.alkalinity.as_dkh()),
             signed(self.alkalinity.as_meq_per_l())
         )?;
-        for (element, rise) in &self.elements {
-            writeln!(f, "{element} {} mg/L", signed(rise.as_mg_per_l()))?;
+        for (of, rise) in &self.dissolved {
+            writeln!(f, "{} {} mg/L", of.symbol(), signed(rise.as_mg_per_l()))?;
         }
         Ok(())
     }
@@ -275,9 +269,9 @@ impl SolutionEffect {
             alkalinity_meq_per_l: 2000.0 * MOL_PER_L,
             ..Self::default()
         };
-        if let Some(calcium) = Element::new("Ca") {
+        if let Some(calcium) = Quantity::dissolved("Ca") {
             let mg_per_l = 1000.0 * MOL_PER_L * Atom::Ca.weight();
-            effect.elements_mg_per_l.insert(calcium, mg_per_l);
+            effect.dissolved_mg_per_l.insert(calcium, mg_per_l);
         }
         effect
     }
@@ -434,7 +428,7 @@ mod tests {
         fn no_number_makes_the_sums_panic(meq in any::<f64>(), mg in any::<f64>(), ul in any::<i64>(), litres in any::<f64>()) {
             let mut effect = SolutionEffect { alkalinity_meq_per_l: meq, ..SolutionEffect::default() };
             for symbol in ["Ca", "Na", "Cl", "S"] {
-                effect.elements_mg_per_l.insert(Element::new(symbol).unwrap(), mg);
+                effect.dissolved_mg_per_l.insert(Quantity::dissolved(symbol).unwrap(), mg);
             }
             let rises = Rises::of(&[(&effect, Volume::from_ul(ul))], TankVolume::from_litres(litres));
             prop_assert!(!rises.to_string().is_empty());

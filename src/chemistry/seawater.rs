@@ -9,7 +9,7 @@ use std::fmt;
 
 use thiserror::Error;
 
-use super::solution::Element;
+use super::element::Element;
 use super::water::{Celsius, Salinity};
 use crate::quantity::{Alkalinity, Concentration};
 

@@ -1,114 +1,20 @@
 //! The effect of one millilitre of a solution.
 
 use std::collections::BTreeMap;
-use std::fmt;
 
+use super::quantity::Quantity;
+use super::unit::Unit;
 use crate::quantity::{Alkalinity, Concentration, TankVolume, Volume};
 
-/// A chemical element, by its symbol, as lab panels name it. Alkalinity is not an element and has its own type.
-#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Element(String);
-
-/// Elements that reef solutions and lab panels speak of: symbol, and English name (IUPAC spelling).
-const ELEMENTS: [(&str, &str); 44] = [
-    ("Ag", "silver"),
-    ("Al", "aluminium"),
-    ("As", "arsenic"),
-    ("B", "boron"),
-    ("Ba", "barium"),
-    ("Be", "beryllium"),
-    ("Bi", "bismuth"),
-    ("Br", "bromine"),
-    ("C", "carbon"),
-    ("Ca", "calcium"),
-    ("Cd", "cadmium"),
-    ("Ce", "cerium"),
-    ("Cl", "chlorine"),
-    ("Co", "cobalt"),
-    ("Cr", "chromium"),
-    ("Cs", "caesium"),
-    ("Cu", "copper"),
-    ("F", "fluorine"),
-    ("Fe", "iron"),
-    ("Hg", "mercury"),
-    ("I", "iodine"),
-    ("K", "potassium"),
-    ("La", "lanthanum"),
-    ("Li", "lithium"),
-    ("Mg", "magnesium"),
-    ("Mn", "manganese"),
-    ("Mo", "molybdenum"),
-    ("N", "nitrogen"),
-    ("Na", "sodium"),
-    ("Ni", "nickel"),
-    ("P", "phosphorus"),
-    ("Pb", "lead"),
-    ("Rb", "rubidium"),
-    ("S", "sulfur"),
-    ("Sb", "antimony"),
-    ("Se", "selenium"),
-    ("Si", "silicon"),
-    ("Sn", "tin"),
-    ("Sr", "strontium"),
-    ("Ti", "titanium"),
-    ("U", "uranium"),
-    ("V", "vanadium"),
-    ("W", "tungsten"),
-    ("Zn", "zinc"),
-];
-
-impl Element {
-    /// An element by its symbol, for example `Ca`; `None` when it is none that can be dosed or measured here.
-    pub fn new(symbol: &str) -> Option<Self> {
-        let known = ELEMENTS.iter().any(|(known, _)| *known == symbol);
-        known.then(|| Self(symbol.to_owned()))
-    }
-
-    /// By its English name in lower case, for example `calcium`.
-    pub fn from_name(name: &str) -> Option<Self> {
-        let (symbol, _) = ELEMENTS.iter().find(|(_, known)| *known == name)?;
-        Some(Self((*symbol).to_owned()))
-    }
-
-    /// Every element that is known here.
-    pub fn all() -> impl Iterator<Item = Self> {
-        ELEMENTS
-            .iter()
-            .map(|(symbol, _)| Self((*symbol).to_owned()))
-    }
-
-    /// Its English name in lower case.
-    pub fn name(&self) -> &str {
-        let named = ELEMENTS.iter().find(|(symbol, _)| *symbol == self.0);
-        named.map_or(self.0.as_str(), |(_, name)| name)
-    }
-
-    pub fn symbol(&self) -> &str {
-        &self.0
-    }
-}
-
-impl fmt::Display for Element {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(&self.0)
-    }
-}
-
-impl fmt::Debug for Element {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
-}
-
-/// What one litre of a solution carries: meq of alkalinity and mg of each element.
+/// What one litre of a solution carries: meq of alkalinity and mg of whatever is counted in mg/L.
 ///
 /// Per litre of solution is per 1,000 mL, so the numbers are also ueq and ug per mL.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct SolutionEffect {
     /// meq of alkalinity in one litre of solution. Zero when it carries none.
     pub alkalinity_meq_per_l: f64,
-    /// mg of each element in one litre of solution.
-    pub elements_mg_per_l: BTreeMap<Element, f64>,
+    /// mg of each other quantity in one litre of solution.
+    pub dissolved_mg_per_l: BTreeMap<Quantity, f64>,
 }
 
 impl SolutionEffect {
@@ -124,14 +30,39 @@ impl SolutionEffect {
         )
     }
 
-    /// Concentration of `element` that `volume` of this solution adds to `tank`, in mg/L of tank water. Zero when it carries none.
-    pub fn element_rise(
-        &self,
-        element: &Element,
-        volume: Volume,
-        tank: TankVolume,
-    ) -> Concentration {
-        let mg_per_l = self.elements_mg_per_l.get(element).copied().unwrap_or(0.0);
+    /// What `volume` of this solution adds to `tank` of what is counted in mg/L. Zero when it carries none.
+    pub fn dissolved_rise(&self, of: &Quantity, volume: Volume, tank: TankVolume) -> Concentration {
+        let mg_per_l = self.dissolved_mg_per_l.get(of).copied().unwrap_or(0.0);
         Concentration::from_mg_per_l(mg_per_l * volume.as_ml() / 1000.0 / tank.as_litres())
+    }
+
+    pub fn carries(&self, of: &Quantity) -> bool {
+        match of.unit() {
+            Unit::Dkh => self.carries_alkalinity(),
+            Unit::MgPerL => self.dissolved_mg_per_l.get(of).is_some_and(|mg| *mg > 0.0),
+        }
+    }
+
+    /// What `volume` of this solution adds of a quantity to `tank`, in its unit.
+    pub fn rise(&self, of: &Quantity, volume: Volume, tank: TankVolume) -> f64 {
+        match of.unit() {
+            Unit::Dkh => self.alkalinity_rise(volume, tank).as_dkh(),
+            Unit::MgPerL => self.dissolved_rise(of, volume, tank).as_mg_per_l(),
+        }
+    }
+
+    /// The same of 1 mL; worked out with a litre, so that it keeps all its figures.
+    pub fn rise_per_ml(&self, of: &Quantity, tank: TankVolume) -> f64 {
+        self.rise(of, Volume::from_ul(1_000_000), tank) / 1000.0
+    }
+
+    /// What `volume` of this solution adds to `tank`, of each quantity that it carries, in its unit.
+    pub fn carried(&self, volume: Volume, tank: TankVolume) -> BTreeMap<Quantity, f64> {
+        self.dissolved_mg_per_l
+            .keys()
+            .chain([&Quantity::Alkalinity])
+            .map(|of| (of.clone(), self.rise(of, volume, tank)))
+            .filter(|(_, amount)| *amount > 0.0)
+            .collect()
     }
 }

@@ -10,10 +10,12 @@ use std::fmt;
 
 use thiserror::Error;
 
-use super::recipe::{ClaimRise, RecipeError};
+use super::quantity::Quantity;
+use super::recipe::RecipeError;
 use super::salts::{Atom, Salt};
 use super::show::figures;
 use super::solution::SolutionEffect;
+use super::unit::Unit;
 use super::water::Celsius;
 use crate::quantity::{TankVolume, Volume};
 
@@ -151,9 +153,7 @@ pub fn saturated_g_per_l(salt: Salt, temperature: Celsius) -> Result<f64, StockE
     let row = row_of(salt)?;
     let percent = percent_at(row, temperature).ok_or_else(|| outside(salt, row, temperature))?;
     let density = 1.0 + row.density_per_percent * percent;
-    let water = crystal_water(salt);
-    let anhydrous_mass = salt.molar_mass() - f64::from(water) * WATER;
-    Ok(10.0 * percent * density * salt.molar_mass() / anhydrous_mass)
+    Ok(10.0 * percent * density / salt.dry_part())
 }
 
 const WATER: f64 = 2.0 * Atom::H.weight() + Atom::O.weight();
@@ -166,11 +166,14 @@ fn row_of(salt: Salt) -> Result<&'static Row, StockError> {
         .ok_or(StockError::NotTabulated { salt })
 }
 
-fn crystal_water(salt: Salt) -> u8 {
-    salt.formula()
-        .split_once('.')
-        .and_then(|(_, water)| water.strip_suffix("H2O"))
-        .map_or(0, |count| count.parse().unwrap_or(1))
+impl Salt {
+    /// What of its mass is not water of the crystal.
+    pub(super) fn dry_part(self) -> f64 {
+        let water = self.formula().split_once('.');
+        let count = water.and_then(|(_, water)| water.strip_suffix("H2O"));
+        let count = count.map_or(0, |count| count.parse::<u8>().unwrap_or(1));
+        1.0 - f64::from(count) * WATER / self.molar_mass()
+    }
 }
 
 fn percent_at(row: &Row, temperature: Celsius) -> Option<f64> {
@@ -271,23 +274,24 @@ impl fmt::Display for Recipe {
 /// [`StockError::CarriesNone`] for the wrong salt, the rest when no such solution can be made.
 pub fn recipe_for(
     salt: Salt,
-    rise: &ClaimRise,
+    (of, rise): (&Quantity, f64),
     volume: Volume,
     tank: TankVolume,
     coldest: Celsius,
 ) -> Result<Recipe, StockError> {
-    let (per_g, what) = match rise {
-        ClaimRise::Alkalinity(_) => (salt.meq_per_g(), "alkalinity".to_owned()),
-        ClaimRise::Element(element, _) => (salt.mg_per_g(element.symbol()), element.to_string()),
+    let wanted = || SolutionEffect::from_claim(volume, tank, (of, rise));
+    let (per_g, wanted) = match of.unit() {
+        Unit::Dkh => (salt.meq_per_g(), wanted().map(|w| w.alkalinity_meq_per_l)),
+        Unit::MgPerL => {
+            let mg = wanted().map(|w| w.dissolved_mg_per_l.values().sum());
+            (salt.mg_per_g(of.symbol()), mg)
+        }
     };
     if per_g <= 0.0 {
+        let what = of.symbol().to_owned();
         return Err(StockError::CarriesNone { salt, what });
     }
-    let wanted = SolutionEffect::from_claim(volume, tank, rise.clone())?;
-    let carried = match rise {
-        ClaimRise::Alkalinity(_) => wanted.alkalinity_meq_per_l,
-        ClaimRise::Element(..) => wanted.elements_mg_per_l.values().sum(),
-    };
+    let carried: f64 = wanted?;
     let g_per_l = carried / per_g;
     let dissolves = check_dissolves(&[(salt, g_per_l)], coldest)?;
     Ok(Recipe {
@@ -300,8 +304,6 @@ pub fn recipe_for(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::chemistry::Element;
-    use crate::quantity::{Alkalinity, Concentration};
     use proptest::prelude::*;
 
     fn salt(formula: &str) -> Salt {
@@ -407,19 +409,17 @@ mod tests {
     #[test]
     fn ten_millilitres_a_day_carry_what_was_asked() {
         let (ml, tank) = (Volume::from_ul(10_000), TankVolume::from_litres(100.0));
-        let dkh = ClaimRise::Alkalinity(Alkalinity::from_dkh(0.5));
-        let soda = recipe_for(salt("Na2CO3"), &dkh, ml, tank, at(20.0)).unwrap();
+        let dkh = (&Quantity::Alkalinity, 0.5);
+        let soda = recipe_for(salt("Na2CO3"), dkh, ml, tank, at(20.0)).unwrap();
         assert!(
             (soda.g_per_l / (1.89 * 0.5 * 100.0) - 1.0).abs() < 1e-3,
             "{soda}"
         );
-        let calcium = ClaimRise::Element(
-            Element::new("Ca").unwrap(),
-            Concentration::from_mg_per_l(10.0),
-        );
-        let chloride = recipe_for(salt("CaCl2.2H2O"), &calcium, ml, tank, at(20.0)).unwrap();
+        let calcium = Quantity::dissolved("Ca").unwrap();
+        let calcium = (&calcium, 10.0);
+        let chloride = recipe_for(salt("CaCl2.2H2O"), calcium, ml, tank, at(20.0)).unwrap();
         assert!((chloride.g_per_l / 366.8 - 1.0).abs() < 1e-3, "{chloride}");
-        let wrong = recipe_for(salt("NaCl"), &calcium, ml, tank, at(20.0)).unwrap_err();
+        let wrong = recipe_for(salt("NaCl"), calcium, ml, tank, at(20.0)).unwrap_err();
         assert_eq!(
             wrong.to_string(),
             "NaCl carries no Ca; choose a salt that does"
@@ -429,14 +429,14 @@ mod tests {
     /// 10 mL a day that carry 1 dKH into 300 L would need 567 g/L of soda, which no water takes: the refusal says so.
     #[test]
     fn a_strength_that_cannot_dissolve_is_refused() {
-        let dkh = ClaimRise::Alkalinity(Alkalinity::from_dkh(1.0));
+        let dkh = (&Quantity::Alkalinity, 1.0);
         let (ml, tank) = (Volume::from_ul(10_000), TankVolume::from_litres(300.0));
-        let refusal = recipe_for(salt("Na2CO3"), &dkh, ml, tank, at(20.0)).unwrap_err();
+        let refusal = recipe_for(salt("Na2CO3"), dkh, ml, tank, at(20.0)).unwrap_err();
         assert!(
             refusal.to_string().contains("567.0 g/L of Na2CO3"),
             "{refusal}"
         );
-        assert!(recipe_for(salt("NaOH"), &dkh, ml, tank, at(20.0)).is_ok());
+        assert!(recipe_for(salt("NaOH"), dkh, ml, tank, at(20.0)).is_ok());
     }
 
     proptest! {

@@ -1,12 +1,13 @@
-//! What can be typed.
+//! What can be typed, and what is done then.
 
-use clap::{Args, Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 use crate::cli::headings::template;
 use crate::cli::heads::bench_args::{BenchArgs, CalibrationCommand};
+use crate::cli::heads::{certificate, words};
 use crate::cli::running::{self, SchemaOf};
 use crate::cli::water::owner_args::Panel;
-use crate::cli::{Place, record, water};
+use crate::cli::{Out, Place, Result, record, refused, water};
 
 /// Commands in the order of an owner's day.
 const HEADINGS: [(&str, &str); 5] = [
@@ -19,10 +20,10 @@ const HEADINGS: [(&str, &str); 5] = [
         "reading advise accept uptake course changes panel dilute saturation solution",
     ),
     ("Heads and the bench", "bench prime calibration"),
-    ("The record", "ledger"),
+    ("The record", "report ledger"),
     (
         "Setting up",
-        "check rehearse arm disarm clock simulate tell mqtt schema completions manual",
+        "demo check rehearse arm disarm clock simulate tell mqtt schema completions manual",
     ),
 ];
 
@@ -51,7 +52,7 @@ pub(super) enum Command {
     /// Rehearse the plan in virtual time against a model tank, and show where the water would go
     Rehearse(running::rehearse::Rehearse),
     /// Show what every line does, what its bottle holds and what comes next
-    Status(StatusArgs),
+    Status(running::status::StatusArgs),
     /// Accept the cautions, so that a live daemon drives its outputs
     #[command(
         after_help = "Needs mode = \"live\" in controller.toml and a running daemon, which stays dry until it is armed. Shows the cautions and asks for a typed sentence; there is no way round it. Any change of controller.toml or of the board disarms."
@@ -127,6 +128,10 @@ pub(super) enum Command {
         #[arg(value_enum)]
         of: SchemaOf,
     },
+    /// Make a page of the record for people: is it well, what is to do, what happened; and pictures
+    Report(record::report::ReportArgs),
+    /// Make a folder with an invented quarter of a year of the demo reef, and a report of it
+    Demo(running::demo::DemoArgs),
     /// Look at the record: list, export, check, back up
     #[command(subcommand)]
     Ledger(record::ledger::LedgerCommand),
@@ -143,24 +148,62 @@ pub(super) enum Command {
     },
 }
 
-/// Options of `status`.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Example: dosewright status --watch\nExit code 0: nothing needs you. 1: something is held, blocked or in alarm. 69: no daemon answers."
-)]
-pub(super) struct StatusArgs {
-    /// Refresh every two seconds until interrupted
-    #[arg(long, conflicts_with = "json")]
-    pub(super) watch: bool,
-    /// Exit with 1 when something is held, blocked or in alarm
-    #[arg(long)]
-    pub(super) exit_code: bool,
+impl Command {
+    pub(super) fn run(&self, place: &Place, out: &mut Out) -> Result {
+        match self {
+            Self::Run(options) => running::daemon::run(place, options),
+            Self::Check(options) => running::check::check(place, options, out),
+            Self::Rehearse(options) => running::rehearse::rehearse(place, options, out),
+            Self::Status(options) => running::status::status(place, options, out),
+            Self::Arm => running::arm::arm(place, out),
+            Self::Disarm => running::arm::disarm(place, out),
+            Self::OutputsOff => running::outputs_off::outputs_off(place, place.json, out),
+            Self::Tell(options) => running::tell::tell(place, options),
+            Self::Hold(options) => running::hold::hold(place, options, out),
+            Self::Resume(options) => running::daemon::resume(place, options, out),
+            Self::Reload => running::daemon::reload(place, out),
+            Self::Dose(options) => running::dose::dose(place, options, out),
+            Self::Prime(options) => running::dose::prime(place, options, out),
+            Self::Refill(options) => water::tank::refill(place, options, out),
+            Self::Reading(options) => water::reading::reading(place, options, out),
+            Self::Solution(options) => water::solution::solution(place, options, out),
+            Self::Saturation(options) => water::saturation::saturation(place, options, out),
+            Self::Advise(options) => water::advise::advise(place, options, out),
+            Self::Accept(options) => water::accept::accept(place, options, out),
+            Self::Uptake(options) => water::accept::uptake(place, options, out),
+            Self::Changes(options) => water::changes::changes(place, options, out),
+            Self::Course(options) => water::course::course(place, options, out),
+            Self::Panel(options) => water::panel::panel(place, options, out),
+            Self::Dilute(options) => water::dilute::dilute(place, options, out),
+            Self::Bench(options) => words::bench(place, options, out),
+            Self::Calibration(options) => certificate::calibration(place, options, out),
+            Self::Clock(options) => running::daemon::clock(place, options, out),
+            Self::Alarm(options) => running::daemon::alarm(place, options, out),
+            Self::Simulate(options) => running::daemon::simulate(place, options, out),
+            Self::Mqtt(options) => running::mqtt::mqtt(place, options, out),
+            Self::Schema { of } => Ok(out.json(&running::schema(*of))?),
+            Self::Report(options) => record::report::report(place, options, out),
+            Self::Demo(options) => running::demo::demo(options, out),
+            Self::Ledger(options) => record::ledger::ledger(place, options, out),
+            Self::Completions { shell } => {
+                clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
+                Ok(())
+            }
+            Self::Manual { into: None } => Ok(clap_mangen::Man::new(Cli::command()).render(out)?),
+            Self::Manual { into: Some(folder) } => clap_mangen::generate_to(Cli::command(), folder)
+                .map_err(|error| {
+                    refused(format!(
+                        "the manual cannot be written into {}: {error}",
+                        folder.display()
+                    ))
+                }),
+        }
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
 
     #[test]
     fn the_help_has_every_command_under_exactly_one_heading() {
@@ -212,6 +255,8 @@ mod tests {
                 "1002 hPa",
             ),
             (&["ledger", "list", "dosis"], "it has: "),
+            (&["reading", "add", "alkalinity", "8.1"], "dKH"),
+            (&["reading", "add", "pH", "8.2"], "8.2 nbs"),
             (
                 &["changes", "add", "water", "30 L", "--new", "8 dKH"],
                 "alkalinity=8.0 dKH",

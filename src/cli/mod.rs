@@ -5,6 +5,8 @@
 
 mod args;
 mod exit;
+#[cfg(any(test, fuzzing))]
+pub mod fuzzed;
 mod headings;
 mod heads;
 mod out;
@@ -22,7 +24,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser};
 
 use crate::record::NOTHING_IS_HELD;
-use args::{Cli, Command};
+use args::Cli;
 use exit::{Failure, Result, refused};
 use out::{Out, Tone};
 use place::Place;
@@ -50,7 +52,10 @@ pub fn main() -> ExitCode {
         }
     };
     let mut out = Out::stdout();
-    let result = dispatch(&cli, &mut out).and_then(|()| out.flush().map_err(Failure::from));
+    let result = cli
+        .command
+        .run(&cli.place, &mut out)
+        .and_then(|()| out.flush().map_err(Failure::from));
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => failure.report(),
@@ -64,54 +69,4 @@ fn may_have_meant_a_stop(error: &clap::Error) -> bool {
     let command = words.find_map(|word| cli.find_subcommand(&word));
     error.kind() == clap::error::ErrorKind::InvalidSubcommand
         || command.is_some_and(|command| command.get_name() == "hold")
-}
-
-fn dispatch(cli: &Cli, out: &mut Out) -> Result {
-    let place = &cli.place;
-    match &cli.command {
-        Command::Run(options) => running::daemon::run(place, options),
-        Command::Check(options) => running::check::check(place, options, out),
-        Command::Rehearse(options) => running::rehearse::rehearse(place, options, out),
-        Command::Status(options) => running::status::status(place, options, out),
-        Command::Arm => running::arm::arm(place, out),
-        Command::Disarm => running::arm::disarm(place, out),
-        Command::OutputsOff => running::outputs_off::outputs_off(place, place.json, out),
-        Command::Tell(options) => running::tell::tell(place, options),
-        Command::Hold(options) => running::hold::hold(place, options, out),
-        Command::Resume(options) => running::daemon::resume(place, options, out),
-        Command::Reload => running::daemon::reload(place, out),
-        Command::Dose(options) => running::dose::dose(place, options, out),
-        Command::Prime(options) => running::dose::prime(place, options, out),
-        Command::Refill(options) => water::tank::refill(place, options, out),
-        Command::Reading(options) => water::reading::reading(place, options, out),
-        Command::Solution(options) => water::solution::solution(place, options, out),
-        Command::Saturation(options) => water::saturation::saturation(place, options, out),
-        Command::Advise(options) => water::advise::advise(place, options, out),
-        Command::Accept(options) => water::accept::accept(place, options, out),
-        Command::Uptake(options) => water::accept::uptake(place, options, out),
-        Command::Changes(options) => water::changes::changes(place, options, out),
-        Command::Course(options) => water::course::course(place, options, out),
-        Command::Panel(options) => water::panel::panel(place, options, out),
-        Command::Dilute(options) => water::dilute::dilute(place, options, out),
-        Command::Bench(options) => heads::words::bench(place, options, out),
-        Command::Calibration(options) => heads::certificate::calibration(place, options, out),
-        Command::Clock(options) => running::daemon::clock(place, options, out),
-        Command::Alarm(options) => running::daemon::alarm(place, options, out),
-        Command::Simulate(options) => running::daemon::simulate(place, options, out),
-        Command::Mqtt(options) => running::mqtt::mqtt(place, options, out),
-        Command::Schema { of } => Ok(out.json(&running::schema(*of))?),
-        Command::Ledger(options) => record::ledger::ledger(place, options, out),
-        Command::Completions { shell } => {
-            clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
-            Ok(())
-        }
-        Command::Manual { into: None } => Ok(clap_mangen::Man::new(Cli::command()).render(out)?),
-        Command::Manual { into: Some(folder) } => clap_mangen::generate_to(Cli::command(), folder)
-            .map_err(|error| {
-                refused(format!(
-                    "the manual cannot be written into {}: {error}",
-                    folder.display()
-                ))
-            }),
-    }
 }

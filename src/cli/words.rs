@@ -6,7 +6,7 @@ use std::io::{self, BufRead, Write};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::chemistry::{Celsius, PhScale, Quantity, Rises, Salinity, SpecificGravity};
+use crate::chemistry::{Celsius, PhScale, Quantity, Rises, Salinity, SpecificGravity, Unit};
 use crate::cli::exit::chain;
 use crate::cli::{Failure, Out, Place, Result, exit, refused};
 use crate::config::{Loaded, load};
@@ -14,8 +14,8 @@ use crate::daemon::{ledger_path, machine_now};
 use crate::ledger::{Ledger, LedgerReader};
 use crate::plan::{check_plan, worked_out};
 use crate::quantity::{
-    Alkalinity, Concentration, Millis, QuantityError, TankVolume, Volume, parse_alkalinity,
-    parse_concentration, parse_duration, parse_plain_number, parse_tank_volume, parse_volume,
+    Millis, QuantityError, TankVolume, Volume, parse_duration, parse_plain_number,
+    parse_tank_volume, parse_volume,
 };
 use crate::record::{Carried, Uptake, starts_not_in_force};
 
@@ -182,37 +182,32 @@ pub(super) fn dotted(text: &str) -> Result<String, String> {
 /// An amount of a water quantity per litre, or a volume: whichever its unit says.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Amount {
-    Alkalinity(Alkalinity),
-    Concentration(Concentration),
+    PerLitre(Unit, f64),
     Volume(Volume),
 }
 
 /// Reads one, with a decimal comma where that can be nothing else.
 pub(super) fn amount(text: &str) -> Result<Amount, String> {
     let plain = dotted(text)?;
-    let alkalinity = parse_alkalinity(&plain).map(Amount::Alkalinity);
-    let alkalinity = alkalinity.or_else(|_| parse_concentration(&plain).map(Amount::Concentration));
-    alkalinity
-        .or_else(|_| parse_volume(&plain).map(Amount::Volume))
-        .map_err(|_| {
-            format!(
-                "\"{text}\" is no amount; give it with its unit: dKH, meq/L or mg/L CaCO3 of alkalinity, mg/L or ug/L of an element, mL of a solution"
-            )
-        })
+    let read = |unit: Unit| Some(Amount::PerLitre(unit, unit.parse(&plain).ok()?));
+    let amount = Unit::ALL.into_iter().find_map(read);
+    let volume = || parse_volume(&plain).ok().map(Amount::Volume);
+    amount.or_else(volume).ok_or_else(|| {
+        let [dkh, mg] = [Unit::Dkh, Unit::MgPerL].map(Unit::typed);
+        format!(
+            "\"{text}\" is no amount; give it with its unit: {dkh} of alkalinity, {mg} of an element, mL of a solution"
+        )
+    })
 }
 
 impl Amount {
     /// As a plain number in the quantity's unit.
     pub(super) fn of(self, of: &Quantity) -> Result<f64, String> {
-        match (of, self) {
-            (Quantity::Alkalinity, Self::Alkalinity(amount)) => Ok(amount.as_dkh()),
-            (Quantity::Element(_), Self::Concentration(amount)) => Ok(amount.as_mg_per_l()),
-            (Quantity::Alkalinity | Quantity::Element(_), _) => Err(format!(
+        match self {
+            Self::PerLitre(unit, amount) if unit == of.unit() => Ok(amount),
+            Self::PerLitre(..) | Self::Volume(_) => Err(format!(
                 "an amount of {of} is given in {}",
-                match of {
-                    Quantity::Alkalinity => "dKH, meq/L or mg/L CaCO3",
-                    Quantity::Element(_) => "mg/L or ug/L",
-                }
+                of.unit().typed()
             )),
         }
     }
@@ -289,7 +284,7 @@ pub(super) fn litres(text: &str) -> Result<TankVolume, QuantityError> {
 /// What is added, for programs.
 pub(super) fn rises_json(rises: &Rises) -> serde_json::Value {
     let elements: serde_json::Map<String, serde_json::Value> = rises
-        .elements
+        .dissolved
         .iter()
         .map(|(e, rise)| (e.symbol().to_owned(), rise.as_mg_per_l().into()))
         .collect();

@@ -7,7 +7,7 @@ use super::mistake::Sink;
 use super::model::{ApartRule, Line, Reservoir, Solution};
 use super::relations::{ALL_LINES, table_of};
 use super::tree::RawTable;
-use crate::chemistry::{Element, StockError, check_dissolves};
+use crate::chemistry::{Quantity, StockError, check_dissolves};
 use crate::quantity::Name;
 
 type Bottles = BTreeMap<Name, Reservoir>;
@@ -142,8 +142,8 @@ fn ruled((first, second): (&Name, &Name), apart: &[ApartRule]) -> bool {
 }
 
 fn holds_calcium(solution: &Solution) -> bool {
-    let calcium = Element::new("Ca");
-    calcium.is_some_and(|calcium| solution.effect.elements_mg_per_l.contains_key(&calcium))
+    let calcium = Quantity::dissolved("Ca");
+    calcium.is_some_and(|calcium| solution.effect.dissolved_mg_per_l.contains_key(&calcium))
 }
 
 /// The solutions that a bottle of a line may hold.

@@ -186,17 +186,20 @@ pub fn rests_on_at_boot(gpio: u8, active: ActiveLevel) -> bool {
     }
 }
 
+/// Where the pin of this use stands.
+fn place_of(head: &RawTable, use_of: &str) -> usize {
+    let mut kinds = keys::HEAD_PINS.into_iter();
+    let own = kinds.find_map(|(kind, pins)| Some((head.table(kind?)?, pins)));
+    let (table, pins) = own.unwrap_or((head, &[keys::head::OUTPUT]));
+    let named = pins.iter().find(|key| key.name() == use_of);
+    let key = named.or(pins.first());
+    key.map_or(table.at, |key| table.place(*key))
+}
+
 /// GPIO14 carries the boot console (from memory).
 fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'_>) {
     let (gpio, active) = (pin.gpio, pin.active);
-    let at = raw
-        .table(keys::head::STEPPER)
-        .map(|table| stepper::place_of(table, use_of))
-        .or_else(|| {
-            raw.table(keys::head::PWM)
-                .map(|table| table.place(keys::pwm::PIN))
-        })
-        .unwrap_or_else(|| raw.place(keys::head::OUTPUT));
+    let at = place_of(raw, use_of);
     if rests_on_at_boot(gpio, active) && (use_of.is_empty() || use_of == "pwm") {
         sink.warn(
             at,

@@ -1,5 +1,8 @@
 //! What drives a head or another thing: pins, steppers, hardware PWM. Pure data.
 
+use std::fmt;
+
+use super::pin::pin_words;
 use crate::quantity::Millis;
 
 /// A pin that is driven. Written with its numbering scheme, never a bare number.
@@ -103,6 +106,76 @@ impl HeadOutput {
     }
 }
 
+impl HeadOutput {
+    /// Whether a head that was driven at a speed (empty where that is not on record) is driven like this. Ledgers of before the speed
+    /// was kept know no PWM heads, and a change of those that there were was not seen.
+    pub fn is_driven_at(&self, speed: &str) -> bool {
+        match self {
+            Self::Switched(_) | Self::Stepper(_) if speed.is_empty() => true,
+            Self::Switched(_) | Self::Stepper(_) | Self::Pwm(_) => speed == self.speed(),
+        }
+    }
+
+    /// How much longer than meant a run may take. Steps that come late are not crowded together: a stepper head may take twice its time.
+    pub const fn late_at_most(&self, run_time: Millis) -> Millis {
+        match self {
+            Self::Stepper(_) => run_time,
+            Self::Switched(_) | Self::Pwm(_) => Millis::ZERO,
+        }
+    }
+
+    /// Whether it runs on when the program that switched it on is gone.
+    pub const fn runs_on_alone(&self) -> bool {
+        match self {
+            Self::Stepper(_) => false,
+            Self::Switched(_) | Self::Pwm(_) => true,
+        }
+    }
+
+    pub const fn pwm(&self) -> Option<&Pwm> {
+        match self {
+            Self::Pwm(pwm) => Some(pwm),
+            Self::Switched(_) | Self::Stepper(_) => None,
+        }
+    }
+}
+
+impl fmt::Display for HeadOutput {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let level = |pin: &Output| pin.active.as_str();
+        let wire = || "fixed by a wire".to_owned();
+        match self {
+            Self::Switched(pin) => write!(f, "{}, on when {}", pin_words(pin.gpio), level(pin)),
+            Self::Pwm(pwm) => write!(
+                f,
+                "{pwm} on {}, channel {} of chip {}, off when low",
+                pin_words(pwm.pin),
+                pwm.channel,
+                pwm.chip
+            ),
+            Self::Stepper(Stepper {
+                step,
+                direction,
+                enable,
+                ..
+            }) => {
+                let direction = direction.as_ref();
+                let direction = direction.map_or_else(wire, |pin| {
+                    format!("{} {}", pin_words(pin.gpio), level(pin))
+                });
+                let enable = enable.as_ref().map_or_else(wire, |pin| {
+                    format!("{}, on when {}", pin_words(pin.gpio), level(pin))
+                });
+                let (speed, step) = (self.speed(), pin_words(*step));
+                write!(
+                    f,
+                    "stepper at {speed}, step {step}, direction {direction}, enable {enable}"
+                )
+            }
+        }
+    }
+}
+
 impl StepSpeed {
     /// Time to reach the full speed and to come down from it again, rounded up: a shorter run never reaches it.
     pub fn ramps(self) -> Millis {
@@ -155,8 +228,8 @@ impl Pwm {
     }
 }
 
-impl std::fmt::Display for Pwm {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+impl fmt::Display for Pwm {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "PWM {} % at {} Hz", self.duty_percent, self.frequency_hz)
     }
 }

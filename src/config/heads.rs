@@ -3,7 +3,7 @@
 use thiserror::Error;
 
 use super::model::{Controller, Head, Line};
-use crate::quantity::Name;
+use crate::quantity::{Name, listed};
 
 /// Why a name leads to no head, or to no line.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -30,12 +30,9 @@ impl Controller {
     /// [`NoSuchHead::Head`], which names the heads there are.
     pub fn head_named(&self, name: &str) -> Result<&Head, NoSuchHead> {
         let head = self.heads.values().find(|head| head.name.as_str() == name);
-        head.ok_or_else(|| {
-            let known: Vec<&str> = self.heads.keys().map(Name::as_str).collect();
-            NoSuchHead::Head {
-                name: name.to_owned(),
-                known: known.join(", "),
-            }
+        head.ok_or_else(|| NoSuchHead::Head {
+            name: name.to_owned(),
+            known: listed(self.heads.keys()),
         })
     }
 

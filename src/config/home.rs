@@ -1,7 +1,8 @@
 //! Where in the two files a key belongs that stands somewhere else.
 
 use super::keys;
-use super::schema::{Kind, Naming, Section};
+use super::schema::{Naming, Section};
+use crate::chemistry::Unit;
 
 /// The table in which a key of exactly this name is known, for a key that was written in the wrong one.
 pub(super) fn schema_home(name: &str) -> Option<String> {
@@ -26,25 +27,13 @@ fn home_below(section: &'static Section, name: &str, path: &str) -> Option<Strin
     }
     section.keys.iter().find_map(|key| {
         let dot = if path.is_empty() { "" } else { "." };
-        match key.kind {
-            Kind::Table(inner) | Kind::List(inner) => {
-                home_below(inner, name, &format!("{path}{dot}{}", key.name))
-            }
-            Kind::Named(inner, Naming::Own) => {
-                home_below(inner, name, &format!("{path}{dot}{}.NAME", key.name))
-            }
-            Kind::Named(inner, Naming::Quantity { alkalinity }) => {
-                let path = format!("{path}{dot}{}", key.name);
-                home_below(alkalinity, name, &format!("{path}.alkalinity"))
-                    .or_else(|| home_below(inner, name, &format!("{path}.NAME")))
-            }
-            Kind::Number(_)
-            | Kind::Whole(_)
-            | Kind::Flag
-            | Kind::Text(_)
-            | Kind::Choice(_)
-            | Kind::Texts(_)
-            | Kind::Choices(_) => None,
+        let path = format!("{path}{dot}{}", key.name);
+        match key.kind.tables()? {
+            (inner, None) => home_below(inner, name, &path),
+            (inner, Some(Naming::Own)) => home_below(inner, name, &format!("{path}.NAME")),
+            (_, Some(Naming::Quantity(keys))) => Unit::ALL
+                .into_iter()
+                .find_map(|unit| home_below(keys(unit), name, &format!("{path}.{}", unit.whose()))),
         }
     })
 }

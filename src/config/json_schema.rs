@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 
 use super::keys;
 use super::schema::{Key, Kind, Naming, Need, Range, Section};
-use crate::chemistry::{Element, Quantity};
+use crate::chemistry::{Quantity, Unit};
 use crate::quantity::{Name, i64_from_f64};
 
 /// The schema of `controller.toml`.
@@ -78,7 +78,8 @@ fn object(section: &Section) -> Fields {
 }
 
 fn symbols() -> String {
-    let all: Vec<String> = Element::all().map(|e| e.symbol().to_owned()).collect();
+    let dissolved = Quantity::all().filter(|of| of.unit() == Unit::MgPerL);
+    let all: Vec<String> = dissolved.map(|of| of.symbol().to_owned()).collect();
     all.join("|")
 }
 
@@ -110,9 +111,12 @@ fn of_key(key: &Key) -> Value {
         }
         Kind::Named(section, naming) => {
             set(schema, "type", json!("object"));
-            if let Naming::Quantity { alkalinity } = naming {
-                let own = json!({ Quantity::Alkalinity.as_str(): object(alkalinity) });
-                set(schema, "properties", own);
+            if let Naming::Quantity(keys) = naming {
+                let own = Quantity::all().filter(|of| of.unit() != Unit::MgPerL);
+                let own: Fields = own
+                    .map(|of| (of.to_string(), Value::Object(object(keys(of.unit())))))
+                    .collect();
+                set(schema, "properties", Value::Object(own));
             }
             set(schema, "propertyNames", json!({ "pattern": names(naming) }));
             set(
@@ -140,9 +144,9 @@ fn names(naming: Naming) -> String {
             "^[a-z][a-z0-9-]{{0,{}}}$",
             Name::LENGTH_MAX.saturating_sub(1)
         ),
-        Naming::Quantity { .. } => {
-            let elements: Vec<String> = Element::all().map(|e| e.name().to_owned()).collect();
-            format!("^({}|{})$", Quantity::Alkalinity, elements.join("|"))
+        Naming::Quantity(_) => {
+            let all: Vec<String> = Quantity::all().map(|of| of.to_string()).collect();
+            format!("^({})$", all.join("|"))
         }
     }
 }

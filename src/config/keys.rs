@@ -8,8 +8,9 @@
 use super::schema::Need::{self, Optional, Required};
 use super::schema::{
     Flag, List, Named, Naming, Number, Of, Range, Section, Table, Text, Texts, Whole, choice,
-    choices, flag, list, named, number, section, table, text, texts, whole,
+    choices, flag, in_units, list, named, number, section, table, text, texts, whole,
 };
+use crate::chemistry::Unit;
 
 const A_PIN: &str = "a pin with its numbering scheme, for example \"GPIO17\"";
 const LEVEL: &[&str] = &["high", "low"];
@@ -30,7 +31,7 @@ section! { controller;
     LINE: Named = named("line", &line::SECTION, Naming::Own, Required);
     APART: List = list("apart", &apart::SECTION, Optional);
     INPUT: Named = named("input", &input::SECTION, Naming::Own, Optional);
-    WATER: Named = named("water", &element::SECTION, Naming::Quantity { alkalinity: &alkalinity::SECTION }, Optional);
+    WATER: Named = named("water", &element::SECTION, Naming::Quantity(water), Optional);
     TIME: Table = table("time", &time::SECTION, Optional);
     PEER: List = list("peer", &peer::SECTION, Optional);
     MQTT: Table = table("mqtt", &mqtt::SECTION, Optional);
@@ -77,6 +78,18 @@ section! { head;
     CALIBRATION_OLD: Text = choice("calibration-old", &["warn", "block"], Need::Text("warn"));
     SIMULATED: Table = table("simulated", &simulated::SECTION, Optional);
 }
+
+type Pins = &'static [Of<Text>];
+
+/// Where the pins of a head stand: in its own table, or in that of its kind, first the one that moves it.
+pub(super) const HEAD_PINS: [(Option<Of<Table>>, Pins); 3] = [
+    (None, &[head::OUTPUT, head::RUN_SENSE]),
+    (
+        Some(head::STEPPER),
+        &[stepper::STEP, stepper::DIRECTION, stepper::ENABLE],
+    ),
+    (Some(head::PWM), &[pwm::PIN]),
+];
 
 section! {
     /// Up to 2,000 steps/s: what a thread that sleeps between pulses keeps up with (ours). Acceleration: from a second of ramp at the
@@ -226,6 +239,31 @@ section! {
     SETTLING_DAYS: Number = alkalinity::SETTLING_DAYS;
 }
 
+/// The keys of which exactly one says how much a line gives.
+pub(super) const GIVES: [Of<Number>; 4] = [
+    plan_line::SHARE_OF_UPTAKE,
+    plan_line::ML_PER_DKH,
+    plan_line::ML_PER_MG_PER_L,
+    plan_line::DAILY_ML,
+];
+
+in_units! {
+    water: &'static Section = &alkalinity::SECTION, &element::SECTION;
+    max_rise: Of<Number> = alkalinity::MAX_RISE_DKH_PER_DAY, element::MAX_RISE_MG_PER_L_PER_DAY;
+    max_rise_per_hour: Of<Number> = alkalinity::MAX_RISE_DKH_PER_HOUR, element::MAX_RISE_MG_PER_L_PER_HOUR;
+    kit_step: Of<Number> = alkalinity::KIT_STEP_DKH, element::KIT_STEP_MG_PER_L;
+    max_fall: Of<Number> = alkalinity::MAX_FALL_DKH_PER_DAY, element::MAX_FALL_MG_PER_L_PER_DAY;
+    target: Of<Number> = alkalinity::TARGET_DKH, element::TARGET_MG_PER_L;
+    edges: [Of<Number>; 4] =
+        [alkalinity::ALARM_LOW_DKH, alkalinity::BAND_LOW_DKH, alkalinity::BAND_HIGH_DKH, alkalinity::ALARM_HIGH_DKH],
+        [element::ALARM_LOW_MG_PER_L, element::BAND_LOW_MG_PER_L, element::BAND_HIGH_MG_PER_L, element::ALARM_HIGH_MG_PER_L];
+    drift: Of<Number> = alkalinity::DRIFT_DKH_PER_DAY, element::DRIFT_MG_PER_L_PER_DAY;
+    uptake_change_max: Of<Number> = alkalinity::UPTAKE_CHANGE_MAX_DKH_PER_DAY, element::UPTAKE_CHANGE_MAX_MG_PER_L_PER_DAY;
+    uptake: &'static Section = &plan_uptake_alkalinity::SECTION, &plan_uptake::SECTION;
+    start_uptake: Of<Number> = plan_uptake_alkalinity::START_DKH_PER_DAY, plan_uptake::START_MG_PER_L_PER_DAY;
+    ml_per: Of<Number> = plan_line::ML_PER_DKH, plan_line::ML_PER_MG_PER_L;
+}
+
 section! { time;
     SLOT_LATENESS_MAX_S: Number = number("slot-lateness-max-s", 1.0, 3600.0, "s", Need::Number(300.0));
     SLOT_WAIT_MAX_MIN: Number = number("slot-wait-max-min", 0.0, 720.0, "min", Need::Number(60.0));
@@ -265,16 +303,16 @@ section! { tls;
 }
 
 section! { plan;
-    UPTAKE: Named = named("uptake", &plan_uptake::SECTION, Naming::Quantity { alkalinity: &plan_uptake_alkalinity::SECTION }, Optional);
+    UPTAKE: Named = named("uptake", &plan_uptake::SECTION, Naming::Quantity(uptake), Optional);
     LINE: Named = named("line", &plan_line::SECTION, Naming::Own, Optional);
 }
 
 section! { plan_uptake_alkalinity;
-    START_DKH_PER_DAY: Number = number("start-dkh-per-day", 0.0, 10.0, "dKH per day", Optional);
+    START_DKH_PER_DAY: Number = number("start-dkh-per-day", 0.0, Unit::Dkh.uptake_max(), "dKH per day", Optional);
 }
 
 section! { plan_uptake;
-    START_MG_PER_L_PER_DAY: Number = number("start-mg-per-l-per-day", 0.0, 200.0, "mg/L per day", Optional);
+    START_MG_PER_L_PER_DAY: Number = number("start-mg-per-l-per-day", 0.0, Unit::MgPerL.uptake_max(), "mg/L per day", Optional);
     WITH: Text = choice("with", &["alkalinity"], Optional);
 }
 

@@ -4,7 +4,7 @@ use toml::Spanned;
 use toml::de::DeValue;
 
 use super::mistake::quoted;
-use super::nearest::nearest;
+use super::nearest::did_you_mean;
 use super::raw::Walk;
 use super::schema::{Kind, Range};
 use super::tree::RawText;
@@ -140,13 +140,8 @@ impl Walk<'_, '_> {
             if found.is_some() {
                 continue;
             }
-            let near = item
-                .get_ref()
-                .as_str()
-                .and_then(|text| nearest(text, words.iter().copied()));
-            let near = near
-                .map(|near| format!("did you mean \"{near}\"? "))
-                .unwrap_or_default();
+            let text = item.get_ref().as_str().unwrap_or_default();
+            let near = did_you_mean(text, words.iter().copied());
             let shown = self.shown(item);
             self.sink.mistake(
                 item.span().start,

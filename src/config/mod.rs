@@ -64,7 +64,7 @@ pub use model::{
 pub use mqtt::{Mqtt, RemoteKind, Tls};
 pub use outlet::Outlet;
 pub use peer::{Peer, PeerName, Person, Right, allows};
-pub use pin::{header_pin, parse_pin};
+pub use pin::{header_pin, parse_pin, pin_words};
 pub use plan_file::PlanCheck;
 pub use pwm::{WrittenChannel, WrittenPwm};
 pub use relations::ALL_LINES;

@@ -23,6 +23,13 @@ pub(super) fn nearest<'a>(
         .map(|(_, _, _, candidate)| candidate)
 }
 
+/// The question that goes before what is known; nothing when none is near.
+pub(super) fn did_you_mean<'a>(word: &str, candidates: impl Iterator<Item = &'a str>) -> String {
+    nearest(word, candidates)
+        .map(|near| format!("did you mean \"{near}\"? "))
+        .unwrap_or_default()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -41,6 +41,15 @@ pub fn header_pin(gpio: u8) -> Option<u8> {
     found.map(|(pin, _)| *pin)
 }
 
+/// Both numbers side by side, because one is easily taken for the other.
+pub fn pin_words(gpio: u8) -> String {
+    let pin = header_pin(gpio).map_or_else(
+        || "no header pin".to_owned(),
+        |pin| format!("header pin {pin}"),
+    );
+    format!("GPIO{gpio} ({pin})")
+}
+
 /// Reads `GPIO17`.
 ///
 /// # Errors

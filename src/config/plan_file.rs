@@ -9,20 +9,16 @@ use jiff::civil::Time;
 
 use super::calendar::CronTimes;
 use super::keys::plan::{LINE, UPTAKE};
-use super::keys::plan_line::{
-    AT, CRON, DAILY_ML, DOSES, KEEPS_ON, ML_PER_DKH, ML_PER_MG_PER_L, OF, SHARE_OF_UPTAKE, WINDOW,
-};
-use super::keys::plan_uptake::{START_MG_PER_L_PER_DAY, WITH};
-use super::keys::plan_uptake_alkalinity::START_DKH_PER_DAY;
+use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, KEEPS_ON, OF, SHARE_OF_UPTAKE, WINDOW};
+use super::keys::plan_uptake::WITH;
+use super::keys::{GIVES, ml_per, start_uptake};
 use super::mistake::{Finding, PlanPlace, Sink, quoted};
 use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
+use super::nearest::did_you_mean;
 use super::schema::{Number, Of};
 use super::tree::RawTable;
-use crate::chemistry::Quantity;
+use crate::chemistry::{Quantity, Unit};
 use crate::quantity::{Name, Volume};
-
-/// The keys of which exactly one says how much a line gives.
-const GIVES: [Of<Number>; 4] = [SHARE_OF_UPTAKE, ML_PER_DKH, ML_PER_MG_PER_L, DAILY_ML];
 
 /// Seconds of a day on the clock.
 const DAY_S: u32 = 86_400;
@@ -82,7 +78,7 @@ fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
     match place {
         PlanPlace::File => 0,
         PlanPlace::Uptake => {
-            start_of_alkalinity(raw).map_or(raw.at, |table| table.place(START_DKH_PER_DAY))
+            start_of_alkalinity(raw).map_or(raw.at, |table| table.place(start_uptake(Unit::Dkh)))
         }
         PlanPlace::Line(line) => table(line).map_or(0, |table| table.at),
         PlanPlace::Volume(line) => table(line).map_or(0, |table| {
@@ -97,10 +93,7 @@ fn known_line(name: &str, place: (usize, &str), against: &Against<'_>, sink: &mu
     if against.lines.contains(&name) {
         return;
     }
-    let near = super::nearest::nearest(name, against.lines.iter().copied());
-    let near = near
-        .map(|near| format!("did you mean \"{near}\"? "))
-        .unwrap_or_default();
+    let near = did_you_mean(name, against.lines.iter().copied());
     let (at, label) = place;
     let known = against.lines.join(", ");
     let shown = quoted(name);
@@ -222,7 +215,7 @@ fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
     if key == SHARE_OF_UPTAKE.name() {
         return Some(Gives::Share { of, share: value });
     }
-    if (key == ML_PER_DKH.name()) == (of == Quantity::Alkalinity) {
+    if key == ml_per(of.unit()).name() {
         Some(Gives::PerUptake { of, ml: value })
     } else {
         refuse(&format!(
@@ -238,10 +231,7 @@ fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake
         let Some(of) = Quantity::from_word(name) else {
             continue;
         };
-        let own = match of {
-            Quantity::Alkalinity => START_DKH_PER_DAY,
-            Quantity::Element(_) => START_MG_PER_L_PER_DAY,
-        };
+        let own = start_uptake(of.unit());
         let tied = table.text(WITH).is_some();
         let calcium = Quantity::from_word("calcium").as_ref() == Some(&of);
         let start = match (table.number(own), tied) {

@@ -12,7 +12,7 @@ use super::mistake::{Sink, quoted};
 use super::nearest::nearest;
 use super::schema::{Key, Kind, Naming, Need, Range, Section};
 use super::tree::{Data, RawTable, RawValue};
-use crate::chemistry::{Element, Quantity};
+use crate::chemistry::Quantity;
 use crate::quantity::Name;
 
 /// A table of which nothing was written: the defaults of its keys.
@@ -179,20 +179,13 @@ impl Walk<'_, '_> {
             Need::Optional => return None,
             Need::Required | Need::Unless(_) => {
                 let wanted = key.kind.wanted();
-                let message = match key.kind {
-                    Kind::Table(_) | Kind::Named(..) | Kind::List(_) => {
-                        format!("{}[{}] is missing; it has no default", spot.label, key.name)
-                    }
-                    Kind::Number(_)
-                    | Kind::Whole(_)
-                    | Kind::Flag
-                    | Kind::Text(_)
-                    | Kind::Choice(_)
-                    | Kind::Texts(_)
-                    | Kind::Choices(_) => format!(
+                let message = if key.kind.tables().is_some() {
+                    format!("{}[{}] is missing; it has no default", spot.label, key.name)
+                } else {
+                    format!(
                         "{}{} is missing; give {wanted}, it has no default",
                         spot.label, key.name
-                    ),
+                    )
                 };
                 self.sink.mistake(spot.at, message);
                 return None;
@@ -264,7 +257,7 @@ impl Walk<'_, '_> {
             let (text, at): (&str, usize) = (name.get_ref(), name.span().start);
             let bad_name = match naming {
                 Naming::Own => Name::new(text).err().map(|error| error.to_string()),
-                Naming::Quantity { .. } => not_a_quantity(text),
+                Naming::Quantity(_) => not_a_quantity(text),
             };
             if let Some(error) = bad_name {
                 self.sink.mistake(at, format!("{label}: {error}"));
@@ -272,7 +265,7 @@ impl Walk<'_, '_> {
             }
             let label = match naming {
                 Naming::Own => format!("{} \"{text}\": ", key.name),
-                Naming::Quantity { .. } => format!("{label}.{text}."),
+                Naming::Quantity(_) => format!("{label}.{text}."),
             };
             if let Some(inner) = value.get_ref().as_table() {
                 tables.push((
@@ -338,6 +331,6 @@ fn not_a_quantity(text: &str) -> Option<String> {
 /// The range of a key `SYMBOL-mg` in a table that takes such keys.
 fn element_range(section: &Section, name: &str) -> Option<Range> {
     let symbol = name.strip_suffix("-mg")?;
-    Element::new(symbol)?;
+    Quantity::dissolved(symbol)?;
     section.element_mg
 }

@@ -25,30 +25,22 @@ pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
             users.push((table.place(key), text.to_owned(), format!("{user}: {key}")));
         }
     };
-    for (group, pins) in [
-        (
-            keys::controller::HEAD,
-            [keys::head::OUTPUT, keys::head::RUN_SENSE].as_slice(),
-        ),
-        (keys::controller::INPUT, [keys::input::INPUT].as_slice()),
-    ] {
-        for (name, table) in raw.named(group) {
-            for key in pins {
-                see(table, *key, &format!("{group} \"{name}\""));
-            }
-            if let Some(table) = table.table(keys::head::STEPPER) {
-                for key in [
-                    keys::stepper::STEP,
-                    keys::stepper::DIRECTION,
-                    keys::stepper::ENABLE,
-                ] {
-                    see(table, key, &format!("{group} \"{name}\": stepper"));
-                }
-            }
-            if let Some(table) = table.table(keys::head::PWM) {
-                see(table, keys::pwm::PIN, &format!("{group} \"{name}\": pwm"));
+    for (name, head) in raw.named(keys::controller::HEAD) {
+        for (kind, pins) in keys::HEAD_PINS {
+            let (table, user) = match kind {
+                None => (Some(head), format!("head \"{name}\"")),
+                Some(kind) => (head.table(kind), format!("head \"{name}\": {kind}")),
+            };
+            let pins = table
+                .into_iter()
+                .flat_map(|table| pins.iter().map(move |pin| (table, pin)));
+            for (table, pin) in pins {
+                see(table, *pin, &user);
             }
         }
+    }
+    for (name, input) in raw.named(keys::controller::INPUT) {
+        see(input, keys::input::INPUT, &format!("input \"{name}\""));
     }
     if let Some(table) = raw.table(keys::controller::BOARD) {
         see(table, keys::board::CUT_OFF, "board");

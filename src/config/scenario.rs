@@ -7,9 +7,9 @@ use super::load::or_unknown;
 use super::mistake::{ConfigMistakes, Purpose, Sink};
 use super::raw;
 use super::scenario_keys as keys;
-use super::schema::{Number, Of, Section, Whole};
+use super::schema::{Number, Of};
 use super::tree::RawTable;
-use crate::chemistry::Quantity;
+use crate::chemistry::{Quantity, Unit};
 
 /// What the animals, the kits, the heads and the owner do.
 #[derive(Debug, Clone, PartialEq)]
@@ -96,7 +96,7 @@ impl Scenario {
         self.water
             .get(of)
             .cloned()
-            .unwrap_or_else(|| water(of, &raw::defaults(section(of))))
+            .unwrap_or_else(|| water(of, &raw::defaults(keys::water(of.unit()))))
     }
 
     pub fn names(&self, of: &Quantity) -> bool {
@@ -119,13 +119,6 @@ impl Scenario {
                 purpose: Purpose::Start,
             }),
         }
-    }
-}
-
-const fn section(of: &Quantity) -> &'static Section {
-    match of {
-        Quantity::Alkalinity => &keys::alkalinity::SECTION,
-        Quantity::Element(_) => &keys::element::SECTION,
     }
 }
 
@@ -175,38 +168,34 @@ fn part(raw: &RawTable, key: Of<Number>) -> f64 {
 }
 
 fn water(of: &Quantity, raw: &RawTable) -> TrueWater {
-    use keys::{alkalinity as dkh, element as mg};
-    let number = |in_dkh: Of<Number>, in_mg: Of<Number>| match of {
-        Quantity::Alkalinity => raw.number(in_dkh),
-        Quantity::Element(_) => raw.number(in_mg),
-    };
-    let set = |in_dkh, in_mg| number(in_dkh, in_mg).unwrap_or_default();
-    let every: Of<Whole> = dkh::TEST_EVERY_DAYS;
-    let steps = raw.list(dkh::UPTAKE_STEP).iter().filter_map(|step| {
+    use keys::alkalinity as all;
+    let number = |key: fn(Unit) -> Of<Number>| raw.number(key(of.unit()));
+    let set = |key| number(key).unwrap_or_default();
+    let steps = raw.list(all::UPTAKE_STEP).iter().filter_map(|step| {
         Some((
             step.number(keys::step::DAY)?,
             part(step, keys::step::PERCENT),
         ))
     });
     TrueWater {
-        start: number(dkh::START_DKH, mg::START_MG_PER_L),
+        start: number(keys::start),
         uptake: TrueUptake {
-            part: part(raw, dkh::UPTAKE_PERCENT_OF_PLAN),
-            growth_per_day: part(raw, dkh::UPTAKE_GROWTH_PERCENT_PER_DAY),
+            part: part(raw, all::UPTAKE_PERCENT_OF_PLAN),
+            growth_per_day: part(raw, all::UPTAKE_GROWTH_PERCENT_PER_DAY),
             steps: steps.collect(),
-            wave: part(raw, dkh::UPTAKE_WAVE_PERCENT),
-            wave_days: raw.number(dkh::UPTAKE_WAVE_DAYS).unwrap_or(1.0),
-            wander_per_day: part(raw, dkh::UPTAKE_WANDER_PERCENT_PER_DAY),
+            wave: part(raw, all::UPTAKE_WAVE_PERCENT),
+            wave_days: raw.number(all::UPTAKE_WAVE_DAYS).unwrap_or(1.0),
+            wander_per_day: part(raw, all::UPTAKE_WANDER_PERCENT_PER_DAY),
         },
         kit: Kit {
-            every_days: raw.whole(every).unwrap_or_default(),
-            error: set(dkh::TEST_ERROR_DKH, mg::TEST_ERROR_MG_PER_L),
-            step: set(dkh::TEST_STEP_DKH, mg::TEST_STEP_MG_PER_L),
-            bias: set(dkh::TEST_BIAS_DKH, mg::TEST_BIAS_MG_PER_L),
-            bias_wander: set(dkh::TEST_BIAS_WANDER_DKH, mg::TEST_BIAS_WANDER_MG_PER_L),
-            slip_share: part(raw, dkh::TEST_SLIP_PERCENT),
-            slip: set(dkh::TEST_SLIP_DKH, mg::TEST_SLIP_MG_PER_L),
-            missed_share: part(raw, dkh::TEST_MISSED_PERCENT),
+            every_days: raw.whole(all::TEST_EVERY_DAYS).unwrap_or_default(),
+            error: set(keys::test_error),
+            step: set(keys::test_step),
+            bias: set(keys::test_bias),
+            bias_wander: set(keys::test_bias_wander),
+            slip_share: part(raw, all::TEST_SLIP_PERCENT),
+            slip: set(keys::test_slip),
+            missed_share: part(raw, all::TEST_MISSED_PERCENT),
         },
     }
 }

@@ -2,9 +2,10 @@
 
 use super::schema::Need::{self, Optional, Required};
 use super::schema::{
-    Flag, List, Named, Naming, Number, Of, Section, Table, Text, Whole, choice, flag, list, named,
-    number, section, table, whole,
+    Flag, List, Named, Naming, Number, Of, Section, Table, Text, Whole, choice, flag, in_units,
+    list, named, number, section, table, whole,
 };
+use crate::chemistry::Unit;
 
 pub(super) const FOLLOWS_ADVICE: &str = "follows-advice";
 pub(super) const GRANTS_CORRIDOR: &str = "grants-corridor";
@@ -12,7 +13,7 @@ pub(super) const CHANGES_NOTHING: &str = "changes-nothing";
 pub(super) const CHASES_TESTS: &str = "chases-tests";
 
 section! { scenario;
-    WATER: Named = named("water", &element::SECTION, Naming::Quantity { alkalinity: &alkalinity::SECTION }, Optional);
+    WATER: Named = named("water", &element::SECTION, Naming::Quantity(water), Optional);
     HEADS: Table = table("heads", &heads::SECTION, Optional);
     OWNER: Table = table("owner", &owner::SECTION, Optional);
 }
@@ -51,6 +52,16 @@ section! { element;
     TEST_SLIP_PERCENT: Number = alkalinity::TEST_SLIP_PERCENT;
     TEST_SLIP_MG_PER_L: Number = number("test-slip-mg-per-l", 0.0, 2000.0, "mg/L", Need::Number(100.0));
     TEST_MISSED_PERCENT: Number = alkalinity::TEST_MISSED_PERCENT;
+}
+
+in_units! {
+    water: &'static Section = &alkalinity::SECTION, &element::SECTION;
+    start: Of<Number> = alkalinity::START_DKH, element::START_MG_PER_L;
+    test_error: Of<Number> = alkalinity::TEST_ERROR_DKH, element::TEST_ERROR_MG_PER_L;
+    test_step: Of<Number> = alkalinity::TEST_STEP_DKH, element::TEST_STEP_MG_PER_L;
+    test_bias: Of<Number> = alkalinity::TEST_BIAS_DKH, element::TEST_BIAS_MG_PER_L;
+    test_bias_wander: Of<Number> = alkalinity::TEST_BIAS_WANDER_DKH, element::TEST_BIAS_WANDER_MG_PER_L;
+    test_slip: Of<Number> = alkalinity::TEST_SLIP_DKH, element::TEST_SLIP_MG_PER_L;
 }
 
 section! { step;

@@ -3,6 +3,8 @@
 use std::fmt;
 use std::marker::PhantomData;
 
+use crate::chemistry::{Quantity, Unit};
+
 /// The keys of one table.
 pub(super) struct Section {
     /// Known keys, in the order they are listed to the reader.
@@ -152,6 +154,19 @@ macro_rules! section {
 }
 pub(super) use section;
 
+/// What stands under another key, or in another section, for each unit of a water quantity.
+macro_rules! in_units {
+    ($($name:ident: $what:ty = $dkh:expr, $mg_per_l:expr;)*) => {$(
+        pub(super) const fn $name(unit: Unit) -> $what {
+            match unit {
+                Unit::Dkh => $dkh,
+                Unit::MgPerL => $mg_per_l,
+            }
+        }
+    )*};
+}
+pub(super) use in_units;
+
 /// An inclusive range and its unit.
 #[derive(Clone, Copy)]
 pub(super) struct Range {
@@ -187,22 +202,16 @@ pub(super) enum Kind {
 #[derive(Clone, Copy)]
 pub(super) enum Naming {
     Own,
-    /// Elements by their English names, and alkalinity with keys of its own.
-    Quantity {
-        alkalinity: &'static Section,
-    },
+    /// Water quantities by their names; the keys go by the unit.
+    Quantity(fn(Unit) -> &'static Section),
 }
 
 impl Naming {
     /// The keys of the table of this name, where `section` has those of most.
     pub(super) fn section_of(self, name: &str, section: &'static Section) -> &'static Section {
         match self {
-            Self::Quantity { alkalinity }
-                if name == crate::chemistry::Quantity::Alkalinity.as_str() =>
-            {
-                alkalinity
-            }
-            Self::Own | Self::Quantity { .. } => section,
+            Self::Own => section,
+            Self::Quantity(keys) => Quantity::from_word(name).map_or(section, |of| keys(of.unit())),
         }
     }
 }
@@ -244,6 +253,21 @@ impl Range {
 }
 
 impl Kind {
+    /// The keys of the tables behind it, and what those are named by; `None` for a value.
+    pub(super) const fn tables(&self) -> Option<(&'static Section, Option<Naming>)> {
+        match self {
+            Self::Table(section) | Self::List(section) => Some((section, None)),
+            Self::Named(section, naming) => Some((section, Some(*naming))),
+            Self::Number(_)
+            | Self::Whole(_)
+            | Self::Flag
+            | Self::Text(_)
+            | Self::Choice(_)
+            | Self::Texts(_)
+            | Self::Choices(_) => None,
+        }
+    }
+
     /// What is wanted, as it follows "give".
     pub(super) fn wanted(&self) -> String {
         match self {
@@ -255,7 +279,7 @@ impl Kind {
             Self::Choices(words) => format!("a list of {}", quoted_words(words, ", ")),
             Self::Table(_) => "a table".to_owned(),
             Self::Named(_, Naming::Own) => "tables by name, one for each".to_owned(),
-            Self::Named(_, Naming::Quantity { .. }) => {
+            Self::Named(_, Naming::Quantity(_)) => {
                 "tables by water quantity, alkalinity or the name of an element".to_owned()
             }
             Self::List(_) => "a list of tables".to_owned(),

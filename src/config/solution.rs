@@ -4,8 +4,8 @@ use super::keys;
 use super::mistake::{Sink, quoted};
 use super::model::Solution;
 use super::tree::RawTable;
-use crate::chemistry::{ClaimRise, Element, Salt, SolutionEffect};
-use crate::quantity::{Name, TankVolume, parse_alkalinity, parse_concentration};
+use crate::chemistry::{Quantity, Salt, SolutionEffect};
+use crate::quantity::{Name, TankVolume};
 
 /// Builds one solution. Its strength is given in exactly one of three ways, or in none when it is not stated.
 pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Solution> {
@@ -109,11 +109,13 @@ fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
     let volume = raw.volume(keys::claim::ML)?;
     let litres = TankVolume::from_litres(raw.number(keys::claim::LITRES)?);
     let (raises, by) = (raw.text(keys::claim::RAISES)?, raw.text(keys::claim::BY)?);
-    let rise = if raises == "alkalinity" {
-        parse_alkalinity(by).map(ClaimRise::Alkalinity)
-    } else if let Some(element) = Element::new(raises) {
-        parse_concentration(by).map(|rise| ClaimRise::Element(element, rise))
+    let alkalinity = Quantity::Alkalinity;
+    let of = if raises == alkalinity.as_str() {
+        Some(alkalinity)
     } else {
+        Quantity::dissolved(raises)
+    };
+    let Some(of) = of else {
         let shown = quoted(raises);
         raw.refuse(
             keys::claim::RAISES,
@@ -122,14 +124,14 @@ fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
         );
         return None;
     };
-    let rise = match rise {
+    let rise = match of.unit().parse(by) {
         Ok(rise) => rise,
         Err(error) => {
             raw.refuse(keys::claim::BY, format!("by: {error}"), sink);
             return None;
         }
     };
-    let effect = SolutionEffect::from_claim(volume, litres, rise);
+    let effect = SolutionEffect::from_claim(volume, litres, (&of, rise));
     effect
         .map_err(|error| raw.refuse_whole(format!("{error}"), sink))
         .ok()
@@ -141,12 +143,12 @@ fn per_litre(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
         ..SolutionEffect::default()
     };
     for key in raw.keys() {
-        let element = key.strip_suffix("-mg").and_then(Element::new);
-        if let (Some(element), Some(mg)) = (element, raw.number_named(key)) {
-            effect.elements_mg_per_l.insert(element, mg);
+        let of = key.strip_suffix("-mg").and_then(Quantity::dissolved);
+        if let (Some(of), Some(mg)) = (of, raw.number_named(key)) {
+            effect.dissolved_mg_per_l.insert(of, mg);
         }
     }
-    if effect.alkalinity_meq_per_l <= 0.0 && effect.elements_mg_per_l.values().all(|mg| *mg <= 0.0)
+    if effect.alkalinity_meq_per_l <= 0.0 && effect.dissolved_mg_per_l.values().all(|mg| *mg <= 0.0)
     {
         if !raw.spoiled {
             raw.refuse_whole(

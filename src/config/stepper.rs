@@ -133,12 +133,3 @@ fn check_shortest_run(
                  at the nominal rate: too short to reach the speed; give a higher acceleration, a lower speed, or a larger {}dose-min-ml", raw.label), sink);
     }
 }
-
-/// Where the pin of this use stands.
-pub(super) fn place_of(table: &RawTable, use_of: &str) -> usize {
-    table.place(match use_of {
-        "enable" => keys::stepper::ENABLE,
-        "direction" => keys::stepper::DIRECTION,
-        _ => keys::stepper::STEP,
-    })
-}

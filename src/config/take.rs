@@ -1,6 +1,7 @@
 //! Values out of the tree that need more than a look: names, references to other tables, times.
 
 use super::mistake::Sink;
+use super::nearest::did_you_mean;
 use super::schema::{Named, Number, Of, Text, Texts};
 use super::tree::RawTable;
 use crate::quantity::{Millis, Name};
@@ -64,10 +65,7 @@ pub(super) fn known(
     if names.contains(&text) {
         return Name::new(text).ok();
     }
-    let near = super::nearest::nearest(text, names.iter().copied());
-    let near = near
-        .map(|near| format!("did you mean \"{near}\"? "))
-        .unwrap_or_default();
+    let near = did_you_mean(text, names.iter().copied());
     let (at, label) = place;
     let shown = super::mistake::quoted(text);
     sink.mistake(

@@ -5,55 +5,10 @@ use std::collections::BTreeMap;
 use super::keys;
 use super::mistake::Sink;
 use super::model::{AlarmAction, TimeLimits, TrackedLimits, WaterLimits};
-use super::schema::{Number, Of, Text};
+use super::schema::{Of, Text};
 use super::take::{DAY, time};
 use super::tree::RawTable;
-use crate::chemistry::Quantity;
-
-/// Keys whose names end in the unit of the quantity.
-struct Keys {
-    max_rise: Of<Number>,
-    max_rise_per_hour: Of<Number>,
-    kit_step: Of<Number>,
-    target: Of<Number>,
-    /// Alarm and band, from the lowest to the highest.
-    edges: [Of<Number>; 4],
-    max_fall: Of<Number>,
-    drift: Of<Number>,
-    uptake_change_max: Of<Number>,
-}
-
-const IN_DKH: Keys = Keys {
-    max_rise: keys::alkalinity::MAX_RISE_DKH_PER_DAY,
-    max_rise_per_hour: keys::alkalinity::MAX_RISE_DKH_PER_HOUR,
-    kit_step: keys::alkalinity::KIT_STEP_DKH,
-    target: keys::alkalinity::TARGET_DKH,
-    edges: [
-        keys::alkalinity::ALARM_LOW_DKH,
-        keys::alkalinity::BAND_LOW_DKH,
-        keys::alkalinity::BAND_HIGH_DKH,
-        keys::alkalinity::ALARM_HIGH_DKH,
-    ],
-    max_fall: keys::alkalinity::MAX_FALL_DKH_PER_DAY,
-    drift: keys::alkalinity::DRIFT_DKH_PER_DAY,
-    uptake_change_max: keys::alkalinity::UPTAKE_CHANGE_MAX_DKH_PER_DAY,
-};
-
-const IN_MG_PER_L: Keys = Keys {
-    max_rise: keys::element::MAX_RISE_MG_PER_L_PER_DAY,
-    max_rise_per_hour: keys::element::MAX_RISE_MG_PER_L_PER_HOUR,
-    kit_step: keys::element::KIT_STEP_MG_PER_L,
-    target: keys::element::TARGET_MG_PER_L,
-    edges: [
-        keys::element::ALARM_LOW_MG_PER_L,
-        keys::element::BAND_LOW_MG_PER_L,
-        keys::element::BAND_HIGH_MG_PER_L,
-        keys::element::ALARM_HIGH_MG_PER_L,
-    ],
-    max_fall: keys::element::MAX_FALL_MG_PER_L_PER_DAY,
-    drift: keys::element::DRIFT_MG_PER_L_PER_DAY,
-    uptake_change_max: keys::element::UPTAKE_CHANGE_MAX_MG_PER_L_PER_DAY,
-};
+use crate::chemistry::{Quantity, Unit};
 
 /// Limits of every quantity that has a table. Alkalinity's is required when a line carries any, and useless otherwise.
 pub(super) fn build(
@@ -106,18 +61,13 @@ fn warn_of_fast_rise(table: &RawTable, sink: &mut Sink<'_>) {
 }
 
 fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterLimits> {
-    let keys = match of {
-        Quantity::Alkalinity => &IN_DKH,
-        Quantity::Element(_) => &IN_MG_PER_L,
-    };
-    check_order(table, (of, keys), sink);
-    let with_band =
-        keys.edges
-            .into_iter()
-            .chain([keys.max_fall, keys.drift, keys.uptake_change_max]);
+    let unit = of.unit();
+    check_order(table, of, sink);
+    let others = [keys::max_fall, keys::drift, keys::uptake_change_max].map(|key| key(unit));
+    let with_band = keys::edges(unit).into_iter().chain(others);
     let (given, missing): (Vec<_>, Vec<_>) =
         with_band.partition(|key| table.number(*key).is_some());
-    let tracked = !given.is_empty() || table.number(keys.target).is_some();
+    let tracked = !given.is_empty() || table.number(keys::target(unit)).is_some();
     if tracked && !missing.is_empty() && !table.spoiled {
         let missing: Vec<&str> = missing.into_iter().map(Of::name).collect();
         sink.mistake(
@@ -126,16 +76,16 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
                 "{}: a band needs {} too, they have no default; without a band, leave all but {} out",
                 table.label.trim_end_matches('.'),
                 missing.join(", "),
-                keys.max_rise
+                keys::max_rise(unit)
             ),
         );
     }
     Some(WaterLimits {
-        max_rise: table.number(keys.max_rise)?,
-        max_rise_per_hour: table.number(keys.max_rise_per_hour),
-        kit_step: table.number(keys.kit_step)?,
+        max_rise: table.number(keys::max_rise(unit))?,
+        max_rise_per_hour: table.number(keys::max_rise_per_hour(unit)),
+        kit_step: table.number(keys::kit_step(unit))?,
         tracked: if tracked {
-            Some(tracked_limits(table, keys)?)
+            Some(tracked_limits(table, unit)?)
         } else {
             None
         },
@@ -143,8 +93,9 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
 }
 
 /// Alarm limits outside the band, the target in it.
-fn check_order(table: &RawTable, (of, keys): (&Quantity, &Keys), sink: &mut Sink<'_>) {
-    for pair in keys.edges.windows(2) {
+fn check_order(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) {
+    let (edges, target_key) = (keys::edges(of.unit()), keys::target(of.unit()));
+    for pair in edges.windows(2) {
         if let [low_key, high_key] = pair
             && let (Some(low), Some(high)) = (table.number(*low_key), table.number(*high_key))
             && low >= high
@@ -160,18 +111,18 @@ fn check_order(table: &RawTable, (of, keys): (&Quantity, &Keys), sink: &mut Sink
             );
         }
     }
-    let [_, low_key, high_key, _] = keys.edges;
+    let [_, low_key, high_key, _] = edges;
     if let (Some(target), Some(low), Some(high)) = (
-        table.number(keys.target),
+        table.number(target_key),
         table.number(low_key),
         table.number(high_key),
     ) && !(low..=high).contains(&target)
     {
         table.refuse(
-            keys.target,
+            target_key,
             format!(
                 "{} = {} is outside the band of {} to {}; give a target in it",
-                keys.target,
+                target_key,
                 of.amount(target),
                 of.amount(low),
                 of.amount(high)
@@ -181,8 +132,8 @@ fn check_order(table: &RawTable, (of, keys): (&Quantity, &Keys), sink: &mut Sink
     }
 }
 
-fn tracked_limits(table: &RawTable, keys: &Keys) -> Option<TrackedLimits> {
-    let [alarm_low, band_low, band_high, alarm_high] = keys.edges;
+fn tracked_limits(table: &RawTable, unit: Unit) -> Option<TrackedLimits> {
+    let [alarm_low, band_low, band_high, alarm_high] = keys::edges(unit);
     let (band_low, band_high) = (table.number(band_low)?, table.number(band_high)?);
     let action = |key: Of<Text>| {
         Some(match table.text(key)? {
@@ -194,7 +145,7 @@ fn tracked_limits(table: &RawTable, keys: &Keys) -> Option<TrackedLimits> {
     };
     Some(TrackedLimits {
         target: table
-            .number(keys.target)
+            .number(keys::target(unit))
             .unwrap_or(f64::midpoint(band_low, band_high)),
         band_low,
         band_high,
@@ -202,10 +153,10 @@ fn tracked_limits(table: &RawTable, keys: &Keys) -> Option<TrackedLimits> {
         alarm_high: table.number(alarm_high)?,
         on_alarm_low: action(keys::alkalinity::ON_ALARM_LOW)?,
         on_alarm_high: action(keys::alkalinity::ON_ALARM_HIGH)?,
-        max_fall: table.number(keys.max_fall)?,
+        max_fall: table.number(keys::max_fall(unit))?,
         stale_after: time(table, keys::alkalinity::STALE_AFTER_DAYS, DAY)?,
-        drift_per_day: table.number(keys.drift)?,
-        uptake_change_max: table.number(keys.uptake_change_max)?,
+        drift_per_day: table.number(keys::drift(unit))?,
+        uptake_change_max: table.number(keys::uptake_change_max(unit))?,
         settling: time(table, keys::alkalinity::SETTLING_DAYS, DAY)?,
     })
 }

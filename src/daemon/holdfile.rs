@@ -449,6 +449,23 @@ mod tests {
         );
     }
 
+    #[test]
+    fn a_hold_file_takes_its_room_when_it_is_made_and_a_short_one_at_the_start() {
+        let room = |state: &Path| {
+            let text = fs::read(hold_file_path(state)).unwrap();
+            assert!(text.iter().all(|byte| *byte != 0), "a hole is no room");
+            text.len()
+        };
+        let state = tempfile::tempdir().unwrap();
+        HoldFile::make(state.path(), &[]).unwrap();
+        assert_eq!(room(state.path()), ROOM_BYTES);
+        let short = hold_text(&[]).unwrap();
+        fs::write(hold_file_path(state.path()), short).unwrap();
+        let keeper = HoldKeeper::spawn(state.path(), Some(Vec::new()), |_| {}).unwrap();
+        keeper.end();
+        assert_eq!(room(state.path()), ROOM_BYTES);
+    }
+
     /// What the thread tells, apart from what it tells of itself.
     fn found(told: &std::sync::mpsc::Receiver<HoldNews>) -> Vec<Hold> {
         loop {

@@ -4,7 +4,7 @@ use super::lines;
 use crate::engine::Effect;
 use crate::mqtt::EventLine;
 use crate::quantity::Name;
-use crate::record::DoseEnd;
+use crate::record::{DoseEnd, Loudness};
 
 /// One line for each effect that is news.
 pub(super) fn effect(effect: &Effect) {
@@ -26,7 +26,13 @@ pub(super) fn effect(effect: &Effect) {
         }
         Effect::Store { entries, .. } => {
             for entry in entries {
-                say(lines::level(entry), &lines::entry(entry));
+                let said = entry.said();
+                let level = match said.loud {
+                    Loudness::Info => tracing::Level::INFO,
+                    Loudness::Warn => tracing::Level::WARN,
+                    Loudness::Error => tracing::Level::ERROR,
+                };
+                say(level, &lines::entry(&said, entry.at().wall));
             }
         }
         Effect::Exit { why } => tracing::error!(reason = %why, "the daemon must end"),

@@ -6,7 +6,7 @@
 use std::path::Path;
 
 use super::seen::OutputsSeen;
-use crate::config::{Controller, Finding, HeadOutput, Pwm, WrittenChannel, WrittenPwm};
+use crate::config::{Controller, Finding, Pwm, WrittenChannel, WrittenPwm};
 use crate::pump::{CLAIMS_FOLDER, Claims, PwmClass, PwmError, PwmTaken, force_pwm_off};
 use crate::quantity::Name;
 use crate::record::OutputPlace;
@@ -42,7 +42,7 @@ fn has(class: &PwmClass, chip: &str, channel: u8) -> Result<(), PwmError> {
 /// In words, for the first that it has not.
 pub(super) fn check(controller: &Controller, class: &PwmClass) -> Result<(), String> {
     for (name, head) in &controller.heads {
-        if let HeadOutput::Pwm(pwm) = &head.output {
+        if let Some(pwm) = head.output.pwm() {
             has(class, &pwm.chip, pwm.channel).map_err(|error| format!("head {name}: {error}"))?;
         }
     }
@@ -80,6 +80,7 @@ pub(super) fn take(name: &Name, pwm: &Pwm) -> Result<PwmTaken, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::HeadOutput;
     use std::fs;
 
     /// A class with one chip of two channels.

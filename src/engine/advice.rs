@@ -40,7 +40,7 @@ impl Engine {
         let limits = self.controller().water.get(of);
         let mut advice = Advice {
             of: of.clone(),
-            unit: of.unit().to_owned(),
+            unit: of.unit().to_string(),
             at: now.wall,
             verdict: Verdict::NotNow,
             because: String::new(),

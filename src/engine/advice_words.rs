@@ -1,7 +1,7 @@
 //! Advice in words, on one screen of 24 lines of 80 columns.
 
 use super::advised::{Advice, AdviceChange, AdviceDay, AdviceOutlook, TestBecause, Verdict};
-use crate::chemistry::{Quantity, figures};
+use crate::chemistry::Quantity;
 use crate::quantity::f64_from_i64;
 use crate::record::{Departure, amount};
 
@@ -142,9 +142,10 @@ impl Advice {
             self.outside(as_it_is),
             days(change.outlook.days_outside)
         );
-        let quantity = match &self.of {
-            Quantity::Alkalinity => String::new(),
-            of @ Quantity::Element(_) => format!(" {of}"),
+        let quantity = if self.of == Quantity::Alkalinity {
+            String::new()
+        } else {
+            format!(" {}", self.of)
         };
         text + " To put it into force: dosewright accept" + &quantity
     }
@@ -157,10 +158,7 @@ impl Advice {
             TestBecause::Routine => "nothing presses",
         };
         let half = |value| self.level(value);
-        let rate = |value| match self.of {
-            Quantity::Alkalinity => format!("{value:.3}"),
-            Quantity::Element(_) => self.level(value),
-        };
+        let rate = |value| self.of.unit().rate(value);
         Some(format!(
             "test next by {} ({}): {why}; it would tell the level to {} {unit} instead of {} {unit}, uptake to {} {unit} instead of {} {unit} a day",
             next.date,
@@ -210,12 +208,7 @@ impl Advice {
 
     /// As a kit is read.
     fn level(&self, value: f64) -> String {
-        match self.of {
-            Quantity::Alkalinity => format!("{value:.2}"),
-            Quantity::Element(_) if value.abs() >= 50.0 => format!("{value:.0}"),
-            Quantity::Element(_) if value.abs() >= 1.0 => format!("{value:.1}"),
-            Quantity::Element(_) => figures(value),
-        }
+        self.of.unit().as_read(value)
     }
 }
 
@@ -230,7 +223,7 @@ impl AdviceChange {
             }
             Some(before) => {
                 let before = amount(of, before);
-                let before = before.trim_end_matches(of.unit()).trim_end();
+                let before = before.trim_end_matches(of.unit().as_str()).trim_end();
                 format!("uptake from {before} to {to} a day")
             }
             None => format!("uptake {to} a day"),

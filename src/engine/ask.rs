@@ -183,8 +183,8 @@ pub struct NewCalibration {
     pub head: Name,
     #[serde(deserialize_with = "told_runs")]
     pub runs: Vec<CalibrationRun>,
-    /// Step of the cylinder or scale, as a volume; zero when not known.
-    #[serde(rename = "resolution_ul", deserialize_with = "step")]
+    /// Step of the cylinder or scale, as a volume; 1 when it is finer than a microlitre.
+    #[serde(rename = "resolution_ul", deserialize_with = "positive")]
     pub resolution: Volume,
     /// What volumes were read from weights by, in words.
     pub weighing: Words,
@@ -258,10 +258,6 @@ fn told_runs<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Calibrati
     }
     let all = runs.into_iter().map(checked).collect::<Result<_, _>>();
     all.map_err(D::Error::custom)
-}
-
-fn step<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Volume, D::Error> {
-    Ok(Volume::deserialize(deserializer)?.or_zero())
 }
 
 /// Most that is told at once; no lab finds more.

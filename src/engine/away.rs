@@ -35,10 +35,7 @@ impl KeptAway {
             because,
         } = self;
         let hours = for_.as_ms() / Millis::HOUR.as_ms();
-        let fallen = match of {
-            Quantity::Alkalinity => format!("{fallen:.1} dKH"),
-            Quantity::Element(_) => of.amount(*fallen),
-        };
+        let fallen = of.unit().roughly(*fallen);
         let because = if because.is_empty() {
             String::new()
         } else {

@@ -1,12 +1,14 @@
 //! What was added by hand: it moves the predicted levels and counts in the windows like a dose of its time. It is found anew from what is
 //! told, so that a correction leaves nothing behind.
 
+use std::sync::Arc;
+
 use jiff::Timestamp;
 
 use super::alarms::AlarmCode;
 use super::event::Now;
 use super::state::Engine;
-use crate::guard::uptake_counted;
+use crate::guard::{Counted, uptake_counted};
 use crate::quantity::Millis;
 
 impl Engine {
@@ -43,6 +45,14 @@ impl Engine {
     /// What was added by hand is never refused; above the limit of a day it is an alarm.
     pub(super) fn watch_by_hand(&mut self, now: Now) {
         let since = now.elapsed.minus(Millis::DAY);
+        let controller = Arc::clone(&self.in_force.controller);
+        let is_by_hand = |d: &Counted| d.began > since && d.is_in_tank() && d.is_by_hand();
+        if !self.books.window.iter().any(is_by_hand) {
+            for of in controller.water.keys() {
+                self.clear(AlarmCode::AddedByHand, of.as_str(), now);
+            }
+            return;
+        }
         for (of, facts) in self.water_facts(now) {
             let added = |by_hand: bool| -> f64 {
                 let counted =

@@ -9,7 +9,7 @@ use super::event::Now;
 use super::holds::Stop;
 use super::state::{Engine, LedgerState};
 use crate::config::Plan;
-use crate::quantity::{Name, Words};
+use crate::quantity::{Name, Words, listed};
 use crate::record::{HoldScope, NOTHING_IS_HELD, NotGiven, Who};
 
 /// A dose by hand of more than this many usual doses must be asked for with its volume repeated (after reports of tenfold
@@ -112,18 +112,10 @@ impl Engine {
     }
 
     pub(super) fn no_line(&self, name: &Name) -> Denial {
-        let known: Vec<&str> = self
-            .controller()
-            .lines
-            .iter()
-            .map(|l| l.name.as_str())
-            .collect();
+        let known = listed(self.controller().lines.iter().map(|line| &line.name));
         Denial::new(
             "unknown-line",
-            format!(
-                "there is no line {name}; the lines are: {}",
-                known.join(", ")
-            ),
+            format!("there is no line {name}; the lines are: {known}"),
         )
     }
 
@@ -141,13 +133,10 @@ impl Engine {
             ));
         }
         if !self.controller().inputs.contains_key(input) {
-            let known: Vec<&str> = self.controller().inputs.keys().map(Name::as_str).collect();
+            let known = listed(self.controller().inputs.keys());
             return Err(Denial::new(
                 "unknown-input",
-                format!(
-                    "there is no input {input}; the inputs are: {}",
-                    known.join(", ")
-                ),
+                format!("there is no input {input}; the inputs are: {known}"),
             ));
         }
         self.inputs.sampled(input, Some(safe), now.elapsed);

@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use super::alarms::AlarmCode;
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::Now;
-use super::figures::{CorridorFigures, UptakeFigures};
+use super::figures::UptakeFigures;
 use super::means::{Gain, Means};
 use super::state::Engine;
 use super::status::CorridorStatus;
@@ -17,7 +17,7 @@ use crate::chemistry::Quantity;
 use crate::estimate::filter::Estimate;
 use crate::estimate::policy::{self, Addition};
 use crate::quantity::{Millis, Name};
-use crate::record::{Corridor, Entry, Uptake, UptakeHow, Who, amount};
+use crate::record::{Corridor, CorridorGrant, Entry, Uptake, UptakeHow, Who, amount};
 
 /// What may be granted: a hundredth to a fifth either way, for at most a quarter of a year. Ours.
 const SHARE: (f64, f64) = (0.01, 0.2);
@@ -73,21 +73,18 @@ impl Engine {
         let until = today
             .checked_add(jiff::Span::new().days(i64::from(days)))
             .unwrap_or(today);
-        let figures = CorridorFigures {
+        let figures = CorridorGrant {
             of: of.clone(),
             middle: means.uptake,
             added,
             follows: means.gain.follows(means.uptake),
-            low: added - reach,
-            high: added + reach,
             share,
             until,
         };
+        let (low, high) = figures.edges();
         let text = vec![
             format!(
-                "{of}: until {until} the plan may add {} to {} a day, now {}, without asking",
-                amount(of, figures.low),
-                amount(of, figures.high),
+                "{of}: until {until} the plan may add {low} to {high} a day, now {}, without asking",
                 amount(of, added)
             ),
             "after each test that fits it follows the estimate, by at most 2 % of that a day; every limit holds".to_owned(),
@@ -105,18 +102,13 @@ impl Engine {
 
     pub(super) fn grant_corridor(
         &mut self,
-        shown: CorridorFigures,
+        grant: CorridorGrant,
         (ticket, who): (Ticket, Who),
         now: Now,
     ) {
         let corridor = Corridor {
-            of: shown.of,
-            middle: shown.middle,
-            added: shown.added,
-            follows: shown.follows,
-            share: shown.share,
+            grant,
             granted: self.in_force.local_date(now.wall),
-            until: shown.until,
             ended: None,
             live: self.live,
             who,
@@ -136,10 +128,10 @@ impl Engine {
                 format!("no corridor of {of} is granted, so there is nothing to take back"),
             )
         })?;
-        self.may_give(of, corridor.middle).map_err(refused)?;
+        self.may_give(of, corridor.grant.middle).map_err(refused)?;
         let figures = UptakeFigures {
             of: of.clone(),
-            uptake: corridor.middle,
+            uptake: corridor.grant.middle,
             before: self.in_force.uptake_of(of),
         };
         Ok(Worked {
@@ -198,9 +190,9 @@ impl Engine {
         let today = self.in_force.local_date(now.wall);
         let corridors: Vec<Corridor> = self.in_force.corridors().cloned().collect();
         for corridor in corridors {
-            if today >= corridor.until {
-                let why = format!("it was granted until {}", corridor.until);
-                self.end_corridor(&corridor.of, &why, Who::Daemon, now);
+            if today >= corridor.grant.until {
+                let why = format!("it was granted until {}", corridor.grant.until);
+                self.end_corridor(&corridor.grant.of, &why, Who::Daemon, now);
             } else if self.may_step(&corridor, today, now) {
                 self.step_corridor(&corridor, now);
             }
@@ -208,7 +200,7 @@ impl Engine {
     }
 
     fn may_step(&self, corridor: &Corridor, today: Date, now: Now) -> bool {
-        let of = &corridor.of;
+        let of = &corridor.grant.of;
         let stepped = self.in_force.recorded_uptake(of);
         let stepped = stepped.filter(|uptake| uptake.how == UptakeHow::Corridor);
         let last = stepped.map(|uptake| self.in_force.local_date(uptake.at.wall));
@@ -219,7 +211,7 @@ impl Engine {
     }
 
     fn step_corridor(&mut self, corridor: &Corridor, now: Now) {
-        let of = &corridor.of;
+        let of = &corridor.grant.of;
         let (Ok(means), Some(estimate)) = (self.means(of), self.estimate_of(of, now)) else {
             return;
         };
@@ -230,7 +222,7 @@ impl Engine {
             return;
         };
         let uptake = gain.uptake(added);
-        let little = (uptake - means.uptake).abs() < STEP_WORTH * corridor.middle;
+        let little = (uptake - means.uptake).abs() < STEP_WORTH * corridor.grant.middle;
         if little || self.may_give(of, uptake).is_err() {
             return;
         }
@@ -249,7 +241,7 @@ impl Engine {
 
     /// Why it does not step at present.
     fn corridor_waits(&self, corridor: &Corridor, now: Now) -> Option<String> {
-        let of = &corridor.of;
+        let of = &corridor.grant.of;
         if let Err(denial) = self.hindered(of, self.estimate_of(of, now).as_ref(), now) {
             return Some(denial.text);
         }
@@ -330,14 +322,15 @@ impl Engine {
 
     /// A plan was taken, or seen at a start: a corridor holds for the one that it was granted on.
     pub(super) fn settle_corridors(&mut self, now: Now) {
-        let corridors: Vec<Corridor> = self.in_force.corridors().cloned().collect();
-        for Corridor {
+        let grants = self.in_force.corridors().map(|c| c.grant.clone());
+        let grants: Vec<CorridorGrant> = grants.collect();
+        for CorridorGrant {
             of,
             middle,
             added,
             follows,
             ..
-        } in corridors
+        } in grants
         {
             let gain = Gain::of(&self.in_force, &of, middle);
             let moved = |then: f64, now: f64| (then - now).abs() > SAME * added.abs();
@@ -352,7 +345,7 @@ impl Engine {
     pub(super) fn end_corridors_on(&mut self, reservoir: &Name, now: Now) {
         let lines = self.controller().drawing_on(reservoir);
         let lines: Vec<Name> = lines.map(|line| line.name.clone()).collect();
-        let corridors = self.in_force.corridors().map(|c| c.of.clone());
+        let corridors = self.in_force.corridors().map(|c| c.grant.of.clone());
         let concerned = corridors.filter(|of| lines.iter().any(|line| self.concerns(line, of)));
         let concerned: Vec<Quantity> = concerned.collect();
         for of in concerned {
@@ -362,12 +355,16 @@ impl Engine {
     }
 
     /// At a start: what was granted in the other mode is not in force. A dry run's ends with it; one granted live waits in the ledger.
+    /// A rehearsal goes on with either.
     pub(super) fn set_corridors_aside(&mut self, now: Now) {
+        if self.modelled {
+            return;
+        }
         let other: Vec<Quantity> = self
             .in_force
             .corridors()
             .filter(|corridor| corridor.live != self.live)
-            .map(|corridor| corridor.of.clone())
+            .map(|corridor| corridor.grant.of.clone())
             .collect();
         for of in other {
             if self.live {
@@ -382,8 +379,8 @@ impl Engine {
 /// The corridor in what is added; its end is looked at by date.
 fn bounds(corridor: &Corridor, gain: &Gain) -> policy::Corridor {
     policy::Corridor {
-        middle: gain.added(corridor.middle),
-        share: corridor.share,
+        middle: gain.added(corridor.grant.middle),
+        share: corridor.grant.share,
         until: Millis::MAX,
     }
 }

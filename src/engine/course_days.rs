@@ -304,8 +304,11 @@ impl Engine {
     }
 
     /// At a start: what was begun in the other mode is not in force. A dry run's courses end with it; those begun live wait in the ledger
-    /// for the next live start.
+    /// for the next live start. A rehearsal goes on with either.
     pub(super) fn set_courses_aside(&mut self, now: Now) {
+        if self.modelled {
+            return;
+        }
         for course in self.in_force.set_aside(self.live) {
             let what = if self.live {
                 "was begun in a dry run and is over; begin it anew if it is meant"

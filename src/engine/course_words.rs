@@ -2,18 +2,10 @@
 
 use super::figures::CourseDay;
 use super::state::Engine;
-use crate::chemistry::{Quantity, amount, figures, rises_words};
+use crate::chemistry::{Quantity, amount, drift_words, rises_words};
 use crate::plan::{DailyVolumes, ShiftShape, rises_of_day};
 use crate::quantity::{Name, Volume, f64_from_i64};
 use crate::record::{Course, CourseState, Departure, Ends};
-
-/// So much of a quantity, without its sign.
-pub(super) fn so_much(of: &Quantity, value: f64) -> String {
-    match of {
-        Quantity::Alkalinity => format!("{} dKH", figures(value.abs())),
-        Quantity::Element(_) => amount(value.abs()),
-    }
-}
 
 impl Engine {
     /// How a course stands.
@@ -117,7 +109,8 @@ impl Engine {
         let whole = days.get(1).and_then(|day| day.volumes.get(line).copied());
         let whole = whole.unwrap_or(Volume::ZERO);
         let verb = if *per_day < 0.0 { "lowers" } else { "raises" };
-        let (each, all) = (so_much(of, *per_day), so_much(of, per_day * count));
+        let so_much = |value: f64| of.unit().figures(value.abs());
+        let (each, all) = (so_much(*per_day), so_much(per_day * count));
         let alone = DailyVolumes::from([(line.clone(), size)]);
         let rises = rises_words(&rises_of_day(self.controller(), &alone));
         let mut words = vec![
@@ -200,17 +193,10 @@ impl Engine {
         let whole = f64_from_i64(last.to.as_ul()).max(1.0);
         let parts = (1..=shape.days).map(|step| f64_from_i64(shape.at(step).to.as_ul()) / whole);
         let over: f64 = parts.sum();
-        for (element, per_day) in drifts {
-            let sign = if per_day < 0.0 { "less" } else { "more" };
-            let size = per_day.abs();
-            words.push(format!(
-                "{}: {} {sign} each day afterwards, {} a year; {} over the changeover, if nothing takes it up",
-                element.symbol(),
-                amount(size),
-                amount(size * 365.0),
-                amount(size * over)
-            ));
-        }
+        words.extend(drift_words(&drifts, |per_day| {
+            let all = amount((per_day * over).abs());
+            format!("; {all} over the changeover, if nothing takes it up")
+        }));
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::event::Now;
 use super::state::{Engine, HeadMemory};
-use crate::config::{HeadOutput, Line};
+use crate::config::Line;
 use crate::metering::Coverage;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{DoseId, StoredCalibration, StoredVerification, Who};
@@ -61,7 +61,7 @@ impl Engine {
             let Some(head) = self.controller().heads.get(&stored.head) else {
                 continue;
             };
-            if !is_of_this_speed(&stored.drive, &head.output) {
+            if !head.output.is_driven_at(&stored.drive) {
                 let memory = HeadMemory {
                     other_speed: Some(stored.drive),
                     run_since,
@@ -151,16 +151,5 @@ impl Engine {
             .iter()
             .filter_map(of_line)
             .collect()
-    }
-}
-
-/// Whether a calibration that was made at a speed holds for a head that is driven like this. Ledgers of before the speed was kept know
-/// no PWM heads, and a change of those that there were was not seen.
-fn is_of_this_speed(drive: &str, output: &HeadOutput) -> bool {
-    match output {
-        HeadOutput::Switched(_) | HeadOutput::Stepper(_) if drive.is_empty() => true,
-        HeadOutput::Switched(_) | HeadOutput::Stepper(_) | HeadOutput::Pwm(_) => {
-            drive == output.speed()
-        }
     }
 }

@@ -3,7 +3,6 @@
 use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::{Now, RunEnd, RunReport};
 use super::state::{ActiveDose, Engine};
-use crate::config::HeadOutput;
 use crate::guard::{Counted, DosePermit, Request, look_again};
 use crate::metering::Calibration;
 use crate::plan::{Slot, SlotKey};
@@ -162,14 +161,11 @@ impl Engine {
             return;
         };
         let head = dose.intent.head.clone();
-        // Steps that come late are not crowded together: a stepper head may take twice its time.
-        let head_config = self.in_force.controller.heads.get(&head);
-        let stretch = match head_config.map(|head| &head.output) {
-            Some(HeadOutput::Stepper(_)) => permit.run_time(),
-            Some(HeadOutput::Switched(_) | HeadOutput::Pwm(_)) | None => Millis::ZERO,
-        };
+        let config = self.in_force.controller.heads.get(&head);
+        let late = config.map(|head| head.output.late_at_most(permit.run_time()));
+        let late = late.unwrap_or(Millis::ZERO);
         dose.awaited_at = due;
-        dose.overdue_at = due.plus(stretch).plus(self.waits.grace);
+        dose.overdue_at = due.plus(late).plus(self.waits.grace);
         let answer = Answer::DoseStarted {
             id,
             line: dose.intent.line.clone(),

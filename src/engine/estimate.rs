@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 
 use super::alarms::AlarmCode;
-use super::estimate_status::{BreakStatus, EstimateStatus};
+use super::estimate_status::{BreakStatus, EstimateAt, EstimateStatus};
 use super::event::Now;
 use super::state::{Engine, on_record, place_of};
 use crate::chemistry::{CALCIUM_MG_PER_MEQ, Measurand, Quantity, taken_along};
@@ -133,7 +133,7 @@ impl Engine {
     }
 
     pub(super) fn estimate_status(&self, of: &Quantity, now: Now) -> EstimateStatus {
-        let unit = of.unit().to_owned();
+        let unit = of.unit().to_string();
         let Some(estimate) = self.estimate_of(of, now) else {
             return EstimateStatus {
                 unit,
@@ -158,6 +158,35 @@ impl Engine {
             liveliness: liveliness(estimate.scatter),
             broke: self.broke(of),
         }
+    }
+
+    /// What was believed at each of these times (in order), where anything was. It looks back no further than the estimate does.
+    pub fn estimates_over(&self, of: &Quantity, times: &[Timestamp]) -> Vec<EstimateAt> {
+        let looks: Vec<Millis> = times.iter().map(|at| on_record(*at)).collect();
+        let mut found = Vec::new();
+        let mut at = times.iter();
+        let mut seen = |estimate: Option<Estimate>| {
+            found.extend(at.next().zip(estimate).map(|(at, estimate)| {
+                let (level_low, level_high) = estimate.level_interval();
+                let (uptake_low, uptake_high) = estimate.uptake_interval();
+                EstimateAt {
+                    at: *at,
+                    level: shown(estimate.state.level),
+                    level_low: shown(level_low),
+                    level_high: shown(level_high),
+                    uptake_per_day: shown(estimate.state.uptake),
+                    uptake_low_per_day: shown(uptake_low),
+                    uptake_high_per_day: shown(uptake_high),
+                }
+            }));
+        };
+        let prior = |first| self.prior(of, first);
+        if let Some(place) = place_of(of) {
+            let looks: (&[Millis], &mut dyn FnMut(_)) = (&looks, &mut seen);
+            self.estimates
+                .replayed(place, &self.told_of(of), prior, looks);
+        }
+        found
     }
 
     fn questioned(&self, of: &Quantity, estimate: &Estimate) -> Option<String> {

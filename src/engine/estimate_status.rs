@@ -33,6 +33,19 @@ pub struct EstimateStatus {
     pub broke: Option<BreakStatus>,
 }
 
+/// What was believed at a time, by what was so until then; 95 % intervals.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct EstimateAt {
+    #[serde(with = "Second")]
+    pub at: Timestamp,
+    pub level: f64,
+    pub level_low: f64,
+    pub level_high: f64,
+    pub uptake_per_day: f64,
+    pub uptake_low_per_day: f64,
+    pub uptake_high_per_day: f64,
+}
+
 /// Uptake changed at once between two readings.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BreakStatus {

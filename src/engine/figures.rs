@@ -76,27 +76,3 @@ pub struct UptakeFigures {
     #[serde(rename = "before_per_day")]
     pub before: Option<f64>,
 }
-
-/// Every number of a corridor.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct CorridorFigures {
-    #[serde(rename = "quantity")]
-    pub of: Quantity,
-    /// The uptake in force, in the quantity's unit.
-    #[serde(rename = "middle_per_day")]
-    pub middle: f64,
-    /// What the plan adds by it,
-    #[serde(rename = "added_per_day")]
-    pub added: f64,
-    /// what of that goes by it,
-    #[serde(rename = "follows_per_day")]
-    pub follows: f64,
-    /// and between what it may move.
-    #[serde(rename = "low_per_day")]
-    pub low: f64,
-    #[serde(rename = "high_per_day")]
-    pub high: f64,
-    pub share: f64,
-    pub until: Date,
-}

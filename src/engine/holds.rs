@@ -44,12 +44,11 @@ impl Engine {
         // A stop is never refused: a length that is none, or too long, makes a hold without an end.
         let length = length.filter(|l| *l > Millis::ZERO && *l <= Hold::LENGTH_MAX);
         self.stop_scope(&scope, &reason);
-        let what = scope_text(&scope);
         let end = length.map(|l| now.elapsed.plus(l));
         let text = match length {
-            None => format!("{what} on hold, until `{}`", scope.lifted_by()),
+            None => format!("{scope} on hold, until `{}`", scope.lifted_by()),
             Some(length) => format!(
-                "{what} on hold for {length}{}; it ends by itself, or sooner by `{}`",
+                "{scope} on hold for {length}{}; it ends by itself, or sooner by `{}`",
                 if self.clock.unsure.is_some() {
                     " while the daemon runs (the clock is not trusted, so after a restart only a resume lifts it)"
                 } else {
@@ -139,16 +138,15 @@ impl Engine {
     pub(super) fn resume(&mut self, scope: &HoldScope, who: Who, ticket: Ticket, now: Now) {
         let lifted = self.holds.lift(scope);
         let mut text = match lifted {
-            0 => format!("{} was not on hold", scope_text(scope)),
-            1 => format!("the hold on {} is lifted", scope_text(scope)),
-            n => format!("{n} holds on {} are lifted", scope_text(scope)),
+            0 => format!("{scope} was not on hold"),
+            1 => format!("the hold on {scope} is lifted"),
+            n => format!("{n} holds on {scope} are lifted"),
         };
         for hold in self.holds.list() {
             let how = hold.scope.lifted_by();
             text = format!(
                 "{text}; still on hold: {} ({}), lifted by `{how}`",
-                scope_text(&hold.scope),
-                hold.reason
+                hold.scope, hold.reason
             );
         }
         if lifted > 0 {
@@ -168,14 +166,6 @@ impl Engine {
             "what is on hold stays on hold, but a power cut or a restart now may forget it: {why}"
         );
         self.raise(AlarmCode::HoldFileFault, "", text, now);
-    }
-}
-
-/// A scope in words.
-pub(super) fn scope_text(scope: &HoldScope) -> String {
-    match scope {
-        HoldScope::All => "all dosing".to_owned(),
-        HoldScope::Line(line) => format!("line {line}"),
     }
 }
 

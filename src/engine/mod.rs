@@ -46,6 +46,7 @@ mod hindered;
 mod holds;
 mod inputs;
 mod means;
+mod other_solution;
 mod proposal;
 mod refill;
 mod show;
@@ -69,9 +70,9 @@ pub use ask::{
     Replaces, Tell,
 };
 pub use effect::{Answer, Denial, Effect, Ticket};
-pub use estimate_status::{BreakStatus, EstimateStatus};
+pub use estimate_status::{BreakStatus, EstimateAt, EstimateStatus};
 pub use event::{Event, Now, RunEnd, RunReport, TrustSource};
-pub use figures::{CorridorFigures, CourseDay, CourseFigures, DoseFigures, UptakeFigures};
+pub use figures::{CourseDay, CourseFigures, DoseFigures, UptakeFigures};
 pub use filling::{LineChange, NewRefill, RefillFigures, RefillLevel};
 pub use start::Setup;
 pub use state::Engine;

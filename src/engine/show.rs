@@ -298,6 +298,7 @@ impl Engine {
     }
 
     fn reservoirs_status(&self) -> Vec<ReservoirStatus> {
+        let daily = self.daily_volumes();
         let shown = self
             .controller()
             .reservoirs
@@ -316,7 +317,7 @@ impl Engine {
                     usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
                     capacity: config.capacity,
                     reserve: config.reserve,
-                    days_left: left.and_then(|_| self.reservoir_lasts(name)),
+                    days_left: left.and_then(|_| self.reservoir_lasts(name, &daily)),
                     low: left.map(|_| low),
                 })
             });
@@ -325,7 +326,7 @@ impl Engine {
 
     fn water_status(&self, now: Now) -> WaterStatus {
         let of = Quantity::Alkalinity;
-        let facts = self.water_facts(now).remove(&of);
+        let facts = self.water_fact(&of, now);
         let allowance = facts.and_then(|facts| allowance(&of, &facts));
         let planned = self.planned_alkalinity();
         let readings = self.told.newest_readings().into_iter();

@@ -15,7 +15,7 @@ use super::wish::VALID;
 use crate::config::{Controller, Plan};
 use crate::guard::Counted;
 use crate::metering::Calibration;
-use crate::quantity::{Millis, Name};
+use crate::quantity::{Millis, Name, listed};
 use crate::record::{
     Bench, Destination, DoseEnd, DoseId, Entry, History, Hold, HoldChange, HoldScope, Intent,
     OutputSeen, PastDose, PastSession, Refill, Stamp, StoredCalibration, Who,
@@ -220,10 +220,9 @@ impl Engine {
         if bottles.is_empty() {
             return;
         }
-        let names: Vec<&str> = bottles.iter().map(Name::as_str).collect();
         let text = format!(
             "what {} hold was told before the arming or in a dry run, and does not count: say it again with `dosewright refill`",
-            names.join(", ")
+            listed(bottles)
         );
         self.note("level-not-counted", None, text, Who::Daemon, now);
     }

@@ -10,7 +10,7 @@ use super::effect::{Answer, Denial, Effect, Ticket};
 use super::event::Now;
 use super::state::Engine;
 use crate::chemistry::{Finder, Quantity, SolutionEffect, doubt};
-use crate::quantity::{Millis, Name, Words};
+use crate::quantity::{Millis, Name, Words, listed};
 use crate::record::{
     Addition, Entry, Found, LabColumns, Observation, Observed, ObservedKind, Reading, TOLD_MAX,
     TakenBack, Who,
@@ -170,12 +170,11 @@ impl Engine {
         if name.as_str() == LIMEWATER {
             return Ok(SolutionEffect::limewater_saturated());
         }
-        let known: Vec<&str> = known.keys().map(Name::as_str).collect();
+        let known = listed(known.keys());
         Err(Denial::new(
             "unknown-solution",
             format!(
-                "there is no solution {name} in controller.toml; there are {} and {LIMEWATER}; or tell what was added by what it adds, for example 0.5 dKH of alkalinity",
-                known.join(", ")
+                "there is no solution {name} in controller.toml; there are {known} and {LIMEWATER}; or tell what was added by what it adds, for example 0.5 dKH of alkalinity"
             ),
         ))
     }

@@ -10,7 +10,6 @@ use super::alarms::AlarmCode;
 use super::dose::Ending;
 use super::event::Now;
 use super::state::Engine;
-use crate::config::HeadOutput;
 use crate::quantity::{Millis, Volume};
 use crate::record::{
     Carried, Destination, DoseEnd, DoseId, HoldScope, Intent, OutputPlace, OutputSeen, Who,
@@ -52,21 +51,20 @@ impl Engine {
         let past = self.past.iter().find(|d| d.id == intent.id)?;
         let session = self.past_sessions.get(past.session)?;
         let head = self.controller().heads.get(&intent.head)?;
-        if !intent.live || session.boot != self.boot {
+        if !intent.live || session.boot != self.boot || !head.output.runs_on_alone() {
             return None;
         }
         let mine = |s: &&OutputSeen| {
             s.boot == self.boot && s.at.elapsed >= intent.at.elapsed && s.place.moves(&head.output)
         };
         let mine: Vec<&OutputSeen> = seen.iter().filter(mine).collect();
-        let on_until = match (&head.output, mine.last()) {
-            (HeadOutput::Stepper(_), _) => return None,
-            (HeadOutput::Switched(_) | HeadOutput::Pwm(_), Some(last)) if last.is_off => {
+        let on_until = match mine.last() {
+            Some(last) if last.is_off => {
                 let on = mine.iter().rev().find(|s| !s.was_off)?;
                 on.at.elapsed
             }
             // Nobody looked, or it could not be driven off.
-            (HeadOutput::Switched(_) | HeadOutput::Pwm(_), _) => now.elapsed,
+            Some(_) | None => now.elapsed,
         };
         let run_time = on_until.minus(intent.at.elapsed);
         let calibration = self.heads.get(&intent.head)?.calibration.as_ref();

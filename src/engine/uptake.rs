@@ -20,10 +20,6 @@ const SETTLING: Millis = Millis::from_mins(7 * 24 * 60);
 /// A first uptake is asked about when it is over what was given before by this factor, or under it. Ours.
 const FACTOR_DOUBTFUL: f64 = 2.0;
 
-/// Largest uptake that is taken at all, a day: dKH and mg/L (the ranges of plan.toml).
-const DKH_MAX: f64 = 10.0;
-const MG_PER_L_MAX: f64 = 200.0;
-
 impl Engine {
     /// Works the daily volumes out anew: an uptake, the plan or what leaves an outlet has changed.
     pub(super) fn work_out_plan(&mut self) {
@@ -56,10 +52,7 @@ impl Engine {
     pub(super) fn work_out_uptake(&self, new: &NewUptake, now: Now) -> Result<Worked, Denial> {
         let refuse = |why: String| Denial::new("uptake-refused", why);
         let (of, unit) = (&new.of, new.of.unit());
-        let most = match of {
-            Quantity::Alkalinity => DKH_MAX,
-            Quantity::Element(_) => MG_PER_L_MAX,
-        };
+        let most = unit.uptake_max();
         if !(0.0..=most).contains(&new.per_day) {
             return Err(refuse(format!(
                 "an uptake of {} {unit} of {of} a day is outside 0 to {most} {unit} a day",

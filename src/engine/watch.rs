@@ -7,6 +7,7 @@ use super::effect::Answer;
 use super::event::Now;
 use super::state::Engine;
 use crate::config::InputRole;
+use crate::plan::DailyVolumes;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 use crate::record::{HoldScope, Who};
 use jiff::Timestamp;
@@ -46,8 +47,7 @@ impl Engine {
     }
 
     /// Days that a bottle lasts at the volumes in force; `None` when nothing draws on it or its content is unknown.
-    pub(super) fn reservoir_lasts(&self, reservoir: &Name) -> Option<f64> {
-        let daily = self.daily_volumes();
+    pub(super) fn reservoir_lasts(&self, reservoir: &Name, daily: &DailyVolumes) -> Option<f64> {
         let drawn: Volume = self
             .controller()
             .lines
@@ -67,13 +67,16 @@ impl Engine {
 
     fn watch_reservoirs(&mut self, now: Now) {
         let names: Vec<Name> = self.controller().reservoirs.keys().cloned().collect();
+        let daily = self.daily_volumes();
         for name in names {
             let warn_days = self
                 .controller()
                 .reservoirs
                 .get(&name)
                 .map_or(0.0, |r| r.low_warning.as_days());
-            let lasts = self.reservoir_lasts(&name).filter(|days| *days < warn_days);
+            let lasts = self
+                .reservoir_lasts(&name, &daily)
+                .filter(|days| *days < warn_days);
             let left = self.books.left_in(&name).unwrap_or_default();
             let cause = lasts.map(|_| format!("reservoir {name} runs low: {left} left, less than {warn_days:.1} days of plan; refill it and run `dosewright refill {name} VOLUME`"));
             self.alarm_if(AlarmCode::ReservoirLow, name.as_str(), cause, now);
@@ -112,7 +115,7 @@ impl Engine {
                 .or_insert_with(|| {
                     format!(
                         "{} is on hold until `{}`: {}",
-                        super::holds::scope_text(&hold.scope),
+                        hold.scope,
                         hold.scope.lifted_by(),
                         hold.reason
                     )
@@ -145,9 +148,7 @@ impl Engine {
             .map(|(hold, _)| {
                 format!(
                     "{} has been on hold since {:.0}, over {limit}: {}",
-                    super::holds::scope_text(&hold.scope),
-                    hold.since,
-                    hold.reason
+                    hold.scope, hold.since, hold.reason
                 )
             });
         self.alarm_if(AlarmCode::HoldForgotten, "", cause, now);
@@ -161,19 +162,21 @@ impl Engine {
         {
             return;
         }
-        for (line, daily) in self.daily_volumes() {
-            if self.session_of(&line).is_some() {
+        let volumes = self.daily_volumes();
+        for (line, daily) in &volumes {
+            let daily = *daily;
+            if self.session_of(line).is_some() {
                 continue;
             }
-            let planned = self.planned_last_24h(&line, daily, now);
+            let planned = self.planned_last_24h((line, daily), &volumes, now);
             // The last 24 h of a line that a course changes lie between two days.
             let (least, most) = self
-                .departing_between(&line, now)
+                .departing_between(line, now)
                 .unwrap_or((planned, planned));
             let given = self
                 .books
                 .window
-                .volume_within(Millis::DAY, &line, now.elapsed);
+                .volume_within(Millis::DAY, line, now.elapsed);
             let share = |of: Volume| {
                 if of > Volume::ZERO {
                     f64_from_i64(given.as_ul()) / f64_from_i64(of.as_ul())
@@ -182,7 +185,7 @@ impl Engine {
                 }
             };
             // A dose more or less at the edge of the window is no fault.
-            let edge = self.in_force.largest_slot(&line);
+            let edge = self.in_force.largest_slot(line);
             let under = share(least) < UNDER_DELIVERY && given.saturating_add(edge) < least;
             let over = share(most) > OVER_DELIVERY && given.saturating_sub(edge) > most;
             let text = |what: &str| {
@@ -206,7 +209,12 @@ impl Engine {
     }
 
     /// What the plan had for a line in the last 24 h. That is its daily volume, but for a line that doses on some days only.
-    fn planned_last_24h(&mut self, line: &Name, daily: Volume, now: Now) -> Volume {
+    fn planned_last_24h(
+        &mut self,
+        (line, daily): (&Name, Volume),
+        volumes: &DailyVolumes,
+        now: Now,
+    ) -> Volume {
         if !self.in_force.schedule.picks_dates(line) {
             return daily;
         }
@@ -215,11 +223,10 @@ impl Engine {
             .as_millisecond()
             .saturating_sub(Millis::DAY.as_ms());
         let since = Timestamp::from_millisecond(since).unwrap_or(now.wall);
-        let daily_volumes = self.daily_volumes();
         let counted = self
             .in_force
             .schedule
-            .count_between(line, since, now.wall, &daily_volumes);
+            .count_between(line, since, now.wall, volumes);
         counted.map_or(daily, |(_, volume)| volume)
     }
 

@@ -21,18 +21,21 @@ use crate::record::{
 impl Engine {
     /// Limits, uptake and prediction of every quantity that has limits.
     pub(super) fn water_facts(&self, now: Now) -> BTreeMap<Quantity, WaterFacts> {
-        let limits = self.controller().water.iter();
-        let facts = limits.map(|(of, limits)| {
-            let facts = WaterFacts {
-                limits: *limits,
-                rise_per_hour: self.in_force.busiest_hour().rise(self.controller(), of),
-                uptake: self.in_force.uptake_of(of),
-                prediction: self.prediction(of, now),
-                low: self.low_reading(of),
-            };
-            (of.clone(), facts)
-        });
-        facts.collect()
+        let limited = self.controller().water.keys();
+        limited
+            .filter_map(|of| Some((of.clone(), self.water_fact(of, now)?)))
+            .collect()
+    }
+
+    /// Of one of them.
+    pub(super) fn water_fact(&self, of: &Quantity, now: Now) -> Option<WaterFacts> {
+        Some(WaterFacts {
+            limits: *self.controller().water.get(of)?,
+            rise_per_hour: self.in_force.busiest_hour().rise(self.controller(), of),
+            uptake: self.in_force.uptake_of(of),
+            prediction: self.prediction(of, now),
+            low: self.low_reading(of),
+        })
     }
 
     /// What the tank should be at now; `None` without a band or a reading, or when what was added since is not known.
@@ -229,9 +232,12 @@ impl Engine {
         if self.clock.unsure.is_some() {
             return;
         }
-        for (of, facts) in self.water_facts(now) {
-            if facts.uptake.is_some() {
-                self.follow_share(&of, &facts, now);
+        let controller = Arc::clone(&self.in_force.controller);
+        for of in controller.water.keys() {
+            if self.in_force.uptake_of(of).is_some()
+                && let Some(facts) = self.water_fact(of, now)
+            {
+                self.follow_share(of, &facts, now);
             }
         }
     }

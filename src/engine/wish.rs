@@ -6,13 +6,13 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::advised::AdviceChange;
-use super::figures::{CorridorFigures, CourseFigures, DoseFigures, UptakeFigures};
+use super::figures::{CourseFigures, DoseFigures, UptakeFigures};
 use super::filling::{NewRefill, RefillFigures};
 use crate::chemistry::Quantity;
 use crate::config::Right;
 use crate::estimate::filter::Estimate;
 use crate::quantity::{Millis, Name, Volume, Words, positive};
-use crate::record::{DoseKind, UptakeHow};
+use crate::record::{CorridorGrant, DoseKind, UptakeHow};
 
 /// How long a proposal may wait for its confirmation, in real time.
 pub(super) const VALID: Millis = Millis::from_secs(60);
@@ -161,7 +161,7 @@ pub enum Figures {
     Course(CourseFigures),
     Uptake(UptakeFigures),
     Advice(Box<AdviceChange>),
-    Corridor(CorridorFigures),
+    Corridor(CorridorGrant),
     Refill(RefillFigures),
 }
 

@@ -7,13 +7,12 @@
 use std::fmt;
 
 use super::panel::{Band, Comparison, Finding};
-use crate::chemistry::{Element, figures};
+use crate::chemistry::{Element, Quantity, figures};
 use crate::quantity::Concentration;
 
 /// What is known between two panels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Account {
-    pub element: Element,
     /// Level at the first panel.
     pub before: Concentration,
     /// Level at the second panel.
@@ -197,9 +196,13 @@ const RAISED_MG_PER_L: f64 = 0.002;
 /// The patterns that the raised metals of one panel make; none when nothing is raised. Our rules, from what alloys are made of.
 pub fn corrosion(panel: &[Comparison]) -> Vec<Corrosion> {
     let raised = |symbol: &str| {
-        panel
-            .iter()
-            .any(|c| c.element.symbol() == symbol && is_raised(c))
+        panel.iter().any(|c| {
+            c.of.quantity()
+                .and_then(Quantity::element)
+                .map(Element::symbol)
+                == Some(symbol)
+                && is_raised(c)
+        })
     };
     let (copper, zinc, iron) = (raised("Cu"), raised("Zn"), raised("Fe"));
     let (nickel, chromium, tin) = (raised("Ni"), raised("Cr"), raised("Sn"));
@@ -219,13 +222,16 @@ pub fn corrosion(panel: &[Comparison]) -> Vec<Corrosion> {
     .collect()
 }
 
-/// Found, beyond the band of what varies in the ocean, and above 2 ug/L in any case.
+/// Found, above what is natural where that is on file, and above 2 ug/L in any case.
 fn is_raised(comparison: &Comparison) -> bool {
-    let Finding::Found(_) = comparison.finding else {
+    let Finding::Found { .. } = comparison.finding else {
         return false;
     };
-    let beyond = comparison.natural.is_none() || comparison.band == Band::High;
-    beyond && comparison.interval.0.as_mg_per_l() > RAISED_MG_PER_L
+    let beyond = match comparison.band {
+        Band::High | Band::AboveNatural | Band::NothingToCompare => true,
+        Band::Low | Band::BelowNatural | Band::Natural | Band::NotFound => false,
+    };
+    beyond && comparison.interval.0 > RAISED_MG_PER_L
 }
 
 #[cfg(test)]
@@ -237,7 +243,6 @@ mod tests {
     fn account(before: f64, after: f64, dosed: f64, water_left: f64) -> Account {
         let mg = Concentration::from_mg_per_l;
         Account {
-            element: Element::new("Sr").unwrap(),
             before: mg(before),
             after: mg(after),
             uncertainty: mg(0.2),

@@ -23,6 +23,7 @@ mod trend;
 pub use balance::{Account, Corrosion, Verdict, after_changes, corrosion};
 pub use beginning::{Beginning, BeginningError, Fall};
 pub use panel::{
-    Band, Comparison, Detected, Finding, PanelEntry, PanelError, PanelUnit, SafeCourse, safe_course,
+    Band, Comparison, Finding, Natural, PanelError, PanelUnit, SafeCourse, Well, lab_uncertainty,
+    safe_course,
 };
-pub use trend::{REPORTS_MIN, Trend};
+pub use trend::{REPORTS_MIN, Sampled, Trend};

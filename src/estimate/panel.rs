@@ -1,17 +1,18 @@
-//! One value of a lab panel against natural seawater.
+//! One value of a lab panel against natural seawater and what is known to matter.
 //!
 //! Terms: a *panel* is one lab report; a value below the detection limit stays below it and is never taken for zero; the *natural level*
-//! is that of natural seawater at this tank's salinity. Only the naturals that can be leaned on make a value low; for the rest all
-//! that is said is that it is far above the ocean. Whether that hurts an animal is deliberately not said: nobody knows from a number.
+//! is that of natural seawater at this tank's salinity; the *band* is from where to where a value is well, by the owner, by what is known
+//! to matter, or by a rule of ours around natural. Every verdict is one of the value's whole 95 % interval: what the interval leaves open is
+//! left open. Whether a number hurts an animal is deliberately not said: nobody knows from a number.
 
 use std::fmt;
 
 use thiserror::Error;
 
 use crate::chemistry::{
-    Celsius, Element, Salinity, Sureness, WaterError, density_kg_per_m3, figures, natural_level,
+    Celsius, Measurand, Salinity, Sureness, WaterError, figures, matters, natural_of,
 };
-use crate::quantity::{Concentration, i64_from_f64};
+use crate::quantity::i64_from_f64;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PanelUnit {
@@ -28,8 +29,8 @@ pub enum PanelError {
         "\"{text}\" is not a unit that says what it means; write ug/L, mg/L, ug/kg or mg/kg (\"ppm\" is used for both mg/L and mg/kg, which differ by 2.3 %: ask the lab)"
     )]
     Unit { text: String },
-    #[error("{element}: {value} is no amount; correct the entry")]
-    Value { element: Element, value: f64 },
+    #[error("{of}: {value} is no amount; correct the entry")]
+    Value { of: Measurand, value: f64 },
     #[error(transparent)]
     Water(#[from] WaterError),
 }
@@ -70,50 +71,67 @@ impl PanelUnit {
     }
 }
 
-/// A result: a number, or less than the detection limit.
+/// A result in the measurand's unit: a number, or less than the detection limit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Finding {
-    Found(Concentration),
-    Below(Concentration),
+    Found {
+        value: f64,
+        /// One standard uncertainty.
+        uncertainty: f64,
+    },
+    Below(f64),
 }
 
 impl Finding {
     /// The most it can be without its uncertainty.
-    pub const fn at_most(self) -> Concentration {
+    pub const fn at_most(self) -> f64 {
         match self {
-            Self::Found(value) | Self::Below(value) => value,
+            Self::Found { value, .. } | Self::Below(value) => value,
+        }
+    }
+
+    /// 95 % interval.
+    pub fn interval(self) -> (f64, f64) {
+        match self {
+            Self::Found { value, uncertainty } => {
+                let half = 1.96 * uncertainty;
+                ((value - half).max(0.0), value + half)
+            }
+            Self::Below(limit) => (0.0, limit),
         }
     }
 }
 
-/// One value as the report has it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct PanelEntry {
-    pub element: Element,
-    /// The number, or the detection limit.
-    pub value: f64,
-    /// Whether it is a detection limit ("<").
-    pub detected: Detected,
-    pub unit: PanelUnit,
-    /// Relative standard uncertainty of the method, percent.
-    pub uncertainty_percent: f64,
+/// Standard uncertainty of a lab's value in its unit, where the lab states none: so much of the value, and near the detection limit what
+/// makes that limit what it is, 3.29 standard uncertainties of a blank (Currie 1995, Pure Appl. Chem. 67, 1699, from memory).
+///
+/// The parts are common practice, no source: what labs agree to for salts, and what they do not for traces.
+pub fn lab_uncertainty(of: &Measurand, value: f64, limit: Option<f64>) -> f64 {
+    let percent = match of.as_str() {
+        "alkalinity" => 2.0,
+        "calcium" | "magnesium" | "sodium" | "chlorine" | "potassium" | "sulfur" | "strontium"
+        | "bromine" => 3.0,
+        "boron" | "lithium" | "molybdenum" | "nitrate" => 5.0,
+        "fluorine" | "barium" | "silicon" | "phosphorus" | "vanadium" | "iodine" | "phosphate" => {
+            10.0
+        }
+        _ => 20.0,
+    };
+    (value * percent / 100.0).hypot(limit.unwrap_or(0.0) / 3.29)
 }
 
-/// Whether the number is a result or a limit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Detected {
-    Yes,
-    /// The detection limit; the element was not found.
-    BelowLimit,
-}
-
+/// What the whole 95 % interval of a value says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Band {
-    /// Below natural by more than the band and the uncertainty.
+    /// Below the band.
     Low,
-    /// Within the band around natural, or not told apart from it.
+    /// Below natural, and not wholly below the band.
+    BelowNatural,
+    /// Not told apart from natural.
     Natural,
-    /// Above natural by more than the band and the uncertainty.
+    /// Above natural, and not wholly above the band.
+    AboveNatural,
+    /// Above the band.
     High,
     /// Not found, and the limit is not low enough to say more.
     NotFound,
@@ -121,137 +139,200 @@ pub enum Band {
     NothingToCompare,
 }
 
-/// Bands around natural. Our rules: a tenth for major ions, since labs agree no better; half to double for the traces that are even in
-/// the ocean (row `a8.cp.I_range` for iodine is about that); ten times for those that vary.
-const fn band_edges(sureness: Sureness) -> (f64, f64) {
-    match sureness {
-        Sureness::Definition => (0.9, 1.1),
-        Sureness::TenPercent => (0.5, 2.0),
-        Sureness::CeilingOnly => (0.0, 10.0),
+/// Natural seawater at the tank's salinity, in the measurand's unit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Natural {
+    pub level: f64,
+    /// From where to where it is natural, by how sure the level is and what a second source has.
+    pub range: (f64, f64),
+    pub handbook: Option<f64>,
+    pub sureness: Sureness,
+}
+
+impl Natural {
+    fn new((level, handbook, sureness): (f64, Option<f64>, Sureness)) -> Self {
+        let most = level.max(handbook.unwrap_or(level));
+        let range = match sureness {
+            Sureness::Definition => (level, level),
+            Sureness::TenPercent => (0.9 * level, 1.1 * level),
+            Sureness::SourcesDiffer => (0.9 * level.min(handbook.unwrap_or(level)), 1.1 * most),
+            Sureness::CeilingOnly => (0.0, most),
+        };
+        Self {
+            level,
+            range,
+            handbook,
+            sureness,
+        }
     }
+
+    /// Rules of ours: a tenth for major ions, since labs agree no better; half to double for the traces that are even in the ocean (row
+    /// `a8.cp.I_range` for iodine is about that); ten times for those that vary.
+    fn band(self) -> Well {
+        let (low, high, by) = match self.sureness {
+            Sureness::Definition => (0.9, 1.1, "natural to a tenth, our rule"),
+            Sureness::TenPercent | Sureness::SourcesDiffer => {
+                (0.5, 2.0, "half to double natural, our rule")
+            }
+            Sureness::CeilingOnly => (0.0, 10.0, "ten times natural, our rule: no harm on file"),
+        };
+        Well {
+            low: low * self.level,
+            high: high * self.level.max(self.range.1),
+            by,
+        }
+    }
+}
+
+/// From where to where a value is well, in its unit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Well {
+    pub low: f64,
+    pub high: f64,
+    pub by: &'static str,
 }
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct Comparison {
-    pub element: Element,
-    /// In mg/L at the tank's salinity.
+    pub of: Measurand,
+    /// In its unit.
     pub finding: Finding,
-    /// 95 % interval of the value, mg/L.
-    pub interval: (Concentration, Concentration),
-    /// Natural level at the tank's salinity, with how sure it is.
-    pub natural: Option<(Concentration, Sureness)>,
+    /// 95 % interval of the value.
+    pub interval: (f64, f64),
+    pub natural: Option<Natural>,
+    pub well: Option<Well>,
     pub band: Band,
 }
 
-impl PanelEntry {
-    /// Compares with natural seawater of this salinity; `temperature` is that at which the litre is meant, 25 C where a report does not say.
+impl Comparison {
+    /// With natural seawater of this salinity; `temperature` is that at which the litre is meant, 25 C where a report does not say. `own` is the
+    /// owner's band.
     ///
     /// # Errors
     /// [`PanelError::Value`] for a number that is negative or not finite, [`PanelError::Water`] outside the equation of state.
-    pub fn compare(
-        &self,
-        salinity: Salinity,
-        temperature: Celsius,
-    ) -> Result<Comparison, PanelError> {
-        for value in [self.value, self.uncertainty_percent] {
+    pub fn new(
+        of: &Measurand,
+        finding: Finding,
+        (salinity, temperature): (Salinity, Celsius),
+        own: Option<(f64, f64)>,
+    ) -> Result<Self, PanelError> {
+        let uncertainty = match finding {
+            Finding::Found { uncertainty, .. } => uncertainty,
+            Finding::Below(_) => 0.0,
+        };
+        for value in [finding.at_most(), uncertainty] {
             if !(value >= 0.0 && value.is_finite()) {
-                return Err(PanelError::Value {
-                    element: self.element.clone(),
-                    value,
-                });
+                let of = of.clone();
+                return Err(PanelError::Value { of, value });
             }
         }
-        let kg_per_l = density_kg_per_m3(salinity, temperature)? / 1000.0;
-        let mg_per_l = self.unit.mg_per_l(self.value, kg_per_l);
-        let half = mg_per_l * self.uncertainty_percent / 100.0 * 1.96;
-        let (low, high) = match self.detected {
-            Detected::Yes => ((mg_per_l - half).max(0.0), mg_per_l + half),
-            Detected::BelowLimit => (0.0, mg_per_l),
-        };
-        let level = natural_level(&self.element);
-        let natural = level
-            .map(|level| {
-                level
-                    .at(salinity, temperature)
-                    .map(|at| (at, level.sureness))
-            })
-            .transpose()?;
-        let value = Concentration::from_mg_per_l(mg_per_l);
-        Ok(Comparison {
-            element: self.element.clone(),
-            finding: match self.detected {
-                Detected::Yes => Finding::Found(value),
-                Detected::BelowLimit => Finding::Below(value),
-            },
-            interval: (
-                Concentration::from_mg_per_l(low),
-                Concentration::from_mg_per_l(high),
-            ),
+        let natural = natural_of(of, salinity, temperature)?.map(Natural::new);
+        let own = own.map(|(low, high)| (low, high, "yours"));
+        let well = own.or_else(|| matters(of));
+        let well = well.map(|(low, high, by)| Well { low, high, by });
+        let well = well.or_else(|| natural.map(Natural::band));
+        let mut compared = Self {
+            of: of.clone(),
+            finding,
+            interval: finding.interval(),
             natural,
-            band: band(natural, (low, high), self.detected),
-        })
+            well,
+            band: Band::NothingToCompare,
+        };
+        compared.band = compared.judge();
+        Ok(compared)
     }
-}
 
-fn band(
-    natural: Option<(Concentration, Sureness)>,
-    (low, high): (f64, f64),
-    detected: Detected,
-) -> Band {
-    let Some((natural, sureness)) = natural else {
-        return Band::NothingToCompare;
-    };
-    let (edge_low, edge_high) = band_edges(sureness);
-    let natural = natural.as_mg_per_l();
-    if high < natural * edge_low {
-        Band::Low
-    } else if low > natural * edge_high {
-        Band::High
-    } else if detected == Detected::BelowLimit {
-        Band::NotFound
-    } else {
-        Band::Natural
+    fn judge(&self) -> Band {
+        let (low, high) = self.interval;
+        let below = |edge: f64| high < edge;
+        let above = |edge: f64| low > edge;
+        let (well, range) = (self.well, self.natural.map(|n| n.range));
+        let not_found = matches!(self.finding, Finding::Below(_));
+        match (well, range) {
+            (Some(well), _) if below(well.low) => Band::Low,
+            (Some(well), _) if above(well.high) => Band::High,
+            (_, Some(range)) if below(range.0) => Band::BelowNatural,
+            (_, Some(range)) if above(range.1) => Band::AboveNatural,
+            (_, Some(_)) if not_found => Band::NotFound,
+            (_, Some(_)) => Band::Natural,
+            (_, None) => Band::NothingToCompare,
+        }
     }
-}
 
-impl Comparison {
-    /// How much is missing to natural; `None` unless it is low.
-    pub fn gap(&self) -> Option<Concentration> {
-        let (natural, _) = self.natural.filter(|_| self.band == Band::Low)?;
-        let missing = natural.as_mg_per_l() - self.finding.at_most().as_mg_per_l();
-        Some(Concentration::from_mg_per_l(missing))
+    /// How much is missing to natural, or to the owner's band where natural lies outside it; `None` unless it is low.
+    pub fn gap(&self) -> Option<f64> {
+        let (natural, well) = (self.natural.filter(|_| self.band == Band::Low)?, self.well?);
+        let aim = natural.level.clamp(well.low, well.high.max(well.low));
+        Some(aim - self.finding.at_most())
+    }
+
+    /// What the interval leaves open of the band.
+    fn open(&self) -> Option<String> {
+        let well = self.well?;
+        let ends = match (self.interval.0 < well.low, self.interval.1 > well.high) {
+            (true, true) => "low or high",
+            (true, false) => "low",
+            (false, true) => "high",
+            (false, false) => return None,
+        };
+        Some(format!("whether it is {ends} cannot be told"))
     }
 }
 
 impl fmt::Display for Comparison {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (of, unit) = (short(&self.of), self.of.unit());
+        let shown = |value: f64| micro(value, unit);
         match self.finding {
-            Finding::Below(limit) => {
-                write!(f, "{} not found, below {}", self.element, micro(limit))?;
-            }
-            Finding::Found(value) => write!(
+            Finding::Below(limit) => write!(f, "{of} not found, below {}", shown(limit))?,
+            Finding::Found { value, .. } => write!(
                 f,
-                "{} {} ({} to {} at 95 %)",
-                self.element,
-                micro(value),
-                micro(self.interval.0),
-                micro(self.interval.1)
+                "{of} {} ({} to {} at 95 %)",
+                shown(value),
+                shown(self.interval.0),
+                shown(self.interval.1)
             )?,
         }
-        if let Some((natural, sureness)) = self.natural {
-            write!(f, "; natural {} [{sureness}]", micro(natural))?;
+        if let Some(natural) = self.natural {
+            write!(
+                f,
+                "; natural {} [{}",
+                shown(natural.level),
+                natural.sureness
+            )?;
+            if let Some(handbook) = natural.handbook {
+                write!(f, "; CRC Handbook {}", shown(handbook))?;
+            }
+            write!(f, "]")?;
         }
-        write!(f, ": {}", self.band)
+        if let Some(well) = self.well {
+            let (low, high) = (shown(well.low), shown(well.high));
+            write!(f, "; band {low} to {high} [{}]", well.by)?;
+        }
+        write!(f, ": {}", self.band)?;
+        match (self.band, self.open()) {
+            (Band::Low | Band::High | Band::NotFound, _) => Ok(()),
+            (Band::NothingToCompare, None) if self.well.is_some() => write!(f, ", within the band"),
+            (_, Some(open)) => write!(f, "; {open}"),
+            (Band::BelowNatural | Band::AboveNatural, None) => write!(f, ", within the band"),
+            (Band::Natural | Band::NothingToCompare, None) => Ok(()),
+        }
     }
 }
 
-/// mg/L, or ug/L when that reads better.
-fn micro(value: Concentration) -> String {
-    let mg = value.as_mg_per_l();
-    if mg >= 0.1 || mg <= 0.0 {
-        format!("{} mg/L", figures(mg))
+/// The symbol of an element, as reports have it.
+fn short(of: &Measurand) -> &str {
+    let element = of.quantity().and_then(crate::chemistry::Quantity::element);
+    element.map_or(of.as_str(), crate::chemistry::Element::symbol)
+}
+
+/// In its unit, or ug/L when that reads better.
+fn micro(value: f64, unit: &str) -> String {
+    if unit == "mg/L" && value < 0.1 && value > 0.0 {
+        format!("{} ug/L", figures(value * 1000.0))
     } else {
-        format!("{} ug/L", figures(mg * 1000.0))
+        format!("{} {unit}", figures(value))
     }
 }
 
@@ -259,8 +340,10 @@ impl fmt::Display for Band {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Low => "low",
+            Self::BelowNatural => "below natural seawater",
             Self::Natural => "as in natural seawater, within what can be told",
-            Self::High => "above natural seawater",
+            Self::AboveNatural => "above natural seawater",
+            Self::High => "high",
             Self::NotFound => "not found; the detection limit says no more",
             Self::NothingToCompare => "no natural level on file to compare with",
         })
@@ -270,8 +353,9 @@ impl fmt::Display for Band {
 /// Most by which an element is raised a day, and how long a course takes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SafeCourse {
-    pub gap: Concentration,
-    pub step_per_day: Concentration,
+    /// mg/L.
+    pub gap: f64,
+    pub step_per_day: f64,
     pub days: u32,
 }
 
@@ -280,8 +364,8 @@ impl fmt::Display for SafeCourse {
         write!(
             f,
             "raise by {} at no more than {} a day, over {} d",
-            micro(self.gap),
-            micro(self.step_per_day),
+            micro(self.gap, "mg/L"),
+            micro(self.step_per_day, "mg/L"),
             self.days
         )
     }
@@ -302,21 +386,20 @@ const STEPS: [(&str, f64); 5] = [
 /// common practice).
 pub fn safe_course(comparison: &Comparison) -> Option<SafeCourse> {
     let gap = comparison.gap()?;
-    let (natural, sureness) = comparison.natural?;
-    match sureness {
+    let natural = comparison.natural?;
+    let symbol = comparison.of.quantity()?.element()?.symbol();
+    match natural.sureness {
         Sureness::Definition | Sureness::TenPercent => {}
-        Sureness::CeilingOnly => return None,
+        Sureness::SourcesDiffer | Sureness::CeilingOnly => return None,
     }
-    let symbol = comparison.element.symbol();
-    let step = STEPS.iter().find(|(s, _)| *s == symbol).map_or_else(
-        || (gap.as_mg_per_l() / 10.0).min(natural.as_mg_per_l() / 7.0),
-        |(_, step)| *step,
-    );
-    let days = (gap.as_mg_per_l() / step - 1e-9).ceil();
+    let step = STEPS.iter().find(|(s, _)| *s == symbol);
+    let step_per_day =
+        step.map_or_else(|| (gap / 10.0).min(natural.level / 7.0), |(_, step)| *step);
+    let days = (gap / step_per_day - 1e-9).ceil();
     let days = i64_from_f64(days).and_then(|d| u32::try_from(d).ok())?;
     Some(SafeCourse {
         gap,
-        step_per_day: Concentration::from_mg_per_l(step),
+        step_per_day,
         days: days.max(1),
     })
 }
@@ -326,25 +409,35 @@ pub(super) mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const WARM: Celsius = Celsius::from_degrees(25.0);
+    const AROUND: (Salinity, Celsius) = (Salinity::STANDARD, Celsius::from_degrees(25.0));
 
-    pub(in crate::estimate) fn entry(symbol: &str, value: f64, unit: PanelUnit) -> PanelEntry {
-        PanelEntry {
-            element: Element::new(symbol).unwrap(),
+    fn of(word: &str) -> Measurand {
+        Measurand::new(word, None).unwrap()
+    }
+
+    fn found(value: f64, percent: f64) -> Finding {
+        Finding::Found {
             value,
-            detected: Detected::Yes,
-            unit,
-            uncertainty_percent: 5.0,
+            uncertainty: value * percent / 100.0,
         }
     }
 
-    pub(in crate::estimate) fn compared(symbol: &str, micrograms: f64) -> Comparison {
-        entry(symbol, micrograms, PanelUnit::MicrogramPerL)
-            .compare(Salinity::STANDARD, WARM)
-            .unwrap()
+    fn compare(word: &str, finding: Finding) -> Comparison {
+        Comparison::new(&of(word), finding, AROUND, None).unwrap()
     }
 
-    /// Row `a1.kg_L.Ca`: 412.1 mg/kg is 421.72 mg/L at salinity 35, 25 C.
+    /// With 5 % uncertainty.
+    pub(in crate::estimate) fn compared(symbol: &str, micrograms: f64) -> Comparison {
+        compare(symbol, found(micrograms / 1000.0, 5.0))
+    }
+
+    /// By the uncertainty that is taken where a lab states none.
+    fn by_default(word: &str, value: f64) -> Comparison {
+        let uncertainty = lab_uncertainty(&of(word), value, None);
+        compare(word, Finding::Found { value, uncertainty })
+    }
+
+    /// Row `a1.kg_L.Ca`: 412.1 mg/kg is 421.72 mg/L at salinity 35, 25 C, where a litre weighs 1.02334 kg.
     #[test]
     fn units_are_converted_to_milligrams_per_litre() {
         for (value, unit) in [
@@ -353,12 +446,9 @@ pub(super) mod tests {
             (421.72, PanelUnit::MilligramPerL),
             (421_720.0, PanelUnit::MicrogramPerL),
         ] {
-            let compared = entry("Ca", value, unit)
-                .compare(Salinity::STANDARD, WARM)
-                .unwrap();
-            let found = compared.finding.at_most().as_mg_per_l();
+            let found = unit.mg_per_l(value, 1.023_34);
             assert!((found - 421.72).abs() < 0.05, "{unit:?}: {found}");
-            assert_eq!(compared.band, Band::Natural);
+            assert_eq!(by_default("Ca", found).band, Band::Natural);
         }
     }
 
@@ -383,6 +473,7 @@ pub(super) mod tests {
             ("I", 200.0, Band::High),
             ("Fe", 0.01, Band::Natural),
             ("Cu", 20.0, Band::High),
+            ("V", 2.5, Band::Natural),
             ("Hg", 1.0, Band::NothingToCompare),
         ] {
             assert_eq!(
@@ -394,36 +485,94 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn a_verdict_is_one_of_the_whole_interval_and_says_what_it_leaves_open() {
+        let iodine = by_default("I", 0.0321);
+        assert_eq!(iodine.band, Band::BelowNatural);
+        let text = iodine.to_string();
+        assert!(
+            text.starts_with("I 32.10 ug/L (25.81 ug/L to 38.39 ug/L at 95 %); natural 58.4"),
+            "{text}"
+        );
+        assert!(
+            text.contains("CRC Handbook 60.00 ug/L]; band 29.2"),
+            "{text}"
+        );
+        assert!(
+            text.ends_with(": below natural seawater; whether it is low cannot be told"),
+            "{text}"
+        );
+        // Ten times natural, and two thirds of what is known to harm.
+        let copper = by_default("Cu", 0.002).to_string();
+        assert!(
+            copper.contains("band 0 mg/L to 3.100 ug/L [US EPA"),
+            "{copper}"
+        );
+        assert!(
+            copper.ends_with(": above natural seawater, within the band"),
+            "{copper}"
+        );
+        assert_eq!(by_default("Cu", 0.0005).band, Band::AboveNatural);
+        assert_eq!(by_default("Cu", 0.006).band, Band::High);
+        assert_eq!(by_default("Pb", 0.02).band, Band::High);
+        assert_eq!(by_default("Ca", 350.0).band, Band::Low);
+        assert_eq!(by_default("Ca", 385.0).band, Band::BelowNatural);
+        assert_eq!(by_default("Ca", 421.0).band, Band::Natural);
+    }
+
+    #[test]
+    fn alkalinity_and_nutrients_are_compared_in_their_own_unit_and_with_the_owners_band() {
+        let compare = |own| {
+            let finding = found(8.0, 2.0);
+            Comparison::new(&of("alkalinity"), finding, AROUND, own).unwrap()
+        };
+        let text = compare(None).to_string();
+        assert!(
+            text.starts_with("alkalinity 8.000 dKH (7.686 dKH to 8.314 dKH at 95 %); natural 6.61"),
+            "{text}"
+        );
+        assert_eq!(compare(None).band, Band::AboveNatural);
+        assert_eq!(compare(Some((8.4, 9.0))).band, Band::Low);
+        assert!(
+            compare(Some((7.5, 9.0)))
+                .to_string()
+                .contains("9.000 dKH [yours]")
+        );
+        assert_eq!(by_default("phosphate", 0.005).band, Band::Low);
+        assert_eq!(by_default("nitrate", 40.0).band, Band::High);
+        assert_eq!(by_default("nitrate", 1.5).band, Band::Natural);
+    }
+
+    #[test]
     fn low_water_has_low_ions_that_are_natural_for_it() {
-        let reading = entry("Ca", 370.0, PanelUnit::MilligramPerL);
         let at = |s| {
-            reading
-                .compare(Salinity::from_practical(s), WARM)
-                .unwrap()
-                .band
+            let around = (Salinity::from_practical(s), Celsius::from_degrees(25.0));
+            let compared = Comparison::new(&of("Ca"), found(370.0, 5.0), around, None);
+            compared.unwrap().band
         };
         assert_eq!((at(31.0), at(38.0)), (Band::Natural, Band::Low));
     }
 
     #[test]
     fn an_uncertain_value_is_not_called_low() {
-        let mut reading = entry("I", 25.0, PanelUnit::MicrogramPerL);
-        assert_eq!(
-            reading.compare(Salinity::STANDARD, WARM).unwrap().band,
-            Band::Low
+        assert_eq!(compare("I", found(0.025, 5.0)).band, Band::Low);
+        assert_eq!(compare("I", found(0.025, 20.0)).band, Band::BelowNatural);
+        assert_eq!(compare("I", found(0.025, 60.0)).band, Band::Natural);
+    }
+
+    /// At a limit of 0.5 of 3.29 standard uncertainties a value of 0.5 is uncertain by a third at least.
+    #[test]
+    fn a_value_near_its_detection_limit_is_as_uncertain_as_the_limit_makes_it() {
+        let near = lab_uncertainty(&of("Ni"), 0.5, Some(0.5));
+        assert!(
+            (near - 0.5 * 0.2_f64.hypot(1.0 / 3.29)).abs() < 1e-12,
+            "{near}"
         );
-        reading.uncertainty_percent = 20.0;
-        assert_eq!(
-            reading.compare(Salinity::STANDARD, WARM).unwrap().band,
-            Band::Natural
-        );
+        assert!((lab_uncertainty(&of("Ca"), 400.0, Some(1.0)) - 12.0).abs() < 0.01);
     }
 
     #[test]
     fn what_is_not_found_stays_below_its_limit() {
-        let mut reading = entry("I", 100.0, PanelUnit::MicrogramPerL);
-        reading.detected = Detected::BelowLimit;
-        let high_limit = reading.compare(Salinity::STANDARD, WARM).unwrap();
+        let high_limit = compare("I", Finding::Below(0.1));
         assert_eq!(high_limit.band, Band::NotFound);
         assert!(
             high_limit
@@ -431,8 +580,7 @@ pub(super) mod tests {
                 .starts_with("I not found, below 0.1000 mg/L; natural 58.4"),
             "{high_limit}"
         );
-        reading.value = 5.0;
-        let low_limit = reading.compare(Salinity::STANDARD, WARM).unwrap();
+        let low_limit = compare("I", Finding::Below(0.005));
         assert_eq!(low_limit.band, Band::Low);
         assert!(!low_limit.to_string().contains("I 0"), "{low_limit}");
     }
@@ -442,22 +590,25 @@ pub(super) mod tests {
         // 0.0584 - 0.010 = 0.0484 mg/L at 0.01 a day.
         let iodine = safe_course(&compared("I", 10.0)).unwrap();
         assert_eq!(iodine.days, 5);
-        assert!((iodine.gap.as_mg_per_l() - 0.0484).abs() < 2e-4, "{iodine}");
+        assert!((iodine.gap - 0.0484).abs() < 2e-4, "{iodine}");
         let lithium = safe_course(&compared("Li", 20.0)).unwrap();
         assert_eq!(lithium.days, 10);
         assert!(safe_course(&compared("I", 60.0)).is_none());
         assert!(safe_course(&compared("Hg", 0.0)).is_none());
+        // To the owner's band, not past it to natural.
+        let own = Comparison::new(&of("Ca"), found(330.0, 3.0), AROUND, Some((380.0, 410.0)));
+        let calcium = safe_course(&own.unwrap()).unwrap();
+        assert!((calcium.gap - 80.0).abs() < 1e-9, "{calcium}");
     }
 
     proptest! {
         #[test]
         fn no_number_makes_a_comparison_panic(value in any::<f64>(), percent in any::<f64>(), salinity in any::<f64>(), limit in any::<bool>()) {
-            for symbol in ["Ca", "I", "Cu", "Hg"] {
-                let mut reading = entry(symbol, value, PanelUnit::MicrogramPerKg);
-                reading.uncertainty_percent = percent;
-                reading.detected = if limit { Detected::BelowLimit } else { Detected::Yes };
+            for word in ["Ca", "I", "Cu", "Hg", "alkalinity", "nitrate"] {
+                let finding = if limit { Finding::Below(value) } else { found(value, percent) };
                 for s in [salinity, 35.0] {
-                    if let Ok(compared) = reading.compare(Salinity::from_practical(s), WARM) {
+                    let around = (Salinity::from_practical(s), Celsius::from_degrees(25.0));
+                    if let Ok(compared) = Comparison::new(&of(word), finding, around, Some((percent, value))) {
                         prop_assert!(!compared.to_string().is_empty());
                         prop_assert!(safe_course(&compared).is_none_or(|c| c.days >= 1));
                     }

@@ -126,10 +126,7 @@ impl AllowanceReason {
 
 /// The uptake that is reckoned with; `None` when nothing may be added because it is not known.
 pub fn uptake_counted(of: &Quantity, established: Option<f64>) -> Option<f64> {
-    match of {
-        Quantity::Alkalinity => established,
-        Quantity::Element(_) => Some(established.unwrap_or(0.0)),
-    }
+    established.or((!of.needs_uptake()).then_some(0.0))
 }
 
 /// The allowance for now; `None` when nothing may be added because no uptake is established.

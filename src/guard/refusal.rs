@@ -297,10 +297,7 @@ impl Refusal {
                 of: Quantity::Alkalinity,
                 ..
             } => "ramp-limit",
-            Self::Rise {
-                of: Quantity::Element(_),
-                ..
-            } => "element-limit",
+            Self::Rise { .. } => "element-limit",
             Self::NoUptake { .. } => "no-uptake",
             Self::HeadBusy { .. } => "head-busy",
             Self::SupplyBusy { .. } => "supply-busy",

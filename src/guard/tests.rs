@@ -17,6 +17,7 @@ use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, na
 use crate::record::{Destination, DoseId, DoseKind, Hold, HoldScope, Who};
 
 mod edges;
+mod orders;
 mod windows;
 
 const NOW: Millis = Millis::from_mins(3 * 24 * 60);
@@ -61,12 +62,12 @@ fn calcium() -> Quantity {
 }
 
 fn solution(of: &str, alkalinity_meq_per_l: f64) -> Solution {
-    let elements_mg_per_l = BTreeMap::from([(Element::new("Ca").unwrap(), 10_000.0)]);
+    let dissolved_mg_per_l = BTreeMap::from([(Quantity::dissolved("Ca").unwrap(), 10_000.0)]);
     Solution {
         name: name(of),
         effect: SolutionEffect {
             alkalinity_meq_per_l,
-            elements_mg_per_l,
+            dissolved_mg_per_l,
         },
         salts: Vec::new(),
         unstated: false,

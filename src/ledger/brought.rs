@@ -8,7 +8,7 @@ use rusqlite::{Connection, Row};
 
 use super::columns::{self, millis, volume, word, word_if_any};
 use super::kinds::{body, json, read, unexpected};
-use crate::quantity::Millis;
+use crate::quantity::{Millis, Volume};
 use crate::record::{
     Brought, CHANGES_MAX, Carried, Change, Destination, DoseEnd, DoseId, ESTIMATE_DOSES_MAX,
     ESTIMATE_SPAN, ESTIMATED, Entry, Observation, Refill, WrongTime, likely_part,
@@ -120,21 +120,26 @@ pub(super) fn journal(conn: &Connection) -> rusqlite::Result<Vec<Change>> {
     let mut refills = conn.prepare("SELECT * FROM refill ORDER BY id DESC LIMIT ?1")?;
     let mut rows = refills.query([ROWS_MAX])?;
     while let Some(row) = rows.next()? {
-        let refill = Refill {
-            reservoir: word(row, "reservoir")?,
-            level: volume(row, "level_ul")?,
-            before: None,
-            solution: word(row, "solution")?,
-            tube: None,
-            who: word(row, "who")?,
-            note: String::new(),
-            at: columns::stamp(row)?,
-        };
-        found.extend(Change::of(&Entry::Refill(refill)));
+        found.extend(Change::of(&Entry::Refill(refill(row)?)));
     }
     found.sort_by_key(|change| change.at);
     found.drain(..found.len().saturating_sub(CHANGES_MAX));
     Ok(found)
+}
+
+/// A refill without what its tubes held.
+pub(super) fn refill(row: &Row<'_>) -> rusqlite::Result<Refill> {
+    let before: Option<i64> = row.get("before_ul")?;
+    Ok(Refill {
+        reservoir: word(row, "reservoir")?,
+        level: volume(row, "level_ul")?,
+        before: before.map(Volume::from_ul),
+        solution: word(row, "solution")?,
+        tube: None,
+        who: word(row, "who")?,
+        note: row.get("note")?,
+        at: columns::stamp(row)?,
+    })
 }
 
 /// Each with session and elapsed time at which it was written: it is about what was written before.

@@ -1,13 +1,13 @@
 //! What the ledger knows at start. Walks back from the newest row and stops where rows can no longer matter.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::{Connection, Row, params};
 
 use super::books::{
-    CALIBRATED, IN_TANK, OPEN_SPAN_MAX, READ, billionths, carried, from_billionths, total,
+    Books, CALIBRATED, IN_TANK, OPEN_SPAN_MAX, READ, billionths, carried, from_billionths, total,
 };
 use super::brought::{brought, journal};
 use super::columns::{self, millis, word};
@@ -15,7 +15,9 @@ use super::contents::contents;
 use super::error::LedgerError;
 use super::files::Place;
 use super::kinds::{COUNTS, entries, json};
+use super::look::refilled_since_arming;
 use super::open::Ledger;
+use super::reader::LedgerReader;
 use super::walk::{Names, forgotten, newest_wall, told_last, walk};
 use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
@@ -38,7 +40,12 @@ impl Ledger {
     /// Any [`LedgerError`]; a history that cannot be read in full is no history.
     pub fn history(&self, now: Stamp) -> Result<History, LedgerError> {
         let place = Place::new(&self.path, "read its history");
-        self.read_history(now).map_err(|e| place.sql(e))
+        let past = Past {
+            conn: &self.conn,
+            books: &self.books,
+            session: self.session,
+        };
+        past.read(now).map_err(|e| place.sql(e))
     }
 
     /// Newest wall time of any entry, written with a trusted clock; where virtual time goes on from.
@@ -49,9 +56,78 @@ impl Ledger {
         let place = Place::new(&self.path, "read its newest entry");
         newest_wall(&self.conn).map_err(|e| place.sql(e))
     }
+}
 
-    fn read_history(&self, now: Stamp) -> rusqlite::Result<History> {
-        let conn = &self.conn;
+/// What a start would know now, beside whatever writes.
+#[derive(Debug)]
+pub struct Present {
+    pub history: History,
+    /// The boot that wrote last, and its elapsed clock as far as the wall clock tells.
+    pub boot: String,
+    pub at: Stamp,
+    /// Whether outputs were driven by who wrote last.
+    pub live: bool,
+    /// Bottles of which a person said since the latest arming what they hold.
+    pub told_since_arming: BTreeSet<Name>,
+}
+
+impl LedgerReader {
+    /// Everything the engine would be started with at `wall`.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`]; also where there never was a start.
+    pub fn present(&self, wall: Timestamp) -> Result<Present, LedgerError> {
+        let place = Place::new(&self.path, "read its history");
+        let read = || {
+            let tx = self.conn.unchecked_transaction()?;
+            let conn: &Connection = &tx;
+            let newest = "SELECT * FROM session ORDER BY id DESC LIMIT 1";
+            let (session, boot, live, last_wall, last_elapsed) =
+                conn.query_row(newest, [], |row| {
+                    let last: i64 = row.get("last_at_ms")?;
+                    let elapsed = millis(row, "last_elapsed_ms")?;
+                    Ok((
+                        row.get("id")?,
+                        row.get("boot")?,
+                        row.get("live")?,
+                        last,
+                        elapsed,
+                    ))
+                })?;
+            let passed = Millis::new(wall.as_millisecond().saturating_sub(last_wall));
+            let at = Stamp {
+                wall,
+                elapsed: last_elapsed.plus(passed.max(Millis::ZERO)),
+                trusted: true,
+            };
+            let books = Books::load(conn)?;
+            let past = Past {
+                conn,
+                books: &books,
+                session,
+            };
+            Ok(Present {
+                history: past.read(at)?,
+                boot,
+                at,
+                live,
+                told_since_arming: refilled_since_arming(conn)?,
+            })
+        };
+        read().map_err(|e| place.sql(e))
+    }
+}
+
+/// The rows behind a history, and the totals of them.
+struct Past<'a> {
+    conn: &'a Connection,
+    books: &'a Books,
+    session: i64,
+}
+
+impl Past<'_> {
+    fn read(&self, now: Stamp) -> rusqlite::Result<History> {
+        let conn = self.conn;
         let newest = newest_wall(conn)?;
         let mut names = Names::default();
         let mut walked = walk(conn, self.session, now, &mut names)?;
@@ -113,12 +189,12 @@ impl Ledger {
              AND NOT EXISTS (SELECT 1 FROM entry AS tube WHERE tube.kind = 'bench' AND tube.body ->> 'what' = 'new-tube'
              AND tube.body ->> 'head' = entry.body ->> 'head' AND tube.id > entry.id)
              ORDER BY body ->> 'head'";
-        entries::<StoredCalibration>(&self.conn, latest, [])?
+        entries::<StoredCalibration>(self.conn, latest, [])?
             .into_iter()
             .map(|stored| {
                 let head = stored.head.as_str();
                 let run = self.books.head_run.get(head).copied().unwrap_or(0);
-                let before = total(&self.conn, CALIBRATED, head)?;
+                let before = total(self.conn, CALIBRATED, head)?;
                 Ok((stored, Millis::new(run).minus(Millis::new(before))))
             })
             .collect()
@@ -139,18 +215,16 @@ impl Ledger {
         added
             .into_iter()
             .map(|(of, amount)| {
-                let since = amount.saturating_sub(total(&self.conn, READ, of.as_str())?);
+                let since = amount.saturating_sub(total(self.conn, READ, of.as_str())?);
                 Ok((of, from_billionths(since)))
             })
             .collect()
     }
-}
 
-impl Ledger {
     /// What sessions at the bench that fell silent count as added, since the last reading of each quantity.
     fn silent_since_readings(&self) -> rusqlite::Result<Carried> {
         let mut taken: BTreeMap<Quantity, i64> = BTreeMap::new();
-        for told in told(&self.conn)? {
+        for told in told(self.conn)? {
             if let Some(of) = told.reading().and_then(|reading| reading.of.quantity()) {
                 let at_ms = told.happened.as_millisecond();
                 let newest = taken.entry(of.clone()).or_insert(at_ms);

@@ -9,47 +9,12 @@ use serde_json::value::RawValue;
 
 use crate::record::Entry;
 
-macro_rules! golden {
-    ($($form:literal)+) => {
-        &[$(include_str!(concat!("../../tests/golden/entry-", $form, ".json"))),+]
-    };
-}
-
-/// Every kind of entry but refills, which are in a table of their own, with its golden bodies: one of each form.
-pub(super) const KINDS: [(&str, &[&str]); 16] = [
-    ("not-given", golden!["not-given"]),
-    ("outage", golden!["outage"]),
-    ("hold", golden!["hold"]),
-    ("calibration", golden!["calibration"]),
-    ("verification", golden!["verification"]),
-    (
-        "observation",
-        golden![
-            "observation-reading"
-            "observation-below"
-            "observation-water-change"
-            "observation-addition"
-            "observation-note"
-        ],
-    ),
-    ("lab-columns", golden!["lab-columns"]),
-    ("bench", golden!["bench"]),
-    ("uptake", golden!["uptake"]),
-    ("arming", golden!["arming"]),
-    ("course", golden!["course"]),
-    ("corridor", golden!["corridor"]),
-    ("taken-back", golden!["taken-back"]),
-    ("event", golden!["event"]),
-    ("forgotten", golden!["forgotten"]),
-    ("wrong-time", golden!["wrong-time"]),
-];
-
 /// Columns that every kind has, first.
 const STAMPS: [&str; 5] = ["number", "at", "clock_trusted", "elapsed_ms", "session"];
 
 /// Columns of a kind, in order; none for a word that is no kind.
 pub(super) fn columns(kind: &str) -> Vec<String> {
-    let Some((_, forms)) = KINDS.iter().find(|(known, _)| *known == kind) else {
+    let Some((_, forms)) = Entry::KINDS.iter().find(|(known, _)| *known == kind) else {
         return Vec::new();
     };
     let mut columns: Vec<String> = STAMPS.iter().map(|s| (*s).to_owned()).collect();

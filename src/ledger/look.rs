@@ -4,37 +4,24 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
-use jiff::civil::Date;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::de::DeserializeOwned;
 
-use super::books::{ARMED, IN_TANK, carried, total};
-use super::brought::brought;
+use super::books::{ARMED, IN_TANK, total};
+use super::brought::{brought, refill};
 use super::columns::{instant, millis, volume, word, word_if_any};
 use super::contents::contents;
 use super::error::LedgerError;
 use super::files::Place;
-use super::kinds::{COUNTS, entries, newest_of};
+use super::kinds::{COUNTS, entries, json, newest_of, read, unexpected};
 use super::open::Ledger;
 use super::reader::LedgerReader;
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{
-    Arming, Bench, Brought, Carried, Columns, Content, Course, DoseEnd, DoseId, LabColumns, Note,
-    Observation, StoredCalibration, StoredVerification, TakenBack, Uptake,
+    Arming, Bench, Brought, Carried, Columns, Content, Course, DoseEnd, DoseId, Entry, GivenDose,
+    LabColumns, Note, Observation, StoredCalibration, StoredVerification, TakenBack, Uptake,
+    part_carried,
 };
-
-/// What one dose brought.
-#[derive(Debug, Clone, PartialEq)]
-pub struct GivenDose {
-    pub at: Timestamp,
-    /// The local date of its slot; `None` for a dose that is not of the plan.
-    pub slot_date: Option<Date>,
-    pub line: Name,
-    /// Volume that counts: all of it when nobody saw the end.
-    pub volume: Volume,
-    /// What this volume added to the tank, by the solution as it was then.
-    pub carries: Carried,
-}
 
 /// One start of the daemon.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -124,13 +111,54 @@ impl LedgerReader {
     /// # Errors
     /// Any [`LedgerError`].
     pub fn doses_since(&self, since: Timestamp) -> Result<Vec<GivenDose>, LedgerError> {
+        let mut doses = self.all_doses_since(since)?;
+        doses.retain(|dose| dose.in_tank && dose.volume > Volume::ZERO);
+        Ok(doses)
+    }
+
+    /// All doses since an instant, what never started and what went elsewhere than into the tank included.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn all_doses_since(&self, since: Timestamp) -> Result<Vec<GivenDose>, LedgerError> {
         self.ask("read its doses", |conn| {
-            conn.prepare(&format!(
-                "SELECT at_ms, slot_date, line, volume_ul, delivered_ul, carries FROM dose
-                 WHERE at_ms >= ?1 AND coalesce(delivered_ul, volume_ul) > 0 AND {IN_TANK} ORDER BY at_ms, id"
-            ))?
-            .query_map([since.as_millisecond()], given)?
-            .collect()
+            let mut doses = conn.prepare(&format!(
+                "SELECT at_ms, slot_date, line, kind, outcome, reservoir, reservoir_left_ul, volume_ul, delivered_ul, carries,
+                 {IN_TANK} AS in_tank FROM dose WHERE at_ms >= ?1 ORDER BY at_ms, id"
+            ))?;
+            let mut rows = doses.query([since.as_millisecond()])?;
+            // The doses of a plan say the same again and again.
+            let mut seen: BTreeMap<String, Carried> = BTreeMap::new();
+            let mut found = Vec::new();
+            while let Some(row) = rows.next()? {
+                found.push(given(row, &mut seen)?);
+            }
+            Ok(found)
+        })
+    }
+
+    /// Everything that was written down since an instant beside doses, oldest first.
+    ///
+    /// # Errors
+    /// Any [`LedgerError`].
+    pub fn entries_since(&self, since: Timestamp) -> Result<Vec<Entry>, LedgerError> {
+        let ms = since.as_millisecond();
+        self.ask("read what was written down", |conn| {
+            let mut query =
+                conn.prepare("SELECT kind, body FROM entry WHERE at_ms >= ?1 ORDER BY id")?;
+            let mut rows = query.query([ms])?;
+            let mut found = Vec::new();
+            while let Some(row) = rows.next()? {
+                let (kind, body): (String, String) = (row.get("kind")?, row.get("body")?);
+                found.push(read(&kind, &body).map_err(|error| unexpected(row, "body", error))?);
+            }
+            let mut query = conn.prepare("SELECT * FROM refill WHERE at_ms >= ?1 ORDER BY id")?;
+            let mut rows = query.query([ms])?;
+            while let Some(row) = rows.next()? {
+                found.push(Entry::Refill(refill(row)?));
+            }
+            found.sort_by_key(|entry: &Entry| entry.at().wall);
+            Ok(found)
         })
     }
 
@@ -242,15 +270,29 @@ impl LedgerReader {
     }
 }
 
-fn given(row: &Row<'_>) -> rusqlite::Result<GivenDose> {
+fn given(row: &Row<'_>, seen: &mut BTreeMap<String, Carried>) -> rusqlite::Result<GivenDose> {
     let delivered: Option<i64> = row.get("delivered_ul")?;
-    let volume: i64 = row.get("volume_ul")?;
+    let meant: Volume = volume(row, "volume_ul")?;
+    let counted = delivered.map_or(meant, Volume::from_ul);
+    let text = row.get_ref("carries")?.as_str()?;
+    if !seen.contains_key(text) {
+        seen.insert(text.to_owned(), json(row, "carries")?);
+    }
+    let left: Option<i64> = row.get("reservoir_left_ul")?;
     Ok(GivenDose {
         at: instant(row, "at_ms")?,
         slot_date: word_if_any(row, "slot_date")?,
         line: word(row, "line")?,
-        volume: Volume::from_ul(delivered.unwrap_or(volume)),
-        carries: carried(row)?,
+        kind: word(row, "kind")?,
+        end: word_if_any(row, "outcome")?,
+        reservoir: word(row, "reservoir")?,
+        left: left.map(Volume::from_ul),
+        meant,
+        volume: counted,
+        carries: seen
+            .get(text)
+            .map_or_else(Carried::new, |whole| part_carried(whole, meant, counted)),
+        in_tank: row.get("in_tank")?,
     })
 }
 
@@ -381,17 +423,15 @@ impl Ledger {
     /// Any [`LedgerError`].
     pub fn refilled_since_arming(&self) -> Result<BTreeSet<Name>, LedgerError> {
         let place = Place::new(&self.path, "read which bottles were filled");
-        let read = || -> rusqlite::Result<BTreeSet<Name>> {
-            self.conn
-                .prepare(
-                    "SELECT DISTINCT reservoir FROM refill WHERE who <> 'daemon' AND id > ?1
-                     AND session IN (SELECT id FROM session WHERE live = 1)",
-                )?
-                .query_map([total(&self.conn, ARMED, "")?], |row| {
-                    word(row, "reservoir")
-                })?
-                .collect()
-        };
-        read().map_err(|e| place.sql(e))
+        refilled_since_arming(&self.conn).map_err(|e| place.sql(e))
     }
+}
+
+pub(super) fn refilled_since_arming(conn: &Connection) -> rusqlite::Result<BTreeSet<Name>> {
+    conn.prepare(
+        "SELECT DISTINCT reservoir FROM refill WHERE who <> 'daemon' AND id > ?1
+         AND session IN (SELECT id FROM session WHERE live = 1)",
+    )?
+    .query_map([total(conn, ARMED, "")?], |row| word(row, "reservoir"))?
+    .collect()
 }

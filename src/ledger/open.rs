@@ -203,8 +203,8 @@ fn create(path: &Path, open_as: &OpenAs) -> Result<(), LedgerError> {
         ));
     }
     let unfinished = beside(path, ".new");
-    for leftover in [unfinished.clone(), beside(&unfinished, "-journal")] {
-        match std::fs::remove_file(&leftover) {
+    for leftover in ["", "-journal", "-wal", "-shm"] {
+        match std::fs::remove_file(beside(&unfinished, leftover)) {
             Ok(()) => {}
             Err(error) if error.kind() == ErrorKind::NotFound => {}
             Err(error) => return Err(place.io(error)),
@@ -252,6 +252,8 @@ fn fill_new(path: &Path, open_as: &OpenAs) -> rusqlite::Result<()> {
         params![open_as.session.at.wall.as_millisecond(), timeline],
     )?;
     tx.commit()?;
+    // Here, where nobody looks for a ledger yet: it rewrites the first page, and a power cut in that leaves one that begins like none.
+    conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
     conn.close().map_err(|(_, error)| error)
 }
 

@@ -13,9 +13,10 @@ use thiserror::Error;
 
 use super::error::LedgerError;
 use super::files::Place;
-use super::kinds::{self, KINDS};
+use super::kinds;
 use super::reader::LedgerReader;
 use crate::quantity::Name;
+use crate::record::Entry;
 
 /// What can be listed: doses (intents with their outcomes), refills, starts of the daemon, or the entries of one kind.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -90,7 +91,7 @@ impl Table {
 
     /// All of them, in the order in which they are exported.
     pub fn all() -> impl Iterator<Item = Self> {
-        let kinds = KINDS.iter().map(|(kind, _)| Self(kind));
+        let kinds = Entry::KINDS.iter().map(|(kind, _)| Self(kind));
         TYPED.iter().map(|(name, _)| Self(name)).chain(kinds)
     }
 

@@ -9,7 +9,8 @@
 
 use rusqlite::Connection;
 
-use super::kinds::{KINDS, columns};
+use super::kinds::columns;
+use crate::record::Entry;
 
 /// Marks a file as a ledger of this program (`PRAGMA application_id`): the letters `dosl`.
 pub const APPLICATION_ID: i64 = 0x646f_736c;
@@ -24,7 +25,7 @@ pub(super) const VERSION: i64 = 1;
 pub(super) fn create(conn: &Connection) -> rusqlite::Result<()> {
     conn.execute_batch(TABLES)?;
     conn.execute_batch(INDEXES)?;
-    for (kind, _) in KINDS {
+    for (kind, _) in Entry::KINDS {
         conn.execute_batch(&view(kind))?;
     }
     conn.pragma_update(None, "user_version", VERSION)

@@ -432,7 +432,7 @@ fn golden(file: &std::path::Path) -> serde_json::Value {
 
 /// Every golden body with its kind.
 fn forms() -> Vec<(&'static str, &'static str)> {
-    let all = kinds::KINDS.iter();
+    let all = Entry::KINDS.iter();
     all.flat_map(|(kind, forms)| forms.iter().map(move |form| (*kind, *form)))
         .collect()
 }
@@ -459,7 +459,7 @@ fn every_golden_body_is_read_and_the_newest_of_each_kind_is_written_as_it_is() {
         let Some(kind) = name.strip_prefix("entry-") else {
             continue;
         };
-        let known = kinds::KINDS.iter().map(|(known, _)| *known);
+        let known = Entry::KINDS.iter().map(|(known, _)| *known);
         let kind = known
             .filter(|known| kind.starts_with(known))
             .max_by_key(|known| known.len());
@@ -481,7 +481,7 @@ fn a_view_has_the_columns_and_values_of_the_export() {
     let path = ledger.path().to_path_buf();
     drop(ledger);
     let reader = Ledger::open_to_read(&path).unwrap();
-    for (kind, _) in kinds::KINDS {
+    for (kind, _) in Entry::KINDS {
         let table = Table::from_name(&kind.replace('-', "_")).unwrap();
         let rows = reader.list(table, &Filter::default()).unwrap();
         let mut view = reader

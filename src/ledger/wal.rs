@@ -28,6 +28,12 @@ pub(super) fn check(path: &Path) -> Result<(), LedgerError> {
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(()),
         Err(error) => return Err(place.io(error)),
     };
+    let length = file.metadata().map_err(|e| place.io(e))?.len();
+    let first = u64::try_from(HEADER_BYTES + FRAME_HEADER_BYTES).unwrap_or(u64::MAX);
+    // Not one whole frame: nothing was committed in it, whatever a power cut made of its header.
+    if length < first.saturating_add(PAGE_BYTES) {
+        return Ok(());
+    }
     match scan(BufReader::with_capacity(16_384, file)).map_err(|e| place.io(e))? {
         None => Ok(()),
         Some(why) => Err(place.damaged(why)),

@@ -178,9 +178,8 @@ impl Ledger {
             order: self.books.order,
             entry: self
                 .conn
-                .query_row("SELECT coalesce(max(id), 0) FROM entry", [], |row| {
-                    row.get(0)
-                })
+                .prepare_cached("SELECT coalesce(max(id), 0) FROM entry")
+                .and_then(|mut newest| newest.query_row([], |row| row.get(0)))
                 .map_err(|e| place.sql(e))?,
         };
         self.mark
@@ -216,11 +215,12 @@ fn name_the_slot(error: LedgerError, intent: &Intent) -> LedgerError {
 
 fn insert_intent(tx: &Transaction<'_>, session: i64, intent: &Intent) -> rusqlite::Result<usize> {
     let slot = intent.slot.as_ref();
-    tx.execute(
+    tx.prepare_cached(
         "INSERT INTO dose (id, session, at_ms, elapsed_ms, trusted, line, head, reservoir, solution, kind, slot_date,
                            slot_second, volume_ul, run_time_ms, carries, destination, who, live, room)
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, zeroblob(96))",
-        params![
+    )?
+    .execute(params![
             intent.id.0,
             session,
             intent.at.wall.as_millisecond(),
@@ -240,8 +240,7 @@ fn insert_intent(tx: &Transaction<'_>, session: i64, intent: &Intent) -> rusqlit
             word_of(&intent.into),
             word_of(&intent.who),
             intent.live,
-        ],
-    )
+        ])
 }
 
 fn update_outcome(
@@ -250,12 +249,13 @@ fn update_outcome(
     order: i64,
     outcome: &Outcome,
 ) -> rusqlite::Result<usize> {
-    tx.execute(
+    tx.prepare_cached(
         "UPDATE dose SET outcome = ?2, outcome_order = ?3, delivered_ul = ?4, on_time_ms = ?5, reservoir_left_ul = ?6,
                          cause = ?7, ended_session = ?8, ended_at_ms = ?9, ended_elapsed_ms = ?10, ended_trusted = ?11,
                          room = NULL
          WHERE id = ?1 AND outcome IS NULL",
-        params![
+    )?
+    .execute(params![
             outcome.id.0,
             word_of(&outcome.end),
             order,
@@ -267,14 +267,13 @@ fn update_outcome(
             outcome.at.wall.as_millisecond(),
             outcome.at.elapsed.as_ms(),
             outcome.at.trusted,
-        ],
-    )
+        ])
 }
 
 /// What the books need of the dose that was just closed.
 fn closed_dose(tx: &Transaction<'_>, id: i64) -> rusqlite::Result<Closed> {
     let sql = format!("SELECT {CLOSED_COLUMNS} FROM dose WHERE id = ?1");
-    tx.query_row(&sql, [id], Closed::from_row)
+    tx.prepare_cached(&sql)?.query_row([id], Closed::from_row)
 }
 
 /// Writes an entry, and the marks in the running totals that are told from it.
@@ -291,17 +290,17 @@ fn insert_entry(
     }
     let (kind, body) = kinds::parts(entry)?;
     let at = entry.at();
-    tx.execute(
+    tx.prepare_cached(
         "INSERT INTO entry (session, at_ms, elapsed_ms, trusted, kind, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-        params![
-            session,
-            at.wall.as_millisecond(),
-            at.elapsed.as_ms(),
-            at.trusted,
-            kind,
-            body
-        ],
-    )?;
+    )?
+    .execute(params![
+        session,
+        at.wall.as_millisecond(),
+        at.elapsed.as_ms(),
+        at.trusted,
+        kind,
+        body
+    ])?;
     if let Entry::Observation(told) = entry {
         mark_reading(tx, books, told)?;
     }

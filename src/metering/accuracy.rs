@@ -43,6 +43,7 @@ impl DeliveryStats {
     pub fn of(delivered_ml: &[f64], set_ml: f64, confidence: Confidence) -> Option<Self> {
         let (mean_ml, sd_ml) = mean_and_sd(delivered_ml)?;
         let systematic_ml = mean_ml - set_ml;
+        let count = f64_from_usize(delivered_ml.len());
         let stats = Self {
             count: delivered_ml.len(),
             mean_ml,
@@ -50,8 +51,7 @@ impl DeliveryStats {
             systematic_percent: 100.0 * systematic_ml / set_ml,
             sd_ml,
             cv_percent: 100.0 * sd_ml / mean_ml,
-            half_width_ml: t_two_sided(confidence, delivered_ml.len().saturating_sub(1)) * sd_ml
-                / f64_from_usize(delivered_ml.len()).sqrt(),
+            half_width_ml: t_two_sided(confidence, count - 1.0) * sd_ml / count.sqrt(),
         };
         let good =
             set_ml > 0.0 && stats.cv_percent.is_finite() && stats.systematic_percent.is_finite();
@@ -160,7 +160,7 @@ mod tests {
             (stats.systematic_percent, -0.515_073_5),
             (stats.sd_ml, 0.023_860_42),
             (stats.cv_percent, 0.239_839_55),
-            (t_two_sided(Confidence::P95, 9), 2.262_157_16),
+            (t_two_sided(Confidence::P95, 9.0), 2.262_157_16),
             (stats.half_width_ml, 0.017_068_72),
         ] {
             assert!((got - want).abs() < 1e-5, "{got} is not {want}");

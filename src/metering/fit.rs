@@ -2,13 +2,14 @@
 //!
 //! The line is fitted by ordinary least squares on time (s) and volume (mL). It is refused when there are too few runs,
 //! when repeats scatter, when the lengths do not lie on a line, or when the result is not that of a dosing head.
-//! Whether a dose can be metered by it is the business of `dose.rs`.
+//! How far it may be off is the business of `scatter.rs`, whether a dose can be metered by it that of `dose.rs`.
 
 use super::calibration::{Calibration, CalibrationError};
 use super::refusal::CalibrationRefusal;
 use super::runs::{LengthStats, Run, SuspectRun, group, pooled_cv_percent};
+use super::scatter::Scatter;
 use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64};
-use crate::statistics::{Confidence, Line, f_probability_upper, t_probability_two_sided};
+use crate::statistics::{Confidence, Line, f_probability_upper};
 
 /// What a set of runs must meet. A limit that is NaN refuses everything.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -19,16 +20,17 @@ pub struct FitRules {
     pub lengths_min: usize,
     /// Least ratio of the longest to the shortest length. Default 2 (our rule).
     pub length_ratio_min: f64,
-    /// Largest coefficient of variation of repeats, all lengths together, %. Default 3: our choice, the figure that
-    /// API 675 allows for repeatability of metering pumps.
+    /// Largest coefficient of variation of repeats, all lengths together, %, beside what the step of the readings makes of it and what
+    /// chance makes of so few of them (one time in 100). Default 3: our choice, the figure that API 675 allows for repeatability of
+    /// metering pumps. To refuse whatever lies above by chance would keep the lucky ones only, whose limits are too narrow.
     pub cv_percent_max: f64,
     /// Largest distance of a length's mean from the line, % of the line. Default 5 (our rule).
     pub bend_percent_max: f64,
     /// Longest run that is covered, as a multiple of the longest calibrated length, 1 to 10. Default 2 (our rule).
     /// Downwards nothing is extrapolated, because start and stop dominate there.
     pub extrapolation: f64,
-    /// Step of the cylinder or scale, as a volume. Zero when finer than anything else. Equal readings on a coarse
-    /// scale are no sign of precision, so limits never assume less than this step / sqrt(12).
+    /// Step of the cylinder or scale, as a volume; never taken as finer than the microlitre in which volumes are kept. Equal
+    /// readings on a coarse scale are no sign of precision.
     pub resolution: Volume,
     pub confidence: Confidence,
 }
@@ -48,11 +50,19 @@ impl Default for FitRules {
     }
 }
 
+impl FitRules {
+    /// The step that volumes were read by, mL; they are kept in whole microlitres.
+    fn step_ml(&self) -> f64 {
+        self.resolution.max(Volume::from_ul(1)).as_ml()
+    }
+}
+
 /// A calibration with everything that says how good it is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CalibrationFit {
     calibration: Calibration,
     line: Line,
+    scatter: Scatter,
     lengths: Vec<LengthStats>,
     suspect: Option<SuspectRun>,
     run_min: Millis,
@@ -87,6 +97,7 @@ pub fn fit(runs: &[Run], rules: &FitRules) -> Result<CalibrationFit, Calibration
     Ok(CalibrationFit {
         calibration,
         line,
+        scatter: Scatter::of(runs, &line, rules.step_ml(), rules.confidence),
         lengths,
         suspect: suspect.filter(|run| run.probability < 0.05),
         run_min: shortest.max(Calibration::RUN_MIN),
@@ -159,8 +170,14 @@ fn check_scatter(
 ) -> Result<(), CalibrationRefusal> {
     // Asked as "is it within", so that NaN is not within.
     let within = |value: f64, limit: f64| value.abs() <= limit;
-    let cv_percent = pooled_cv_percent(lengths);
-    if !within(cv_percent, rules.cv_percent_max) {
+    let cv_percent = pooled_cv_percent(lengths, rules.step_ml());
+    let over = (cv_percent / rules.cv_percent_max).powi(2);
+    let dof = lengths.iter().map(LengthStats::dof).sum();
+    // One slip among good runs is no chance. A limit that is no number leaves nothing to chance.
+    let by_chance = suspect.is_none_or(|run| run.probability > 0.001)
+        && over > 1.0
+        && f_probability_upper(over, dof, usize::MAX) > 0.01;
+    if !(within(cv_percent, rules.cv_percent_max) || by_chance) {
         return Err(CalibrationRefusal::TooScattered {
             cv_percent,
             limit_percent: rules.cv_percent_max,
@@ -224,7 +241,11 @@ impl CalibrationFit {
 
     /// Coefficient of variation of repeats, all lengths together, %.
     pub fn cv_percent(&self) -> f64 {
-        pooled_cv_percent(&self.lengths)
+        pooled_cv_percent(&self.lengths, 0.0)
+    }
+
+    pub(super) const fn scatter(&self) -> &Scatter {
+        &self.scatter
     }
 
     /// A run that is accepted but stands out with less than 5 % chance, for a warning.
@@ -234,21 +255,15 @@ impl CalibrationFit {
 
     /// Confidence limits of the rate, mL/min, low and high.
     pub fn rate_limits(&self) -> (FlowRate, FlowRate) {
-        let (low, high) = self.line.slope_limits(self.rules.confidence);
-        (
-            FlowRate::from_ml_per_min(low * 60.0),
-            FlowRate::from_ml_per_min(high * 60.0),
-        )
+        let half = self.scatter.of_slope().half_width(self.rules.confidence);
+        let limit = |slope: f64| FlowRate::from_ml_per_min(slope * 60.0);
+        (limit(self.line.slope - half), limit(self.line.slope + half))
     }
 
     /// Confidence limits of the offset, mL, low and high.
     pub fn offset_limits_ml(&self) -> (f64, f64) {
-        self.line.intercept_limits(self.rules.confidence)
-    }
-
-    /// Probability of an offset this far from zero by chance. Large values mean start and stop add nothing that can be seen.
-    pub fn offset_probability(&self) -> f64 {
-        t_probability_two_sided(self.line.intercept / self.line.intercept_se, self.line.dof)
+        let half = self.scatter.of_line(0.0).half_width(self.rules.confidence);
+        (self.line.intercept - half, self.line.intercept + half)
     }
 
     /// Test of the straight line against the repeats; `None` with only two lengths, through which any line goes.

@@ -13,6 +13,7 @@ mod plausible;
 mod refit;
 mod refusal;
 mod runs;
+mod scatter;
 #[cfg(test)]
 mod tests;
 mod trumpet;
@@ -32,7 +33,7 @@ pub use fit::{CalibrationFit, FitRules, LackOfFit, fit};
 pub use plausible::{DOUBTFUL_PERCENT, IMPOSSIBLE_FACTOR, ImpossibleRate, doubt_rate, same_rate};
 pub use refit::{Coverage, OnRecord};
 pub use refusal::{CalibrationRefusal, DoseRefusal, NoRefit, Uncovered};
-pub use runs::{LengthStats, Run, SuspectRun};
+pub use runs::{LengthStats, REPEATS, Run, SuspectRun, lengths_around};
 pub use trumpet::{
     DOSING_WINDOWS, IEC_SAMPLE, IEC_WINDOWS, Sample, Trumpet, TrumpetPoint, TrumpetRefusal,
 };

@@ -87,6 +87,13 @@ fn advice(suspect: Option<&SuspectRun>) -> String {
     )
 }
 
+fn more_runs(repeats: Option<u32>) -> String {
+    repeats.map_or_else(
+        || "20 runs of each length would not do either: read the volumes more finely, calibrate with longer runs, see why the head scatters, or set a wider tolerance-percent".to_owned(),
+        |repeats| format!("{repeats} runs of each length would do if they scatter as these did, or read the volumes more finely"),
+    )
+}
+
 /// Why a volume is not metered by a calibration.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum DoseRefusal {
@@ -120,12 +127,15 @@ pub enum DoseRefusal {
         smallest: Volume,
     },
     #[error(
-        "no dose of this head is known within {tolerance_percent} %, the best is {best_percent:.1} %; repeat the calibration with more runs, or read the volumes more finely"
+        "no dose of this head is known within {tolerance_percent} %, the best is {best_percent:.1} %; {}",
+        more_runs(*repeats)
     )]
     NeverPrecise {
         tolerance_percent: f64,
         /// The best relative half-width within the range, %.
         best_percent: f64,
+        /// How many runs of each length would do; `None` when 20 would not.
+        repeats: Option<u32>,
     },
     #[error(transparent)]
     Uncovered(Uncovered),

@@ -5,8 +5,29 @@
 
 use std::fmt;
 
-use crate::quantity::{Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64};
+use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64};
 use crate::statistics::{Line, t_probability_two_sided};
+
+/// How often each length is run when nobody says otherwise. Ours: from five the scatter of a length is known well enough that limits are not
+/// mostly doubt of it.
+pub const REPEATS: u32 = 5;
+
+/// Shortest and longest length against the usual dose: less than half of it, so that half the plan is still covered by a head that turns out
+/// faster than was thought, and twice.
+const AROUND: (f64, f64) = (0.4, 2.0);
+
+/// A shorter and a longer run than a usual dose takes at about `rate`, within what the head may run, and far enough apart for a line.
+pub fn lengths_around(usual: Volume, rate: FlowRate, run_max: Millis) -> [Millis; 2] {
+    let time = |share: f64| {
+        Millis::from_secs_f64(usual.as_ml() * share / rate.as_ml_per_min() * 60.0)
+            .unwrap_or(run_max)
+    };
+    let (less, more) = AROUND;
+    let quarter = Millis::new(run_max.as_ms() / 4);
+    let short = time(less).max(Millis::new(500)).min(quarter);
+    let long = time(more).max(Millis::new(short.as_ms().saturating_mul(4)));
+    [short, long.min(run_max)]
+}
 
 /// One calibration run: how long the head was on, and what came out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -97,13 +118,15 @@ pub(super) fn group(runs: &[Run]) -> Vec<Vec<Run>> {
 }
 
 /// Scatter of all lengths together, in %: the root of the mean of the squared coefficients of variation, each
-/// weighted by its runs less one.
-pub(super) fn pooled_cv_percent(lengths: &[LengthStats]) -> f64 {
+/// weighted by its runs less one. What a step of `step_ml` may make of equal runs is left out: readings on either side of one edge of it.
+pub(super) fn pooled_cv_percent(lengths: &[LengthStats], step_ml: f64) -> f64 {
     let dof: usize = lengths.iter().map(LengthStats::dof).sum();
-    let squares: f64 = lengths
-        .iter()
-        .filter_map(|length| Some(length.cv_percent?.powi(2) * f64_from_usize(length.dof())))
-        .sum();
+    let square = |length: &LengthStats| {
+        let dof = f64_from_usize(length.dof());
+        let squares = length.sd_ml?.powi(2) * dof - step_ml.powi(2) / 4.0 * (dof + 1.0);
+        Some(squares.max(0.0) * (100.0 / length.mean_ml).powi(2))
+    };
+    let squares: f64 = lengths.iter().filter_map(square).sum();
     (squares / f64_from_usize(dof)).sqrt()
 }
 
@@ -134,7 +157,8 @@ impl SuspectRun {
         if studentised.abs() * 0.9 <= next {
             return None;
         }
-        let by_chance = t_probability_two_sided(studentised, line.dof.saturating_sub(1));
+        let dof = f64_from_usize(line.dof.saturating_sub(1));
+        let by_chance = t_probability_two_sided(studentised, dof);
         Some(Self {
             number,
             run: *run,

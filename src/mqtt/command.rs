@@ -20,14 +20,14 @@ const VOLUME_ML_MAX: f64 = 100_000.0;
 
 /// A command that is well formed.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Parsed {
+pub(crate) struct Parsed {
     /// Its id; only a hold may do without.
-    pub(super) id: Option<String>,
+    pub(crate) id: Option<String>,
     /// When its sender made it; a hold's is not asked.
     pub(super) sent: Option<Timestamp>,
     /// What the sender calls itself.
     pub(super) from: Option<String>,
-    pub(super) command: Command,
+    pub(crate) command: Command,
 }
 
 #[derive(Deserialize)]
@@ -93,8 +93,14 @@ struct RawTakeBack {
     why: Words,
 }
 
+/// What of any command says its id.
+#[derive(Deserialize)]
+struct RawId {
+    id: String,
+}
+
 /// Reads one command of a kind.
-pub(super) fn parse(kind: RemoteKind, payload: &[u8]) -> Result<Parsed, Denial> {
+pub(crate) fn parse(kind: RemoteKind, payload: &[u8]) -> Result<Parsed, Denial> {
     if payload.len() > COMMAND_BYTES_MAX {
         return Err(Denial::new(
             "oversized",
@@ -114,12 +120,12 @@ pub(super) fn parse(kind: RemoteKind, payload: &[u8]) -> Result<Parsed, Denial> 
 }
 
 /// The id of a command that is not obeyed, if it has a good one, for the answer.
-pub(super) fn id_of(payload: &[u8]) -> Option<String> {
+pub(crate) fn id_of(payload: &[u8]) -> Option<String> {
     if payload.len() > COMMAND_BYTES_MAX {
         return None;
     }
-    let value: Value = serde_json::from_slice(payload).ok()?;
-    good_id(value.get("id")?.as_str()?.to_owned()).ok()
+    let raw: RawId = serde_json::from_slice(payload).ok()?;
+    good_id(raw.id).ok()
 }
 
 fn read<'a, R: Deserialize<'a>>(payload: &'a [u8]) -> Result<R, Denial> {
@@ -519,5 +525,12 @@ mod tests {
         assert_eq!(code(RemoteKind::Hold, ""), "malformed");
         assert_eq!(id_of(br#"{"id":"ok-1","junk":1}"#), Some("ok-1".to_owned()));
         assert_eq!(id_of(br#"{"id":"no good"}"#), None);
+        // What is not asked is not looked at, so that it can neither lose the stop nor its answer.
+        let garbled = b"{\"id\":\"a1\",\"sent\":\"2\xff\"}";
+        let stop = parse(RemoteKind::Hold, garbled).unwrap();
+        assert_eq!(
+            (stop.id, id_of(garbled)),
+            (Some("a1".to_owned()), Some("a1".to_owned()))
+        );
     }
 }

@@ -13,7 +13,7 @@ mod backoff;
 mod board;
 mod check;
 mod client;
-mod command;
+pub(crate) mod command;
 mod connection;
 mod credentials;
 mod desk;

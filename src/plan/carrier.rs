@@ -2,7 +2,7 @@
 
 use thiserror::Error;
 
-use super::limits::{OverLimit, shown};
+use super::limits::OverLimit;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, Plan, Times};
 use crate::quantity::{Name, Volume, i64_from_f64};
@@ -67,8 +67,8 @@ pub enum CourseError {
     },
     #[error(
         "on day {day} {of} would be given {} below uptake, over the largest fall of {} a day; lower by less a day",
-        shown(of, *fall),
-        shown(of, *limit)
+        of.unit().sum(*fall),
+        of.unit().sum(*limit)
     )]
     Fall {
         day: u32,

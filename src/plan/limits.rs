@@ -36,8 +36,8 @@ pub enum OverLimit {
     /// The largest rise of a water quantity in an hour, in its unit.
     #[error(
         "{} of {of} would be added in the busiest hour with everything planned, over its limit of {}",
-        shown(of, *planned),
-        shown(of, *limit)
+        of.unit().sum(*planned),
+        of.unit().sum(*limit)
     )]
     RiseInHour {
         of: Quantity,
@@ -47,8 +47,8 @@ pub enum OverLimit {
     /// The largest rise of a water quantity, in its unit.
     #[error(
         "{} of {of} a day would be added with everything planned, over its limit of {} a day (uptake and the largest rise)",
-        shown(of, *planned),
-        shown(of, *limit)
+        of.unit().sum(*planned),
+        of.unit().sum(*limit)
     )]
     Rise {
         of: Quantity,
@@ -56,14 +56,6 @@ pub enum OverLimit {
         /// Uptake plus the largest rise.
         limit: f64,
     },
-}
-
-/// With the decimals that tell two such sums apart.
-pub(super) fn shown(of: &Quantity, amount: f64) -> String {
-    match of {
-        Quantity::Alkalinity => format!("{amount:.3} dKH"),
-        Quantity::Element(_) => format!("{amount:.4} mg/L"),
-    }
 }
 
 /// Whether a line may give `volume` a day in `doses` doses. A line that is not known is over nothing.
@@ -91,8 +83,14 @@ pub(super) fn line_within(
         .max()
         .unwrap_or(volume);
     // As for a plan: the day and one dose more must fit, or the edge of a day would block the first slot of the next.
-    if volume.saturating_add(largest) > config.daily_cap {
-        return Err(over(volume, "a day", config.daily_cap));
+    let with_next = volume.saturating_add(largest);
+    let (total, what) = if volume > config.daily_cap {
+        (volume, "a day")
+    } else {
+        (with_next, "in a day and the first dose of the next")
+    };
+    if total > config.daily_cap {
+        return Err(over(total, what, config.daily_cap));
     }
     if largest > config.dose_cap {
         return Err(over(largest, "in one dose", config.dose_cap));
@@ -198,11 +196,11 @@ pub(super) fn within(
     uptake: Option<Alkalinity>,
 ) -> Result<(), OverLimit> {
     for (of, limits) in &controller.water {
-        let uptake = match (of, uptake) {
-            (Quantity::Alkalinity, Some(uptake)) => uptake.as_dkh(),
-            (Quantity::Alkalinity, None) => continue,
+        let uptake = match (of.needs_uptake(), uptake) {
+            (true, Some(uptake)) => uptake.as_dkh(),
+            (true, None) => continue,
             // No uptake of an element is established.
-            (Quantity::Element(_), _) => 0.0,
+            (false, _) => 0.0,
         };
         let (planned, limit) = (rise_of(of), uptake + limits.max_rise);
         if planned > limit + 1e-9 {
@@ -214,4 +212,30 @@ pub(super) fn within(
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::tests::{CONTROLLER, PLAN, check_with};
+    use crate::quantity::name;
+
+    /// Line iodine of the sample, with a cap of 4 mL a day and 1.5 mL a dose, in four doses.
+    #[test]
+    fn the_volume_that_is_shown_is_the_one_that_is_over_the_cap() {
+        let loaded = check_with(CONTROLLER, PLAN, &crate::plan::check_plan).unwrap();
+        let said = |ul: i64| {
+            let within = line_within(&loaded.controller, &name("iodine"), Volume::from_ul(ul), 4);
+            within.map_or_else(|over| over.to_string(), |()| "within".to_owned())
+        };
+        assert_eq!(said(3_200), "within", "with one dose more exactly the cap");
+        assert_eq!(
+            said(3_800),
+            "line iodine would give 4.75 mL in a day and the first dose of the next, over its limit of 4.0 mL"
+        );
+        assert_eq!(
+            said(4_001),
+            "line iodine would give 4.001 mL a day, over its limit of 4.0 mL"
+        );
+    }
 }

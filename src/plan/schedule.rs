@@ -160,10 +160,16 @@ impl Schedule {
         if days_from(from, until) > Self::COUNT_DAYS_MAX {
             return None;
         }
-        let slots = self.between(from, until, daily).ok()?;
-        let own = slots.iter().filter(|s| s.key.line == *line);
-        let count = u32::try_from(own.clone().count()).ok()?;
-        Some((count, own.map(|s| s.volume).sum()))
+        let (mut count, mut volume) = (0_u32, Volume::ZERO);
+        for date in self.dates_touching(from, until) {
+            let day = self.made(date, daily).ok()?;
+            let inside = |s: &&Slot| s.key.line == *line && s.at > from && s.at <= until;
+            for slot in day.iter().filter(inside) {
+                count = count.saturating_add(1);
+                volume = volume.saturating_add(slot.volume);
+            }
+        }
+        Some((count, volume))
     }
 
     /// The slots of a date however many rules it breaks; for the check, which has reported them already.
@@ -256,7 +262,7 @@ impl Schedule {
         let mut found: Option<Slot> = None;
         for ahead in 0..=Self::AHEAD_DAYS_MAX {
             let date = first.checked_add(Span::new().days(ahead)).ok()?;
-            // A window through midnight puts slots of one date behind those of the next.
+            // What a gap that ends at midnight pushes into the next date may come behind a slot of that date.
             if found
                 .as_ref()
                 .is_some_and(|slot| zone.to_datetime(slot.at).date() < date)

@@ -70,6 +70,12 @@ impl Name {
     }
 }
 
+/// Names, separated by commas.
+pub fn listed<'a>(names: impl IntoIterator<Item = &'a Name>) -> String {
+    let names: Vec<&str> = names.into_iter().map(Name::as_str).collect();
+    names.join(", ")
+}
+
 impl fmt::Display for Name {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(&self.0)

@@ -1,5 +1,7 @@
 //! The owner's acceptance of the cautions.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
@@ -18,4 +20,14 @@ pub struct Arming {
     pub who: Who,
     #[serde(flatten)]
     pub at: Stamp,
+}
+
+impl fmt::Display for Arming {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(if self.armed {
+            "outputs are driven from now on"
+        } else {
+            "outputs are no longer driven"
+        })
+    }
 }

@@ -67,3 +67,9 @@ impl fmt::Display for BenchStep {
         self.serialize(f)
     }
 }
+
+impl fmt::Display for Bench {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "head {} at the bench: {}", self.head, self.what)
+    }
+}

@@ -1,5 +1,7 @@
 //! Calibrations of heads and checks of them.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use super::dose::DoseId;
@@ -24,7 +26,7 @@ pub struct StoredCalibration {
     pub simulated: bool,
     /// The runs that it is from, as they were entered.
     pub runs: Vec<CalibrationRun>,
-    /// The step of the vessel or scale that they were read by, zero when finer than anything else; `None` when it is not on record.
+    /// The step of the vessel or scale that they were read by; `None` when it is not on record.
     #[serde(rename = "resolution_ul")]
     pub resolution: Option<Volume>,
     /// What volumes were read from weights by, in words; empty when they were read in mL.
@@ -121,5 +123,31 @@ impl StoredVerification {
             measured: self.measured,
         };
         check.judge(self.tolerance_percent) == Ok(Outcome::Passed)
+    }
+}
+
+impl fmt::Display for StoredCalibration {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "head {} calibrated: {}",
+            self.head,
+            self.calibration.rate()
+        )
+    }
+}
+
+impl fmt::Display for StoredVerification {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self {
+            head,
+            measured,
+            expected,
+            ..
+        } = self;
+        write!(
+            f,
+            "head {head} checked: {measured} measured where {expected} should be"
+        )
     }
 }

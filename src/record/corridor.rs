@@ -10,10 +10,11 @@ use super::stamp::{Stamp, Who};
 use super::uptake::amount;
 use crate::chemistry::Quantity;
 
-/// Written down when it is granted and when it ends; the newest row of a quantity counts.
+/// Every number of a corridor, as it is shown and granted.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Corridor {
+pub struct CorridorGrant {
+    #[serde(rename = "quantity")]
     pub of: Quantity,
     /// The uptake that was in force when it was granted, in the quantity's unit.
     #[serde(rename = "middle_per_day")]
@@ -26,11 +27,19 @@ pub struct Corridor {
     pub follows: f64,
     /// Part of what is added, either way.
     pub share: f64,
-    #[schemars(with = "String")]
-    pub granted: Date,
     /// The local date with which it ends by itself.
     #[schemars(with = "String")]
     pub until: Date,
+}
+
+/// Written down when it is granted and when it ends; the newest row of a quantity counts.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Corridor {
+    #[serde(flatten)]
+    pub grant: CorridorGrant,
+    #[schemars(with = "String")]
+    pub granted: Date,
     /// Why it is over; null while it is not.
     pub ended: Option<String>,
     /// Whether it was granted while outputs were driven. What was granted in a dry run is not in force otherwise, nor the other way round.
@@ -42,11 +51,18 @@ pub struct Corridor {
     pub at: Stamp,
 }
 
+impl CorridorGrant {
+    /// The least and the most that the plan may add a day, in words.
+    pub fn edges(&self) -> (String, String) {
+        let edge = |sign: f64| amount(&self.of, self.added * (1.0 + sign * self.share));
+        (edge(-1.0), edge(1.0))
+    }
+}
+
 impl fmt::Display for Corridor {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { of, until, .. } = self;
-        let edge = |sign: f64| amount(of, self.added * (1.0 + sign * self.share));
-        let (low, high) = (edge(-1.0), edge(1.0));
+        let CorridorGrant { of, until, .. } = &self.grant;
+        let (low, high) = self.grant.edges();
         write!(f, "corridor of {of}: {low} to {high} a day until {until}")?;
         match &self.ended {
             Some(why) => write!(f, "; it has ended: {why}"),

@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
+use jiff::Timestamp;
+use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
@@ -122,6 +124,28 @@ pub struct Outcome {
     pub cause: String,
     #[serde(flatten)]
     pub at: Stamp,
+}
+
+/// A dose as the record tells of it afterwards.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GivenDose {
+    pub at: Timestamp,
+    /// The local date of its slot; `None` for a dose that is not of the plan.
+    pub slot_date: Option<Date>,
+    pub line: Name,
+    pub kind: DoseKind,
+    /// `None` while it has none.
+    pub end: Option<DoseEnd>,
+    pub reservoir: Name,
+    /// In its bottle, after it; `None` while it has no end.
+    pub left: Option<Volume>,
+    pub meant: Volume,
+    /// Volume that counts: all of it when nobody saw the end.
+    pub volume: Volume,
+    /// What this volume added to the tank, by the solution as it was then.
+    pub carries: Carried,
+    /// Whether it counts as given to the tank.
+    pub in_tank: bool,
 }
 
 /// A past dose, as much of it as the windows need. Its age is worked out from its session's clocks.

@@ -1,5 +1,7 @@
 //! Lasting stops.
 
+use std::fmt;
+
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
@@ -19,11 +21,28 @@ pub enum HoldScope {
 }
 
 impl HoldScope {
+    /// `None` for all.
+    pub const fn line(&self) -> Option<&Name> {
+        match self {
+            Self::All => None,
+            Self::Line(line) => Some(line),
+        }
+    }
+
     /// The command that lifts a hold of this scope.
     pub fn lifted_by(&self) -> String {
         match self {
             Self::All => "dosewright resume".to_owned(),
             Self::Line(line) => format!("dosewright resume {line}"),
+        }
+    }
+}
+
+impl fmt::Display for HoldScope {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::All => f.write_str("all dosing"),
+            Self::Line(line) => write!(f, "line {line}"),
         }
     }
 }
@@ -101,6 +120,16 @@ pub enum HoldAction {
     Lifted,
 }
 
+impl HoldAction {
+    /// The word for the log and the displays.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Set => "hold-set",
+            Self::Lifted => "hold-lifted",
+        }
+    }
+}
+
 impl HoldChange {
     pub fn set(hold: Hold, at: Stamp) -> Self {
         Self {
@@ -136,5 +165,14 @@ impl HoldChange {
             since: self.since.unwrap_or(self.at.wall),
             until: self.until,
         })
+    }
+}
+
+impl fmt::Display for HoldChange {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.reason {
+            Some(reason) => write!(f, "{} on hold: {reason}", self.scope),
+            None => write!(f, "hold on {} lifted", self.scope),
+        }
     }
 }

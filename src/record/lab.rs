@@ -1,4 +1,8 @@
-//! What a lab's columns are called.
+//! What a lab's columns are called, and what it writes where there is no number.
+
+use std::collections::BTreeMap;
+
+use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
@@ -25,4 +29,22 @@ pub struct Columns {
     pub unit: String,
     /// Of the detection limit, where the reports have one.
     pub limit: Option<String>,
+    /// What stands where there is no number, in lower case.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub words: BTreeMap<String, NoNumber>,
+}
+
+/// Why there is no number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoNumber {
+    /// Looked for, and below the detection limit.
+    NotFound,
+    NotMeasured,
+}
+
+impl fmt::Display for LabColumns {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "columns of {}", self.lab)
+    }
 }

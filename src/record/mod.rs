@@ -34,16 +34,17 @@ pub use brought::{
 };
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
 pub use change::{CHANGES_MAX, Change};
-pub use corridor::Corridor;
+pub use corridor::{Corridor, CorridorGrant};
 pub use course::{Course, CourseState, Departure, Ends};
 pub use dose::{
-    Carried, Destination, DoseEnd, DoseId, DoseKind, Intent, Outcome, PastDose, part_carried,
+    Carried, Destination, DoseEnd, DoseId, DoseKind, GivenDose, Intent, Outcome, PastDose,
+    part_carried,
 };
-pub use entry::Entry;
+pub use entry::{Entry, Loudness, Said};
 pub use forgotten::{Forgotten, PastForgotten};
 pub use history::{History, PastSession, TOLD_MAX};
 pub use hold::{Hold, HoldAction, HoldChange, HoldScope, NOTHING_IS_HELD};
-pub use lab::{Columns, LabColumns};
+pub use lab::{Columns, LabColumns, NoNumber};
 pub use note::{Code, Note};
 pub use observation::{Addition, Found, Observation, Observed, ObservedKind, Reading};
 pub use refill::{Content, Refill};

@@ -1,5 +1,7 @@
 //! What a bottle holds, told by the owner.
 
+use std::fmt;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
@@ -78,5 +80,15 @@ impl Content {
             controller.new_tube(line);
         }
         true
+    }
+}
+
+impl fmt::Display for Refill {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "reservoir {} holds {}", self.reservoir, self.level)?;
+        if self.note.is_empty() {
+            return Ok(());
+        }
+        write!(f, " ({})", self.note)
     }
 }

@@ -35,15 +35,14 @@ pub enum OutputPlace {
 impl OutputPlace {
     /// Whether what is on here moves that head or gives its motor current. A direction input does neither.
     pub fn moves(&self, head: &HeadOutput) -> bool {
-        match (self, head) {
-            (Self::Pwm(chip, channel), HeadOutput::Pwm(pwm)) => {
+        match self {
+            Self::Pwm(chip, channel) => head.pwm().is_some_and(|pwm| {
                 pwm.channel == *channel && chip.ends_with(pwm.chip.trim_matches('/'))
-            }
-            (Self::Gpio(gpio), _) => {
+            }),
+            Self::Gpio(gpio) => {
                 let mut pins = head.pins().into_iter();
                 pins.any(|(use_of, pin)| use_of != "direction" && pin.gpio == *gpio)
             }
-            (Self::Pwm(..), HeadOutput::Switched(_) | HeadOutput::Stepper(_)) => false,
         }
     }
 }

@@ -1,5 +1,7 @@
 //! Slots that were not given.
 
+use std::fmt;
+
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
@@ -38,6 +40,16 @@ pub enum NotGiven {
     Refused,
 }
 
+impl NotGiven {
+    /// The word for the log and the displays.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Missed => "dose-missed",
+            Self::Refused => "dose-refused",
+        }
+    }
+}
+
 /// Slots of one line that were missed together, in an outage: a range, so that a year's outage is one row.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -54,4 +66,30 @@ pub struct OutageMissed {
     /// When it was written down.
     #[serde(flatten)]
     pub at: Stamp,
+}
+
+impl fmt::Display for OutageMissed {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.slots {
+            Some(n) => write!(f, "{n} doses")?,
+            None => f.write_str("more doses than were counted")?,
+        }
+        let Self { from, until, .. } = self;
+        write!(
+            f,
+            " missed from {from:.0} to {until:.0}; they are not made up"
+        )
+    }
+}
+
+impl fmt::Display for SlotNotGiven {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self {
+            volume,
+            due,
+            reason,
+            ..
+        } = self;
+        write!(f, "{volume} due at {due:.0}: {reason}")
+    }
 }

@@ -1,5 +1,7 @@
 //! Taking back what was told.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
@@ -17,4 +19,15 @@ pub struct TakenBack {
     pub who: Who,
     #[serde(flatten)]
     pub at: Stamp,
+}
+
+impl fmt::Display for TakenBack {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "observation {} is ", self.number)?;
+        match self.replaced_by {
+            Some(by) => write!(f, "corrected by {by}")?,
+            None => f.write_str("taken back")?,
+        }
+        write!(f, ": {}", self.why)
+    }
 }

@@ -1,5 +1,7 @@
 //! What the animals take up: the value in force, told or accepted.
 
+use std::fmt;
+
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
@@ -85,4 +87,15 @@ pub fn starts_not_in_force(plan: &Plan, recorded: &BTreeMap<Quantity, Uptake>) -
         ))
     });
     words.collect()
+}
+
+impl fmt::Display for Uptake {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let before = self.amount_before().unwrap_or_else(|| "none".to_owned());
+        let (of, now, how) = (&self.of, self.amount(), self.how.as_str());
+        write!(
+            f,
+            "uptake of {of} is {now} a day now ({how}), {before} before"
+        )
+    }
 }

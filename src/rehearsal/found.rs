@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 
 use super::watch::Broken;
-use crate::chemistry::Quantity;
+use crate::chemistry::{Quantity, Unit};
 use crate::quantity::{Name, Volume, f64_from_usize};
 
 /// All of it, as `--json` prints it.
@@ -125,9 +125,9 @@ impl WaterFound {
                 .count();
             f64_from_usize(count) / f64_from_usize(by_day.len().max(1))
         };
-        let (dkh, part) = match of {
-            Quantity::Alkalinity => (Some(share_within(NEAR_DKH)), None),
-            Quantity::Element(_) => (None, Some(share_within(NEAR_PART * target))),
+        let (dkh, part) = match of.unit() {
+            Unit::Dkh => (Some(share_within(NEAR_DKH)), None),
+            Unit::MgPerL => (None, Some(share_within(NEAR_PART * target))),
         };
         let largest =
             |values: &mut dyn Iterator<Item = f64>| values.map(f64::abs).fold(0.0, f64::max);
@@ -136,7 +136,7 @@ impl WaterFound {
             .iter()
             .filter(|v| band.is_some_and(|(low, high)| **v < low || **v > high));
         Self {
-            unit: of.unit(),
+            unit: of.unit().as_str(),
             target,
             band,
             share_within_half_dkh: dkh,

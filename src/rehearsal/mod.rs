@@ -10,6 +10,7 @@
 //! No thread, no socket, no real clock: who wants to know how far it is, or to end it, is asked once a day.
 
 mod chance;
+mod demo;
 mod found;
 mod owner;
 mod plant;
@@ -25,6 +26,7 @@ mod water;
 mod words;
 mod world;
 
+pub use demo::{Demo, Invented, demo_controller, demo_plans};
 pub use found::Found;
 pub use run::{Rehearsal, RehearsalError};
 pub use scenarios::{SCENARIOS, scenario};

@@ -12,13 +12,14 @@ use crate::engine::{
     AlarmCode, Answer, Command, CourseAction, CourseWish, Denial, Event, NewCalibration, NewCourse,
     NewRefill, RefillLevel, ShellFacts, Status, Tell, Verdict, Wish,
 };
+use crate::metering::{REPEATS, lengths_around};
 use crate::quantity::{Millis, Name, Volume, Words};
 use crate::record::{CalibrationRun, CourseState, Departure, Found, Observed, Reading, Who};
 use crate::shell::{Hands, MustEnd};
 
 const WHO: Who = Who::Local { uid: 1000 };
-/// Runs of a calibration, of half and twice the usual dose in turns.
-const RUNS: usize = 8;
+/// What volumes are read by at the bench.
+const STEP: Volume = Volume::from_ul(10);
 /// Share either way and days of a corridor.
 const CORRIDOR: (f64, u32) = (0.1, 60);
 
@@ -39,7 +40,7 @@ pub(super) struct Keeper {
 }
 
 /// What the owner wants is done, is denied, or was the end of the engine.
-type Done = Result<Result<Answer, Denial>, MustEnd>;
+pub(super) type Done = Result<Result<Answer, Denial>, MustEnd>;
 
 impl Keeper {
     pub(super) fn new(scenario: &Scenario, targets: &BTreeMap<Quantity, f64>, seed: u64) -> Self {
@@ -123,7 +124,7 @@ impl Keeper {
     }
 
     /// Both steps of what changes what the water gets.
-    fn wish(&mut self, stage: &mut Stage, wish: Wish) -> Done {
+    pub(super) fn wish(&mut self, stage: &mut Stage, wish: Wish) -> Done {
         let proposal = match self.ask(stage, Command::Prepare(wish))? {
             Ok(Answer::Proposal(proposal)) => proposal,
             other => return Ok(other),
@@ -173,37 +174,44 @@ impl Keeper {
             }
             let name = alarm.subject.as_deref().and_then(|s| Name::new(s).ok());
             let Some(name) = name else { continue };
-            let now = stage.world.now;
             let Some(usual) = usual_dose(stage, &name) else {
                 continue;
             };
-            let Some(head) = stage.world.heads.get_mut(&name) else {
-                continue;
-            };
-            let volumes = [usual.as_ul() / 2, usual.as_ul().saturating_mul(2)];
-            let lengths = volumes.map(|ul| head.calibration.run_time(Volume::from_ul(ul)));
-            let mut runs = Vec::new();
-            for on_time in lengths.into_iter().flatten().cycle().take(RUNS) {
-                let volume = head.measured(on_time, now);
-                runs.push(CalibrationRun {
-                    on_time,
-                    volume,
-                    typed: volume.to_string(),
-                    dose: None,
-                    used: true,
-                });
-            }
-            let new = NewCalibration {
-                head: name,
-                runs,
-                resolution: Volume::ZERO,
-                weighing: Words::default(),
-                method: Words::new("rehearsed"),
-                sure_of: None,
-            };
-            self.ask(stage, Command::Calibrate(new))?.ok();
+            self.calibrate_head(stage, name, usual)?.ok();
         }
         Ok(())
+    }
+
+    /// Measures runs around the usual dose, and tells them.
+    pub(super) fn calibrate_head(&mut self, stage: &mut Stage, name: Name, usual: Volume) -> Done {
+        let now = stage.world.now;
+        let nothing = Denial::new("no-head", "the rehearsal has no such head");
+        let Some(head) = stage.world.heads.get_mut(&name) else {
+            return Ok(Err(nothing));
+        };
+        let config = stage.world.controller.heads.get(&name);
+        let run_max = config.map_or(Millis::HOUR, |config| config.run_max);
+        let lengths = lengths_around(usual, head.calibration.rate(), run_max);
+        let mut runs = Vec::new();
+        for on_time in (0..REPEATS).flat_map(|_| lengths) {
+            let volume = read_by(STEP, head.measured(on_time, now));
+            runs.push(CalibrationRun {
+                on_time,
+                volume,
+                typed: volume.to_string(),
+                dose: None,
+                used: true,
+            });
+        }
+        let new = NewCalibration {
+            head: name,
+            runs,
+            resolution: STEP,
+            weighing: Words::default(),
+            method: Words::new("rehearsed"),
+            sure_of: None,
+        };
+        self.ask(stage, Command::Calibrate(new))
     }
 
     /// What was tested and is on record. One that is asked about is tested again.
@@ -317,7 +325,7 @@ impl Keeper {
     }
 }
 
-fn status(stage: &mut Stage) -> Status {
+pub(super) fn status(stage: &mut Stage) -> Status {
     let now = stage.world.now();
     stage.core.engine.status(now, &ShellFacts::default())
 }
@@ -331,7 +339,14 @@ fn usual_dose(stage: &Stage, head: &Name) -> Option<Volume> {
     (slots > 0).then(|| Volume::from_ul(found.planned.as_ul() / slots))
 }
 
-fn full(reservoir: &Name) -> NewRefill {
+/// To the nearest step.
+fn read_by(step: Volume, volume: Volume) -> Volume {
+    let half = step.as_ul() / 2;
+    let steps = volume.as_ul().saturating_add(half) / step.as_ul();
+    Volume::from_ul(steps.saturating_mul(step.as_ul()))
+}
+
+pub(super) fn full(reservoir: &Name) -> NewRefill {
     NewRefill {
         reservoir: reservoir.clone(),
         level: RefillLevel::Full,

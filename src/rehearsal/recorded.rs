@@ -41,6 +41,8 @@ impl World {
         let Some(intent) = self.open.remove(&outcome.id) else {
             return;
         };
+        let last = (outcome.id, outcome.delivered);
+        self.last.insert(intent.head.clone(), last);
         let Some(bottle) = self.bottles.get_mut(&intent.reservoir) else {
             return;
         };

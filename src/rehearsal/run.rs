@@ -16,9 +16,9 @@ use super::plant::{Bottle, Head};
 use super::stage::Stage;
 use super::water::{Level, Uptake, Water};
 use super::world::{Begin, ELAPSED_BEGIN, World};
-use crate::chemistry::{Celsius, Quantity, Salinity, natural_level};
+use crate::chemistry::Quantity;
 use crate::config::{Controller, Loaded, Plan, Scenario, SimulatedHead, StartUptake, Uptakes};
-use crate::engine::Now;
+use crate::engine::{Now, ShellFacts, Status};
 use crate::ledger::{Ledger, LedgerError, OpenAs, SessionStart, Timeline};
 use crate::metering::Calibration;
 use crate::plan::{planned_rise, worked_out};
@@ -32,6 +32,8 @@ pub enum RehearsalError {
     Ledger(#[from] LedgerError),
     #[error("day {days} from {begins} is past the end of the calendar; give fewer --days")]
     Calendar { begins: Date, days: u32 },
+    #[error("the engine wanted the end: {0}")]
+    Ended(String),
 }
 
 /// What is rehearsed.
@@ -87,7 +89,7 @@ impl Rehearsal<'_> {
     }
 
     /// When the owner is there on a day.
-    fn visit_on(&self, day: u32) -> Option<Millis> {
+    pub(super) fn visit_on(&self, day: u32) -> Option<Millis> {
         let (date, begin) = self.begins;
         let date = date
             .checked_add(jiff::Span::new().try_days(day).ok()?)
@@ -102,6 +104,11 @@ impl Rehearsal<'_> {
 
     /// Start-up from a history, as the daemon's.
     pub(super) fn begin(&self) -> Result<Stage, RehearsalError> {
+        self.begin_as("rehearsal", false)
+    }
+
+    /// In a boot of this name, and by the rules of a dry run or of live mode.
+    pub(super) fn begin_as(&self, boot: &str, live: bool) -> Result<Stage, RehearsalError> {
         let now = Now {
             wall: self.begins.1,
             elapsed: ELAPSED_BEGIN,
@@ -111,41 +118,47 @@ impl Rehearsal<'_> {
             elapsed: now.elapsed,
             trusted: true,
         };
-        let boot = "rehearsal".to_owned();
+        let boot = boot.to_owned();
         let open_as = OpenAs {
             timeline: self.timeline,
             installation: None,
             session: SessionStart {
                 boot: boot.clone(),
-                at,
+                // A start that is no rehearsal's is written down before the clock is known, so that what was missed until then counts.
+                at: Stamp {
+                    trusted: !live,
+                    ..at
+                },
                 version: env!("CARGO_PKG_VERSION").to_owned(),
                 controller_fingerprint: self.loaded.controller_fingerprint.clone(),
                 plan_fingerprint: self.loaded.plan_fingerprint.clone(),
-                live: false,
+                live,
             },
         };
         let ledger = Ledger::open(self.ledger, &open_as)?.rehearsed()?;
+        let told_since_arming = ledger.refilled_since_arming()?;
         let history = ledger.history(at)?;
         let terms = Terms {
             controller: Arc::new(self.loaded.controller.clone()),
             plan: Arc::new(self.loaded.plan.clone()),
             boot,
-            live: false,
+            live,
             modelled: true,
             warp: Some(1),
             now,
         };
-        let (world, targets) = self.world(&terms, ledger, &history);
+        let (mut world, targets) = self.world(&terms, ledger, &history);
         let known = Known {
             ledger: Ok(Read {
                 history,
-                ..Read::default()
+                told_since_arming,
             }),
             hold_file: Ok(Vec::new()),
             holds_kept: Vec::new(),
             seen: Vec::new(),
         };
-        let core = Core::start(setup(terms, known), Desk::new(Books::Well));
+        let mut core = Core::start(setup(terms, known), Desk::new(Books::Well));
+        self.begin_as_known(&core.engine.status(now, &ShellFacts::default()), &mut world);
         Ok(Stage {
             core,
             world,
@@ -167,7 +180,7 @@ impl Rehearsal<'_> {
         let recorded: Uptakes = newest.collect();
         let plan = worked_out(&terms.plan, &controller, &recorded);
         let mut targets = BTreeMap::new();
-        let water = self.water((&controller, &plan), history, &mut targets);
+        let water = self.water((&controller, &plan), &mut targets);
         let world = World::new(Begin {
             at: terms.now.wall,
             heads: self.heads(&controller, history),
@@ -180,6 +193,24 @@ impl Rehearsal<'_> {
             open: &history.open,
         });
         (world, targets)
+    }
+
+    /// Where the scenario does not say where the water begins, it is where the record has it: by the estimate, or by the last reading of
+    /// what is not estimated.
+    fn begin_as_known(&self, status: &Status, world: &mut World) {
+        let known = &status.water;
+        let silent = |of: &Quantity| self.scenario.1.of(of).start.is_none();
+        let levels = world.water.levels.iter_mut();
+        for (of, level) in levels.filter(|(of, _)| silent(of)) {
+            let estimate = known.estimates.get(of.as_str()).and_then(|e| e.level);
+            let reading = || {
+                let read = known.readings.get(of.as_str())?;
+                read.reading.reading()?.found.value()
+            };
+            if let Some(value) = estimate.or_else(reading) {
+                level.start = value.max(0.0);
+            }
+        }
     }
 
     fn heads(&self, controller: &Controller, history: &History) -> BTreeMap<Name, Head> {
@@ -212,7 +243,6 @@ impl Rehearsal<'_> {
     fn water(
         &self,
         (controller, plan): (&Controller, &Plan),
-        history: &History,
         targets: &mut BTreeMap<Quantity, f64>,
     ) -> Water {
         let scenario = self.scenario.1;
@@ -221,10 +251,10 @@ impl Rehearsal<'_> {
         for of in all {
             let truth = scenario.of(of);
             let target = controller.tracked(of).map(|t| t.target);
-            let target = target.or(truth.start).unwrap_or_else(|| natural(of));
-            let start = truth
-                .start
-                .or_else(|| present(of, plan, history, self.begins.1));
+            let target = target
+                .or(truth.start)
+                .unwrap_or_else(|| of.natural().unwrap_or_default());
+            let start = truth.start.unwrap_or(target);
             let tied = plan.starts.get(of) == Some(&StartUptake::WithAlkalinity);
             let followed = if tied && !scenario.names(of) {
                 &Quantity::Alkalinity
@@ -237,9 +267,7 @@ impl Rehearsal<'_> {
                 planned.unwrap_or_else(|| planned_rise(plan, controller, of)),
                 Chance::of(self.seed, &format!("uptake {followed}")),
             );
-            water
-                .levels
-                .insert(of.clone(), Level::new(start.unwrap_or(target), uptake));
+            water.levels.insert(of.clone(), Level::new(start, uptake));
             targets.insert(of.clone(), target);
         }
         water
@@ -324,26 +352,4 @@ fn bottles(controller: &Controller, history: &History) -> BTreeMap<Name, Bottle>
         bottles.insert(name.clone(), bottle);
     }
     bottles
-}
-
-/// What natural seawater holds, at 25 C and a salinity of 35; nothing where no figure is on file.
-fn natural(of: &Quantity) -> f64 {
-    let level = of.element().and_then(natural_level);
-    let level = level.and_then(|l| l.at(Salinity::STANDARD, Celsius::from_degrees(25.0)).ok());
-    level.map_or(0.0, crate::quantity::Concentration::as_mg_per_l)
-}
-
-/// Where a quantity is by the record: its newest reading, what was added since, and the uptake in force.
-fn present(of: &Quantity, plan: &Plan, history: &History, now: Timestamp) -> Option<f64> {
-    let readings = history.told.iter().filter_map(|told| {
-        let reading = told.reading().filter(|r| r.of.quantity() == Some(of))?;
-        Some((told.happened, reading.found.value()?))
-    });
-    let (happened, value) = readings.max_by_key(|(happened, _)| *happened)?;
-    let age = now
-        .as_millisecond()
-        .saturating_sub(happened.as_millisecond());
-    let added = history.added_since_reading.get(of).copied().unwrap_or(0.0);
-    let uptake = plan.uptakes.get(of).copied().unwrap_or(0.0);
-    Some((value + added - uptake * Millis::new(age).as_days()).max(0.0))
 }

@@ -10,7 +10,6 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::plant::{Bottle, Run};
-use crate::chemistry::Quantity;
 use crate::config::{ApartRule, Controller, Uptakes};
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 use crate::record::{Carried, DoseId, Hold, HoldScope, Outcome};
@@ -226,7 +225,7 @@ impl Watch {
             let uptake = uptakes.get(of).copied().unwrap_or(0.0);
             let most = self.most(Millis::DAY, |f| f.adds.get(of).copied().unwrap_or(0.0));
             let allowed = uptake + limits.max_rise;
-            let known = uptakes.contains_key(of) || *of != Quantity::Alkalinity;
+            let known = uptakes.contains_key(of) || !of.needs_uptake();
             if adds.contains_key(of) && (!known || most > allowed * (1.0 + ROUNDING)) {
                 let text = format!(
                     "{} of {of} were added in 24 h, over its uptake of {} and the largest rise of {} together",

@@ -81,6 +81,12 @@ impl Level {
     pub(super) fn now(&self) -> f64 {
         self.start + self.added - self.taken
     }
+
+    /// What is taken up a day, as it was last.
+    pub(super) fn per_day(&self) -> f64 {
+        let day = self.uptake.day;
+        self.uptake.clone().on_day(day)
+    }
 }
 
 #[derive(Debug, Clone, Default)]

@@ -18,7 +18,7 @@ use crate::guard::DosePermit;
 use crate::ledger::{Ledger, LedgerError};
 use crate::plan::worked_out;
 use crate::pump::not_started;
-use crate::quantity::{Millis, Name, f64_from_i64};
+use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 use crate::record::{Carried, DoseId, Hold, Intent};
 use crate::shell::{Hands, Verdict, Write};
 
@@ -71,6 +71,8 @@ pub(super) struct World {
     pub(super) open: BTreeMap<DoseId, Intent>,
     /// What runs that are over gave, with by how much more than metered that may be, until they are booked.
     pub(super) gave: BTreeMap<DoseId, (f64, f64)>,
+    /// The last run of each head that is booked.
+    pub(super) last: BTreeMap<Name, (DoseId, Volume)>,
     sequence: u64,
     pub(super) digest: Digest,
     pub(super) events: u64,
@@ -118,6 +120,7 @@ impl World {
             uptakes: Uptakes::new(),
             open: begin.open.iter().map(|i| (i.id, i.clone())).collect(),
             gave: BTreeMap::new(),
+            last: BTreeMap::new(),
             sequence: 0,
             digest: Digest::new(),
             events: 0,

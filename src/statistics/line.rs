@@ -197,21 +197,6 @@ impl Line {
         (self.intercept - half, self.intercept + half)
     }
 
-    /// The x at which the line itself has the value `y`, low and high limits (Fieller's theorem).
-    ///
-    /// `None` when the slope is not distinguishable from zero at this confidence: then every x is possible.
-    pub fn inverse_limits(&self, y: f64, confidence: Confidence) -> Option<(f64, f64)> {
-        let scale = self.t(confidence) * self.sd / self.slope;
-        let rest = 1.0 - scale * scale / self.x_spread;
-        let offset = (y - self.y_mean) / self.slope;
-        let inner = rest / self.weight + offset * offset / self.x_spread;
-        let half = scale.abs() * inner.sqrt();
-        (rest > 0.0 && half.is_finite()).then(|| {
-            let low = self.x_mean + (offset - half) / rest;
-            (low, self.x_mean + (offset + half) / rest)
-        })
-    }
-
     /// The point's externally studentised residual. Infinite when all the other points lie exactly on a line without it.
     ///
     /// Zero when the point is on the line, or when it cannot be judged (three points leave nothing over).
@@ -234,7 +219,7 @@ impl Line {
 
     /// Student's t for this line's degrees of freedom.
     pub fn t(&self, confidence: Confidence) -> f64 {
-        t_two_sided(confidence, self.dof)
+        t_two_sided(confidence, f64_from_usize(self.dof))
     }
 }
 

@@ -38,6 +38,7 @@ const PURE: &[&str] = &[
     "guard",
     "engine",
     "record",
+    "report",
     "shell",
     "config/model.rs",
     "config/calendar",

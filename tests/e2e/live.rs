@@ -182,3 +182,26 @@ fn outputs_off_needs_no_daemon_tries_every_pin_and_tells_failures() {
     assert_eq!(output.status.code(), Some(1));
     assert!(text(&output.stdout).contains("cannot be read"));
 }
+
+#[test]
+fn what_outputs_off_looked_at_is_on_record_from_the_next_start() {
+    let rig = Rig::new();
+    rig.start_real().stop();
+    rig.write("controller.toml", &live());
+    // Without such pins none is known to have been off, nor to be off now.
+    assert_eq!(rig.tell(&["outputs-off"]).status.code(), Some(1));
+    rig.write("controller.toml", CONTROLLER);
+    let daemon = rig.start_real();
+    let events = rig.rows("event");
+    let found: Vec<&str> = events
+        .iter()
+        .filter(|event| event["code"] == "output-found-on")
+        .filter_map(|event| event["text"].as_str())
+        .collect();
+    assert_eq!(found.len(), 3, "{events:?}");
+    for what in ["common cut-off (GPIO24)", "head slow", "head fast"] {
+        let said = found.iter().find(|text| text.contains(what)).unwrap();
+        assert!(said.contains("could not be driven off"), "{said}");
+    }
+    daemon.stop();
+}

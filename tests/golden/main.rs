@@ -10,15 +10,15 @@ use dosewright::chemistry::{Measurand, PhScale, Quantity};
 use dosewright::config::Right;
 use dosewright::engine::{
     AddedNow, Advice, AdviceChange, AdviceDay, AdviceOutlook, Answer, BenchAsk, Command, Confirm,
-    CorridorFigures, CourseAction, CourseDay, CourseFigures, CourseWish, DoseFigures,
-    EstimateStatus, Figures, Lab, LineChange, NewBench, NewCalibration, NewCourse, NewMeasured,
-    NewRefill, NewUptake, NewVerification, NextTestAdvice, Proposal, RefillFigures, RefillLevel,
-    Replaces, Tell, TestBecause, Token, UptakeFigures, Verdict, Wish,
+    CourseAction, CourseDay, CourseFigures, CourseWish, DoseFigures, EstimateStatus, Figures, Lab,
+    LineChange, NewBench, NewCalibration, NewCourse, NewMeasured, NewRefill, NewUptake,
+    NewVerification, NextTestAdvice, Proposal, RefillFigures, RefillLevel, Replaces, Tell,
+    TestBecause, Token, UptakeFigures, Verdict, Wish,
 };
 use dosewright::quantity::{Alkalinity, Millis, Name, Volume, Words};
 use dosewright::record::{
-    Addition, CalibrationRun, Carried, Columns, Departure, Destination, DoseId, DoseKind, Ends,
-    Found, HoldScope, Observed, Reading, UptakeHow,
+    Addition, CalibrationRun, Carried, Columns, CorridorGrant, Departure, Destination, DoseId,
+    DoseKind, Ends, Found, HoldScope, NoNumber, Observed, Reading, UptakeHow,
 };
 
 fn name(text: &str) -> Name {
@@ -186,6 +186,7 @@ fn lab() -> Lab {
             value: "Result".to_owned(),
             unit: "Unit".to_owned(),
             limit: Some("LOD".to_owned()),
+            words: [("n.n.".to_owned(), NoNumber::NotFound)].into(),
         }),
     }
 }
@@ -487,13 +488,11 @@ fn advice() -> Advice {
 }
 
 fn corridor() -> Figures {
-    Figures::Corridor(CorridorFigures {
+    Figures::Corridor(CorridorGrant {
         of: Quantity::Alkalinity,
         middle: 0.8,
         added: 0.8,
         follows: 0.8,
-        low: 0.72,
-        high: 0.88,
         share: 0.1,
         until: "2027-01-24".parse().unwrap(),
     })

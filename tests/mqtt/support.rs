@@ -19,7 +19,9 @@ use dosewright::mqtt::{
     Clock, EventLine, Health, Identity, RemoteCommand, Running, Seams, Settings, Topics, spawn,
 };
 use dosewright::quantity::{Alkalinity, FlowRate, Millis, Name, Volume};
-use dosewright::record::{Corridor, Found, Observation, Observed, Reading, Stamp, Who};
+use dosewright::record::{
+    Corridor, CorridorGrant, Found, Observation, Observed, Reading, Stamp, Who,
+};
 use jiff::Timestamp;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, PublishOptions, QoS};
 use serde_json::Value;
@@ -226,13 +228,15 @@ fn water() -> WaterStatus {
         allowed_because: Some("uptake plus the largest allowed rise".to_owned()),
         corridors: vec![CorridorStatus {
             corridor: Corridor {
-                of: Quantity::Alkalinity,
-                middle: 1.2,
-                added: 1.2,
-                follows: 1.2,
-                share: 0.1,
+                grant: CorridorGrant {
+                    of: Quantity::Alkalinity,
+                    middle: 1.2,
+                    added: 1.2,
+                    follows: 1.2,
+                    share: 0.1,
+                    until: "2026-12-31".parse().unwrap(),
+                },
                 granted: "2026-11-01".parse().unwrap(),
-                until: "2026-12-31".parse().unwrap(),
                 ended: None,
                 live: true,
                 who: Who::Local { uid: 1000 },

@@ -36,7 +36,15 @@ fn told(reef: &Reef, words: &[&str], answers: &str) -> Output {
     child.wait_with_output().unwrap()
 }
 
-const RUNS: [&str; 10] = [
+const RUNS: [&str; 18] = [
+    "--run",
+    "2s=1.00mL",
+    "--run",
+    "2s=1.01mL",
+    "--run",
+    "12s=6.03mL",
+    "--run",
+    "12s=5.98mL",
     "--run",
     "2s=1.00mL",
     "--run",
@@ -61,7 +69,7 @@ fn typed_runs_make_a_certificate_with_every_run_and_what_it_covers() {
         "{done:?}"
     );
     let shown = reef.json(&["calibration", "show", "alkalinity", "--json"]);
-    assert_eq!(shown["runs"].as_array().unwrap().len(), 4);
+    assert_eq!(shown["runs"].as_array().unwrap().len(), 8);
     assert_eq!(shown["runs"][2]["entered"], "6.03mL");
     assert_eq!(
         (&shown["measured"], &shown["simulated"]),
@@ -495,9 +503,9 @@ fn newest_doses(reef: &Reef) -> Vec<Value> {
 }
 
 /// All runs, with what came out in each.
-fn measure(terminal: &mut Terminal, amounts: &[&str]) {
-    for (run, amount) in amounts.iter().enumerate() {
-        terminal.wait_for(&format!("Run {} of {}", run + 1, amounts.len()));
+fn measure(terminal: &mut Terminal, done: usize, amounts: &[&str]) {
+    for (run, amount) in (done + 1..).zip(amounts) {
+        terminal.wait_for(&format!("Run {run} of {}", done + amounts.len()));
         terminal.wait_for("q ends:");
         terminal.type_in("\n");
         terminal.wait_for("What came out");
@@ -540,8 +548,17 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
     assert!(primed["on_time_ms"].as_i64() < primed["run_time_ms"].as_i64());
     terminal.wait_for("q ends:");
     terminal.type_in("s\n");
-    measure(&mut terminal, &["0.50 mL", "2.01 mL", "0.51 mL", "1.99 mL"]);
+    measure(
+        &mut terminal,
+        0,
+        &["0.50 mL", "2.01 mL", "0.51 mL", "1.99 mL"],
+    );
     terminal.wait_for("rate ");
+    // Two runs each say too little of the scatter for the plan's dose; a third each says enough.
+    terminal.wait_for("3.15 mL is NOT metered by this");
+    terminal.wait_for("3 runs each of 1 s and 4 s would do");
+    terminal.type_in("m\n");
+    measure(&mut terminal, 4, &["0.50 mL", "2.00 mL"]);
     terminal.wait_for("Type yes to go on:");
     terminal.type_in("yes\n");
     terminal.wait_for("head alkalinity is calibrated");
@@ -561,14 +578,14 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
         "nothing real was measured in a dry run"
     );
     let runs = shown["runs"].as_array().unwrap();
-    assert_eq!(runs.len(), 4);
+    assert_eq!(runs.len(), 6);
     let given: Vec<i64> = newest_doses(&reef)
         .iter()
         .map(|d| d["number"].as_i64().unwrap())
         .collect();
     let used: Vec<i64> = runs.iter().map(|r| r["dose"].as_i64().unwrap()).collect();
     assert_eq!(
-        given[1..5],
+        given[1..7],
         used[..],
         "everything that was pumped is in the record"
     );

@@ -67,21 +67,22 @@ fn lab_reports_over_a_season_show_a_trend_and_water_changes_are_in_the_account()
         .unwrap();
     drop(ledger);
     let shown = json(state.path(), &["panel", "show", "--json"]);
-    let of = |symbol: &str| {
-        let all = shown["elements"].as_array().unwrap().iter();
-        let mut of = all.filter(|e| e["element"] == symbol);
+    let of = |word: &str| {
+        let all = shown["rows"].as_array().unwrap().iter();
+        let mut of = all.filter(|e| e["of"] == word);
         of.next().unwrap()["remarks"].to_string()
     };
     // 1 mg/L in 30 days is 1.01 in a month of 30.44.
     assert!(
-        of("Sr").contains("over 4 reports falling by 1.0") && of("Sr").contains("mg/L a month"),
+        of("strontium").contains("over 4 reports falling by 1.0")
+            && of("strontium").contains("mg/L a month"),
         "{}",
-        of("Sr")
+        of("strontium")
     );
     assert!(
-        of("Zn").contains("the water was changed once"),
+        of("zinc").contains("the water was changed once"),
         "{}",
-        of("Zn")
+        of("zinc")
     );
 }
 

@@ -22,7 +22,9 @@ mod bench;
 mod changeover;
 mod commissioning;
 mod exchanged;
+mod lab;
 mod refill;
+mod report;
 mod told;
 
 const DAY: i64 = 86_400_000;
@@ -387,6 +389,33 @@ fn dilution_is_worked_out_for_this_tank() {
         ],
     );
     near(&steady["before_change_mg_per_l"], 70.0, 1e-9);
+    let words =
+        |words: &str| -> Value { json(state.path(), &words.split(' ').collect::<Vec<_>>()) };
+    // 8 + 0.9 x (12 - 8); and 0.5 dKH a day taken up for 2 days, a tenth changed: 8 - 1 / 0.1.
+    let changes = words("dilute changes --change 30L --times 1 --from 12dKH --new 8dKH --json");
+    near(&changes["level_after_dkh"], 11.6, 1e-9);
+    let steady =
+        words("dilute steady --change 30L --every-days 2 --uptake 0.5dKH --new 18dKH --json");
+    near(&steady["before_change_dkh"], 8.0, 1e-9);
+    // Half of it a day and half changed each day: before = after / 2, after = before / 2 + 4.
+    let steady =
+        words("dilute steady --change 150L --every-days 1 --uptake-percent 50 --new 8mg/L --json");
+    near(&steady["before_change_mg_per_l"], 8.0 / 3.0, 1e-9);
+    near(&steady["after_change_mg_per_l"], 16.0 / 3.0, 1e-9);
+    let mixed = "dilute changes --change 30L --times 1 --from 12dKH --new 8mg/L";
+    let mixed = run(state.path(), &mixed.split(' ').collect::<Vec<_>>());
+    assert_eq!(mixed.status.code(), Some(2), "{mixed:?}");
+    let rescue = words(
+        "dilute rescue --change 150L --times 3 --from 0.8mg/L --alkalinity 9dKH --new-alkalinity 7dKH --salinity 35 --new-salinity 33 --json",
+    );
+    let last = &rescue["rounds"][2];
+    near(&last["day"], 6.0, 1e-9);
+    near(&last["left_percent"], 12.5, 1e-9);
+    near(&last["after_mg_per_l"], 0.1, 1e-9);
+    near(&last["alkalinity_dkh"], 7.25, 1e-9);
+    near(&last["salinity"], 33.25, 1e-9);
+    near(&rescue["rounds"][0]["alkalinity_moved_dkh"], -1.0, 1e-9);
+    near(&rescue["rounds"][0]["salinity_moved"], -1.0, 1e-9);
     let half = json(
         state.path(),
         &["dilute", "continuous", "--left", "50", "--json"],
@@ -647,31 +676,32 @@ fn a_lab_report_is_held_against_natural_seawater_the_one_before_and_what_was_dos
     ledger.store(&report(30 * DAY, &second)).unwrap();
     drop(ledger);
     let shown = json(state.path(), &["panel", "show", "--json"]);
-    let of = |symbol: &str| {
-        shown["elements"]
+    let of = |word: &str| {
+        shown["rows"]
             .as_array()
             .unwrap()
             .iter()
-            .find(|e| e["element"] == symbol)
+            .find(|e| e["of"] == word)
             .unwrap()
             .clone()
     };
-    let remarks = |symbol: &str| of(symbol)["remarks"].to_string();
-    assert_eq!(of("Ca")["band"], "low");
+    let remarks = |word: &str| of(word)["remarks"].to_string();
+    assert_eq!(of("calcium")["verdict"], "low");
     // Row a2.rc.Ca: 412.1 mg/kg at salinity 35, 421.7 mg/L at 25 C.
-    near(&of("Ca")["natural_mg_per_l"], 421.7, 0.5);
+    near(&of("calcium")["natural"], 421.7, 0.5);
     assert!(
-        remarks("Ca").contains("fallen") && remarks("Ca").contains("course raise calcium --of Ca"),
+        remarks("calcium").contains("fallen")
+            && remarks("calcium").contains("course raise calcium --of Ca"),
         "{}",
-        remarks("Ca")
+        remarks("calcium")
     );
     assert!(
-        remarks("Cu").contains("look for a source"),
+        remarks("copper").contains("look for a source"),
         "{}",
-        remarks("Cu")
+        remarks("copper")
     );
     assert!(shown["corrosion"][0].as_str().unwrap().contains("brass"));
-    assert_eq!(of("I")["below_limit"], true);
+    assert_eq!(of("iodine")["below_limit"], true);
     let list = json(state.path(), &["panel", "list", "--json"]);
     assert_eq!(list.as_array().unwrap().len(), 2);
     let csv = state.path().join("report.csv");

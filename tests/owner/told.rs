@@ -128,3 +128,18 @@ fn a_lab_report_is_corrected_and_taken_back() {
     assert_eq!(reports(), Value::Array(Vec::new()));
     assert_eq!(calcium().len(), 2);
 }
+
+#[test]
+fn nutrients_stand_in_the_status_with_their_age_and_what_was_not_found_as_that() {
+    let reef = reef();
+    reef.json(&["reading", "add", "phosphate", "<0.02 mg/L", "--json"]);
+    reef.json(&["reading", "add", "nitrate", "5 mg/L", "--json"]);
+    let output = reef.run(&["status"]);
+    let status = String::from_utf8_lossy(&output.stdout).into_owned();
+    for shown in [
+        "phosphate: < 0.02 mg/L (below what the test can find",
+        "nitrate: 5.000 mg/L +- 0.2500 mg/L; tested 0.0 d ago",
+    ] {
+        assert!(status.contains(shown), "{status}");
+    }
+}

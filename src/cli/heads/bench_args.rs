@@ -106,7 +106,7 @@ pub(crate) struct Calibrate {
     /// How long the guided runs are, for example "3s,12s"; half and twice the planned dose when left out
     #[arg(long, value_name = "TIMES", value_delimiter = ',', value_parser = parse_duration, conflicts_with_all = ["runs", "doses"])]
     pub(crate) lengths: Vec<Millis>,
-    /// How often each length is run; 3 times when left out
+    /// How often each length is run; 5 times when left out
     #[arg(long, value_parser = clap::value_parser!(u32).range(2..=20), conflicts_with_all = ["runs", "doses"])]
     pub(crate) repeats: Option<u32>,
     /// What vessels and scales are read by

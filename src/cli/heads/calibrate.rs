@@ -20,20 +20,13 @@ use crate::cli::{Out, Place, Result, refused};
 use crate::config::{Head, Line, Mode};
 use crate::control::{Client, Response};
 use crate::engine::{Command, NewCalibration};
-use crate::metering::{Calibration, FitRules, fit};
+use crate::metering::{Calibration, CalibrationFit, FitRules, REPEATS, fit, lengths_around};
 use crate::plan::{Schedule, plan_daily_volumes};
 use crate::quantity::{Millis, Name, Volume, parse_flow_rate};
 use crate::record::{CalibrationRun, DoseId};
 
 /// Priming by one press of the key, at most.
 const PRIME: Millis = Millis::from_secs(60);
-
-/// How often each length is run. Ours: three show which of them is off.
-const REPEATS: u32 = 3;
-
-/// Shortest and longest length against the usual dose: less than half of it, so that half the plan is still covered by a head that turns out
-/// faster than was thought, and twice.
-const AROUND: (f64, f64) = (0.4, 2.0);
 
 pub(crate) fn calibrate(place: &Place, head: &Name, options: &Calibrate, out: &mut Out) -> Result {
     let mut entries = Entries::new(&options.conditions)?;
@@ -43,14 +36,14 @@ pub(crate) fn calibrate(place: &Place, head: &Name, options: &Calibrate, out: &m
     let step = options.resolution.as_ref().ok_or_else(|| {
         usage("what were the volumes read by? Give the step of the cylinder or scale, for example --resolution \"0.1 mL\" or --resolution \"0.01 g\"; a coarse one makes small doses uncertain")
     })?;
-    let resolution = step.volume(entries.weighing())?;
+    let resolution = step.step(entries.weighing())?;
     let mut runs = chosen(place, head, &options.doses)?;
     for run in &options.runs {
         runs.push(run.weighed(entries.weighing())?);
     }
-    let lines = fitted_words(place, head, &runs, resolution)?;
+    let fitted = fit_of(&runs, resolution)?;
     if !place.json {
-        for line in lines {
+        for line in fitted_words(place, head, &fitted)? {
             writeln!(out, "{line}")?;
         }
     }
@@ -80,21 +73,19 @@ fn chosen(place: &Place, head: &Name, doses: &[i64]) -> Result<Vec<CalibrationRu
     doses.iter().map(of).collect()
 }
 
-/// What a fit is worth.
-fn fitted_words(
-    place: &Place,
-    head: &Name,
-    runs: &[CalibrationRun],
-    resolution: Volume,
-) -> Result<Vec<String>> {
+fn fit_of(runs: &[CalibrationRun], resolution: Volume) -> Result<CalibrationFit> {
     let rules = FitRules {
         resolution,
         ..FitRules::default()
     };
-    let fitted = fit(&CalibrationRun::used(runs), &rules)
-        .map_err(|refusal| refused(format!("not taken: {refusal}")))?;
+    fit(&CalibrationRun::used(runs), &rules)
+        .map_err(|refusal| refused(format!("not taken: {refusal}")))
+}
+
+/// What a fit is worth.
+fn fitted_words(place: &Place, head: &Name, fitted: &CalibrationFit) -> Result<Vec<String>> {
     let before = newest(place, head)?;
-    Ok(fit_lines(&fitted, before.as_ref().map(|c| &c.calibration)))
+    Ok(fit_lines(fitted, before.as_ref().map(|c| &c.calibration)))
 }
 
 fn new_calibration(
@@ -154,21 +145,30 @@ fn fitted(
     bench: &mut AtTheBench<'_>,
 ) -> Result {
     let (place, head) = (bench.place, bench.head);
+    let mut job = job.clone();
     let mut runs = kept_runs(&open(place)?, head)?;
     loop {
-        runs = dialogue(job, entries, bench, runs)?;
-        for line in fitted_words(place, head, &runs, job.resolution)? {
+        runs = dialogue(&job, entries, bench, runs)?;
+        let fitted = fit_of(&runs, job.resolution)?;
+        for line in fitted_words(place, head, &fitted)? {
             bench.say(&line)?;
         }
-        let take = "Take it? b takes the last entry back and runs again. Type yes to go on:";
+        let more = more_runs(&job, &fitted, bench)?;
         let answer = if options.agreed.yes {
             "yes".to_owned()
         } else {
-            bench.ask(take)?
+            let or_more = more.map_or("", |_| "m makes them, ");
+            bench.ask(&format!(
+                "Take it? {or_more}b takes the last entry back and runs again. Type yes to go on:"
+            ))?
         };
-        match answer.as_str() {
-            "yes" => {}
-            "b" => {
+        match (answer.as_str(), more) {
+            ("yes", _) => {}
+            ("m", Some(repeats)) => {
+                job.repeats = repeats;
+                continue;
+            }
+            ("b", _) => {
                 bench.take_last_back(&mut runs)?;
                 continue;
             }
@@ -186,6 +186,30 @@ fn fitted(
         }
         bench.take_last_back(&mut runs)?;
     }
+}
+
+/// Says why the line's usual dose is not metered, and how many runs of each length would do; `None` when it is, or 20 would not do.
+fn more_runs(job: &Job, fitted: &CalibrationFit, bench: &mut impl Talk) -> Result<Option<u32>> {
+    let (usual, percent) = (job.usual, job.head.tolerance_percent);
+    let limits = fitted.metering_limits(percent);
+    let Err(why) = limits.and_then(|l| l.run_time(&fitted.calibration(), usual)) else {
+        return Ok(None);
+    };
+    bench.say(&format!(
+        "The plan's dose of {usual} is NOT metered by this: {why}."
+    ))?;
+    let repeats = fitted.repeats_for(usual, percent);
+    let lengths: Vec<String> = job.lengths.iter().map(Millis::to_string).collect();
+    let lengths = lengths.join(" and ");
+    bench.say(&repeats.map_or_else(
+        || format!("More runs of {lengths} would not do, not 20 of each either."),
+        |repeats| {
+            format!(
+                "{repeats} runs each of {lengths} would do, if more of them scatter as these did."
+            )
+        },
+    ))?;
+    Ok(repeats)
 }
 
 /// Has a calibration taken; a rate that is doubtful is asked about.
@@ -210,17 +234,13 @@ fn resolution(
     entries: &mut Entries,
     person: &mut Person<'_>,
 ) -> Result<Volume> {
-    if let Some(step) = &options.resolution {
-        return entries.read(step, person)?.ok_or_else(|| {
-            usage(format!(
-                "\"{}\" is no step of a cylinder or scale",
-                step.typed
-            ))
-        });
-    }
+    let mut told = options.resolution.as_ref().map(|step| step.typed.clone());
     loop {
-        let typed = person.ask("Step of the cylinder or scale? (for example 0.1 mL, or 0.01 g)")?;
-        if let Some(step) = entries.volume(&typed, person)? {
+        let typed = match told.take() {
+            Some(typed) => typed,
+            None => person.ask("Step of the cylinder or scale? (for example 0.1 mL, or 0.01 g)")?,
+        };
+        if let Some(step) = entries.step(&typed, person)? {
             return Ok(step);
         }
     }
@@ -249,7 +269,8 @@ fn job(place: &Place, name: &Name, options: &Calibrate, resolution: Volume) -> R
         .filter(|_| in_force);
     let usual = usual_dose(&loaded, line);
     let lengths = if options.lengths.is_empty() {
-        usual_lengths(head, known.as_ref(), usual)
+        let rate = known.as_ref().map_or(head.nominal_rate, Calibration::rate);
+        lengths_around(usual, rate, head.run_max).to_vec()
     } else {
         options.lengths.clone()
     };
@@ -287,20 +308,6 @@ fn usual_dose(loaded: &crate::config::Loaded, line: &Line) -> Volume {
         .unwrap_or_else(|| line.dose_cap.scaled(0.5).unwrap_or(line.dose_cap))
 }
 
-/// A shorter and a longer run than the usual dose takes, within what the head may run, and far enough apart for a line.
-fn usual_lengths(head: &Head, known: Option<&Calibration>, usual: Volume) -> Vec<Millis> {
-    let rate = known.map_or(head.nominal_rate, Calibration::rate);
-    let time = |share: f64| {
-        Millis::from_secs_f64(usual.as_ml() * share / rate.as_ml_per_min() * 60.0)
-            .unwrap_or(head.run_max)
-    };
-    let (less, more) = AROUND;
-    let quarter = Millis::new(head.run_max.as_ms() / 4);
-    let short = time(less).max(Millis::new(500)).min(quarter);
-    let long = time(more).max(Millis::new(short.as_ms().saturating_mul(4)));
-    vec![short, long.min(head.run_max)]
-}
-
 /// What all runs together may give at most, mL.
 fn most_ml(head: &Head, known: Option<&Calibration>, lengths: &[Millis], repeats: u32) -> f64 {
     let most = |time: &Millis| head.at_most(known, *time).as_ml();
@@ -333,10 +340,8 @@ mod tests {
             let nominal = Calibration::new(head.nominal_rate, Volume::ZERO).unwrap();
             for known in [None, Some(&nominal)] {
                 for usual in [line.dose_cap, usual_dose(&loaded, line), Volume::from_ul(1)] {
-                    let lengths = usual_lengths(head, known, usual);
-                    let [short, long] = lengths[..] else {
-                        panic!("{lengths:?}");
-                    };
+                    let lengths = lengths_around(usual, head.nominal_rate, head.run_max);
+                    let [short, long] = lengths;
                     assert!(
                         short >= Calibration::RUN_MIN && long <= head.run_max,
                         "{lengths:?}"
@@ -344,7 +349,7 @@ mod tests {
                     assert!(
                         long.as_secs() / short.as_secs() >= FitRules::default().length_ratio_min
                     );
-                    let all = most_ml(head, known, &lengths, 3);
+                    let all = most_ml(head, known, &lengths, REPEATS);
                     assert!(all <= line.bench_cap().as_ml(), "{}: {all} mL", line.name);
                 }
             }

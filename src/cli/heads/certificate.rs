@@ -54,6 +54,10 @@ pub(crate) fn fit_lines(fitted: &CalibrationFit, before: Option<&Calibration>) -
             fitted.cv_percent()
         ),
     ];
+    lines.push(format!(
+        "volumes read in steps of {}, which these limits hold",
+        fitted.rules().resolution
+    ));
     lines.extend(fitted.lengths().iter().map(length_line));
     if let Some(bend) = fitted.lack_of_fit().filter(|l| l.probability < 0.05) {
         lines.push(format!(

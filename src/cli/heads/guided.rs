@@ -18,7 +18,7 @@ use crate::quantity::{Millis, Name, Volume};
 use crate::record::{CalibrationRun, DoseEnd, DoseKind};
 
 /// What the guided run is about.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Job {
     pub(crate) head: Head,
     pub(crate) line: Line,

@@ -118,21 +118,30 @@ impl Entries {
     /// # Errors
     /// When whoever was asked went away.
     pub(crate) fn volume(&mut self, typed: &str, talk: &mut impl Talk) -> Result<Option<Volume>> {
-        match told(Read::new(typed).map_err(usage), talk)? {
-            Some(read) => self.read(&read, talk),
-            None => Ok(None),
-        }
+        self.read(typed, Read::volume, talk)
     }
 
-    /// The same of an entry that was read before.
+    /// The step of the vessel or scale that entries are read by; `None` when it is none, which was said.
     ///
     /// # Errors
     /// When whoever was asked went away.
-    pub(crate) fn read(&mut self, read: &Read, talk: &mut impl Talk) -> Result<Option<Volume>> {
+    pub(crate) fn step(&mut self, typed: &str, talk: &mut impl Talk) -> Result<Option<Volume>> {
+        self.read(typed, Read::step, talk)
+    }
+
+    fn read(
+        &mut self,
+        typed: &str,
+        how: fn(&Read, Option<&Weighing>) -> Result<Volume>,
+        talk: &mut impl Talk,
+    ) -> Result<Option<Volume>> {
+        let Some(read) = told(Read::new(typed).map_err(usage), talk)? else {
+            return Ok(None);
+        };
         if let Scale::Grams(_) = read.on {
             self.ask_liquid(talk)?;
         }
-        told(read.volume(self.weighing.as_ref()), talk)
+        told(how(&read, self.weighing.as_ref()), talk)
     }
 
     /// A net mass in g as a volume; `None` when it is none, which was said.
@@ -268,6 +277,21 @@ impl Read {
         Ok(Self { typed, on })
     }
 
+    /// As the step that readings are rounded to; volumes are kept in whole microlitres, so that none is finer.
+    pub(crate) fn step(&self, weighing: Option<&Weighing>) -> Result<Volume> {
+        let is_none = match self.on {
+            Scale::Volume(volume) => volume <= Volume::ZERO,
+            Scale::Grams(grams) => grams <= 0.0,
+        };
+        if is_none {
+            return Err(usage(format!(
+                "a step of {} is none: every vessel and scale has one; give the smallest difference that it shows, for example 0.1 mL or 0.01 g",
+                self.typed
+            )));
+        }
+        Ok(self.volume(weighing)?.max(Volume::from_ul(1)))
+    }
+
     pub(crate) fn volume(&self, weighing: Option<&Weighing>) -> Result<Volume> {
         let grams = match self.on {
             Scale::Volume(volume) => return Ok(volume),
@@ -314,6 +338,19 @@ impl TimedRun {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_step_of_nothing_is_asked_for_again_and_one_below_a_microlitre_is_one() {
+        let step = |text: &str| {
+            Read::new(text)
+                .map_err(usage)?
+                .step(Some(&at("20 C", "1013 hPa")))
+        };
+        refused(step("0 mL"));
+        assert!(refused(step("0 g")).contains("the smallest difference that it shows"));
+        assert_eq!(step("0.0001 g").unwrap(), Volume::from_ul(1));
+        assert_eq!(step("0.2 mL").unwrap(), Volume::from_ul(200));
+    }
 
     fn at(celsius: &str, hpa: &str) -> Weighing {
         let conditions = Conditions {

@@ -1,3 +1,4 @@
 //! The record.
 
 pub(crate) mod ledger;
+pub(crate) mod report;

@@ -3,11 +3,11 @@
 //! Every number is taken from the very structures the guard decides by, never from the text of the files, so that the limit shown
 //! is the limit applied. Every number has its unit.
 
-use super::hardware::{head_words, pin_words};
+use super::hardware::head_words;
 use crate::chemistry::Quantity;
 use crate::config::{
     AlarmAction, Blocks, Controller, Gives, InputRole, Line, Loaded, Mode, Origin, Plan,
-    PlannedLine, Solution, Times, WaterLimits,
+    PlannedLine, Solution, Times, WaterLimits, pin_words,
 };
 use crate::plan::{busiest_hour, is_tied, planned_rise, uptake_from, volume_with};
 use crate::quantity::{Name, TankVolume, Volume};
@@ -263,14 +263,15 @@ fn adds_words(solution: &Solution, volume: Volume, tank: TankVolume) -> String {
         parts.push(format!("alkalinity {:.4} dKH", rise.as_dkh()));
     }
     let company = ["Na", "Cl"];
-    for element in effect
-        .elements_mg_per_l
+    for of in effect
+        .dissolved_mg_per_l
         .keys()
-        .filter(|element| !company.contains(&element.symbol()))
+        .filter(|of| !company.contains(&of.symbol()))
     {
-        let rise = effect.element_rise(element, volume, tank);
+        let rise = effect.dissolved_rise(of, volume, tank);
         parts.push(format!(
-            "{element} {} mg/L",
+            "{} {} mg/L",
+            of.symbol(),
             significant(rise.as_mg_per_l())
         ));
     }

@@ -14,7 +14,7 @@ use crate::control::{Client, ClientError, NO_ANSWER, Request, Response, STOPPING
 use crate::daemon::{InstanceLock, LockError, add_hold, kernel_clock_is_synchronised, machine_now};
 use crate::engine::Command;
 use crate::plan::check_plan;
-use crate::quantity::{Millis, Name, Words, parse_duration};
+use crate::quantity::{Millis, Name, Words, listed, parse_duration};
 use crate::record::{Hold as HoldRecord, HoldScope, NOTHING_IS_HELD, Who};
 
 /// Options of `hold`.
@@ -119,13 +119,10 @@ fn scope(place: &Place, line: Option<&str>) -> Result<HoldScope> {
 
 fn known_lines(place: &Place) -> String {
     match lines(place) {
-        Some(lines) => {
-            let names: Vec<&str> = lines.iter().map(Name::as_str).collect();
-            format!(
-                "the lines are: {}; `dosewright hold` holds all",
-                names.join(", ")
-            )
-        }
+        Some(lines) => format!(
+            "the lines are: {}; `dosewright hold` holds all",
+            listed(&lines)
+        ),
         None => "`dosewright status` shows the lines; `dosewright hold` holds all".to_owned(),
     }
 }

@@ -3,6 +3,7 @@
 pub(crate) mod arm;
 pub(crate) mod check;
 pub(crate) mod daemon;
+pub(crate) mod demo;
 pub(crate) mod dose;
 mod explain;
 mod hardware;

@@ -3,11 +3,11 @@
 use std::io::Write;
 use std::time::Duration;
 
+use clap::Args;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::chemistry::figures;
-use crate::cli::args::StatusArgs;
+use crate::chemistry::{Measurand, figures};
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
@@ -16,6 +16,24 @@ use crate::config::Mode;
 use crate::control::{Client, Request};
 use crate::engine::{HeadStatus, LineState, LineStatus, Status};
 use crate::quantity::{Alkalinity, Millis, Volume};
+use crate::record::Found;
+
+/// Standard uncertainties either way that hold 95 % of what a reading may be (JCGM 100:2008, 6.2 and 6.3).
+const COVERAGE: f64 = 2.0;
+
+/// Options of `status`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dosewright status --watch\nExit code 0: nothing needs you. 1: something is held, blocked or in alarm. 69: no daemon answers."
+)]
+pub(crate) struct StatusArgs {
+    /// Refresh every two seconds until interrupted
+    #[arg(long, conflicts_with = "json")]
+    watch: bool,
+    /// Exit with 1 when something is held, blocked or in alarm
+    #[arg(long)]
+    exit_code: bool,
+}
 
 /// Time between two refreshes of `--watch`.
 const REFRESH: Duration = Duration::from_secs(2);
@@ -96,6 +114,7 @@ fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
     reasons(view, out)?;
     alkalinity(view, out)?;
     estimates(view, out)?;
+    nutrients(view, out)?;
     heads(view, out)?;
     for course in &view.courses {
         writeln!(out, "\n{}", course.words)?;
@@ -373,6 +392,38 @@ fn estimates(view: &Status, out: &mut Out) -> Result<(), Failure> {
     Ok(())
 }
 
+/// What algae and corals feed on, as the last test found it.
+fn nutrients(view: &Status, out: &mut Out) -> Result<(), Failure> {
+    for of in [Measurand::Nitrate, Measurand::Phosphate] {
+        let known = view.water.readings.get(of.as_str());
+        let found = known.and_then(|known| Some((known.reading.reading()?.found, known.age_s)));
+        if let Some((found, age)) = found {
+            let days = Millis::from_secs(age).as_days();
+            let words = nutrient_words(&of, found);
+            writeln!(out, "\n{of}: {words}; tested {days:.1} d ago")?;
+        }
+    }
+    Ok(())
+}
+
+/// A test that finds nothing has not found that there is nothing.
+fn nutrient_words(of: &Measurand, found: Found) -> String {
+    match found {
+        Found::Below(limit) => format!(
+            "< {limit} {} (below what the test can find: anything from none to that)",
+            of.unit()
+        ),
+        Found::Value { value, uncertainty } if value <= COVERAGE * uncertainty => format!(
+            "{} +- {}, which the test cannot tell from none",
+            of.shown(value),
+            of.shown(uncertainty)
+        ),
+        Found::Value { value, uncertainty } => {
+            format!("{} +- {}", of.shown(value), of.shown(uncertainty))
+        }
+    }
+}
+
 fn alkalinity(view: &Status, out: &mut Out) -> Result<(), Failure> {
     let water = &view.water;
     for words in &water.starts_not_in_force {
@@ -523,6 +574,18 @@ mod tests {
                 .unwrap_err()
                 .contains("dosewright bench calcium")
         );
+    }
+
+    #[test]
+    fn near_zero_is_said_as_what_it_is() {
+        let of = Measurand::Phosphate;
+        let words = |value, uncertainty| nutrient_words(&of, Found::Value { value, uncertainty });
+        let below = nutrient_words(&of, Found::Below(0.02));
+        assert!(below.starts_with("< 0.02 mg/L (below what"), "{below}");
+        for near in [words(0.0, 0.0), words(0.03, 0.02)] {
+            assert!(near.contains("cannot tell from none"), "{near}");
+        }
+        assert_eq!(words(0.08, 0.02), "0.08000 mg/L +- 0.02000 mg/L");
     }
 
     #[test]

@@ -18,7 +18,7 @@ use crate::control::Client;
 use crate::engine::{NewUptake, Wish};
 use crate::estimate::{Beginning, Fall};
 use crate::plan::{DailyVolumes, plan_daily_volumes, unseen, with_uptake};
-use crate::quantity::{Millis, Name, Volume, parse_duration, parse_volume};
+use crate::quantity::{Millis, Name, Volume, listed, parse_duration, parse_volume};
 use crate::record::{Found, Observation, Observed, UptakeHow};
 
 /// How long a level is taken to have stood still where its owner does not say. Ours: who says so has looked for a week.
@@ -136,10 +136,9 @@ fn test(of: &Quantity, text: &str, kit: Option<&str>) -> Result<(f64, f64), Fail
 
 fn solution_named<'a>(controller: &'a Controller, name: &Name) -> Result<&'a Solution, Failure> {
     controller.solutions.get(name).ok_or_else(|| {
-        let known: Vec<&str> = controller.solutions.keys().map(Name::as_str).collect();
+        let known = listed(controller.solutions.keys());
         usage(format!(
-            "there is no solution {name}; the solutions are: {}",
-            known.join(", ")
+            "there is no solution {name}; the solutions are: {known}"
         ))
     })
 }

@@ -187,7 +187,7 @@ fn add(place: &Place, what: &ToldChange, mistake: Option<&Mistake>, out: &mut Ou
                     from: Some((Name::new(what).map_err(usage)?, *volume)),
                     adds: Carried::new(),
                 },
-                amount @ (Amount::Alkalinity(_) | Amount::Concentration(_)) => {
+                amount @ Amount::PerLitre(..) => {
                     let of = quantity(what).map_err(usage)?;
                     let adds = Carried::from([(of.clone(), amount.of(&of).map_err(usage)?)]);
                     Addition { from: None, adds }

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::json;
 
-use crate::chemistry::{self, Quantity, figures};
+use crate::chemistry::Quantity;
 use crate::cli::place::{Agreed, Noted};
 use crate::cli::proposal::{Consent, agreed_to, propose};
 use crate::cli::record::ledger::open;
@@ -17,9 +17,9 @@ use crate::cli::water::told::rows;
 use crate::cli::words::{Amount, amount, minute, quantity, usage, zone};
 use crate::cli::{Out, Place, Result, refused};
 use crate::engine::{Command, CourseAction, CourseWish, NewCourse, Wish};
-use crate::ledger::{GivenDose, LedgerReader};
+use crate::ledger::LedgerReader;
 use crate::quantity::{Name, Volume, f64_from_i64};
-use crate::record::{Course, CourseState, Departure, Ends};
+use crate::record::{Course, CourseState, Departure, Ends, GivenDose};
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum CourseCommand {
@@ -170,14 +170,6 @@ pub(crate) fn course(place: &Place, options: &CourseCommand, out: &mut Out) -> R
         CourseCommand::Back(which) => set(which, CourseAction::Back, out),
         CourseCommand::End(which) => set(which, CourseAction::End, out),
         CourseCommand::Confirm(which) => confirm(place, which, out),
-    }
-}
-
-/// A number in the quantity's unit, in words.
-fn in_words(of: &Quantity, value: f64) -> String {
-    match of {
-        Quantity::Alkalinity => format!("{} dKH", figures(value)),
-        Quantity::Element(_) => chemistry::amount(value),
     }
 }
 
@@ -349,8 +341,8 @@ fn in_a_line(newest: &Course, (volume, made): (Volume, f64)) -> String {
         ..
     } = &newest.what
     {
-        let made = in_words(of, made);
-        let aim = in_words(of, per_day * f64::from(newest.days));
+        let made = of.unit().figures(made);
+        let aim = of.unit().figures(per_day * f64::from(newest.days));
         parts.push(format!("{extra} a day, given {volume}"));
         parts.push(match ends {
             Ends::Aim => format!("which makes {made} of {aim}"),

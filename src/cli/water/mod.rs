@@ -2,6 +2,7 @@
 
 pub(crate) mod accept;
 pub(crate) mod advise;
+mod batch;
 pub(crate) mod begin;
 pub(crate) mod changes;
 pub(crate) mod course;
@@ -9,6 +10,8 @@ pub(crate) mod dilute;
 pub(crate) mod owner_args;
 pub(crate) mod panel;
 pub(crate) mod panel_csv;
+mod panel_names;
+mod panel_show;
 pub(crate) mod quantities;
 pub(crate) mod reading;
 pub(crate) mod saturation;

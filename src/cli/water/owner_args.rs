@@ -4,9 +4,9 @@ use clap::{Args, Subcommand};
 use jiff::Timestamp;
 
 use crate::chemistry::Salinity;
-use crate::cli::water::panel_csv::{Decimal, columns};
+use crate::cli::water::panel_csv::{Decimal, columns, no_number};
 use crate::cli::words::salinity;
-use crate::record::Columns;
+use crate::record::{Columns, NoNumber};
 
 /// How what is told goes with the time, the method and the questions.
 #[derive(Debug, Args)]
@@ -42,7 +42,7 @@ pub(crate) struct Panel {
 pub(crate) enum PanelCommand {
     /// Import a report as CSV with a heading
     #[command(
-        after_help = "Examples: dosewright panel add october.csv --lab north --columns \"element=Parameter,value=Result,unit=Unit,limit=LOD\"\n          dosewright panel add november.csv --lab north\nThe columns are asked once for each lab and then remembered. A value \"<0.02\" stays below its detection limit. Each row is a reading of the lab."
+        after_help = "Examples: dosewright panel add october.csv --lab north --columns \"element=Parameter,value=Result,unit=Unit,limit=LOD\"\n          dosewright panel add november.csv --lab north\nThe columns are asked once for each lab and then remembered. A value \"<0.02\", 0, or one below the limit of its row stays below the detection limit. Each row is a reading of the lab."
     )]
     Add(PanelFile),
     /// Import one again in the place of another; the old one is kept and marked
@@ -79,9 +79,12 @@ pub(crate) struct PanelFile {
     /// Which heading holds what: element, value and unit, and limit when there is one
     #[arg(long, value_name = "MAPPING", value_parser = columns)]
     pub(crate) columns: Option<Columns>,
-    /// Relative standard uncertainty of the lab's values, percent (5 is a guess of ours; labs that state theirs are better believed)
-    #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
-    pub(crate) uncertainty: f64,
+    /// What a word means that stands where there is no number: "n.n.=not-found" or "n.n.=not-measured"; remembered for the lab
+    #[arg(long = "word", value_name = "WORD=MEANING", value_parser = no_number)]
+    pub(crate) words: Vec<(String, NoNumber)>,
+    /// Relative standard uncertainty of the lab's values as it states it, percent; when left out one of ours for each element is taken
+    #[arg(long, value_name = "PERCENT")]
+    pub(crate) uncertainty: Option<f64>,
     /// Which sign stands before the decimals, where the file has both; the other one is a thousands' mark
     #[arg(long, value_name = "SIGN")]
     pub(crate) decimal: Option<Decimal>,

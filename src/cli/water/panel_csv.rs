@@ -1,13 +1,17 @@
 //! Lab reports as CSV: which column is what, and rows as readings.
 //!
-//! Deliberately small: one heading line, one value a row. A row that is none is named and left out, never guessed at.
+//! Deliberately small: one heading line below whatever titles there are, one value a row. A row that is none is named and left out, and a
+//! word that stands where a number should is asked about, never guessed at.
+
+use std::collections::BTreeMap;
 
 use csv::{ReaderBuilder, StringRecord, Trim};
 
-use crate::chemistry::{Measurand, Quantity};
-use crate::estimate::PanelUnit;
-use crate::quantity::{Alkalinity, parse_alkalinity, parse_plain_number};
-use crate::record::{Columns, Found, Reading};
+use super::panel_names::measurand;
+use crate::chemistry::{Measurand, Unit};
+use crate::estimate::{PanelUnit, lab_uncertainty};
+use crate::quantity::parse_plain_number;
+use crate::record::{Columns, Found, NoNumber, Reading};
 
 /// Largest report that is read, in rows.
 const ROWS_MAX: usize = 500;
@@ -35,7 +39,39 @@ pub(in crate::cli) fn columns(text: &str) -> Result<Columns, String> {
         value: value.ok_or_else(|| missing("value"))?,
         unit: unit.ok_or_else(|| missing("unit"))?,
         limit,
+        words: BTreeMap::new(),
     })
+}
+
+/// Reads `n.n.=not-found`.
+pub(in crate::cli) fn no_number(text: &str) -> Result<(String, NoNumber), String> {
+    let (word, means) = text.rsplit_once('=').unwrap_or((text, ""));
+    let means = match means.trim() {
+        "not-found" => NoNumber::NotFound,
+        "not-measured" => NoNumber::NotMeasured,
+        _ => {
+            return Err(format!(
+                "\"{text}\" says nothing of a word; write for example \"n.n.=not-found\" or \"n.n.=not-measured\""
+            ));
+        }
+    };
+    Ok((word.trim().to_owned(), means))
+}
+
+/// A file as text: UTF-8, UTF-16 of either order, else Latin-1.
+pub(in crate::cli) fn decoded(bytes: &[u8]) -> String {
+    let wide = |of: fn([u8; 2]) -> u16| {
+        let units: Vec<u16> = bytes.as_chunks().0.iter().map(|two| of(*two)).collect();
+        String::from_utf16_lossy(&units)
+    };
+    match bytes {
+        [0xff, 0xfe, ..] | [_, 0, ..] => wide(u16::from_le_bytes),
+        [0xfe, 0xff, ..] | [0, _, ..] => wide(u16::from_be_bytes),
+        _ => match str::from_utf8(bytes) {
+            Ok(text) => text.to_owned(),
+            Err(_) => bytes.iter().copied().map(char::from).collect(),
+        },
+    }
 }
 
 /// The sign before the decimals.
@@ -58,40 +94,62 @@ pub(in crate::cli) struct Report {
 pub(in crate::cli) struct Sample {
     /// Density of the sample.
     pub(in crate::cli) kg_per_l: f64,
-    /// Relative standard uncertainty of each value, percent.
-    pub(in crate::cli) uncertainty_percent: f64,
+    /// Relative standard uncertainty of each value, percent, where the lab states one.
+    pub(in crate::cli) uncertainty_percent: Option<f64>,
     /// The sign before the decimals, when the owner said which.
     pub(in crate::cli) decimal: Option<Decimal>,
 }
 
-/// A CSV text as its lines, each with its number; the first is the heading.
+/// A CSV text as its lines, each with its number.
 struct Sheet {
     separator: char,
+    /// From the heading on.
     lines: Vec<(u64, StringRecord)>,
 }
 
 impl Sheet {
-    fn new(text: &str) -> Result<Self, String> {
+    /// The text with each sign that may stand between cells.
+    fn all(text: &str) -> impl Iterator<Item = Self> {
         let text = text.trim_start_matches('\u{feff}');
-        let heading = text.lines().next().unwrap_or("");
-        let found = [b';', b'\t']
+        [b';', b'\t', b',']
             .into_iter()
-            .find(|c| heading.contains(char::from(*c)));
-        let separator = found.unwrap_or(b',');
-        let lines = ReaderBuilder::new()
-            .delimiter(separator)
-            .has_headers(false)
-            .flexible(true)
-            .trim(Trim::All)
-            .from_reader(text.as_bytes())
-            .into_records()
-            .map(|line| line.map(|line| (line.position().map_or(0, csv::Position::line), line)))
-            .collect::<Result<_, _>>()
-            .map_err(|error| error.to_string())?;
-        Ok(Self {
-            separator: char::from(separator),
-            lines,
-        })
+            .filter_map(move |separator| {
+                let lines = ReaderBuilder::new()
+                    .delimiter(separator)
+                    .has_headers(false)
+                    .flexible(true)
+                    .trim(Trim::All)
+                    .from_reader(text.as_bytes())
+                    .into_records()
+                    .map(|line| {
+                        line.map(|line| (line.position().map_or(0, csv::Position::line), line))
+                    })
+                    .collect::<Result<_, _>>()
+                    .ok()?;
+                let separator = char::from(separator);
+                Some(Self { separator, lines })
+            })
+    }
+
+    /// The text from the line on that has all of these headings, titles above it left out.
+    fn below(text: &str, wanted: &[&String]) -> Result<Self, String> {
+        let has_all = |line: &StringRecord| {
+            let has = |heading: &&String| line.iter().any(|cell| cell == heading.as_str());
+            wanted.iter().all(has)
+        };
+        for mut sheet in Self::all(text) {
+            if let Some(at) = sheet.lines.iter().position(|(_, line)| has_all(line)) {
+                sheet.lines.drain(..at);
+                return Ok(sheet);
+            }
+        }
+        let names = headings(text);
+        let missing = wanted.iter().find(|heading| !names.contains(heading));
+        Err(format!(
+            "the report has no line with the column \"{}\"; it has: {}; tell with --columns which is which",
+            missing.map_or("", |heading| heading.as_str()),
+            names.join(", ")
+        ))
     }
 
     fn headings(&self) -> Vec<&str> {
@@ -105,10 +163,15 @@ impl Sheet {
     }
 }
 
-/// The headings of a CSV text.
-pub(in crate::cli) fn headings(text: &str) -> Result<Vec<String>, String> {
-    let sheet = Sheet::new(text)?;
-    Ok(sheet.headings().into_iter().map(str::to_owned).collect())
+/// The headings of a CSV text: the first of its lines with the most cells that say something.
+pub(in crate::cli) fn headings(text: &str) -> Vec<String> {
+    let said = |line: &StringRecord| line.iter().filter(|cell| !cell.is_empty()).count();
+    let lines = Sheet::all(text).flat_map(|sheet| sheet.lines);
+    let most = lines.fold(None, |best: Option<StringRecord>, (_, line)| match best {
+        Some(best) if said(&best) >= said(&line) => Some(best),
+        Some(_) | None => Some(line),
+    });
+    most.map_or_else(Vec::new, |line| line.iter().map(str::to_owned).collect())
 }
 
 /// Reads a report along its columns.
@@ -119,40 +182,44 @@ pub(in crate::cli) fn read(
     columns: &Columns,
     sample: Sample,
 ) -> Result<Report, String> {
-    let sheet = Sheet::new(text)?;
+    let (element, value, unit) = (&columns.element, &columns.value, &columns.unit);
+    let wanted = [
+        Some(element),
+        Some(value),
+        Some(unit),
+        columns.limit.as_ref(),
+    ];
+    let sheet = Sheet::below(text, &wanted.into_iter().flatten().collect::<Vec<_>>())?;
     let names = sheet.headings();
-    let find = |wanted: &String| {
-        names.iter().position(|n| n == wanted).ok_or_else(|| {
-            format!(
-                "the report has no column \"{wanted}\"; it has: {}; tell with --columns which is which",
-                names.join(", ")
-            )
-        })
-    };
-    let (element, value, unit) = (
-        find(&columns.element)?,
-        find(&columns.value)?,
-        find(&columns.unit)?,
-    );
-    let limit = columns.limit.as_ref().map(find).transpose()?;
+    let find = |wanted: &String| names.iter().position(|n| n == wanted).unwrap_or(usize::MAX);
+    let (element, value, unit) = (find(element), find(value), find(unit));
+    let limit = columns.limit.as_ref().map(find);
     let numbers = sheet.rows().flat_map(|(line, cells)| {
         let of = [Some(value), limit].into_iter().flatten();
         of.filter_map(move |index| Some((*line, cells.get(index)?.to_owned())))
     });
-    let decimal = decimal(numbers, sheet.separator, sample.decimal)?;
+    let written = decimal(numbers, sheet.separator, sample.decimal)?;
+    let words = &columns.words;
     let mut report = Report::default();
     for (line, cells) in sheet.rows() {
         if report.rows.len() >= ROWS_MAX {
             return Err(format!("a report of more than {ROWS_MAX} rows is none"));
         }
         let cell = |index: usize| cells.get(index).unwrap_or("");
-        let limit = limit.map_or("", cell);
-        match row(
-            cell(element),
-            cell(value),
-            cell(unit),
-            (limit, decimal, sample),
-        ) {
+        let of = match measurand(cell(element)) {
+            Ok(of) => of,
+            Err(why) => {
+                report.left_out.push(format!("line {line}: {why}"));
+                continue;
+            }
+        };
+        ask_for_word(*line, &of, cell(value), words)?;
+        let row = Row {
+            value: cell(value),
+            unit: cell(unit),
+            limit: limit.map_or("", cell),
+        };
+        match row.read(of, words, (written, sample)) {
             Ok(row) if report.rows.iter().any(|r| r.of == row.of) => {
                 report
                     .left_out
@@ -163,6 +230,31 @@ pub(in crate::cli) fn read(
         }
     }
     Ok(report)
+}
+
+/// What labs write where there is no number, without having to be asked; the lab's own words come first.
+const NOT_FOUND: [&str; 5] = ["", "-", "n.d.", "nd", "not detected"];
+
+fn meaning(value: &str, words: &BTreeMap<String, NoNumber>) -> Option<NoNumber> {
+    let lower = value.to_lowercase();
+    let usual = NOT_FOUND.contains(&lower.as_str());
+    let usual = usual.then_some(NoNumber::NotFound);
+    words.get(&lower).copied().or(usual)
+}
+
+/// A word where a number should stand, of which nobody has said what it means.
+fn ask_for_word(
+    line: u64,
+    of: &Measurand,
+    value: &str,
+    words: &BTreeMap<String, NoNumber>,
+) -> Result<(), String> {
+    if value.contains(|c: char| c.is_ascii_digit()) || meaning(value, words).is_some() {
+        return Ok(());
+    }
+    Err(format!(
+        "line {line}: {of} has \"{value}\" where a number should stand; say once what this lab means by it: --word \"{value}=not-found\" (looked for, and below the detection limit) or --word \"{value}=not-measured\"; nothing was stored"
+    ))
 }
 
 /// How the numbers of a report are written.
@@ -244,67 +336,96 @@ fn plain(text: &str, written: Written) -> Option<String> {
     Some(joined)
 }
 
-/// What a cell names: "Calcium (Ca)" as well as "Ca", and what labs call alkalinity.
-fn measurand(cell: &str) -> Option<Measurand> {
-    let inside = cell
-        .split_once('(')
-        .and_then(|(_, rest)| rest.split_once(')'));
-    let word = inside.map_or(cell, |(symbol, _)| symbol).trim();
-    let lower = word.to_lowercase();
-    if lower == "kh" {
-        return Some(Quantity::Alkalinity.into());
-    }
-    let dissolved = ["alkalinity", "nitrate", "phosphate"].contains(&lower.as_str());
-    let word = if dissolved { &lower } else { word };
-    let found = Measurand::new(word, None).ok();
-    // A salinity or a temperature has scales that a report does not say.
-    found.filter(|of| of.quantity().is_some() || dissolved)
+/// The cells of one row.
+struct Row<'a> {
+    value: &'a str,
+    unit: &'a str,
+    limit: &'a str,
 }
 
-fn row(
-    element: &str,
-    value: &str,
-    unit: &str,
-    (limit, written, sample): (&str, Written, Sample),
-) -> Result<Reading, String> {
-    let of = measurand(element).ok_or_else(|| format!("\"{element}\" is no element"))?;
-    let not_found =
-        ["", "-", "n.d.", "nd", "not detected"].contains(&value.to_lowercase().as_str());
-    let (text, below) = if not_found {
-        (limit, true)
-    } else {
-        (value, value.starts_with('<'))
-    };
-    let text = plain(text, written);
-    let number = text
-        .as_ref()
-        .and_then(|text| parse_plain_number(text).ok())
-        .ok_or_else(|| format!("{of}: \"{value}\" is no number"))?;
-    let amount = match of.quantity() {
-        Some(Quantity::Alkalinity) => parse_alkalinity(&format!("{number} {unit}"))
-            .map(Alkalinity::as_dkh)
-            .map_err(|error| format!("{of}: {error}"))?,
-        Some(Quantity::Element(_)) | None => PanelUnit::parse(unit)
-            .map(|unit| unit.mg_per_l(number, sample.kg_per_l))
-            .map_err(|error| format!("{of}: {error}"))?,
-    };
-    if number < 0.0 || (below && (number <= 0.0 || !of.has_detection_limit())) {
-        return Err(format!("{of}: {number} is no amount"));
-    }
-    let sign = if below { "<" } else { "" };
-    Ok(Reading {
-        of,
-        found: if below {
-            Found::Below(amount)
-        } else {
-            Found::Value {
-                value: amount,
-                uncertainty: amount * sample.uncertainty_percent / 100.0,
+impl Row<'_> {
+    fn read(
+        &self,
+        of: Measurand,
+        words: &BTreeMap<String, NoNumber>,
+        (written, sample): (Written, Sample),
+    ) -> Result<Reading, String> {
+        let number = |text: &str| parse_plain_number(&plain(text, written)?).ok();
+        let amount = |number: f64| {
+            self.amount(&of, number, sample)
+                .map_err(|error| format!("{of}: {error}"))
+        };
+        let limit = number(self.limit).filter(|limit| *limit > 0.0 && of.has_detection_limit());
+        let below = |limit: f64, as_read: String| {
+            Ok(Reading {
+                of: of.clone(),
+                found: Found::Below(amount(limit)?),
+                step: None,
+                as_read,
+            })
+        };
+        let unit = self.unit;
+        match meaning(self.value, words) {
+            Some(NoNumber::NotMeasured) => return Err(format!("{of}: not measured")),
+            Some(NoNumber::NotFound) => {
+                let limit = limit.ok_or_else(|| {
+                    format!("{of}: not found, and without a detection limit that says nothing")
+                })?;
+                return below(limit, format!("<{limit} {unit}"));
             }
-        },
-        step: None,
-        as_read: format!("{sign}{number} {unit}"),
-    })
+            None => {}
+        }
+        let found =
+            number(self.value).ok_or_else(|| format!("{of}: \"{}\" is no number", self.value))?;
+        let zero = found <= 0.0;
+        if self.value.starts_with('<') {
+            if zero || !of.has_detection_limit() {
+                return Err(format!("{of}: \"{}\" is no amount", self.value));
+            }
+            return below(found, format!("<{found} {unit}"));
+        }
+        match limit {
+            Some(limit) if found < limit && found >= 0.0 => {
+                return below(limit, format!("<{limit} {unit}"));
+            }
+            _ if zero => {
+                return Err(format!(
+                    "{of}: {found} is no amount, and the row gives no detection limit to say what it is below"
+                ));
+            }
+            Some(_) | None => {}
+        }
+        let (value, limit) = (amount(found)?, limit.map(amount).transpose()?);
+        let stated = sample
+            .uncertainty_percent
+            .map(|percent| value * percent / 100.0);
+        Ok(Reading {
+            found: Found::Value {
+                value,
+                uncertainty: stated.unwrap_or_else(|| lab_uncertainty(&of, value, limit)),
+            },
+            step: None,
+            as_read: format!("{found} {unit}"),
+            of,
+        })
+    }
+
+    /// In the unit of the record.
+    fn amount(&self, of: &Measurand, number: f64, sample: Sample) -> Result<f64, String> {
+        match of.per_litre() {
+            Some(known @ Unit::Dkh) => {
+                let degrees = self.unit.trim_start_matches('\u{b0}').to_lowercase();
+                let degrees = ["dh", "kh", "dkh"].contains(&degrees.as_str());
+                let unit = if degrees { "dKH" } else { self.unit };
+                known
+                    .parse(&format!("{number} {unit}"))
+                    .map_err(|error| error.to_string())
+            }
+            Some(Unit::MgPerL) | None => PanelUnit::parse(self.unit)
+                .map(|unit| unit.mg_per_l(number, sample.kg_per_l))
+                .map_err(|error| error.to_string()),
+        }
+    }
 }
 
 #[cfg(test)]
@@ -313,7 +434,7 @@ mod tests {
 
     const SAMPLE: Sample = Sample {
         kg_per_l: 1.025,
-        uncertainty_percent: 5.0,
+        uncertainty_percent: None,
         decimal: None,
     };
 
@@ -373,6 +494,71 @@ mod tests {
         let text = "Parameter,Result,Unit,LOD\nCa,412,mg/L,1\nCa,41.2,mg/L,1\n";
         let (rows, left_out) = rows(text, None).unwrap();
         assert_eq!((rows.len(), left_out), (1, 1));
+    }
+
+    #[test]
+    fn zero_and_what_is_below_the_limit_of_its_row_is_not_found() {
+        let text = "Parameter,Result,Unit,LOD\nCu,0,ug/L,0.5\nNi,0.4,ug/L,0.5\nZn,0.5,ug/L,0.5\nFe,0,ug/L,\nKH,0,dKH,\nMn,n.d.,ug/L,\n";
+        let report = read(text, &told(), SAMPLE).unwrap();
+        let found: Vec<String> = report.rows.iter().map(ToString::to_string).collect();
+        assert_eq!(report.left_out.len(), 3, "{:?}", report.left_out);
+        assert_eq!(
+            &found[..2],
+            ["copper below 0.000500 mg/L", "nickel below 0.000500 mg/L"]
+        );
+        assert_eq!(report.rows[1].as_read, "<0.5 ug/L");
+        assert!(found[2].starts_with("zinc 0.000500 mg/L +-"), "{found:?}");
+    }
+
+    #[test]
+    fn a_word_for_no_number_is_asked_about_once_and_then_known() {
+        let text = "Parameter,Result,Unit,LOD\nCa,412,mg/L,1\nCu,n.n.,ug/L,0.5\nNi,N.B.,ug/L,0.5\nremarks,see below,,\n";
+        let asked = read(text, &told(), SAMPLE).unwrap_err();
+        assert!(
+            asked.contains("line 3") && asked.contains("--word \"n.n.=not-found\""),
+            "{asked}"
+        );
+        let words = ["n.n.=not-found", "n.b.=not-measured"];
+        let known = Columns {
+            words: words.iter().map(|word| no_number(word).unwrap()).collect(),
+            ..told()
+        };
+        let report = read(text, &known, SAMPLE).unwrap();
+        assert_eq!(report.rows[1].as_read, "<0.5 ug/L");
+        assert_eq!((report.rows.len(), report.left_out.len()), (2, 2));
+        assert!(no_number("n.n.").is_err() && no_number("n.n.=perhaps").is_err());
+    }
+
+    #[test]
+    fn titles_above_the_heading_are_passed_over_whatever_separates_cells_there() {
+        let text = "Report 4711, of 2 October\nTank: north, 300 L\n\nParameter;Result;Unit;LOD\nCalcium;412,5;mg/L;1\n";
+        assert_eq!(rows(text, None).unwrap().0, ["calcium 412.5 mg/L"]);
+        assert_eq!(headings(text), ["Parameter", "Result", "Unit", "LOD"]);
+    }
+
+    #[test]
+    fn files_of_other_encodings_are_read() {
+        let text = "Parameter;Result;Unit;LOD\nMolybdän;10,1;\u{b5}g/L;0,5\nKH;8,1;°dH;\n";
+        let latin: Vec<u8> = text
+            .chars()
+            .map(|c| u8::try_from(u32::from(c)).unwrap())
+            .collect();
+        let wide = |mark: &[u16], of: fn(u16) -> [u8; 2]| {
+            let units = mark.iter().copied().chain(text.encode_utf16());
+            units.flat_map(of).collect::<Vec<u8>>()
+        };
+        for bytes in [
+            text.as_bytes().to_vec(),
+            latin,
+            wide(&[0xfeff], u16::to_le_bytes),
+            wide(&[0xfeff], u16::to_be_bytes),
+            wide(&[], u16::to_le_bytes),
+            wide(&[], u16::to_be_bytes),
+        ] {
+            let (read, left_out) = rows(&decoded(&bytes), None).unwrap();
+            assert_eq!(read, ["molybdenum 10.1 \u{b5}g/L", "alkalinity 8.1 °dH"]);
+            assert_eq!(left_out, 0);
+        }
     }
 
     #[test]

@@ -1,17 +1,12 @@
 //! How values are typed that a reading can have.
 
-use crate::chemistry::{Measurand, Quantity};
+use crate::chemistry::{Measurand, Unit};
 use crate::cli::Result;
 use crate::cli::words::{celsius, dotted, salinity};
-use crate::quantity::{
-    Alkalinity, Concentration, parse_alkalinity, parse_concentration, parse_plain_number,
-};
+use crate::quantity::parse_plain_number;
 use crate::record::{Found, Reading};
 
-/// Usual standard uncertainties when none is given: one drop of a titration kit, 5 % of a concentration, 0.5 of salinity, 0.1 of
-/// pH, 0.3 C (common practice, no source).
-const ALKALINITY_UNCERTAINTY_DKH: f64 = 0.2;
-const CONCENTRATION_UNCERTAINTY: f64 = 0.05;
+/// Usual standard uncertainties when none is given (common practice, no source).
 const SALINITY_UNCERTAINTY: f64 = 0.5;
 const PH_UNCERTAINTY: f64 = 0.1;
 const TEMPERATURE_UNCERTAINTY_C: f64 = 0.3;
@@ -68,10 +63,8 @@ fn measurand<'a>(word: &str, text: &'a str) -> Result<(Measurand, bool, &'a str)
 
 fn value(of: &Measurand, text: &str) -> Result<f64, String> {
     let found = match of {
-        Measurand::Of(Quantity::Alkalinity) => parse_alkalinity(text).map(Alkalinity::as_dkh),
-        Measurand::Of(Quantity::Element(_)) | Measurand::Nitrate | Measurand::Phosphate => {
-            parse_concentration(text).map(Concentration::as_mg_per_l)
-        }
+        Measurand::Of(of) => of.unit().parse(text),
+        Measurand::Nitrate | Measurand::Phosphate => Unit::MgPerL.parse(text),
         Measurand::Salinity => return Ok(salinity(text)?.as_practical()),
         Measurand::Temperature => return Ok(celsius(text)?.as_degrees()),
         Measurand::Ph(_) => parse_plain_number(text),
@@ -102,10 +95,8 @@ pub(crate) fn amount_told(of: &Measurand, text: &str) -> Result<f64, String> {
 
 fn usual_uncertainty(of: &Measurand, value: f64) -> f64 {
     match of {
-        Measurand::Of(Quantity::Alkalinity) => ALKALINITY_UNCERTAINTY_DKH,
-        Measurand::Of(Quantity::Element(_)) | Measurand::Nitrate | Measurand::Phosphate => {
-            value * CONCENTRATION_UNCERTAINTY
-        }
+        Measurand::Of(of) => of.unit().usual_uncertainty(value),
+        Measurand::Nitrate | Measurand::Phosphate => Unit::MgPerL.usual_uncertainty(value),
         Measurand::Salinity => SALINITY_UNCERTAINTY,
         Measurand::Ph(_) => PH_UNCERTAINTY,
         Measurand::Temperature => TEMPERATURE_UNCERTAINTY_C,

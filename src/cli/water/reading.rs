@@ -2,7 +2,8 @@
 
 use std::io::Write;
 
-use clap::{Args, Subcommand};
+use clap::error::ErrorKind::ValueValidation;
+use clap::{ArgMatches, Args, FromArgMatches, Subcommand};
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
@@ -12,7 +13,7 @@ use crate::cli::water::quantities::{amount_told, reading as typed_reading};
 use crate::cli::water::told::{Row, rows, take_back, tell};
 use crate::cli::words::{dotted, minute, usage, zone};
 use crate::cli::{Out, Place, Result, Tone, refused};
-use crate::record::{Observed, TakenBack};
+use crate::record::{Observed, Reading, TakenBack};
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum ReadingCommand {
@@ -20,12 +21,7 @@ pub(crate) enum ReadingCommand {
     #[command(
         after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
     )]
-    Add {
-        /// alkalinity, an element such as calcium or Ca, or salinity, pH, temperature, nitrate, phosphate
-        quantity: String,
-        #[command(flatten)]
-        typed: TypedReading,
-    },
+    Add(NewReading),
     /// Correct one; the old entry is kept and marked
     #[command(
         after_help = "Example: dosewright reading correct 12 \"8.1 dKH\" --reason \"read the wrong syringe\"\nThe number is that of `dosewright reading list`; a row of a lab report is corrected like any other. Time and method are the old one's where they are left out."
@@ -40,6 +36,46 @@ pub(crate) enum ReadingCommand {
     TakeBack(Mistake),
     /// List those of the record
     List,
+}
+
+/// A value is read with what it is of, as the command line is.
+#[derive(Debug)]
+pub(crate) struct NewReading {
+    reading: Reading,
+    told: Told,
+}
+
+#[derive(Debug, Args)]
+struct Words {
+    /// alkalinity, an element such as calcium or Ca, or salinity, pH, temperature, nitrate, phosphate
+    quantity: String,
+    #[command(flatten)]
+    typed: TypedReading,
+}
+
+impl FromArgMatches for NewReading {
+    fn from_arg_matches(matches: &ArgMatches) -> Result<Self, clap::Error> {
+        let Words { quantity, typed } = Words::from_arg_matches(matches)?;
+        let reading = typed.of(&quantity);
+        let reading = reading.map_err(|why| clap::Error::raw(ValueValidation, why + "\n"))?;
+        let told = typed.told;
+        Ok(Self { reading, told })
+    }
+
+    fn update_from_arg_matches(&mut self, matches: &ArgMatches) -> Result<(), clap::Error> {
+        *self = Self::from_arg_matches(matches)?;
+        Ok(())
+    }
+}
+
+impl Args for NewReading {
+    fn augment_args(command: clap::Command) -> clap::Command {
+        Words::augment_args(command)
+    }
+
+    fn augment_args_for_update(command: clap::Command) -> clap::Command {
+        Words::augment_args_for_update(command)
+    }
 }
 
 #[derive(Debug, Args)]
@@ -57,13 +93,24 @@ pub(crate) struct TypedReading {
     told: Told,
 }
 
+impl TypedReading {
+    fn of(&self, quantity: &str) -> Result<Reading, String> {
+        let mut reading = typed_reading(quantity, &self.value, self.uncertainty.as_deref())?;
+        let step = self.step.as_deref();
+        let step = step.map(|step| amount_told(&reading.of, &dotted(step)?));
+        reading.step = step.transpose()?;
+        Ok(reading)
+    }
+}
+
 /// Enters, corrects, takes back or lists readings.
 pub(crate) fn reading(place: &Place, options: &ReadingCommand, out: &mut Out) -> Result {
     match options {
-        ReadingCommand::Add { quantity, typed } => add(place, quantity, (typed, None), out),
+        ReadingCommand::Add(new) => enter(place, &new.reading, (&new.told, None), out),
         ReadingCommand::Correct { mistake, typed } => {
             let of = of_number(place, mistake.number)?;
-            add(place, &of, (typed, Some(mistake)), out)
+            let reading = typed.of(&of).map_err(usage)?;
+            enter(place, &reading, (&typed.told, Some(mistake)), out)
         }
         ReadingCommand::TakeBack(mistake) => take_back(place, mistake, out),
         ReadingCommand::List => {
@@ -77,21 +124,19 @@ pub(crate) fn reading(place: &Place, options: &ReadingCommand, out: &mut Out) ->
     }
 }
 
-fn add(
+fn enter(
     place: &Place,
-    of: &str,
-    (typed, mistake): (&TypedReading, Option<&Mistake>),
+    reading: &Reading,
+    how: (&Told, Option<&Mistake>),
     out: &mut Out,
 ) -> Result {
-    let uncertainty = typed.uncertainty.as_deref();
-    let mut reading = typed_reading(of, &typed.value, uncertainty).map_err(usage)?;
-    let step = typed
-        .step
-        .as_deref()
-        .map(|step| amount_told(&reading.of, &dotted(step)?));
-    reading.step = step.transpose().map_err(usage)?;
-    let items = vec![Observed::Reading(reading)];
-    tell(place, items, None, (&typed.told, mistake), out)
+    tell(
+        place,
+        vec![Observed::Reading(reading.clone())],
+        None,
+        how,
+        out,
+    )
 }
 
 /// What the reading of a number is of.

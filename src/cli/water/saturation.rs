@@ -45,9 +45,12 @@ pub(crate) struct Saturation {
     ph_uncertainty: f64,
 }
 
-/// Standard uncertainty of a typed alkalinity, dKH, and of a typed calcium, part of the value (common practice, no source).
+/// Standard uncertainties of what is typed: alkalinity in dKH, calcium as part of the value, salinity, temperature in C (common practice, no
+/// source).
 const TYPED_ALKALINITY_DKH: f64 = 0.2;
 const TYPED_CALCIUM: f64 = 0.03;
+const TYPED_SALINITY: f64 = 0.5;
+const TYPED_DEGREES: f64 = 0.5;
 
 /// What is known, typed or from the record.
 struct Known {
@@ -160,13 +163,13 @@ fn known(place: &Place, options: &Saturation) -> Result<Known> {
             (of, ..) => return Err(usage(format!("a reading of {of} is no pH"))),
         },
     };
-    let salinity = match options.salinity {
-        Some(salinity) => salinity,
-        None => Salinity::from_practical(record.newest("salinity", "--salinity")?.1),
+    let (salinity, salinity_u) = match options.salinity {
+        Some(typed) => (typed.as_practical(), TYPED_SALINITY),
+        None => two(record.newest("salinity", "--salinity")?),
     };
-    let temperature = match options.temperature {
-        Some(temperature) => temperature,
-        None => Celsius::from_degrees(record.newest("temperature", "--temperature")?.1),
+    let (degrees, degrees_u) = match options.temperature {
+        Some(typed) => (typed.as_degrees(), TYPED_DEGREES),
+        None => two(record.newest("temperature", "--temperature")?),
     };
     let mut sources = record.used;
     if sources.is_empty() {
@@ -180,13 +183,15 @@ fn known(place: &Place, options: &Saturation) -> Result<Known> {
             alkalinity: Alkalinity::from_dkh(alkalinity),
             calcium: Concentration::from_mg_per_l(calcium),
             ph,
-            salinity,
-            temperature,
+            salinity: Salinity::from_practical(salinity),
+            temperature: Celsius::from_degrees(degrees),
         },
         uncertainty: CarbonateUncertainty {
             alkalinity: Alkalinity::from_dkh(alkalinity_u),
             calcium: Concentration::from_mg_per_l(calcium_u),
             ph: ph_u,
+            salinity: salinity_u,
+            degrees: degrees_u,
         },
         sources,
     })
@@ -222,7 +227,7 @@ fn mixing(water: &CarbonateWater, controller: &Controller) -> Vec<(String, f64, 
             let solution = controller.solution_of(&line.name)?;
             let calcium = solution
                 .effect
-                .elements_mg_per_l
+                .dissolved_mg_per_l
                 .iter()
                 .find(|(e, _)| e.symbol() == "Ca")
                 .map_or(0.0, |(_, mg)| *mg);

@@ -6,15 +6,16 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use crate::chemistry::{
-    Balance, Celsius, ClaimRise, Quantity, Rises, Salt, check_dissolves, recipe_for, rises_words,
+    Balance, Celsius, Quantity, Rises, Salt, cautions, check_dissolves, recipe_for, rises_words,
 };
+use crate::cli::water::batch::{BatchArgs, ThirdPartArgs, batch, third};
 use crate::cli::words::{
     Amount, amount, celsius, configuration, quantity, rises_json, tank, tank_volume, usage,
 };
 use crate::cli::{Out, Place, Result, Tone, refused};
 use crate::config::{Controller, Loaded, Solution};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{Alkalinity, Concentration, Name, TankVolume, Volume, parse_volume};
+use crate::quantity::{Name, TankVolume, Volume, listed, parse_volume};
 
 #[derive(Debug, Args)]
 #[command(
@@ -33,9 +34,19 @@ pub(crate) struct SolutionArgs {
 pub(crate) enum SolutionCommand {
     /// Work out the recipe of one salt for a wanted strength
     #[command(
-        after_help = "Example: dosewright solution recipe --salt Na2CO3 --volume \"10 mL\" --raises alkalinity --by \"1 dKH\"\nRefused when it would not stay dissolved at the coldest the bottle gets. CAUTION: hydroxides and soda burn skin and eyes; add the powder to water, never water to the powder."
+        after_help = "Example: dosewright solution recipe --salt Na2CO3 --volume \"10 mL\" --raises alkalinity --by \"1 dKH\"\nRefused when it would not stay dissolved at the coldest the bottle gets. Its cautions are printed with it."
     )]
     Recipe(SolutionRecipe),
+    /// Work out the grams of a batch, or of what the plan needs, with what to buy in all
+    #[command(
+        after_help = "Examples: dosewright solution batch --days 30\n          dosewright solution batch --until 2027-01-31\n          dosewright solution batch soda-ash --volume \"5 L\"\nBottles are mixed as controller.toml describes them, for the plan's mL a day and their reserve. A cron line counts as if it dosed every day."
+    )]
+    Batch(BatchArgs),
+    /// Work out a third part that makes sea salt of the sodium chloride that two parts leave behind
+    #[command(
+        after_help = "Example: dosewright solution third-part --daily \"20 mL\"\nWorth it where little water is changed; where much is, water changes do the same."
+    )]
+    ThirdPart(ThirdPartArgs),
 }
 
 #[derive(Debug, Args)]
@@ -64,6 +75,8 @@ pub(crate) struct SolutionRecipe {
 pub(crate) fn solution(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
     match &options.command {
         Some(SolutionCommand::Recipe(recipe)) => make_recipe(place, recipe, out),
+        Some(SolutionCommand::Batch(options)) => batch(place, options, out),
+        Some(SolutionCommand::ThirdPart(options)) => third(place, options, out),
         None => show(place, options, out),
     }
 }
@@ -127,7 +140,7 @@ fn pairs(controller: &Controller) -> Vec<(Name, Name, Balance)> {
     };
     let carries = |s: &Solution, symbol: &str| {
         s.effect
-            .elements_mg_per_l
+            .dissolved_mg_per_l
             .iter()
             .any(|(e, mg)| e.symbol() == symbol && *mg > 0.0)
     };
@@ -158,10 +171,9 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
         .map(|solution| work_out(&loaded, solution))
         .collect();
     if shown.is_empty() {
-        let known: Vec<&str> = controller.solutions.keys().map(Name::as_str).collect();
+        let known = listed(controller.solutions.keys());
         return Err(usage(format!(
-            "there is no such solution; the solutions are: {}",
-            known.join(", ")
+            "there is no such solution; the solutions are: {known}"
         )));
     }
     let daily = plan_daily_volumes(&loaded.plan);
@@ -187,6 +199,10 @@ fn show(place: &Place, options: &SolutionArgs, out: &mut Out) -> Result {
     }
     for one in &shown {
         print_one(one, controller, out)?;
+    }
+    let salts = shown.iter().flat_map(|one| &one.solution.salts);
+    for caution in cautions(salts.map(|(salt, _)| *salt)) {
+        writeln!(out, "{caution}")?;
     }
     if let Some(whole) = &whole {
         writeln!(out, "{}", out.tone(Tone::Strong, "the whole plan, a day"))?;
@@ -291,7 +307,8 @@ fn as_json(
                 })
                 .collect();
             json!({
-                "solution": one.solution.name.as_str(), "caustic": one.solution.caustic, "unstated": one.solution.unstated, "salts": salts, "lines": lines,
+                "solution": one.solution.name.as_str(), "caustic": one.solution.caustic,
+                "cautions": cautions(one.solution.salts.iter().map(|(salt, _)| *salt)), "unstated": one.solution.unstated, "salts": salts, "lines": lines,
                 "one_ml_adds": rises_json(&one.per_ml), "day_adds": rises_json(&one.day), "dissolves": dissolves,
             })
         })
@@ -318,19 +335,15 @@ fn as_json(
 fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result {
     let (salt, volume, coldest) = (options.salt, options.volume, options.coldest);
     let by = options.by.of(&options.raises).map_err(usage)?;
-    let rise = match &options.raises {
-        Quantity::Alkalinity => ClaimRise::Alkalinity(Alkalinity::from_dkh(by)),
-        Quantity::Element(element) => {
-            ClaimRise::Element(element.clone(), Concentration::from_mg_per_l(by))
-        }
-    };
     let tank = tank(place, options.tank)?;
-    let recipe = recipe_for(salt, &rise, volume, tank, coldest)
+    let recipe = recipe_for(salt, (&options.raises, by), volume, tank, coldest)
         .map_err(|error| refused(format!("no such recipe: {error}")))?;
+    let cautions = cautions([salt]);
     if place.json {
         return Ok(out.json(&json!({
             "salt": salt.formula(), "g_per_l": recipe.g_per_l, "volume_ul": volume.as_ul(), "tank_l": tank.as_litres(),
             "coldest_c": coldest.as_degrees(), "percent_of_limit": recipe.dissolves.percent_of_limit,
+            "cautions": cautions,
         }))?);
     }
     writeln!(out, "{recipe}")?;
@@ -340,9 +353,9 @@ fn make_recipe(place: &Place, options: &SolutionRecipe, out: &mut Out) -> Result
         options.raises,
         options.raises.amount(by)
     )?;
-    writeln!(
-        out,
-        "CAUTION: weigh the dry powder as its label names it (a hydrate weighs more), add it to water and not water to it; gloves and eye protection"
-    )?;
+    writeln!(out, "weigh it as its label names it: a hydrate weighs more")?;
+    for caution in cautions {
+        writeln!(out, "{}", out.tone(Tone::Bad, &caution))?;
+    }
     Ok(())
 }

@@ -4,6 +4,7 @@ use super::super::keys;
 use super::super::schema::{Kind, Naming, Range, Section};
 use super::{CONTROLLER, PLAN, check, mistakes};
 use crate::chemistry::Element;
+use crate::chemistry::Unit;
 use crate::quantity::Volume;
 use proptest::prelude::*;
 
@@ -30,9 +31,9 @@ fn below(section: &'static Section, path: &str, out: &mut Vec<(String, String, R
             Kind::Whole(range) => out.push((path.to_owned(), key.name.to_owned(), range, true)),
             Kind::Table(section) | Kind::List(section) => below(section, &inner, out),
             Kind::Named(section, Naming::Own) => below(section, &format!("{inner}.*"), out),
-            Kind::Named(section, Naming::Quantity { alkalinity }) => {
-                below(alkalinity, &format!("{inner}.alkalinity"), out);
-                below(section, &format!("{inner}.calcium"), out);
+            Kind::Named(_, Naming::Quantity(keys)) => {
+                below(keys(Unit::Dkh), &format!("{inner}.alkalinity"), out);
+                below(keys(Unit::MgPerL), &format!("{inner}.calcium"), out);
             }
             Kind::Flag | Kind::Text(_) | Kind::Choice(_) | Kind::Texts(_) | Kind::Choices(_) => {}
         }

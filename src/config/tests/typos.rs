@@ -1,8 +1,9 @@
 //! Fault row FT-CONF-01: a misspelt key never passes, and the one that was meant is named.
 
 use super::super::keys;
-use super::super::schema::{Kind, Naming, Section};
+use super::super::schema::{Naming, Section};
 use super::{CONTROLLER, PLAN, edited, mistakes};
+use crate::chemistry::Unit;
 
 fn sections(section: &'static Section, path: &str, out: &mut Vec<(String, &'static Section)>) {
     out.push((path.to_owned(), section));
@@ -12,20 +13,14 @@ fn sections(section: &'static Section, path: &str, out: &mut Vec<(String, &'stat
         } else {
             format!("{path}.{}", key.name)
         };
-        match key.kind {
-            Kind::Table(section) | Kind::List(section) => sections(section, &inner, out),
-            Kind::Named(section, Naming::Own) => sections(section, &format!("{inner}.x"), out),
-            Kind::Named(section, Naming::Quantity { alkalinity }) => {
-                sections(alkalinity, &format!("{inner}.alkalinity"), out);
-                sections(section, &format!("{inner}.calcium"), out);
+        match key.kind.tables() {
+            None => {}
+            Some((section, None)) => sections(section, &inner, out),
+            Some((section, Some(Naming::Own))) => sections(section, &format!("{inner}.x"), out),
+            Some((_, Some(Naming::Quantity(keys)))) => {
+                sections(keys(Unit::Dkh), &format!("{inner}.alkalinity"), out);
+                sections(keys(Unit::MgPerL), &format!("{inner}.calcium"), out);
             }
-            Kind::Number(_)
-            | Kind::Whole(_)
-            | Kind::Flag
-            | Kind::Text(_)
-            | Kind::Choice(_)
-            | Kind::Texts(_)
-            | Kind::Choices(_) => {}
         }
     }
 }

@@ -160,6 +160,17 @@ impl Estimates {
         events: &[Event],
         prior: impl FnOnce(Millis) -> Prior,
     ) -> Option<Followed> {
+        self.replayed(place, events, prior, (&[], &mut |_| {}))
+    }
+
+    /// The same, with looks on the way at these times (in order): what was believed then by what was so until then.
+    pub(crate) fn replayed(
+        &self,
+        place: usize,
+        events: &[Event],
+        prior: impl FnOnce(Millis) -> Prior,
+        (looks, seen): (&[Millis], &mut dyn FnMut(Option<Estimate>)),
+    ) -> Option<Followed> {
         let is_reading =
             |event: &&Event| matches!(event, Event::Reading { .. } | Event::Below { .. });
         let readings = || events.iter().filter(is_reading).map(Event::at);
@@ -188,15 +199,25 @@ impl Estimates {
             .unwrap_or_default()
             .iter()
             .peekable();
-        for event in events() {
-            while let Some((at, gave)) = doses.next_if(|(at, _)| *at < event.at()) {
-                followed.give(*at, *gave.get(place)?);
+        let mut give_until = |followed: &mut Followed, until: Millis| {
+            while let Some((at, gave)) = doses.next_if(|(at, _)| *at < until) {
+                followed.give(*at, gave.get(place).copied().unwrap_or_default());
             }
+        };
+        let mut looks = looks.iter().peekable();
+        for event in events() {
+            while let Some(at) = looks.next_if(|at| **at < event.at()) {
+                give_until(&mut followed, *at);
+                seen(followed.at(*at).filter(|_| *at >= first));
+            }
+            give_until(&mut followed, event.at());
             followed.take(event);
         }
-        for (at, gave) in doses {
-            followed.give(*at, *gave.get(place)?);
+        for at in looks {
+            give_until(&mut followed, *at);
+            seen(followed.at(*at));
         }
+        give_until(&mut followed, Millis::new(i64::MAX));
         Some(followed)
     }
 
@@ -213,9 +234,7 @@ impl Estimates {
     /// `None` without a reading.
     pub(crate) fn at(&self, of: &Quantity, now: Now) -> Option<Estimate> {
         let followed = self.of_each.get(place_of(of)?)?.as_ref()?;
-        let mut estimator = followed.estimator.clone();
-        estimator.take(&followed.tail_event());
-        estimator.at(on_record(now.wall))
+        followed.at(on_record(now.wall))
     }
 
     /// Oldest first.
@@ -237,6 +256,12 @@ impl Followed {
         self.findings.extend(self.estimator.take(&tail));
         self.findings.extend(self.estimator.take(event));
         (self.last, self.tail, self.tail_at) = (event.at(), (0.0, 0.0), event.at());
+    }
+
+    fn at(&self, at: Millis) -> Option<Estimate> {
+        let mut estimator = self.estimator.clone();
+        estimator.take(&self.tail_event());
+        estimator.at(at)
     }
 
     const fn tail_event(&self) -> Event {

@@ -68,7 +68,7 @@ impl InForce {
             corridors: corridors
                 .into_iter()
                 .filter(|corridor| corridor.ended.is_none())
-                .map(|corridor| (corridor.of.clone(), (corridor, None)))
+                .map(|corridor| (corridor.grant.of.clone(), (corridor, None)))
                 .collect(),
             busiest_hour: BusiestHour::default(),
             busiest_of: None,
@@ -232,9 +232,9 @@ impl InForce {
 
     /// Keeps the new state of a corridor.
     pub(crate) fn put_corridor(&mut self, corridor: Corridor) {
-        self.corridors.remove(&corridor.of);
+        self.corridors.remove(&corridor.grant.of);
         if corridor.ended.is_none() {
-            let of = corridor.of.clone();
+            let of = corridor.grant.of.clone();
             self.corridors.insert(of, (corridor, None));
         }
     }

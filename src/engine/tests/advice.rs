@@ -568,6 +568,31 @@ fn a_corridor_ends_with_its_date_by_a_trusted_clock_only() {
 }
 
 #[test]
+fn a_corridor_belongs_to_the_mode_it_was_granted_in() {
+    let mut reef = Reef::new(8.4, 1.0);
+    reef.tests(2);
+    reef.world.wished(corridor(0.1, 60)).unwrap();
+    let corridors = |reef: &mut Reef, live| {
+        reef.world.live = live;
+        reef.world.restart_after(SECOND);
+        reef.world.sync();
+        reef.world.run(SECOND);
+        reef.world.status().water.corridors.len()
+    };
+    assert_eq!(corridors(&mut reef, false), 0, "granted live");
+    assert_eq!(reef.corridor_ended(), None);
+    assert_eq!(corridors(&mut reef, true), 1, "a dry run does not end it");
+    for entry in &mut reef.world.books.entries {
+        if let Entry::Corridor(corridor) = entry {
+            corridor.live = false;
+        }
+    }
+    assert_eq!(corridors(&mut reef, true), 0, "granted in a dry run");
+    assert!(reef.corridor_ended().unwrap().contains("in a dry run"));
+    assert_eq!(corridors(&mut reef, false), 0, "and over for good");
+}
+
+#[test]
 fn a_corridor_is_undone_by_one_word() {
     let mut reef = Reef::new(8.4, 1.0);
     reef.tests(2);

@@ -561,7 +561,7 @@ fn the_volume_of_a_course_follows_what_is_in_the_bottle() {
         .name
         .clone();
     let effect = &mut controller.solutions.get_mut(&solution).unwrap().effect;
-    for per_litre in effect.elements_mg_per_l.values_mut() {
+    for per_litre in effect.dissolved_mg_per_l.values_mut() {
         *per_litre *= 2.0;
     }
     world.controller = controller.into();

@@ -23,9 +23,9 @@ fn two_strengths() -> Controller {
     strong.effect.alkalinity_meq_per_l *= 80.0 / 60.0;
     let mut mixed = weak;
     mixed.name = name("soda-ash-mix");
-    mixed.effect.elements_mg_per_l = controller.solutions[&name("magnesium-mix")]
+    mixed.effect.dissolved_mg_per_l = controller.solutions[&name("magnesium-mix")]
         .effect
-        .elements_mg_per_l
+        .dissolved_mg_per_l
         .clone();
     let bottle = controller.reservoirs.get_mut(&name("alkalinity")).unwrap();
     for solution in [strong, mixed] {

@@ -246,7 +246,7 @@ pub(super) struct World {
     pub(super) plan: Arc<Plan>,
     /// True time in ms.
     pub(super) t: i64,
-    boot: u32,
+    pub(super) boot: u32,
     boot_zero: i64,
     epoch: i64,
     pub(super) wall_error: i64,
@@ -1025,7 +1025,9 @@ impl World {
                 Entry::Uptake(u) => history.uptakes.push(u.clone()),
                 Entry::Course(c) => know_course(&mut history, c),
                 Entry::Corridor(c) => {
-                    history.corridors.retain(|known| known.of != c.of);
+                    history
+                        .corridors
+                        .retain(|known| known.grant.of != c.grant.of);
                     history.corridors.push(c.clone());
                 }
                 Entry::Refill(_)

@@ -50,6 +50,17 @@ fn an_output_that_was_seen_on_for_no_longer_than_was_meant_counts_as_meant() {
     }
 }
 
+/// The elapsed clock of another boot says nothing of how long an output was on in this one.
+#[test]
+fn a_power_cut_ended_a_dose_however_long_the_machine_has_run_since_when_the_daemon_starts() {
+    let mut world = stopped_in_a_dose();
+    world.boot += 1;
+    world.set_elapsed(5 * HOUR);
+    let outcome = outcome_after_a_minute(&mut world);
+    assert_eq!((outcome.on_time, outcome.delivered), (None, ul(3_000)));
+    assert!(world.holds.is_empty());
+}
+
 #[test]
 fn what_went_in_beyond_a_dose_is_in_the_predicted_level_too() {
     let mut world = World::demo("2026-06-01T06:00:00Z");

@@ -1,8 +1,8 @@
 //! What stands at the very edge of a rule, and what a rule must leave out.
 
 use super::{
-    ALKALINITY, Case, DoseId, Millis, NOW, Volume, band, effective_share, meq, name, prediction,
-    ramp, ul,
+    ALKALINITY, BenchFacts, Case, DoseId, Millis, NOW, Volume, band, effective_share, meq, name,
+    prediction, ramp, ul,
 };
 use crate::config::ApartRule;
 use crate::guard::Counted;
@@ -51,6 +51,54 @@ fn a_plan_at_exactly_the_hourly_cap_repeats_itself_every_hour() {
     assert_eq!(case.code(), "ok", "it comes in as the other goes out");
     case.now = NOW.minus(Millis::new(1));
     assert_eq!(case.code(), "hourly-cap");
+}
+
+/// Into the tank everything counts, whatever it was for; into a bucket what is rehearsed counts for itself.
+#[test]
+fn a_daily_cap_counts_what_went_the_same_way_and_the_runs_of_the_bench_only_in_the_tank() {
+    use Destination::{Bench, Tank};
+    use DoseKind::{Calibration, Hand, Plan, Prime};
+    let mut case = Case::new();
+    case.earlier(1, "a", "soda", Millis::from_mins(60), 9_500);
+    for (into, kind, before, code) in [
+        (Tank, Hand, Tank, "daily-cap"),
+        (Tank, Prime, Tank, "daily-cap"),
+        (Tank, Calibration, Tank, "daily-cap"),
+        (Tank, Plan, Bench, "ok"),
+        (Tank, Prime, Bench, "ok"),
+        (Bench, Plan, Bench, "daily-cap"),
+        (Bench, Hand, Bench, "daily-cap"),
+        (Bench, Prime, Bench, "ok"),
+        (Bench, Calibration, Bench, "ok"),
+        (Bench, Plan, Tank, "ok"),
+    ] {
+        (case.kind, case.into) = (Plan, into);
+        case.bench = (into == Bench).then_some(BenchFacts {
+            cap: Volume::ZERO,
+            given: Volume::ZERO,
+            silent: false,
+            runs_on_hold: false,
+        });
+        case.window
+            .update(DoseId(1), |d| (d.kind, d.into) = (kind, before));
+        assert_eq!(case.code(), code, "{kind} {before}, then into {into}");
+    }
+}
+
+/// Of 5 mL that uptake alone allows.
+#[test]
+fn a_rise_counts_what_went_into_the_water_and_not_the_dose_itself() {
+    let mut case = Case::new();
+    case.water.insert(ALKALINITY, ramp(None));
+    case.volume = ul(3_000);
+    case.earlier(1, "a", "soda", Millis::from_mins(60), 2_500);
+    assert_eq!(case.code(), "ramp-limit");
+    case.window
+        .update(DoseId(1), |d| d.into = Destination::Bench);
+    assert_eq!(case.code(), "ok");
+    case.earlier(100, "a", "soda", Millis::ZERO, 3_000);
+    case.window.update(DoseId(100), |d| d.ended = None);
+    assert_eq!(case.code(), "ok");
 }
 
 #[test]

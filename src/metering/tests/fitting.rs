@@ -5,8 +5,10 @@ use proptest::prelude::*;
 use super::super::*;
 use super::{OFFSET_RUNS, close, fitted, runs};
 use crate::quantity::{FlowRate, Millis, Volume};
+use crate::statistics::{Confidence, t_probability_two_sided};
 
-/// Rows a5.offset.fit (1e-8 relative), .ci95 (1e-6) and .t (1e-4): computed with statsmodels 0.15.0, scipy 1.17.1.
+/// Rows a5.offset.fit (1e-8 relative), .ci95 (1e-6) and .t (1e-4): computed with statsmodels 0.15.0, scipy 1.17.1. The rows' limits take
+/// all lengths to scatter alike; those of a calibration do not (`the_limits_of_two_lengths_are_welchs`).
 #[test]
 fn the_offset_worked_example_comes_out_with_its_limits() {
     let fit = fitted(&OFFSET_RUNS).unwrap();
@@ -18,20 +20,81 @@ fn the_offset_worked_example_comes_out_with_its_limits() {
     close(line.residual_sd, 0.087_019_181_97, 1e-8);
     close(line.r_squared, 0.999_946_277_5, 1e-8);
     assert_eq!(line.dof, 13);
-    let (low, high) = fit.offset_limits_ml();
+    let (low, high) = line.intercept_limits(Confidence::P95);
     close(low, -0.370_655_14, 1e-6);
     close(high, -0.224_802_88, 1e-6);
-    let (low, high) = fit.rate_limits();
-    close(low.as_ul_per_ms(), 0.801_166_91, 1e-6);
-    close(high.as_ul_per_ms(), 0.808_235_13, 1e-6);
-    close(line.intercept / line.intercept_se, -8.819_94, 1e-4);
-    close(fit.offset_probability(), 7.565e-7, 1e-4);
+    let (low, high) = line.slope_limits(Confidence::P95);
+    close(low, 0.801_166_91, 1e-6);
+    close(high, 0.808_235_13, 1e-6);
+    let t = line.intercept / line.intercept_se;
+    close(t, -8.819_94, 1e-4);
+    close(t_probability_two_sided(t, 13.0), 7.565e-7, 1e-4);
     assert_eq!(fit.calibration().offset(), Volume::from_ul(-298));
     assert_eq!(fit.suspect(), None);
     assert_eq!(
         fit.run_range(),
         (Millis::from_secs(2), Millis::from_secs(80))
     );
+}
+
+/// Through two lengths the rate is the difference of two means over that of the times, and its limits are those of Welch's test: worked
+/// out by hand with the variances of 0.0001 and 0.0025 mL2 of three runs each and scipy 1.17.1 (`stats.t.ppf`).
+#[test]
+fn the_limits_of_two_lengths_are_welchs() {
+    let fit = fitted(&[
+        (10, 4_990),
+        (10, 5_000),
+        (10, 5_010),
+        (40, 19_950),
+        (40, 20_000),
+        (40, 20_050),
+    ])
+    .unwrap();
+    let (low, high) = fit.rate_limits();
+    close(low.as_ul_per_ms(), WELCH_RATE.0, 1e-6);
+    close(high.as_ul_per_ms(), WELCH_RATE.1, 1e-6);
+    let (low, high) = fit.offset_limits_ml();
+    close(low, -WELCH_OFFSET, 1e-6);
+    close(high, WELCH_OFFSET, 1e-6);
+}
+
+#[test]
+fn scatter_that_chance_may_make_of_few_runs_is_no_refusal_and_more_of_it_is() {
+    let spread = |ul: i64| {
+        let runs = [-ul, 0, ul].map(|off| (10, 5_000 + off));
+        let long = [-4 * ul, 0, 4 * ul].map(|off| (40, 20_000 + off));
+        fitted(&[runs, long].concat())
+    };
+    // Four degrees of freedom: 5.47 % is beyond 3 % by chance one time in 100 (chi square of 13.28).
+    assert!(spread(150).is_ok() && spread(270).is_ok(), "3 % and 5.4 %");
+    assert!(matches!(
+        spread(280),
+        Err(CalibrationRefusal::TooScattered { .. })
+    ));
+}
+
+#[test]
+fn what_the_step_of_the_cylinder_makes_of_equal_runs_is_no_scatter() {
+    let list = [
+        (10, 1_000),
+        (10, 1_200),
+        (10, 1_000),
+        (40, 4_400),
+        (40, 4_400),
+        (40, 4_600),
+    ];
+    let by = |step: i64| {
+        let rules = FitRules {
+            resolution: Volume::from_ul(step),
+            ..FitRules::default()
+        };
+        fit(&runs(&list), &rules)
+    };
+    assert!(by(200).is_ok());
+    assert!(matches!(
+        by(10),
+        Err(CalibrationRefusal::TooScattered { .. })
+    ));
 }
 
 #[test]
@@ -275,6 +338,9 @@ fn an_offset_that_no_head_has_is_refused() {
         "{refusal}"
     );
 }
+
+const WELCH_RATE: (f64, f64) = (0.496_063_370, 0.503_936_630);
+const WELCH_OFFSET: f64 = 0.034_873_717;
 
 proptest! {
     #[test]

@@ -248,6 +248,35 @@ fn two_slots_in_a_gap_that_ends_at_midnight_run_one_after_the_other_on_the_next_
 }
 
 #[test]
+fn the_next_slot_is_the_earliest_where_one_of_the_date_before_comes_behind_it() {
+    let parts = [
+        part("alkalinity", 120_000, at(&[(23, 10), (23, 50)])),
+        part("calcium", 1_000, at(&[(0, 1)])),
+    ];
+    let reef = reef("America/Nuuk", &parts, &[], 2);
+    let mut schedule = reef.schedule();
+    let daily = plan_daily_volumes(&reef.plan);
+    let instant = |t: &str| t.parse::<Timestamp>().unwrap();
+    let (from, until) = (
+        instant("2026-03-29T01:00:30Z"),
+        instant("2026-03-29T02:00:00Z"),
+    );
+    let between = schedule.between(from, until, &daily).unwrap();
+    let found: Vec<String> = between
+        .iter()
+        .map(|s| format!("{} {} {}", s.key.line, s.key.date, s.at))
+        .collect();
+    assert_eq!(
+        found,
+        [
+            "calcium 2026-03-29 2026-03-29T01:01:00Z",
+            "alkalinity 2026-03-28 2026-03-29T01:01:32Z",
+        ]
+    );
+    assert_eq!(schedule.next_after(from, &daily).as_ref(), between.first());
+}
+
+#[test]
 fn a_clash_before_the_clocks_change_is_refused_on_that_day_as_on_any_other() {
     let parts = [
         part("alkalinity", 1_000, at(&[(1, 0)])),

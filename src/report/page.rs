@@ -1,0 +1,197 @@
+//! The page: one file, without script and without anything from elsewhere.
+
+use std::fmt::Write;
+
+use maud::{DOCTYPE, Markup, html};
+use sha2::{Digest, Sha256};
+
+use super::model::{Happened, Report, Todo, Wellness};
+use super::picture::Picture;
+use super::pictures::{PLOT_STYLE, Section, sections};
+use super::words::{day, minute};
+
+const PAGE_STYLE: &str = include_str!("page.css");
+
+/// The whole page, in a few thousand lines of which a browser needs nothing else.
+pub fn page(report: &Report) -> String {
+    let style = format!("{PLOT_STYLE}{PAGE_STYLE}");
+    let policy = format!(
+        "default-src 'none'; style-src 'sha256-{}'; base-uri 'none'; form-action 'none'",
+        base64(&Sha256::digest(style.as_bytes()))
+    );
+    let title = format!("{}, the last {} days", report.name, report.days);
+    let markup = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta http-equiv="Content-Security-Policy" content=(policy);
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                meta name="referrer" content="no-referrer";
+                title { (title) }
+                style { (maud::PreEscaped(&style)) }
+            }
+            body {
+                main {
+                    (first_screen(report))
+                    section aria-labelledby="story" {
+                        h2 #story { "What happened in the last " (report.days) " days, and is it working?" }
+                        @for (number, sentence) in report.story.iter().enumerate() {
+                            p .answer[number == 0] { (bound(sentence)) }
+                        }
+                    }
+                    @for section in sections(report) { (drawn(&section)) }
+                    (journal(report))
+                }
+                footer { p { (footer(report)) } }
+            }
+        }
+    };
+    markup.into_string()
+}
+
+fn first_screen(report: &Report) -> Markup {
+    let class = match report.glance.wellness {
+        Wellness::Well => "well",
+        Wellness::SeeTo => "see-to",
+        Wellness::NotWell => "not-well",
+    };
+    html! {
+        header {
+            p .what { (report.name) " · " (minute(report.at, &report.zone)) " " (report.time_zone) }
+            h1 class=(class) { (bound(&report.glance.sentence)) }
+            @if report.invented {
+                p .quiet { "The days of this record are invented: no real tank stands behind it." }
+            }
+        }
+        section aria-labelledby="todo" {
+            h2 #todo { "This week" }
+            @if report.todo.is_empty() {
+                p { "Nothing is asked of you." }
+            } @else {
+                ul .todo { @for todo in &report.todo { (asked(todo)) } }
+            }
+        }
+    }
+}
+
+fn asked(todo: &Todo) -> Markup {
+    let by = todo
+        .by
+        .map_or_else(|| "now".to_owned(), |by| format!("by {}", day(by)));
+    html! {
+        li .presses[todo.presses] { span .by { (by) } span { (code(&todo.what)) } }
+    }
+}
+
+/// No number without its unit on another line.
+fn bound(text: &str) -> String {
+    let units = [" %", " dKH", " mg/L", " mL", " L "];
+    let bind = |text: String, unit: &str| text.replace(unit, &unit.replacen(' ', "\u{a0}", 1));
+    units.into_iter().fold(text.to_owned(), bind)
+}
+
+/// What stands between backticks is something to type.
+fn code(text: &str) -> Markup {
+    html! {
+        @for (number, part) in text.split('`').enumerate() {
+            @if number % 2 == 1 { code { (part) } } @else { (part) }
+        }
+    }
+}
+
+fn drawn(section: &Section) -> Markup {
+    html! {
+        section aria-labelledby=(section.id) {
+            h2 id=(section.id) { (section.title) }
+            @if !section.words.is_empty() { p .quiet { (section.words) } }
+            @for picture in &section.pictures { (figure(picture)) }
+        }
+    }
+}
+
+fn figure(picture: &Picture) -> Markup {
+    html! {
+        figure id=(picture.id) {
+            figcaption { strong { (picture.title) } " " span { (bound(&picture.words)) } }
+            (picture.plot.drawn(None))
+            (picture.table.drawn(&picture.id.replace('-', " ")))
+        }
+    }
+}
+
+fn journal(report: &Report) -> Markup {
+    html! {
+        section aria-labelledby="journal" {
+            h2 #journal { "What was changed" }
+            @if report.changes.is_empty() {
+                p { "Nothing." }
+            } @else {
+                ol .journal { @for change in &report.changes { (happened(change, report)) } }
+            }
+        }
+        section aria-labelledby="events" {
+            h2 #events { "Events" }
+            @if report.events.is_empty() {
+                p { "None." }
+            } @else {
+                details {
+                    summary { "The newest " (report.events.len()) " events" }
+                    ul .journal { @for event in report.events.iter().rev() { (happened(event, report)) } }
+                }
+            }
+        }
+    }
+}
+
+fn happened(what: &Happened, report: &Report) -> Markup {
+    html! { li { span .by { (minute(what.at, &report.zone)) } span { (what.what) } } }
+}
+
+fn footer(report: &Report) -> String {
+    let since = report.zone.to_datetime(report.since).date();
+    let until = report.zone.to_datetime(report.at).date();
+    format!(
+        "dosewright {}, from the record of {since} to {until}. Levels and uptakes are the estimate's, as it was at the time; intervals hold the truth 95 times of 100.",
+        env!("CARGO_PKG_VERSION")
+    )
+}
+
+/// RFC 4648, section 4.
+fn base64(bytes: &[u8]) -> String {
+    const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut text = String::new();
+    for chunk in bytes.chunks(3) {
+        let byte = |place: usize| u32::from(chunk.get(place).copied().unwrap_or(0));
+        let bits = byte(0) << 16 | byte(1) << 8 | byte(2);
+        for place in 0..4_usize {
+            let shift = 18 - 6 * place;
+            let digit = usize::try_from(bits >> shift & 63).unwrap_or_default();
+            let digit = DIGITS.get(digit).filter(|_| place <= chunk.len());
+            // Writing to a text never fails.
+            write!(text, "{}", digit.map_or('=', |digit| char::from(*digit))).ok();
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::base64;
+
+    #[test]
+    fn base64_is_that_of_the_rfc() {
+        // RFC 4648, section 10.
+        for (plain, text) in [
+            ("", ""),
+            ("f", "Zg=="),
+            ("fo", "Zm8="),
+            ("foo", "Zm9v"),
+            ("foob", "Zm9vYg=="),
+            ("foobar", "Zm9vYmFy"),
+        ] {
+            assert_eq!(base64(plain.as_bytes()), text);
+        }
+    }
+}
