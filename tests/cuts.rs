@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a failing helper fails its test")]
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -56,7 +57,7 @@ fn plans(controller: &Controller) -> Vec<(usize, Arc<Plan>)> {
             if !times.is_empty() {
                 let daily = ml * f64::from(u32::try_from(times.len()).unwrap());
                 let times = times.join(", ");
-                text += &format!("[line.{line}]\ndaily-ml = {daily:.1}\nat = [{times}]\n");
+                writeln!(text, "[line.{line}]\ndaily-ml = {daily:.1}\nat = [{times}]").unwrap();
             }
         }
         let plan = check_plan_text(("plan.toml", &text), controller, &check_plan);
@@ -135,7 +136,7 @@ impl Hands<()> for World<'_> {
     }
 
     fn stop_pump(&mut self, _: &Name) {
-        panic!("nothing stops a dose here");
+        unreachable!("nothing stops a dose here");
     }
 
     fn start_pump(&mut self, head: &Name, permit: DosePermit) -> Result<(), RunReport> {
@@ -391,7 +392,8 @@ fn holds(path: &Path, given: &[Given], doses: usize, place: &str) {
     assert!(report.is_clean(), "{:?}: {place}", report.mistakes);
     for dose in given {
         let booked = reader.end_of(dose.intent.id).unwrap();
-        let booked = booked.unwrap_or_else(|| panic!("{:?} has no end: {place}", dose.intent));
+        assert!(booked.is_some(), "{:?} has no end: {place}", dose.intent);
+        let booked = booked.unwrap();
         let on_time = dose.ended.unwrap().minus(dose.began).as_secs();
         let flowed = f64_from_i64(dose.intent.volume.as_ul()) * on_time / dose.lasts.as_secs();
         let counted = f64_from_i64(booked.delivered.as_ul());
@@ -433,7 +435,6 @@ fn at_every_step(dark: Millis) {
             cuts += 1;
         }
     }
-    println!("{cuts} cuts");
     assert!(cuts > 1_000, "{cuts}");
 }
 

@@ -30,6 +30,9 @@ const PLAN: &str = "\n# plan\n";
 const DEMO: &str = include_str!("../../config/controller.toml");
 
 /// The two files; a text without the line between them is a plan for the sample controller, and a scenario.
+///
+/// # Panics
+/// On what must not be: that is the finding.
 pub fn files(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
@@ -84,6 +87,9 @@ pub fn frame(data: &[u8]) {
 }
 
 /// A kind and the payload of a command from the broker.
+///
+/// # Panics
+/// On what must not be: that is the finding.
 pub fn command(data: &[u8]) {
     use RemoteKind::{Acknowledge, Dose, Hold, Reading, Resume};
     let Some((first, payload)) = data.split_first() else {
@@ -103,6 +109,9 @@ pub fn command(data: &[u8]) {
 }
 
 /// A sign of decimals, a line that says the columns, and a lab's report.
+///
+/// # Panics
+/// On what must not be: that is the finding.
 pub fn lab(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
@@ -140,6 +149,9 @@ pub fn lab(data: &[u8]) {
 }
 
 /// Text as somebody types it. Of three lines: what is tested, the value, its uncertainty.
+///
+/// # Panics
+/// On what must not be: that is the finding.
 pub fn quantity(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;

@@ -535,6 +535,7 @@ fn reading(of: Measurand, value: f64, uncertainty: f64) -> Observed {
     Observed::Reading(Reading {
         of,
         found: Found::Value { value, uncertainty },
+        step: None,
         as_read: String::new(),
     })
 }

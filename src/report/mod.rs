@@ -42,4 +42,5 @@ pub use model::{
     Wellness,
 };
 pub use page::page;
+pub use panels::{LAB_C, lab_comparison, nearest_salinity};
 pub use pictures::pictures;

@@ -8,11 +8,12 @@ use super::days::Days;
 use super::material::Material;
 use super::model::{PanelReport, PanelValue};
 use crate::chemistry::{Celsius, Measurand, Quantity, Salinity};
-use crate::estimate::{Band, Detected, PanelEntry, PanelUnit};
-use crate::record::{Observation, Reading};
+use crate::config::Controller;
+use crate::estimate::{Band, Comparison, Finding, PanelError};
+use crate::record::{Found, Observation, Reading};
 
-/// A report's litre is meant at room temperature.
-const LAB_C: f64 = 25.0;
+/// Temperature at which the litre of a report is meant, C; reports do not say.
+pub const LAB_C: f64 = 25.0;
 
 /// Elements in the order of what natural seawater holds of them.
 pub(super) fn panels(material: &Material<'_>, days: &Days) -> Vec<PanelReport> {
@@ -48,45 +49,50 @@ fn compared(
     told: &Observation,
     reading: &Reading,
 ) -> Option<(Option<f64>, PanelValue)> {
-    let element = reading.of.quantity()?.element()?.clone();
-    let (value, uncertainty) = reading.found.amount();
-    let below = reading.found.value().is_none();
-    let entry = PanelEntry {
-        element,
-        value,
-        detected: if below {
-            Detected::BelowLimit
-        } else {
-            Detected::Yes
-        },
-        unit: PanelUnit::MilligramPerL,
-        uncertainty_percent: 100.0 * uncertainty / value.max(f64::MIN_POSITIVE),
-    };
-    let salinity = salinity_at(&material.told, told.happened);
-    let found = entry.compare(salinity, Celsius::from_degrees(LAB_C)).ok()?;
-    let natural = found.natural.map(|(natural, _)| natural.as_mg_per_l());
+    let salinity = nearest_salinity(&material.told, told.happened);
+    let salinity = salinity.map_or(Salinity::STANDARD, |(_, salinity)| salinity);
+    let found = lab_comparison(reading, salinity, Some(material.controller)).ok()?;
     Some((
-        natural,
+        found.natural.map(|natural| natural.level),
         PanelValue {
             at: told.happened,
             lab: told.method.clone(),
-            mg_per_l: value,
-            below,
+            mg_per_l: found.finding.at_most(),
+            below: matches!(found.finding, Finding::Below(_)),
             low: found.band == Band::Low,
             high: found.band == Band::High,
         },
     ))
 }
 
-/// Of the reading nearest in time.
-fn salinity_at(told: &[Observation], at: Timestamp) -> Salinity {
+/// A row of a report against natural seawater, what is known to matter, and the owner's band.
+///
+/// # Errors
+/// As [`Comparison::new`].
+pub fn lab_comparison(
+    Reading { of, found, .. }: &Reading,
+    salinity: Salinity,
+    controller: Option<&Controller>,
+) -> Result<Comparison, PanelError> {
+    let limits = of.quantity().and_then(|of| controller?.tracked(of));
+    let own = limits.map(|limits| (limits.band_low, limits.band_high));
+    let finding = match *found {
+        Found::Value { value, uncertainty } => Finding::Found { value, uncertainty },
+        Found::Below(limit) => Finding::Below(limit),
+    };
+    Comparison::new(of, finding, (salinity, Celsius::from_degrees(LAB_C)), own)
+}
+
+/// Of the reading nearest in time, with when that was taken.
+pub fn nearest_salinity(told: &[Observation], at: Timestamp) -> Option<(Timestamp, Salinity)> {
     let read = told
         .iter()
         .filter_map(|told| Some((told.happened, told.reading()?)))
         .filter(|(_, reading)| reading.of == Measurand::Salinity);
     let nearest =
         read.min_by_key(|(taken, _)| taken.as_millisecond().abs_diff(at.as_millisecond()));
-    nearest.map_or(Salinity::STANDARD, |(_, reading)| {
-        Salinity::from_practical(reading.found.amount().0)
+    nearest.map(|(taken, reading)| {
+        let salinity = Salinity::from_practical(reading.found.amount().0);
+        (taken, salinity)
     })
 }

@@ -516,18 +516,8 @@ fn measure(terminal: &mut Terminal, done: usize, amounts: &[&str]) {
 #[test]
 fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certificate() {
     let reef = reef("2");
-    let mut terminal = Terminal::open(
-        &reef,
-        &[
-            "bench",
-            "alkalinity",
-            "calibrate",
-            "--repeats",
-            "2",
-            "--lengths",
-            "1s,4s",
-        ],
-    );
+    let typed = "bench alkalinity calibrate --repeats 2 --lengths 1s,4s";
+    let mut terminal = Terminal::open(&reef, &typed.split(' ').collect::<Vec<_>>());
     terminal.wait_for("Step of the cylinder or scale?");
     terminal.type_in("coarse\n");
     terminal.wait_for("Step of the cylinder or scale?");
@@ -589,7 +579,7 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
         used[..],
         "everything that was pumped is in the record"
     );
-    assert_eq!(given.len(), 6, "and the check");
+    assert_eq!(given.len(), 8, "and the check");
 }
 
 fn out_of_the_tank(terminal: &mut Terminal) {

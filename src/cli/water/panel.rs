@@ -6,7 +6,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::chemistry::{Celsius, Measurand, Salinity, density_kg_per_m3};
+use crate::chemistry::{Celsius, Salinity, density_kg_per_m3};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
@@ -21,11 +21,10 @@ use crate::engine::Lab;
 use crate::ledger::LedgerReader;
 use crate::quantity::Words;
 use crate::record::{Columns, Observed, Reading};
+use crate::report::{LAB_C, nearest_salinity};
 
 /// Largest report file in bytes.
 const FILE_BYTES_MAX: u64 = 200_000;
-/// Temperature at which the litre of a report is meant, C; reports do not say.
-pub(super) const LAB_C: f64 = 25.0;
 /// Everything about lab reports.
 pub(in crate::cli) fn panel(
     place: &Place,
@@ -196,14 +195,9 @@ pub(super) fn salinity_at(
     at: Timestamp,
 ) -> Result<(Salinity, String), Failure> {
     let all = reader.told().map_err(|e| unread(&e))?;
-    let nearest = all
-        .iter()
-        .filter_map(|told| Some((told.happened, told.reading()?)))
-        .filter(|(_, reading)| reading.of == Measurand::Salinity)
-        .min_by_key(|(taken, _)| taken.as_millisecond().abs_diff(at.as_millisecond()));
-    Ok(match nearest {
-        Some((taken, reading)) => (
-            Salinity::from_practical(reading.found.amount().0),
+    Ok(match nearest_salinity(&all, at) {
+        Some((taken, salinity)) => (
+            salinity,
             format!("of the reading nearest in time ({taken:.0})"),
         ),
         None => (

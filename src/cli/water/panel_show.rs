@@ -5,8 +5,8 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use super::panel::{LAB_C, Report, reports, salinity_at};
-use crate::chemistry::{Celsius, ChangeShare, Element, Quantity, Salinity, amount};
+use super::panel::{Report, reports, salinity_at};
+use crate::chemistry::{ChangeShare, Element, Quantity, Salinity, amount};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
@@ -20,7 +20,8 @@ use crate::estimate::{
 use crate::ledger::LedgerReader;
 use crate::plan::{AIM_DAYS_MAX, raise_within};
 use crate::quantity::Concentration;
-use crate::record::{Found, Observation, Observed, Reading};
+use crate::record::{Observation, Observed};
+use crate::report::lab_comparison;
 
 /// Share of the water changed at once in the proposal for what is high: a tenth, as keepers do.
 const CHANGE_PERCENT: f64 = 10.0;
@@ -31,15 +32,8 @@ fn compare(
     salinity: Salinity,
     loaded: Option<&Loaded>,
 ) -> Result<Vec<Comparison>, Failure> {
-    let around = (salinity, Celsius::from_degrees(LAB_C));
-    let compared = report.rows.iter().map(|Reading { of, found, .. }| {
-        let limits = of.quantity().and_then(|of| loaded?.controller.tracked(of));
-        let own = limits.map(|limits| (limits.band_low, limits.band_high));
-        let finding = match *found {
-            Found::Value { value, uncertainty } => Finding::Found { value, uncertainty },
-            Found::Below(limit) => Finding::Below(limit),
-        };
-        Comparison::new(of, finding, around, own)
+    let compared = report.rows.iter().map(|row| {
+        lab_comparison(row, salinity, loaded.map(|loaded| &loaded.controller))
             .map_err(|error| Failure::new(exit::REFUSED, error.to_string()))
     });
     compared.collect()
