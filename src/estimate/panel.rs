@@ -91,7 +91,7 @@ impl Finding {
     }
 
     /// 95 % interval.
-    pub fn interval(self) -> (f64, f64) {
+    pub fn spread(self) -> (f64, f64) {
         match self {
             Self::Found { value, uncertainty } => {
                 let half = 1.96 * uncertainty;
@@ -234,7 +234,7 @@ impl Comparison {
         let mut compared = Self {
             of: of.clone(),
             finding,
-            interval: finding.interval(),
+            interval: finding.spread(),
             natural,
             well,
             band: Band::NothingToCompare,

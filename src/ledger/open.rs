@@ -125,7 +125,16 @@ impl Ledger {
         let installation = check_meta(&conn, &path, open_as)?;
         let (session, books) = begin(&mut conn, &path, &open_as.session)?;
         let ids = FileIds::read(&path).map_err(|e| place.io(e))?;
-        let size_seen = std::fs::metadata(&path).map_err(|e| place.io(e))?.len();
+        let size = || -> Result<u64, LedgerError> {
+            Ok(std::fs::metadata(&path).map_err(|e| place.io(e))?.len())
+        };
+        let mut size_seen = size()?;
+        if size_seen % schema::PAGE_BYTES != 0 {
+            // A cut while the log went over into the database tears its last page; the log still holds that page whole, and goes over again.
+            conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))
+                .map_err(|e| place.sql(e))?;
+            size_seen = size()?;
+        }
         let reserve = Reserve::open(&path);
         let (mark, found) = MarkFile::find(&path).map_err(|e| place.io(e))?;
         let doubt = doubt(&found, &recorded(&conn).map_err(|e| place.sql(e))?);

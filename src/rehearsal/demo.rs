@@ -433,8 +433,8 @@ impl Teller {
         let what = CourseWish::Change {
             line,
             of,
-            by: 0.0017,
-            at_most_per_day: 0.00012,
+            by: 0.0016,
+            at_most_per_day: 0.00011,
         };
         let note = Words::new("the lab found too little");
         self.wish(stage, Wish::Course(NewCourse { what, note }))

@@ -390,11 +390,11 @@ fn an_owner_who_follows_is_asked_and_the_water_comes_back_after_a_step() {
     for line in &mut loaded.controller.lines {
         line.daily_cap = line.daily_cap.saturating_add(line.daily_cap);
     }
-    // A head that meters none of its doses from day 2 on is no reason to leave alkalinity alone.
+    // A head that scatters too much to be calibrated, or to meter what it is to give, from day 2 on is no reason to leave alkalinity alone.
     let iodine = name("iodine");
     let head = loaded.controller.heads.get_mut(&iodine).unwrap();
     head.calibration_age_max = Millis::from_mins(2 * 24 * 60);
-    head.tolerance_percent = 1.0;
+    head.tolerance_percent = 4.0;
     let run = |kind: &str| {
         let text = format!(
             "[water.alkalinity]\ntest-every-days = 3\ntest-error-dkh = 0.05\n\
@@ -413,8 +413,10 @@ fn an_owner_who_follows_is_asked_and_the_water_comes_back_after_a_step() {
         let followed = run(kind);
         assert_eq!(followed.broken, []);
         assert!(off(&followed) < 0.4, "{}", summary(&[&followed]));
+        let refused = |why: &str| followed.refusals.get(why).copied().unwrap_or_default();
+        let (not_metered, old) = (refused("not-metered"), refused("calibration-expired"));
         assert!(
-            followed.refusals["not-metered"] > 30,
+            not_metered > 10 && not_metered + old > 40,
             "{:?}",
             followed.refusals
         );

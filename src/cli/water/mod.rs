@@ -11,6 +11,7 @@ pub(crate) mod owner_args;
 pub(crate) mod panel;
 pub(crate) mod panel_csv;
 mod panel_names;
+mod panel_reports;
 mod panel_show;
 pub(crate) mod quantities;
 pub(crate) mod reading;

@@ -3,7 +3,6 @@
 use std::fs;
 use std::io::Write;
 
-use jiff::Timestamp;
 use serde_json::json;
 
 use crate::chemistry::{Celsius, Salinity, density_kg_per_m3};
@@ -13,15 +12,15 @@ use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
 use crate::cli::water::owner_args::{Mistake, Panel as PanelArgs, PanelCommand, PanelFile};
 use crate::cli::water::panel_csv::{Sample, decoded, headings, read};
+use crate::cli::water::panel_reports::{reports, salinity_at};
 use crate::cli::water::panel_show::show_panel;
 use crate::cli::water::told::{take_back, tell};
 use crate::cli::words::{minute, unread, usage, zone};
 use crate::daemon::machine_now;
 use crate::engine::Lab;
-use crate::ledger::LedgerReader;
 use crate::quantity::Words;
-use crate::record::{Columns, Observed, Reading};
-use crate::report::{LAB_C, nearest_salinity};
+use crate::record::{Columns, Observed};
+use crate::report::LAB_C;
 
 /// Largest report file in bytes.
 const FILE_BYTES_MAX: u64 = 200_000;
@@ -38,34 +37,6 @@ pub(in crate::cli) fn panel(
         PanelCommand::Show { number, salinity } => show_panel(place, (*number, *salinity), out),
         PanelCommand::List => list(place, out),
     }
-}
-
-/// A lab report: the rows of one number.
-pub(super) struct Report {
-    pub(super) number: i64,
-    pub(super) lab: String,
-    pub(super) taken: Timestamp,
-    pub(super) rows: Vec<Reading>,
-}
-
-/// All reports that count, oldest first.
-pub(super) fn reports(reader: &LedgerReader) -> Result<Vec<Report>, Failure> {
-    let mut all: Vec<Report> = Vec::new();
-    for told in reader.told().map_err(|e| unread(&e))? {
-        let (Some(number), Some(reading)) = (told.panel, told.reading().cloned()) else {
-            continue;
-        };
-        match all.iter_mut().find(|report| report.number == number) {
-            Some(report) => report.rows.push(reading),
-            None => all.push(Report {
-                number,
-                lab: told.method,
-                taken: told.happened,
-                rows: vec![reading],
-            }),
-        }
-    }
-    Ok(all)
 }
 
 /// What is known of a lab's reports, with what is told now on top of it; the latter is remembered.
@@ -187,22 +158,4 @@ fn list(place: &Place, out: &mut Out) -> Result<(), Failure> {
         )?;
     }
     Ok(())
-}
-
-/// The salinity of the reading nearest in time, with where it is from.
-pub(super) fn salinity_at(
-    reader: &LedgerReader,
-    at: Timestamp,
-) -> Result<(Salinity, String), Failure> {
-    let all = reader.told().map_err(|e| unread(&e))?;
-    Ok(match nearest_salinity(&all, at) {
-        Some((taken, salinity)) => (
-            salinity,
-            format!("of the reading nearest in time ({taken:.0})"),
-        ),
-        None => (
-            Salinity::STANDARD,
-            "assumed, for there is no reading of salinity".to_owned(),
-        ),
-    })
 }

@@ -5,7 +5,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use serde_json::json;
 
-use super::panel::{Report, reports, salinity_at};
+use super::panel_reports::{Report, reports, salinity_at};
 use crate::chemistry::{ChangeShare, Element, Quantity, Salinity, amount};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
