@@ -545,7 +545,7 @@ fn a_guided_calibration_at_a_terminal_is_stopped_by_any_key_and_ends_in_a_certif
     );
     terminal.wait_for("rate ");
     // Two runs each say too little of the scatter for the plan's dose; a third each says enough.
-    terminal.wait_for("3.15 mL is NOT metered by this");
+    terminal.wait_for("3.151 mL is NOT metered by this");
     terminal.wait_for("3 runs each of 1 s and 4 s would do");
     terminal.type_in("m\n");
     measure(&mut terminal, 4, &["0.50 mL", "2.00 mL"]);
