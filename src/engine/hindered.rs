@@ -125,13 +125,14 @@ impl Engine {
             .filter(|uptake| uptake.how == UptakeHow::Accepted);
         let taken = self.water.reading(of).map(|(_, _, taken)| taken);
         match accepted.zip(taken) {
-            Some((accepted, taken)) if accepted.at.wall >= taken => Err(Denial::new(
-                "test-first",
-                format!(
-                    "advice was accepted on {:.0}, after the last {of} reading: leave it alone until the next test, then ask again",
-                    accepted.at.wall
-                ),
-            )),
+            Some((accepted, taken)) if accepted.at.wall >= taken => {
+                let at = self.controller().time_zone.to_datetime(accepted.at.wall);
+                let at = at.strftime("%Y-%m-%d at %H:%M");
+                let text = format!(
+                    "advice was accepted on {at}, after the last {of} reading: leave it alone until the next test, then ask again"
+                );
+                Err(Denial::new("test-first", text))
+            }
             Some(_) | None => Ok(()),
         }
     }
