@@ -45,14 +45,7 @@ fn answer(report: &Report) -> String {
     else {
         return "Without readings of a quantity that has a band nobody can tell whether it is working: test the water and enter what you read.".to_owned();
     };
-    let share = f64_from_usize(water.days_in_band) / f64_from_usize(water.days_known);
-    let verdict = if share >= WORKS {
-        "It is working"
-    } else if share >= MOSTLY {
-        "It is mostly working"
-    } else {
-        "It is not working well"
-    };
+    let verdict = verdict(water.days_in_band, water.days_known);
     let of = &water.of;
     format!(
         "{verdict}: by the estimate {of} was between {} and {} on {} of {} days.",
@@ -61,6 +54,17 @@ fn answer(report: &Report) -> String {
         water.days_in_band,
         water.days_known
     )
+}
+
+fn verdict(days_in_band: usize, days_known: usize) -> &'static str {
+    let share = f64_from_usize(days_in_band) / f64_from_usize(days_known);
+    if share >= WORKS {
+        "It is working"
+    } else if share >= MOSTLY {
+        "It is mostly working"
+    } else {
+        "It is not working well"
+    }
 }
 
 fn amount(of: &Quantity, value: f64) -> String {
@@ -248,4 +252,17 @@ fn checked(report: &Report) -> Vec<String> {
         ))
     });
     all.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::verdict;
+
+    #[test]
+    fn it_works_by_the_share_of_days_in_the_band() {
+        let of_hundred = |days| verdict(days, 100);
+        assert_eq!(of_hundred(95), "It is working");
+        assert_eq!(of_hundred(94), "It is mostly working");
+        assert_eq!(of_hundred(79), "It is not working well");
+    }
 }
