@@ -13,7 +13,7 @@ use super::settings::Settings;
 use super::topics::Topics;
 use crate::config::RemoteKind;
 use crate::engine::{LineState, LineStatus, Status};
-use crate::quantity::Name;
+use crate::quantity::{Name, capital};
 
 /// Hubs refuse a state of more than 255 characters.
 const TEXT_TEMPLATE_CHARS: usize = 250;
@@ -227,12 +227,6 @@ fn head_entities(name: &Name, topics: &Topics, out: &mut Vec<Entity>) {
             .diagnostic(),
         age.diagnostic(),
     ]);
-}
-
-fn capital(word: &str) -> String {
-    let mut letters = word.chars();
-    let first = letters.next().map(|first| first.to_ascii_uppercase());
-    first.into_iter().chain(letters).collect()
 }
 
 /// A button. Its message carries an id and its own time, so that a late or repeated copy is not obeyed.

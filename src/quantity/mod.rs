@@ -70,6 +70,14 @@ impl Name {
     }
 }
 
+/// With its first letter as a capital.
+pub fn capital(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
 /// Names, separated by commas.
 pub fn listed<'a>(names: impl IntoIterator<Item = &'a Name>) -> String {
     let names: Vec<&str> = names.into_iter().map(Name::as_str).collect();

@@ -3,7 +3,7 @@
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 
-use super::model::{BottleReport, Glance, HeadReport, Report, Todo, WaterReport, Wellness};
+use super::model::{BottleReport, Due, Glance, HeadReport, Report, WaterReport, Wellness};
 use super::words::{counted, day, lasted, minute, ml};
 use crate::chemistry::Quantity;
 use crate::engine::{AlarmCode, Engine, Now, Status, TestBecause, Verdict};
@@ -30,7 +30,7 @@ const NOT_HERE: [AlarmCode; 11] = [
 ];
 
 /// What needs doing this week, what presses first.
-pub(super) fn todo(report: &Report, engine: &mut Engine, status: &Status, now: Now) -> Vec<Todo> {
+pub(super) fn due(report: &Report, engine: &mut Engine, status: &Status, now: Now) -> Vec<Due> {
     let end = now.wall.checked_add(AHEAD).unwrap_or(now.wall);
     let until = report.zone.to_datetime(end).date();
     let mut all = Vec::new();
@@ -57,22 +57,22 @@ pub(super) fn todo(report: &Report, engine: &mut Engine, status: &Status, now: N
             .filter_map(|head| calibrate(head, until)),
     );
     let today = report.zone.to_datetime(report.at).date();
-    for todo in &mut all {
-        todo.by = todo.by.filter(|by| *by > today);
+    for due in &mut all {
+        due.by = due.by.filter(|by| *by > today);
     }
-    all.sort_by_key(|todo| (!todo.presses, todo.by));
+    all.sort_by_key(|due| (!due.presses, due.by));
     all
 }
 
-fn at_once(what: String, presses: bool) -> Todo {
-    Todo {
+fn at_once(what: String, presses: bool) -> Due {
+    Due {
         by: None,
         what,
         presses,
     }
 }
 
-fn held(report: &Report, status: &Status, all: &mut Vec<Todo>) {
+fn held(report: &Report, status: &Status, all: &mut Vec<Due>) {
     for hold in &status.holds {
         let (what, line) = hold.line.as_ref().map_or_else(
             || ("All dosing is".to_owned(), String::new()),
@@ -89,7 +89,7 @@ fn held(report: &Report, status: &Status, all: &mut Vec<Todo>) {
     }
 }
 
-fn silent(report: &Report, all: &mut Vec<Todo>) {
+fn silent(report: &Report, all: &mut Vec<Due>) {
     let newest = report
         .events
         .iter()
@@ -115,7 +115,7 @@ fn advised(
     water: &WaterReport,
     engine: &mut Engine,
     (now, until): (Now, Date),
-    all: &mut Vec<Todo>,
+    all: &mut Vec<Due>,
 ) {
     let advice = engine.advice(&water.of, now);
     let of = &water.of;
@@ -134,7 +134,7 @@ fn advised(
             TestBecause::MayLeave => (", for it may leave its band by then", false),
             TestBecause::Routine => ("", false),
         };
-        all.push(Todo {
+        all.push(Due {
             by: Some(test.date),
             what: format!("Test {of}{why}"),
             presses,
@@ -142,7 +142,7 @@ fn advised(
     }
 }
 
-fn fill(bottle: &BottleReport, until: Date) -> Option<Todo> {
+fn fill(bottle: &BottleReport, until: Date) -> Option<Due> {
     let Some(left) = bottle.left else {
         let what = format!(
             "Say what bottle {} holds: `dosewright refill {} full`",
@@ -151,16 +151,16 @@ fn fill(bottle: &BottleReport, until: Date) -> Option<Todo> {
         return bottle.days_left.map(|_| at_once(what, false));
     };
     let by = bottle.empty_on.filter(|empty| *empty <= until)?;
-    Some(Todo {
+    Some(Due {
         by: Some(by),
         what: format!("Refill {}: {} left", bottle.bottle, ml(left)),
         presses: bottle.days_left.is_some_and(|days| days < 1.0),
     })
 }
 
-fn calibrate(head: &HeadReport, until: Date) -> Option<Todo> {
+fn calibrate(head: &HeadReport, until: Date) -> Option<Due> {
     let by = head.due_on.filter(|due| head.in_use && *due <= until)?;
-    Some(Todo {
+    Some(Due {
         by: Some(by),
         what: format!("Calibrate head {}", head.head),
         presses: false,
@@ -170,12 +170,12 @@ fn calibrate(head: &HeadReport, until: Date) -> Option<Todo> {
 /// One sentence.
 pub(super) fn glance(report: &Report, status: &Status) -> Glance {
     let off = report.water.iter().filter_map(outside).collect::<Vec<_>>();
-    let pressing = report.todo.iter().find(|todo| todo.presses);
+    let pressing = report.due.iter().find(|due| due.presses);
     let urgent = |alarm: &crate::engine::Alarm| {
         alarm.active && alarm.urgent && !NOT_HERE.contains(&alarm.code)
     };
     let is_bad = !status.holds.is_empty() || !off.is_empty() || status.alarms.iter().any(urgent);
-    let is_change = report.todo.iter().any(|todo| todo.by.is_none());
+    let is_change = report.due.iter().any(|due| due.by.is_none());
     let wellness = match (is_bad, pressing.is_some() || is_change) {
         (true, _) => Wellness::NotWell,
         (false, true) => Wellness::SeeTo,
@@ -184,7 +184,7 @@ pub(super) fn glance(report: &Report, status: &Status) -> Glance {
     let where_it_is = off.first().cloned().or_else(|| level(report));
     let level =
         where_it_is.unwrap_or_else(|| "nothing is known of the water without a test".to_owned());
-    let first = report.todo.first();
+    let first = report.due.first();
     let sentence = match wellness {
         Wellness::NotWell => {
             let what = held_words(status).unwrap_or(level);
@@ -194,8 +194,8 @@ pub(super) fn glance(report: &Report, status: &Status) -> Glance {
         Wellness::Well => {
             let next = first.map_or_else(
                 || " Nothing to do this week.".to_owned(),
-                |todo| {
-                    todo.by.map_or_else(String::new, |by| {
+                |due| {
+                    due.by.map_or_else(String::new, |by| {
                         format!(" Nothing to do before {}.", day(by))
                     })
                 },
@@ -208,9 +208,9 @@ pub(super) fn glance(report: &Report, status: &Status) -> Glance {
 
 fn seen_to(report: &Report) -> String {
     let now = report
-        .todo
+        .due
         .iter()
-        .filter(|todo| todo.by.is_none() || todo.presses)
+        .filter(|due| due.by.is_none() || due.presses)
         .count();
     let count = u64::try_from(now).unwrap_or_default();
     format!("Well, with {} to see to", counted(count, "thing"))

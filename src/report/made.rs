@@ -3,7 +3,7 @@
 use super::bottles::bottles;
 use super::days::Days;
 use super::doses::lines;
-use super::glance::{glance, todo};
+use super::glance::{due, glance};
 use super::heads::heads;
 use super::journal::{changes, events, holds};
 use super::material::Material;
@@ -34,7 +34,7 @@ impl Report {
                 wellness: Wellness::Well,
                 sentence: String::new(),
             },
-            todo: Vec::new(),
+            due: Vec::new(),
             story: Vec::new(),
             water: water(material, engine, &status, &days),
             readings: readings(material, &days),
@@ -46,7 +46,7 @@ impl Report {
             changes: changes(material, &days),
             events: events(material),
         };
-        report.todo = todo(&report, engine, &status, *now);
+        report.due = due(&report, engine, &status, *now);
         report.glance = glance(&report, &status);
         report.story = story(&report);
         report

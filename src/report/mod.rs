@@ -37,8 +37,8 @@ mod words;
 
 pub use material::{DAYS_MAX, Material, present_engine};
 pub use model::{
-    BottleReport, Calibrated, Checked, Day, Glance, Happened, HeadReport, Held, LineReport,
-    PanelReport, PanelValue, Read, ReadingsReport, Refilled, Report, Todo, UptakeSet, WaterReport,
+    BottleReport, Calibrated, Checked, Day, Due, Glance, Happened, HeadReport, Held, LineReport,
+    PanelReport, PanelValue, Read, ReadingsReport, Refilled, Report, UptakeSet, WaterReport,
     Wellness,
 };
 pub use page::page;

@@ -27,7 +27,7 @@ pub struct Report {
     /// Whether its days are virtual: invented or rehearsed.
     pub invented: bool,
     pub glance: Glance,
-    pub todo: Vec<Todo>,
+    pub due: Vec<Due>,
     /// What happened and whether it works, a sentence each; the first one answers.
     pub story: Vec<String>,
     pub water: Vec<WaterReport>,
@@ -58,7 +58,7 @@ pub struct Glance {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-pub struct Todo {
+pub struct Due {
     /// Null for what is due at once.
     pub by: Option<Date>,
     pub what: String,

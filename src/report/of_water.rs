@@ -4,11 +4,12 @@ use jiff::Timestamp;
 
 use super::axis::{TimeAxis, ValueAxis, WIDTH};
 use super::model::{ReadingsReport, Report, WaterReport};
-use super::picture::{Picture, Z95, capital, day_width, dots, edges, marks};
+use super::picture::{Picture, Z95, day_width, dots, edges, marks};
 use super::plot::{Plot, Point};
 use super::tables::Table;
 use super::words::{fig, minute};
 use crate::chemistry::Measurand;
+use crate::quantity::capital;
 
 pub(super) fn level(of: &WaterReport, report: &Report, time: &TimeAxis, is_first: bool) -> Picture {
     let height = if is_first { 190.0 } else { 120.0 };

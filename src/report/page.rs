@@ -1,11 +1,10 @@
 //! The page: one file, without script and without anything from elsewhere.
 
-use std::fmt::Write;
-
+use base64::prelude::{BASE64_STANDARD, Engine as _};
 use maud::{DOCTYPE, Markup, html};
 use sha2::{Digest, Sha256};
 
-use super::model::{Happened, Report, Todo, Wellness};
+use super::model::{Due, Happened, Report, Wellness};
 use super::picture::Picture;
 use super::pictures::{PLOT_STYLE, Section, sections};
 use super::words::{day, minute};
@@ -17,7 +16,7 @@ pub fn page(report: &Report) -> String {
     let style = format!("{PLOT_STYLE}{PAGE_STYLE}");
     let policy = format!(
         "default-src 'none'; style-src 'sha256-{}'; base-uri 'none'; form-action 'none'",
-        base64(&Sha256::digest(style.as_bytes()))
+        BASE64_STANDARD.encode(Sha256::digest(style.as_bytes()))
     );
     let title = format!("{}, the last {} days", report.name, report.days);
     let markup = html! {
@@ -65,23 +64,23 @@ fn first_screen(report: &Report) -> Markup {
                 p .quiet { "The days of this record are invented: no real tank stands behind it." }
             }
         }
-        section aria-labelledby="todo" {
-            h2 #todo { "This week" }
-            @if report.todo.is_empty() {
+        section aria-labelledby="due" {
+            h2 #due { "This week" }
+            @if report.due.is_empty() {
                 p { "Nothing is asked of you." }
             } @else {
-                ul .todo { @for todo in &report.todo { (asked(todo)) } }
+                ul .due { @for due in &report.due { (asked(due)) } }
             }
         }
     }
 }
 
-fn asked(todo: &Todo) -> Markup {
-    let by = todo
+fn asked(due: &Due) -> Markup {
+    let by = due
         .by
         .map_or_else(|| "now".to_owned(), |by| format!("by {}", day(by)));
     html! {
-        li .presses[todo.presses] { span .by { (by) } span { (code(&todo.what)) } }
+        li .presses[due.presses] { span .by { (by) } span { (code(&due.what)) } }
     }
 }
 
@@ -156,42 +155,4 @@ fn footer(report: &Report) -> String {
         "dosewright {}, from the record of {since} to {until}. Levels and uptakes are the estimate's, as it was at the time; intervals hold the truth 95 times of 100.",
         env!("CARGO_PKG_VERSION")
     )
-}
-
-/// RFC 4648, section 4.
-fn base64(bytes: &[u8]) -> String {
-    const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::new();
-    for chunk in bytes.chunks(3) {
-        let byte = |place: usize| u32::from(chunk.get(place).copied().unwrap_or(0));
-        let bits = byte(0) << 16 | byte(1) << 8 | byte(2);
-        for place in 0..4_usize {
-            let shift = 18 - 6 * place;
-            let digit = usize::try_from(bits >> shift & 63).unwrap_or_default();
-            let digit = DIGITS.get(digit).filter(|_| place <= chunk.len());
-            // Writing to a text never fails.
-            write!(text, "{}", digit.map_or('=', |digit| char::from(*digit))).ok();
-        }
-    }
-    text
-}
-
-#[cfg(test)]
-mod tests {
-    use super::base64;
-
-    #[test]
-    fn base64_is_that_of_the_rfc() {
-        // RFC 4648, section 10.
-        for (plain, text) in [
-            ("", ""),
-            ("f", "Zg=="),
-            ("fo", "Zm8="),
-            ("foo", "Zm9v"),
-            ("foob", "Zm9vYg=="),
-            ("foobar", "Zm9vYmFy"),
-        ] {
-            assert_eq!(base64(plain.as_bytes()), text);
-        }
-    }
 }

@@ -82,10 +82,3 @@ pub(super) fn day_width(report: &Report) -> f64 {
     let ahead = (f64::from(report.days) * 0.17).clamp(3.0, 60.0);
     WIDTH / (f64::from(report.days) + ahead)
 }
-
-pub(super) fn capital(word: &str) -> String {
-    let mut letters = word.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
-}

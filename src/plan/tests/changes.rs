@@ -236,15 +236,20 @@ fn two_slots_in_a_gap_that_ends_at_midnight_run_one_after_the_other_on_the_next_
     );
     let mut schedule = reef.schedule();
     let daily = plan_daily_volumes(&reef.plan);
-    let instant = |t: &str| t.parse::<Timestamp>().unwrap();
-    let (from, until) = (
-        instant("2026-03-29T01:00:30Z"),
-        instant("2026-03-29T02:00:00Z"),
-    );
+    let (from, until) = around_an_hour_left_out_before_midnight();
     let found = schedule.between(from, until, &daily).unwrap();
     assert_eq!(found.len(), 2);
     assert_eq!(found[0].key.date, date(2026, 3, 28));
     assert_eq!(schedule.next_after(from, &daily), Some(found[0].clone()));
+}
+
+/// At 01:00 UTC of this day the clock of Nuuk goes from 23:00 to 00:00 of the next date: the hour that is left out ends at midnight.
+fn around_an_hour_left_out_before_midnight() -> (Timestamp, Timestamp) {
+    let instant = |t: &str| t.parse::<Timestamp>().unwrap();
+    (
+        instant("2026-03-29T01:00:30Z"),
+        instant("2026-03-29T02:00:00Z"),
+    )
 }
 
 #[test]
@@ -256,11 +261,7 @@ fn the_next_slot_is_the_earliest_where_one_of_the_date_before_comes_behind_it() 
     let reef = reef("America/Nuuk", &parts, &[], 2);
     let mut schedule = reef.schedule();
     let daily = plan_daily_volumes(&reef.plan);
-    let instant = |t: &str| t.parse::<Timestamp>().unwrap();
-    let (from, until) = (
-        instant("2026-03-29T01:00:30Z"),
-        instant("2026-03-29T02:00:00Z"),
-    );
+    let (from, until) = around_an_hour_left_out_before_midnight();
     let between = schedule.between(from, until, &daily).unwrap();
     let found: Vec<String> = between
         .iter()
