@@ -95,11 +95,23 @@ pub fn look_again(
 /// # Errors
 /// As [`judge`].
 pub fn examine(request: &Request<'_>, facts: &Facts<'_>, now: Millis) -> Result<Millis, Refusal> {
-    for interlock in INTERLOCKS {
-        interlock(request, facts, now)?;
+    for (number, interlock) in INTERLOCKS.into_iter().enumerate() {
+        if !is_left_out(number) {
+            interlock(request, facts, now)?;
+        }
     }
     run::run_time(request, facts)
 }
 
+/// Only for simulations, which must find that it is.
+#[cfg(not(test))]
+const fn is_left_out(_interlock: usize) -> bool {
+    false
+}
+#[cfg(test)]
+use sabotage::is_left_out;
+
+#[cfg(test)]
+pub(crate) mod sabotage;
 #[cfg(test)]
 mod tests;

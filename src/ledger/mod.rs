@@ -13,6 +13,8 @@
 
 mod backup;
 mod books;
+#[cfg(test)]
+mod broken;
 mod brought;
 mod check;
 mod columns;
@@ -47,7 +49,7 @@ pub use reserve::RESERVE_BYTES;
 pub use restore::{RestoreError, Restored, restore};
 pub use rows::{ExportError, Filter, Row, Table};
 pub use schema::APPLICATION_ID;
-pub use thread::{LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable, Request};
+pub use thread::{Keeper, LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable, Request};
 
 #[cfg(test)]
 mod tests;

@@ -13,6 +13,7 @@ use thiserror::Error;
 use super::error::LedgerError;
 use super::open::Ledger;
 use crate::record::{DoseId, Entry, Intent, Outcome, Stamp};
+use crate::shell::{Desk, Write};
 
 /// Requests that may wait for the thread.
 const WAITING_MAX: usize = 256;
@@ -32,6 +33,17 @@ pub enum Request {
     Probe(Stamp),
     /// Write what is waiting, close and end.
     Stop,
+}
+
+impl From<Write> for Request {
+    fn from(write: Write) -> Self {
+        match write {
+            Write::Intent(intent) => Self::Intent(intent),
+            Write::Outcome(outcome) => Self::Outcome(outcome),
+            Write::Entries(entries) => Self::Entries(entries),
+            Write::Probe(at) => Self::Probe(at),
+        }
+    }
 }
 
 /// What the ledger's thread reports.
@@ -64,6 +76,28 @@ pub enum LedgerReport {
     Fault { why: LedgerError },
     /// The thread has ended, for whatever reason, a panic included.
     Ended,
+}
+
+impl LedgerReport {
+    /// Tells it to the desk. False at the end of the thread, of which the desk knows nothing.
+    #[must_use]
+    pub fn tell<A>(self, desk: &mut Desk<A>) -> bool {
+        match self {
+            Self::IntentStored(id) => desk.intent_stored(id),
+            Self::IntentFailed { id, why } => desk.intent_failed(id, why.to_string()),
+            Self::OutcomeStored(_) => desk.outcome_stored(),
+            Self::OutcomeFailed { id, why, kept } => {
+                tracing::error!(dose = id.0, kept, reason = %why, "the end of a dose is not on disk yet");
+                desk.outcome_failed(why.to_string());
+            }
+            Self::EntryStored => desk.entry_stored(),
+            Self::EntryFailed { why, kept } => desk.entry_failed(why.to_string(), kept),
+            Self::Healthy => desk.ledger_healthy(),
+            Self::Fault { why } => desk.ledger_fault(why.to_string()),
+            Self::Ended => return false,
+        }
+        true
+    }
 }
 
 /// The ledger's thread takes no request: it has ended, or is so far behind that it must be taken for stuck.
@@ -157,14 +191,15 @@ enum Kept {
 }
 
 /// Answers requests; the thread is only the loop round it.
-pub(super) struct Keeper<'a> {
-    pub(super) ledger: Ledger,
+#[derive(Debug)]
+pub struct Keeper<R> {
+    pub ledger: Ledger,
     kept: VecDeque<Kept>,
-    report: &'a Report,
+    report: R,
 }
 
-impl<'a> Keeper<'a> {
-    pub(super) const fn new(ledger: Ledger, report: &'a Report) -> Self {
+impl<R: Fn(LedgerReport)> Keeper<R> {
+    pub const fn new(ledger: Ledger, report: R) -> Self {
         Self {
             ledger,
             kept: VecDeque::new(),
@@ -183,7 +218,8 @@ impl<'a> Keeper<'a> {
         }
     }
 
-    pub(super) fn answer(&mut self, request: Request) -> ControlFlow<()> {
+    /// Breaks at [`Request::Stop`].
+    pub fn answer(&mut self, request: Request) -> ControlFlow<()> {
         match request {
             Request::Intent(intent) => self.intent(&intent),
             Request::Outcome(outcome) => self.write(Kept::Outcome(outcome)),

@@ -2,6 +2,9 @@
 
 use std::fmt;
 
+#[cfg(test)]
+use crate::quantity::{Millis, f64_from_i64, i64_from_f64};
+
 /// FNV-1a, 64 bits (Fowler, Noll, Vo; offset and prime as in RFC 9923).
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Digest(u64);
@@ -71,6 +74,27 @@ impl Chance {
         let (radius, turn) = (self.uniform(), self.uniform());
         let draw = (-2.0 * radius.ln()).sqrt() * (std::f64::consts::TAU * turn).cos();
         draw.clamp(-DRAW_MAX, DRAW_MAX)
+    }
+}
+
+#[cfg(test)]
+impl Chance {
+    /// From `least` to `most`, both included.
+    pub(super) fn whole(&mut self, least: i64, most: i64) -> i64 {
+        let span = u64::try_from(most - least + 1).unwrap();
+        least + i64::try_from(self.bits() % span).unwrap()
+    }
+
+    pub(super) fn one_of<T: Copy>(&mut self, all: &[T]) -> T {
+        let last = i64::try_from(all.len() - 1).unwrap();
+        all[usize::try_from(self.whole(0, last)).unwrap()]
+    }
+
+    /// As often in seconds as in days.
+    pub(super) fn span(&mut self, least: Millis, most: Millis) -> Millis {
+        let [least, most] = [least, most].map(|ms| f64_from_i64(ms.as_ms()).ln());
+        let ms = (least + (most - least) * self.uniform()).exp();
+        Millis::new(i64_from_f64(ms).unwrap())
     }
 }
 

@@ -295,7 +295,6 @@ impl Teller {
                 self.denied.push(denial.text);
             }
         }
-        stage.limits();
         Ok(())
     }
 

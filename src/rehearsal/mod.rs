@@ -18,6 +18,12 @@ mod plot;
 mod recorded;
 mod run;
 mod scenarios;
+#[cfg(test)]
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "each fault and each sabotage is seen to in one place of several, and the others pass it over"
+)]
+mod simulate;
 mod stage;
 #[cfg(test)]
 mod tests;

@@ -99,7 +99,6 @@ impl Keeper {
         if !status.alarms.is_empty() {
             self.ask(stage, Command::Acknowledge { code: None })?.ok();
         }
-        stage.limits();
         Ok(())
     }
 
@@ -357,7 +356,7 @@ pub(super) fn full(reservoir: &Name) -> NewRefill {
     }
 }
 
-fn reading(of: &Quantity, (value, uncertainty): (f64, f64), sure: bool) -> Command {
+pub(super) fn reading(of: &Quantity, (value, uncertainty): (f64, f64), sure: bool) -> Command {
     Command::Tell(Tell {
         items: vec![Observed::Reading(Reading {
             of: of.clone().into(),

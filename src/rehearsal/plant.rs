@@ -15,12 +15,14 @@ pub(super) struct Run {
     /// By what factor a right run of this head may give more than was metered: its rate is not what it was at the calibration, and
     /// scatters.
     pub(super) over: f64,
+    /// Nobody was there to end it in time, so its limits are no longer the engine's doing; that it counts in full is.
+    pub(super) escaped: bool,
 }
 
 #[derive(Debug, Clone)]
 pub(super) struct Head {
     /// As it was when the rehearsal began.
-    truth: SimulatedHead,
+    pub(super) truth: SimulatedHead,
     drift_per_day: f64,
     chance: Chance,
     /// By which it is metered.
@@ -50,6 +52,9 @@ impl Head {
 
     /// Microlitres of a run without scatter.
     fn mean(&self, on_time: Millis, now: Millis) -> f64 {
+        if on_time <= Millis::ZERO {
+            return 0.0;
+        }
         let drift = 1.0 + self.drift_per_day * now.as_days();
         let ideal = self.truth.rate.as_ul_per_ms() * f64_from_i64(on_time.as_ms())
             + f64_from_i64(self.truth.offset.as_ul());
@@ -62,9 +67,14 @@ impl Head {
         whole(self.mean(on_time, now) * scatter)
     }
 
+    /// By what factor a run of this time may give more than is metered for it.
+    pub(super) fn over(&self, on_time: Millis, began: Millis) -> f64 {
+        let metered = f64_from_i64(self.calibration.volume(on_time).as_ul()).max(1.0);
+        let mean = self.mean(on_time, began);
+        (mean / metered).max(1.0) * (1.0 + DRAW_MAX * self.truth.scatter)
+    }
+
     pub(super) fn begin(&mut self, intent: Intent, lasts: Millis, now: Millis) {
-        let metered = f64_from_i64(self.calibration.volume(lasts).as_ul()).max(1.0);
-        let mean = self.mean(lasts, now);
         let factor = 1.0 + self.truth.scatter * self.chance.normal();
         #[cfg(test)]
         let factor = factor * self.gives_times;
@@ -72,7 +82,8 @@ impl Head {
             intent,
             began: now,
             factor,
-            over: (mean / metered).max(1.0) * (1.0 + DRAW_MAX * self.truth.scatter),
+            escaped: false,
+            over: self.over(lasts, now),
         });
     }
 

@@ -1,37 +1,61 @@
 //! What goes on record, and what of it the model goes by or the owner is told.
 
 use super::found::Task;
-use super::world::{Report, World};
+use super::world::World;
+use crate::ledger::{LedgerReport, Request};
 use crate::record::{Entry, NotGiven, Outcome};
 use crate::shell::Write;
 
 impl World {
-    pub(super) fn write(&mut self, write: &Write) -> Report {
+    /// The ledger answers in `reports`.
+    pub(super) fn write(&mut self, write: &Write) {
         match write {
             Write::Intent(intent) => {
                 #[cfg(test)]
                 if self.trouble == super::plant::Trouble::Lies {
-                    return Report::Intent(intent.id, Ok(()));
+                    let stored = LedgerReport::IntentStored(intent.id);
+                    self.reports.borrow_mut().push_back(stored);
+                    return;
                 }
-                let stored = self.ledger.store_intent(intent);
-                if stored.is_ok() {
-                    self.open.insert(intent.id, intent.clone());
+                self.asked.insert(intent.id, intent.clone());
+            }
+            Write::Outcome(_) | Write::Entries(_) => self.sent.push_back(write.clone()),
+            Write::Probe(_) => {}
+        }
+        if let Some(keeper) = &mut self.keeper {
+            let goes_on = keeper.answer(Request::from(write.clone()));
+            debug_assert!(goes_on.is_continue(), "nothing of this is a stop");
+        }
+    }
+
+    /// What is on record now, in the order in which it was sent.
+    pub(super) fn reported(&mut self, report: &LedgerReport) {
+        match report {
+            LedgerReport::IntentStored(id) => {
+                let intent = self.asked.remove(id);
+                self.open.extend(intent.map(|intent| (*id, intent)));
+            }
+            LedgerReport::OutcomeStored(_) | LedgerReport::EntryStored => {
+                match self.sent.pop_front() {
+                    Some(Write::Outcome(outcome)) => self.book(&outcome),
+                    Some(Write::Entries(entries)) => {
+                        for entry in &entries {
+                            self.take(entry);
+                        }
+                    }
+                    Some(Write::Intent(_) | Write::Probe(_)) | None => {}
                 }
-                Report::Intent(intent.id, stored)
             }
-            Write::Outcome(outcome) => {
-                let stored = self.ledger.store_outcome(outcome);
-                self.book(outcome);
-                Report::Outcome(stored)
+            LedgerReport::OutcomeFailed { kept: false, .. }
+            | LedgerReport::EntryFailed { kept: false, .. } => {
+                self.sent.pop_front();
             }
-            Write::Entries(entries) => {
-                let stored = self.ledger.store(entries);
-                for entry in entries {
-                    self.take(entry);
-                }
-                Report::Entries(stored)
-            }
-            Write::Probe(at) => Report::Probe(self.ledger.probe(*at)),
+            LedgerReport::OutcomeFailed { .. }
+            | LedgerReport::EntryFailed { .. }
+            | LedgerReport::IntentFailed { .. }
+            | LedgerReport::Healthy
+            | LedgerReport::Fault { .. }
+            | LedgerReport::Ended => {}
         }
     }
 
@@ -86,11 +110,20 @@ impl World {
                 let count = self.refusals.entry(code).or_default();
                 *count = count.saturating_add(1);
             }
-            Entry::Note(note) if note.code == "alarm-raised" => self.task(&note.text),
-            Entry::Note(_)
-            | Entry::OutageMissed(_)
+            Entry::Note(note) => {
+                #[cfg(test)]
+                self.chaos.met(note.code.as_str());
+                if note.code == "alarm-raised" {
+                    self.task(&note.text);
+                }
+            }
+            Entry::Observation(told) => {
+                if let Some(of) = told.reading().and_then(|reading| reading.of.quantity()) {
+                    self.told.insert(of.clone(), self.now);
+                }
+            }
+            Entry::OutageMissed(_)
             | Entry::Hold(_)
-            | Entry::Observation(_)
             | Entry::LabColumns(_)
             | Entry::Verification(_)
             | Entry::Bench(_)

@@ -190,6 +190,7 @@ impl Rehearsal<'_> {
             ledger,
             water,
             recorded,
+            told: told_at(history, terms.now.wall),
             open: &history.open,
         });
         (world, targets)
@@ -352,4 +353,18 @@ fn bottles(controller: &Controller, history: &History) -> BTreeMap<Name, Bottle>
         bottles.insert(name.clone(), bottle);
     }
     bottles
+}
+
+/// When the newest test of each quantity was made, before the begin.
+pub(super) fn told_at(history: &History, begin: Timestamp) -> BTreeMap<Quantity, Millis> {
+    let mut at = BTreeMap::new();
+    for told in &history.told {
+        if let Some(of) = told.reading().and_then(|reading| reading.of.quantity()) {
+            let ms = told.happened.as_millisecond();
+            let since = Millis::new(ms.saturating_sub(begin.as_millisecond()));
+            let newest = at.entry(of.clone()).or_insert(since);
+            *newest = since.max(*newest);
+        }
+    }
+    at
 }

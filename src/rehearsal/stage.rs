@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::world::{ELAPSED_BEGIN, Report, World};
+use super::world::World;
 use crate::chemistry::Quantity;
-use crate::engine::{Event, ShellFacts};
+use crate::engine::Event;
 use crate::quantity::Millis;
 use crate::shell::{Core, Hands, MustEnd};
 
@@ -31,16 +31,13 @@ impl Stage {
     }
 
     /// What is in force and hangs on more than the files.
-    pub(super) fn limits(&mut self) {
-        let status = self
-            .core
-            .engine
-            .status(self.world.now(), &ShellFacts::default());
-        let caps = status
-            .lines
-            .into_iter()
-            .map(|line| (line.name, line.hourly_cap));
-        self.world.hourly_caps = caps.collect();
+    fn limits(&mut self) {
+        for line in &self.world.controller.lines {
+            let cap = self.core.engine.hourly_cap(line);
+            if self.world.hourly_caps.get(&line.name) != Some(&cap) {
+                self.world.hourly_caps.insert(line.name.clone(), cap);
+            }
+        }
     }
 
     /// One day of 24 h, with a visit of the owner.
@@ -51,7 +48,6 @@ impl Stage {
     ) -> Result<(), MustEnd> {
         let begin = self.world.day();
         let end = Millis::new(begin.saturating_add(1).saturating_mul(Millis::DAY.as_ms()));
-        self.limits();
         // An hour of the clock may be gone by a change of the zone's.
         self.until(visit.clamp(self.world.now, end))?;
         visited(self)?;
@@ -61,13 +57,12 @@ impl Stage {
     pub(super) fn until(&mut self, end: Millis) -> Result<(), MustEnd> {
         let (mut at_once, mut last) = (0_u32, self.world.now);
         loop {
-            let wanted = self
-                .core
-                .engine
-                .next_deadline(self.world.now())
-                .minus(ELAPSED_BEGIN);
+            let wanted = self.core.engine.next_deadline(self.world.now());
+            let wanted = wanted.plus(self.world.booted);
             let coming = self.world.coming.keys().next().map(|(at, _)| *at);
             let look = self.world.now.plus(LOOK_EVERY);
+            #[cfg(test)]
+            let (look, end) = self.world.looks(look, end);
             let next = wanted
                 .min(look)
                 .min(coming.unwrap_or(look))
@@ -99,7 +94,7 @@ impl Stage {
         }
     }
 
-    fn pass(&mut self, until: Millis) {
+    pub(super) fn pass(&mut self, until: Millis) {
         self.world.now = until;
         self.world.water.pass(until);
     }
@@ -109,30 +104,33 @@ impl Stage {
         world.events = world.events.saturating_add(1);
         let now = world.now.as_ms();
         world.digest.add(format_args!("{now} {event:?}"));
+        #[cfg(test)]
+        world.chaos.hears(now, &event);
+        #[cfg(test)]
+        world.may_be_misled();
         let end = self.core.feed(event, world);
+        self.limits();
         let end = end.and(self.answers());
         self.world.look();
         end
     }
 
     /// What the ledger and the hold file have to say.
-    fn answers(&mut self) -> Result<(), MustEnd> {
+    pub(super) fn answers(&mut self) -> Result<(), MustEnd> {
         let mut end = Ok(());
-        while let Some(report) = self.world.reports.pop_front() {
-            let desk = &mut self.core.desk;
-            match report {
-                Report::Intent(id, Ok(())) => desk.intent_stored(id),
-                Report::Intent(id, Err(why)) => desk.intent_failed(id, why.to_string()),
-                Report::Outcome(Ok(())) => desk.outcome_stored(),
-                Report::Outcome(Err(why)) => desk.outcome_failed(why.to_string()),
-                Report::Entries(Ok(())) => desk.entry_stored(),
-                Report::Entries(Err(why)) => desk.entry_failed(why.to_string(), false),
-                Report::Probe(Ok(())) => desk.ledger_healthy(),
-                Report::Probe(Err(why)) => desk.ledger_fault(why.to_string()),
-                Report::Holds(number) => desk.holds_written(number, &Ok(())),
+        loop {
+            let report = self.world.reports.borrow_mut().pop_front();
+            if let Some(report) = report {
+                self.world.reported(&report);
+                if !report.tell(&mut self.core.desk) {
+                    return end;
+                }
+            } else if let Some((number, written)) = self.world.holds_written.pop_front() {
+                self.core.desk.holds_written(number, &written);
+            } else {
+                return end;
             }
             end = end.and(self.core.go_on(&mut self.world));
         }
-        end
     }
 }

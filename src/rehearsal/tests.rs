@@ -1,6 +1,6 @@
 //! The rehearsal rehearsed: its models do what a scenario says, and what goes wrong is found.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 
 use jiff::civil::date;
@@ -148,7 +148,8 @@ fn the_record_of_a_rehearsal_passes_the_check_of_the_ledger() {
         (3, 1),
         |_| {},
         |stage, found| {
-            let path = stage.world.ledger.path().to_path_buf();
+            let keeper = stage.world.keeper.as_ref().unwrap();
+            let path = keeper.ledger.path().to_path_buf();
             drop(stage);
             let report = Ledger::open_to_read(&path).unwrap().check().unwrap();
             assert!(report.is_clean(), "{report:?}");
@@ -265,7 +266,9 @@ fn watched(controller: &Controller, flows: &[(i64, i64, f64)]) -> Vec<Rule> {
                 let sight = Sight {
                     wall: stage.world.wall(),
                     now: ended,
+                    shown: stage.world.wall(),
                     controller,
+                    unread: &BTreeSet::new(),
                 };
                 let flow = Flow {
                     line: name("alkalinity"),

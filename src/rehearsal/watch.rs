@@ -7,10 +7,13 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use serde::Serialize;
 
 use super::plant::{Bottle, Run};
+use crate::chemistry::Quantity;
 use crate::config::{ApartRule, Controller, Uptakes};
+use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 use crate::record::{Carried, DoseId, Hold, HoldScope, Outcome};
 
@@ -19,6 +22,11 @@ const ROUNDING_UL: f64 = 2.0;
 const ROUNDING: f64 = 1e-6;
 /// Broken rules that are named one by one; more are only counted.
 const NAMED_MAX: usize = 20;
+/// Slots that are remembered.
+const SLOTS_MAX: usize = 4_000;
+/// A step of the clock that is none may come between, and a permit, and a change of the zone by an hour.
+const SLOT_EARLY: Millis = Millis::from_mins(-62);
+const SLOT_LATE: Millis = Millis::from_mins(62);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -32,6 +40,13 @@ pub enum Rule {
     EmptyMeansStop,
     ExactBooks,
     HoldStops,
+    NoCatchUp,
+    ClockTrusted,
+    InputStops,
+    AtBench,
+    NotLive,
+    Plausible,
+    LivesOn,
 }
 
 /// A rule that was broken, with time and numbers.
@@ -66,15 +81,26 @@ impl Flow {
 #[derive(Debug, Default)]
 pub(super) struct Watch {
     flows: VecDeque<Flow>,
+    /// That were given.
+    slots: BTreeSet<(Date, SlotKey)>,
     seen: BTreeSet<(Rule, i64)>,
+    /// How often each rule was looked at: one that never was shows nothing.
+    pub(super) looked: BTreeMap<Rule, u64>,
     pub(super) broken: Vec<Broken>,
+    /// A clock that is called right and is not hides how old doses are.
+    #[cfg(test)]
+    pub(super) misled: bool,
 }
 
 /// What is held against what, at one moment.
 pub(super) struct Sight<'a> {
     pub(super) wall: Timestamp,
     pub(super) now: Millis,
+    /// By the wall clock as it is, right or wrong.
+    pub(super) shown: Timestamp,
     pub(super) controller: &'a Controller,
+    /// Quantities of which there is no reading that is new enough to raise them by.
+    pub(super) unread: &'a BTreeSet<Quantity>,
 }
 
 impl Watch {
@@ -82,8 +108,22 @@ impl Watch {
         self.seen.len()
     }
 
-    /// Once for each rule and dose.
-    fn fails(&mut self, at: Timestamp, rule: Rule, id: DoseId, text: String) {
+    /// Looks whether a rule holds; `wrong` says what is not as it must be. It fails once for each rule and dose.
+    pub(super) fn holds(&mut self, at: Timestamp, rule: Rule, id: DoseId, wrong: Option<String>) {
+        let looked = self.looked.entry(rule).or_default();
+        *looked = looked.saturating_add(1);
+        let Some(text) = wrong else {
+            return;
+        };
+        #[cfg(test)]
+        if self.misled
+            && matches!(
+                rule,
+                Rule::DailyCap | Rule::HourlyCap | Rule::Ramp | Rule::KeepApart
+            )
+        {
+            return;
+        }
         if self.seen.insert((rule, id.0)) && self.broken.len() < NAMED_MAX {
             self.broken.push(Broken { at, rule, text });
         }
@@ -98,21 +138,25 @@ impl Watch {
     ) {
         let intent = &run.intent;
         let id = intent.id;
+        if let Some(slot) = &intent.slot {
+            self.slot(sight, id, slot);
+        }
         let left = bottle.booked.saturating_sub(intent.volume);
-        if left < bottle.reserve {
-            let text = format!(
+        let wrong = (left < bottle.reserve).then(|| {
+            format!(
                 "dose {} of {} leaves {left} in {}, below its reserve of {}",
                 id.0, intent.volume, intent.reservoir, bottle.reserve
-            );
-            self.fails(sight.wall, Rule::EmptyMeansStop, id, text);
-        }
-        if bottle.dry.is_some_and(|since| sight.now >= since) {
-            let text = format!(
+            )
+        });
+        self.holds(sight.wall, Rule::EmptyMeansStop, id, wrong);
+        let is_dry = bottle.dry.is_some_and(|since| sight.now >= since);
+        let wrong = is_dry.then(|| {
+            format!(
                 "dose {} starts, and the float of {} says empty",
                 id.0, intent.reservoir
-            );
-            self.fails(sight.wall, Rule::EmptyMeansStop, id, text);
-        }
+            )
+        });
+        self.holds(sight.wall, Rule::EmptyMeansStop, id, wrong);
         for rule in &sight.controller.apart {
             let Some(other) = other_side(rule, &bottle.solution) else {
                 continue;
@@ -121,19 +165,49 @@ impl Watch {
             let beside = beside.iter().filter(|solution| **solution == other);
             let gaps = ends.map(|f| sight.now.minus(f.ended));
             let gap = gaps.chain(beside.map(|_| Millis::ZERO)).min();
-            if let Some(gap) = gap.filter(|gap| *gap < rule.gap) {
-                let text = format!(
+            let wrong = gap.filter(|gap| *gap < rule.gap).map(|gap| {
+                format!(
                     "dose {} of {} begins {gap} after {other} ended, within {}",
                     id.0, bottle.solution, rule.gap
-                );
-                self.fails(sight.wall, Rule::KeepApart, id, text);
-            }
+                )
+            });
+            self.holds(sight.wall, Rule::KeepApart, id, wrong);
         }
     }
 
+    /// Given once, and in its time.
+    fn slot(&mut self, sight: &Sight<'_>, id: DoseId, slot: &SlotKey) {
+        let (times, zone) = (&sight.controller.times, &sight.controller.time_zone);
+        let begins = zone.to_ambiguous_timestamp(slot.date.at(0, 0, 0, 0));
+        let late = begins.compatible().map_or(Millis::ZERO, |day| {
+            let since = sight
+                .shown
+                .as_millisecond()
+                .saturating_sub(day.as_millisecond());
+            Millis::new(since).minus(Millis::from_secs(slot.number.into()))
+        });
+        let most = times.slot_lateness_max.plus(times.slot_wait_max);
+        let in_time = late >= SLOT_EARLY && late <= most.plus(SLOT_LATE);
+        let wrong =
+            (!in_time).then(|| format!("dose {} of slot {slot:?} starts {late} after it", id.0));
+        self.holds(sight.wall, Rule::NoCatchUp, id, wrong);
+        let is_new = self.slots.insert((slot.date, slot.clone()));
+        let wrong = (!is_new).then(|| format!("dose {} gives slot {slot:?} once more", id.0));
+        self.holds(sight.wall, Rule::NoCatchUp, id, wrong);
+        if self.slots.len() > SLOTS_MAX {
+            self.slots.pop_first();
+        }
+    }
+
+    /// Another record, which cannot know what was given.
+    #[cfg(test)]
+    pub(super) fn forget_slots(&mut self) {
+        self.slots.clear();
+    }
+
     pub(super) fn no_record(&mut self, at: Timestamp, id: DoseId, line: &Name) {
-        let text = format!("a dose of line {line} started without an intent on record");
-        self.fails(at, Rule::NoRecord, id, text);
+        let wrong = format!("a dose of line {line} started without an intent on record");
+        self.holds(at, Rule::NoRecord, id, Some(wrong));
     }
 
     /// After every event: all that runs now.
@@ -149,13 +223,13 @@ impl Watch {
                 HoldScope::All => true,
                 HoldScope::Line(line) => *line == intent.line,
             });
-            if let Some(hold) = held {
-                let text = format!(
+            let wrong = held.map(|hold| {
+                format!(
                     "line {} runs (dose {}) although it is on hold: {}",
                     intent.line, intent.id.0, hold.reason
-                );
-                self.fails(sight.wall, Rule::HoldStops, intent.id, text);
-            }
+                )
+            });
+            self.holds(sight.wall, Rule::HoldStops, intent.id, wrong);
             self.volume(sight, run, flowed);
         }
     }
@@ -165,26 +239,25 @@ impl Watch {
         let intent = &run.intent;
         let meant = flowed / run.over - ROUNDING_UL;
         let id = intent.id;
-        if meant > ul(intent.volume) {
-            let text = format!(
-                "dose {} gave {:.3} mL, and {} is on record",
-                id.0,
-                flowed / 1000.0,
-                intent.volume
-            );
-            self.fails(sight.wall, Rule::NoRecord, id, text);
+        if run.escaped {
+            return;
         }
-        let line = sight.controller.line(&intent.line);
-        if let Some(line) = line.filter(|line| meant > ul(line.dose_cap)) {
-            let text = format!(
-                "dose {} gave {:.3} mL, over the dose cap of {} of line {}",
-                id.0,
-                flowed / 1000.0,
-                line.dose_cap,
+        let gave = || format!("dose {} gave {:.3} mL", id.0, flowed / 1000.0);
+        let wrong = (meant > ul(intent.volume))
+            .then(|| format!("{}, and {} is on record", gave(), intent.volume));
+        self.holds(sight.wall, Rule::NoRecord, id, wrong);
+        let Some(line) = sight.controller.line(&intent.line) else {
+            return;
+        };
+        let wrong = (meant > ul(line.dose_cap)).then(|| {
+            let cap = line.dose_cap;
+            format!(
+                "{}, over the dose cap of {cap} of line {}",
+                gave(),
                 line.name
-            );
-            self.fails(sight.wall, Rule::DoseCap, id, text);
-        }
+            )
+        });
+        self.holds(sight.wall, Rule::DoseCap, id, wrong);
     }
 
     /// A run is over; what it gave is `flow`.
@@ -203,7 +276,8 @@ impl Watch {
         let adds = flow.adds.clone();
         self.flows.push_back(flow);
         let id = run.intent.id;
-        let Some(line) = sight.controller.line(&run.intent.line) else {
+        let line = sight.controller.line(&run.intent.line);
+        let Some(line) = line.filter(|_| !run.escaped) else {
             return;
         };
         let of_line = |f: &Flow| if f.line == line.name { f.meant } else { 0.0 };
@@ -211,30 +285,42 @@ impl Watch {
             (Rule::DailyCap, Millis::DAY, Some(line.daily_cap)),
             (Rule::HourlyCap, Millis::HOUR, hourly_cap),
         ] {
+            let Some(cap) = cap else {
+                continue;
+            };
             let most = self.most(length, of_line);
-            if let Some(cap) = cap.filter(|cap| most > ul(*cap) + ROUNDING_UL) {
-                let text = format!(
+            let wrong = (most > ul(cap) + ROUNDING_UL).then(|| {
+                format!(
                     "line {} got {:.3} mL in {length}, over its cap of {cap}",
                     line.name,
                     most / 1000.0
-                );
-                self.fails(sight.wall, rule, id, text);
-            }
+                )
+            });
+            self.holds(sight.wall, rule, id, wrong);
         }
         for (of, limits) in &sight.controller.water {
             let uptake = uptakes.get(of).copied().unwrap_or(0.0);
             let most = self.most(Millis::DAY, |f| f.adds.get(of).copied().unwrap_or(0.0));
-            let allowed = uptake + limits.max_rise;
+            let rise = if sight.unread.contains(of) {
+                0.0
+            } else {
+                limits.max_rise
+            };
+            let allowed = uptake + rise;
             let known = uptakes.contains_key(of) || !of.needs_uptake();
-            if adds.contains_key(of) && (!known || most > allowed * (1.0 + ROUNDING)) {
-                let text = format!(
+            if !adds.contains_key(of) {
+                continue;
+            }
+            let too_much = !known || most > allowed * (1.0 + ROUNDING);
+            let wrong = too_much.then(|| {
+                format!(
                     "{} of {of} were added in 24 h, over its uptake of {} and the largest rise of {} together",
                     of.amount(most),
                     of.amount(uptake),
-                    of.amount(limits.max_rise)
-                );
-                self.fails(sight.wall, Rule::Ramp, id, text);
-            }
+                    of.amount(rise)
+                )
+            });
+            self.holds(sight.wall, Rule::Ramp, id, wrong);
         }
     }
 
@@ -262,23 +348,23 @@ impl Watch {
         flowed: Option<(f64, f64)>,
     ) {
         let id = outcome.id;
-        if outcome.reservoir_left != booked {
-            let text = format!(
+        let wrong = (outcome.reservoir_left != booked).then(|| {
+            format!(
                 "after dose {} the books say {} left in {reservoir}, and refills less doses are {booked}",
                 id.0, outcome.reservoir_left
-            );
-            self.fails(at, Rule::ExactBooks, id, text);
-        }
+            )
+        });
+        self.holds(at, Rule::ExactBooks, id, wrong);
         let (flowed, over) = flowed.unwrap_or((0.0, 1.0));
-        if flowed / over > ul(outcome.delivered) + ROUNDING_UL {
-            let text = format!(
+        let wrong = (flowed / over > ul(outcome.delivered) + ROUNDING_UL).then(|| {
+            format!(
                 "dose {} gave {:.3} mL, and only {} is booked",
                 id.0,
                 flowed / 1000.0,
                 outcome.delivered
-            );
-            self.fails(at, Rule::ExactBooks, id, text);
-        }
+            )
+        });
+        self.holds(at, Rule::ExactBooks, id, wrong);
     }
 }
 

@@ -1,6 +1,8 @@
 //! The hands of the rehearsal: what the daemon's threads do, done at once and in virtual time.
 
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::rc::Rc;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -10,16 +12,19 @@ use super::found::{LineFound, Task};
 #[cfg(test)]
 use super::plant::Trouble;
 use super::plant::{Bottle, Head, Run, whole};
+#[cfg(test)]
+use super::simulate::Chaos;
 use super::watch::{Flow, HourlyCaps, Sight, Watch};
 use super::water::Water;
-use crate::config::{Controller, InputRole, Plan, Uptakes};
+use crate::chemistry::Quantity;
+use crate::config::{Controller, InputRole, Plan, TrackedLimits, Uptakes};
 use crate::engine::{Effect, Event, Now, RunEnd, RunReport};
 use crate::guard::DosePermit;
-use crate::ledger::{Ledger, LedgerError};
+use crate::ledger::{Keeper, Ledger, LedgerReport};
 use crate::plan::worked_out;
 use crate::pump::not_started;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
-use crate::record::{Carried, DoseId, Hold, Intent};
+use crate::record::{Carried, Destination, DoseId, Hold, Intent};
 use crate::shell::{Hands, Verdict, Write};
 
 /// A head that was switched off says so after this time.
@@ -37,29 +42,35 @@ pub(super) enum Coming {
     Told(Box<Event>),
 }
 
-/// What the ledger has to say of a write.
-#[derive(Debug)]
-pub(super) enum Report {
-    Intent(DoseId, Result<(), LedgerError>),
-    Outcome(Result<(), LedgerError>),
-    Entries(Result<(), LedgerError>),
-    Probe(Result<(), LedgerError>),
-    Holds(u64),
-}
+/// What the ledger has to say.
+pub(super) type Reports = Rc<RefCell<VecDeque<LedgerReport>>>;
+type Tell = Box<dyn Fn(LedgerReport)>;
 
 pub(super) struct World {
     pub(super) begin: Timestamp,
     /// Since the begin.
     pub(super) now: Millis,
+    /// When the elapsed clock was at zero.
+    pub(super) booted: Millis,
+    /// By how much the wall clock is ahead.
+    pub(super) ahead: Millis,
+    /// Whether what the heads give reaches the water.
+    pub(super) wet: bool,
     pub(super) controller: Arc<Controller>,
     pub(super) plan: Arc<Plan>,
-    pub(super) ledger: Ledger,
+    pub(super) keeper: Option<Keeper<Tell>>,
     pub(super) heads: BTreeMap<Name, Head>,
     pub(super) bottles: BTreeMap<Name, Bottle>,
     pub(super) water: Water,
     pub(super) holds: Vec<Hold>,
     pub(super) coming: BTreeMap<(Millis, u64), Coming>,
-    pub(super) reports: VecDeque<Report>,
+    pub(super) reports: Reports,
+    /// Sets of holds, by number, and whether they are in their file.
+    pub(super) holds_written: VecDeque<(u64, Result<(), String>)>,
+    /// Intents that the ledger has not reported on.
+    pub(super) asked: BTreeMap<DoseId, Intent>,
+    /// Outcomes and entries that it has not reported on, or has yet to write.
+    pub(super) sent: VecDeque<Write>,
     pub(super) verdicts: VecDeque<Verdict>,
     pub(super) watch: Watch,
     pub(super) hourly_caps: HourlyCaps,
@@ -67,6 +78,8 @@ pub(super) struct World {
     pub(super) recorded: Uptakes,
     /// With what hangs on them.
     pub(super) uptakes: Uptakes,
+    /// When a test of it was last told.
+    pub(super) told: BTreeMap<Quantity, Millis>,
     /// On record without an end.
     pub(super) open: BTreeMap<DoseId, Intent>,
     /// What runs that are over gave, with by how much more than metered that may be, until they are booked.
@@ -83,6 +96,8 @@ pub(super) struct World {
     pub(super) tasks: BTreeMap<String, Task>,
     #[cfg(test)]
     pub(super) trouble: Trouble,
+    #[cfg(test)]
+    pub(super) chaos: Chaos,
 }
 
 /// The parts of a world that its begin decides.
@@ -95,6 +110,7 @@ pub(super) struct Begin<'a> {
     pub(super) bottles: BTreeMap<Name, Bottle>,
     pub(super) water: Water,
     pub(super) recorded: Uptakes,
+    pub(super) told: BTreeMap<Quantity, Millis>,
     /// Doses on record whose end nobody saw.
     pub(super) open: &'a [Intent],
 }
@@ -104,20 +120,27 @@ impl World {
         let mut world = Self {
             begin: begin.at,
             now: Millis::ZERO,
+            booted: Millis::ZERO.minus(ELAPSED_BEGIN),
+            ahead: Millis::ZERO,
+            wet: true,
             controller: begin.controller,
             plan: begin.plan,
-            ledger: begin.ledger,
+            keeper: None,
             heads: begin.heads,
             bottles: begin.bottles,
             water: begin.water,
             holds: Vec::new(),
             coming: BTreeMap::new(),
-            reports: VecDeque::new(),
+            reports: Reports::default(),
+            holds_written: VecDeque::new(),
+            asked: BTreeMap::new(),
+            sent: VecDeque::new(),
             verdicts: VecDeque::new(),
             watch: Watch::default(),
             hourly_caps: HourlyCaps::new(),
             recorded: begin.recorded,
             uptakes: Uptakes::new(),
+            told: begin.told,
             open: begin.open.iter().map(|i| (i.id, i.clone())).collect(),
             gave: BTreeMap::new(),
             last: BTreeMap::new(),
@@ -131,13 +154,26 @@ impl World {
             tasks: BTreeMap::new(),
             #[cfg(test)]
             trouble: Trouble::default(),
+            #[cfg(test)]
+            chaos: Chaos::default(),
         };
+        world.writes_to(begin.ledger);
         world.work_out();
         world
     }
 
+    pub(super) fn writes_to(&mut self, ledger: Ledger) {
+        let reports = Rc::clone(&self.reports);
+        let tell = move |report| reports.borrow_mut().push_back(report);
+        self.keeper = Some(Keeper::new(ledger, Box::new(tell)));
+    }
+
     pub(super) fn wall(&self) -> Timestamp {
-        let ms = self.begin.as_millisecond().saturating_add(self.now.as_ms());
+        self.wall_after(self.now)
+    }
+
+    fn wall_after(&self, elapsed: Millis) -> Timestamp {
+        let ms = self.begin.as_millisecond().saturating_add(elapsed.as_ms());
         Timestamp::from_millisecond(ms).unwrap_or(Timestamp::MAX)
     }
 
@@ -145,12 +181,25 @@ impl World {
         self.now.as_ms().div_euclid(Millis::DAY.as_ms())
     }
 
-    fn sight<'a>(&self, controller: &'a Controller) -> Sight<'a> {
+    fn sight<'a>(&self, controller: &'a Controller, unread: &'a BTreeSet<Quantity>) -> Sight<'a> {
         Sight {
             wall: self.wall(),
             now: self.now,
+            shown: self.now().wall,
             controller,
+            unread,
         }
+    }
+
+    /// Tracked, and the newest test was told too long ago.
+    fn unread(&self) -> BTreeSet<Quantity> {
+        let tracked = self.controller.water.keys();
+        let tracked = tracked.filter_map(|of| Some((of, self.controller.tracked(of)?)));
+        let is_old = |(of, band): &(&Quantity, &TrackedLimits)| {
+            let told = self.told.get(*of);
+            told.is_none_or(|told| self.now.minus(*told) > band.stale_after.plus(Millis::HOUR))
+        };
+        tracked.filter(is_old).map(|(of, _)| of.clone()).collect()
     }
 
     pub(super) fn later(&mut self, at: Millis, coming: Coming) {
@@ -166,13 +215,11 @@ impl World {
                 let running = self.heads.get(&head)?.run.as_ref()?;
                 (running.intent.id == id).then_some(())?;
                 let on_time = self.end_run(&head)?;
-                Some(Event::RunEnded {
-                    id,
-                    report: RunReport {
-                        on_time,
-                        end: RunEnd::Completed,
-                    },
-                })
+                let end = RunEnd::Completed;
+                let report = RunReport { on_time, end };
+                #[cfg(test)]
+                let report = self.ended_as(&head, report);
+                Some(Event::RunEnded { id, report })
             }
         }
     }
@@ -180,19 +227,31 @@ impl World {
     /// After every event.
     pub(super) fn look(&mut self) {
         let controller = Arc::clone(&self.controller);
-        let sight = self.sight(&controller);
-        let (now, heads) = (self.now, self.heads.values());
-        let running = heads.filter_map(|head| Some((head.run.as_ref()?, head.flowed(now))));
+        let unread = BTreeSet::new();
+        let sight = self.sight(&controller, &unread);
+        let (now, heads) = (self.now, self.heads.iter());
+        // One that no longer hears stays on until its supply is switched off, whoever holds it.
+        #[cfg(test)]
+        let heads = heads.filter(|(name, _)| !self.chaos.is_deaf(name));
+        let running = heads.filter_map(|(_, head)| Some((head.run.as_ref()?, head.flowed(now))));
+        let running = running.filter(|(run, _)| run.intent.into == Destination::Tank);
         self.watch.runs(&sight, running, &self.holds);
+        #[cfg(test)]
+        self.may_go_on();
     }
 
     /// The head stops now; what flowed is in the tank. How long it was on.
-    fn end_run(&mut self, name: &Name) -> Option<Millis> {
+    pub(super) fn end_run(&mut self, name: &Name) -> Option<Millis> {
         let head = self.heads.get_mut(name)?;
         let flowed = head.flowed(self.now);
-        let run = head.run.take()?;
+        let mut run = head.run.take()?;
         let controller = Arc::clone(&self.controller);
         let on_time = self.now.minus(run.began);
+        // A run that was cut short may be shorter than any that was measured.
+        run.over = head.over(on_time, run.began);
+        if !self.wet {
+            return Some(on_time);
+        }
         let intent = &run.intent;
         let bottle = self.bottles.get_mut(&intent.reservoir)?;
         // Of an empty bottle air is pumped.
@@ -201,7 +260,9 @@ impl World {
         let solution = bottle.solution.clone();
         let effect = controller.solutions.get(&solution).map(|s| &s.effect);
         let carries = effect.map_or_else(Carried::new, |e| e.carried(volume, controller.tank));
-        self.water.add(&carries);
+        if intent.into == Destination::Tank {
+            self.water.add(&carries);
+        }
         let meant = |of: f64| of / run.over;
         let flow = Flow {
             line: intent.line.clone(),
@@ -214,9 +275,12 @@ impl World {
         let line = self.lines.entry(intent.line.clone()).or_default();
         line.delivered = line.delivered.saturating_add(volume);
         let cap = self.hourly_caps.get(&intent.line).copied();
-        let sight = self.sight(&controller);
-        self.watch
-            .ended(&sight, (&run, flowed, flow), cap, &self.uptakes);
+        let unread = self.unread();
+        let sight = self.sight(&controller, &unread);
+        if intent.into == Destination::Tank {
+            self.watch
+                .ended(&sight, (&run, flowed, flow), cap, &self.uptakes);
+        }
         self.gave.insert(intent.id, (flowed, run.over));
         self.tell_float(&run.intent.reservoir.clone());
         Some(on_time)
@@ -242,6 +306,10 @@ impl World {
         };
         let (now, counts) = (self.now, self.now.plus(float.trip_after).plus(FLOAT_SEEN));
         bottle.dry = dry.then_some(counts);
+        #[cfg(test)]
+        if self.chaos.is_stuck(&float.name) {
+            return;
+        }
         self.later(now, Coming::Told(Box::new(told)));
     }
 
@@ -253,18 +321,22 @@ impl World {
 impl Hands<()> for World {
     fn now(&self) -> Now {
         Now {
-            wall: self.wall(),
+            wall: self.wall_after(self.now.plus(self.ahead)),
             elapsed: self.real(),
         }
     }
 
     fn real(&self) -> Millis {
-        ELAPSED_BEGIN.plus(self.now)
+        self.now.minus(self.booted)
     }
 
     fn stop_pump(&mut self, head: &Name) {
         #[cfg(test)]
         if self.trouble == Trouble::IgnoresStops {
+            return;
+        }
+        #[cfg(test)]
+        if self.chaos.is_deaf(head) {
             return;
         }
         let running = self.heads.get(head).and_then(|head| head.run.as_ref());
@@ -281,13 +353,19 @@ impl Hands<()> for World {
 
     fn start_pump(&mut self, name: &Name, permit: DosePermit) -> Result<(), RunReport> {
         let (id, lasts, at) = (permit.dose(), permit.run_time(), self.wall());
+        #[cfg(test)]
+        if self.chaos.is_dead() {
+            return Err(not_started());
+        }
         let Some(intent) = self.open.get(&id).cloned() else {
             self.watch.no_record(at, id, permit.line());
             return Err(not_started());
         };
         let controller = Arc::clone(&self.controller);
-        let (sight, now) = (self.sight(&controller), self.now);
+        let unread = BTreeSet::new();
+        let (sight, now) = (self.sight(&controller, &unread), self.now);
         let running = self.heads.values().filter_map(|head| head.run.as_ref());
+        let running = running.filter(|run| run.intent.into == Destination::Tank);
         let bottles = running.filter_map(|run| self.bottles.get(&run.intent.reservoir));
         let beside: Vec<&Name> = bottles.map(|bottle| &bottle.solution).collect();
         let Some(bottle) = self.bottles.get(&intent.reservoir) else {
@@ -298,7 +376,9 @@ impl Hands<()> for World {
         };
         head.begin(intent, lasts, now);
         if let Some(run) = &head.run {
-            self.watch.starts(&sight, (run, bottle), &beside);
+            if run.intent.into == Destination::Tank {
+                self.watch.starts(&sight, (run, bottle), &beside);
+            }
             let line = self.lines.entry(run.intent.line.clone()).or_default();
             line.doses = line.doses.saturating_add(1);
             line.planned = line.planned.saturating_add(run.intent.volume);
@@ -309,6 +389,8 @@ impl Hands<()> for World {
         if self.trouble == Trouble::NeverEnds {
             return Ok(());
         }
+        #[cfg(test)]
+        let lasts = self.started(name, id, lasts);
         self.later(now.plus(lasts), Coming::Ended(name.clone(), id));
         Ok(())
     }
@@ -316,17 +398,26 @@ impl Hands<()> for World {
     fn show(&mut self, effect: &Effect) {
         let now = self.now.as_ms();
         self.digest.add(format_args!("{now} {effect:?}"));
+        #[cfg(test)]
+        self.chaos.saw(now, effect);
     }
 
     fn send(&mut self, write: &Write) -> bool {
-        let report = self.write(write);
-        self.reports.push_back(report);
+        #[cfg(test)]
+        if self.chaos.holds_up(write, self.now) {
+            return true;
+        }
+        self.write(write);
         true
     }
 
     fn save_holds(&mut self, number: u64, holds: Vec<Hold>) {
+        #[cfg(not(test))]
+        let written = Ok(());
+        #[cfg(test)]
+        let written = self.chaos.writes_holds(&holds);
         self.holds = holds;
-        self.reports.push_back(Report::Holds(number));
+        self.holds_written.push_back((number, written));
     }
 
     fn give(&mut self, (): (), verdict: Verdict) {

@@ -53,26 +53,12 @@ impl EventLoop<'_> {
     }
 
     fn ledger_reported(&mut self, report: LedgerReport) -> Result<(), Ended> {
-        let desk = &mut self.core.desk;
-        match report {
-            LedgerReport::IntentStored(id) => desk.intent_stored(id),
-            LedgerReport::IntentFailed { id, why } => desk.intent_failed(id, why.to_string()),
-            LedgerReport::OutcomeStored(_) => desk.outcome_stored(),
-            LedgerReport::OutcomeFailed { id, why, kept } => {
-                tracing::error!(dose = id.0, kept, reason = %why, "the end of a dose is not on disk yet");
-                desk.outcome_failed(why.to_string());
-            }
-            LedgerReport::EntryStored => desk.entry_stored(),
-            LedgerReport::EntryFailed { why, kept } => desk.entry_failed(why.to_string(), kept),
-            LedgerReport::Healthy => desk.ledger_healthy(),
-            LedgerReport::Fault { why } => desk.ledger_fault(why.to_string()),
-            LedgerReport::Ended => {
-                return Err(Ended::Broken {
-                    why: "the ledger's thread ended".to_owned(),
-                });
-            }
+        if report.tell(&mut self.core.desk) {
+            return self.go_on();
         }
-        self.go_on()
+        Err(Ended::Broken {
+            why: "the ledger's thread ended".to_owned(),
+        })
     }
 
     fn holds_written(&mut self, written: &HoldsWritten) -> Result<(), Ended> {
