@@ -11,7 +11,7 @@ use crate::daemon::log;
 use crate::daemon::totals::Totals;
 use crate::engine::{Effect, Now, RunReport};
 use crate::guard::DosePermit;
-use crate::ledger::{LedgerHandle, Request};
+use crate::ledger::LedgerHandle;
 use crate::pump::{PumpHandle, not_started};
 use crate::quantity::{Millis, Name};
 use crate::record::Hold;
@@ -74,7 +74,7 @@ impl Hands<Asker> for Outside {
 
     fn send(&mut self, write: &Write) -> bool {
         let ledger = self.ledger.as_ref();
-        ledger.is_some_and(|ledger| ledger.send(Request::from(write.clone())).is_ok())
+        ledger.is_some_and(|ledger| ledger.send(write.clone()).is_ok())
     }
 
     fn save_holds(&mut self, number: u64, holds: Vec<Hold>) {

@@ -3,12 +3,13 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fmt::Debug;
 
-use jiff::SignedDuration;
 use jiff::tz::AmbiguousOffset;
+use jiff::{SignedDuration, Timestamp};
 
 use super::plan::Fault;
 use crate::config::{Blocks, InputRole};
 use crate::engine::{Command, Event, RunEnd, RunReport};
+use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name};
 use crate::record::{Destination, DoseId, DoseKind, Hold, HoldScope, Intent};
 use crate::rehearsal::watch::Rule;
@@ -74,6 +75,9 @@ pub(in crate::rehearsal) struct Chaos {
     /// Until when a clock that was vouched for and wrong may make what was given before a boot look older than it is.
     misled_until: Millis,
     pub(super) armed: bool,
+    /// The planned times of all slots that are settled: a clock that was ahead has settled some that are still to come, and those are not
+    /// given again when it is right.
+    pub(super) settled: BTreeSet<Timestamp>,
     /// Heads whose outlet is out of the tank.
     pub(super) outlets_out: BTreeSet<Name>,
     /// What each contact shows, and since when.
@@ -255,6 +259,15 @@ impl World {
         lasts.plus(longer)
     }
 
+    /// When it was planned for.
+    pub(in crate::rehearsal) fn settles(&mut self, slot: &SlotKey) -> Timestamp {
+        let zone = &self.controller.time_zone;
+        let day = zone.to_ambiguous_timestamp(slot.date.at(0, 0, 0, 0));
+        let planned = day.compatible().unwrap() + SignedDuration::from_secs(slot.number.into());
+        self.chaos.settled.insert(planned);
+        planned
+    }
+
     fn meets(&mut self, intent: &Intent) {
         self.chaos.met(match intent.kind {
             DoseKind::Plan => "dose of the plan",
@@ -262,12 +275,11 @@ impl World {
             DoseKind::Prime => "head primed",
             DoseKind::Calibration => "calibration run",
         });
-        let zone = &self.controller.time_zone;
         let Some(slot) = &intent.slot else {
             return;
         };
-        let day = zone.to_ambiguous_timestamp(slot.date.at(0, 0, 0, 0));
-        let planned = day.compatible().unwrap() + SignedDuration::from_secs(slot.number.into());
+        let planned = self.settles(slot);
+        let zone = &self.controller.time_zone;
         let local = zone.to_datetime(planned);
         let before = local - SignedDuration::from_secs(1);
         let offset = |local| zone.to_ambiguous_timestamp(local).offset();
