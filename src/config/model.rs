@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use jiff::Timestamp;
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use schemars::JsonSchema;
@@ -13,7 +14,7 @@ use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::peer::Peer;
 use crate::chemistry::{Celsius, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, local};
 
 #[derive(Debug, Clone)]
 pub struct Controller {
@@ -50,6 +51,11 @@ pub struct Controller {
 }
 
 impl Controller {
+    /// A time as the owner's clocks show it.
+    pub fn local(&self, at: Timestamp) -> String {
+        local(at, &self.time_zone)
+    }
+
     /// `None` for a quantity without a band.
     pub fn tracked(&self, of: &Quantity) -> Option<&TrackedLimits> {
         self.water.get(of)?.tracked.as_ref()
