@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use super::load::or_unknown;
 use super::mistake::{ConfigMistakes, Purpose, Sink};
 use super::raw;
+use super::scenario_fault::{Fault, fault};
 use super::scenario_keys as keys;
 use super::schema::{Number, Of};
 use super::tree::RawTable;
@@ -17,6 +18,7 @@ pub struct Scenario {
     water: BTreeMap<Quantity, TrueWater>,
     pub heads: TrueHeads,
     pub owner: Owner,
+    pub faults: Vec<Fault>,
 }
 
 /// One quantity of the model tank, in its own unit. Parts are of the uptake that the plan takes it for.
@@ -109,8 +111,8 @@ impl Scenario {
     /// All mistakes, each with its place.
     pub fn read((name, text): (&str, &str)) -> Result<Self, ConfigMistakes> {
         let mut sink = Sink::new(name, text);
-        let built =
-            raw::read(text, &keys::scenario::SECTION, &mut sink).and_then(|raw| build(&raw));
+        let built = raw::read(text, &keys::scenario::SECTION, &mut sink)
+            .and_then(|raw| build(&raw, &mut sink));
         let (mistakes, _) = sink.finish();
         match built {
             Some(scenario) if mistakes.is_empty() => Ok(scenario),
@@ -122,7 +124,13 @@ impl Scenario {
     }
 }
 
-fn build(raw: &RawTable) -> Option<Scenario> {
+fn build(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Scenario> {
+    // All of them are looked at, so that all mistakes are told.
+    let faults: Vec<Option<Fault>> = raw
+        .list(keys::scenario::FAULT)
+        .iter()
+        .map(|table| fault(table, sink))
+        .collect();
     let tables = raw.named(keys::scenario::WATER).iter();
     let each = tables.map(|(name, table)| {
         let of = Quantity::from_word(name)?;
@@ -142,6 +150,7 @@ fn build(raw: &RawTable) -> Option<Scenario> {
                 .map(|p| p / 100.0),
         },
         owner: owner_of(owner)?,
+        faults: faults.into_iter().collect::<Option<_>>()?,
     })
 }
 
