@@ -196,8 +196,7 @@ fn a_long_one_shows_how_far_it_is_and_ctrl_c_gives_what_is_known_so_far() {
     grantpt(&ours).unwrap();
     unlockpt(&ours).unwrap();
     let name = ptsname(&ours, Vec::new()).unwrap();
-    let theirs = File::options();
-    let theirs = theirs.clone().write(true).open(name.to_str().unwrap());
+    let theirs = File::options().write(true).open(name.to_str().unwrap());
     let config = concat!(env!("CARGO_MANIFEST_DIR"), "/config");
     let child = command(&["--days", "3650", "--against", config])
         .stdout(Stdio::piped())

@@ -77,8 +77,8 @@ pub(super) fn fault(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Fault> {
             return None;
         }
     };
-    let head = name(raw, HEAD, sink)?;
-    let bottle = name(raw, BOTTLE, sink)?;
+    let head = name(raw, HEAD, sink).ok()?;
+    let bottle = name(raw, BOTTLE, sink).ok()?;
     let hours = raw.number(HOURS).unwrap_or_default();
     let part = raw.number(PERCENT).unwrap_or_default() / 100.0;
     suits.iter().all(|suits| *suits).then_some(())?;
@@ -115,16 +115,13 @@ fn suits<T>(
     false
 }
 
-/// `None` when it is none; whether one is there is the inner one.
-fn name(raw: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<Option<Name>> {
+/// # Errors
+/// When what is there is no name.
+fn name(raw: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Result<Option<Name>, ()> {
     let Some(text) = raw.text(key) else {
-        return Some(None);
+        return Ok(None);
     };
-    match Name::new(text) {
-        Ok(name) => Some(Some(name)),
-        Err(why) => {
-            raw.refuse(key, format!("{key} = \"{text}\": {why}"), sink);
-            None
-        }
-    }
+    Name::new(text).map(Some).map_err(|why| {
+        raw.refuse(key, format!("{key} = \"{text}\": {why}"), sink);
+    })
 }

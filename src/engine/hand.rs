@@ -120,9 +120,7 @@ impl Engine {
         let until = until.and_then(|until| Self::wall_at(until.plus(Millis::new(999)), now));
         if let Some(at) = until {
             let at = self.controller().local(at);
-            denial
-                .text
-                .push_str(&format!("; there is room again at {at}"));
+            denial.text = format!("{}; there is room again at {at}", denial.text);
         }
         denial
     }

@@ -120,7 +120,7 @@ impl<'a> Faults<'a> {
             }
             FaultKind::HeadWorn(told, part) => {
                 let (name, head) = self.head(stage, told.as_ref())?;
-                head.worn *= 1.0 + part;
+                head.worn *= 1.0 + *part;
                 let less = if *part < 0.0 { "less" } else { "more" };
                 let percent = part.abs() * 100.0;
                 format!("the tube of head {name} gave {percent:.0} % {less} from then on")
@@ -208,30 +208,28 @@ pub(super) struct Unknown {
 /// The first of them.
 pub(super) fn unknown(scenario: &Scenario, controller: &Controller) -> Option<Unknown> {
     let (heads, bottles) = (&controller.heads, &controller.reservoirs);
-    let faults = scenario.faults.iter().enumerate();
-    faults
-        .filter_map(|(number, fault)| {
-            let (kind, name, is_known, known) = match &fault.what {
-                FaultKind::HeadBlocked(Some(name)) | FaultKind::HeadWorn(Some(name), _) => {
-                    ("head", name, heads.contains_key(name), listed(heads.keys()))
-                }
-                FaultKind::RefillLate(Some(name)) => {
-                    let known = listed(bottles.keys());
-                    ("bottle", name, bottles.contains_key(name), known)
-                }
-                FaultKind::PowerCut
-                | FaultKind::DaemonStopped
-                | FaultKind::ClockUnknown
-                | FaultKind::RefillLate(None)
-                | FaultKind::HeadBlocked(None)
-                | FaultKind::HeadWorn(None, _) => return None,
-            };
-            (!is_known).then(|| Unknown {
-                number: number.saturating_add(1),
-                kind,
-                name: name.clone(),
-                known,
-            })
+    let mut faults = scenario.faults.iter().enumerate();
+    faults.find_map(|(number, fault)| {
+        let (kind, name, is_known, known) = match &fault.what {
+            FaultKind::HeadBlocked(Some(name)) | FaultKind::HeadWorn(Some(name), _) => {
+                ("head", name, heads.contains_key(name), listed(heads.keys()))
+            }
+            FaultKind::RefillLate(Some(name)) => {
+                let known = listed(bottles.keys());
+                ("bottle", name, bottles.contains_key(name), known)
+            }
+            FaultKind::PowerCut
+            | FaultKind::DaemonStopped
+            | FaultKind::ClockUnknown
+            | FaultKind::RefillLate(None)
+            | FaultKind::HeadBlocked(None)
+            | FaultKind::HeadWorn(None, _) => return None,
+        };
+        (!is_known).then(|| Unknown {
+            number: number.saturating_add(1),
+            kind,
+            name: name.clone(),
+            known,
         })
-        .next()
+    })
 }

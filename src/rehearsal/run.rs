@@ -118,30 +118,10 @@ impl Rehearsal<'_> {
                 begins: self.begins.0,
                 days: self.days,
             })?;
-            let went = self.day(i64::from(day), visit, (stage, &mut keeper), &mut faults);
+            let went = live_through(i64::from(day), visit, (stage, &mut keeper), &mut faults);
             ended = went.err().map(|end| end.why);
         }
         Ok(self.found(stage, (&keeper, faults.met), ended))
-    }
-
-    /// One day of 24 h, with a visit of the owner, who finds nothing to talk to while the machine is off.
-    fn day(
-        &self,
-        day: i64,
-        visit: Millis,
-        (stage, keeper): (&mut Stage, &mut Keeper),
-        faults: &mut Faults<'_>,
-    ) -> Result<(), MustEnd> {
-        let begin = Millis::new(day.saturating_mul(Millis::DAY.as_ms()));
-        let end = begin.plus(Millis::DAY);
-        stage.limits();
-        // An hour of the clock may be gone by a change of the zone's.
-        let due = visit.clamp(begin, end);
-        faults.until((stage, keeper), due)?;
-        if stage.world.now <= due {
-            keeper.visit(stage, day)?;
-        }
-        faults.until((stage, keeper), end)
     }
 
     /// When the owner is there on a day.
@@ -416,6 +396,25 @@ impl Rehearsal<'_> {
             denied: keeper.denied.clone(),
         }
     }
+}
+
+/// One day of 24 h, with a visit of the owner, who finds nothing to talk to while the machine is off.
+fn live_through(
+    day: i64,
+    visit: Millis,
+    (stage, keeper): (&mut Stage, &mut Keeper),
+    faults: &mut Faults<'_>,
+) -> Result<(), MustEnd> {
+    let begin = Millis::new(day.saturating_mul(Millis::DAY.as_ms()));
+    let end = begin.plus(Millis::DAY);
+    stage.limits();
+    // An hour of the clock may be gone by a change of the zone's.
+    let due = visit.clamp(begin, end);
+    faults.until((stage, keeper), due)?;
+    if stage.world.now <= due {
+        keeper.visit(stage, day)?;
+    }
+    faults.until((stage, keeper), end)
 }
 
 /// With these holds in their file.

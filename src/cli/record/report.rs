@@ -98,7 +98,7 @@ pub(crate) fn of_record(
     (loaded, hold_file): (Loaded, Result<Vec<Hold>, String>),
     reader: &LedgerReader,
     (wall, days): (Timestamp, u32),
-    rehearsed: Option<Rehearsed>,
+    rehearsed: Option<&Rehearsed>,
 ) -> Result<Report, Failure> {
     let known = reader.present(wall).map_err(|e| unread(&e))?;
     let now = Now {
@@ -139,7 +139,7 @@ pub(crate) fn of_record(
             now,
             days,
             invented: reader.is_virtual()?,
-            rehearsed: rehearsed.clone(),
+            rehearsed: rehearsed.cloned(),
             doses: reader.all_doses_since(since)?,
             entries: reader.entries_since(since)?,
             told: reader.told()?,

@@ -141,7 +141,10 @@ fn drawn(
     let before = if goes_on_from_state() { DAYS_BEFORE } else { 0 };
     let rehearsed = i64_from_f64(found.days.ceil()).and_then(|days| u32::try_from(days).ok());
     // It ends at a midnight, which is the begin of one more day.
-    let days = rehearsed.unwrap_or(DAYS_MAX).saturating_add(before + 1);
+    let days = rehearsed
+        .unwrap_or(DAYS_MAX)
+        .saturating_add(before)
+        .saturating_add(1);
     let faults = found.faults.iter().map(|fault| Happened {
         at: fault.at,
         what: fault.text.clone(),
@@ -153,7 +156,7 @@ fn drawn(
         faults: faults.collect(),
     };
     let window = (found.ends, days.min(DAYS_MAX));
-    let report = of_record((loaded, Ok(Vec::new())), &reader, window, Some(told))?;
+    let report = of_record((loaded, Ok(Vec::new())), &reader, window, Some(&told))?;
     write_page(&report, path).map(|_| ())
 }
 
