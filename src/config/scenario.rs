@@ -110,9 +110,8 @@ impl Scenario {
     /// # Errors
     /// All mistakes, each with its place.
     pub fn read((name, text): (&str, &str)) -> Result<Self, ConfigMistakes> {
-        let mut sink = Sink::new(name, text);
-        let built = raw::read(text, &keys::scenario::SECTION, &mut sink)
-            .and_then(|raw| build(&raw, &mut sink));
+        let sink = Sink::new(name, text);
+        let built = raw::read(text, &keys::scenario::SECTION, &sink).and_then(|raw| build(&raw));
         let (mistakes, _) = sink.finish();
         match built {
             Some(scenario) if mistakes.is_empty() => Ok(scenario),
@@ -124,13 +123,9 @@ impl Scenario {
     }
 }
 
-fn build(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Scenario> {
+fn build(raw: &RawTable) -> Option<Scenario> {
     // All of them are looked at, so that all mistakes are told.
-    let faults: Vec<Option<Fault>> = raw
-        .list(keys::scenario::FAULT)
-        .iter()
-        .map(|table| fault(table, sink))
-        .collect();
+    let faults: Vec<Option<Fault>> = raw.list(keys::scenario::FAULT).iter().map(fault).collect();
     let tables = raw.named(keys::scenario::WATER).iter();
     let each = tables.map(|(name, table)| {
         let of = Quantity::from_word(name)?;

@@ -1,6 +1,5 @@
 //! What goes wrong in a scenario: `[[fault]]`.
 
-use super::mistake::Sink;
 use super::scenario_keys as keys;
 use super::scenario_keys::fault::{BOTTLE, DAY, HEAD, HOURS, PERCENT, TIMES_PER_100_DAYS, WHAT};
 use super::schema::{Of, Text};
@@ -50,7 +49,7 @@ pub enum FaultWhen {
 }
 
 /// A fault as it was told, when nothing in it is wrong.
-pub(super) fn fault(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Fault> {
+pub(super) fn fault(raw: &RawTable) -> Option<Fault> {
     let what = raw.text(WHAT)?;
     if raw.spoiled {
         return None;
@@ -60,10 +59,10 @@ pub(super) fn fault(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Fault> {
     let is_number = |key| raw.number(key).is_some();
     let is_text = |key| raw.text(key).is_some();
     let suits = [
-        suits(raw, (HOURS, is_number(HOURS)), (!is_worn, !is_worn), sink),
-        suits(raw, (PERCENT, is_number(PERCENT)), (is_worn, is_worn), sink),
-        suits(raw, (HEAD, is_text(HEAD)), (has_head, false), sink),
-        suits(raw, (BOTTLE, is_text(BOTTLE)), (is_late, false), sink),
+        suits(raw, (HOURS, is_number(HOURS)), (!is_worn, !is_worn)),
+        suits(raw, (PERCENT, is_number(PERCENT)), (is_worn, is_worn)),
+        suits(raw, (HEAD, is_text(HEAD)), (has_head, false)),
+        suits(raw, (BOTTLE, is_text(BOTTLE)), (is_late, false)),
     ];
     let (day, times) = (raw.number(DAY), raw.number(TIMES_PER_100_DAYS));
     let when = match (day, times) {
@@ -72,13 +71,12 @@ pub(super) fn fault(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Fault> {
         (Some(_), Some(_)) | (None, None) => {
             raw.refuse_whole(
                 "give either day or times-per-100-days, so that it is known when it happens",
-                sink,
             );
             return None;
         }
     };
-    let head = name(raw, HEAD, sink).ok()?;
-    let bottle = name(raw, BOTTLE, sink).ok()?;
+    let head = name(raw, HEAD).ok()?;
+    let bottle = name(raw, BOTTLE).ok()?;
     let hours = raw.number(HOURS).unwrap_or_default();
     let part = raw.number(PERCENT).unwrap_or_default() / 100.0;
     suits.iter().all(|suits| *suits).then_some(())?;
@@ -97,12 +95,7 @@ pub(super) fn fault(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Fault> {
 }
 
 /// Whether a key is there where it must be, and not where it says nothing.
-fn suits<T>(
-    raw: &RawTable,
-    (key, is_there): (Of<T>, bool),
-    (may, must): (bool, bool),
-    sink: &mut Sink<'_>,
-) -> bool {
+fn suits<T>(raw: &RawTable, (key, is_there): (Of<T>, bool), (may, must): (bool, bool)) -> bool {
     let what = raw.text(WHAT).unwrap_or_default();
     let words = if must && !is_there {
         format!("{key} is missing; \"{what}\" needs it")
@@ -111,17 +104,17 @@ fn suits<T>(
     } else {
         return true;
     };
-    raw.refuse(key, words, sink);
+    raw.refuse(key, words);
     false
 }
 
 /// # Errors
 /// When what is there is no name.
-fn name(raw: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Result<Option<Name>, ()> {
+fn name(raw: &RawTable, key: Of<Text>) -> Result<Option<Name>, ()> {
     let Some(text) = raw.text(key) else {
         return Ok(None);
     };
     Name::new(text).map(Some).map_err(|why| {
-        raw.refuse(key, format!("{key} = \"{text}\": {why}"), sink);
+        raw.refuse(key, format!("{key} = \"{text}\": {why}"));
     })
 }

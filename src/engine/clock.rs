@@ -122,9 +122,8 @@ impl Engine {
     pub(super) fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {
         let shown = self.controller().local(now.wall);
         if self.clock.unsure.is_none() {
-            return Ok(Answer::Done {
-                text: format!("the clock is trusted already; it shows {shown}"),
-            });
+            let text = format!("the clock is trusted already; it shows {shown}");
+            return Ok(Answer::done(text));
         }
         if let Some(why) = self.clock_behind(now) {
             return Err(Denial::new(
@@ -141,11 +140,9 @@ impl Engine {
             who.clone(),
             now,
         );
-        Ok(Answer::Done {
-            text: format!(
-                "the clock is trusted until the next start; it shows {shown}; what was given before the board was last off counts as if no time had passed while it was off"
-            ),
-        })
+        Ok(Answer::done(format!(
+            "the clock is trusted until the next start; it shows {shown}; what was given before the board was last off counts as if no time had passed while it was off"
+        )))
     }
 
     /// Writes down that times on record are wrong; with the answer the shell starts everything anew, so that there is one way only
@@ -206,7 +203,7 @@ impl Engine {
         entries.extend(added.iter().cloned().map(Entry::Observation));
         self.out.push(Effect::Store {
             entries,
-            reply: Some((ticket, Answer::Done { text })),
+            reply: Some((ticket, Answer::done(text))),
         });
         self.keep(&removed, &added, (None, Some(now.elapsed)), now);
         Ok(())
