@@ -66,7 +66,7 @@ pub(super) fn put_in_force(place: &Place, loaded: &mut Loaded) -> Vec<String> {
     };
     let newest: BTreeMap<Quantity, Uptake> =
         recorded.into_iter().map(|u| (u.of.clone(), u)).collect();
-    let mut notes = starts_not_in_force(&loaded.plan, &newest);
+    let mut notes = starts_not_in_force(&loaded.plan, &newest, &loaded.controller.time_zone);
     for content in contents {
         if !content.put_into(&mut loaded.controller) {
             notes.push(content.not_in_file());

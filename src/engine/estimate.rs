@@ -233,7 +233,7 @@ impl Engine {
             after_per_day: shown(after),
             changes: changes
                 .into_iter()
-                .map(|(at, what)| format!("{at:.0}: {what}"))
+                .map(|(at, what)| format!("{}: {what}", self.controller().local(at)))
                 .collect(),
         })
     }

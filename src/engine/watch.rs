@@ -147,8 +147,10 @@ impl Engine {
             .filter(|(_, age)| *age >= limit && self.clock.unsure.is_none())
             .map(|(hold, _)| {
                 format!(
-                    "{} has been on hold since {:.0}, over {limit}: {}",
-                    hold.scope, hold.since, hold.reason
+                    "{} has been on hold since {}, over {limit}: {}",
+                    hold.scope,
+                    self.controller().local(hold.since),
+                    hold.reason
                 )
             });
         self.alarm_if(AlarmCode::HoldForgotten, "", cause, now);
@@ -232,8 +234,9 @@ impl Engine {
 
     /// Raises the alarm of missed slots; acknowledging it ends it.
     pub(super) fn raise_missed(&mut self, slots: u32, from: Timestamp, until: Timestamp, now: Now) {
+        let [from, until] = [from, until].map(|at| self.controller().local(at));
         let text = format!(
-            "{slots} slots were missed between {from:.0} and {until:.0}; they are not made up for"
+            "{slots} slots were missed between {from} and {until}; they are not made up for"
         );
         self.note("slots-missed", None, text.clone(), Who::Daemon, now);
         self.raise(AlarmCode::SlotsMissed, "", text, now);

@@ -7,12 +7,13 @@ use clap::{Args, Subcommand};
 use serde_json::Value;
 
 use crate::cli::exit::chain;
+use crate::cli::words::zone;
 use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
 use crate::ledger::{
     ExportError, Filter, Ledger, LedgerReader, Row, Table, put_in_doubt, restore as put_back,
 };
-use crate::quantity::{Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume, local};
 
 /// What to do with the record.
 #[derive(Debug, Subcommand)]
@@ -147,19 +148,19 @@ fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result {
         LockError::Taken { .. } => refused(error.to_string()),
         LockError::Make { .. } => io(&error),
     })?;
-    let now = machine_now().wall;
+    let zone = zone(place);
+    let now = local(machine_now().wall, &zone);
     let Some(file) = file else {
-        let why =
-            format!("the whole card was restored from an image, as its owner said at {now:.0}");
+        let why = format!("the whole card was restored from an image, as its owner said at {now}");
         put_in_doubt(&ledger, &why).map_err(|e| io(&e))?;
         writeln!(out, "the ledger in place counts as an old one")?;
         writeln!(out, "{AFTER_RESTORE}")?;
         return Ok(());
     };
     let newest = open_at(file)?.newest_wall().map_err(|e| io(&e))?;
-    let newest = newest.map_or("nothing with a time".to_owned(), |at| format!("{at:.0}"));
+    let newest = newest.map_or("nothing with a time".to_owned(), |at| local(at, &zone));
     let why = format!(
-        "it was restored at {now:.0} from {}, whose newest entry is of {newest}",
+        "it was restored at {now} from {}, whose newest entry is of {newest}",
         file.display()
     );
     let restored = put_back(file, &ledger, &why).map_err(|e| io(&e))?;

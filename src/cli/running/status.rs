@@ -362,11 +362,11 @@ fn estimates(view: &Status, out: &mut Out) -> Result<(), Failure> {
         if let Some(broke) = &known.broke {
             writeln!(
                 out,
-                "  uptake went from {} to {} {unit} a day between {:.0} and {:.0}{}",
+                "  uptake went from {} to {} {unit} a day between {} and {}{}",
                 figures(broke.before_per_day),
                 figures(broke.after_per_day),
-                broke.since,
-                broke.seen,
+                clock_time(broke.since, &zone_of(view)),
+                clock_time(broke.seen, &zone_of(view)),
                 if broke.changes.is_empty() {
                     "; no change is on record for the week before"
                 } else {

@@ -65,7 +65,7 @@ pub(super) fn show_panel(
     })?;
     let (salinity, from) = match salinity {
         Some(salinity) => (salinity, "as given".to_owned()),
-        None => salinity_at(&reader, report.taken)?,
+        None => salinity_at(&reader, report.taken, &zone(place))?,
     };
     let loaded = configuration(place).ok();
     let compared = compare(report, salinity, loaded.as_ref())?;
