@@ -12,10 +12,10 @@ use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
 use crate::cli::words::{present, unread};
-use crate::config::load;
+use crate::config::{Loaded, load};
 use crate::daemon::read_holds;
-use crate::engine::Now;
-use crate::ledger::LedgerError;
+use crate::engine::{Engine, Now};
+use crate::ledger::{LedgerError, LedgerReader};
 use crate::plan::check_plan;
 use crate::report::{DAYS_MAX, Material, Report, page, pictures, present_engine};
 use crate::shell::{Known, Read, Terms};
@@ -81,12 +81,13 @@ pub(crate) fn write_page(report: &Report, path: &Path) -> Result<usize, Failure>
     Ok(text.len())
 }
 
-/// The report on the record of a state folder.
-pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
-    let loaded = load(&place.config, &check_plan)
-        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
-    let reader = open(place)?;
-    let wall = present(&reader)?;
+/// The engine that would be started now on the record of a state folder.
+pub(crate) fn engine_at_present(
+    place: &Place,
+    loaded: Loaded,
+    reader: &LedgerReader,
+) -> Result<(Engine, Now), Failure> {
+    let wall = present(reader)?;
     let known = reader.present(wall).map_err(|e| unread(&e))?;
     let now = Now {
         wall,
@@ -102,12 +103,11 @@ pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
         warp: Some(1),
         now,
     };
-    let controller = Arc::clone(&terms.controller);
     let read = Read {
         history: known.history,
         told_since_arming: known.told_since_arming,
     };
-    let mut engine = present_engine(
+    let engine = present_engine(
         terms,
         Known {
             ledger: Ok(read),
@@ -116,6 +116,17 @@ pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
             seen: Vec::new(),
         },
     );
+    Ok((engine, now))
+}
+
+/// The report on the record of a state folder.
+pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
+    let loaded = load(&place.config, &check_plan)
+        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
+    let reader = open(place)?;
+    let controller = loaded.controller.clone();
+    let (mut engine, now) = engine_at_present(place, loaded, &reader)?;
+    let wall = now.wall;
     let since = Material::since(&controller, wall, days);
     let facts = || -> Result<Material<'_>, LedgerError> {
         let heads = || controller.heads.keys();
