@@ -103,7 +103,7 @@ impl Engine {
                 return no(
                     "under-delivered",
                     format!(
-                        "line {line} gave much less than its plan; find out why before anything is changed (`dosewright status`, `dosewright ledger list not-given`)"
+                        "line {line} gave much less than its plan; find out why before anything is changed (`dosewright status`, `dosewright ledger list not_given`)"
                     ),
                 );
             }

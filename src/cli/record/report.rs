@@ -15,7 +15,7 @@ use crate::cli::place::Place;
 use crate::cli::words::{present, unread};
 use crate::config::{Loaded, load};
 use crate::daemon::read_holds;
-use crate::engine::Now;
+use crate::engine::{Engine, Now};
 use crate::ledger::{LedgerError, LedgerReader};
 use crate::plan::check_plan;
 use crate::record::Hold;
@@ -83,6 +83,53 @@ pub(crate) fn write_page(report: &Report, path: &Path) -> Result<usize, Failure>
     Ok(text.len())
 }
 
+/// The engine that would be started now on the record of a state folder.
+pub(crate) fn engine_at_present(
+    place: &Place,
+    loaded: Loaded,
+    reader: &LedgerReader,
+) -> Result<(Engine, Now), Failure> {
+    let hold_file = read_holds(&place.state).map_err(|error| error.to_string());
+    engine_at((loaded, hold_file), reader, present(reader)?, false)
+}
+
+fn engine_at(
+    (loaded, hold_file): (Loaded, Result<Vec<Hold>, String>),
+    reader: &LedgerReader,
+    wall: Timestamp,
+    modelled: bool,
+) -> Result<(Engine, Now), Failure> {
+    let known = reader.present(wall).map_err(|e| unread(&e))?;
+    let now = Now {
+        wall,
+        elapsed: known.at.elapsed,
+    };
+    let terms = Terms {
+        controller: Arc::new(loaded.controller),
+        plan: Arc::new(loaded.plan),
+        boot: known.boot,
+        live: known.live,
+        modelled,
+        // Whoever asks takes the times on record for right.
+        warp: Some(1),
+        now,
+    };
+    let read = Read {
+        history: known.history,
+        told_since_arming: known.told_since_arming,
+    };
+    let engine = present_engine(
+        terms,
+        Known {
+            ledger: Ok(read),
+            hold_file,
+            holds_kept: Vec::new(),
+            seen: Vec::new(),
+        },
+    );
+    Ok((engine, now))
+}
+
 /// The report on the record of a state folder.
 pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
     let loaded = load(&place.config, &check_plan)
@@ -100,35 +147,9 @@ pub(crate) fn of_record(
     (wall, days): (Timestamp, u32),
     rehearsed: Option<&Rehearsed>,
 ) -> Result<Report, Failure> {
-    let known = reader.present(wall).map_err(|e| unread(&e))?;
-    let now = Now {
-        wall,
-        elapsed: known.at.elapsed,
-    };
-    let terms = Terms {
-        controller: Arc::new(loaded.controller),
-        plan: Arc::new(loaded.plan),
-        boot: known.boot,
-        live: known.live,
-        modelled: rehearsed.is_some(),
-        // Whoever asks takes the times on record for right.
-        warp: Some(1),
-        now,
-    };
-    let controller = Arc::clone(&terms.controller);
-    let read = Read {
-        history: known.history,
-        told_since_arming: known.told_since_arming,
-    };
-    let mut engine = present_engine(
-        terms,
-        Known {
-            ledger: Ok(read),
-            hold_file,
-            holds_kept: Vec::new(),
-            seen: Vec::new(),
-        },
-    );
+    let controller = loaded.controller.clone();
+    let modelled = rehearsed.is_some();
+    let (mut engine, now) = engine_at((loaded, hold_file), reader, wall, modelled)?;
     let since = Material::since(&controller, wall, days);
     let facts = || -> Result<Material<'_>, LedgerError> {
         let heads = || controller.heads.keys();
