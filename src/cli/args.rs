@@ -186,10 +186,13 @@ impl Command {
             Self::Demo(options) => running::demo::demo(options, out),
             Self::Ledger(options) => record::ledger::ledger(place, options, out),
             Self::Completions { shell } => {
-                clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
+                let shell = *shell;
+                clap_complete::generate(shell, &mut Cli::command(), "dosewright", out.verbatim()?);
                 Ok(())
             }
-            Self::Manual { into: None } => Ok(clap_mangen::Man::new(Cli::command()).render(out)?),
+            Self::Manual { into: None } => {
+                Ok(clap_mangen::Man::new(Cli::command()).render(out.verbatim()?)?)
+            }
             Self::Manual { into: Some(folder) } => clap_mangen::generate_to(Cli::command(), folder)
                 .map_err(|error| {
                     refused(format!(

@@ -34,7 +34,7 @@ pub struct Status {
     pub ledger: LedgerStatus,
     /// Departures from the plan that are under way.
     pub courses: Vec<CourseStatus>,
-    /// The next slot of any line.
+    /// The next slot of any line that is not held.
     pub next_dose: Option<NextDose>,
     /// All contacts.
     pub inputs: Vec<InputStatus>,
@@ -227,7 +227,7 @@ pub struct LineStatus {
     /// What the daily cap still leaves.
     #[serde(rename = "cap_left_ml", with = "Known")]
     pub cap_left: Option<Volume>,
-    /// Null when there is none within 400 days.
+    /// Null while held, and when there is none within 400 days.
     pub next_slot: Option<SlotStatus>,
     pub last_dose: Option<LastDose>,
     /// The last slot that was refused since the last dose.

@@ -287,9 +287,9 @@ fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result {
     let (reader, table) = (open(place)?, export.rows.table);
     let filter = filter(&export.rows, None);
     let done = if export.format == "json" {
-        reader.export_json(&[table], &filter, out)
+        reader.export_json(&[table], &filter, out.verbatim()?)
     } else {
-        reader.export_csv(table, &filter, out)
+        reader.export_csv(table, &filter, out.verbatim()?)
     };
     done.map_err(failure)
 }

@@ -11,10 +11,11 @@ use crate::chemistry::{Measurand, figures};
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
+use crate::cli::running::table;
 use crate::cli::words::usage;
 use crate::config::Mode;
 use crate::control::{Client, Request};
-use crate::engine::{HeadStatus, LineState, LineStatus, Status};
+use crate::engine::{Alarm, HeadStatus, LineState, LineStatus, Status};
 use crate::quantity::{Alkalinity, Millis, Volume};
 use crate::record::Found;
 
@@ -108,9 +109,11 @@ pub(in crate::cli) fn needs_attention(view: &Status) -> bool {
         || view.alarms.iter().any(|a| !a.acknowledged)
 }
 
-fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
+pub(super) fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
     head(view, out)?;
-    lines(view, out)?;
+    alarms(view, out)?;
+    writeln!(out)?;
+    table::lines(view, out)?;
     reasons(view, out)?;
     alkalinity(view, out)?;
     estimates(view, out)?;
@@ -122,26 +125,32 @@ fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
     if let Some(mqtt) = &view.daemon.mqtt {
         writeln!(out, "\nmqtt: {mqtt}")?;
     }
-    for alarm in view.alarms.iter().filter(|a| a.active || !a.acknowledged) {
-        let label = if alarm.active {
-            out.tone(Tone::Bad, "alarm")
-        } else {
-            out.tone(Tone::Quiet, "alarm, over")
+    Ok(())
+}
+
+/// What cannot wait first; the text of each says what to do.
+fn alarms(view: &Status, out: &mut Out) -> Result<(), Failure> {
+    let listed = view.alarms.iter().filter(|a| a.active || !a.acknowledged);
+    let mut listed: Vec<&Alarm> = listed.collect();
+    listed.sort_by_key(|alarm| (!alarm.active, !alarm.urgent));
+    for alarm in &listed {
+        let label = match (alarm.active, alarm.urgent) {
+            (true, true) => out.tone(Tone::Bad, "URGENT"),
+            (true, false) => out.tone(Tone::Bad, "alarm"),
+            (false, _) => out.tone(Tone::Quiet, "alarm, over"),
         };
-        writeln!(
-            out,
-            "{label} {} since {}: {}",
-            alarm.code.as_str(),
-            clock_time(alarm.since, &zone_of(view)),
-            alarm.text
-        )?;
+        let since = slot_time(alarm.since, view);
+        let code = alarm.code.as_str();
+        writeln!(out, "{label} {code} since {since}: {}", alarm.text)?;
     }
     for input in view.inputs.iter().filter(|i| !i.safe) {
+        let unsafe_ = out.tone(Tone::Bad, "unsafe");
+        writeln!(out, "input {}: {unsafe_}", input.name)?;
+    }
+    if listed.iter().any(|alarm| !alarm.acknowledged) {
         writeln!(
             out,
-            "input {}: {}",
-            input.name,
-            out.tone(Tone::Bad, "unsafe")
+            "  `dosewright alarm acknowledge` says that you have seen them; what lasts stays listed"
         )?;
     }
     Ok(())
@@ -212,49 +221,6 @@ fn head(view: &Status, out: &mut Out) -> Result<(), Failure> {
             out,
             "{}: {reason}",
             out.tone(Tone::Bad, "ledger not writable, no dose")
-        )?;
-    }
-    Ok(())
-}
-
-fn lines(view: &Status, out: &mut Out) -> Result<(), Failure> {
-    let width = view
-        .lines
-        .iter()
-        .map(|l| l.name.as_str().len())
-        .max()
-        .unwrap_or(4)
-        .max(4);
-    let title = format!(
-        "{:width$}  {:9}  {:>10}  {:>10}  {:>10}  {:>10}  {:>11}  {:>6}  next dose",
-        "line", "state", "today", "24 h", "plan/day", "cap left", "in bottle", "lasts"
-    );
-    writeln!(out, "\n{}", out.tone(Tone::Strong, &title))?;
-    for line in &view.lines {
-        let tone = match line.state {
-            LineState::Held | LineState::Blocked | LineState::Bench => Tone::Bad,
-            LineState::Dosing => Tone::Good,
-            LineState::Waiting | LineState::Unplanned => Tone::Quiet,
-        };
-        let bottle = view.reservoirs.iter().find(|r| r.name == line.reservoir);
-        let next = match (&line.running, &line.next_slot) {
-            (Some(run), _) => format!("now: {} of {}", ml(run.so_far), ml(run.volume)),
-            (None, Some(slot)) => format!("{} {}", slot_time(slot.at, view), ml(slot.volume)),
-            (None, None) => "none".to_owned(),
-        };
-        writeln!(
-            out,
-            "{:width$}  {}  {:>10}  {:>10}  {:>10}  {:>10}  {:>11}  {:>6}  {next}",
-            line.name,
-            out.tone(tone, &format!("{:9}", line.state.as_str())),
-            known(line.delivered_today),
-            known(line.delivered_24h),
-            ml(line.planned),
-            known(line.cap_left),
-            known(bottle.and_then(|b| b.left)),
-            bottle
-                .and_then(|b| b.days_left)
-                .map_or("-".to_owned(), |d| format!("{d:.0} d")),
         )?;
     }
     Ok(())
@@ -502,12 +468,8 @@ fn head_words(head: &HeadStatus) -> Result<String, String> {
     })
 }
 
-/// A volume with the decimals a table has room for.
-fn known(volume: Option<Volume>) -> String {
-    volume.map_or("unknown".to_owned(), ml)
-}
-
-fn ml(volume: Volume) -> String {
+/// With the decimals a table has room for.
+pub(super) fn ml(volume: Volume) -> String {
     format!("{:.2} mL", volume.as_ml())
 }
 
@@ -523,7 +485,7 @@ fn clock_time(at: Timestamp, zone: &TimeZone) -> String {
 }
 
 /// A time of today without its date.
-fn slot_time(at: Timestamp, view: &Status) -> String {
+pub(super) fn slot_time(at: Timestamp, view: &Status) -> String {
     today_or_dated(at, view.at, &zone_of(view))
 }
 
