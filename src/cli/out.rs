@@ -116,7 +116,9 @@ pub(super) fn wrapped(line: &str, width: usize) -> Cow<'_, str> {
         .word_separator(WordSeparator::AsciiSpace)
         .word_splitter(WordSplitter::NoHyphenation)
         .wrap_algorithm(WrapAlgorithm::FirstFit);
-    Cow::Owned(textwrap::wrap(line, options).join("\n"))
+    // Behind a question stands a space.
+    let (said, trailing) = line.split_at(line.trim_end().len());
+    Cow::Owned(textwrap::wrap(said, options).join("\n") + trailing)
 }
 
 /// Columns of a terminal that knows them.

@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 use super::contents::Contents;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::keys;
-use super::mistake::Sink;
+use super::mistake::{Sink, quoted};
 use super::model::{
     ApartRule, Controller, Head, Line, Mode, OldCalibration, Reservoir, SimulatedHead, Solution,
 };
@@ -18,7 +18,7 @@ use super::tree::RawTable;
 use super::{board, bottles, input, peer, pwm, relations, solution, water};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
-use crate::quantity::{FlowRate, Name, TankVolume, Volume};
+use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume};
 
 /// Looks a zone up by its IANA name.
 pub type Zones<'a> = &'a dyn Fn(&str) -> Option<TimeZone>;
@@ -54,7 +54,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
     bottles::check_sharing(raw, (&lines, &reservoirs), sink);
     bottles::check_dissolved(raw, &reservoirs, &solutions, sink);
     bottles::check_mixed(raw, (&reservoirs, &solutions), &apart, sink);
-    bottles::warn_not_apart(raw, (&reservoirs, &solutions), &lines, &apart, sink);
+    bottles::check_apart(raw, (&reservoirs, &solutions), &lines, &apart, sink);
     bottles::warn_unstated(raw, (&reservoirs, &solutions), &lines, &apart, sink);
     let used = |solution: &&Solution| bottles::is_used(&lines, &reservoirs, &solution.name);
     let carries = solutions
@@ -82,7 +82,10 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Op
         contents: Contents::default(),
         solutions,
         lines,
-        apart,
+        apart: apart
+            .into_iter()
+            .filter(|rule| rule.gap > Millis::ZERO)
+            .collect(),
         inputs,
         heads_at_once: heads_at_once(raw)?,
         water: water?,
@@ -123,7 +126,7 @@ fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(S
         .contains(&text.to_lowercase().as_str());
     let found = zones(text).filter(|zone| !vague && !zone.is_unknown());
     if found.is_none() {
-        let shown = super::mistake::quoted(text);
+        let shown = quoted(text);
         sink.mistake(
             raw.place(keys::controller::TIME_ZONE),
             format!(
@@ -319,6 +322,7 @@ fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
     lines
 }
 
+/// All rules; those without a gap are only there to say so.
 fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
     let mut rules: Vec<ApartRule> = Vec::new();
     for table in raw.list(keys::controller::APART) {
@@ -360,9 +364,25 @@ fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
                 ),
             );
         }
-        if let Some(gap) = time(table, keys::apart::GAP_MIN, 60.0) {
-            rules.push(ApartRule { first, second, gap });
+        let gap = time(table, keys::apart::GAP_MIN, 60.0);
+        match (gap, table.text(keys::apart::NO_GAP_BECAUSE)) {
+            (Some(_), Some(_)) => table.refuse(
+                keys::apart::NO_GAP_BECAUSE,
+                "gap-min and no-gap-because contradict each other; keep one of them".to_owned(),
+                sink,
+            ),
+            (None, Some(why)) => {
+                let why = quoted(why);
+                let words = format!(
+                    "{}no gap between \"{first}\" and \"{second}\" on purpose: {why}",
+                    table.label
+                );
+                sink.warn(at, words);
+            }
+            (_, None) => {}
         }
+        let gap = gap.unwrap_or(Millis::ZERO);
+        rules.push(ApartRule { first, second, gap });
     }
     rules
 }

@@ -58,7 +58,7 @@ pub use load::{
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
     AlarmAction, ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole,
-    Line, LineBy, Mode, OldCalibration, Origin, Plan, PlannedLine, Reservoir, RunSense,
+    Job, Line, LineBy, Mode, OldCalibration, Origin, Plan, PlannedLine, Reservoir, RunSense,
     SimulatedHead, Solution, StartUptake, TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};

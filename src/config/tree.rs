@@ -51,7 +51,7 @@ impl RawTable {
     }
 
     pub(super) fn refuse_whole(&self, words: impl fmt::Display, sink: &mut Sink<'_>) {
-        sink.mistake(self.at, format!("{}{words}", self.label));
+        sink.mistake(self.at, format!("{}{words}", self.before_words()));
     }
 
     /// A warning at one of its keys, or where the table begins when the key is not there.
@@ -60,7 +60,13 @@ impl RawTable {
     }
 
     pub(super) fn doubt_whole(&self, words: impl fmt::Display, sink: &mut Sink<'_>) {
-        sink.warn(self.at, format!("{}{words}", self.label));
+        sink.warn(self.at, format!("{}{words}", self.before_words()));
+    }
+
+    /// The label, where words follow and no key.
+    fn before_words(&self) -> String {
+        let inner = self.label.strip_suffix('.');
+        inner.map_or_else(|| self.label.clone(), |label| format!("{label}: "))
     }
 
     fn value(&self, name: &str) -> Option<&RawValue> {

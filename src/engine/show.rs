@@ -75,6 +75,7 @@ impl Engine {
             reservoirs: self.reservoirs_status(now),
             water: self.water_status(now),
             alarms: self.alarms.list(now),
+            jobs: self.jobs_status(now),
         }
     }
 

@@ -44,6 +44,24 @@ pub struct Status {
     pub water: WaterStatus,
     /// Latched ones included.
     pub alarms: Vec<Alarm>,
+    /// Those of plan.toml.
+    pub jobs: Vec<JobStatus>,
+}
+
+/// A job of the owner's that comes again and again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct JobStatus {
+    pub name: Name,
+    pub every_days: f64,
+    /// What does it without being told done: `panel`, `water-change`, or the word of what a test is of.
+    pub ticked_by: Option<String>,
+    /// Null when nothing says that it ever was.
+    #[serde(with = "KnownSecond")]
+    pub last_done: Option<Timestamp>,
+    /// Null when it was never done: then it is due now.
+    #[serde(with = "KnownSecond")]
+    pub due_at: Option<Timestamp>,
+    pub due: bool,
 }
 
 /// What only the shell knows of the daemon.

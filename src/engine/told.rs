@@ -157,6 +157,7 @@ impl Engine {
                 Ok(())
             }
             Observed::WaterChange { litres, .. } => self.check_water_change(*litres),
+            Observed::Job { job } => self.known_job(job),
             Observed::Addition(_) | Observed::Note { .. } => Ok(()),
         }
     }
@@ -355,7 +356,10 @@ fn said(new: &Tell, added: &[Observation], happened: Timestamp) -> String {
             };
             format!("reading stored: {item}{in_meq}, taken {happened:.0}")
         }
-        Observed::WaterChange { .. } | Observed::Addition(_) | Observed::Note { .. } => {
+        Observed::WaterChange { .. }
+        | Observed::Addition(_)
+        | Observed::Note { .. }
+        | Observed::Job { .. } => {
             format!("written down: {item}, {happened:.0}")
         }
     });

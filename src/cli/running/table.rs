@@ -2,7 +2,9 @@
 
 use std::io::Write;
 
-use crate::cli::running::status::{ml, slot_time};
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
 use crate::cli::{Out, Result, Tone};
 use crate::engine::{LineState, LineStatus, Status};
 use crate::quantity::Volume;
@@ -142,73 +144,61 @@ fn known(volume: Option<Volume>) -> String {
     volume.map_or("unknown".to_owned(), ml)
 }
 
+/// With the decimals a table has room for.
+pub(super) fn ml(volume: Volume) -> String {
+    format!("{:.2} mL", volume.as_ml())
+}
+
+/// The owner's zone; UTC where this machine does not know it.
+pub(super) fn zone_of(view: &Status) -> TimeZone {
+    TimeZone::get(&view.daemon.time_zone).unwrap_or(TimeZone::UTC)
+}
+
+pub(super) fn clock_time(at: Timestamp, zone: &TimeZone) -> String {
+    zone.to_datetime(at)
+        .strftime("%Y-%m-%d %H:%M:%S")
+        .to_string()
+}
+
+/// A time of today without its date.
+pub(super) fn slot_time(at: Timestamp, view: &Status) -> String {
+    today_or_dated(at, view.at, &zone_of(view))
+}
+
+pub(super) fn today_or_dated(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
+    let local = zone.to_datetime(at);
+    if local.date() == zone.to_datetime(now).date() {
+        local.strftime("%H:%M:%S").to_string()
+    } else {
+        clock_time(at, zone)
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use std::io;
-
     use super::*;
 
-    /// As on record, with names and figures as long as they come.
-    fn view() -> Status {
-        let mut view: Status =
-            serde_json::from_str(include_str!("../../../tests/golden/status.json")).unwrap();
-        let mut second = view.lines[0].clone();
-        second.name = crate::quantity::Name::new("calcium-chloride").unwrap();
-        view.lines.push(second);
-        view
-    }
-
-    fn seen(view: &Status, width: usize) -> String {
-        let (mut reads, writes) = io::pipe().unwrap();
-        let mut out = Out::onto(Box::new(writes), Some(width));
-        crate::cli::running::status::print(view, &mut out).unwrap();
-        drop(out);
-        let mut seen = String::new();
-        io::Read::read_to_string(&mut reads, &mut seen).unwrap();
-        seen
+    #[test]
+    fn a_time_of_today_is_shown_without_its_date() {
+        let zone = TimeZone::get("Europe/Berlin").unwrap();
+        let shown = |at: &str| {
+            let now = "2026-11-25T18:30:00+01:00".parse().unwrap();
+            today_or_dated(at.parse().unwrap(), now, &zone)
+        };
+        assert_eq!(shown("2026-11-25T19:00:05+01:00"), "19:00:05");
+        assert_eq!(shown("2026-11-26T00:10:00+01:00"), "2026-11-26 00:10:00");
     }
 
     #[test]
-    fn status_is_no_wider_than_a_terminal_of_60_80_or_120_columns() {
-        let view = view();
-        for (width, table, dropped) in [(60, false, true), (80, true, true), (120, true, false)] {
-            let seen = seen(&view, width);
-            for line in seen.lines() {
-                assert!(line.chars().count() <= width, "{width}: {line}");
-            }
-            let titles = seen
-                .lines()
-                .find(|l| l.starts_with("line ") && l.contains("lasts"));
-            assert_eq!(titles.is_some(), table, "{seen}");
-            let cap = titles.is_some_and(|titles| titles.contains("cap left"));
-            assert_eq!(!cap, dropped, "{seen}");
-            // Nothing that matters is left out, however narrow.
-            for needed in [
-                "calcium-chloride",
-                "in bottle",
-                "lasts",
-                "next dose",
-                "today",
-            ] {
-                assert!(seen.contains(needed), "{needed} at {width}: {seen}");
-            }
+    fn volumes_of_a_table_carry_their_unit() {
+        for (ul, text) in [
+            (0, "0.00 mL"),
+            (3_150, "3.15 mL"),
+            (99_999_999, "100000.00 mL"),
+            (700, "0.70 mL"),
+            (-20, "-0.02 mL"),
+        ] {
+            assert_eq!(ml(Volume::from_ul(ul)), text);
         }
-    }
-
-    #[test]
-    fn alarms_come_before_all_else_and_what_cannot_wait_before_what_can() {
-        let mut view = view();
-        let mut urgent = view.alarms[0].clone();
-        urgent.urgent = true;
-        urgent.text = "look into the sump".to_owned();
-        view.alarms.push(urgent);
-        let seen = seen(&view, 120);
-        let place = |text: &str| seen.find(text).unwrap();
-        assert!(place("look into the sump") < place("refill it"), "{seen}");
-        assert!(place("refill it") < place("next dose"), "{seen}");
-        assert!(
-            place("dosewright alarm acknowledge") < place("next dose"),
-            "{seen}"
-        );
     }
 }

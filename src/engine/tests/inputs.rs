@@ -364,7 +364,13 @@ fn a_line_on_hold_has_no_next_dose() {
     let next = |world: &mut World| {
         let status = world.status();
         (
-            status.lines[0].next_slot.is_some(),
+            status
+                .lines
+                .iter()
+                .find(|l| l.name == name("calcium"))
+                .unwrap()
+                .next_slot
+                .is_some(),
             status.next_dose.is_some(),
         )
     };
