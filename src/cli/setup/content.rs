@@ -77,11 +77,11 @@ fn recipe(text: &str) -> Result<(SolutionEffect, String), String> {
         salts.push((salt, grams));
     }
     let effect = SolutionEffect::from_salts(&salts).map_err(|error| error.to_string())?;
-    match check_dissolves(&salts, Celsius::from_degrees(COLDEST_C)) {
-        Err(error @ (StockError::TooMuch { .. } | StockError::TooMuchTogether { .. })) => {
-            return Err(error.to_string());
-        }
-        Ok(_) | Err(_) => {}
+    let dissolves = check_dissolves(&salts, Celsius::from_degrees(COLDEST_C));
+    if let Err(error @ (StockError::TooMuch { .. } | StockError::TooMuchTogether { .. })) =
+        dissolves
+    {
+        return Err(error.to_string());
     }
     Ok((effect, format!("salts = [{}]", written.join(", "))))
 }

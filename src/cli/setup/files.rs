@@ -130,9 +130,7 @@ volume-l = {litres}
             self.zone
         );
         let driver = if self.wired.is_some() { "" } else { "# " };
-        text.push_str(&format!(
-            "\n# How the pins are driven, needed in live mode: \"rppal\" or \"chardev\"; hw-notes says which.\n{driver}[board]\n{driver}driver = \"rppal\"\n"
-        ));
+        write!(text, "\n# How the pins are driven, needed in live mode: \"rppal\" or \"chardev\"; hw-notes says which.\n{driver}[board]\n{driver}driver = \"rppal\"\n").ok();
         for (number, bottle) in self.bottles.iter().enumerate() {
             text.push_str(&self.head(number, bottle));
             text.push_str(&self.bottle(bottle));
@@ -144,17 +142,18 @@ volume-l = {litres}
 
     fn head(&self, number: usize, bottle: &Bottle) -> String {
         let (name, line) = (&bottle.name, self.line(bottle));
-        let (pin, active, note) = match &self.wired {
-            Some((pins, active)) => (pins.get(number).cloned(), active.as_str(), ""),
-            None => {
-                let pin = PLACEHOLDERS.get(number);
-                (
-                    pin.map(|pin| format!("GPIO{pin}")),
-                    "high",
-                    "# Not wired yet: put the real pin and level here before anything else.\n",
-                )
-            }
+        let note = "# Not wired yet: put the real pin and level here before anything else.\n";
+        let not_wired = || {
+            (
+                PLACEHOLDERS.get(number).map(|pin| format!("GPIO{pin}")),
+                "high",
+                note,
+            )
         };
+        let wired = self.wired.as_ref();
+        let (pin, active, note) = wired.map_or_else(not_wired, |(pins, active)| {
+            (pins.get(number).cloned(), active.as_str(), "")
+        });
         let rate = self.rate_ml_per_min;
         format!(
             "
