@@ -8,13 +8,12 @@ use super::contents::Contents;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::keys;
 use super::mistake::quoted;
-use super::model::{
-    ApartRule, Controller, Head, Line, Mode, OldCalibration, Reservoir, SimulatedHead, Solution,
-};
+use super::model::{ApartRule, Controller, Head, Line, Reservoir, SimulatedHead, Solution};
 use super::schema::{Named, Of};
 use super::stepper;
 use super::take::{DAY, named, reference, references, time};
 use super::tree::RawTable;
+use super::words::{Mode, OldCalibration};
 use super::{board, bottles, input, peer, pwm, relations, solution, water};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;

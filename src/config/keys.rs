@@ -6,12 +6,12 @@
 //! the files that build the checked types check them.
 
 use super::drive::ActiveLevel;
-use super::model::{AlarmAction, LineBy, Mode, OldCalibration};
 use super::schema::Need::{self, Optional, Required};
 use super::schema::{
     Flag, List, Named, Naming, Number, Of, Range, Section, Table, Text, Texts, Whole, choice,
     choices, flag, in_units, list, named, number, section, table, text, texts, whole,
 };
+use super::words::{AlarmAction, LineBy, Mode, OldCalibration};
 use crate::chemistry::Unit;
 
 const A_PIN: &str = "a pin with its numbering scheme, for example \"GPIO17\"";

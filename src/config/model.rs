@@ -11,9 +11,10 @@ use super::calendar::CronTimes;
 use super::contents::Contents;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::peer::Peer;
+use super::words::{AlarmAction, LineBy, Mode, OldCalibration};
 use crate::chemistry::{Celsius, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, worded};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
 
 #[derive(Debug, Clone)]
 pub struct Controller {
@@ -56,16 +57,6 @@ impl Controller {
     }
 }
 
-worded! {
-    /// Whether outputs are driven.
-    pub enum Mode {
-        /// No output is driven. The default.
-        DryRun = "dry-run",
-        /// Outputs are driven, when everything else allows it.
-        Live = "live",
-    }
-}
-
 /// How pins are driven and read in live mode.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Board {
@@ -92,16 +83,6 @@ pub enum BoardDriver {
         /// How a pin is found on that chip.
         line_by: LineBy,
     },
-}
-
-worded! {
-    /// How the line of a pin is found on its chip.
-    pub enum LineBy {
-        /// GPIO17 is the line at offset 17.
-        Offset = "offset",
-        /// GPIO17 is the line that is named GPIO17; exactly one must be.
-        Name = "name",
-    }
 }
 
 /// A contact that shows whether a head's motor really has voltage.
@@ -150,16 +131,6 @@ impl Head {
             Volume::from_ml(rate * run_time.as_secs() / 60.0).unwrap_or(Volume::from_ul(i64::MAX))
         };
         calibration.map_or_else(nominal, |c| c.at_most(run_time))
-    }
-}
-
-worded! {
-    /// What happens when a calibration is past its age or run hours.
-    pub enum OldCalibration {
-        /// An alarm, and dosing goes on.
-        Warn = "warn",
-        /// The line does not dose until the head is calibrated.
-        Block = "block",
     }
 }
 
@@ -333,18 +304,6 @@ pub struct TrackedLimits {
     pub uptake_change_max: f64,
     /// Time that must pass between two accepted changes.
     pub settling: Millis,
-}
-
-worded! {
-    /// What a reading outside the alarm band does.
-    pub enum AlarmAction {
-        /// Nothing above uptake until a reading within the limit, or a course up that is begun after this one.
-        UptakeOnly = "uptake-only",
-        /// Holds the lines that carry the quantity.
-        HoldLines = "hold-lines",
-        HoldAll = "hold-all",
-        Warn = "warn",
-    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
