@@ -59,9 +59,9 @@ pub use load::{
 };
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
-    ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole, Line, Origin,
-    Plan, PlannedLine, Reservoir, RunSense, SimulatedHead, Solution, StartUptake, TimeLimits,
-    Times, TrackedLimits, Uptakes, WaterLimits,
+    ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole, Job, Line,
+    Origin, Plan, PlannedLine, Reservoir, RunSense, SimulatedHead, Solution, StartUptake,
+    TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
 pub use outlet::Outlet;

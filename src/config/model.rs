@@ -337,6 +337,17 @@ pub struct Plan {
     pub uptakes: Uptakes,
     /// One entry for each planned line, in the order of the controller's lines.
     pub lines: Vec<PlannedLine>,
+    /// What the owner wants to be reminded of.
+    pub jobs: Vec<Job>,
+}
+
+/// A job of the owner's that comes again and again.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Job {
+    pub name: Name,
+    pub every: Millis,
+    /// What does it without being told done: `panel`, `water-change`, or the word of what a test is of.
+    pub ticked_by: Option<String>,
 }
 
 /// Uptake a day of each quantity, in its own unit.

@@ -469,6 +469,6 @@ fn event(told: &Observation, of: &Quantity, tank_litres: f64) -> Option<Event> {
             amount: *addition.adds.get(of)?,
             variance: 0.0,
         }),
-        Observed::Reading(_) | Observed::Note { .. } => None,
+        Observed::Reading(_) | Observed::Note { .. } | Observed::Job { .. } => None,
     }
 }

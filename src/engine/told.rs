@@ -154,6 +154,7 @@ impl Engine {
                 Ok(())
             }
             Observed::WaterChange { litres, .. } => self.check_water_change(*litres),
+            Observed::Job { job } => self.known_job(job),
             Observed::Addition(_) | Observed::Note { .. } => Ok(()),
         }
     }
@@ -352,7 +353,10 @@ fn said(new: &Tell, added: &[Observation], happened: &str) -> String {
             };
             format!("reading stored: {item}{in_meq}, taken {happened}")
         }
-        Observed::WaterChange { .. } | Observed::Addition(_) | Observed::Note { .. } => {
+        Observed::WaterChange { .. }
+        | Observed::Addition(_)
+        | Observed::Note { .. }
+        | Observed::Job { .. } => {
             format!("written down: {item}, {happened}")
         }
     });

@@ -63,7 +63,7 @@ entries! {
     Verification(StoredVerification) = "verification" ["verification"];
     /// Something was told of the water.
     Observation(Observation) = "observation" [
-        "observation-reading" "observation-below" "observation-water-change" "observation-addition" "observation-note"
+        "observation-reading" "observation-below" "observation-water-change" "observation-addition" "observation-note" "observation-job"
     ];
     LabColumns(LabColumns) = "lab-columns" ["lab-columns"];
     /// A session at the bench was opened or is over, or a head has a new tube.

@@ -305,7 +305,8 @@ impl Teller {
             41 => self.add_magnesium(stage, 20.0)?,
             45 => self.check(stage, "alkalinity")?,
             46 => self.check(stage, "calcium")?,
-            73 => self.note(stage, "skimmer cleaned, carbon changed")?,
+            40 | 72 => self.job_done(stage, "carbon")?,
+            73 => self.note(stage, "skimmer cleaned")?,
             78 => self.panel(stage, 0.86)?,
             _ => {}
         }
@@ -341,6 +342,11 @@ impl Teller {
     fn note(&mut self, stage: &mut Stage, text: &str) -> Result<(), MustEnd> {
         let text = text.to_owned();
         self.tell(stage, vec![Observed::Note { text }], None, "")
+    }
+
+    fn job_done(&mut self, stage: &mut Stage, name: &str) -> Result<(), MustEnd> {
+        let items = Name::new(name).map(|job| vec![Observed::Job { job }]);
+        self.tell(stage, items.unwrap_or_default(), None, "")
     }
 
     fn nutrients(&mut self, stage: &mut Stage, day: u32) -> Result<(), MustEnd> {

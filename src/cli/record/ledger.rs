@@ -7,6 +7,7 @@ use clap::{Args, Subcommand};
 use serde_json::Value;
 
 use crate::cli::exit::chain;
+use crate::cli::moment::{Moment, moment};
 use crate::cli::words::zone;
 use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
@@ -54,12 +55,12 @@ pub(crate) struct Rows {
     /// Only this line
     #[arg(long, value_parser = Name::new)]
     line: Option<Name>,
-    /// Not before (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    since: Option<jiff::Timestamp>,
-    /// Before (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    until: Option<jiff::Timestamp>,
+    /// Not before, such as "2026-11-29 18:00"
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    since: Option<Moment>,
+    /// Before
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    until: Option<Moment>,
 }
 
 /// Options of `ledger list`.
@@ -177,17 +178,18 @@ fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result {
     Ok(())
 }
 
-fn filter(rows: &Rows, newest: Option<u32>) -> Filter {
-    Filter {
+fn filter(place: &Place, rows: &Rows, newest: Option<u32>) -> Result<Filter> {
+    let at = |typed: Option<Moment>| typed.map(|at| at.at(place)).transpose();
+    Ok(Filter {
         line: rows.line.clone(),
-        since: rows.since,
-        until: rows.until,
+        since: at(rows.since)?,
+        until: at(rows.until)?,
         newest,
-    }
+    })
 }
 
 fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result {
-    let filter = filter(&list.rows, Some(list.newest));
+    let filter = filter(place, &list.rows, Some(list.newest))?;
     let rows = open(place)?
         .list(list.rows.table, &filter)
         .map_err(failure)?;
@@ -286,11 +288,11 @@ fn shown(column: &str, cell: &Value) -> String {
 
 fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result {
     let (reader, table) = (open(place)?, export.rows.table);
-    let filter = filter(&export.rows, None);
+    let filter = filter(place, &export.rows, None)?;
     let done = if export.format == "json" {
-        reader.export_json(&[table], &filter, out)
+        reader.export_json(&[table], &filter, out.verbatim()?)
     } else {
-        reader.export_csv(table, &filter, out)
+        reader.export_csv(table, &filter, out.verbatim()?)
     };
     done.map_err(failure)
 }

@@ -160,6 +160,25 @@ fn drawn(
     write_page(&report, path).map(|_| ())
 }
 
+/// A plan as it stands, from a new ledger that nobody keeps, from today on.
+pub(in crate::cli) fn in_memory(loaded: &Loaded, days: u32) -> Result<Found, Failure> {
+    let (name, scenario) = read_scenario("as-planned")?;
+    let scratch = Scratch::make()?;
+    let now = machine_now().wall;
+    let rehearsal = Rehearsal {
+        loaded,
+        scenario: (&name, &scenario),
+        days,
+        seed: 1,
+        begins: (loaded.controller.time_zone.to_datetime(now).date(), now),
+        ledger: &scratch.0.join("new.db"),
+        timeline: Timeline::Virtual,
+    };
+    rehearsal
+        .run(&mut |_| ControlFlow::Continue(()))
+        .map_err(|error| Failure::new(exit::IO, chain(&error)))
+}
+
 #[derive(Serialize)]
 struct Told<'a> {
     #[serde(flatten)]

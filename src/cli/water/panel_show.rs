@@ -349,7 +349,10 @@ fn changed_between(
             let share = (litres / tank).clamp(0.0, 1.0);
             Some((share, Concentration::from_mg_per_l(new)))
         }
-        Observed::Reading(_) | Observed::Addition(_) | Observed::Note { .. } => None,
+        Observed::Reading(_)
+        | Observed::Addition(_)
+        | Observed::Note { .. }
+        | Observed::Job { .. } => None,
     });
     changes.collect()
 }
