@@ -35,6 +35,7 @@ mod pwm;
 mod raw;
 mod relations;
 mod scenario;
+mod scenario_fault;
 mod scenario_keys;
 mod schema;
 mod solution;
@@ -58,9 +59,9 @@ pub use load::{
 };
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
-    ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole, Line, Origin,
-    Plan, PlannedLine, Reservoir, RunSense, SimulatedHead, Solution, StartUptake, TimeLimits,
-    Times, TrackedLimits, Uptakes, WaterLimits,
+    ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole, Job, Line,
+    Origin, Plan, PlannedLine, Reservoir, RunSense, SimulatedHead, Solution, StartUptake,
+    TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
 pub use outlet::Outlet;
@@ -70,4 +71,5 @@ pub use plan_file::PlanCheck;
 pub use pwm::{WrittenChannel, WrittenPwm};
 pub use relations::ALL_LINES;
 pub use scenario::{Kit, Owner, OwnerKind, Scenario, TrueHeads, TrueUptake, TrueWater};
+pub use scenario_fault::{Fault, FaultKind, FaultWhen};
 pub use words::{AlarmAction, LineBy, Mode, OldCalibration};

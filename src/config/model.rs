@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use jiff::Timestamp;
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use schemars::JsonSchema;
@@ -14,7 +15,7 @@ use super::peer::Peer;
 use super::words::{AlarmAction, LineBy, Mode, OldCalibration};
 use crate::chemistry::{Celsius, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, local};
 
 #[derive(Debug, Clone)]
 pub struct Controller {
@@ -51,6 +52,11 @@ pub struct Controller {
 }
 
 impl Controller {
+    /// A time as the owner's clocks show it.
+    pub fn local(&self, at: Timestamp) -> String {
+        local(at, &self.time_zone)
+    }
+
     /// `None` for a quantity without a band.
     pub fn tracked(&self, of: &Quantity) -> Option<&TrackedLimits> {
         self.water.get(of)?.tracked.as_ref()
@@ -331,6 +337,17 @@ pub struct Plan {
     pub uptakes: Uptakes,
     /// One entry for each planned line, in the order of the controller's lines.
     pub lines: Vec<PlannedLine>,
+    /// What the owner wants to be reminded of.
+    pub jobs: Vec<Job>,
+}
+
+/// A job of the owner's that comes again and again.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Job {
+    pub name: Name,
+    pub every: Millis,
+    /// What does it without being told done: `panel`, `water-change`, or the word of what a test is of.
+    pub ticked_by: Option<String>,
 }
 
 /// Uptake a day of each quantity, in its own unit.

@@ -6,6 +6,9 @@ use crate::ledger::LedgerReport;
 use crate::record::{Entry, NotGiven, Outcome};
 use crate::shell::Write;
 
+/// Slots of a time in which no process was there for them.
+const OUTAGE: &str = "missed, outage";
+
 impl World {
     /// The ledger answers in `reports`.
     pub(super) fn write(&mut self, write: &Write) {
@@ -107,6 +110,14 @@ impl World {
             }
             let count = self.refusals.entry(code).or_default();
             *count = count.saturating_add(1);
+        } else if let Entry::OutageMissed(outage) = entry {
+            let line = self.lines.entry(outage.line.clone()).or_default();
+            let (slots, volume) = (outage.slots, outage.volume.unwrap_or_default());
+            let slots = u64::from(slots.unwrap_or_default());
+            line.planned = line.planned.saturating_add(volume);
+            line.not_given = line.not_given.saturating_add(slots);
+            let count = self.refusals.entry(OUTAGE.to_owned()).or_default();
+            *count = count.saturating_add(slots);
         } else if let Entry::Note(note) = entry {
             #[cfg(test)]
             self.chaos.met(note.code.as_str());

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::world::World;
+use super::world::{Coming, World};
 use crate::chemistry::Quantity;
 use crate::engine::Event;
 use crate::quantity::Millis;
@@ -30,8 +30,26 @@ impl Stage {
         end
     }
 
+    /// What a new process finds outside: contacts, and whether anybody tells the time.
+    pub(super) fn tell_outside(&mut self) -> Result<(), MustEnd> {
+        if self.world.time_told_at > self.world.now {
+            let why = "the kernel does not say that it is synchronised".to_owned();
+            self.feed(Event::ClockUnknown { why })?;
+            self.world.later(self.world.time_told_at, Coming::Time);
+        }
+        let bottles: Vec<_> = self.world.bottles.keys().cloned().collect();
+        for bottle in bottles {
+            // A new process has not seen it dry.
+            if let Some(bottle) = self.world.bottles.get_mut(&bottle) {
+                bottle.dry = None;
+            }
+            self.world.tell_float(&bottle);
+        }
+        Ok(())
+    }
+
     /// What is in force and hangs on more than the files.
-    fn limits(&mut self) {
+    pub(super) fn limits(&mut self) {
         for line in &self.world.controller.lines {
             let cap = self.core.engine.hourly_cap(line);
             if self.world.hourly_caps.get(&line.name) != Some(&cap) {
@@ -113,6 +131,14 @@ impl Stage {
         let end = end.and(self.answers());
         self.world.look();
         end
+    }
+
+    /// Nothing runs any more, and the last word is written.
+    pub(super) fn close(&mut self, how: &str) -> Result<(), MustEnd> {
+        while self.world.heads.values().any(|head| head.run.is_some()) {
+            self.until(self.world.now.plus(Millis::from_secs(2)))?;
+        }
+        self.core.last_words(how, &mut self.world)
     }
 
     /// What the ledger and the hold file have to say.

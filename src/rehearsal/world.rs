@@ -18,13 +18,13 @@ use super::watch::{Flow, HourlyCaps, Sight, Watch};
 use super::water::Water;
 use crate::chemistry::Quantity;
 use crate::config::{Controller, InputRole, Plan, TrackedLimits, Uptakes};
-use crate::engine::{Effect, Event, Now, RunEnd, RunReport};
+use crate::engine::{Effect, Event, Now, RunEnd, RunReport, TrustSource};
 use crate::guard::DosePermit;
 use crate::ledger::{Keeper, Ledger, LedgerReport};
 use crate::plan::worked_out;
 use crate::pump::not_started;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
-use crate::record::{Carried, Destination, DoseId, Hold, Intent};
+use crate::record::{Carried, Destination, DoseId, History, Hold, Intent};
 use crate::shell::{Hands, Verdict, Write};
 
 /// A head that was switched off says so after this time.
@@ -40,6 +40,8 @@ pub(super) enum Coming {
     /// The run of a head has lasted its time.
     Ended(Name, DoseId),
     Told(Box<Event>),
+    /// The network tells the time.
+    Time,
 }
 
 /// What the ledger has to say.
@@ -56,6 +58,8 @@ pub(super) struct World {
     pub(super) ahead: Millis,
     /// Whether what the heads give reaches the water.
     pub(super) wet: bool,
+    /// From when on the wall clock is right and known to be.
+    pub(super) time_told_at: Millis,
     pub(super) controller: Arc<Controller>,
     pub(super) plan: Arc<Plan>,
     pub(super) keeper: Option<Keeper<Tell>>,
@@ -123,6 +127,7 @@ impl World {
             booted: Millis::ZERO.minus(ELAPSED_BEGIN),
             ahead: Millis::ZERO,
             wet: true,
+            time_told_at: Millis::ZERO,
             controller: begin.controller,
             plan: begin.plan,
             keeper: None,
@@ -211,6 +216,10 @@ impl World {
     pub(super) fn happens(&mut self) -> Option<Event> {
         match self.coming.pop_first()?.1 {
             Coming::Told(event) => Some(*event),
+            Coming::Time => {
+                self.ahead = Millis::ZERO;
+                Some(Event::ClockKnown(TrustSource::Kernel))
+            }
             Coming::Ended(head, id) => {
                 let running = self.heads.get(&head)?.run.as_ref()?;
                 (running.intent.id == id).then_some(())?;
@@ -240,6 +249,29 @@ impl World {
         self.may_go_on();
     }
 
+    /// What was on its way in a process ends with it; what is on the disk stays.
+    pub(super) fn forget_process(&mut self) {
+        self.coming.clear();
+        self.keeper = None;
+        self.reports.borrow_mut().clear();
+        self.verdicts.clear();
+        self.asked.clear();
+        self.sent.clear();
+        self.holds_written.clear();
+    }
+
+    /// From now on what is on record here counts, as a start reads it.
+    pub(super) fn go_by(&mut self, ledger: Ledger, history: &History) {
+        self.writes_to(ledger);
+        let open = history.open.iter();
+        self.open = open.map(|intent| (intent.id, intent.clone())).collect();
+        for (name, left) in &history.reservoirs {
+            if let Some(bottle) = self.bottles.get_mut(name) {
+                bottle.booked = *left;
+            }
+        }
+    }
+
     /// The head stops now; what flowed is in the tank. How long it was on.
     pub(super) fn end_run(&mut self, name: &Name) -> Option<Millis> {
         let head = self.heads.get_mut(name)?;
@@ -256,6 +288,7 @@ impl World {
         let bottle = self.bottles.get_mut(&intent.reservoir)?;
         // Of an empty bottle air is pumped.
         let volume = whole(flowed).min(bottle.holds);
+        let air = whole(flowed).saturating_sub(volume);
         bottle.holds = bottle.holds.saturating_sub(volume);
         let solution = bottle.solution.clone();
         let effect = controller.solutions.get(&solution).map(|s| &s.effect);
@@ -274,6 +307,7 @@ impl World {
         };
         let line = self.lines.entry(intent.line.clone()).or_default();
         line.delivered = line.delivered.saturating_add(volume);
+        line.air = line.air.saturating_add(air);
         let cap = self.hourly_caps.get(&intent.line).copied();
         let unread = self.unread();
         let sight = self.sight(&controller, &unread);

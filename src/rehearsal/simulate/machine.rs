@@ -47,28 +47,9 @@ pub(super) struct Machine {
 
 pub(super) type Went = Result<(), MustEnd>;
 
-/// What was on its way in a process ends with it.
-fn forgets_process(world: &mut World) {
-    world.reports.borrow_mut().clear();
-    world.holds_written.clear();
-    world.asked.clear();
-    world.sent.clear();
-    world.coming.clear();
-    world.verdicts.clear();
-    world.holds.clear();
-    world.keeper = None;
-    world.chaos.starts();
-}
-
 /// The model knows of the record what a start reads of it.
-fn goes_by(world: &mut World, history: &History) {
-    let open = history.open.iter();
-    world.open = open.map(|intent| (intent.id, intent.clone())).collect();
-    for (name, left) in &history.reservoirs {
-        if let Some(bottle) = world.bottles.get_mut(name) {
-            bottle.booked = *left;
-        }
-    }
+fn goes_by(world: &mut World, ledger: Ledger, history: &History) {
+    world.go_by(ledger, history);
     for (stored, _) in &history.calibrations {
         if let Some(head) = world.heads.get_mut(&stored.head) {
             head.calibration = stored.calibration;
@@ -183,11 +164,12 @@ impl Machine {
         let hold_file = self.stage.world.chaos.hold_file.as_deref();
         let mut hold_file = hold_file.map_or(Ok(Vec::new()), parse_holds);
         let world = &mut self.stage.world;
-        forgets_process(world);
+        world.forget_process();
+        world.holds.clear();
+        world.chaos.starts();
         let (ledger, live) = match opened {
             Ok((ledger, mut read, live)) => {
-                goes_by(world, &read.history);
-                world.writes_to(ledger);
+                goes_by(world, ledger, &read.history);
                 if let Some(sabotage) = self.sabotage {
                     sabotage.forgets(&mut read.history, &mut hold_file);
                 }

@@ -253,7 +253,8 @@ impl Machine {
             }
         }
         if !self.stage.world.chaos.dead {
-            let visited = self.keeper.visit(&mut self.stage);
+            let day = self.stage.world.day();
+            let visited = self.keeper.visit(&mut self.stage, day);
             self.settle(visited);
         }
         if self.stage.world.watch.count() == 0 {
