@@ -4,7 +4,7 @@
 
 mod support;
 
-use std::io::Write;
+use std::io::Write as _;
 use std::os::unix::fs::{FileExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -15,9 +15,10 @@ use std::time::Duration;
 
 use dosewright::ledger::{
     APPLICATION_ID, Ledger, LedgerError, LedgerHandle, LedgerReport, LedgerThread,
-    LedgerUnavailable, OpenAs, RESERVE_BYTES, Request, Timeline,
+    LedgerUnavailable, OpenAs, RESERVE_BYTES, Timeline,
 };
 use dosewright::record::{Code, Entry, Note, Who};
+use dosewright::shell::Write;
 use support::{at, delivered, generate, intent, open, open_as, refill, slot_intent};
 
 const HOUR: i64 = 3_600_000;
@@ -68,7 +69,7 @@ impl Running {
         Self { handle, reports }
     }
 
-    fn ask(&self, request: Request) -> LedgerReport {
+    fn ask(&self, request: impl Into<Option<Write>>) -> LedgerReport {
         self.handle.send(request).unwrap();
         self.next()
     }
@@ -321,15 +322,15 @@ fn damage_while_running_is_a_fault_at_the_next_probe() {
         let running = Running::start(open(&path, 400 * STEP + 10_000));
         let now = at(400 * STEP + 20_000);
         assert!(
-            matches!(running.ask(Request::Probe(now)), LedgerReport::Healthy),
+            matches!(running.ask(Write::Probe(now)), LedgerReport::Healthy),
             "{what}"
         );
         damage(&path);
         assert!(
-            matches!(running.ask(Request::Probe(now)), LedgerReport::Fault { .. }),
+            matches!(running.ask(Write::Probe(now)), LedgerReport::Fault { .. }),
             "{what}"
         );
-        running.handle.send(Request::Stop).unwrap();
+        running.handle.send(None).unwrap();
         assert!(running.handle.join(), "{what}: the thread panicked");
     }
 }
@@ -463,7 +464,8 @@ fn the_command_line_reads_beside_a_writing_daemon_and_cannot_write() {
             .unwrap();
         assert_eq!(reader.check().unwrap().doses, u64::try_from(id).unwrap());
     }
-    assert_eq!(reader.newest_wall().unwrap(), ledger.newest_wall().unwrap());
+    let history = ledger.history(at(51 * 60_000)).unwrap();
+    assert_eq!(reader.newest_wall().unwrap(), history.newest_wall);
     assert_eq!(reader.installation().unwrap(), ledger.installation());
     let (_dir, absent) = new_ledger();
     assert!(matches!(
@@ -479,43 +481,40 @@ fn the_thread_answers_each_request_and_ends_when_told() {
     let running = Running::start(open(&path, 0));
     let slot = slot_intent(1, "trace", 1_000, "2026-01-01", 0);
     assert!(
-        matches!(running.ask(Request::Intent(slot.clone())), LedgerReport::IntentStored(id) if id.0 == 1)
+        matches!(running.ask(Write::Intent(slot.clone())), LedgerReport::IntentStored(id) if id.0 == 1)
     );
     let again = dosewright::record::Intent {
         id: dosewright::record::DoseId(2),
         ..slot
     };
     assert!(
-        matches!(running.ask(Request::Intent(again)), LedgerReport::IntentFailed { id, .. } if id.0 == 2)
+        matches!(running.ask(Write::Intent(again)), LedgerReport::IntentFailed { id, .. } if id.0 == 2)
     );
     assert!(matches!(
-        running.ask(Request::Outcome(delivered(1, 0, 5_000))),
+        running.ask(Write::Outcome(delivered(1, 0, 5_000))),
         LedgerReport::OutcomeStored(_)
     ));
-    let twice = running.ask(Request::Outcome(delivered(1, 0, 5_000)));
+    let twice = running.ask(Write::Outcome(delivered(1, 0, 5_000)));
     assert!(
         matches!(twice, LedgerReport::OutcomeFailed { kept: false, .. }),
         "{twice:?}"
     );
     assert!(matches!(
-        running.ask(Request::Entries(vec![Entry::Refill(refill(
+        running.ask(Write::Entries(vec![Entry::Refill(refill(
             "trace", 1, None, 0,
         ))])),
         LedgerReport::EntryStored
     ));
     // A contradiction is no fault of the ledger.
     assert!(matches!(
-        running.ask(Request::Probe(at(6_000))),
+        running.ask(Write::Probe(at(6_000))),
         LedgerReport::Healthy
     ));
-    assert!(matches!(running.ask(Request::Stop), LedgerReport::Ended));
+    assert!(matches!(running.ask(None), LedgerReport::Ended));
     while !running.handle.is_finished() {
         std::thread::yield_now();
     }
-    assert_eq!(
-        running.handle.send(Request::Stop),
-        Err(LedgerUnavailable::Ended)
-    );
+    assert_eq!(running.handle.send(None), Err(LedgerUnavailable::Ended));
     assert!(running.handle.join());
 }
 
@@ -526,7 +525,7 @@ fn a_ledger_thread_that_is_stuck_is_told_as_such_without_waiting() {
     let gate = std::sync::Mutex::new(gate);
     let report = move |_| drop(gate.lock().map(|gate| gate.recv()));
     let handle = LedgerThread::spawn(open(&path, 0), Box::new(report)).unwrap();
-    let refused = (0..1_000).find_map(|_| handle.send(Request::Entries(vec![note("x")])).err());
+    let refused = (0..1_000).find_map(|_| handle.send(Write::Entries(vec![note("x")])).err());
     assert_eq!(refused, Some(LedgerUnavailable::Behind));
     drop(release);
     handle.join();
@@ -592,12 +591,12 @@ fn on_a_full_disk_no_intent_is_stored_and_outcomes_use_the_reserve_then_wait() {
     let running = Running::start(open(&path, 0));
     for id in 1..=3 {
         assert!(matches!(
-            running.ask(Request::Intent(intent(id, "trace", id * 1_000))),
+            running.ask(Write::Intent(intent(id, "trace", id * 1_000))),
             LedgerReport::IntentStored(_)
         ));
     }
     disk.fill();
-    let refused = running.ask(Request::Intent(intent(4, "trace", 4_000)));
+    let refused = running.ask(Write::Intent(intent(4, "trace", 4_000)));
     let LedgerReport::IntentFailed { why, .. } = &refused else {
         unreachable!("{refused:?}")
     };
@@ -606,47 +605,47 @@ fn on_a_full_disk_no_intent_is_stored_and_outcomes_use_the_reserve_then_wait() {
     assert!(matches!(running.next(), LedgerReport::Fault { .. }));
     // The reserve is given up for this one.
     assert!(matches!(
-        running.ask(Request::Outcome(delivered(1, -2_000, 5_000))),
+        running.ask(Write::Outcome(delivered(1, -2_000, 5_000))),
         LedgerReport::OutcomeStored(_)
     ));
     let reserve = disk.dir.path().join("ledger.reserve");
     assert!(!reserve.exists());
     // And now there is none.
     disk.fill();
-    let failed = running.ask(Request::Outcome(delivered(2, -4_000, 6_000)));
+    let failed = running.ask(Write::Outcome(delivered(2, -4_000, 6_000)));
     assert!(
         matches!(failed, LedgerReport::OutcomeFailed { kept: true, .. }),
         "{failed:?}"
     );
     assert!(matches!(running.next(), LedgerReport::Fault { .. }));
-    let behind = running.ask(Request::Outcome(delivered(3, -6_000, 7_000)));
+    let behind = running.ask(Write::Outcome(delivered(3, -6_000, 7_000)));
     assert!(
         matches!(behind, LedgerReport::OutcomeFailed { kept: true, .. }),
         "{behind:?}"
     );
     assert!(matches!(running.next(), LedgerReport::Fault { .. }));
     assert!(matches!(
-        running.ask(Request::Probe(at(8_000))),
+        running.ask(Write::Probe(at(8_000))),
         LedgerReport::Fault { .. }
     ));
     assert!(matches!(
-        running.ask(Request::Intent(intent(4, "trace", 8_000))),
+        running.ask(Write::Intent(intent(4, "trace", 8_000))),
         LedgerReport::IntentFailed { .. }
     ));
     assert!(matches!(running.next(), LedgerReport::Fault { .. }));
     std::fs::remove_file(disk.dir.path().join("filler")).unwrap();
     // What waited is written, in its order, and the reserve is there again.
     assert!(
-        matches!(running.ask(Request::Probe(at(9_000))), LedgerReport::OutcomeStored(id) if id.0 == 2)
+        matches!(running.ask(Write::Probe(at(9_000))), LedgerReport::OutcomeStored(id) if id.0 == 2)
     );
     assert!(matches!(running.next(), LedgerReport::OutcomeStored(id) if id.0 == 3));
     assert!(matches!(running.next(), LedgerReport::Healthy));
     assert_eq!(std::fs::metadata(&reserve).unwrap().len(), RESERVE_BYTES);
     assert!(matches!(
-        running.ask(Request::Intent(intent(4, "trace", 10_000))),
+        running.ask(Write::Intent(intent(4, "trace", 10_000))),
         LedgerReport::IntentStored(_)
     ));
-    running.handle.send(Request::Stop).unwrap();
+    running.handle.send(None).unwrap();
     assert!(running.handle.join());
     let report = Ledger::open_to_read(&path).unwrap().check().unwrap();
     assert_eq!(
@@ -709,9 +708,9 @@ fn next_intent_after(damage: impl FnOnce(&Path)) -> (LedgerReport, LedgerReport)
     }
     let running = Running::start(ledger);
     damage(&path);
-    let answer = running.ask(Request::Intent(intent(301, "trace", 400_000)));
+    let answer = running.ask(Write::Intent(intent(301, "trace", 400_000)));
     let fault = running.next();
-    let probed = running.ask(Request::Probe(at(400_100)));
+    let probed = running.ask(Write::Probe(at(400_100)));
     assert!(matches!(probed, LedgerReport::Fault { .. }), "{probed:?}");
 
     (answer, fault)

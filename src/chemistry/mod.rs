@@ -14,7 +14,6 @@
 
 mod batch;
 mod carbonate;
-mod conductivity;
 mod dilution;
 mod doubt;
 mod element;
@@ -35,10 +34,9 @@ mod water;
 
 pub use batch::{cautions, grams, sea_salt_g, third_part};
 pub use carbonate::{Ph, PhScale};
-pub use conductivity::salinity_from_conductivity;
 pub use dilution::{
     Between, ChangeShare, DilutionError, DosedWater, Level, SteadyLevel, dosed_water,
-    left_after_continuous, litres_for_continuous, salinity_after_evaporation, share_to_reach,
+    left_after_continuous, litres_for_continuous, share_to_reach,
 };
 pub use doubt::{Finder, doubt};
 pub use element::Element;
@@ -53,8 +51,7 @@ pub use saturation::{
     SATURATION_LIMITS, Saturation, SaturationError, SaturationEstimate,
 };
 pub use seawater::{
-    SpecificGravity, WaterError, alkalinity_meq_per_kg, alkalinity_scaled_to_35,
-    concentration_from_mg_per_kg, density_kg_per_m3, scaled_to_35,
+    SpecificGravity, WaterError, concentration_from_mg_per_kg, density_kg_per_m3, scaled_to_35,
 };
 pub use show::amount;
 pub(crate) use show::figures;

@@ -11,7 +11,7 @@ use super::carbonate::{Constants, Ph, PhScale};
 use super::salts::Atom;
 use super::seawater::{WaterError, density_kg_per_m3};
 use super::water::{Celsius, Salinity};
-use crate::quantity::{Alkalinity, Concentration};
+use crate::quantity::{Alkalinity, Concentration, said};
 
 /// What the number cannot tell, for beside it.
 pub const SATURATION_LIMITS: &str = "this is an estimate for well-mixed water: it rests most on the pH and its scale, \
@@ -358,17 +358,9 @@ pub struct SaturationEstimate {
     pub high: f64,
 }
 
-impl fmt::Display for SaturationEstimate {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "aragonite saturation {:.1} ({:.1} to {:.1} at 95 %), {}",
-            self.saturation.omega,
-            self.low,
-            self.high,
-            self.saturation.caution()
-        )
-    }
+said! {
+    SaturationEstimate: it => "aragonite saturation {:.1} ({:.1} to {:.1} at 95 %), {}",
+        it.saturation.omega, it.low, it.high, it.saturation.caution();
 }
 
 impl fmt::Display for PhScale {
@@ -382,10 +374,8 @@ impl fmt::Display for PhScale {
     }
 }
 
-impl fmt::Display for Ph {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "pH {:.2} ({} scale)", self.value, self.scale)
-    }
+said! {
+    Ph: it => "pH {:.2} ({} scale)", it.value, it.scale;
 }
 
 #[cfg(test)]

@@ -5,13 +5,11 @@
 //! Density is by the one-atmosphere International Equation of State (Millero & Poisson 1981, Deep-Sea Res. 28A, 625; UNESCO tech. pap. mar. sci. 44,
 //! 1983), which stays within 0.006 kg/m3 of TEOS-10 over what a reef tank can be. Pressure is deliberately left out.
 
-use std::fmt;
-
 use thiserror::Error;
 
 use super::element::Element;
 use super::water::{Celsius, Salinity};
-use crate::quantity::{Alkalinity, Concentration};
+use crate::quantity::{Concentration, said};
 
 /// Lowest and highest practical salinity of the equation of state.
 const SALINITY_RANGE: (f64, f64) = (0.0, 42.0);
@@ -45,15 +43,6 @@ pub enum WaterError {
         low: f64,
         /// Specific gravity at salinity 42.
         high: f64,
-    },
-    /// A conductivity that no water of salinity 2 to 42 has.
-    #[error(
-        "{ms_per_cm} mS/cm at {temperature} is no salinity from 2 to 42; check the unit (seawater is near 53 mS/cm at 25 C) and that the probe shows uncompensated conductivity"
-    )]
-    Conductivity {
-        ms_per_cm: f64,
-        /// Temperature of the sample.
-        temperature: Celsius,
     },
     /// A reading that is scaled must be of an ion that goes with salinity.
     #[error("{element} does not go with salinity, so it is not scaled to 35")]
@@ -172,14 +161,8 @@ impl SpecificGravity {
     }
 }
 
-impl fmt::Display for SpecificGravity {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "specific gravity {:.4} ({} over pure water at {})",
-            self.value, self.sample, self.reference
-        )
-    }
+said! {
+    SpecificGravity: it => "specific gravity {:.4} ({} over pure water at {})", it.value, it.sample, it.reference;
 }
 
 /// mg/L of what is `mg_per_kg` in water of this salinity and temperature; at salinity 35 and 25 C the factor is 1.0233.
@@ -193,19 +176,6 @@ pub fn concentration_from_mg_per_kg(
 ) -> Result<Concentration, WaterError> {
     let kg_per_l = density_kg_per_m3(salinity, temperature)? / 1000.0;
     Ok(Concentration::from_mg_per_l(mg_per_kg * kg_per_l))
-}
-
-/// mmol of charge per kg of water (meq/kg), the unit of oceanography, of an alkalinity per litre.
-///
-/// # Errors
-/// [`WaterError`] outside the equation of state.
-pub fn alkalinity_meq_per_kg(
-    alkalinity: Alkalinity,
-    salinity: Salinity,
-    temperature: Celsius,
-) -> Result<f64, WaterError> {
-    let kg_per_l = density_kg_per_m3(salinity, temperature)? / 1000.0;
-    Ok(alkalinity.as_meq_per_l() / kg_per_l)
 }
 
 /// The ions that go with salinity because nothing in a tank uses much of them against their amount.
@@ -229,17 +199,6 @@ pub fn scaled_to_35(
     }
     let factor = factor_to_35(salinity)?;
     Ok(Concentration::from_mg_per_l(reading.as_mg_per_l() * factor))
-}
-
-/// Alkalinity scaled to salinity 35. Right for water that was diluted or evaporated, not for alkalinity that was consumed or dosed.
-///
-/// # Errors
-/// [`WaterError::Salinity`] below 5 and above 42.
-pub fn alkalinity_scaled_to_35(
-    reading: Alkalinity,
-    salinity: Salinity,
-) -> Result<Alkalinity, WaterError> {
-    Ok(reading.times(factor_to_35(salinity)?))
 }
 
 fn factor_to_35(salinity: Salinity) -> Result<f64, WaterError> {
@@ -366,25 +325,11 @@ mod tests {
         }
     }
 
-    /// Rows `a1.kg_L.Ca`, `a1.alk_table.dKH6` to `dKH12`, `a1.alk_nsw.kg_to_dKH`.
+    /// Row `a1.kg_L.Ca`.
     #[test]
     fn per_kilogram_and_per_litre_differ_by_the_density() {
         let calcium = concentration_from_mg_per_kg(412.1, s(35.0), c(25.0)).unwrap();
         assert!((calcium.as_mg_per_l() - 421.72).abs() < 0.05, "{calcium}");
-        for (dkh, wanted) in [
-            (6.0, 2.0911),
-            (7.0, 2.439_62),
-            (8.0, 2.788_14),
-            (9.0, 3.136_65),
-            (11.0, 3.833_69),
-            (12.0, 4.1822),
-        ] {
-            let found = alkalinity_meq_per_kg(Alkalinity::from_dkh(dkh), s(35.0), c(25.0)).unwrap();
-            assert!((found / wanted - 1.0).abs() < 1e-5, "{dkh} dKH: {found}");
-        }
-        let natural =
-            alkalinity_meq_per_kg(Alkalinity::from_dkh(6.5994), s(35.0), c(25.0)).unwrap();
-        assert!((natural / 2.3 - 1.0).abs() < 1e-4, "{natural}");
     }
 
     /// Rows `a1.scale.S33`, `S34`, `S36`: X(S) = X(35) S/35; tolerance 1e-4 relative.
@@ -392,9 +337,9 @@ mod tests {
     fn readings_scale_back_to_35() {
         let (ca, mg) = (Element::new("Ca").unwrap(), Element::new("Mg").unwrap());
         for (salinity, at_s) in [
-            (33.0, [388.55, 1210.35, 2.168_57]),
-            (34.0, [400.33, 1247.02, 2.234_29]),
-            (36.0, [423.87, 1320.38, 2.365_71]),
+            (33.0, [388.55, 1210.35]),
+            (34.0, [400.33, 1247.02]),
+            (36.0, [423.87, 1320.38]),
         ] {
             let scaled = |element, value| {
                 scaled_to_35(element, Concentration::from_mg_per_l(value), s(salinity))
@@ -403,9 +348,6 @@ mod tests {
             };
             assert!((scaled(&ca, at_s[0]) / 412.1 - 1.0).abs() < 1e-4);
             assert!((scaled(&mg, at_s[1]) / 1283.7 - 1.0).abs() < 1e-4);
-            let alkalinity =
-                alkalinity_scaled_to_35(Alkalinity::from_meq_per_l(at_s[2]), s(salinity)).unwrap();
-            assert!((alkalinity.as_meq_per_l() / 2.3 - 1.0).abs() < 1e-4);
         }
     }
 

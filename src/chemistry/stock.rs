@@ -6,8 +6,6 @@
 //! of anhydrous salt, straight lines between the tabulated temperatures, never outside them.
 //! The pH of the result, and whether the powder is pure or dry, is deliberately not judged.
 
-use std::fmt;
-
 use thiserror::Error;
 
 use super::quantity::Quantity;
@@ -17,7 +15,7 @@ use super::show::figures;
 use super::solution::SolutionEffect;
 use super::unit::Unit;
 use super::water::Celsius;
-use crate::quantity::{TankVolume, Volume};
+use crate::quantity::{TankVolume, Volume, said};
 
 /// Why a recipe is refused.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -77,14 +75,8 @@ pub struct Dissolves {
     pub coldest: Celsius,
 }
 
-impl fmt::Display for Dissolves {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "stays dissolved down to {}: uses {:.0} % of what dissolves",
-            self.coldest, self.percent_of_limit
-        )
-    }
+said! {
+    Dissolves: it => "stays dissolved down to {}: uses {:.0} % of what dissolves", it.coldest, it.percent_of_limit;
 }
 
 /// Temperatures of the columns below, C.
@@ -255,17 +247,8 @@ pub struct Recipe {
     pub dissolves: Dissolves,
 }
 
-impl fmt::Display for Recipe {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "{} g {} ({}) made up to 1 L of solution; {}",
-            figures(self.g_per_l),
-            self.salt,
-            self.salt.name(),
-            self.dissolves
-        )
-    }
+said! {
+    Recipe: it => "{} g {} ({}) made up to 1 L of solution; {}", figures(it.g_per_l), it.salt, it.salt.name(), it.dissolves;
 }
 
 /// The recipe of `salt` of which `volume` raises `tank` by `rise`, for example so that 10 mL a day carry 1 dKH.

@@ -1,32 +1,20 @@
 //! The units of water quantities. What goes by the unit of a quantity and not by the quantity itself stands here.
 
-use std::fmt;
-
-use serde::{Serialize, Serializer};
-
 use super::show::{amount as dissolved, figures};
 use crate::quantity::{
-    Alkalinity, Concentration, QuantityError, parse_alkalinity, parse_concentration,
+    Alkalinity, Concentration, QuantityError, parse_alkalinity, parse_concentration, worded,
 };
 
-/// What an amount of a water quantity per litre of water is counted in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Unit {
-    /// Degrees of carbonate hardness.
-    Dkh,
-    MgPerL,
+worded! {
+    /// What an amount of a water quantity per litre of water is counted in.
+    pub enum Unit {
+        /// Degrees of carbonate hardness.
+        Dkh = "dKH",
+        MgPerL = "mg/L",
+    }
 }
 
 impl Unit {
-    pub const ALL: [Self; 2] = [Self::Dkh, Self::MgPerL];
-
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Dkh => "dKH",
-            Self::MgPerL => "mg/L",
-        }
-    }
-
     /// The units in which people may give it, in words.
     pub const fn typed(self) -> &'static str {
         match self {
@@ -118,17 +106,5 @@ impl Unit {
             Self::Dkh => format!("{value:.3}"),
             Self::MgPerL => self.as_read(value),
         }
-    }
-}
-
-impl fmt::Display for Unit {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(self.as_str())
-    }
-}
-
-impl Serialize for Unit {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_str(self.as_str())
     }
 }

@@ -27,12 +27,18 @@ const HEADINGS: [(&str, &str); 5] = [
     ),
 ];
 
+/// Units and exit codes, which hold for every command.
+const AFTER: &str = "\
+Units: volumes 2.5 mL, 250 uL, 1 L; alkalinity 8.1 dKH, 2.9 meq/L, 145 mg/L CaCO3; concentrations 420 mg/L, 60 ug/L; times 30 s, 15 min, 24 h, 14 d.
+Exit codes: 0 done, 1 refused or something found, 2 wrong command line, 69 no daemon answers, 70 the daemon broke, 74 a file or the system \
+failed, 75 another daemon runs on this state folder, 78 mistakes in the configuration.";
+
 /// Doses a reef aquarium from a plan: metered, capped, kept apart, recorded, and stopped at once.
 ///
 /// Volumes are written with their unit (2.5 mL), alkalinity as 8.1 dKH, 2.9 meq/L or 145 mg/L CaCO3. A number without a unit is
 /// never guessed at. Dry run is the default: no output is driven.
 #[derive(Debug, Parser)]
-#[command(name = "dosewright", version, max_term_width = 110, help_template = template(&Command::augment_subcommands(clap::Command::new("dosewright")), &HEADINGS))]
+#[command(name = "dosewright", version, max_term_width = 110, after_help = AFTER, help_template = template(&Command::augment_subcommands(clap::Command::new("dosewright")), &HEADINGS))]
 pub(super) struct Cli {
     /// Where things are.
     #[command(flatten)]

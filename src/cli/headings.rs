@@ -20,7 +20,7 @@ pub(super) fn template(commands: &Command, headings: &[(&str, &str)]) -> String 
         format!("\n{header}{heading}:{header:#}\n{entries}")
     });
     format!(
-        "{{about-with-newline}}\n{{usage-heading}} {{usage}}\n{}\n{header}Options:{header:#}\n{{options}}\n\n`dosewright help COMMAND` tells all of one, with examples.",
+        "{{about-with-newline}}\n{{usage-heading}} {{usage}}\n{}\n{header}Options:{header:#}\n{{options}}\n\n`dosewright help COMMAND` tells all of one, with examples.{{after-help}}",
         listed.collect::<String>()
     )
 }

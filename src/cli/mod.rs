@@ -6,6 +6,7 @@
 mod args;
 mod exit;
 #[cfg(any(test, fuzzing))]
+#[path = "tests/fuzzed.rs"]
 pub mod fuzzed;
 mod headings;
 mod heads;

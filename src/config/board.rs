@@ -2,7 +2,6 @@
 
 use super::drive::{ActiveLevel, Output};
 use super::keys;
-use super::mistake::Sink;
 use super::model::{Board, BoardDriver, LineBy, RunSense};
 use super::pin::parse_pin;
 use super::schema::{Of, Text};
@@ -10,17 +9,14 @@ use super::take::time;
 use super::tree::RawTable;
 
 /// Builds the board; `None` when there is no such table, or it is wrong, which is then in the sink.
-pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Board> {
+pub(super) fn build(whole: &RawTable) -> Option<Board> {
     let Some(raw) = whole.table(keys::controller::BOARD) else {
         if whole.text(keys::controller::MODE) == Some("live") {
-            sink.mistake(
-                whole.place(keys::controller::MODE),
-                "mode = \"live\" needs a table [board] that says how the pins are driven; add one, or set mode = \"dry-run\"",
-            );
+            whole.sink.mistake(whole.place(keys::controller::MODE), "mode = \"live\" needs a table [board] that says how the pins are driven; add one, or set mode = \"dry-run\"");
         }
         return None;
     };
-    let driver = driver(raw, sink)?;
+    let driver = driver(raw)?;
     let pin = |key: Of<Text>| raw.text(key).and_then(|text| parse_pin(text).ok());
     let output = |key: Of<Text>, active: Of<Text>| {
         Some(Output {
@@ -37,11 +33,11 @@ pub(super) fn build(whole: &RawTable, sink: &mut Sink<'_>) -> Option<Board> {
     })
 }
 
-fn driver(raw: &RawTable, sink: &mut Sink<'_>) -> Option<BoardDriver> {
+fn driver(raw: &RawTable) -> Option<BoardDriver> {
     let label = raw.text(keys::board::CHIP_LABEL);
     if raw.text(keys::board::DRIVER)? == "rppal" {
         if label.is_some() {
-            sink.mistake(
+            raw.sink.mistake(
                 raw.place(keys::board::CHIP_LABEL),
                 "board.chip-label belongs to driver = \"chardev\" only; take it out",
             );
@@ -50,7 +46,7 @@ fn driver(raw: &RawTable, sink: &mut Sink<'_>) -> Option<BoardDriver> {
         return Some(BoardDriver::Rppal);
     }
     let Some(label) = label.filter(|label| !label.trim().is_empty()) else {
-        sink.mistake(
+        raw.sink.mistake(
             raw.at,
             "board.chip-label is missing; driver = \"chardev\" finds the chip by its label, never by its number, which changes \
              between kernels; `gpiodetect` shows it in brackets",
@@ -59,16 +55,12 @@ fn driver(raw: &RawTable, sink: &mut Sink<'_>) -> Option<BoardDriver> {
     };
     Some(BoardDriver::Chardev {
         chip_label: label.to_owned(),
-        line_by: if raw.text(keys::board::LINE_BY)? == "name" {
-            LineBy::Name
-        } else {
-            LineBy::Offset
-        },
+        line_by: LineBy::from_word(raw.text(keys::board::LINE_BY)?)?,
     })
 }
 
 /// The run-sense contact of a head: both keys or none. `None` when there is none, or it is wrong, which is then in the sink.
-pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense> {
+pub(super) fn run_sense(raw: &RawTable) -> Option<RunSense> {
     match (
         raw.text(keys::head::RUN_SENSE),
         raw.text(keys::head::RUN_SENSE_RUNNING),
@@ -81,8 +73,7 @@ pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense>
         (Some(_), None) => {
             raw.refuse(
                 keys::head::RUN_SENSE,
-                "run-sense-running is missing; give the level (\"high\" or \"low\") that the pin shows while the motor has voltage",
-                sink,
+                "run-sense-running is missing; give the level (\"high\" or \"low\") that the pin shows while the motor has voltage"
             );
             None
         }
@@ -90,7 +81,6 @@ pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense>
             raw.refuse(
                 keys::head::RUN_SENSE_RUNNING,
                 "run-sense-running has no meaning without run-sense; give the pin, or take it out",
-                sink,
             );
             None
         }
@@ -98,8 +88,5 @@ pub(super) fn run_sense(raw: &RawTable, sink: &mut Sink<'_>) -> Option<RunSense>
 }
 
 pub(super) fn level(raw: &RawTable, key: Of<Text>) -> Option<ActiveLevel> {
-    Some(match raw.text(key)? {
-        "low" => ActiveLevel::Low,
-        _ => ActiveLevel::High,
-    })
+    ActiveLevel::from_word(raw.text(key)?)
 }

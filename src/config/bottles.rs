@@ -3,7 +3,6 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::keys;
-use super::mistake::Sink;
 use super::model::{ApartRule, Line, Reservoir, Solution};
 use super::relations::{ALL_LINES, table_of};
 use super::tree::RawTable;
@@ -21,11 +20,7 @@ pub(super) fn is_used(lines: &[Line], bottles: &Bottles, solution: &Name) -> boo
 }
 
 /// One head for each line; what two lines on one bottle mean; nothing left over.
-pub(super) fn check_sharing(
-    raw: &RawTable,
-    (lines, bottles): (&[Line], &Bottles),
-    sink: &mut Sink<'_>,
-) {
+pub(super) fn check_sharing(raw: &RawTable, (lines, bottles): (&[Line], &Bottles)) {
     let mut by_head: BTreeMap<&Name, &Name> = BTreeMap::new();
     let mut by_bottle: BTreeMap<&Name, &Name> = BTreeMap::new();
     for line in lines {
@@ -35,8 +30,7 @@ pub(super) fn check_sharing(
         if line.name.as_str() == ALL_LINES {
             table.refuse(
                 keys::line::HEAD,
-                format!("\"{ALL_LINES}\" means every line, as in `dosewright hold {ALL_LINES}`; give the line another name"),
-                sink,
+                format!("\"{ALL_LINES}\" means every line, as in `dosewright hold {ALL_LINES}`; give the line another name")
             );
         }
         if let Some(other) = by_head.insert(&line.head, &line.name) {
@@ -46,7 +40,6 @@ pub(super) fn check_sharing(
                     "head \"{}\" already belongs to line \"{other}\"; give each line its own head",
                     line.head
                 ),
-                sink,
             );
         }
         if let Some(other) = by_bottle.insert(&line.reservoir, &line.name) {
@@ -55,8 +48,7 @@ pub(super) fn check_sharing(
                 format!(
                     "draws from reservoir \"{}\" like line \"{other}\": the bottle empties by both, both stop together when it is used up, and a refill is told once for both",
                     line.reservoir
-                ),
-                sink,
+                )
             );
         }
     }
@@ -75,7 +67,7 @@ pub(super) fn check_sharing(
     ] {
         for (name, table) in raw.named(group) {
             if !used.iter().any(|used| used.as_str() == name) {
-                table.doubt_whole("is used by no line", sink);
+                table.doubt_whole("is used by no line");
             }
         }
     }
@@ -86,38 +78,24 @@ pub(super) fn check_mixed(
     raw: &RawTable,
     (bottles, solutions): (&Bottles, &Solutions),
     apart: &[ApartRule],
-    sink: &mut Sink<'_>,
 ) {
     let unstated = |name: &Name| solutions.get(name).is_some_and(|s| s.unstated);
     for bottle in bottles.values() {
         let Some(table) = table_of(raw, keys::controller::RESERVOIR, &bottle.name) else {
             continue;
         };
-        let at = table.place(keys::reservoir::SOLUTIONS);
         for (n, first) in bottle.solutions.iter().enumerate() {
             for second in bottle.solutions.iter().skip(n.saturating_add(1)) {
                 if first == second {
-                    sink.mistake(
-                        at,
-                        format!("{}\"{first}\" is named twice; keep one", table.label),
+                    table.refuse(
+                        keys::reservoir::SOLUTIONS,
+                        format!("\"{first}\" is named twice; keep one"),
                     );
                 } else if let Some(mix) = [first, second].into_iter().find(|name| unstated(name)) {
-                    sink.mistake(
-                        at,
-                        format!(
-                            "{}what \"{mix}\" carries is not stated, so nobody can tell what it does with \"{}\" in one bottle and its tube; give it a bottle of its own",
-                            table.label,
-                            if mix == first { second } else { first }
-                        ),
-                    );
+                    table.refuse(keys::reservoir::SOLUTIONS, format!("what \"{mix}\" carries is not stated, so nobody can tell what it does with \"{}\" in one bottle and its tube; give it a bottle of its own",
+                            if mix == first { second } else { first }));
                 } else if falls_out((first, second), solutions, apart) {
-                    sink.mistake(
-                        at,
-                        format!(
-                            "{}\"{first}\" and \"{second}\" precipitate where they meet, and in one bottle and its tube they would; give each a bottle of its own",
-                            table.label
-                        ),
-                    );
+                    table.refuse(keys::reservoir::SOLUTIONS, format!("\"{first}\" and \"{second}\" precipitate where they meet, and in one bottle and its tube they would; give each a bottle of its own"));
                 }
             }
         }
@@ -164,7 +142,6 @@ pub(super) fn warn_not_apart(
     (bottles, solutions): (&Bottles, &Solutions),
     lines: &[Line],
     apart: &[ApartRule],
-    sink: &mut Sink<'_>,
 ) {
     let used = || used(solutions, lines, bottles);
     for basic in used().filter(|s| s.effect.carries_alkalinity()) {
@@ -179,8 +156,7 @@ pub(super) fn warn_not_apart(
                     format!(
                         "carries calcium and \"{}\" carries alkalinity, but no [[apart]] rule keeps them apart; they precipitate where they meet",
                         basic.name
-                    ),
-                    sink,
+                    )
                 );
             }
         }
@@ -193,26 +169,18 @@ pub(super) fn warn_unstated(
     (bottles, solutions): (&Bottles, &Solutions),
     lines: &[Line],
     apart: &[ApartRule],
-    sink: &mut Sink<'_>,
 ) {
     let used = || used(solutions, lines, bottles);
     for mix in used().filter(|s| s.unstated) {
         let Some(table) = table_of(raw, keys::controller::SOLUTION, &mix.name) else {
             continue;
         };
-        let at = table.place(keys::solution::UNSTATED);
         let alkalinity = if mix.effect.carries_alkalinity() {
             "what it carries beside that"
         } else {
             "alkalinity and whatever else it carries"
         };
-        sink.warn(
-            at,
-            format!(
-                "{}{alkalinity} is not stated, so no rise of it by this bottle is guarded: only the caps of its line limit it; ask its maker, or test before and after",
-                table.label
-            ),
-        );
+        table.doubt(keys::solution::UNSTATED, format!("{alkalinity} is not stated, so no rise of it by this bottle is guarded: only the caps of its line limit it; ask its maker, or test before and after"));
         let others = used().filter(|o| o.name != mix.name);
         let meets = |other: &&Solution| {
             (other.effect.carries_alkalinity() || holds_calcium(other))
@@ -223,25 +191,14 @@ pub(super) fn warn_unstated(
             .map(|other| format!("\"{}\"", other.name))
             .collect();
         if !others.is_empty() {
-            sink.warn(
-                table.at,
-                format!(
-                    "{}what it carries is not stated and may precipitate with {}, and no [[apart]] rule keeps them apart",
-                    table.label,
-                    others.join(", ")
-                ),
-            );
+            table.doubt_whole(format!("what it carries is not stated and may precipitate with {}, and no [[apart]] rule keeps them apart",
+                    others.join(", ")));
         }
     }
 }
 
 /// A recipe must stay dissolved at the coldest its bottle gets: crystals block the tube, and what is left doses weak.
-pub(super) fn check_dissolved<'a>(
-    raw: &RawTable,
-    reservoirs: &'a Bottles,
-    solutions: &Solutions,
-    sink: &mut Sink<'_>,
-) {
+pub(super) fn check_dissolved<'a>(raw: &RawTable, reservoirs: &'a Bottles, solutions: &Solutions) {
     let held = |bottle: &'a Reservoir| bottle.solutions.iter().map(move |name| (bottle, name));
     for (reservoir, name) in reservoirs.values().flat_map(held) {
         let Some(solution) = solutions.get(name).filter(|s| !s.salts.is_empty()) else {
@@ -250,26 +207,19 @@ pub(super) fn check_dissolved<'a>(
         let Some(table) = table_of(raw, keys::controller::SOLUTION, &solution.name) else {
             continue;
         };
-        let at = table.place(keys::solution::SALTS);
         match check_dissolves(&solution.salts, reservoir.coldest) {
             // What precipitates or is no amount has been reported with the salts themselves.
             Ok(_) | Err(StockError::Recipe(_) | StockError::CarriesNone { .. }) => {}
             Err(error @ (StockError::TooMuch { .. } | StockError::TooMuchTogether { .. })) => {
-                sink.mistake(
-                    at,
-                    format!(
-                        "{}in reservoir \"{}\": {error}",
-                        table.label, reservoir.name
-                    ),
+                table.refuse(
+                    keys::solution::SALTS,
+                    format!("in reservoir \"{}\": {error}", reservoir.name),
                 );
             }
             Err(error @ (StockError::NotTabulated { .. } | StockError::OutsideTable { .. })) => {
-                sink.warn(
-                    at,
-                    format!(
-                        "{}in reservoir \"{}\": {error}",
-                        table.label, reservoir.name
-                    ),
+                table.doubt(
+                    keys::solution::SALTS,
+                    format!("in reservoir \"{}\": {error}", reservoir.name),
                 );
             }
         }

@@ -21,17 +21,6 @@ pub struct CronTimes {
     times: Arc<[Time]>,
 }
 
-/// A step such as `*/40` that does not divide its field: 0 and 40 minutes past each hour, so gaps of 40 and 20 minutes.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct UnevenStep {
-    /// The field: `second`, `minute` or `hour`.
-    pub field: &'static str,
-    /// The step as written.
-    pub step: u32,
-    /// What it should divide: 60 or 24.
-    pub of: u32,
-}
-
 /// Why a cron expression is refused.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum CronError {
@@ -138,57 +127,7 @@ impl CronTimes {
         let days = &self.schedule;
         days.months().is_all() && days.days_of_month().is_all() && days.days_of_week().is_all()
     }
-
-    /// Seconds between its two closest times on an ordinary day, the way over midnight to its first time included, as
-    /// though it came on every day. 86,400 when it comes once a day.
-    pub fn smallest_gap_s(&self) -> u32 {
-        self.gaps().min().unwrap_or(SECONDS_OF_DAY)
-    }
-
-    /// Seconds between its two times farthest apart, counted in the same way.
-    pub fn largest_gap_s(&self) -> u32 {
-        self.gaps().max().unwrap_or(SECONDS_OF_DAY)
-    }
-
-    /// Steps of seconds, minutes or hours that do not divide their field, so that the times come unevenly. A preview warns
-    /// of each with [`Self::smallest_gap_s`] and the number of times a day.
-    pub fn uneven_steps(&self) -> Vec<UnevenStep> {
-        let mut fields: Vec<&str> = self.text.split_whitespace().collect();
-        if fields.len() == 5 {
-            fields.insert(0, "0");
-        }
-        let named = [("second", 60_u32), ("minute", 60), ("hour", 24)];
-        named
-            .into_iter()
-            .zip(fields)
-            .flat_map(|((field, of), text)| {
-                text.split(',').filter_map(move |item| {
-                    let (base, step) = item.split_once('/')?;
-                    let step: u32 = step.parse().ok()?;
-                    // A bounded range such as 8-20/5 is a list of its own and is not meant to come round.
-                    let round = !base.contains('-');
-                    (round && step > 0 && !of.is_multiple_of(step)).then_some(UnevenStep {
-                        field,
-                        step,
-                        of,
-                    })
-                })
-            })
-            .collect()
-    }
-
-    fn gaps(&self) -> impl Iterator<Item = u32> {
-        let seconds: Vec<u32> = self.times.iter().map(|t| second_of_day(*t)).collect();
-        let next_day = seconds.first().map(|first| first + SECONDS_OF_DAY);
-        let later: Vec<u32> = seconds.iter().copied().skip(1).chain(next_day).collect();
-        seconds
-            .into_iter()
-            .zip(later)
-            .map(|(at, next)| next.saturating_sub(at))
-    }
 }
-
-const SECONDS_OF_DAY: u32 = 86_400;
 
 fn fields_hint(found: usize) -> &'static str {
     match found {
@@ -245,11 +184,6 @@ fn times_of_day(schedule: &cron::Schedule) -> Result<Arc<[Time]>, CronError> {
         }
     }
     Ok(times.into())
-}
-
-fn second_of_day(time: Time) -> u32 {
-    let part = |v: i8| u32::try_from(v).unwrap_or(0);
-    part(time.hour()) * 3600 + part(time.minute()) * 60 + part(time.second())
 }
 
 #[cfg(test)]

@@ -7,7 +7,6 @@ use jiff::tz::TimeZone;
 use super::contents::Contents;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::keys;
-use super::mistake::Sink;
 use super::model::{
     ApartRule, Controller, Head, Line, Mode, OldCalibration, Reservoir, SimulatedHead, Solution,
 };
@@ -24,55 +23,48 @@ use crate::quantity::{FlowRate, Name, TankVolume, Volume};
 pub type Zones<'a> = &'a dyn Fn(&str) -> Option<TimeZone>;
 
 /// Builds the controller; `None` when anything is wrong, which is then in the sink.
-pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<Controller> {
-    let name = named(raw, keys::controller::NAME, sink);
-    let zone = time_zone(raw, sink, zones);
+pub(super) fn build(raw: &RawTable, zones: Zones<'_>) -> Option<Controller> {
+    let name = named(raw, keys::controller::NAME);
+    let zone = time_zone(raw, zones);
     let tank = raw
         .table(keys::controller::TANK)
         .and_then(|tank| tank.number(keys::tank::VOLUME_L))
         .map(TankVolume::from_litres);
-    relations::pins_used_once(raw, sink);
-    pwm::check(raw, sink);
-    let board = board::build(raw, sink);
-    let heads = collect(raw, keys::controller::HEAD, sink, head);
-    let reservoirs = collect(raw, keys::controller::RESERVOIR, sink, |own, name, sink| {
-        reservoir((raw, own), name, sink)
+    relations::pins_used_once(raw);
+    pwm::check(raw);
+    let board = board::build(raw);
+    let heads = collect(raw, keys::controller::HEAD, head);
+    let reservoirs = collect(raw, keys::controller::RESERVOIR, |own, name| {
+        reservoir((raw, own), name)
     });
-    let solutions = collect(raw, keys::controller::SOLUTION, sink, solution::build);
-    let lines = lines(raw, sink);
-    let apart = apart(raw, sink);
+    let solutions = collect(raw, keys::controller::SOLUTION, solution::build);
+    let lines = lines(raw);
+    let apart = apart(raw);
     let peers = raw.list(keys::controller::PEER).iter();
-    let peers = peers.filter_map(|table| peer::build(table, sink)).collect();
-    let inputs = collect(
-        raw,
-        keys::controller::INPUT,
-        sink,
-        |raw_input, name, sink| input::build(raw, raw_input, name, sink),
-    );
-    let times = water::times(raw, sink);
-    relations::check_lines(raw, &heads, &lines, tank, sink);
-    bottles::check_sharing(raw, (&lines, &reservoirs), sink);
-    bottles::check_dissolved(raw, &reservoirs, &solutions, sink);
-    bottles::check_mixed(raw, (&reservoirs, &solutions), &apart, sink);
-    bottles::warn_not_apart(raw, (&reservoirs, &solutions), &lines, &apart, sink);
-    bottles::warn_unstated(raw, (&reservoirs, &solutions), &lines, &apart, sink);
+    let peers = peers.filter_map(peer::build).collect();
+    let inputs = collect(raw, keys::controller::INPUT, |raw_input, name| {
+        input::build(raw, raw_input, name)
+    });
+    let times = water::times(raw);
+    relations::check_lines(raw, &heads, &lines, tank);
+    bottles::check_sharing(raw, (&lines, &reservoirs));
+    bottles::check_dissolved(raw, &reservoirs, &solutions);
+    bottles::check_mixed(raw, (&reservoirs, &solutions), &apart);
+    bottles::warn_not_apart(raw, (&reservoirs, &solutions), &lines, &apart);
+    bottles::warn_unstated(raw, (&reservoirs, &solutions), &lines, &apart);
     let used = |solution: &&Solution| bottles::is_used(&lines, &reservoirs, &solution.name);
     let carries = solutions
         .values()
         .filter(used)
         .any(|s| s.effect.carries_alkalinity());
-    let water = water::build(raw, carries, sink);
-    if !sink.is_clean() {
+    let water = water::build(raw, carries);
+    if !raw.sink.is_clean() {
         return None;
     }
     let (time_zone_name, time_zone) = zone?;
     Some(Controller {
         name: name?,
-        mode: if raw.text(keys::controller::MODE)? == "live" {
-            Mode::Live
-        } else {
-            Mode::DryRun
-        },
+        mode: Mode::from_word(raw.text(keys::controller::MODE)?)?,
         board,
         time_zone_name,
         time_zone,
@@ -102,13 +94,12 @@ fn heads_at_once(raw: &RawTable) -> Option<u32> {
 fn collect<T>(
     raw: &RawTable,
     group: Of<Named>,
-    sink: &mut Sink<'_>,
-    mut build: impl FnMut(&RawTable, Name, &mut Sink<'_>) -> Option<T>,
+    mut build: impl FnMut(&RawTable, Name) -> Option<T>,
 ) -> BTreeMap<Name, T> {
     let mut found = BTreeMap::new();
     for (text, table) in raw.named(group) {
         if let Ok(name) = Name::new(text)
-            && let Some(value) = build(table, name.clone(), sink)
+            && let Some(value) = build(table, name.clone())
         {
             found.insert(name, value);
         }
@@ -116,7 +107,7 @@ fn collect<T>(
     found
 }
 
-fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(String, TimeZone)> {
+fn time_zone(raw: &RawTable, zones: Zones<'_>) -> Option<(String, TimeZone)> {
     let text = raw.text(keys::controller::TIME_ZONE)?;
     // These name "whatever the machine has" or nothing at all, not a place.
     let vague = ["localtime", "posixrules", "etc/unknown", "factory"]
@@ -124,7 +115,7 @@ fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(S
     let found = zones(text).filter(|zone| !vague && !zone.is_unknown());
     if found.is_none() {
         let shown = super::mistake::quoted(text);
-        sink.mistake(
+        raw.sink.mistake(
             raw.place(keys::controller::TIME_ZONE),
             format!(
                 "time-zone = \"{shown}\" is unknown here; give an IANA name such as \"Europe/Berlin\" or \"UTC\", and make sure \
@@ -135,7 +126,7 @@ fn time_zone(raw: &RawTable, sink: &mut Sink<'_>, zones: Zones<'_>) -> Option<(S
     found.map(|zone| (text.to_owned(), zone))
 }
 
-fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
+fn head(raw: &RawTable, name: Name) -> Option<Head> {
     let nominal_rate = raw
         .number(keys::head::NOMINAL_RATE_ML_PER_MIN)
         .map(FlowRate::from_ml_per_min);
@@ -147,18 +138,17 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
         raw.refuse(
             keys::head::DOSE_MIN_ML,
             format!("dose-min-ml: {error}; give a larger smallest dose or use a slower head"),
-            sink,
         );
     }
-    let output = stepper::build(raw, (nominal_rate, dose_min), sink);
+    let output = stepper::build(raw, (nominal_rate, dose_min));
     for (use_of, pin) in output.iter().flat_map(HeadOutput::pins) {
         // The direction input neither turns nor holds a motor.
         if use_of != "direction" {
-            warn_boot_level(raw, use_of, &pin, sink);
+            warn_boot_level(raw, use_of, &pin);
         }
     }
-    let run_sense = board::run_sense(raw, sink);
-    let simulated = simulated(raw, nominal_rate?, sink);
+    let run_sense = board::run_sense(raw);
+    let simulated = simulated(raw, nominal_rate?);
     Some(Head {
         name,
         nominal_rate: nominal_rate?,
@@ -170,10 +160,7 @@ fn head(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Head> {
         calibration_age_max: time(raw, keys::head::CALIBRATION_AGE_MAX_DAYS, DAY)?,
         calibration_run_max: time(raw, keys::head::CALIBRATION_RUN_MAX_H, 3600.0)?,
         tolerance_percent: raw.number(keys::head::TOLERANCE_PERCENT)?,
-        calibration_old: match raw.text(keys::head::CALIBRATION_OLD)? {
-            "block" => OldCalibration::Block,
-            _ => OldCalibration::Warn,
-        },
+        calibration_old: OldCalibration::from_word(raw.text(keys::head::CALIBRATION_OLD)?)?,
     })
 }
 
@@ -197,11 +184,11 @@ fn place_of(head: &RawTable, use_of: &str) -> usize {
 }
 
 /// GPIO14 carries the boot console (from memory).
-fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'_>) {
+fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output) {
     let (gpio, active) = (pin.gpio, pin.active);
     let at = place_of(raw, use_of);
     if rests_on_at_boot(gpio, active) && (use_of.is_empty() || use_of == "pwm") {
-        sink.warn(
+        raw.sink.warn(
             at,
             format!(
                 "{}GPIO{gpio} rests at the level that turns the head on while the board boots; use a pin from GPIO9 up with active = \
@@ -211,7 +198,7 @@ fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'
         );
     }
     if rests_on_at_boot(gpio, active) && use_of == "enable" {
-        sink.warn(
+        raw.sink.warn(
             at,
             format!(
                 "{}GPIO{gpio} rests at the level that gives the motor current while the board boots: it holds and gets warm, it does not turn; \
@@ -221,7 +208,7 @@ fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'
         );
     }
     if rests_on_at_boot(gpio, active) && use_of == "step" {
-        sink.warn(
+        raw.sink.warn(
             at,
             format!(
                 "{}GPIO{gpio} rests high while the board boots; use a pin from GPIO9 up for step",
@@ -230,14 +217,14 @@ fn warn_boot_level(raw: &RawTable, use_of: &str, pin: &Output, sink: &mut Sink<'
         );
     }
     if gpio == 14 {
-        sink.warn(
+        raw.sink.warn(
             at,
             format!("{}GPIO14 sends the boot console on many boards and would pulse the head; use another pin", raw.label),
         );
     }
 }
 
-fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<SimulatedHead> {
+fn simulated(raw: &RawTable, nominal: FlowRate) -> Option<SimulatedHead> {
     let Some(table) = raw.table(keys::head::SIMULATED) else {
         return Some(SimulatedHead {
             rate: nominal,
@@ -250,11 +237,7 @@ fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<S
         .map_or(nominal, FlowRate::from_ml_per_min);
     let offset = table.volume(keys::simulated::OFFSET_ML)?;
     if let Err(error) = Calibration::new(rate, offset) {
-        table.refuse(
-            keys::simulated::OFFSET_ML,
-            format!("offset-ml: {error}"),
-            sink,
-        );
+        table.refuse(keys::simulated::OFFSET_ML, format!("offset-ml: {error}"));
         return None;
     }
     Some(SimulatedHead {
@@ -264,13 +247,9 @@ fn simulated(raw: &RawTable, nominal: FlowRate, sink: &mut Sink<'_>) -> Option<S
     })
 }
 
-fn reservoir(
-    (whole, raw): (&RawTable, &RawTable),
-    name: Name,
-    sink: &mut Sink<'_>,
-) -> Option<Reservoir> {
+fn reservoir((whole, raw): (&RawTable, &RawTable), name: Name) -> Option<Reservoir> {
     let all = (whole, keys::controller::SOLUTION);
-    let solutions = references(raw, keys::reservoir::SOLUTIONS, all, sink);
+    let solutions = references(raw, keys::reservoir::SOLUTIONS, all);
     let (capacity, reserve) = (
         raw.volume(keys::reservoir::CAPACITY_ML)?,
         raw.volume(keys::reservoir::RESERVE_ML)?,
@@ -281,7 +260,6 @@ fn reservoir(
             format!(
                 "reserve-ml = {reserve} leaves nothing of {capacity}; give less than capacity-ml"
             ),
-            sink,
         );
     }
     Some(Reservoir {
@@ -294,15 +272,14 @@ fn reservoir(
     })
 }
 
-fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
+fn lines(raw: &RawTable) -> Vec<Line> {
     let mut lines = Vec::new();
     for (name, table) in raw.named(keys::controller::LINE) {
-        let head = reference(table, keys::line::HEAD, (raw, keys::controller::HEAD), sink);
+        let head = reference(table, keys::line::HEAD, (raw, keys::controller::HEAD));
         let reservoir = reference(
             table,
             keys::line::RESERVOIR,
             (raw, keys::controller::RESERVOIR),
-            sink,
         );
         let line = || {
             Some(Line {
@@ -319,32 +296,22 @@ fn lines(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<Line> {
     lines
 }
 
-fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
+fn apart(raw: &RawTable) -> Vec<ApartRule> {
     let mut rules: Vec<ApartRule> = Vec::new();
     for table in raw.list(keys::controller::APART) {
-        let first = reference(
-            table,
-            keys::apart::FIRST,
-            (raw, keys::controller::SOLUTION),
-            sink,
-        );
+        let first = reference(table, keys::apart::FIRST, (raw, keys::controller::SOLUTION));
         let second = reference(
             table,
             keys::apart::SECOND,
             (raw, keys::controller::SOLUTION),
-            sink,
         );
         let (Some(first), Some(second)) = (first, second) else {
             continue;
         };
-        let at = table.place(keys::apart::SECOND);
         if first == second {
-            sink.mistake(
-                at,
-                format!(
-                    "{}\"{first}\" cannot be kept apart from itself; name two solutions",
-                    table.label
-                ),
+            table.refuse(
+                keys::apart::SECOND,
+                format!("\"{first}\" cannot be kept apart from itself; name two solutions"),
             );
         }
         let same = |rule: &&ApartRule| {
@@ -352,12 +319,9 @@ fn apart(raw: &RawTable, sink: &mut Sink<'_>) -> Vec<ApartRule> {
                 || (rule.first == second && rule.second == first)
         };
         if rules.iter().any(|rule| same(&rule)) {
-            sink.mistake(
-                at,
-                format!(
-                    "{}\"{first}\" and \"{second}\" already have a rule; keep one of the two",
-                    table.label
-                ),
+            table.refuse(
+                keys::apart::SECOND,
+                format!("\"{first}\" and \"{second}\" already have a rule; keep one of the two"),
             );
         }
         if let Some(gap) = time(table, keys::apart::GAP_MIN, 60.0) {

@@ -3,10 +3,10 @@
 use std::fmt;
 
 use super::pin::pin_words;
-use crate::quantity::Millis;
+use crate::quantity::{Millis, said, worded};
 
 /// A pin that is driven. Written with its numbering scheme, never a bare number.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Output {
     /// BCM GPIO number, from the text `GPIO17`.
     pub gpio: u8,
@@ -14,21 +14,15 @@ pub struct Output {
     pub active: ActiveLevel,
 }
 
-/// The level that means "on".
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum ActiveLevel {
-    High,
-    Low,
+worded! {
+    /// The level that means "on".
+    pub enum ActiveLevel {
+        High = "high",
+        Low = "low",
+    }
 }
 
 impl ActiveLevel {
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::High => "high",
-            Self::Low => "low",
-        }
-    }
-
     #[must_use]
     pub const fn other(self) -> Self {
         match self {
@@ -228,8 +222,6 @@ impl Pwm {
     }
 }
 
-impl fmt::Display for Pwm {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "PWM {} % at {} Hz", self.duty_percent, self.frequency_hz)
-    }
+said! {
+    Pwm: it => "PWM {} % at {} Hz", it.duty_percent, it.frequency_hz;
 }

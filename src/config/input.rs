@@ -2,7 +2,6 @@
 
 use super::board::level;
 use super::keys;
-use super::mistake::Sink;
 use super::model::{Blocks, Input, InputRole};
 use super::pin::parse_pin;
 use super::take::{reference, references, time};
@@ -10,14 +9,9 @@ use super::tree::RawTable;
 use crate::quantity::Name;
 
 /// Builds one contact. `whole` is the file's top table, for the names it refers to.
-pub(super) fn build(
-    whole: &RawTable,
-    raw: &RawTable,
-    name: Name,
-    sink: &mut Sink<'_>,
-) -> Option<Input> {
-    let role = role(whole, raw, sink);
-    let blocks = blocks(whole, raw, role.as_ref(), sink);
+pub(super) fn build(whole: &RawTable, raw: &RawTable, name: Name) -> Option<Input> {
+    let role = role(whole, raw);
+    let blocks = blocks(whole, raw, role.as_ref());
     Some(Input {
         name,
         role: role?,
@@ -31,19 +25,17 @@ pub(super) fn build(
     })
 }
 
-fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRole> {
+fn role(whole: &RawTable, raw: &RawTable) -> Option<InputRole> {
     let reservoir = reference(
         raw,
         keys::input::RESERVOIR,
         (whole, keys::controller::RESERVOIR),
-        sink,
     );
     let role = match raw.text(keys::input::ROLE)? {
         "reservoir-float" => {
             if raw.text(keys::input::RESERVOIR).is_none() {
                 raw.refuse_whole(
                     "reservoir is missing; a reservoir-float names the reservoir it sits in",
-                    sink,
                 );
             }
             return Some(InputRole::ReservoirFloat(reservoir?));
@@ -57,19 +49,13 @@ fn role(whole: &RawTable, raw: &RawTable, sink: &mut Sink<'_>) -> Option<InputRo
         raw.refuse(
             keys::input::RESERVOIR,
             "reservoir belongs to a reservoir-float only; take it out or mend role",
-            sink,
         );
     }
     Some(role)
 }
 
 /// What it blocks. A float blocks the lines that draw from its bottle unless it says more; it may not say less.
-fn blocks(
-    whole: &RawTable,
-    raw: &RawTable,
-    role: Option<&InputRole>,
-    sink: &mut Sink<'_>,
-) -> Option<Blocks> {
+fn blocks(whole: &RawTable, raw: &RawTable, role: Option<&InputRole>) -> Option<Blocks> {
     let role = role?;
     let drawing: Vec<Name> = match role {
         InputRole::ReservoirFloat(reservoir) => whole
@@ -86,7 +72,6 @@ fn blocks(
         if drawing.is_empty() {
             raw.refuse_whole(
                 "blocks is missing; give \"all\" or a list of lines, it has no default here",
-                sink,
             );
             return None;
         }
@@ -101,17 +86,15 @@ fn blocks(
         raw.refuse(
             keys::input::BLOCKS,
             "a stop button stops everything; give blocks = \"all\"",
-            sink,
         );
         return None;
     }
     let all_lines = (whole, keys::controller::LINE);
-    let lines = references(raw, keys::input::BLOCKS, all_lines, sink)?;
+    let lines = references(raw, keys::input::BLOCKS, all_lines)?;
     if let Some(left_out) = drawing.iter().find(|line| !lines.contains(line)) {
         raw.refuse(
             keys::input::BLOCKS,
-            format!("line \"{left_out}\" draws from this bottle and is not among those blocked; add it, or leave blocks out"),
-            sink,
+            format!("line \"{left_out}\" draws from this bottle and is not among those blocked; add it, or leave blocks out")
         );
         return None;
     }

@@ -5,6 +5,8 @@
 //! Ranges are plausibility windows of this program ("ours") unless a comment names a source. Relations between keys are not here;
 //! the files that build the checked types check them.
 
+use super::drive::ActiveLevel;
+use super::model::{AlarmAction, LineBy, Mode, OldCalibration};
 use super::schema::Need::{self, Optional, Required};
 use super::schema::{
     Flag, List, Named, Naming, Number, Of, Range, Section, Table, Text, Texts, Whole, choice,
@@ -13,14 +15,13 @@ use super::schema::{
 use crate::chemistry::Unit;
 
 const A_PIN: &str = "a pin with its numbering scheme, for example \"GPIO17\"";
-const LEVEL: &[&str] = &["high", "low"];
-const ON_LOW: &[&str] = &["uptake-only", "hold-lines", "hold-all", "warn"];
+const LEVEL: &[&str] = ActiveLevel::WORDS;
 const ON_HIGH: &[&str] = &["hold-lines", "hold-all", "warn"];
 const FILE: &str = "the full path of a file";
 
 section! { controller;
     NAME: Text = text("name", "a name of this controller", Need::Text("dosewright"));
-    MODE: Text = choice("mode", &["dry-run", "live"], Need::Text("dry-run"));
+    MODE: Text = choice("mode", Mode::WORDS, Need::Text("dry-run"));
     TIME_ZONE: Text = text("time-zone", "the name of a time zone such as \"Europe/Berlin\"", Required);
     BOARD: Table = table("board", &board::SECTION, Optional);
     TANK: Table = table("tank", &tank::SECTION, Required);
@@ -45,7 +46,7 @@ section! {
     board;
     DRIVER: Text = choice("driver", &["rppal", "chardev"], Required);
     CHIP_LABEL: Text = text("chip-label", "the label of the GPIO chip, as `gpiodetect` shows it in brackets", Optional);
-    LINE_BY: Text = choice("line-by", &["offset", "name"], Need::Text("offset"));
+    LINE_BY: Text = choice("line-by", LineBy::WORDS, Need::Text("offset"));
     CUT_OFF: Text = text("cut-off", A_PIN, Optional);
     CUT_OFF_ACTIVE: Text = choice("cut-off-active", LEVEL, Need::Text("high"));
     HEARTBEAT: Text = text("heartbeat", A_PIN, Optional);
@@ -75,7 +76,7 @@ section! { head;
     CALIBRATION_AGE_MAX_DAYS: Number = number("calibration-age-max-days", 1.0, 3650.0, "days", Need::Number(90.0));
     CALIBRATION_RUN_MAX_H: Number = number("calibration-run-max-h", 0.1, 10_000.0, "h", Need::Number(50.0));
     TOLERANCE_PERCENT: Number = number("tolerance-percent", 1.0, 50.0, "%", Need::Number(5.0));
-    CALIBRATION_OLD: Text = choice("calibration-old", &["warn", "block"], Need::Text("warn"));
+    CALIBRATION_OLD: Text = choice("calibration-old", OldCalibration::WORDS, Need::Text("warn"));
     SIMULATED: Table = table("simulated", &simulated::SECTION, Optional);
 }
 
@@ -209,7 +210,7 @@ section! {
     BAND_HIGH_DKH: Number = number("band-high-dkh", 5.0, 14.0, "dKH", Required);
     ALARM_LOW_DKH: Number = number("alarm-low-dkh", 4.0, 16.0, "dKH", Required);
     ALARM_HIGH_DKH: Number = number("alarm-high-dkh", 4.0, 16.0, "dKH", Required);
-    ON_ALARM_LOW: Text = choice("on-alarm-low", ON_LOW, Need::Text("uptake-only"));
+    ON_ALARM_LOW: Text = choice("on-alarm-low", AlarmAction::WORDS, Need::Text("uptake-only"));
     ON_ALARM_HIGH: Text = choice("on-alarm-high", ON_HIGH, Need::Text("hold-lines"));
     STALE_AFTER_DAYS: Number = number("stale-after-days", 0.5, 60.0, "days", Need::Number(14.0));
     DRIFT_DKH_PER_DAY: Number = number("drift-dkh-per-day", 0.0, 2.0, "dKH per day", Need::Number(0.1));

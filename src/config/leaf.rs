@@ -10,13 +10,13 @@ use super::schema::{Kind, Range};
 use super::tree::RawText;
 use crate::quantity::Volume;
 
-impl Walk<'_, '_> {
+impl Walk<'_> {
     fn shown(&self, value: &Spanned<DeValue<'_>>) -> String {
         self.text.get(value.span()).map(quoted).unwrap_or_default()
     }
 
     pub(super) fn wrong<T>(
-        &mut self,
+        &self,
         label: &str,
         value: &Spanned<DeValue<'_>>,
         wanted: &str,
@@ -28,7 +28,7 @@ impl Walk<'_, '_> {
     }
 
     pub(super) fn number(
-        &mut self,
+        &self,
         label: &str,
         value: &Spanned<DeValue<'_>>,
         range: Range,
@@ -42,7 +42,7 @@ impl Walk<'_, '_> {
             };
             return self.wrong(label, value, &format!("a number, {wanted}{unit}"));
         };
-        let mut refuse = |why: String| {
+        let refuse = |why: String| {
             let shown = self.shown(value);
             let message = format!("{label} = {shown} {why}");
             self.sink.mistake(value.span().start, message);
@@ -66,7 +66,7 @@ impl Walk<'_, '_> {
     }
 
     pub(super) fn whole(
-        &mut self,
+        &self,
         label: &str,
         value: &Spanned<DeValue<'_>>,
         range: Range,
@@ -80,7 +80,7 @@ impl Walk<'_, '_> {
     }
 
     pub(super) fn text(
-        &mut self,
+        &self,
         label: &str,
         value: &Spanned<DeValue<'_>>,
         what: &str,
@@ -96,7 +96,7 @@ impl Walk<'_, '_> {
     }
 
     pub(super) fn texts(
-        &mut self,
+        &self,
         label: &str,
         value: &Spanned<DeValue<'_>>,
         what: &str,
@@ -121,7 +121,7 @@ impl Walk<'_, '_> {
 
     /// A list of known words, each wrong one told at its place.
     pub(super) fn choices(
-        &mut self,
+        &self,
         label: &str,
         value: &Spanned<DeValue<'_>>,
         words: &'static [&'static str],

@@ -133,13 +133,11 @@ fn check_all(
     machine: MachineCheck<'_>,
 ) -> Result<Loaded, ConfigMistakes> {
     let [(controller_name, controller_text), (plan_name, plan_text)] = texts;
-    let mut sink = Sink::new(controller_name, controller_text);
-    let raw = raw::read(controller_text, &keys::controller::SECTION, &mut sink);
-    let built = raw
-        .as_ref()
-        .and_then(|raw| controller::build(raw, &mut sink, zones));
+    let sink = Sink::new(controller_name, controller_text);
+    let raw = raw::read(controller_text, &keys::controller::SECTION, &sink);
+    let built = raw.as_ref().and_then(|raw| controller::build(raw, zones));
     let controller = built.map(Arc::new);
-    let displays = raw.as_ref().and_then(|raw| mqtt::build(raw, &mut sink));
+    let displays = raw.as_ref().and_then(mqtt::build);
     for found in raw
         .as_ref()
         .map(|raw| machine(&pwm::written(raw)))
@@ -149,8 +147,8 @@ fn check_all(
     }
     let (mut mistakes, mut warnings) = sink.finish();
 
-    let mut sink = Sink::new(plan_name, plan_text);
-    let plan_raw = raw::read(plan_text, &keys::plan::SECTION, &mut sink);
+    let sink = Sink::new(plan_name, plan_text);
+    let plan_raw = raw::read(plan_text, &keys::plan::SECTION, &sink);
     let plan = match (&plan_raw, &raw) {
         (Some(plan), Some(raw)) => {
             let lines = raw
@@ -163,7 +161,7 @@ fn check_all(
                 controller: controller.as_ref(),
                 check,
             };
-            plan_file::build(plan, &against, &mut sink)
+            plan_file::build(plan, &against)
         }
         (Some(_) | None, None) | (None, Some(_)) => None,
     };
@@ -199,8 +197,8 @@ pub fn check_plan_text(
 ) -> Result<LoadedPlan, ConfigMistakes> {
     let (name, text) = text;
     let controller = Arc::new(controller.clone());
-    let mut sink = Sink::new(name, text);
-    let raw = raw::read(text, &keys::plan::SECTION, &mut sink);
+    let sink = Sink::new(name, text);
+    let raw = raw::read(text, &keys::plan::SECTION, &sink);
     let plan = raw.as_ref().and_then(|raw| {
         let lines = controller
             .lines
@@ -212,7 +210,7 @@ pub fn check_plan_text(
             controller: Some(&controller),
             check,
         };
-        plan_file::build(raw, &against, &mut sink)
+        plan_file::build(raw, &against)
     });
     let (mistakes, warnings) = sink.finish();
     match (plan, raw) {

@@ -1,6 +1,8 @@
 //! Mistakes and warnings with their place in a file.
 
+use std::cell::RefCell;
 use std::fmt;
+use std::rc::Rc;
 
 use crate::quantity::Name;
 
@@ -96,31 +98,32 @@ impl fmt::Display for ConfigMistakes {
 impl std::error::Error for ConfigMistakes {}
 
 /// Collects mistakes and warnings of one file.
-pub(super) struct Sink<'a> {
-    file: &'a str,
-    text: &'a str,
-    mistakes: Vec<(usize, Mistake)>,
-    warnings: Vec<Warning>,
+#[derive(Debug, Default)]
+pub(super) struct Sink {
+    file: String,
+    text: String,
+    mistakes: RefCell<Vec<(usize, Mistake)>>,
+    warnings: RefCell<Vec<Warning>>,
 }
 
-impl<'a> Sink<'a> {
-    pub(super) fn new(file: &'a str, text: &'a str) -> Self {
-        Self {
+impl Sink {
+    pub(super) fn new(file: &str, text: &str) -> Rc<Self> {
+        let (file, text) = (file.to_owned(), text.to_owned());
+        Rc::new(Self {
             file,
             text,
-            mistakes: Vec::new(),
-            warnings: Vec::new(),
-        }
+            ..Self::default()
+        })
     }
 
     /// Notes a mistake at a byte of the text.
-    pub(super) fn mistake(&mut self, at: usize, message: impl Into<String>) {
+    pub(super) fn mistake(&self, at: usize, message: impl Into<String>) {
         let found = self.placed(at, message.into());
-        self.mistakes.push((at, found));
+        self.mistakes.borrow_mut().push((at, found));
     }
 
     /// Notes what a part above this one found; `at` is the byte for its place.
-    pub(super) fn found<At>(&mut self, at: usize, found: Finding<At>) {
+    pub(super) fn found<At>(&self, at: usize, found: Finding<At>) {
         if found.is_mistake {
             self.mistake(at, found.message);
         } else {
@@ -129,32 +132,33 @@ impl<'a> Sink<'a> {
     }
 
     /// Notes something doubtful at a byte of the text.
-    pub(super) fn warn(&mut self, at: usize, message: impl Into<String>) {
+    pub(super) fn warn(&self, at: usize, message: impl Into<String>) {
         let found = self.placed(at, message.into());
-        self.warnings.push(Warning(found));
+        self.warnings.borrow_mut().push(Warning(found));
     }
 
     /// The line, from 1, in which a byte stands.
     pub(super) fn line_of(&self, at: usize) -> usize {
-        place(self.text, at).0
+        place(&self.text, at).0
     }
 
     /// Whether nothing was wrong so far.
     pub(super) fn is_clean(&self) -> bool {
-        self.mistakes.is_empty()
+        self.mistakes.borrow().is_empty()
     }
 
     /// The mistakes in the order of the file, and the warnings.
-    pub(super) fn finish(mut self) -> (Vec<Mistake>, Vec<Warning>) {
-        self.mistakes.sort_by_key(|(at, _)| *at);
-        let mistakes = self.mistakes.into_iter().map(|(_, found)| found).collect();
-        (mistakes, self.warnings)
+    pub(super) fn finish(&self) -> (Vec<Mistake>, Vec<Warning>) {
+        let mut mistakes = self.mistakes.take();
+        mistakes.sort_by_key(|(at, _)| *at);
+        let mistakes = mistakes.into_iter().map(|(_, found)| found).collect();
+        (mistakes, self.warnings.take())
     }
 
     fn placed(&self, at: usize, message: String) -> Mistake {
         Mistake {
-            file: self.file.to_owned(),
-            place: Some(place(self.text, at)),
+            file: self.file.clone(),
+            place: Some(place(&self.text, at)),
             message,
         }
     }

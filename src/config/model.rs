@@ -13,7 +13,7 @@ use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::peer::Peer;
 use crate::chemistry::{Celsius, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, worded};
 
 #[derive(Debug, Clone)]
 pub struct Controller {
@@ -56,14 +56,14 @@ impl Controller {
     }
 }
 
-/// Whether outputs are driven.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Mode {
-    /// No output is driven. The default.
-    DryRun,
-    /// Outputs are driven, when everything else allows it.
-    Live,
+worded! {
+    /// Whether outputs are driven.
+    pub enum Mode {
+        /// No output is driven. The default.
+        DryRun = "dry-run",
+        /// Outputs are driven, when everything else allows it.
+        Live = "live",
+    }
 }
 
 /// How pins are driven and read in live mode.
@@ -81,7 +81,7 @@ pub struct Board {
 }
 
 /// The driver of a board.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub enum BoardDriver {
     /// Registers of a Raspberry Pi.
     Rppal,
@@ -94,13 +94,14 @@ pub enum BoardDriver {
     },
 }
 
-/// How the line of a pin is found on its chip.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum LineBy {
-    /// GPIO17 is the line at offset 17.
-    Offset,
-    /// GPIO17 is the line that is named GPIO17; exactly one must be.
-    Name,
+worded! {
+    /// How the line of a pin is found on its chip.
+    pub enum LineBy {
+        /// GPIO17 is the line at offset 17.
+        Offset = "offset",
+        /// GPIO17 is the line that is named GPIO17; exactly one must be.
+        Name = "name",
+    }
 }
 
 /// A contact that shows whether a head's motor really has voltage.
@@ -152,13 +153,14 @@ impl Head {
     }
 }
 
-/// What happens when a calibration is past its age or run hours.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum OldCalibration {
-    /// An alarm, and dosing goes on.
-    Warn,
-    /// The line does not dose until the head is calibrated.
-    Block,
+worded! {
+    /// What happens when a calibration is past its age or run hours.
+    pub enum OldCalibration {
+        /// An alarm, and dosing goes on.
+        Warn = "warn",
+        /// The line does not dose until the head is calibrated.
+        Block = "block",
+    }
 }
 
 /// The stand-in for a real head in dry run.
@@ -333,15 +335,16 @@ pub struct TrackedLimits {
     pub settling: Millis,
 }
 
-/// What a reading outside the alarm band does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AlarmAction {
-    /// Nothing above uptake until a reading within the limit, or a course up that is begun after this one.
-    UptakeOnly,
-    /// Holds the lines that carry the quantity.
-    HoldLines,
-    HoldAll,
-    Warn,
+worded! {
+    /// What a reading outside the alarm band does.
+    pub enum AlarmAction {
+        /// Nothing above uptake until a reading within the limit, or a course up that is begun after this one.
+        UptakeOnly = "uptake-only",
+        /// Holds the lines that carry the quantity.
+        HoldLines = "hold-lines",
+        HoldAll = "hold-all",
+        Warn = "warn",
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

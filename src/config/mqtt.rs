@@ -6,41 +6,22 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use super::keys::{self, discovery, mqtt, tls};
-use super::mistake::{Sink, quoted};
+use super::mistake::quoted;
 use super::schema::{Of, Text, Whole};
 use super::tree::RawTable;
+use crate::quantity::worded;
 
-/// What can be asked over the broker.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum RemoteKind {
-    Hold,
-    Resume,
-    /// A dose by hand.
-    Dose,
-    /// An alarm has been seen.
-    Acknowledge,
-    /// A water test result.
-    Reading,
-}
-
-impl RemoteKind {
-    pub const ALL: [Self; 5] = [
-        Self::Hold,
-        Self::Resume,
-        Self::Dose,
-        Self::Acknowledge,
-        Self::Reading,
-    ];
-
-    /// Its name in settings and topics.
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Hold => "hold",
-            Self::Resume => "resume",
-            Self::Dose => "dose",
-            Self::Acknowledge => "acknowledge",
-            Self::Reading => "reading",
-        }
+worded! {
+    /// What can be asked over the broker.
+    pub enum RemoteKind {
+        Hold = "hold",
+        Resume = "resume",
+        /// A dose by hand.
+        Dose = "dose",
+        /// An alarm has been seen.
+        Acknowledge = "acknowledge",
+        /// A water test result.
+        Reading = "reading",
     }
 }
 
@@ -106,41 +87,27 @@ impl Mqtt {
 }
 
 /// Checks `[mqtt]`. `None` when it is off or absent, or a mistake was found, which is then in the sink.
-pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Mqtt> {
+pub(super) fn build(raw: &RawTable) -> Option<Mqtt> {
     let table = raw.table(keys::controller::MQTT)?;
     let enabled = table.flag(mqtt::ENABLED)?;
-    let tls = table.table(mqtt::TLS).map(|tls| encryption(tls, sink));
-    let host = host(table, enabled, sink);
-    let client_id = client_id(table, sink);
-    let base_topic = topic(table, mqtt::BASE_TOPIC, sink);
-    let credential_file = path(table, mqtt::CREDENTIAL_FILE, sink);
+    // All of them are looked at, so that all mistakes are named.
+    let (host, base_topic) = (host(table, enabled), topic(table, mqtt::BASE_TOPIC));
+    let (client_id, credential_file) = (client_id(table), path(table, mqtt::CREDENTIAL_FILE));
+    let (tls, commands) = (table.table(mqtt::TLS).map(encryption), commands(table));
     let hubs = table.table(mqtt::DISCOVERY);
-    let prefix = hubs.map(|hubs| topic(hubs, discovery::PREFIX, sink));
-    let commands = commands(table, sink);
-    let default_port = if tls.is_some() { 8883 } else { 1883 };
-    let defaults = Mqtt::new("", default_port);
+    let prefix = hubs.map(|hubs| topic(hubs, discovery::PREFIX));
+    let defaults = Mqtt::new("", if tls.is_some() { 8883 } else { 1883 });
     let settings = Mqtt {
         host: host?,
-        port: if table.has(mqtt::PORT) {
-            table.whole(mqtt::PORT)?
-        } else {
-            default_port
-        },
-        client_id: client_id?,
+        port: table.whole(mqtt::PORT).unwrap_or(defaults.port),
+        client_id,
         base_topic: base_topic?,
-        tls: match tls {
-            Some(tls) => Some(tls?),
-            None => None,
-        },
-        credential_file: credential_file?,
-        discovery: match hubs {
-            Some(hubs) => hubs.flag(discovery::ENABLED)?,
-            None => defaults.discovery,
-        },
-        discovery_prefix: match prefix {
-            Some(prefix) => prefix?,
-            None => defaults.discovery_prefix,
-        },
+        tls: tls.flatten(),
+        credential_file,
+        discovery: hubs.map_or(Some(defaults.discovery), |hubs| {
+            hubs.flag(discovery::ENABLED)
+        })?,
+        discovery_prefix: prefix.unwrap_or(Some(defaults.discovery_prefix))?,
         commands,
         keep_alive: seconds(table, mqtt::KEEP_ALIVE_S)?,
         publish_interval: seconds(table, mqtt::PUBLISH_INTERVAL_S)?,
@@ -149,7 +116,7 @@ pub(super) fn build(raw: &RawTable, sink: &mut Sink<'_>) -> Option<Mqtt> {
     if !enabled {
         return None;
     }
-    doubts(&settings, table.place(mqtt::HOST), sink);
+    doubts(&settings, table);
     Some(settings)
 }
 
@@ -157,13 +124,10 @@ fn seconds(table: &RawTable, key: Of<Whole>) -> Option<Duration> {
     table.whole(key).map(Duration::from_secs)
 }
 
-fn host(table: &RawTable, enabled: bool, sink: &mut Sink<'_>) -> Option<String> {
+fn host(table: &RawTable, enabled: bool) -> Option<String> {
     let Some(text) = table.text(mqtt::HOST) else {
         if enabled && !table.spoiled {
-            sink.mistake(
-                table.at,
-                "mqtt.host is missing; give the broker's name or address, for example \"localhost\"",
-            );
+            table.sink.mistake(table.at, "mqtt.host is missing; give the broker's name or address, for example \"localhost\"");
         }
         return (!enabled).then(String::new);
     };
@@ -171,7 +135,7 @@ fn host(table: &RawTable, enabled: bool, sink: &mut Sink<'_>) -> Option<String> 
         |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':' | '_' | '[' | ']');
     if text.len() > 253 || !text.chars().all(good) {
         let shown = quoted(text);
-        sink.mistake(
+        table.sink.mistake(
             table.place(mqtt::HOST),
             format!("mqtt.host = \"{shown}\" is not a host name or address; give one without a scheme or port, for example \"localhost\""),
         );
@@ -180,28 +144,21 @@ fn host(table: &RawTable, enabled: bool, sink: &mut Sink<'_>) -> Option<String> 
     Some(text.to_owned())
 }
 
-/// The outer `None` is a mistake.
-#[expect(
-    clippy::option_option,
-    reason = "a mistake, and a name that is not given"
-)]
-fn client_id(table: &RawTable, sink: &mut Sink<'_>) -> Option<Option<String>> {
-    let Some(text) = table.text(mqtt::CLIENT_ID) else {
-        return Some(None);
-    };
+fn client_id(table: &RawTable) -> Option<String> {
+    let text = table.text(mqtt::CLIENT_ID)?;
     let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
     if text.len() > 64 || !text.chars().all(good) {
         let shown = quoted(text);
-        sink.mistake(
+        table.sink.mistake(
             table.place(mqtt::CLIENT_ID),
             format!("mqtt.client-id = \"{shown}\" cannot be used; give 1 to 64 letters, digits, hyphens, dots or underscores, or leave it out"),
         );
         return None;
     }
-    Some(Some(text.to_owned()))
+    Some(text.to_owned())
 }
 
-fn topic(table: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<String> {
+fn topic(table: &RawTable, key: Of<Text>) -> Option<String> {
     let text = table.text(key)?;
     let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.' | '/');
     let parts_good = text.split('/').all(|part| !part.is_empty());
@@ -209,72 +166,51 @@ fn topic(table: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<String>
         let shown = quoted(text);
         table.refuse(
             key,
-            format!("{key} = \"{shown}\" cannot begin a topic; give letters, digits, hyphens, dots and underscores, with single slashes between parts, at most 100"),
-            sink,
+            format!("{key} = \"{shown}\" cannot begin a topic; give letters, digits, hyphens, dots and underscores, with single slashes between parts, at most 100")
         );
         return None;
     }
     Some(text.to_owned())
 }
 
-/// The outer `None` is a mistake.
-#[expect(
-    clippy::option_option,
-    reason = "a mistake, and a file that is not given"
-)]
-fn path(table: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<Option<PathBuf>> {
-    let Some(text) = table.text(key) else {
-        return Some(None);
-    };
+fn path(table: &RawTable, key: Of<Text>) -> Option<PathBuf> {
+    let text = table.text(key)?;
     if !text.starts_with('/') {
         let shown = quoted(text);
         table.refuse(
             key,
             format!("{key} = \"{shown}\" is not a full path; begin it with /"),
-            sink,
         );
         return None;
     }
-    Some(Some(PathBuf::from(text)))
+    Some(PathBuf::from(text))
 }
 
-fn encryption(table: &RawTable, sink: &mut Sink<'_>) -> Option<Tls> {
-    let ca_file = path(table, tls::CA_FILE, sink);
-    let cert = path(table, tls::CLIENT_CERT_FILE, sink);
-    let key = path(table, tls::CLIENT_KEY_FILE, sink);
-    let client = match (cert?, key?) {
-        (Some(cert), Some(key)) => Some((cert, key)),
-        (None, None) => None,
-        (cert, _) => {
-            let alone = if cert.is_some() {
-                tls::CLIENT_CERT_FILE
-            } else {
-                tls::CLIENT_KEY_FILE
-            };
-            if !table.spoiled {
-                table.refuse(
-                    alone,
-                    "client-cert-file and client-key-file belong together; give both or neither",
-                    sink,
-                );
-            }
-            return None;
-        }
-    };
+fn encryption(table: &RawTable) -> Option<Tls> {
+    let keys = [tls::CLIENT_CERT_FILE, tls::CLIENT_KEY_FILE];
+    if let ([alone], false) = (given(table, keys).as_slice(), table.spoiled) {
+        let why = "client-cert-file and client-key-file belong together; give both or neither";
+        table.refuse(*alone, why);
+    }
+    let [cert, key] = keys.map(|key| path(table, key));
     Some(Tls {
-        ca_file: ca_file??,
-        client,
+        ca_file: path(table, tls::CA_FILE)?,
+        client: cert.zip(key),
     })
 }
 
-fn commands(table: &RawTable, sink: &mut Sink<'_>) -> BTreeSet<RemoteKind> {
+fn given(table: &RawTable, keys: [Of<Text>; 2]) -> Vec<Of<Text>> {
+    keys.into_iter().filter(|key| table.has(*key)).collect()
+}
+
+fn commands(table: &RawTable) -> BTreeSet<RemoteKind> {
     let Some(words) = table.texts(mqtt::COMMANDS) else {
         return BTreeSet::from([RemoteKind::Hold]);
     };
     let named = |kind: &RemoteKind| words.iter().any(|word| word.text == kind.as_str());
     let allowed: BTreeSet<RemoteKind> = RemoteKind::ALL.into_iter().filter(named).collect();
     if !allowed.contains(&RemoteKind::Hold) {
-        sink.warn(
+        table.sink.warn(
             table.place(mqtt::COMMANDS),
             "mqtt.commands leaves out hold: dosing cannot be stopped over the broker",
         );
@@ -282,19 +218,16 @@ fn commands(table: &RawTable, sink: &mut Sink<'_>) -> BTreeSet<RemoteKind> {
     allowed
 }
 
-fn doubts(settings: &Mqtt, at: usize, sink: &mut Sink<'_>) {
+fn doubts(settings: &Mqtt, table: &RawTable) {
     if settings.tls.is_none() && !settings.is_loopback() {
         let text = if settings.credential_file.is_some() {
             "mqtt goes over the network unencrypted, password included; add [mqtt.tls]"
         } else {
             "mqtt goes over the network unencrypted and without a password; anybody there can send the allowed commands"
         };
-        sink.warn(at, text);
+        table.sink.warn(table.place(mqtt::HOST), text);
     }
     if settings.commands.contains(&RemoteKind::Dose) {
-        sink.warn(
-            at,
-            "mqtt.commands allows dose: whoever can publish on the broker can start a pump, within the limits",
-        );
+        table.sink.warn(table.place(mqtt::HOST), "mqtt.commands allows dose: whoever can publish on the broker can start a pump, within the limits");
     }
 }

@@ -4,59 +4,28 @@ use std::collections::BTreeSet;
 use std::fmt;
 
 use super::keys;
-use super::mistake::Sink;
 use super::tree::RawTable;
+use crate::quantity::worded;
 
-/// What somebody may do.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Right {
-    /// See what there is. Everybody's who reaches the socket.
-    Look,
-    /// Stop: one run, one line, everything, the driving of outputs. Everybody's who reaches the socket.
-    Hold,
-    /// Tell what was measured or done.
-    Observe,
-    /// Let dosing go on.
-    Resume,
-    /// Tell what a bottle holds.
-    Refill,
-    /// Have a head run.
-    Dose,
-    /// Change what the plan gives from now on.
-    Propose,
-    /// Have outputs driven. Root's, and theirs whom root names.
-    Arm,
-}
-
-impl Right {
-    pub const ALL: [Self; 8] = [
-        Self::Look,
-        Self::Hold,
-        Self::Observe,
-        Self::Refill,
-        Self::Resume,
-        Self::Dose,
-        Self::Propose,
-        Self::Arm,
-    ];
-
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Look => "look",
-            Self::Hold => "hold",
-            Self::Observe => "observe",
-            Self::Refill => "refill",
-            Self::Resume => "resume",
-            Self::Dose => "dose",
-            Self::Propose => "propose",
-            Self::Arm => "arm",
-        }
-    }
-}
-
-impl fmt::Display for Right {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(self.as_str())
+worded! {
+    /// What somebody may do.
+    pub enum Right {
+        /// See what there is. Everybody's who reaches the socket.
+        Look = "look",
+        /// Stop: one run, one line, everything, the driving of outputs. Everybody's who reaches the socket.
+        Hold = "hold",
+        /// Tell what was measured or done.
+        Observe = "observe",
+        /// Let dosing go on.
+        Resume = "resume",
+        /// Tell what a bottle holds.
+        Refill = "refill",
+        /// Have a head run.
+        Dose = "dose",
+        /// Change what the plan gives from now on.
+        Propose = "propose",
+        /// Have outputs driven. Root's, and theirs whom root names.
+        Arm = "arm",
     }
 }
 
@@ -75,7 +44,7 @@ pub struct Peer {
 }
 
 /// Reads one `[[peer]]`.
-pub(super) fn build(table: &RawTable, sink: &mut Sink<'_>) -> Option<Peer> {
+pub(super) fn build(table: &RawTable) -> Option<Peer> {
     let name = match (table.text(keys::peer::USER), table.text(keys::peer::GROUP)) {
         (Some(user), None) => PeerName::User(user.to_owned()),
         (None, Some(group)) => PeerName::Group(group.to_owned()),
@@ -84,7 +53,6 @@ pub(super) fn build(table: &RawTable, sink: &mut Sink<'_>) -> Option<Peer> {
             table.refuse(
                 keys::peer::GROUP,
                 "is of one user or of one group; write a [[peer]] for each",
-                sink,
             );
             return None;
         }
@@ -92,11 +60,11 @@ pub(super) fn build(table: &RawTable, sink: &mut Sink<'_>) -> Option<Peer> {
     let words = Right::ALL.map(Right::as_str);
     let mut may = BTreeSet::new();
     for word in table.texts(keys::peer::MAY)? {
-        match Right::ALL.into_iter().find(|r| r.as_str() == word.text) {
+        match Right::from_word(&word.text) {
             Some(right) => {
                 may.insert(right);
             }
-            None => sink.mistake(
+            None => table.sink.mistake(
                 word.at,
                 format!(
                     "{}may: \"{}\" is no right; the rights are: {}",

@@ -12,7 +12,7 @@ use super::keys::plan::{LINE, UPTAKE};
 use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, KEEPS_ON, OF, SHARE_OF_UPTAKE, WINDOW};
 use super::keys::plan_uptake::WITH;
 use super::keys::{GIVES, ml_per, start_uptake};
-use super::mistake::{Finding, PlanPlace, Sink, quoted};
+use super::mistake::{Finding, PlanPlace, quoted};
 use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
 use super::nearest::did_you_mean;
 use super::schema::{Number, Of};
@@ -37,16 +37,16 @@ pub(super) struct Against<'a> {
 pub type PlanCheck<'a> = &'a dyn Fn(&Arc<Controller>, &Plan) -> (Plan, Vec<Finding<PlanPlace>>);
 
 /// Builds the plan; `None` when anything is wrong, which is then in the sink, or when there is no controller to check it against.
-pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) -> Option<Plan> {
+pub(super) fn build(raw: &RawTable, against: &Against<'_>) -> Option<Plan> {
     let mut lines = Vec::new();
     for (name, table) in raw.named(LINE) {
-        known_line(name, (table.at, &table.label), against, sink);
-        lines.extend(planned_line(name, table, sink));
+        known_line(name, table, against);
+        lines.extend(planned_line(name, table));
     }
-    let starts = starts(raw, sink);
+    let starts = starts(raw);
     let controller = against.controller?;
-    check_start_given(raw, controller, sink);
-    if !sink.is_clean() {
+    check_start_given(raw, controller);
+    if !raw.sink.is_clean() {
         return None;
     }
     lines.sort_by_key(|planned| {
@@ -62,9 +62,9 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>, sink: &mut Sink<'_>) 
     };
     let (plan, found) = (against.check)(controller, &plan);
     for finding in found {
-        sink.found(byte_of(raw, &finding.at), finding);
+        raw.sink.found(byte_of(raw, &finding.at), finding);
     }
-    sink.is_clean().then_some(plan)
+    raw.sink.is_clean().then_some(plan)
 }
 
 fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
@@ -89,18 +89,16 @@ fn byte_of(raw: &RawTable, place: &PlanPlace) -> usize {
     }
 }
 
-fn known_line(name: &str, place: (usize, &str), against: &Against<'_>, sink: &mut Sink<'_>) {
+fn known_line(name: &str, table: &RawTable, against: &Against<'_>) {
     if against.lines.contains(&name) {
         return;
     }
     let near = did_you_mean(name, against.lines.iter().copied());
-    let (at, label) = place;
     let known = against.lines.join(", ");
     let shown = quoted(name);
-    sink.mistake(
-        at,
-        format!("{label}\"{shown}\" is no line of the controller; {near}known: {known}"),
-    );
+    table.refuse_whole(format!(
+        "\"{shown}\" is no line of the controller; {near}known: {known}"
+    ));
 }
 
 fn start_of_alkalinity(raw: &RawTable) -> Option<&RawTable> {
@@ -110,32 +108,28 @@ fn start_of_alkalinity(raw: &RawTable) -> Option<&RawTable> {
         .map(|(_, table)| table)
 }
 
-fn check_start_given(raw: &RawTable, controller: &Controller, sink: &mut Sink<'_>) {
+fn check_start_given(raw: &RawTable, controller: &Controller) {
     match (controller.tracked(&Quantity::Alkalinity), start_of_alkalinity(raw)) {
-        (Some(_), None) if !raw.spoiled => sink.mistake(
-            raw.at,
-            "[uptake.alkalinity] is missing, and a line carries alkalinity; give start-dkh-per-day, 0 to 10 dKH per day, as measured without dosing, it has no default",
-        ),
-        (None, Some(table)) => sink.warn(table.at, "uptake.alkalinity has no effect: no line carries alkalinity"),
+        (Some(_), None) if !raw.spoiled => raw.sink.mistake(raw.at, "[uptake.alkalinity] is missing, and a line carries alkalinity; give start-dkh-per-day, 0 to 10 dKH per day, as measured without dosing, it has no default"),
+        (None, Some(table)) => raw.sink.warn(table.at, "uptake.alkalinity has no effect: no line carries alkalinity"),
         (Some(_) | None, None) | (Some(_), Some(_)) => {}
     }
 }
 
 /// The one way in which a line is planned: exactly one of doses, at and cron.
-fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<PlannedLine> {
+fn planned_line(name: &str, table: &RawTable) -> Option<PlannedLine> {
     let ways: Vec<&str> = table
         .keys()
         .filter(|key| [DOSES.name(), AT.name(), CRON.name()].contains(key))
         .collect();
     let [way] = ways.as_slice() else {
         if ways.is_empty() && !table.spoiled {
-            table.refuse_whole("its times are missing; give one of doses, at or cron", sink);
+            table.refuse_whole("its times are missing; give one of doses, at or cron");
         } else if !ways.is_empty() {
             let found = ways.join(", ");
-            table.refuse_whole(
-                format!("its times are given more than once ({found}); keep one of them"),
-                sink,
-            );
+            table.refuse_whole(format!(
+                "its times are given more than once ({found}); keep one of them"
+            ));
         }
         return None;
     };
@@ -143,14 +137,13 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
         table.refuse(
             WINDOW,
             format!("window has no meaning beside {way}; take it out"),
-            sink,
         );
     }
-    let gives = gives(table, sink);
+    let gives = gives(table);
     let times = match *way {
-        "doses" => spread(table, sink)?,
-        "at" => at(table, sink)?,
-        _ => cron(table, sink)?,
+        "doses" => spread(table)?,
+        "at" => at(table)?,
+        _ => cron(table)?,
     };
     Some(PlannedLine {
         line: Name::new(name).ok()?,
@@ -162,10 +155,10 @@ fn planned_line(name: &str, table: &RawTable, sink: &mut Sink<'_>) -> Option<Pla
 }
 
 /// The one way in which it is said how much a line gives.
-fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
-    let mut refuse = |words: &str| {
+fn gives(table: &RawTable) -> Option<Gives> {
+    let refuse = |words: &str| {
         if !table.spoiled {
-            table.refuse_whole(words, sink);
+            table.refuse_whole(words);
         }
         None
     };
@@ -225,7 +218,7 @@ fn gives(table: &RawTable, sink: &mut Sink<'_>) -> Option<Gives> {
 }
 
 /// Where each uptake begins.
-fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake> {
+fn starts(raw: &RawTable) -> BTreeMap<Quantity, StartUptake> {
     let mut starts = BTreeMap::new();
     for (name, table) in raw.named(UPTAKE) {
         let Some(of) = Quantity::from_word(name) else {
@@ -245,14 +238,14 @@ fn starts(raw: &RawTable, sink: &mut Sink<'_>) -> BTreeMap<Quantity, StartUptake
             } else {
                 ""
             };
-            table.refuse_whole(format!("give {own}{tie}, one and nothing else"), sink);
+            table.refuse_whole(format!("give {own}{tie}, one and nothing else"));
         }
         starts.extend(start.map(|start| (of, start)));
     }
     starts
 }
 
-fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
+fn spread(table: &RawTable) -> Option<Times> {
     let doses = table.whole(DOSES)?;
     let (window_start_s, window_end_s) = match table.text(WINDOW) {
         None => (0, 86_400),
@@ -260,9 +253,9 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
             let parts = text
                 .split_once('-')
                 .map(|(from, to)| (seconds(from.trim()), seconds(to.trim())));
-            let mut refuse = |why: &str| {
+            let refuse = |why: &str| {
                 let shown = quoted(text);
-                table.refuse(WINDOW, format!("window = \"{shown}\" {why}"), sink);
+                table.refuse(WINDOW, format!("window = \"{shown}\" {why}"));
             };
             match parts {
                 Some((Some(from), Some(to))) if from != to && from < DAY_S => (from, to),
@@ -284,13 +277,15 @@ fn spread(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
     })
 }
 
-fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
+fn at(table: &RawTable) -> Option<Times> {
     let mut times: Vec<Time> = Vec::new();
     let mut good = true;
     for text in table.texts(AT)? {
         let shown = quoted(&text.text);
         let mut refuse = |why: &str| {
-            sink.mistake(text.at, format!("{}at = \"{shown}\" {why}", table.label));
+            table
+                .sink
+                .mistake(text.at, format!("{}at = \"{shown}\" {why}", table.label));
             good = false;
         };
         match seconds(&text.text).and_then(time_of_day) {
@@ -306,7 +301,6 @@ fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
         table.refuse(
             AT,
             format!("at has {found} times; give at most {max} a day"),
-            sink,
         );
         good = false;
     }
@@ -314,7 +308,7 @@ fn at(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
     good.then_some(Times::At(times))
 }
 
-fn cron(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
+fn cron(table: &RawTable) -> Option<Times> {
     let text = table.text(CRON)?;
     match CronTimes::new(text) {
         Ok(times) => {
@@ -324,15 +318,14 @@ fn cron(table: &RawTable, sink: &mut Sink<'_>) -> Option<Times> {
                     format!(
                         "cron = \"{}\": every {step} does not divide {whole} {field}, so the gaps are uneven; use a step that divides, or doses = N",
                         quoted(text)
-                    ),
-                    sink,
+                    )
                 );
             }
             Some(Times::Cron(times))
         }
         Err(error) => {
             let shown = quoted(text);
-            table.refuse(CRON, format!("cron = \"{shown}\": {error}"), sink);
+            table.refuse(CRON, format!("cron = \"{shown}\": {error}"));
             None
         }
     }

@@ -8,12 +8,11 @@ use std::collections::BTreeMap;
 
 use super::drive::{HeadOutput, Pwm};
 use super::keys;
-use super::mistake::Sink;
 use super::pin::parse_pin;
 use super::tree::RawTable;
 
 /// Builds it from the table of a head that has one; `None` when it is wrong, which is then in the sink.
-pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> Option<HeadOutput> {
+pub(super) fn build(head: &RawTable, table: &RawTable) -> Option<HeadOutput> {
     let mut fits = true;
     for (key, why) in [
         (
@@ -34,12 +33,12 @@ pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> O
         ),
     ] {
         if head.text(key).is_some() {
-            head.refuse(key, format!("{key} {why}; take one of the two out"), sink);
+            head.refuse(key, format!("{key} {why}; take one of the two out"));
             fits = false;
         }
     }
     if head.table(keys::head::STEPPER).is_some() {
-        sink.mistake(
+        head.sink.mistake(
             table.at,
             format!(
                 "{}has a table [stepper] and a table [pwm]; a head is driven in one way, take one of the two out",
@@ -51,7 +50,7 @@ pub(super) fn build(head: &RawTable, table: &RawTable, sink: &mut Sink<'_>) -> O
     let chip = table.text(keys::pwm::CHIP)?.trim_matches('/');
     if numbered(chip) {
         table.refuse(keys::pwm::CHIP, "chip is a number of the kernel's, which changes with kernels and devices; give the device that \
-                 `readlink -f /sys/class/pwm/pwmchip*/device` ends in, for example \"fe20c000.pwm\"", sink);
+                 `readlink -f /sys/class/pwm/pwmchip*/device` ends in, for example \"fe20c000.pwm\"");
         fits = false;
     }
     let pwm = Pwm {
@@ -72,7 +71,7 @@ fn numbered(chip: &str) -> bool {
 }
 
 /// Holds the PWM heads of a file against each other and against the board.
-pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
+pub(super) fn check(raw: &RawTable) {
     let cut_off = raw
         .table(keys::controller::BOARD)
         .and_then(|board| board.text(keys::board::CUT_OFF));
@@ -88,9 +87,9 @@ pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
                  takes the supply away however the channel stands; give board.cut-off, or drive the head by output",
             );
             if live {
-                sink.mistake(table.at, words);
+                raw.sink.mistake(table.at, words);
             } else {
-                sink.warn(table.at, words);
+                raw.sink.warn(table.at, words);
             }
         }
         let channel: Option<u8> = table.whole(keys::pwm::CHANNEL);
@@ -104,8 +103,7 @@ pub(super) fn check(raw: &RawTable, sink: &mut Sink<'_>) {
                 format!(
                     "channel {channel} of chip \"{}\" is already used by head \"{other}\"; give each head its own",
                     super::mistake::quoted(chip)
-                ),
-                sink,
+                )
             );
         }
     }

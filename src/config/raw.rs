@@ -4,6 +4,8 @@
 //! owner who mends a file at midnight wants all of them at once. A value that is wrong is reported here and then missing from
 //! the tree, so what is built from the tree need not report it again.
 
+use std::rc::Rc;
+
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -17,23 +19,11 @@ use crate::quantity::Name;
 
 /// A table of which nothing was written: the defaults of its keys.
 pub(super) fn defaults(section: &'static Section) -> RawTable {
-    let mut sink = Sink::new("", "");
-    let mut walk = Walk {
-        text: "",
-        sink: &mut sink,
-    };
-    walk.table(
-        &DeTable::new(),
-        section,
-        Spot {
-            label: String::new(),
-            at: 0,
-        },
-    )
+    Walk::new("", &Sink::new("", "")).table(&DeTable::new(), section, Spot::default())
 }
 
 /// Reads a whole file along its schema. `None` when its syntax is broken, which is then among the mistakes.
-pub(super) fn read(text: &str, section: &'static Section, sink: &mut Sink<'_>) -> Option<RawTable> {
+pub(super) fn read(text: &str, section: &'static Section, sink: &Rc<Sink>) -> Option<RawTable> {
     let (document, errors) = DeTable::parse_recoverable(text);
     let mut readable = true;
     // Within a table that stands twice every key stands twice; one mistake is enough for all of it.
@@ -72,30 +62,28 @@ pub(super) fn read(text: &str, section: &'static Section, sink: &mut Sink<'_>) -
     if !readable {
         return None;
     }
-    let mut walk = Walk { text, sink };
-    Some(walk.table(
-        document.get_ref(),
-        section,
-        Spot {
-            label: String::new(),
-            at: 0,
-        },
-    ))
+    Some(Walk::new(text, sink).table(document.get_ref(), section, Spot::default()))
 }
 
 /// How a table is named in messages, and where it stands.
+#[derive(Default)]
 struct Spot {
     label: String,
     at: usize,
 }
 
-pub(super) struct Walk<'a, 'b> {
+pub(super) struct Walk<'a> {
     pub(super) text: &'a str,
-    pub(super) sink: &'a mut Sink<'b>,
+    pub(super) sink: Rc<Sink>,
 }
 
-impl Walk<'_, '_> {
-    fn table(&mut self, table: &DeTable<'_>, section: &'static Section, spot: Spot) -> RawTable {
+impl<'a> Walk<'a> {
+    fn new(text: &'a str, sink: &Rc<Sink>) -> Self {
+        let sink = Rc::clone(sink);
+        Self { text, sink }
+    }
+
+    fn table(&self, table: &DeTable<'_>, section: &'static Section, spot: Spot) -> RawTable {
         let mut suggested: Vec<&'static str> = Vec::new();
         let mut values = Vec::new();
         let mut spoiled = false;
@@ -143,12 +131,13 @@ impl Walk<'_, '_> {
             at: spot.at,
             spoiled,
             values,
+            sink: Rc::clone(&self.sink),
         }
     }
 
     /// Reports an unknown key; returns the known one that was probably meant.
     fn unknown(
-        &mut self,
+        &self,
         section: &'static Section,
         name: &str,
         at: usize,
@@ -174,7 +163,7 @@ impl Walk<'_, '_> {
     }
 
     /// The default of an absent key, or the mistake of leaving it out.
-    fn absent(&mut self, key: &'static Key, spot: &Spot) -> Option<(String, RawValue)> {
+    fn absent(&self, key: &'static Key, spot: &Spot) -> Option<(String, RawValue)> {
         let data = match key.need {
             Need::Optional => return None,
             Need::Required | Need::Unless(_) => {
@@ -198,7 +187,7 @@ impl Walk<'_, '_> {
     }
 
     /// A value by its kind; `None` when it was wrong, which is then reported. `spot.at` is where the key stands.
-    fn value(&mut self, key: &Key, value: &Spanned<DeValue<'_>>, spot: &Spot) -> Option<RawValue> {
+    fn value(&self, key: &Key, value: &Spanned<DeValue<'_>>, spot: &Spot) -> Option<RawValue> {
         let label = format!("{}{}", spot.label, key.name);
         let data = match key.kind {
             Kind::Number(range) => Data::Number(self.number(&label, value, range)?),
@@ -239,7 +228,7 @@ impl Walk<'_, '_> {
     }
 
     fn named(
-        &mut self,
+        &self,
         key: &Key,
         value: &Spanned<DeValue<'_>>,
         kind: (&'static Section, Naming),
@@ -287,7 +276,7 @@ impl Walk<'_, '_> {
     }
 
     fn list(
-        &mut self,
+        &self,
         label: &str,
         value: &Spanned<DeValue<'_>>,
         section: &'static Section,

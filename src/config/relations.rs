@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 
 use super::keys;
-use super::mistake::Sink;
 use super::model::{Head, Line};
 use super::pin::parse_pin;
 use super::schema::{Named, Number, Of, Text};
@@ -18,7 +17,7 @@ const DAILY_CAP_SHARE_MAX: f64 = 0.02;
 const DOSE_CAP_SHARE_MAX: f64 = 0.002;
 
 /// Reports each pin that is used a second time, and pins that are not written as pins.
-pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
+pub(super) fn pins_used_once(raw: &RawTable) {
     let mut users: Vec<(usize, String, String)> = Vec::new();
     let mut see = |table: &RawTable, key: Of<Text>, user: &str| {
         if let Some(text) = table.text(key) {
@@ -53,15 +52,15 @@ pub(super) fn pins_used_once(raw: &RawTable, sink: &mut Sink<'_>) {
         match parse_pin(&text) {
             Err(why) => {
                 let shown = super::mistake::quoted(&text);
-                sink.mistake(at, format!("{user} = \"{shown}\" {why}"));
+                raw.sink.mistake(at, format!("{user} = \"{shown}\" {why}"));
             }
             Ok(gpio) => match seen.get(&gpio) {
                 Some((first_at, first)) => {
-                    let line = sink.line_of(*first_at);
+                    let line = raw.sink.line_of(*first_at);
                     let first = first
                         .rsplit_once(": ")
                         .map_or(first.as_str(), |(who, _)| who);
-                    sink.mistake(
+                    raw.sink.mistake(
                         at,
                         format!("{user} = \"{text}\" is already used by {first} (line {line}); give each its own pin"),
                     );
@@ -92,14 +91,13 @@ pub(super) fn check_lines(
     heads: &BTreeMap<Name, Head>,
     lines: &[Line],
     tank: Option<TankVolume>,
-    sink: &mut Sink<'_>,
 ) {
     for line in lines {
         let Some(table) = table_of(raw, keys::controller::LINE, &line.name) else {
             continue;
         };
-        let mut refuse = |key: Of<Number>, words: String| {
-            table.refuse(key, words, sink);
+        let refuse = |key: Of<Number>, words: String| {
+            table.refuse(key, words);
         };
         let (dose, daily) = (line.dose_cap, line.daily_cap);
         if dose > daily {

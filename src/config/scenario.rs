@@ -108,9 +108,8 @@ impl Scenario {
     /// # Errors
     /// All mistakes, each with its place.
     pub fn read((name, text): (&str, &str)) -> Result<Self, ConfigMistakes> {
-        let mut sink = Sink::new(name, text);
-        let built =
-            raw::read(text, &keys::scenario::SECTION, &mut sink).and_then(|raw| build(&raw));
+        let sink = Sink::new(name, text);
+        let built = raw::read(text, &keys::scenario::SECTION, &sink).and_then(|raw| build(&raw));
         let (mistakes, _) = sink.finish();
         match built {
             Some(scenario) if mistakes.is_empty() => Ok(scenario),

@@ -1,14 +1,14 @@
 //! From the tree of one `[solution.NAME]` to what a litre of it carries.
 
 use super::keys;
-use super::mistake::{Sink, quoted};
+use super::mistake::quoted;
 use super::model::Solution;
 use super::tree::RawTable;
 use crate::chemistry::{Quantity, Salt, SolutionEffect};
 use crate::quantity::{Name, TankVolume};
 
 /// Builds one solution. Its strength is given in exactly one of three ways, or in none when it is not stated.
-pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<Solution> {
+pub(super) fn build(raw: &RawTable, name: Name) -> Option<Solution> {
     let caustic = raw.flag(keys::solution::CAUSTIC);
     let ways: Vec<&str> = raw
         .keys()
@@ -23,26 +23,24 @@ pub(super) fn build(raw: &RawTable, name: Name, sink: &mut Sink<'_>) -> Option<S
     let unstated = raw.flag(keys::solution::UNSTATED);
     let mut recipe = Vec::new();
     let effect = match ways.as_slice() {
-        ["salts"] => salts(raw, caustic, &mut recipe, sink),
-        ["claim"] => claim(raw.table(keys::solution::CLAIM)?, sink),
-        ["per-litre"] => per_litre(raw.table(keys::solution::PER_LITRE)?, sink),
+        ["salts"] => salts(raw, caustic, &mut recipe),
+        ["claim"] => claim(raw.table(keys::solution::CLAIM)?),
+        ["per-litre"] => per_litre(raw.table(keys::solution::PER_LITRE)?),
         [] if unstated == Some(true) => Some(SolutionEffect::default()),
         [] => {
             // A way that was written but wrong has been reported already.
             if !raw.spoiled {
                 raw.refuse_whole(
-                    "its strength is missing; give one of salts, claim or per-litre, or unstated = true for a bought mix whose maker does not tell",
-                    sink,
+                    "its strength is missing; give one of salts, claim or per-litre, or unstated = true for a bought mix whose maker does not tell"
                 );
             }
             None
         }
         many => {
             let found = many.join(", ");
-            raw.refuse_whole(
-                format!("its strength is given more than once ({found}); keep one of them"),
-                sink,
-            );
+            raw.refuse_whole(format!(
+                "its strength is given more than once ({found}); keep one of them"
+            ));
             None
         }
     };
@@ -59,13 +57,12 @@ fn salts(
     raw: &RawTable,
     caustic: Option<bool>,
     recipe: &mut Vec<(Salt, f64)>,
-    sink: &mut Sink<'_>,
 ) -> Option<SolutionEffect> {
     for table in raw.list(keys::solution::SALTS) {
         let salt = match Salt::from_formula(table.text(keys::salt::SALT)?) {
             Ok(salt) => salt,
             Err(error) => {
-                table.refuse(keys::salt::SALT, format!("{error}"), sink);
+                table.refuse(keys::salt::SALT, format!("{error}"));
                 return None;
             }
         };
@@ -75,11 +72,10 @@ fn salts(
             raw.refuse(
                 keys::solution::CAUSTIC,
                 format!("caustic = false, but {salt} burns skin and eyes; give caustic = true"),
-                sink,
             );
         }
         if hydroxide {
-            sink.warn(
+            raw.sink.warn(
                 table.place(keys::salt::SALT),
                 format!(
                     "{}{salt} raises pH strongly; by common practice (no source) it is not dosed above pH 8.5, and this program does not measure pH",
@@ -93,19 +89,18 @@ fn salts(
                 format!(
                     "caustic = false, but {salt} irritates eyes seriously; consider caustic = true"
                 ),
-                sink,
             );
         }
     }
     let effect = SolutionEffect::from_salts(recipe);
     effect
         .map_err(|error| {
-            raw.refuse(keys::solution::SALTS, format!("salts: {error}"), sink);
+            raw.refuse(keys::solution::SALTS, format!("salts: {error}"));
         })
         .ok()
 }
 
-fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
+fn claim(raw: &RawTable) -> Option<SolutionEffect> {
     let volume = raw.volume(keys::claim::ML)?;
     let litres = TankVolume::from_litres(raw.number(keys::claim::LITRES)?);
     let (raises, by) = (raw.text(keys::claim::RAISES)?, raw.text(keys::claim::BY)?);
@@ -119,25 +114,24 @@ fn claim(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
         let shown = quoted(raises);
         raw.refuse(
             keys::claim::RAISES,
-            format!("raises = \"{shown}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\""),
-            sink,
+            format!("raises = \"{shown}\" is not known; give \"alkalinity\" or the symbol of an element such as \"Ca\"")
         );
         return None;
     };
     let rise = match of.unit().parse(by) {
         Ok(rise) => rise,
         Err(error) => {
-            raw.refuse(keys::claim::BY, format!("by: {error}"), sink);
+            raw.refuse(keys::claim::BY, format!("by: {error}"));
             return None;
         }
     };
     let effect = SolutionEffect::from_claim(volume, litres, (&of, rise));
     effect
-        .map_err(|error| raw.refuse_whole(format!("{error}"), sink))
+        .map_err(|error| raw.refuse_whole(format!("{error}")))
         .ok()
 }
 
-fn per_litre(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
+fn per_litre(raw: &RawTable) -> Option<SolutionEffect> {
     let mut effect = SolutionEffect {
         alkalinity_meq_per_l: raw.number(keys::per_litre::ALKALINITY_MEQ).unwrap_or(0.0),
         ..SolutionEffect::default()
@@ -151,10 +145,7 @@ fn per_litre(raw: &RawTable, sink: &mut Sink<'_>) -> Option<SolutionEffect> {
     if effect.alkalinity_meq_per_l <= 0.0 && effect.dissolved_mg_per_l.values().all(|mg| *mg <= 0.0)
     {
         if !raw.spoiled {
-            raw.refuse_whole(
-                "nothing is given; give alkalinity-meq or SYMBOL-mg such as Ca-mg",
-                sink,
-            );
+            raw.refuse_whole("nothing is given; give alkalinity-meq or SYMBOL-mg such as Ca-mg");
         }
         return None;
     }

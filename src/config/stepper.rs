@@ -6,7 +6,6 @@
 use super::board::level;
 use super::drive::{HeadOutput, Output, StepSpeed, Stepper};
 use super::keys;
-use super::mistake::Sink;
 use super::pin::parse_pin;
 use super::pwm;
 use super::schema::{Of, Text};
@@ -17,10 +16,9 @@ use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, i64_from_f64};
 pub(super) fn build(
     raw: &RawTable,
     flow: (Option<FlowRate>, Option<Volume>),
-    sink: &mut Sink<'_>,
 ) -> Option<HeadOutput> {
     if let Some(table) = raw.table(keys::head::PWM) {
-        return pwm::build(raw, table, sink);
+        return pwm::build(raw, table);
     }
     let Some(table) = raw.table(keys::head::STEPPER) else {
         return Some(HeadOutput::Switched(Output {
@@ -41,7 +39,7 @@ pub(super) fn build(
             } else {
                 "switches a motor, and this head has a table [stepper]"
             };
-            raw.refuse(key, format!("{key} {why}; take one of the two out"), sink);
+            raw.refuse(key, format!("{key} {why}; take one of the two out"));
             fits = false;
         }
     }
@@ -52,7 +50,6 @@ pub(super) fn build(
             keys::stepper::DIRECTION_LEVEL,
             "the level of the pin while the head runs",
         ),
-        sink,
     );
     let enable = pin_and_level(
         table,
@@ -61,13 +58,12 @@ pub(super) fn build(
             keys::stepper::ENABLE_ACTIVE,
             "the level at which the motor has current (\"low\" on many drivers)",
         ),
-        sink,
     );
     let speed = StepSpeed {
         steps_per_s: table.whole(keys::stepper::STEPS_PER_S)?,
         steps_per_s2: table.whole(keys::stepper::ACCELERATION_STEPS_PER_S2)?,
     };
-    check_shortest_run(raw, table, speed, flow, sink);
+    check_shortest_run(raw, table, speed, flow);
     let step = parse_pin(table.text(keys::stepper::STEP)?).ok()?;
     let stepper = Stepper {
         step,
@@ -85,7 +81,6 @@ struct Told;
 fn pin_and_level(
     table: &RawTable,
     (pin, level_key, meaning): (Of<Text>, Of<Text>, &str),
-    sink: &mut Sink<'_>,
 ) -> Result<Option<Output>, Told> {
     match (table.text(pin), table.text(level_key)) {
         (None, None) => Ok(None),
@@ -99,7 +94,6 @@ fn pin_and_level(
             table.refuse(
                 pin,
                 format!("{level_key} is missing; give {meaning}, it has no default"),
-                sink,
             );
             Err(Told)
         }
@@ -107,7 +101,6 @@ fn pin_and_level(
             table.refuse(
                 level_key,
                 format!("{level_key} has no meaning without {pin}; give the pin, or take it out"),
-                sink,
             );
             Err(Told)
         }
@@ -120,7 +113,6 @@ fn check_shortest_run(
     table: &RawTable,
     speed: StepSpeed,
     (rate, dose_min): (Option<FlowRate>, Option<Volume>),
-    sink: &mut Sink<'_>,
 ) {
     let (Some(rate), Some(dose_min)) = (rate, dose_min) else {
         return;
@@ -130,6 +122,6 @@ fn check_shortest_run(
     if shortest < f64_from_i64(ramps.as_ms()) {
         let shortest = i64_from_f64(shortest).map_or(Millis::ZERO, Millis::new);
         table.refuse(keys::stepper::ACCELERATION_STEPS_PER_S2, format!("acceleration-steps-per-s2: speeding up and slowing down take {ramps}, and the smallest dose, {dose_min}, takes {shortest} \
-                 at the nominal rate: too short to reach the speed; give a higher acceleration, a lower speed, or a larger {}dose-min-ml", raw.label), sink);
+                 at the nominal rate: too short to reach the speed; give a higher acceleration, a lower speed, or a larger {}dose-min-ml", raw.label));
     }
 }

@@ -1,18 +1,17 @@
 //! Values out of the tree that need more than a look: names, references to other tables, times.
 
-use super::mistake::Sink;
 use super::nearest::did_you_mean;
 use super::schema::{Named, Number, Of, Text, Texts};
 use super::tree::RawTable;
 use crate::quantity::{Millis, Name};
 
 /// A text that must be a name.
-pub(super) fn named(raw: &RawTable, key: Of<Text>, sink: &mut Sink<'_>) -> Option<Name> {
+pub(super) fn named(raw: &RawTable, key: Of<Text>) -> Option<Name> {
     let text = raw.text(key)?;
     match Name::new(text) {
         Ok(name) => Some(name),
         Err(error) => {
-            raw.refuse(key, format!("{key}: {error}"), sink);
+            raw.refuse(key, format!("{key}: {error}"));
             None
         }
     }
@@ -23,7 +22,6 @@ pub(super) fn reference(
     raw: &RawTable,
     key: Of<Text>,
     group: (&RawTable, Of<Named>),
-    sink: &mut Sink<'_>,
 ) -> Option<Name> {
     let (whole, group) = group;
     let text = raw.text(key)?;
@@ -31,7 +29,6 @@ pub(super) fn reference(
         text,
         (raw.place(key), &format!("{}{key}", raw.label)),
         (whole, group),
-        sink,
     )
 }
 
@@ -40,11 +37,10 @@ pub(super) fn references(
     raw: &RawTable,
     key: Of<Texts>,
     group: (&RawTable, Of<Named>),
-    sink: &mut Sink<'_>,
 ) -> Option<Vec<Name>> {
     let label = format!("{}{key}", raw.label);
     let texts = raw.texts(key)?.iter();
-    let each = texts.map(|text| known(&text.text, (text.at, &label), group, sink));
+    let each = texts.map(|text| known(&text.text, (text.at, &label), group));
     // All of them are looked at, so that all mistakes are named.
     each.collect::<Vec<_>>().into_iter().collect()
 }
@@ -54,7 +50,6 @@ pub(super) fn known(
     text: &str,
     place: (usize, &str),
     group: (&RawTable, Of<Named>),
-    sink: &mut Sink<'_>,
 ) -> Option<Name> {
     let (whole, group) = group;
     let names: Vec<&str> = whole
@@ -68,7 +63,7 @@ pub(super) fn known(
     let near = did_you_mean(text, names.iter().copied());
     let (at, label) = place;
     let shown = super::mistake::quoted(text);
-    sink.mistake(
+    whole.sink.mistake(
         at,
         format!(
             "{label} = \"{shown}\" is no {group} of this file; {near}known: {}",

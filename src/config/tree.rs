@@ -1,6 +1,7 @@
 //! The tree of checked values that the files are read into, each with its place.
 
 use std::fmt;
+use std::rc::Rc;
 
 use super::mistake::Sink;
 use super::schema::{Flag, List, Named, Number, Of, Table, Text, Texts, Whole};
@@ -16,6 +17,8 @@ pub(super) struct RawTable {
     pub(super) spoiled: bool,
     /// The values that are right, by key.
     pub(super) values: Vec<(String, RawValue)>,
+    /// Where mistakes of its file go.
+    pub(super) sink: Rc<Sink>,
 }
 
 #[derive(Debug)]
@@ -46,21 +49,25 @@ pub(super) struct RawText {
 
 impl RawTable {
     /// A mistake at one of its keys, or where the table begins when the key is not there.
-    pub(super) fn refuse<T>(&self, key: Of<T>, words: impl fmt::Display, sink: &mut Sink<'_>) {
-        sink.mistake(self.place(key), format!("{}{words}", self.label));
+    pub(super) fn refuse<T>(&self, key: Of<T>, words: impl fmt::Display) {
+        let message = format!("{}{words}", self.label);
+        self.sink.mistake(self.place(key), message);
     }
 
-    pub(super) fn refuse_whole(&self, words: impl fmt::Display, sink: &mut Sink<'_>) {
-        sink.mistake(self.at, format!("{}{words}", self.label));
+    pub(super) fn refuse_whole(&self, words: impl fmt::Display) {
+        let message = format!("{}{words}", self.label);
+        self.sink.mistake(self.at, message);
     }
 
     /// A warning at one of its keys, or where the table begins when the key is not there.
-    pub(super) fn doubt<T>(&self, key: Of<T>, words: impl fmt::Display, sink: &mut Sink<'_>) {
-        sink.warn(self.place(key), format!("{}{words}", self.label));
+    pub(super) fn doubt<T>(&self, key: Of<T>, words: impl fmt::Display) {
+        let message = format!("{}{words}", self.label);
+        self.sink.warn(self.place(key), message);
     }
 
-    pub(super) fn doubt_whole(&self, words: impl fmt::Display, sink: &mut Sink<'_>) {
-        sink.warn(self.at, format!("{}{words}", self.label));
+    pub(super) fn doubt_whole(&self, words: impl fmt::Display) {
+        let message = format!("{}{words}", self.label);
+        self.sink.warn(self.at, message);
     }
 
     fn value(&self, name: &str) -> Option<&RawValue> {

@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 
 use super::keys;
-use super::mistake::Sink;
 use super::model::{AlarmAction, TimeLimits, TrackedLimits, WaterLimits};
 use super::schema::{Of, Text};
 use super::take::{DAY, time};
@@ -14,13 +13,12 @@ use crate::chemistry::{Quantity, Unit};
 pub(super) fn build(
     raw: &RawTable,
     alkalinity_is_carried: bool,
-    sink: &mut Sink<'_>,
 ) -> Option<BTreeMap<Quantity, WaterLimits>> {
     let mut water = Some(BTreeMap::new());
     let mut alkalinity = None;
     for (name, table) in raw.named(keys::controller::WATER) {
         let of = Quantity::from_word(name)?;
-        let limits = limits(table, &of, sink);
+        let limits = limits(table, &of);
         if of == Quantity::Alkalinity {
             alkalinity = Some(table);
             if !alkalinity_is_carried {
@@ -33,36 +31,32 @@ pub(super) fn build(
         }
     }
     match alkalinity {
-        None if alkalinity_is_carried => sink.mistake(
+        None if alkalinity_is_carried => raw.sink.mistake(
             raw.at,
             "[water.alkalinity] is missing, and a line carries alkalinity; give max-rise-dkh-per-day, max-fall-dkh-per-day, band and \
              alarm limits, they have no default",
         ),
-        Some(table) if !alkalinity_is_carried => sink.warn(
-            table.at,
-            "water.alkalinity has no effect: no line carries alkalinity",
-        ),
-        Some(table) => warn_of_fast_rise(table, sink),
+        Some(table) if !alkalinity_is_carried => raw.sink.warn(table.at, "water.alkalinity has no effect: no line carries alkalinity"),
+        Some(table) => warn_of_fast_rise(table),
         None => {}
     }
     water
 }
 
-fn warn_of_fast_rise(table: &RawTable, sink: &mut Sink<'_>) {
+fn warn_of_fast_rise(table: &RawTable) {
     let key = keys::alkalinity::MAX_RISE_DKH_PER_DAY;
     if let Some(rise) = table.number(key).filter(|rise| *rise > 1.0 + 1e-9) {
         let rise = Quantity::Alkalinity.amount(rise);
         table.doubt(
             key,
-            format!("{key} = {rise} is more than the 1 dKH per day in common use (common practice, no source)"),
-            sink,
+            format!("{key} = {rise} is more than the 1 dKH per day in common use (common practice, no source)")
         );
     }
 }
 
-fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterLimits> {
+fn limits(table: &RawTable, of: &Quantity) -> Option<WaterLimits> {
     let unit = of.unit();
-    check_order(table, of, sink);
+    check_order(table, of);
     let others = [keys::max_fall, keys::drift, keys::uptake_change_max].map(|key| key(unit));
     let with_band = keys::edges(unit).into_iter().chain(others);
     let (given, missing): (Vec<_>, Vec<_>) =
@@ -70,7 +64,7 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
     let tracked = !given.is_empty() || table.number(keys::target(unit)).is_some();
     if tracked && !missing.is_empty() && !table.spoiled {
         let missing: Vec<&str> = missing.into_iter().map(Of::name).collect();
-        sink.mistake(
+        table.sink.mistake(
             table.at,
             format!(
                 "{}: a band needs {} too, they have no default; without a band, leave all but {} out",
@@ -93,7 +87,7 @@ fn limits(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) -> Option<WaterL
 }
 
 /// Alarm limits outside the band, the target in it.
-fn check_order(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) {
+fn check_order(table: &RawTable, of: &Quantity) {
     let (edges, target_key) = (keys::edges(of.unit()), keys::target(of.unit()));
     for pair in edges.windows(2) {
         if let [low_key, high_key] = pair
@@ -106,8 +100,7 @@ fn check_order(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) {
                     "{high_key} = {} is not above {low_key} = {}; the order is alarm-low < band-low < band-high < alarm-high",
                     of.amount(high),
                     of.amount(low)
-                ),
-                sink,
+                )
             );
         }
     }
@@ -127,7 +120,6 @@ fn check_order(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) {
                 of.amount(low),
                 of.amount(high)
             ),
-            sink,
         );
     }
 }
@@ -135,14 +127,7 @@ fn check_order(table: &RawTable, of: &Quantity, sink: &mut Sink<'_>) {
 fn tracked_limits(table: &RawTable, unit: Unit) -> Option<TrackedLimits> {
     let [alarm_low, band_low, band_high, alarm_high] = keys::edges(unit);
     let (band_low, band_high) = (table.number(band_low)?, table.number(band_high)?);
-    let action = |key: Of<Text>| {
-        Some(match table.text(key)? {
-            "uptake-only" => AlarmAction::UptakeOnly,
-            "hold-all" => AlarmAction::HoldAll,
-            "warn" => AlarmAction::Warn,
-            _ => AlarmAction::HoldLines,
-        })
-    };
+    let action = |key: Of<Text>| AlarmAction::from_word(table.text(key)?);
     Some(TrackedLimits {
         target: table
             .number(keys::target(unit))
@@ -162,7 +147,7 @@ fn tracked_limits(table: &RawTable, unit: Unit) -> Option<TrackedLimits> {
 }
 
 /// Limits in time. `None` when anything in them is wrong.
-pub(super) fn times(raw: &RawTable, sink: &mut Sink<'_>) -> Option<TimeLimits> {
+pub(super) fn times(raw: &RawTable) -> Option<TimeLimits> {
     let defaults = super::raw::defaults(&keys::time::SECTION);
     let table = raw.table(keys::controller::TIME).unwrap_or(&defaults);
     let lateness = time(table, keys::time::SLOT_LATENESS_MAX_S, 1.0)?;
@@ -173,7 +158,6 @@ pub(super) fn times(raw: &RawTable, sink: &mut Sink<'_>) -> Option<TimeLimits> {
             format!(
                 "permit-valid-s = {permit} is over slot-lateness-max-s = {lateness}; give less"
             ),
-            sink,
         );
     }
     Some(TimeLimits {

@@ -105,12 +105,12 @@ impl Leftovers {
 pub(super) fn force_off_leftovers(seen: &mut OutputsSeen) {
     let claims = Claims::at(Path::new(CLAIMS_FOLDER));
     for record in claims.records() {
-        let done = force_off(&record.driver(), &record.output());
-        let place = OutputPlace::Gpio(record.gpio);
+        let done = force_off(&record.driver, &record.output);
+        let place = OutputPlace::Gpio(record.output.gpio);
         seen.add(&record.what, place, done.as_ref().ok().copied());
         match done {
             Ok(found) => {
-                tracing::warn!(gpio = record.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off");
+                tracing::warn!(gpio = record.output.gpio, what = %record.what, found = found.as_str(), "a pin that was not given back is driven off");
             }
             Err(error) => {
                 tracing::error!(what = %record.what, %error, "a pin that was not given back");

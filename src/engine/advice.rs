@@ -358,7 +358,7 @@ impl Engine {
         let text = words.join("; ");
         self.out.push(Effect::Store {
             entries,
-            reply: Some((ticket, Answer::Done { text })),
+            reply: Some((ticket, Answer::done(text))),
         });
     }
 }

@@ -11,7 +11,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::event::Now;
-use crate::quantity::{Millis, Second};
+use crate::quantity::{Millis, Second, worded};
 
 /// A reminder of an alarm that nobody has acknowledged is written down this often.
 const REMIND_EVERY: Millis = Millis::DAY;
@@ -19,97 +19,64 @@ const REMIND_EVERY: Millis = Millis::DAY;
 /// How long a test alarm stands: three looks of `dosewright tell`.
 pub(super) const TEST_LASTS: Millis = Millis::from_secs(30);
 
-/// What an alarm is about. The text of each is stable, for programs.
-#[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
-)]
-#[serde(rename_all = "kebab-case")]
-pub enum AlarmCode {
-    /// The clock has not been trusted for long.
-    ClockUnsure,
-    /// The ledger cannot be written.
-    LedgerFault,
-    /// The hold file cannot be written or read.
-    HoldFileFault,
-    /// A bottle runs low.
-    ReservoirLow,
-    /// Books and float of a bottle disagree.
-    ReservoirDisagrees,
-    /// A head's calibration is old.
-    CalibrationOld,
-    /// A hold has lasted long.
-    HoldForgotten,
-    /// A line delivered less than 90 % of its plan in 24 h.
-    UnderDelivered,
-    /// A line delivered more than 110 % of its plan in 24 h.
-    OverDelivered,
-    /// The last alkalinity reading is old, or there is none.
-    ReadingOld,
-    /// A reading was outside the alarm band.
-    ReadingAlarm,
-    /// A quantity has not been added for a day.
-    KeptAway,
-    /// A level is going to leave the alarm band.
-    LevelLeaving,
-    /// More was added by hand than a day may bring.
-    AddedByHand,
-    SlotsMissed,
-    /// A contact changes too often to be believed.
-    InputChattering,
-    /// A contact says that something is wrong.
-    InputUnsafe,
-    /// The board's supply is too low.
-    UnderVoltage,
-    /// The end of a dose was not seen.
-    DoseUncertain,
-    /// The slots of a day break the keep-apart rules.
-    PlanUnplaceable,
-    /// A top-up comes to its review date.
-    TopUpReview,
-    /// A changeover does not move on.
-    ChangeoverStalled,
-    /// A session at the bench fell silent.
-    BenchSilent,
-    /// The ledger may have forgotten doses; all caps count as full.
-    BooksForgotten,
-    /// A hold that dosewright set by itself.
-    Held,
-    /// Somebody tries whether alarms reach them.
-    Test,
+worded! {
+    /// What an alarm is about. The text of each is stable, for programs.
+    pub enum AlarmCode {
+        /// The clock has not been trusted for long.
+        ClockUnsure = "clock-unsure",
+        /// The ledger cannot be written.
+        LedgerFault = "ledger-fault",
+        /// The hold file cannot be written or read.
+        HoldFileFault = "hold-file-fault",
+        /// A bottle runs low.
+        ReservoirLow = "reservoir-low",
+        /// Books and float of a bottle disagree.
+        ReservoirDisagrees = "reservoir-disagrees",
+        /// A head's calibration is old.
+        CalibrationOld = "calibration-old",
+        /// A hold has lasted long.
+        HoldForgotten = "hold-forgotten",
+        /// A line delivered less than 90 % of its plan in 24 h.
+        UnderDelivered = "under-delivered",
+        /// A line delivered more than 110 % of its plan in 24 h.
+        OverDelivered = "over-delivered",
+        /// The last alkalinity reading is old, or there is none.
+        ReadingOld = "reading-old",
+        /// A reading was outside the alarm band.
+        ReadingAlarm = "reading-alarm",
+        /// A quantity has not been added for a day.
+        KeptAway = "kept-away",
+        /// A level is going to leave the alarm band.
+        LevelLeaving = "level-leaving",
+        /// More was added by hand than a day may bring.
+        AddedByHand = "added-by-hand",
+        SlotsMissed = "slots-missed",
+        /// A contact changes too often to be believed.
+        InputChattering = "input-chattering",
+        /// A contact says that something is wrong.
+        InputUnsafe = "input-unsafe",
+        /// The board's supply is too low.
+        UnderVoltage = "under-voltage",
+        /// The end of a dose was not seen.
+        DoseUncertain = "dose-uncertain",
+        /// The slots of a day break the keep-apart rules.
+        PlanUnplaceable = "plan-unplaceable",
+        /// A top-up comes to its review date.
+        TopUpReview = "top-up-review",
+        /// A changeover does not move on.
+        ChangeoverStalled = "changeover-stalled",
+        /// A session at the bench fell silent.
+        BenchSilent = "bench-silent",
+        /// The ledger may have forgotten doses; all caps count as full.
+        BooksForgotten = "books-forgotten",
+        /// A hold that dosewright set by itself.
+        Held = "held",
+        /// Somebody tries whether alarms reach them.
+        Test = "test",
+    }
 }
 
 impl AlarmCode {
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::ClockUnsure => "clock-unsure",
-            Self::LedgerFault => "ledger-fault",
-            Self::HoldFileFault => "hold-file-fault",
-            Self::ReservoirLow => "reservoir-low",
-            Self::ReservoirDisagrees => "reservoir-disagrees",
-            Self::CalibrationOld => "calibration-old",
-            Self::HoldForgotten => "hold-forgotten",
-            Self::UnderDelivered => "under-delivered",
-            Self::OverDelivered => "over-delivered",
-            Self::ReadingOld => "reading-old",
-            Self::ReadingAlarm => "reading-alarm",
-            Self::KeptAway => "kept-away",
-            Self::LevelLeaving => "level-leaving",
-            Self::AddedByHand => "added-by-hand",
-            Self::SlotsMissed => "slots-missed",
-            Self::InputChattering => "input-chattering",
-            Self::InputUnsafe => "input-unsafe",
-            Self::UnderVoltage => "under-voltage",
-            Self::DoseUncertain => "dose-uncertain",
-            Self::PlanUnplaceable => "plan-unplaceable",
-            Self::TopUpReview => "top-up-review",
-            Self::ChangeoverStalled => "changeover-stalled",
-            Self::BenchSilent => "bench-silent",
-            Self::BooksForgotten => "books-forgotten",
-            Self::Held => "held",
-            Self::Test => "test",
-        }
-    }
-
     /// Whether it cannot wait until somebody looks.
     const fn is_urgent(self) -> bool {
         match self {

@@ -257,7 +257,7 @@ impl Engine {
             at: self.stamp(now),
             ..record
         };
-        let reply = reply.map(|(ticket, text)| (ticket, Answer::Done { text }));
+        let reply = reply.map(|(ticket, text)| (ticket, Answer::done(text)));
         self.store(Entry::Bench(record), reply);
     }
 

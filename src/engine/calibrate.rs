@@ -83,7 +83,7 @@ impl Engine {
         self.mark_written(now);
         self.store(
             Entry::Verification(entry),
-            Some((ticket, Answer::Done { text })),
+            Some((ticket, Answer::done(text))),
         );
         Ok(())
     }
@@ -172,7 +172,7 @@ impl Engine {
         }
         self.store(
             Entry::Calibration(stored),
-            Some((ticket, Answer::Done { text })),
+            Some((ticket, Answer::done(text))),
         );
         Ok(())
     }

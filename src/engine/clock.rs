@@ -120,9 +120,10 @@ impl Engine {
 
     pub(super) fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {
         if self.clock.unsure.is_none() {
-            return Ok(Answer::Done {
-                text: format!("the clock is trusted already; it shows {:.0}", now.wall),
-            });
+            return Ok(Answer::done(format!(
+                "the clock is trusted already; it shows {:.0}",
+                now.wall
+            )));
         }
         if let Some(why) = self.clock_behind(now) {
             return Err(Denial::new(
@@ -142,12 +143,10 @@ impl Engine {
             who.clone(),
             now,
         );
-        Ok(Answer::Done {
-            text: format!(
-                "the clock is trusted until the next start; it shows {:.0}; what was given before the board was last off counts as if no time had passed while it was off",
-                now.wall
-            ),
-        })
+        Ok(Answer::done(format!(
+            "the clock is trusted until the next start; it shows {:.0}; what was given before the board was last off counts as if no time had passed while it was off",
+            now.wall
+        )))
     }
 
     /// Writes down that times on record are wrong; with the answer the shell starts everything anew, so that there is one way only
@@ -207,7 +206,7 @@ impl Engine {
         entries.extend(added.iter().cloned().map(Entry::Observation));
         self.out.push(Effect::Store {
             entries,
-            reply: Some((ticket, Answer::Done { text })),
+            reply: Some((ticket, Answer::done(text))),
         });
         self.keep(&removed, &added, (None, Some(now.elapsed)), now);
         Ok(())

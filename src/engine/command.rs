@@ -71,11 +71,9 @@ impl Engine {
             Command::TrustClock {} => return self.trust_clock(&who, now).map(Some),
             Command::Acknowledge { code } => {
                 let count = self.acknowledge(code.as_ref().map(Words::as_str), &who, now);
-                return Ok(Some(Answer::Done {
-                    text: format!(
-                        "{count} alarms acknowledged; one whose cause lasts stays listed"
-                    ),
-                }));
+                return Ok(Some(Answer::done(format!(
+                    "{count} alarms acknowledged; one whose cause lasts stays listed"
+                ))));
             }
             Command::TestAlarm {} => return Ok(Some(self.test_alarm(who, now))),
             Command::SimulateInput { input, safe } => {
@@ -148,9 +146,9 @@ impl Engine {
             who.clone(),
             now,
         );
-        Ok(Answer::Done {
-            text: format!("input {input} shows its {level} level now"),
-        })
+        Ok(Answer::done(format!(
+            "input {input} shows its {level} level now"
+        )))
     }
 
     /// Takes a plan that was read again: all of it or nothing. A running dose goes on; slots before now are not looked at again.
@@ -194,7 +192,7 @@ impl Engine {
                 text.push_str(&gap.text);
             }
             self.note("plan-reloaded", None, text.clone(), who, now);
-            Ok(Answer::Done { text })
+            Ok(Answer::done(text))
         };
         if let Some(ticket) = ticket {
             self.out.push(Effect::Reply { ticket, answer });

@@ -118,7 +118,7 @@ impl Engine {
         self.in_force.put_corridor(corridor.clone());
         self.mark_written(now);
         let entry = Entry::Corridor(corridor);
-        self.store(entry, Some((ticket, Answer::Done { text })));
+        self.store(entry, Some((ticket, Answer::done(text))));
     }
 
     pub(super) fn work_out_corridor_back(&self, of: &Quantity) -> Result<Worked, Denial> {
@@ -167,7 +167,7 @@ impl Engine {
         let text = texts.join("; ");
         self.out.push(Effect::Store {
             entries,
-            reply: Some((ticket, Answer::Done { text })),
+            reply: Some((ticket, Answer::done(text))),
         });
     }
 

@@ -338,7 +338,7 @@ impl Engine {
     ) {
         let (entry, text) = self.keep_course(course, who, now);
         self.mark_written(now);
-        self.store(entry, ticket.map(|ticket| (ticket, Answer::Done { text })));
+        self.store(entry, ticket.map(|ticket| (ticket, Answer::done(text))));
     }
 
     /// Keeps the new state; what is to be written down of it, and the same in words.

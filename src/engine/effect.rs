@@ -75,6 +75,10 @@ pub enum Answer {
 }
 
 impl Answer {
+    pub fn done(text: impl Into<String>) -> Self {
+        Self::Done { text: text.into() }
+    }
+
     /// In words, a line or several.
     pub fn text(&self) -> String {
         match self {

@@ -199,9 +199,7 @@ impl Engine {
             }
         }
         self.clock.last = now;
-        Ok(Answer::Done {
-            text: format!("dose {} is being stopped", dose.0),
-        })
+        Ok(Answer::done(format!("dose {} is being stopped", dose.0)))
     }
 }
 

@@ -69,7 +69,7 @@ impl Engine {
         } else if ticket.is_none() {
             return;
         }
-        self.save_holds(ticket.map(|t| (t, Answer::Done { text })));
+        self.save_holds(ticket.map(|t| (t, Answer::done(text))));
     }
 
     /// Takes up holds that were put into the hold file from outside. Their end, if they have one, is by the wall clock, as after a start.
@@ -158,7 +158,7 @@ impl Engine {
                 None,
             );
         }
-        self.save_holds(Some((ticket, Answer::Done { text })));
+        self.save_holds(Some((ticket, Answer::done(text))));
     }
 
     pub(super) fn hold_file_fault(&mut self, why: &str, now: Now) {

@@ -120,7 +120,7 @@ impl Engine {
         self.books.fill(&entry.reservoir, entry.level);
         self.touch_all_lines();
         self.mark_written(now);
-        self.store(Entry::Refill(entry), Some((ticket, Answer::Done { text })));
+        self.store(Entry::Refill(entry), Some((ticket, Answer::done(text))));
     }
 
     /// Takes what the record knows of bottles and tubes. What is not known to be in a bottle is not dosed from it.

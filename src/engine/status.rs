@@ -13,7 +13,9 @@ use super::alarms::Alarm;
 use super::estimate_status::EstimateStatus;
 use super::event::TrustSource;
 use crate::config::{Mode, Origin};
-use crate::quantity::{Alkalinity, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume};
+use crate::quantity::{
+    Alkalinity, FlowRate, Known, KnownSecond, Millis, Ml, Name, Second, Volume, worded,
+};
 use crate::record::{Corridor, Course, HoldScope, Observation};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -138,42 +140,20 @@ pub struct CourseStatus {
     pub words: String,
 }
 
-/// What a line is doing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum LineState {
-    /// A dose runs, or is being stored.
-    Dosing,
-    /// Waits for its next slot.
-    Waiting,
-    Held,
-    /// Its outlet is out of the tank.
-    Bench,
-    /// An interlock does not allow its next dose.
-    Blocked,
-    /// The plan does not name it.
-    Unplanned,
-}
-
-impl LineState {
-    pub const ALL: [Self; 6] = [
-        Self::Dosing,
-        Self::Waiting,
-        Self::Held,
-        Self::Bench,
-        Self::Blocked,
-        Self::Unplanned,
-    ];
-
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Dosing => "dosing",
-            Self::Waiting => "waiting",
-            Self::Held => "held",
-            Self::Bench => "bench",
-            Self::Blocked => "blocked",
-            Self::Unplanned => "unplanned",
-        }
+worded! {
+    /// What a line is doing.
+    pub enum LineState {
+        /// A dose runs, or is being stored.
+        Dosing = "dosing",
+        /// Waits for its next slot.
+        Waiting = "waiting",
+        Held = "held",
+        /// Its outlet is out of the tank.
+        Bench = "bench",
+        /// An interlock does not allow its next dose.
+        Blocked = "blocked",
+        /// The plan does not name it.
+        Unplanned = "unplanned",
     }
 }
 

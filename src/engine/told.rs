@@ -73,7 +73,7 @@ impl Engine {
         self.mark_written(now);
         self.out.push(Effect::Store {
             entries,
-            reply: Some((ticket, Answer::Done { text })),
+            reply: Some((ticket, Answer::done(text))),
         });
         self.keep(&removed, &added, (told, given), now);
         Ok(())
@@ -107,10 +107,7 @@ impl Engine {
             at: self.stamp(now),
         };
         self.mark_written(now);
-        self.store(
-            Entry::TakenBack(entry),
-            Some((ticket, Answer::Done { text })),
-        );
+        self.store(Entry::TakenBack(entry), Some((ticket, Answer::done(text))));
         self.keep(&removed, &[], (None, None), now);
         Ok(())
     }

@@ -164,7 +164,7 @@ impl Engine {
     fn put_uptake(&mut self, entry: Uptake, ticket: Option<Ticket>, now: Now) {
         let (entry, text) = self.keep_uptake(entry);
         self.mark_written(now);
-        self.store(entry, ticket.map(|ticket| (ticket, Answer::Done { text })));
+        self.store(entry, ticket.map(|ticket| (ticket, Answer::done(text))));
     }
 
     /// Puts an uptake into force; what is to be written down of it, and the same in words. The volumes are to be worked out yet.

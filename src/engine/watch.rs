@@ -322,10 +322,8 @@ impl Engine {
                 )
             }
         };
-        Answer::Done {
-            text: format!(
-                "a test alarm stands for {TEST_LASTS}: {pin}; the displays show it, and `dosewright tell`, where it runs, tells it within seconds. Go and see what arrives; dosing is not touched"
-            ),
-        }
+        Answer::done(format!(
+            "a test alarm stands for {TEST_LASTS}: {pin}; the displays show it, and `dosewright tell`, where it runs, tells it within seconds. Go and see what arrives; dosing is not touched"
+        ))
     }
 }

@@ -11,7 +11,7 @@ use super::filling::{NewRefill, RefillFigures};
 use crate::chemistry::Quantity;
 use crate::config::Right;
 use crate::estimate::filter::Estimate;
-use crate::quantity::{Millis, Name, Volume, Words, positive};
+use crate::quantity::{Millis, Name, Volume, Words, positive, said};
 use crate::record::{CorridorGrant, DoseKind, UptakeHow};
 
 /// How long a proposal may wait for its confirmation, in real time.
@@ -111,10 +111,8 @@ impl Token {
     }
 }
 
-impl fmt::Display for Token {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:032x}", self.0)
-    }
+said! {
+    Token: it => "{:032x}", it.0;
 }
 
 /// It is a secret until it is used.

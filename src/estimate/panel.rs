@@ -12,7 +12,7 @@ use thiserror::Error;
 use crate::chemistry::{
     Celsius, Measurand, Salinity, Sureness, WaterError, figures, matters, natural_of,
 };
-use crate::quantity::i64_from_f64;
+use crate::quantity::{i64_from_f64, said};
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PanelUnit {
@@ -359,16 +359,8 @@ pub struct SafeCourse {
     pub days: u32,
 }
 
-impl fmt::Display for SafeCourse {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "raise by {} at no more than {} a day, over {} d",
-            micro(self.gap, "mg/L"),
-            micro(self.step_per_day, "mg/L"),
-            self.days
-        )
-    }
+said! {
+    SafeCourse: it => "raise by {} at no more than {} a day, over {} d", micro(it.gap, "mg/L"), micro(it.step_per_day, "mg/L"), it.days;
 }
 
 /// Daily steps of common practice, no source (rows `a8.cp.Ca_rate`, `Mg_rate`, `K_rate`, `Sr_rate`, `I_rate`), mg/L a day.

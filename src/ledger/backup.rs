@@ -9,7 +9,7 @@ use rusqlite::{Connection, OpenFlags};
 use thiserror::Error;
 
 use super::error::LedgerError;
-use super::files::{beside, sync_folder};
+use super::files::{Place, beside, sync_folder};
 use super::reader::LedgerReader;
 
 /// Why there is no backup. The ledger itself is as it was.
@@ -97,8 +97,8 @@ impl LedgerReader {
             let backup = Backup::new(&self.conn, &mut target).map_err(copy)?;
             // All pages in one step: in smaller ones, each write of the daemon would start the copy anew.
             if backup.step(-1).map_err(copy)? != StepResult::Done {
-                let (path, doing) = (self.path.clone(), "copy it");
-                return Err(LedgerError::Locked { path, doing }.into());
+                let failed = Place::new(&self.path, "copy it").failed("");
+                return Err(LedgerError::Locked(failed).into());
             }
         }
         // The copy is one plain file, without a log beside it; opened as a ledger, it gets its log again.

@@ -5,6 +5,21 @@ use std::path::{Path, PathBuf};
 use rusqlite::ffi;
 use thiserror::Error;
 
+use crate::quantity::said;
+
+/// What could not be done with a file, and why.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Failed {
+    pub path: PathBuf,
+    /// As it follows "could not".
+    pub doing: &'static str,
+    pub why: String,
+}
+
+said! {
+    Failed: it => "{}: could not {}", it.path.display(), it.doing;
+}
+
 /// Why the ledger could not do what it was asked. Every kind means: no new dose is given on the strength of it.
 ///
 /// `doing` completes the words "could not": `open it`, `write the dose intent`. `why` is the database's or the system's own word.
@@ -12,40 +27,24 @@ use thiserror::Error;
 pub enum LedgerError {
     /// No room on the file system.
     #[error(
-        "{}: could not {doing}: the disk is full ({why}); nothing is dosed until there is room: remove what is not needed on that file system, the daemon then goes on by itself",
-        .path.display()
+        "{0}: the disk is full ({why}); nothing is dosed until there is room: remove what is not needed on that file system, the daemon then goes on by itself", why = .0.why
     )]
-    DiskFull {
-        path: PathBuf,
-        doing: &'static str,
-        why: String,
-    },
+    DiskFull(Failed),
     /// The file or its file system cannot be written.
     #[error(
-        "{}: could not {doing}: it cannot be written ({why}); nothing is dosed; look at the owner and mode of the state folder, and whether the file system turned read-only after card errors (`dmesg`)",
-        .path.display()
+        "{0}: it cannot be written ({why}); nothing is dosed; look at the owner and mode of the state folder, and whether the file system turned read-only after card errors (`dmesg`)", why = .0.why
     )]
-    ReadOnly {
-        path: PathBuf,
-        doing: &'static str,
-        why: String,
-    },
+    ReadOnly(Failed),
     /// Another program held the lock for longer than 5 s.
     #[error(
-        "{}: could not {doing}: another program has held it locked for more than 5 s; nothing is dosed; close the program that has the ledger open for writing",
-        .path.display()
+        "{0}: another program has held it locked for more than 5 s; nothing is dosed; close the program that has the ledger open for writing"
     )]
-    Locked { path: PathBuf, doing: &'static str },
+    Locked(Failed),
     /// Not readable as a ledger any more. Left exactly as it is.
     #[error(
-        "{}: could not {doing}: it is damaged ({why}); nothing is dosed, and the file is left as it is; stop the daemon, move the file and those named like it with -wal and -shm away (keep them), and put a copy made with `dosewright ledger backup` in its place",
-        .path.display()
+        "{0}: it is damaged ({why}); nothing is dosed, and the file is left as it is; stop the daemon, move the file and those named like it with -wal and -shm away (keep them), and put a copy made with `dosewright ledger backup` in its place", why = .0.why
     )]
-    Damaged {
-        path: PathBuf,
-        doing: &'static str,
-        why: String,
-    },
+    Damaged(Failed),
     /// A file of something else.
     #[error(
         "{}: is not a dosewright ledger ({why}); nothing is dosed, and the file is left as it is; move it away or use another --state folder",
@@ -102,64 +101,50 @@ pub enum LedgerError {
         expected: String,
     },
     /// The books do not allow this row: it contradicts one that is there. Writing it again would not help.
-    #[error("{}: refused to {doing}: {why}; nothing is dosed for it", .path.display())]
-    Conflict {
-        path: PathBuf,
-        doing: &'static str,
-        /// Which rule of the books.
-        why: String,
-    },
+    #[error(
+        "{path}: refused to {doing}: {why}; nothing is dosed for it", path = .0.path.display(), doing = .0.doing, why = .0.why
+    )]
+    Conflict(Failed),
     /// Opened only for reading, and not let in. Says nothing about the daemon, which has rights of its own.
     #[error(
-        "{}: could not {doing}: {why}; the ledger belongs to the daemon's user and group: join that group, or read it with sudo",
-        .path.display()
+        "{0}: {why}; the ledger belongs to the daemon's user and group: join that group, or read it with sudo", why = .0.why
     )]
-    Unreadable {
-        path: PathBuf,
-        doing: &'static str,
-        why: String,
-    },
+    Unreadable(Failed),
     /// The disk or the file system failed.
     #[error(
-        "{}: could not {doing}: {why}; nothing is dosed; look at the card or disk (`dmesg`) and at the state folder",
-        .path.display()
+        "{0}: {why}; nothing is dosed; look at the card or disk (`dmesg`) and at the state folder", why = .0.why
     )]
-    Io {
-        path: PathBuf,
-        doing: &'static str,
-        why: String,
-    },
+    Io(Failed),
     /// Anything else the database said.
-    #[error("{}: could not {doing}: {why}; nothing is dosed", .path.display())]
-    Other {
-        path: PathBuf,
-        doing: &'static str,
-        why: String,
-    },
+    #[error(
+        "{0}: {why}; nothing is dosed", why = .0.why
+    )]
+    Other(Failed),
 }
 
 impl LedgerError {
     /// From the database's error.
     pub(super) fn sqlite(path: &Path, doing: &'static str, error: &rusqlite::Error) -> Self {
         let (path, why) = (path.to_path_buf(), error.to_string());
+        let failed = Failed { path, doing, why };
         let Some(code) = error.sqlite_error_code() else {
             // Not from SQLite itself: a value in a row that no ledger of this schema holds.
-            return Self::Damaged { path, doing, why };
+            return Self::Damaged(failed);
         };
         if code == ffi::ErrorCode::DiskFull {
-            Self::DiskFull { path, doing, why }
+            Self::DiskFull(failed)
         } else if code == ffi::ErrorCode::ReadOnly || code == ffi::ErrorCode::PermissionDenied {
-            Self::ReadOnly { path, doing, why }
+            Self::ReadOnly(failed)
         } else if code == ffi::ErrorCode::DatabaseBusy || code == ffi::ErrorCode::DatabaseLocked {
-            Self::Locked { path, doing }
+            Self::Locked(failed)
         } else if code == ffi::ErrorCode::DatabaseCorrupt || code == ffi::ErrorCode::NotADatabase {
-            Self::Damaged { path, doing, why }
+            Self::Damaged(failed)
         } else if code == ffi::ErrorCode::ConstraintViolation {
-            Self::Conflict { path, doing, why }
+            Self::Conflict(failed)
         } else if code == ffi::ErrorCode::SystemIoFailure || code == ffi::ErrorCode::CannotOpen {
-            Self::Io { path, doing, why }
+            Self::Io(failed)
         } else {
-            Self::Other { path, doing, why }
+            Self::Other(failed)
         }
     }
 
@@ -167,37 +152,19 @@ impl LedgerError {
     pub(super) fn io(path: &Path, doing: &'static str, error: &std::io::Error) -> Self {
         use std::io::ErrorKind;
         let (path, why) = (path.to_path_buf(), error.to_string());
+        let failed = Failed { path, doing, why };
         let kind = error.kind();
         if kind == ErrorKind::StorageFull || kind == ErrorKind::QuotaExceeded {
-            Self::DiskFull { path, doing, why }
+            Self::DiskFull(failed)
         } else if kind == ErrorKind::ReadOnlyFilesystem || kind == ErrorKind::PermissionDenied {
-            Self::ReadOnly { path, doing, why }
+            Self::ReadOnly(failed)
         } else {
-            Self::Io { path, doing, why }
+            Self::Io(failed)
         }
     }
 
     /// Whether the same write may succeed later, when the disk has recovered. A [`Self::Conflict`] never will.
     pub fn may_recover(&self) -> bool {
         !matches!(self, Self::Conflict { .. })
-    }
-
-    /// Short stable code, for programs.
-    pub fn code(&self) -> &'static str {
-        match self {
-            Self::DiskFull { .. } => "ledger-disk-full",
-            Self::ReadOnly { .. } => "ledger-read-only",
-            Self::Locked { .. } => "ledger-locked",
-            Self::Damaged { .. } => "ledger-damaged",
-            Self::Foreign { .. } => "ledger-foreign",
-            Self::OtherSchema { .. } => "ledger-other-schema",
-            Self::OtherTimeline { .. } => "ledger-other-timeline",
-            Self::Absent { .. } => "ledger-absent",
-            Self::OtherInstallation { .. } => "ledger-other-installation",
-            Self::Conflict { .. } => "ledger-conflict",
-            Self::Unreadable { .. } => "ledger-unreadable",
-            Self::Io { .. } => "ledger-io",
-            Self::Other { .. } => "ledger-other",
-        }
     }
 }

@@ -5,7 +5,7 @@ use std::io::Read;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use super::error::LedgerError;
+use super::error::{Failed, LedgerError};
 use super::schema;
 
 /// A path and an action, for errors.
@@ -36,20 +36,20 @@ impl<'a> Place<'a> {
         LedgerError::io(self.path, self.doing, &error)
     }
 
-    pub(super) fn conflict(self, why: impl Into<String>) -> LedgerError {
-        LedgerError::Conflict {
+    pub(super) fn failed(self, why: impl Into<String>) -> Failed {
+        Failed {
             path: self.path.to_path_buf(),
             doing: self.doing,
             why: why.into(),
         }
     }
 
+    pub(super) fn conflict(self, why: impl Into<String>) -> LedgerError {
+        LedgerError::Conflict(self.failed(why))
+    }
+
     pub(super) fn damaged(self, why: impl Into<String>) -> LedgerError {
-        LedgerError::Damaged {
-            path: self.path.to_path_buf(),
-            doing: self.doing,
-            why: why.into(),
-        }
+        LedgerError::Damaged(self.failed(why))
     }
 }
 

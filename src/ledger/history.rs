@@ -47,15 +47,6 @@ impl Ledger {
         };
         past.read(now).map_err(|e| place.sql(e))
     }
-
-    /// Newest wall time of any entry, written with a trusted clock; where virtual time goes on from.
-    ///
-    /// # Errors
-    /// Any [`LedgerError`].
-    pub fn newest_wall(&self) -> Result<Option<Timestamp>, LedgerError> {
-        let place = Place::new(&self.path, "read its newest entry");
-        newest_wall(&self.conn).map_err(|e| place.sql(e))
-    }
 }
 
 /// What a start would know now, beside whatever writes.

@@ -37,7 +37,7 @@ mod write;
 
 pub use backup::BackupError;
 pub use check::{CheckReport, Mistake};
-pub use error::LedgerError;
+pub use error::{Failed, LedgerError};
 pub use history::Present;
 pub use look::{DoseToCheck, EndedDose, StoredSession};
 pub use mark::put_in_doubt;
@@ -47,7 +47,7 @@ pub use reserve::RESERVE_BYTES;
 pub use restore::{RestoreError, Restored, restore};
 pub use rows::{ExportError, Filter, Row, Table};
 pub use schema::APPLICATION_ID;
-pub use thread::{LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable, Request};
+pub use thread::{LedgerHandle, LedgerReport, LedgerThread, LedgerUnavailable};
 
 #[cfg(test)]
 mod tests;

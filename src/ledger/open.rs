@@ -114,12 +114,8 @@ impl Ledger {
         conn.busy_timeout(BUSY_WAIT).map_err(|e| place.sql(e))?;
         check_identity(&conn, &path)?;
         if conn.is_readonly("main").map_err(|e| place.sql(e))? {
-            let (path, why) = (path.clone(), "the file may only be read".to_owned());
-            return Err(LedgerError::ReadOnly {
-                path,
-                doing: place.doing,
-                why,
-            });
+            let failed = place.failed("the file may only be read");
+            return Err(LedgerError::ReadOnly(failed));
         }
         set_pragmas(&conn, &path)?;
         let installation = check_meta(&conn, &path, open_as)?;
@@ -316,14 +312,10 @@ fn set_pragmas(conn: &Connection, path: &Path) -> Result<(), LedgerError> {
         return Ok(());
     }
     let (journal, synchronous, foreign_keys) = in_force;
-    Err(LedgerError::Other {
-        path: path.to_path_buf(),
-        doing: place.doing,
-        why: format!(
+    Err(LedgerError::Other(place.failed(format!(
             "journal_mode is {journal}, synchronous {synchronous}, foreign_keys {foreign_keys} where wal, 2 and 1 are needed; \
              this file system may not keep what is written through a power cut"
-        ),
-    })
+        ))))
 }
 
 const fn timeline_text(timeline: Timeline) -> &'static str {

@@ -28,9 +28,7 @@ impl Ledger {
 /// A reader that is not let in says nothing about the daemon, which has its own rights.
 fn for_a_reader(error: LedgerError) -> LedgerError {
     match error {
-        LedgerError::ReadOnly { path, doing, why } | LedgerError::Io { path, doing, why } => {
-            LedgerError::Unreadable { path, doing, why }
-        }
+        LedgerError::ReadOnly(failed) | LedgerError::Io(failed) => LedgerError::Unreadable(failed),
         other @ (LedgerError::DiskFull { .. }
         | LedgerError::Locked { .. }
         | LedgerError::Damaged { .. }
@@ -110,11 +108,6 @@ fn uri(path: &Path) -> String {
 }
 
 impl LedgerReader {
-    /// Where the ledger is.
-    pub fn path(&self) -> &Path {
-        &self.path
-    }
-
     /// The installation's id.
     ///
     /// # Errors

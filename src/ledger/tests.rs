@@ -15,7 +15,7 @@ use crate::record::{
     Bench, BenchStep, Carried, Code, Course, CourseState, Departure, Destination, DoseEnd, DoseId,
     DoseKind, Ends, Entry, Forgotten, Intent, Note, Outcome, Refill, Stamp, Who,
 };
-use crate::shell::{FoundMark, Mark, Recorded};
+use crate::shell::{FoundMark, Mark, Recorded, Write};
 
 fn at(ms: i64) -> Stamp {
     Stamp {
@@ -174,7 +174,7 @@ fn entries_that_a_full_database_does_not_take_wait_and_are_written_in_order() {
     limit_pages(&keeper.ledger, 1);
     assert!(
         keeper
-            .answer(Request::Entries(vec![large_note()]))
+            .answer(Write::Entries(vec![large_note()]))
             .is_continue()
     );
     assert!(matches!(
@@ -182,19 +182,19 @@ fn entries_that_a_full_database_does_not_take_wait_and_are_written_in_order() {
         Ok(LedgerReport::EntryFailed { kept: true, .. })
     ));
     assert!(matches!(reports.try_recv(), Ok(LedgerReport::Fault { .. })));
-    assert!(keeper.answer(Request::Intent(intent(1))).is_continue());
+    assert!(keeper.answer(Write::Intent(intent(1))).is_continue());
     assert!(matches!(
         reports.try_recv(),
         Ok(LedgerReport::IntentFailed { .. })
     ));
     assert!(matches!(reports.try_recv(), Ok(LedgerReport::Fault { .. })));
-    assert!(keeper.answer(Request::Probe(at(5))).is_continue());
+    assert!(keeper.answer(Write::Probe(at(5))).is_continue());
     assert!(matches!(reports.try_recv(), Ok(LedgerReport::Fault { .. })));
     limit_pages(&keeper.ledger, 1_000_000);
-    assert!(keeper.answer(Request::Probe(at(6))).is_continue());
+    assert!(keeper.answer(Write::Probe(at(6))).is_continue());
     assert!(matches!(reports.try_recv(), Ok(LedgerReport::EntryStored)));
     assert!(matches!(reports.try_recv(), Ok(LedgerReport::Healthy)));
-    assert!(keeper.answer(Request::Intent(intent(1))).is_continue());
+    assert!(keeper.answer(Write::Intent(intent(1))).is_continue());
     assert!(matches!(
         reports.try_recv(),
         Ok(LedgerReport::IntentStored(DoseId(1)))
@@ -213,7 +213,7 @@ fn a_database_that_may_only_be_read_keeps_the_outcome_until_it_may_be_written() 
         .conn
         .pragma_update(None, "query_only", true)
         .unwrap();
-    assert!(keeper.answer(Request::Outcome(outcome(1))).is_continue());
+    assert!(keeper.answer(Write::Outcome(outcome(1))).is_continue());
     let failed = reports.try_recv().unwrap();
     assert!(
         matches!(
@@ -232,7 +232,7 @@ fn a_database_that_may_only_be_read_keeps_the_outcome_until_it_may_be_written() 
         .conn
         .pragma_update(None, "query_only", false)
         .unwrap();
-    assert!(keeper.answer(Request::Probe(at(20_000))).is_continue());
+    assert!(keeper.answer(Write::Probe(at(20_000))).is_continue());
     assert!(matches!(
         reports.try_recv(),
         Ok(LedgerReport::OutcomeStored(DoseId(1)))

@@ -11,28 +11,15 @@ use std::thread::JoinHandle;
 use thiserror::Error;
 
 use super::error::LedgerError;
+use super::files::Place;
 use super::open::Ledger;
 use crate::record::{DoseId, Entry, Intent, Outcome, Stamp};
+use crate::shell::Write;
 
 /// Requests that may wait for the thread.
 const WAITING_MAX: usize = 256;
 /// Writes kept in memory while the disk fails: a year of hourly events, or a day of the busiest plan.
 const KEPT_MAX: usize = 8_192;
-
-/// What the ledger's thread is asked.
-#[derive(Debug, Clone)]
-pub enum Request {
-    /// Write an intent; answered by `IntentStored` or `IntentFailed`.
-    Intent(Intent),
-    /// Write an outcome; answered by `OutcomeStored` or `OutcomeFailed`, the latter perhaps followed by the former.
-    Outcome(Outcome),
-    /// Write entries that belong together, all or none; answered by `EntryStored` or `EntryFailed`.
-    Entries(Vec<Entry>),
-    /// Prove that the ledger works, writing down that the daemon was alive then; answered by `Healthy` or `Fault`.
-    Probe(Stamp),
-    /// Write what is waiting, close and end.
-    Stop,
-}
 
 /// What the ledger's thread reports.
 #[derive(Debug, Clone)]
@@ -85,7 +72,7 @@ pub struct LedgerThread;
 /// The way to the thread.
 #[derive(Debug)]
 pub struct LedgerHandle {
-    requests: SyncSender<Request>,
+    requests: SyncSender<Option<Write>>,
     thread: JoinHandle<()>,
 }
 
@@ -94,9 +81,9 @@ impl LedgerHandle {
     ///
     /// # Errors
     /// [`LedgerUnavailable`]: the request was not taken, which must be treated as a ledger that cannot be written.
-    pub fn send(&self, request: Request) -> Result<(), LedgerUnavailable> {
+    pub fn send(&self, write: impl Into<Option<Write>>) -> Result<(), LedgerUnavailable> {
         self.requests
-            .try_send(request)
+            .try_send(write.into())
             .map_err(|error| match error {
                 TrySendError::Full(_) => LedgerUnavailable::Behind,
                 TrySendError::Disconnected(_) => LedgerUnavailable::Ended,
@@ -172,7 +159,7 @@ impl<'a> Keeper<'a> {
         }
     }
 
-    fn serve(mut self, inbox: &Receiver<Request>) {
+    fn serve(mut self, inbox: &Receiver<Option<Write>>) {
         while let Ok(request) = inbox.recv() {
             if self.answer(request).is_break() {
                 break;
@@ -183,13 +170,13 @@ impl<'a> Keeper<'a> {
         }
     }
 
-    pub(super) fn answer(&mut self, request: Request) -> ControlFlow<()> {
-        match request {
-            Request::Intent(intent) => self.intent(&intent),
-            Request::Outcome(outcome) => self.write(Kept::Outcome(outcome)),
-            Request::Entries(entries) => self.write(Kept::Entries(entries)),
-            Request::Probe(at) => self.probe(at),
-            Request::Stop => return ControlFlow::Break(()),
+    pub(super) fn answer(&mut self, write: impl Into<Option<Write>>) -> ControlFlow<()> {
+        match write.into() {
+            Some(Write::Intent(intent)) => self.intent(&intent),
+            Some(Write::Outcome(outcome)) => self.write(Kept::Outcome(outcome)),
+            Some(Write::Entries(entries)) => self.write(Kept::Entries(entries)),
+            Some(Write::Probe(at)) => self.probe(at),
+            None => return ControlFlow::Break(()),
         }
         ControlFlow::Continue(())
     }
@@ -286,13 +273,8 @@ impl<'a> Keeper<'a> {
     }
 
     fn waiting(&self, doing: &'static str) -> LedgerError {
-        LedgerError::Other {
-            path: self.ledger.path().to_path_buf(),
-            doing,
-            why: format!(
-                "{} earlier writes wait for the disk to recover",
-                self.kept.len()
-            ),
-        }
+        let kept = self.kept.len();
+        let why = format!("{kept} earlier writes wait for the disk to recover");
+        LedgerError::Other(Place::new(self.ledger.path(), doing).failed(why))
     }
 }

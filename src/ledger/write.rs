@@ -201,14 +201,14 @@ impl Ledger {
 /// Says which slot it was, where the database only knows that a rule was broken.
 fn name_the_slot(error: LedgerError, intent: &Intent) -> LedgerError {
     match (error, &intent.slot) {
-        (LedgerError::Conflict { path, doing, why }, Some(slot)) => LedgerError::Conflict {
-            path,
-            doing,
-            why: format!(
+        (LedgerError::Conflict(mut failed), Some(slot)) => {
+            let why = failed.why;
+            failed.why = format!(
                 "slot {} {} s of line {} is dosed or settled already, or the row breaks a rule of the books ({why})",
                 slot.date, slot.number, slot.line
-            ),
-        },
+            );
+            LedgerError::Conflict(failed)
+        }
         (error, _) => error,
     }
 }

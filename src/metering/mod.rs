@@ -23,9 +23,7 @@ mod wear;
 mod weighed;
 
 pub use accuracy::{
-    API675_LINEARITY_PERCENT, API675_REPEATABILITY_PERCENT, API675_STEADY_STATE_PERCENT,
-    API675_TURNDOWN, DeliveryStats, Linearity, repeatability_percent, steady_state_percent,
-    turndown,
+    API675_LINEARITY_PERCENT, API675_STEADY_STATE_PERCENT, Linearity, steady_state_percent,
 };
 pub use calibration::{Calibration, CalibrationError};
 pub use dose::{MeteredDose, MeteringLimits};
@@ -34,9 +32,7 @@ pub use plausible::{DOUBTFUL_PERCENT, IMPOSSIBLE_FACTOR, ImpossibleRate, doubt_r
 pub use refit::{Coverage, OnRecord};
 pub use refusal::{CalibrationRefusal, DoseRefusal, NoRefit, Uncovered};
 pub use runs::{LengthStats, REPEATS, Run, SuspectRun, lengths_around};
-pub use trumpet::{
-    DOSING_WINDOWS, IEC_SAMPLE, IEC_WINDOWS, Sample, Trumpet, TrumpetPoint, TrumpetRefusal,
-};
+pub use trumpet::{Sample, Trumpet, TrumpetPoint, TrumpetRefusal};
 pub use verify::{Drift, NotYet, Outcome, Verification, VerificationError};
 pub use water::{Air, Liquid, WeighingError, water_density};
 pub use wear::{Comparison, TubeVerdict, WEAR_PERCENT};

@@ -3,9 +3,7 @@
 //! Terms: a *length* is a group of runs of about the same time (within 5 % or 50 ms, since measured on-times differ
 //! a little); its *bend* is how far its mean lies off the fitted line, in per cent: a systematic error.
 
-use std::fmt;
-
-use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64};
+use crate::quantity::{FlowRate, Millis, Volume, f64_from_i64, f64_from_usize, i64_from_f64, said};
 use crate::statistics::{Line, t_probability_two_sided};
 
 /// How often each length is run when nobody says otherwise. Ours: from five the scatter of a length is known well enough that limits are not
@@ -169,12 +167,7 @@ impl SuspectRun {
     }
 }
 
-impl fmt::Display for SuspectRun {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "run {} ({}, {}) looks wrong, the others say {:.3} mL: repeat it",
-            self.number, self.run.on_time, self.run.volume, self.expected_ml
-        )
-    }
+said! {
+    SuspectRun: it => "run {} ({}, {}) looks wrong, the others say {:.3} mL: repeat it",
+        it.number, it.run.on_time, it.run.volume, it.expected_ml;
 }

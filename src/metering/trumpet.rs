@@ -59,24 +59,6 @@ pub enum TrumpetRefusal {
     },
 }
 
-/// Sample interval of the IEC manner, 0.5 min.
-pub const IEC_SAMPLE: Millis = Millis::from_secs(30);
-/// Windows of the IEC manner: 2, 5, 11, 19, 31 min.
-pub const IEC_WINDOWS: [Millis; 5] = [
-    Millis::from_mins(2),
-    Millis::from_mins(5),
-    Millis::from_mins(11),
-    Millis::from_mins(19),
-    Millis::from_mins(31),
-];
-/// Windows that matter for dosing, over logged doses against the plan: 1 h, 4 h, 24 h, 7 d.
-pub const DOSING_WINDOWS: [Millis; 4] = [
-    Millis::from_mins(60),
-    Millis::from_mins(240),
-    Millis::DAY,
-    Millis::from_mins(10_080),
-];
-
 impl Trumpet {
     /// The curve of `samples`, each `sample` long, for the given windows.
     ///
@@ -144,6 +126,9 @@ fn error_percent(window: &[Sample]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Sample interval of the IEC manner, 0.5 min.
+    const IEC_SAMPLE: Millis = Millis::from_secs(30);
     use proptest::prelude::*;
 
     /// Row a5.trumpet.data: uL in each of 20 samples of 0.5 min at 60 mL/h, that is 500 uL a sample (made up).

@@ -37,9 +37,6 @@ pub enum VerificationError {
 }
 
 impl Verification {
-    /// Tolerance when the owner sets none, % (common practice, no source).
-    pub const TOLERANCE_PERCENT: f64 = 5.0;
-
     /// Error in % of what was asked for.
     ///
     /// # Errors

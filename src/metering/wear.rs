@@ -7,7 +7,7 @@ use std::fmt;
 
 use super::calibration::Calibration;
 use super::fit::CalibrationFit;
-use crate::quantity::{FlowRate, Volume, f64_from_i64};
+use crate::quantity::{FlowRate, Volume};
 
 /// Change of rate from which a word is said, % (common practice, no source).
 pub const WEAR_PERCENT: f64 = 5.0;
@@ -61,17 +61,6 @@ impl CalibrationFit {
             beyond_scatter: !(low..=high).contains(&before.rate()),
             verdict,
         }
-    }
-
-    /// By how much doses of `volume` that were timed by the earlier calibration were really off, % (negative: short),
-    /// if the new calibration was true all along. `None` when the earlier one could not meter it.
-    pub fn error_of_doses_before(&self, before: &Calibration, volume: Volume) -> Option<f64> {
-        let on_time = before.run_time(volume).ok()?;
-        let really = self.calibration().volume(on_time);
-        (volume > Volume::ZERO).then(|| {
-            100.0 * f64_from_i64(really.saturating_sub(volume).as_ul())
-                / f64_from_i64(volume.as_ul())
-        })
     }
 }
 

@@ -196,9 +196,7 @@ impl Desk {
         if !self.may_answer(now) {
             return Outcome::Silent;
         }
-        let answer = Ok(Answer::Done {
-            text: text.to_owned(),
-        });
+        let answer = Ok(Answer::done(text));
         Outcome::Reply(self.reply(RemoteKind::Hold, id, &answer))
     }
 
@@ -484,9 +482,7 @@ mod tests {
         }
 
         fn finish(&mut self, waiting: Waiting) -> Value {
-            let answer = Ok(Answer::Done {
-                text: "done".to_owned(),
-            });
+            let answer = Ok(Answer::done("done"));
             let Waiting {
                 kind,
                 id,

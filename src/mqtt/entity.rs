@@ -2,17 +2,13 @@
 
 use serde_json::{Map, Value, json};
 
-/// Where [`ALLOWED`] comes from.
-pub const TABLE_SOURCE: &str = "homeassistant 2026.11.0 and 2026.2.3, run against a broker on 2026-11-25: these combinations \
-     were taken without a warning; others were refused or warned about";
-
-/// A combination of platform, device class, state class and unit that hubs accept. Units are case-sensitive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Allowed {
-    pub platform: &'static str,
-    pub device_class: Option<&'static str>,
-    pub state_class: Option<&'static str>,
-    pub unit: Option<&'static str>,
+/// A combination of platform, device class, state class and unit that hubs accept (`tests/mqtt/shapes.rs`). Units are case-sensitive.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Allowed {
+    platform: &'static str,
+    device_class: Option<&'static str>,
+    state_class: Option<&'static str>,
+    pub(super) unit: Option<&'static str>,
 }
 
 const fn sensor(
@@ -67,25 +63,6 @@ pub(super) const BUTTON: Allowed = Allowed {
     state_class: None,
     unit: None,
 };
-
-/// All combinations that are used.
-pub const ALLOWED: [Allowed; 15] = [
-    VOLUME_INCREASING,
-    STORAGE,
-    DAYS,
-    PLAIN_ML,
-    RATE,
-    DKH,
-    MG_PER_L,
-    INSTANT,
-    WORDS,
-    TEXT,
-    PROBLEM,
-    SAFETY,
-    RUNNING,
-    PLAIN_BINARY,
-    BUTTON,
-];
 
 /// One entity as it will be described to hubs.
 #[derive(Debug, Clone)]

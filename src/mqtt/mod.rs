@@ -38,7 +38,6 @@ pub use check::{Finding, Report, Verdict, check};
 pub use client::{Running, spawn};
 pub use credentials::{Credentials, CredentialsError};
 pub use discovery::description;
-pub use entity::{ALLOWED, Allowed, TABLE_SOURCE};
 pub use health::Health;
 pub use payload::{EventLine, messages};
 pub use schema::schema;

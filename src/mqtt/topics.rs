@@ -66,7 +66,7 @@ impl Topics {
     pub fn command_kind(&self, topic: &str) -> Option<RemoteKind> {
         let rest = topic.strip_prefix(self.tree.as_str())?;
         let name = rest.strip_prefix("/cmd/")?;
-        RemoteKind::ALL.into_iter().find(|k| k.as_str() == name)
+        RemoteKind::from_word(name)
     }
 
     /// Families of state topics whose members come and go with the configuration, as subscription filters.

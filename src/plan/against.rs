@@ -122,14 +122,9 @@ fn check_filled(controller: &Arc<Controller>, plan: &Plan) -> (Plan, Vec<Finding
 
 /// The busiest hour of a plan by its own volumes, on days of 24 hours.
 pub fn busiest_hour(controller: &Controller, plan: &Plan) -> BusiestHour {
-    let (controller, plan) = (Arc::new(controller.clone()), Arc::new(plan.clone()));
-    let mut schedule = Schedule::new(Arc::clone(&controller), Arc::clone(&plan));
-    BusiestHour::around(
-        &controller,
-        &mut schedule,
-        PLACED_FROM,
-        &plan_daily_volumes(&plan),
-    )
+    let mut schedule = Schedule::new(controller.clone().into(), plan);
+    let daily = plan_daily_volumes(plan);
+    BusiestHour::around(controller, &mut schedule, PLACED_FROM, &daily)
 }
 
 struct Against<'a> {

@@ -74,7 +74,7 @@ pub fn placement_report(
     plan: &Arc<Plan>,
     from: Date,
 ) -> PlacementReport {
-    let mut schedule = Schedule::new(Arc::clone(controller), Arc::clone(plan));
+    let mut schedule = Schedule::new(Arc::clone(controller), plan);
     let lines = schedule.layout().lines.iter();
     let mut report = PlacementReport {
         errors: schedule.layout().broken.clone(),

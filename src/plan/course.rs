@@ -3,7 +3,6 @@
 //! Checked here so that a course is refused before it begins instead of slot by slot; the guard counts every dose all the same.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 use jiff::Span;
 use jiff::civil::Date;
@@ -110,7 +109,7 @@ impl Outlook<'_> {
         if !of_lines && of_water.all(|l| l.max_rise_per_hour.is_none()) {
             return Ok(());
         }
-        let mut schedule = Schedule::new(Arc::new(controller), Arc::new(plan));
+        let mut schedule = Schedule::new(controller.into(), &plan);
         let mut before = Vec::new();
         for (day, daily) in (0..).zip(&self.days) {
             let date = self.today.checked_add(Span::new().days(i64::from(day)));

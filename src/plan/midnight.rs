@@ -5,7 +5,6 @@
 //! the middle; here it is seen before anything begins.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::sync::Arc;
 
 use jiff::civil::Date;
 use jiff::{Span, Timestamp};
@@ -40,7 +39,7 @@ pub fn across_midnights(
     plan: &Plan,
     (today, days): (Date, &[DailyVolumes]),
 ) -> Vec<Crossing> {
-    let mut schedule = Schedule::new(Arc::new(controller.clone()), Arc::new(plan.clone()));
+    let mut schedule = Schedule::new(controller.clone().into(), plan);
     let strengths = Strengths::of(controller);
     let mut before: Vec<(Timestamp, Vec<f64>)> = Vec::new();
     let mut crossings = Vec::new();

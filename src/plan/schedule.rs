@@ -18,7 +18,6 @@ use crate::quantity::{Name, Volume};
 #[derive(Debug, Clone)]
 pub struct Schedule {
     controller: Arc<Controller>,
-    plan: Arc<Plan>,
     layout: Layout,
     /// Placed days, the latest used last.
     kept: VecDeque<(Date, Arc<PlacedDay>)>,
@@ -39,20 +38,14 @@ impl Schedule {
     pub const COUNT_DAYS_MAX: i64 = 14;
 
     /// A schedule of a checked plan.
-    pub fn new(controller: Arc<Controller>, plan: Arc<Plan>) -> Self {
-        let layout = Layout::new(&controller, &plan);
+    pub fn new(controller: Arc<Controller>, plan: &Plan) -> Self {
+        let layout = Layout::new(&controller, plan);
         Self {
             controller,
-            plan,
             layout,
             kept: VecDeque::new(),
             made: (DailyVolumes::new(), BTreeMap::new()),
         }
-    }
-
-    /// The plan it was made of.
-    pub fn plan(&self) -> &Arc<Plan> {
-        &self.plan
     }
 
     /// The plan's own daily volumes, before any limit.

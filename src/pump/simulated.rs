@@ -12,12 +12,8 @@ use crate::quantity::{Millis, Volume, f64_from_i64, i64_from_f64};
 pub enum Trouble {
     #[default]
     None,
-    /// Does not switch on: reads as off.
-    StuckOff,
     /// Does not switch off the next so many times: reads as on.
     RunsOn(u32),
-    /// The driver fails when switched on.
-    FailsOn,
 }
 
 /// What a simulated head did: its edges, and what would have flowed.
@@ -107,16 +103,6 @@ fn draw(run: i64) -> f64 {
 impl Output for SimulatedOutput {
     fn set_on(&mut self) -> Result<(), PumpError> {
         let mut inner = self.trace.lock();
-        match inner.trouble {
-            Trouble::FailsOn => {
-                return Err(PumpError::Write {
-                    to: "on",
-                    why: "simulated failure".to_owned(),
-                });
-            }
-            Trouble::StuckOff => return Ok(()),
-            Trouble::None | Trouble::RunsOn(_) => {}
-        }
         if !inner.on {
             inner.on = true;
             inner.on_since_us = elapsed_us();

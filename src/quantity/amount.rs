@@ -3,8 +3,6 @@
 //! All are finite by construction of the parsers and the config check; arithmetic that could leave the finite range
 //! is checked where its result is used.
 
-use std::fmt;
-
 /// meq/L of alkalinity in one German degree: 1 dKH is 10 mg/L of CaO, each mole of which takes up two moles of acid.
 ///
 /// Computed as 20 / M(CaO) with M(CaO) = 56.077 g/mol (standard atomic weights 2021, IUPAC/CIAAW: Ca 40.078, O 15.999).
@@ -13,20 +11,60 @@ pub const MEQ_PER_DKH: f64 = 20.0 / 56.077;
 /// mg/L as CaCO3 in 1 meq/L: M(CaCO3) / 2, M(CaCO3) = 100.086 g/mol (standard atomic weights 2021, IUPAC/CIAAW).
 pub const MG_CACO3_PER_MEQ: f64 = 100.086 / 2.0;
 
-/// Alkalinity, or a change of it. Kept and written in dKH, the unit that people read, so that what is written reads back as itself.
-#[derive(Clone, Copy, PartialEq, PartialOrd, Default)]
-pub struct Alkalinity(f64);
+/// A number with a unit: made of it, read as it, and printed, for people and for debugging.
+macro_rules! measured {
+    ($($(#[$about:meta])* $kind:ident: $from:ident, $to:ident, $exact:literal, $shown:expr;)*) => {$(
+        $(#[$about])*
+        #[derive(Clone, Copy, PartialEq, PartialOrd, Default)]
+        pub struct $kind(f64);
+
+        impl $kind {
+            pub const fn $from(value: f64) -> Self {
+                Self(value)
+            }
+
+            pub const fn $to(self) -> f64 {
+                self.0
+            }
+        }
+
+        impl std::fmt::Display for $kind {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                let shown: fn(f64) -> String = $shown;
+                f.pad(&shown(self.0))
+            }
+        }
+
+        impl std::fmt::Debug for $kind {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                write!(f, $exact, self.0)
+            }
+        }
+    )*};
+}
+
+pub(crate) use measured;
+
+measured! {
+    /// Alkalinity, or a change of it. Kept and written in dKH, the unit that people read, so that what is written reads back as itself.
+    Alkalinity: from_dkh, as_dkh, "{} dKH", |v| format!("{v:.2} dKH");
+    /// Concentration, or a change of it, in mg/L (not mg/kg: at salinity 35 and 25 C these differ by 2.3 %).
+    Concentration: from_mg_per_l, as_mg_per_l, "{} mg/L", |v| match v.abs() {
+        size if size >= 10.0 || v == 0.0 => format!("{v:.1} mg/L"),
+        size if size >= 0.1 => format!("{v:.3} mg/L"),
+        _ => format!("{v:.5} mg/L"),
+    };
+    /// What a pump head moves, in mL/min.
+    FlowRate: from_ml_per_min, as_ml_per_min, "{} mL/min", |v| format!("{v:.2} mL/min");
+    /// Net water volume of the system in litres.
+    TankVolume: from_litres, as_litres, "{} L", |v| format!("{v:.1} L");
+}
 
 impl Alkalinity {
     pub const ZERO: Self = Self(0.0);
 
     pub const fn from_meq_per_l(value: f64) -> Self {
         Self(value / MEQ_PER_DKH)
-    }
-
-    /// From German degrees of carbonate hardness.
-    pub const fn from_dkh(value: f64) -> Self {
-        Self(value)
     }
 
     /// From mg/L expressed as CaCO3.
@@ -36,10 +74,6 @@ impl Alkalinity {
 
     pub const fn as_meq_per_l(self) -> f64 {
         self.0 * MEQ_PER_DKH
-    }
-
-    pub const fn as_dkh(self) -> f64 {
-        self.0
     }
 
     pub const fn as_mg_per_l_caco3(self) -> f64 {
@@ -68,106 +102,10 @@ impl Alkalinity {
     }
 }
 
-impl fmt::Display for Alkalinity {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(&format!("{:.2} dKH", self.as_dkh()))
-    }
-}
-
-impl fmt::Debug for Alkalinity {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} dKH", self.0)
-    }
-}
-
-/// Concentration, or a change of it, in mg/L (not mg/kg: at salinity 35 and 25 C these differ by 2.3 %).
-#[derive(Clone, Copy, PartialEq, PartialOrd, Default)]
-pub struct Concentration(f64);
-
-impl Concentration {
-    pub const fn from_mg_per_l(value: f64) -> Self {
-        Self(value)
-    }
-
-    pub const fn as_mg_per_l(self) -> f64 {
-        self.0
-    }
-}
-
-impl fmt::Display for Concentration {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let v = self.0;
-        let text = if v.abs() >= 10.0 || v == 0.0 {
-            format!("{v:.1} mg/L")
-        } else if v.abs() >= 0.1 {
-            format!("{v:.3} mg/L")
-        } else {
-            format!("{v:.5} mg/L")
-        };
-        f.pad(&text)
-    }
-}
-
-impl fmt::Debug for Concentration {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} mg/L", self.0)
-    }
-}
-
-/// What a pump head moves, in mL/min.
-#[derive(Clone, Copy, PartialEq, PartialOrd)]
-pub struct FlowRate(f64);
-
 impl FlowRate {
-    pub const fn from_ml_per_min(value: f64) -> Self {
-        Self(value)
-    }
-
-    pub const fn as_ml_per_min(self) -> f64 {
-        self.0
-    }
-
     /// Microlitres per millisecond, which is numerically mL/s.
     pub const fn as_ul_per_ms(self) -> f64 {
         self.0 / 60.0
-    }
-}
-
-impl fmt::Display for FlowRate {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(&format!("{:.2} mL/min", self.0))
-    }
-}
-
-impl fmt::Debug for FlowRate {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} mL/min", self.0)
-    }
-}
-
-/// Net water volume of the system in litres.
-#[derive(Clone, Copy, PartialEq, PartialOrd)]
-pub struct TankVolume(f64);
-
-impl TankVolume {
-    pub const fn from_litres(value: f64) -> Self {
-        Self(value)
-    }
-
-    pub const fn as_litres(self) -> f64 {
-        self.0
-    }
-}
-
-impl fmt::Display for TankVolume {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(&format!("{:.1} L", self.0))
-    }
-}
-
-impl fmt::Debug for TankVolume {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} L", self.0)
     }
 }
 

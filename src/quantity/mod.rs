@@ -8,11 +8,13 @@
 mod amount;
 mod convert;
 mod parse;
+mod said;
 mod serial;
 mod shown;
 mod volume;
 mod words;
 
+pub(crate) use amount::measured;
 pub use amount::{
     Alkalinity, Concentration, FlowRate, Kelvins, MEQ_PER_DKH, MG_CACO3_PER_MEQ, TankVolume,
 };
@@ -21,6 +23,7 @@ pub use parse::{
     QuantityError, parse_alkalinity, parse_concentration, parse_duration, parse_flow_rate,
     parse_plain_number, parse_tank_volume, parse_volume,
 };
+pub(crate) use said::{said, worded};
 pub use serial::positive;
 pub use shown::{Known, KnownSecond, Ml, Second};
 pub use volume::{Millis, Volume};

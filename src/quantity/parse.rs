@@ -145,7 +145,7 @@ fn split_number<'a>(
     Ok((figures, rest.trim()))
 }
 
-/// Reads number and unit; `accepted` pairs each spelling with its factor.
+/// Reads number and unit; `accepted` pairs each unit with its factor. A litre is also written `l`, a micro also as the Greek letter.
 fn figures_with_unit<T: Copy>(
     text: &str,
     accepted: &[(&str, T)],
@@ -158,10 +158,9 @@ fn figures_with_unit<T: Copy>(
             units,
         });
     }
-    let unit_folded = unit.split_whitespace().collect::<Vec<_>>().join(" ");
-    let known = accepted
-        .iter()
-        .find(|(spelling, _)| *spelling == unit_folded);
+    let spelt = unit.split_whitespace().collect::<Vec<_>>().join(" ");
+    let spelt = spelt.replace(['\u{b5}', '\u{3bc}'], "u").replace('l', "L");
+    let known = accepted.iter().find(|(known, _)| *known == spelt);
     match known {
         Some((_, factor)) => Ok((figures, *factor)),
         None => Err(QuantityError::Unit {
@@ -200,29 +199,29 @@ fn parts_with_unit(
     })
 }
 
+/// A value that may be, or that it is out of range.
+fn in_range<T>(
+    value: Option<T>,
+    text: &str,
+    (low, high): (&'static str, &'static str),
+) -> Result<T, QuantityError> {
+    value.ok_or_else(|| QuantityError::Range {
+        text: shown(text),
+        low,
+        high,
+    })
+}
+
 /// A positive volume: `2.5 mL`, `250 uL`, `1 L`. Spellings `ml`, `l`, `µL` are read too.
 ///
 /// # Errors
 /// No number, no unit, another unit, zero, negative, over 1,000 L, or finer than a microlitre.
 pub fn parse_volume(text: &str) -> Result<Volume, QuantityError> {
-    let accepted = [
-        ("uL", 1),
-        ("ul", 1),
-        ("\u{b5}L", 1),
-        ("\u{3bc}L", 1),
-        ("mL", 1_000),
-        ("ml", 1_000),
-        ("L", 1_000_000),
-        ("l", 1_000_000),
-    ];
+    let accepted = [("uL", 1), ("mL", 1_000), ("L", 1_000_000)];
     let limit = "a volume is whole microlitres, at most three decimals of a mL";
     let ul = parts_with_unit(text, &accepted, VOLUME_UNITS, limit)?;
     let told = ul.map(Volume::from_ul).filter(|v| v.is_told());
-    told.ok_or_else(|| QuantityError::Range {
-        text: shown(text),
-        low: "0.001 mL",
-        high: "1000 L",
-    })
+    in_range(told, text, ("0.001 mL", "1000 L"))
 }
 
 /// Alkalinity: `8.1 dKH`, `2.9 meq/L`, `145 mg/L CaCO3`. Not negative.
@@ -237,20 +236,12 @@ pub fn parse_alkalinity(text: &str) -> Result<Alkalinity, QuantityError> {
         ("dkh", dkh),
         ("\u{b0}dKH", dkh),
         ("meq/L", 1.0),
-        ("meq/l", 1.0),
         ("mg/L CaCO3", caco3),
-        ("mg/l CaCO3", caco3),
     ];
     let meq = number_with_unit(text, &accepted, ALKALINITY_UNITS)?;
-    if (0.0..=20.0).contains(&meq) {
-        Ok(Alkalinity::from_meq_per_l(meq))
-    } else {
-        Err(QuantityError::Range {
-            text: shown(text),
-            low: "0 meq/L",
-            high: "20 meq/L (56 dKH)",
-        })
-    }
+    let told = (0.0..=20.0).contains(&meq);
+    let told = told.then(|| Alkalinity::from_meq_per_l(meq));
+    in_range(told, text, ("0 meq/L", "20 meq/L (56 dKH)"))
 }
 
 /// A concentration: `420 mg/L`, `60 ug/L`. Not negative. `ppm` is refused: it may mean mg/kg or mg/L.
@@ -258,24 +249,10 @@ pub fn parse_alkalinity(text: &str) -> Result<Alkalinity, QuantityError> {
 /// # Errors
 /// No number, no unit, another unit, or outside 0 to 100,000 mg/L.
 pub fn parse_concentration(text: &str) -> Result<Concentration, QuantityError> {
-    let accepted = [
-        ("mg/L", 1.0),
-        ("mg/l", 1.0),
-        ("ug/L", 1e-3),
-        ("ug/l", 1e-3),
-        ("\u{b5}g/L", 1e-3),
-        ("\u{3bc}g/L", 1e-3),
-    ];
-    let value = number_with_unit(text, &accepted, CONCENTRATION_UNITS)?;
-    if (0.0..=100_000.0).contains(&value) {
-        Ok(Concentration::from_mg_per_l(value))
-    } else {
-        Err(QuantityError::Range {
-            text: shown(text),
-            low: "0 mg/L",
-            high: "100000 mg/L",
-        })
-    }
+    let value = number_with_unit(text, &[("mg/L", 1.0), ("ug/L", 1e-3)], CONCENTRATION_UNITS)?;
+    let told = (0.0..=100_000.0).contains(&value);
+    let told = told.then(|| Concentration::from_mg_per_l(value));
+    in_range(told, text, ("0 mg/L", "100000 mg/L"))
 }
 
 /// A duration: `30 s`, `15 min`, `24 h`, `14 d`, `250 ms`. Positive.
@@ -294,11 +271,7 @@ pub fn parse_duration(text: &str) -> Result<Millis, QuantityError> {
     let ms = parts_with_unit(text, &accepted, DURATION_UNITS, limit)?;
     let range = Millis::new(1)..=Millis::new(3650 * 86_400_000);
     let told = ms.map(Millis::new).filter(|time| range.contains(time));
-    told.ok_or_else(|| QuantityError::Range {
-        text: shown(text),
-        low: "1 ms",
-        high: "3650 d",
-    })
+    in_range(told, text, ("1 ms", "3650 d"))
 }
 
 /// A flow rate: `29.5 mL/min`, `0.5 mL/s`, `1.8 L/h`.
@@ -306,24 +279,11 @@ pub fn parse_duration(text: &str) -> Result<Millis, QuantityError> {
 /// # Errors
 /// No number, no unit, another unit, or outside 0.05 to 500 mL/min, the range of dosing heads (a plausibility window, ours).
 pub fn parse_flow_rate(text: &str) -> Result<FlowRate, QuantityError> {
-    let accepted = [
-        ("mL/min", 1.0),
-        ("ml/min", 1.0),
-        ("mL/s", 60.0),
-        ("ml/s", 60.0),
-        ("L/h", 1000.0 / 60.0),
-        ("l/h", 1000.0 / 60.0),
-    ];
+    let accepted = [("mL/min", 1.0), ("mL/s", 60.0), ("L/h", 1000.0 / 60.0)];
     let value = number_with_unit(text, &accepted, FLOW_UNITS)?;
-    if (0.05..=500.0).contains(&value) {
-        Ok(FlowRate::from_ml_per_min(value))
-    } else {
-        Err(QuantityError::Range {
-            text: shown(text),
-            low: "0.05 mL/min",
-            high: "500 mL/min",
-        })
-    }
+    let told = (0.05..=500.0).contains(&value);
+    let told = told.then(|| FlowRate::from_ml_per_min(value));
+    in_range(told, text, ("0.05 mL/min", "500 mL/min"))
 }
 
 /// A tank volume: `300 L`. Gallons are refused: there are two of them.
@@ -331,16 +291,10 @@ pub fn parse_flow_rate(text: &str) -> Result<FlowRate, QuantityError> {
 /// # Errors
 /// No number, no unit, another unit, or outside 5 to 100,000 L.
 pub fn parse_tank_volume(text: &str) -> Result<TankVolume, QuantityError> {
-    let value = number_with_unit(text, &[("L", 1.0), ("l", 1.0)], TANK_UNITS)?;
-    if (5.0..=100_000.0).contains(&value) {
-        Ok(TankVolume::from_litres(value))
-    } else {
-        Err(QuantityError::Range {
-            text: shown(text),
-            low: "5 L",
-            high: "100000 L",
-        })
-    }
+    let value = number_with_unit(text, &[("L", 1.0)], TANK_UNITS)?;
+    let told = (5.0..=100_000.0).contains(&value);
+    let told = told.then(|| TankVolume::from_litres(value));
+    in_range(told, text, ("5 L", "100000 L"))
 }
 
 #[cfg(test)]

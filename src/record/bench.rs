@@ -1,14 +1,12 @@
 //! Sessions at the bench: the outlet of a head is out of the tank, and what it gives goes into a vessel.
 
-use std::fmt;
-
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::calibration::CalibrationRun;
 use super::dose::{DoseId, PastDose};
 use super::stamp::{Stamp, Who};
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Name, Volume, said, worded};
 
 /// A word on a session. Each is written down whole; the newest of a head counts.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -39,20 +37,20 @@ pub struct Bench {
     pub at: Stamp,
 }
 
-/// What is written down of a session.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum BenchStep {
-    /// The outlet is out of the tank.
-    Opened,
-    /// The outlet is back in the tank.
-    OutletBack,
-    /// Nobody knows where the outlet was: what the session gave counts as given to the tank.
-    Silent,
-    /// What came out in a run was measured.
-    Measured,
-    /// The head has a new tube: its calibration is void, its wear starts anew.
-    NewTube,
+worded! {
+    /// What is written down of a session.
+    pub enum BenchStep {
+        /// The outlet is out of the tank.
+        Opened = "opened",
+        /// The outlet is back in the tank.
+        OutletBack = "outlet-back",
+        /// Nobody knows where the outlet was: what the session gave counts as given to the tank.
+        Silent = "silent",
+        /// What came out in a run was measured.
+        Measured = "measured",
+        /// The head has a new tube: its calibration is void, its wear starts anew.
+        NewTube = "new-tube",
+    }
 }
 
 impl Bench {
@@ -62,14 +60,6 @@ impl Bench {
     }
 }
 
-impl fmt::Display for BenchStep {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.serialize(f)
-    }
-}
-
-impl fmt::Display for Bench {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "head {} at the bench: {}", self.head, self.what)
-    }
+said! {
+    Bench: it => "head {} at the bench: {}", it.head, it.what;
 }

@@ -1,7 +1,5 @@
 //! Calibrations of heads and checks of them.
 
-use std::fmt;
-
 use serde::{Deserialize, Serialize};
 
 use super::dose::DoseId;
@@ -9,7 +7,7 @@ use super::stamp::{Stamp, Who};
 use crate::metering::{
     Calibration, Coverage, MeteringLimits, OnRecord, Outcome, Run, Verification,
 };
-use crate::quantity::{Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume, said};
 
 /// A head's calibration as stored.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -115,39 +113,25 @@ pub struct StoredVerification {
 }
 
 impl StoredVerification {
-    /// Whether it was within what it was judged by.
-    pub fn passed(&self) -> bool {
-        let check = Verification {
+    /// What was measured, without who and when.
+    pub fn bare(&self) -> Verification {
+        Verification {
             run_time: self.run_since,
             expected: self.expected,
             measured: self.measured,
-        };
-        check.judge(self.tolerance_percent) == Ok(Outcome::Passed)
+        }
+    }
+
+    /// Whether it was within what it was judged by.
+    pub fn passed(&self) -> bool {
+        self.bare().judge(self.tolerance_percent) == Ok(Outcome::Passed)
     }
 }
 
-impl fmt::Display for StoredCalibration {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "head {} calibrated: {}",
-            self.head,
-            self.calibration.rate()
-        )
-    }
+said! {
+    StoredCalibration: it => "head {} calibrated: {}", it.head, it.calibration.rate();
 }
 
-impl fmt::Display for StoredVerification {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self {
-            head,
-            measured,
-            expected,
-            ..
-        } = self;
-        write!(
-            f,
-            "head {head} checked: {measured} measured where {expected} should be"
-        )
-    }
+said! {
+    StoredVerification: it => "head {} checked: {} measured where {} should be", it.head, it.measured, it.expected;
 }

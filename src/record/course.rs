@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
-use crate::quantity::{Ml, Name, Volume};
+use crate::quantity::{Ml, Name, Volume, worded};
 
 /// A departure from the plan, on whole local days. Each change of it is written down whole; the newest row of a number counts.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -67,41 +67,19 @@ pub enum Ends {
     Review,
 }
 
-/// Running, paused and ended are of every course; the others of changeovers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum CourseState {
-    Running,
-    /// A step back on each day.
-    Back,
-    /// Stays as it is; an addition gives nothing meanwhile, and its days wait.
-    Paused,
-    /// Stays at its step, on the way back.
-    PausedBack,
-    /// The new line gives all of it; the plan file does not say so yet.
-    Complete,
-    Ended,
-}
-
-impl CourseState {
-    pub const ALL: [Self; 6] = [
-        Self::Running,
-        Self::Back,
-        Self::Paused,
-        Self::PausedBack,
-        Self::Complete,
-        Self::Ended,
-    ];
-
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Running => "running",
-            Self::Back => "back",
-            Self::Paused => "paused",
-            Self::PausedBack => "paused-back",
-            Self::Complete => "complete",
-            Self::Ended => "ended",
-        }
+worded! {
+    /// Running, paused and ended are of every course; the others of changeovers.
+    pub enum CourseState {
+        Running = "running",
+        /// A step back on each day.
+        Back = "back",
+        /// Stays as it is; an addition gives nothing meanwhile, and its days wait.
+        Paused = "paused",
+        /// Stays at its step, on the way back.
+        PausedBack = "paused-back",
+        /// The new line gives all of it; the plan file does not say so yet.
+        Complete = "complete",
+        Ended = "ended",
     }
 }
 

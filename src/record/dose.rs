@@ -1,7 +1,6 @@
 //! Doses: the intent, its outcome, and what a past dose still counts for.
 
 use std::collections::BTreeMap;
-use std::fmt;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -10,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
-use crate::quantity::{Millis, Name, Volume, f64_from_i64};
+use crate::quantity::{Millis, Name, Volume, f64_from_i64, worded};
 
 /// Number of a dose, counted up from 1 over the life of a ledger.
 #[derive(
@@ -18,24 +17,24 @@ use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 )]
 pub struct DoseId(pub i64);
 
-/// Why a head runs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum DoseKind {
-    /// A slot of the plan.
-    Plan,
-    Hand,
-    Prime,
-    Calibration,
+worded! {
+    /// Why a head runs.
+    pub enum DoseKind {
+        /// A slot of the plan.
+        Plan = "plan",
+        Hand = "hand",
+        Prime = "prime",
+        Calibration = "calibration",
+    }
 }
 
-/// Where the outlet is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Destination {
-    Tank,
-    /// Out of the tank, in a vessel.
-    Bench,
+worded! {
+    /// Where the outlet is.
+    pub enum Destination {
+        Tank = "tank",
+        /// Out of the tank, in a vessel.
+        Bench = "bench",
+    }
 }
 
 /// What a volume adds to the tank's water, of each quantity that it carries: dKH of alkalinity, mg/L of an element.
@@ -89,19 +88,19 @@ pub fn part_carried(whole: &Carried, volume: Volume, delivered: Volume) -> Carri
     whole.iter().map(scaled).collect()
 }
 
-/// How a dose ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum DoseEnd {
-    Delivered,
-    /// Stopped before its time; the volume is by time.
-    Interrupted,
-    /// The driver failed; the volume is the most it can have been.
-    Failed,
-    /// Nobody saw the end (power cut, kill): counted in full, or with the most that it can have been.
-    Uncertain,
-    /// Never started: delivered nothing.
-    NotStarted,
+worded! {
+    /// How a dose ended.
+    pub enum DoseEnd {
+        Delivered = "delivered",
+        /// Stopped before its time; the volume is by time.
+        Interrupted = "interrupted",
+        /// The driver failed; the volume is the most it can have been.
+        Failed = "failed",
+        /// Nobody saw the end (power cut, kill): counted in full, or with the most that it can have been.
+        Uncertain = "uncertain",
+        /// Never started: delivered nothing.
+        NotStarted = "not-started",
+    }
 }
 
 /// The end of a dose.
@@ -171,22 +170,4 @@ pub struct PastDose {
     pub at: Stamp,
     /// Session it belongs to, an index into `History::sessions`.
     pub session: usize,
-}
-
-impl fmt::Display for DoseKind {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.serialize(f)
-    }
-}
-
-impl fmt::Display for DoseEnd {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.serialize(f)
-    }
-}
-
-impl fmt::Display for Destination {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.serialize(f)
-    }
 }

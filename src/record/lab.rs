@@ -2,8 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use std::fmt;
-
+use crate::quantity::said;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
@@ -43,8 +42,6 @@ pub enum NoNumber {
     NotMeasured,
 }
 
-impl fmt::Display for LabColumns {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "columns of {}", self.lab)
-    }
+said! {
+    LabColumns: it => "columns of {}", it.lab;
 }

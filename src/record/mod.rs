@@ -54,11 +54,3 @@ pub use stamp::{Stamp, Who};
 pub use taken_back::TakenBack;
 pub use uptake::{Uptake, UptakeHow, amount, starts_not_in_force};
 pub use wrong_time::WrongTime;
-
-/// What a word stands for, by the type's own words; `None` for one that is none of them.
-pub fn from_word<T: serde::de::DeserializeOwned>(word: &str) -> Option<T> {
-    use serde::de::IntoDeserializer;
-    use serde::de::value::{Error, StrDeserializer};
-    let from: StrDeserializer<'_, Error> = word.into_deserializer();
-    T::deserialize(from).ok()
-}

@@ -4,6 +4,7 @@ use std::fmt;
 
 use std::collections::BTreeMap;
 
+use crate::quantity::worded;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
@@ -27,28 +28,17 @@ pub struct Uptake {
     pub at: Stamp,
 }
 
-/// Where an uptake comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum UptakeHow {
-    /// The starting value of plan.toml, when nothing else was known yet.
-    Start,
-    /// In the owner's words.
-    Told,
-    /// Advice that the owner put into force.
-    Accepted,
-    /// A step within a corridor that the owner granted.
-    Corridor,
-}
-
-impl UptakeHow {
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Start => "start",
-            Self::Told => "told",
-            Self::Accepted => "accepted",
-            Self::Corridor => "corridor",
-        }
+worded! {
+    /// Where an uptake comes from.
+    pub enum UptakeHow {
+        /// The starting value of plan.toml, when nothing else was known yet.
+        Start = "start",
+        /// In the owner's words.
+        Told = "told",
+        /// Advice that the owner put into force.
+        Accepted = "accepted",
+        /// A step within a corridor that the owner granted.
+        Corridor = "corridor",
     }
 }
 

@@ -1,7 +1,6 @@
 //! Times on record that were wrong.
 
-use std::fmt;
-
+use crate::quantity::said;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
@@ -25,12 +24,6 @@ impl WrongTime {
     }
 }
 
-impl fmt::Display for WrongTime {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "the clock was wrong from {:.0} to {:.0} on record",
-            self.from, self.to
-        )
-    }
+said! {
+    WrongTime: it => "the clock was wrong from {:.0} to {:.0} on record", it.from, it.to;
 }

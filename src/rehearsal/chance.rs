@@ -1,5 +1,7 @@
 //! Chance that is the same for the same seed, and the sum that tells whether two runs were.
 
+use crate::quantity::said;
+
 use std::fmt;
 
 /// FNV-1a, 64 bits (Fowler, Noll, Vo; offset and prime as in RFC 9923).
@@ -27,10 +29,8 @@ impl fmt::Write for Digest {
     }
 }
 
-impl fmt::Display for Digest {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:016x}", self.0)
-    }
+said! {
+    Digest: it => "{:016x}", it.0;
 }
 
 /// SplitMix64 (Steele, Lea & Flood 2014; constants from memory).

@@ -54,52 +54,37 @@ impl World {
 
     /// What of the record the model goes by, and what is told to its owner.
     fn take(&mut self, entry: &Entry) {
-        match entry {
-            Entry::Refill(refill) => {
-                if let Some(bottle) = self.bottles.get_mut(&refill.reservoir) {
-                    bottle.booked = refill.level;
-                }
+        if let Entry::Refill(refill) = entry {
+            if let Some(bottle) = self.bottles.get_mut(&refill.reservoir) {
+                bottle.booked = refill.level;
             }
-            Entry::Uptake(uptake) => {
-                self.recorded.insert(uptake.of.clone(), uptake.uptake);
-                self.work_out();
+        } else if let Entry::Uptake(uptake) = entry {
+            self.recorded.insert(uptake.of.clone(), uptake.uptake);
+            self.work_out();
+        } else if let Entry::Calibration(stored) = entry {
+            if let Some(head) = self.heads.get_mut(&stored.head) {
+                head.calibration = stored.calibration;
             }
-            Entry::Calibration(stored) => {
-                if let Some(head) = self.heads.get_mut(&stored.head) {
-                    head.calibration = stored.calibration;
-                }
+        } else if let Entry::SlotNotGiven(slot) = entry {
+            let line = self.lines.entry(slot.key.line.clone()).or_default();
+            line.planned = line.planned.saturating_add(slot.volume);
+            line.not_given = line.not_given.saturating_add(1);
+            let code = match slot.kind {
+                NotGiven::Missed => format!("missed, {}", slot.code),
+                NotGiven::Refused => slot.code.clone(),
+            };
+            let day = self.day();
+            if let Some(line) = self.controller.line(&slot.key.line)
+                && slot.code == "reservoir-used-up"
+            {
+                self.used_up.insert((line.reservoir.clone(), day));
             }
-            Entry::SlotNotGiven(slot) => {
-                let line = self.lines.entry(slot.key.line.clone()).or_default();
-                line.planned = line.planned.saturating_add(slot.volume);
-                line.not_given = line.not_given.saturating_add(1);
-                let code = match slot.kind {
-                    NotGiven::Missed => format!("missed, {}", slot.code),
-                    NotGiven::Refused => slot.code.clone(),
-                };
-                let day = self.day();
-                if let Some(line) = self.controller.line(&slot.key.line)
-                    && slot.code == "reservoir-used-up"
-                {
-                    self.used_up.insert((line.reservoir.clone(), day));
-                }
-                let count = self.refusals.entry(code).or_default();
-                *count = count.saturating_add(1);
-            }
-            Entry::Note(note) if note.code == "alarm-raised" => self.task(&note.text),
-            Entry::Note(_)
-            | Entry::OutageMissed(_)
-            | Entry::Hold(_)
-            | Entry::Observation(_)
-            | Entry::LabColumns(_)
-            | Entry::Verification(_)
-            | Entry::Bench(_)
-            | Entry::Arming(_)
-            | Entry::Course(_)
-            | Entry::Corridor(_)
-            | Entry::TakenBack(_)
-            | Entry::Forgotten(_)
-            | Entry::WrongTime(_) => {}
+            let count = self.refusals.entry(code).or_default();
+            *count = count.saturating_add(1);
+        } else if let Entry::Note(note) = entry
+            && note.code == "alarm-raised"
+        {
+            self.task(&note.text);
         }
     }
 

@@ -4,7 +4,6 @@ use super::days::Days;
 use super::material::Material;
 use super::model::{Calibrated, Checked, HeadReport};
 use crate::engine::Status;
-use crate::metering::Verification;
 use crate::quantity::{Name, Volume};
 use crate::record::CalibrationRun;
 
@@ -65,14 +64,9 @@ fn checks(material: &Material<'_>, head: &Name, days: &Days) -> Vec<Checked> {
         .iter()
         .filter(|check| check.head == *head && check.at.wall >= days.since());
     let each = own.filter_map(|check| {
-        let measured = Verification {
-            run_time: check.run_since,
-            expected: check.expected,
-            measured: check.measured,
-        };
         Some(Checked {
             at: check.at.wall,
-            error_percent: measured.error_percent().ok()?,
+            error_percent: check.bare().error_percent().ok()?,
             passed: check.passed(),
         })
     });

@@ -369,12 +369,10 @@ impl<A> Desk<A> {
 
 /// A hold in force is no refusal, also when a restart may forget it.
 fn not_lasting(answer: &Answer, why: &str) -> Answer {
-    Answer::Done {
-        text: format!(
-            "{}: in force now, but not on disk yet: {why}. IT MAY NOT SURVIVE A RESTART OR A POWER CUT: as long as `dosewright status` shows hold-file-fault, pull the pumps' plug before the machine goes down; make room on the disk, or mend it",
-            answer.text()
-        ),
-    }
+    Answer::done(format!(
+        "{}: in force now, but not on disk yet: {why}. IT MAY NOT SURVIVE A RESTART OR A POWER CUT: as long as `dosewright status` shows hold-file-fault, pull the pumps' plug before the machine goes down; make room on the disk, or mend it",
+        answer.text()
+    ))
 }
 
 /// What was asked is in force, but not written down.

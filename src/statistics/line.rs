@@ -239,43 +239,6 @@ pub(super) fn check(points: &[Point]) -> Result<(), StatisticsError> {
     Ok(())
 }
 
-/// A line `y = slope x` through the origin.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct OriginFit {
-    /// Rise of y for one of x.
-    pub slope: f64,
-    /// Standard error of the slope.
-    pub slope_se: f64,
-    pub residual_sd: f64,
-    /// Part of the sum of squares of y *about zero* that the line explains.
-    pub r_squared: f64,
-    /// Degrees of freedom: points less one.
-    pub dof: usize,
-}
-
-impl OriginFit {
-    /// Fits the line. `None` with fewer than two points, when every x is zero, or when a number is not finite.
-    pub fn through(points: &[(f64, f64)]) -> Option<Self> {
-        let xx: f64 = points.iter().map(|(x, _)| x * x).sum();
-        let yy: f64 = points.iter().map(|(_, y)| y * y).sum();
-        if points.len() < 2 || xx <= 0.0 {
-            return None;
-        }
-        let slope = points.iter().map(|(x, y)| x * y).sum::<f64>() / xx;
-        let rest: f64 = points.iter().map(|(x, y)| (y - slope * x).powi(2)).sum();
-        let dof = points.len().saturating_sub(1);
-        let residual_sd = (rest / f64_from_usize(dof)).sqrt();
-        let fit = Self {
-            slope,
-            slope_se: residual_sd / xx.sqrt(),
-            residual_sd,
-            r_squared: if yy > 0.0 { 1.0 - rest / yy } else { 1.0 },
-            dof,
-        };
-        (fit.slope.is_finite() && fit.slope_se.is_finite() && xx.is_finite()).then_some(fit)
-    }
-}
-
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
@@ -354,30 +317,6 @@ pub(crate) mod tests {
         assert_eq!(fit.dof, 34);
     }
 
-    /// Row a5.strd.noint1: NIST StRD NoInt1.dat (line through the origin), certified values, 1e-10 relative.
-    #[test]
-    fn noint1_is_reproduced_to_ten_digits() {
-        let points: Vec<_> = (60..=70)
-            .map(|x| (f64::from(x), f64::from(x + 70)))
-            .collect();
-        let fit = OriginFit::through(&points).unwrap();
-        close(fit.slope, 2.074_380_165_289_26, 1e-10);
-        close(fit.slope_se, 0.016_528_925_619_834_7, 1e-10);
-        close(fit.residual_sd, 3.567_530_340_063_38, 1e-10);
-        close(fit.r_squared, 0.999_365_492_298_663, 1e-10);
-        assert_eq!(fit.dof, 10);
-    }
-
-    /// Row a5.strd.noint2: NIST StRD NoInt2.dat; data and slope read, the other values computed with statsmodels 0.15.0.
-    #[test]
-    fn noint2_is_reproduced_to_ten_digits() {
-        let fit = OriginFit::through(&[(4.0, 3.0), (5.0, 4.0), (6.0, 4.0)]).unwrap();
-        close(fit.slope, 0.727_272_727_272_727, 1e-10);
-        close(fit.slope_se, 0.042_082_731_807_843_2, 1e-10);
-        close(fit.residual_sd, 0.369_274_472_937_998, 1e-10);
-        close(fit.r_squared, 0.993_348_115_299_335, 1e-10);
-    }
-
     #[test]
     fn the_line_without_a_point_is_the_line_fitted_without_it() {
         for (at, point) in NORRIS.iter().enumerate() {
@@ -404,8 +343,6 @@ pub(crate) mod tests {
         assert_eq!(Line::through(&[]), None);
         assert_eq!(Line::through(&[(1.0, 1.0), (2.0, 2.0)]), None);
         assert_eq!(Line::through(&[(1.0, 1.0), (1.0, 2.0), (1.0, 3.0)]), None);
-        assert_eq!(OriginFit::through(&[(1.0, 1.0)]), None);
-        assert_eq!(OriginFit::through(&[(0.0, 1.0), (0.0, 2.0)]), None);
     }
 
     /// Rows `a6.ols`, `a6.ols.consumption`: statsmodels 0.15.0, scipy 1.17.1. A negligible uncertainty is as good as none: the scatter alone counts.
@@ -587,9 +524,6 @@ pub(crate) mod tests {
                 for point in &points {
                     prop_assert!(!fit.studentised(*point).is_nan());
                 }
-            }
-            if let Some(fit) = OriginFit::through(&points) {
-                prop_assert!(fit.slope.is_finite() && fit.slope_se.is_finite());
             }
         }
     }

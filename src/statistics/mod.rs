@@ -11,7 +11,7 @@ mod student;
 
 pub use combined::Combined;
 pub use kendall::{RankTrend, Seen};
-pub use line::{Line, OriginFit, POINTS_MAX, Point, StatisticsError};
+pub use line::{Line, POINTS_MAX, Point, StatisticsError};
 pub use normal::{Truncated, normal_below, normal_density, truncated_above};
 pub use spread::mean_and_sd;
 pub use student::{Confidence, f_probability_upper, t_probability_two_sided, t_two_sided};

@@ -23,10 +23,6 @@ impl Confidence {
     pub const fn as_fraction(self) -> f64 {
         self.0
     }
-
-    pub const fn as_percent(self) -> f64 {
-        self.0 * 100.0
-    }
 }
 
 impl Default for Confidence {

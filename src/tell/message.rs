@@ -119,11 +119,7 @@ impl Message {
             Happened::Raised => "raised",
             Happened::Over => "over",
         };
-        let mode = match self.place.as_ref().map(|place| place.mode) {
-            Some(Mode::Live) => "live",
-            Some(Mode::DryRun) => "dry-run",
-            None => "",
-        };
+        let mode = self.place.as_ref().map_or("", |place| place.mode.as_str());
         [
             ("DOSEWRIGHT_NAME", self.name().to_owned()),
             ("DOSEWRIGHT_MODE", mode.to_owned()),

@@ -8,7 +8,7 @@ use dosewright::config::{Mode, RemoteKind};
 use dosewright::engine::{
     CourseStatus, HoldStatus, LastRefusal, LineState, Reason, RunningStatus, Status, WaterStatus,
 };
-use dosewright::mqtt::{ALLOWED, Settings, TABLE_SOURCE, description, messages, schema};
+use dosewright::mqtt::{Settings, description, messages, schema};
 use dosewright::quantity::{Alkalinity, FlowRate, Millis, Volume};
 use dosewright::record::{Course, CourseState, Departure, Ends, Stamp, Who};
 use serde_json::{Value, json};
@@ -400,12 +400,28 @@ fn described(settings: &Settings, machine: &str) -> Value {
     )
 }
 
+/// Combinations of platform, device class, state class and unit that homeassistant 2026.11.0 and 2026.2.3 took without a warning, run against
+/// a broker on 2026-11-25 (mg/L, like dKH without a class, was not in that run); others were refused or warned about.
+const ALLOWED: [[&str; 4]; 15] = [
+    ["sensor", "volume", "total_increasing", "mL"],
+    ["sensor", "volume_storage", "measurement", "mL"],
+    ["sensor", "duration", "measurement", "d"],
+    ["sensor", "", "measurement", "mL"],
+    ["sensor", "", "measurement", "mL/min"],
+    ["sensor", "", "measurement", "dKH"],
+    ["sensor", "", "measurement", "mg/L"],
+    ["sensor", "timestamp", "", ""],
+    ["sensor", "enum", "", ""],
+    ["sensor", "", "", ""],
+    ["binary_sensor", "problem", "", ""],
+    ["binary_sensor", "safety", "", ""],
+    ["binary_sensor", "running", "", ""],
+    ["binary_sensor", "", "", ""],
+    ["button", "", "", ""],
+];
+
 #[test]
 fn ft_ha_04_and_05_every_entity_is_a_combination_that_hubs_accept() {
-    assert!(
-        TABLE_SOURCE.contains("2026-11-25"),
-        "the table says where it is from"
-    );
     let mut no_day = snapshot(&["alk"]);
     no_day.lines[0].today_since = None;
     let settings = all_commands(Settings::new("localhost", 1));
@@ -417,13 +433,14 @@ fn ft_ha_04_and_05_every_entity_is_a_combination_that_hubs_accept() {
         assert!(components.len() > 20);
         for (key, c) in components {
             let text = |k: &str| c[k].as_str();
-            let hit = ALLOWED.iter().any(|a| {
-                Some(a.platform) == text("platform")
-                    && a.device_class == text("device_class")
-                    && a.state_class == text("state_class")
-                    && a.unit == text("unit_of_measurement")
-            });
-            assert!(hit, "{key}: {c}");
+            let its = [
+                "platform",
+                "device_class",
+                "state_class",
+                "unit_of_measurement",
+            ]
+            .map(|key| text(key).unwrap_or_default());
+            assert!(ALLOWED.contains(&its), "{key}: {c}");
             units.extend(text("unit_of_measurement").map(str::to_owned));
             // What hubs refuse in combination.
             assert_eq!(

@@ -22,10 +22,7 @@ fn doses_a_day(of: &Measured<'_>, loaded: &Loaded) -> Option<f64> {
     let line = loaded.controller.line_of_head(of.head).ok()?;
     let all = crate::plan::plan_daily_volumes(&loaded.plan);
     let daily = all.get(&line.name).copied()?;
-    let schedule = Schedule::new(
-        std::sync::Arc::new(loaded.controller.clone()),
-        std::sync::Arc::new(loaded.plan.clone()),
-    );
+    let schedule = Schedule::new(loaded.controller.clone().into(), &loaded.plan);
     let dose = schedule.largest_slot(&line.name, &all)?;
     let doses = (f64_from_i64(daily.as_ul()) / f64_from_i64(dose.as_ul().max(1))).round();
     (doses >= 1.0).then_some(doses)

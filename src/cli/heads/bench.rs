@@ -6,14 +6,13 @@ use crate::cli::exit::accepted;
 use crate::cli::heads::keys::{Ear, Keys};
 use crate::cli::proposal::{answer, proposal_in};
 use crate::cli::record::ledger::open;
-use crate::cli::words::usage;
 use crate::cli::{Failure, Out, Place, Result, exit, refused};
 use crate::config::Controller;
 use crate::control::{Client, Request};
 use crate::engine::{Answer, Command, Status, Wish};
 use crate::ledger::EndedDose;
 use crate::quantity::{Millis, Name, Volume};
-use crate::record::{DoseEnd, DoseId, DoseKind};
+use crate::record::{DoseEnd, DoseId};
 use serde_json::{Value, json};
 
 /// Cells of the progress bar.
@@ -21,19 +20,6 @@ const BAR: usize = 30;
 
 /// Looks without an end in the record, after the head is off, before that is called wrong: 10 s.
 const UNSEEN_MAX: u32 = 100;
-
-/// What is to be run.
-#[derive(Debug, Clone, Copy)]
-pub(crate) enum Wanted<'a> {
-    /// A head for a time.
-    Time {
-        head: &'a str,
-        run_time: Millis,
-        kind: DoseKind,
-    },
-    /// A metered volume on a line.
-    Volume { line: &'a str, volume: Volume },
-}
 
 /// A run that is over.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,10 +49,10 @@ pub(crate) fn is_caustic(controller: &Controller, line: &Name) -> bool {
 }
 
 /// Runs a head; any key stops it at once, a signal ends all of it as well.
-pub(crate) fn run(place: &Place, wanted: Wanted<'_>, ear: &mut Ear, out: &mut Out) -> Result<Ran> {
+pub(crate) fn run(place: &Place, wish: &Wish, ear: &mut Ear, out: &mut Out) -> Result<Ran> {
     let mut client = Client::connect(&place.state)?;
     let mut keys = ear.keys()?;
-    let (dose, line) = start(&mut client, &wish(wanted)?, &mut keys, out)?;
+    let (dose, line) = start(&mut client, wish, &mut keys, out)?;
     let line = line.as_str();
     let ended = watch((place, &mut client), (dose, line), &mut keys, out)?;
     let signalled = keys.signalled();
@@ -126,25 +112,6 @@ fn start(
             return Err(refused(text));
         }
     }
-}
-
-fn wish(wanted: Wanted<'_>) -> Result<Wish> {
-    Ok(match wanted {
-        Wanted::Time {
-            head,
-            run_time,
-            kind,
-        } => Wish::Run {
-            head: Name::new(head).map_err(usage)?,
-            run_time,
-            kind,
-        },
-        Wanted::Volume { line, volume } => Wish::Dose {
-            line: Name::new(line).map_err(usage)?,
-            volume,
-            kind: DoseKind::Calibration,
-        },
-    })
 }
 
 /// Watches a run to its end, which is in the record.

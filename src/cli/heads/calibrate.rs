@@ -298,10 +298,7 @@ fn job(place: &Place, name: &Name, options: &Calibrate, resolution: Volume) -> R
 /// The line's planned dose; half its dose cap when it has none.
 fn usual_dose(loaded: &crate::config::Loaded, line: &Line) -> Volume {
     let daily = plan_daily_volumes(&loaded.plan);
-    let schedule = Schedule::new(
-        std::sync::Arc::new(loaded.controller.clone()),
-        std::sync::Arc::new(loaded.plan.clone()),
-    );
+    let schedule = Schedule::new(loaded.controller.clone().into(), &loaded.plan);
     schedule
         .largest_slot(&line.name, &daily)
         .filter(|dose| *dose > Volume::ZERO)

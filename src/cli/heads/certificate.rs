@@ -14,7 +14,7 @@ use crate::config::{Head, Loaded};
 use crate::ledger::LedgerReader;
 use crate::metering::{
     Calibration, CalibrationFit, Coverage, Drift, FitRules, LengthStats, NotYet, Outcome,
-    Verification, WEAR_PERCENT, fit, steady_state_percent,
+    WEAR_PERCENT, fit, steady_state_percent,
 };
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{CalibrationRun, StoredCalibration, StoredVerification};
@@ -151,7 +151,8 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
         .collect();
     let run_since = reader.run_since(&head.name, made)?;
     let now = present(reader)?;
-    let drift = Drift::of(&bare(&checks), head.tolerance_percent, Confidence::P95).ok();
+    let bare: Vec<_> = checks.iter().map(StoredVerification::bare).collect();
+    let drift = Drift::of(&bare, head.tolerance_percent, Confidence::P95).ok();
     let due = due(&head, (made, now), run_since, drift.as_ref());
     Ok(Certificate {
         fitted: fit(&runs, &rules).ok(),
@@ -164,15 +165,6 @@ fn gather(reader: &LedgerReader, loaded: &Loaded, name: &str) -> Result<Certific
         drift,
         due,
     })
-}
-
-fn bare(checks: &[StoredVerification]) -> Vec<Verification> {
-    let bare = |check: &StoredVerification| Verification {
-        run_time: check.run_since,
-        expected: check.expected,
-        measured: check.measured,
-    };
-    checks.iter().map(bare).collect()
 }
 
 fn due(
@@ -325,12 +317,7 @@ fn checks(
 }
 
 fn verdict(check: &StoredVerification) -> String {
-    let bare = Verification {
-        run_time: check.run_since,
-        expected: check.expected,
-        measured: check.measured,
-    };
-    let tolerance = check.tolerance_percent;
+    let (bare, tolerance) = (check.bare(), check.tolerance_percent);
     match (bare.error_percent(), bare.judge(tolerance)) {
         (Ok(error), Ok(Outcome::Passed)) => {
             format!("{error:+.1} %, passed at {tolerance} %")

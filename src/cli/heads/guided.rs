@@ -2,7 +2,7 @@
 //! outlet back. Whatever was measured is kept by the daemon at once.
 
 use crate::cli::exit::accepted;
-use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, run};
+use crate::cli::heads::bench::{CAUSTIC, Ran, run};
 use crate::cli::heads::creep;
 use crate::cli::heads::measured::Entries;
 use crate::cli::heads::session::{ask_back, is_silent, open_session, waits};
@@ -12,7 +12,7 @@ use crate::cli::talk::{Person, Talk};
 use crate::cli::{Failure, Place, Result, refused};
 use crate::config::{Head, Line};
 use crate::control::Client;
-use crate::engine::{BenchAsk, Command, NewMeasured};
+use crate::engine::{BenchAsk, Command, NewMeasured, Wish};
 use crate::metering::{FitRules, fit};
 use crate::quantity::{Millis, Name, Volume};
 use crate::record::{CalibrationRun, DoseEnd, DoseKind};
@@ -82,12 +82,12 @@ impl Talk for AtTheBench<'_> {
 
 impl Bench for AtTheBench<'_> {
     fn run(&mut self, run_time: Millis, kind: DoseKind) -> Result<Ran> {
-        let wanted = Wanted::Time {
-            head: self.head.as_str(),
+        let wanted = Wish::Run {
+            head: self.head.clone(),
             run_time,
             kind,
         };
-        run(self.place, wanted, self.person.ear, self.person.out)
+        run(self.place, &wanted, self.person.ear, self.person.out)
     }
 
     fn keep(&mut self, run: &CalibrationRun) -> Result {

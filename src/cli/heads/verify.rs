@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use crate::cli::heads::bench::{CAUSTIC, Ran, Wanted, is_caustic, run};
+use crate::cli::heads::bench::{CAUSTIC, Ran, is_caustic, run};
 use crate::cli::heads::bench_args::Verify;
 use crate::cli::heads::creep;
 use crate::cli::heads::keys::Ear;
@@ -14,9 +14,9 @@ use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, usage};
 use crate::cli::{Out, Place, Result, refused};
 use crate::config::Controller;
-use crate::engine::{Command, NewVerification};
+use crate::engine::{Command, NewVerification, Wish};
 use crate::quantity::{Name, Volume};
-use crate::record::{DoseEnd, DoseId};
+use crate::record::{DoseEnd, DoseId, DoseKind};
 
 /// What is as before when it ends early.
 const KEPT: &str = "nothing was checked; what was pumped is in the record";
@@ -56,13 +56,12 @@ pub(crate) fn verify(place: &Place, name: &Name, options: &Verify, out: &mut Out
         aside: place.json,
         kept: KEPT,
     };
+    check.caution(&loaded.controller, &mut person)?;
     if options.start {
-        check.caution(&loaded.controller, &mut person)?;
         ensure(place, name, &mut person)?;
         let ran = check.run(&mut person)?;
         return check.started(&ran, out);
     }
-    check.caution(&loaded.controller, &mut person)?;
     person.say(&entries.words())?;
     let question = format!(
         "Head {name} is to give {volume} into a vessel, NOT into the tank. Enter starts it, q ends:"
@@ -131,11 +130,12 @@ impl Check<'_> {
     }
 
     fn run(&self, person: &mut Person<'_>) -> Result<Ran> {
-        let wanted = Wanted::Volume {
-            line: self.line.as_str(),
+        let wanted = Wish::Dose {
+            line: self.line.clone(),
             volume: self.volume,
+            kind: DoseKind::Calibration,
         };
-        let ran = run(self.place, wanted, person.ear, person.out)?;
+        let ran = run(self.place, &wanted, person.ear, person.out)?;
         if ran.whole {
             return Ok(ran);
         }

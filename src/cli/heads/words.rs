@@ -4,7 +4,7 @@ use std::io::Write;
 
 use serde_json::json;
 
-use crate::cli::heads::bench::{Wanted, run, status};
+use crate::cli::heads::bench::{run, status};
 use crate::cli::heads::bench_args::{BenchArgs, BenchCommand, Calibrate, Priming};
 use crate::cli::heads::calibrate::calibrate;
 use crate::cli::heads::keys::Ear;
@@ -17,7 +17,7 @@ use crate::cli::talk::{Person, Talk};
 use crate::cli::words::{configuration, minute, usage};
 use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::config::Head;
-use crate::engine::{BenchAsk, Command, NewBench, NewMeasured};
+use crate::engine::{BenchAsk, Command, NewBench, NewMeasured, Wish};
 use crate::quantity::{FlowRate, Millis, Name, Volume};
 use crate::record::{CalibrationRun, DoseId, DoseKind};
 
@@ -70,12 +70,12 @@ fn one_run(place: &Place, head: &Name, run_time: Millis, out: &mut Out) -> Resul
         kept: "what was pumped is in the record",
     };
     ensure(place, head, &mut person)?;
-    let wanted = Wanted::Time {
-        head: head.as_str(),
+    let wanted = Wish::Run {
+        head: head.clone(),
         run_time,
         kind: DoseKind::Calibration,
     };
-    let ran = run(place, wanted, person.ear, person.out)?;
+    let ran = run(place, &wanted, person.ear, person.out)?;
     if place.json {
         return Ok(out.json(&ran.as_json())?);
     }
@@ -167,12 +167,12 @@ fn prime(place: &Place, name: &Name, amount: Priming, out: &mut Out) -> Result {
     ensure(place, name, &mut person)?;
     let (mut given, mut whole) = (Volume::ZERO, true);
     while left >= REST && whole {
-        let wanted = Wanted::Time {
-            head: name.as_str(),
+        let wanted = Wish::Run {
+            head: name.clone(),
             run_time: next_run(head, left),
             kind: DoseKind::Prime,
         };
-        let ran = run(place, wanted, person.ear, person.out)?;
+        let ran = run(place, &wanted, person.ear, person.out)?;
         given = given.saturating_add(ran.booked);
         left = left.minus(ran.on_time);
         whole = ran.whole;

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 use std::io::Write;
-use std::sync::Arc;
 
 use clap::Args;
 use jiff::Timestamp;
@@ -45,10 +44,7 @@ pub(crate) fn check(place: &Place, options: &Check, out: &mut Out) -> Result {
     let day = options
         .day
         .unwrap_or_else(|| zone.to_datetime(machine_now().wall).date());
-    let mut schedule = Schedule::new(
-        Arc::new(loaded.controller.clone()),
-        Arc::new(loaded.plan.clone()),
-    );
+    let mut schedule = Schedule::new(loaded.controller.clone().into(), &loaded.plan);
     let daily = plan_daily_volumes(&loaded.plan);
     let slots = schedule
         .day(day, &daily)

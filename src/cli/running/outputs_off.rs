@@ -112,9 +112,8 @@ fn read(path: &Path) -> (Recognition, Option<String>) {
 
 fn switch_off(found: Recognition, unreadable: Option<String>, seen: &mut OutputsSeen) -> Report {
     let mut wanted: Vec<(BoardDriver, Output, String, Option<String>)> = Vec::new();
-    let records = Claims::at(Path::new(CLAIMS_FOLDER)).records();
-    for record in &records {
-        wanted.push((record.driver(), record.output(), record.what.clone(), None));
+    for record in Claims::at(Path::new(CLAIMS_FOLDER)).records() {
+        wanted.push((record.driver, record.output, record.what, None));
     }
     let mut lost = found.lost;
     // Without [board] nothing can have been driven, unless the table is there and cannot be recognised.

@@ -6,15 +6,13 @@ use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
 use crate::chemistry::{
-    Between, Celsius, ChangeShare, Level, Rises, Salinity, dosed_water, figures,
+    Between, Celsius, ChangeShare, Level, Rises, Salinity, Unit, dosed_water, figures,
     left_after_continuous, litres_for_continuous, share_to_reach,
 };
 use crate::cli::words::{celsius, configuration, litres, salinity, tank, tank_volume, usage};
 use crate::cli::{Out, Place, Result, refused};
 use crate::plan::plan_daily_volumes;
-use crate::quantity::{
-    Alkalinity, Concentration, TankVolume, Volume, parse_alkalinity, parse_concentration,
-};
+use crate::quantity::{Alkalinity, TankVolume, Volume, parse_alkalinity};
 
 #[derive(Debug, Args)]
 pub(crate) struct Dilute {
@@ -40,11 +38,11 @@ pub(crate) enum DiluteCommand {
         #[arg(long, value_parser = clap::value_parser!(u32).range(1..=1000))]
         times: u32,
         /// The level now, for example "50 mg/L" or "12 dKH"
-        #[arg(long, value_parser = Told::new)]
-        from: Option<Told>,
+        #[arg(long, value_parser = told)]
+        from: Option<Level>,
         /// The level of the new water; none when left out
-        #[arg(long, value_parser = Told::new)]
-        new: Option<Told>,
+        #[arg(long, value_parser = told)]
+        new: Option<Level>,
     },
     /// How many changes, or which single one, bring a level to another
     #[command(
@@ -55,14 +53,14 @@ pub(crate) enum DiluteCommand {
         #[arg(long, value_parser = litres)]
         change: TankVolume,
         /// The level now
-        #[arg(long, value_parser = Told::new)]
-        from: Told,
+        #[arg(long, value_parser = told)]
+        from: Level,
         /// The wanted level
-        #[arg(long, value_parser = Told::new)]
-        to: Told,
+        #[arg(long, value_parser = told)]
+        to: Level,
         /// The level of the new water; none when left out
-        #[arg(long, value_parser = Told::new)]
-        new: Option<Told>,
+        #[arg(long, value_parser = told)]
+        new: Option<Level>,
     },
     /// Where a level settles under routine changes while it is gained or taken up
     #[command(
@@ -78,8 +76,8 @@ pub(crate) enum DiluteCommand {
         #[command(flatten)]
         moves: Moves,
         /// The level of the new water; none when left out
-        #[arg(long, value_parser = Told::new)]
-        new: Option<Told>,
+        #[arg(long, value_parser = told)]
+        new: Option<Level>,
     },
     /// A few large changes a few days apart, to be rid of something: what is left after each, and what each moves
     #[command(
@@ -96,11 +94,11 @@ pub(crate) enum DiluteCommand {
         #[arg(long, default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=60))]
         every_days: u32,
         /// The level now of what is too much
-        #[arg(long, value_parser = Told::new)]
-        from: Told,
+        #[arg(long, value_parser = told)]
+        from: Level,
         /// What the new water holds of it; none when left out
-        #[arg(long, value_parser = Told::new)]
-        new: Option<Told>,
+        #[arg(long, value_parser = told)]
+        new: Option<Level>,
         #[command(flatten)]
         moves: Moves,
         /// The tank's alkalinity now
@@ -149,90 +147,51 @@ pub(crate) enum DiluteCommand {
 #[derive(Debug, Clone, Copy, Args)]
 pub(crate) struct Moves {
     /// Gained each day
-    #[arg(long, conflicts_with = "uptake", value_parser = Told::new)]
-    gain: Option<Told>,
+    #[arg(long, conflicts_with = "uptake", value_parser = told)]
+    gain: Option<Level>,
     /// Taken up each day, as much whatever the level
-    #[arg(long, value_parser = Told::new)]
-    uptake: Option<Told>,
+    #[arg(long, value_parser = told)]
+    uptake: Option<Level>,
     /// Taken up each day in proportion: so many percent of the level
     #[arg(long, value_name = "PERCENT", conflicts_with = "uptake")]
     uptake_percent: Option<f64>,
 }
 
 /// A level as it is typed: of alkalinity, or of what is dissolved.
-#[derive(Debug, Clone, Copy)]
-pub(crate) enum Told {
-    Alkalinity(Alkalinity),
-    Dissolved(Concentration),
-}
-
-impl Told {
-    fn new(text: &str) -> Result<Self, String> {
-        let alkalinity = || parse_alkalinity(text).map(Self::Alkalinity);
-        let dissolved = parse_concentration(text).map(Self::Dissolved);
-        dissolved.or_else(|why| alkalinity().map_err(|_| format!("{why}; or alkalinity in dKH")))
-    }
-}
-
-/// What levels of one thing are told as.
-trait OfOneThing: Level {
-    fn from_told(told: Told) -> Option<Self>;
-
-    /// The same of a level that may be left out.
-    fn of_told(told: Option<Told>) -> Result<Option<Self>> {
-        let Some(told) = told else {
-            return Ok(None);
-        };
-        let level = Self::from_told(told).ok_or_else(|| {
-            usage("one level is of alkalinity and another of what is dissolved; give all of one thing in one kind of unit, dKH or mg/L")
-        });
-        level.map(Some)
-    }
-
-    /// None of it when left out.
-    fn or_none(told: Option<Told>) -> Result<Self> {
-        Ok(Self::of_told(told)?.unwrap_or_else(|| Self::of(0.0)))
-    }
-}
-
-impl OfOneThing for Alkalinity {
-    fn from_told(told: Told) -> Option<Self> {
-        match told {
-            Told::Alkalinity(level) => Some(level),
-            Told::Dissolved(_) => None,
-        }
-    }
-}
-
-impl OfOneThing for Concentration {
-    fn from_told(told: Told) -> Option<Self> {
-        match told {
-            Told::Dissolved(level) => Some(level),
-            Told::Alkalinity(_) => None,
-        }
-    }
+fn told(text: &str) -> Result<Level, String> {
+    let level = |unit: Unit| unit.parse(text).map(|value| Level { unit, value });
+    let dissolved = level(Unit::MgPerL);
+    dissolved.or_else(|why| level(Unit::Dkh).map_err(|_| format!("{why}; or alkalinity in dKH")))
 }
 
 impl DiluteCommand {
-    /// Whether what is told is alkalinity.
-    fn is_of_alkalinity(&self) -> bool {
+    /// The unit of all that is told.
+    fn unit(&self) -> Result<Unit> {
         let told = match self {
-            Self::Changes { from, new, .. } => [*from, *new, None],
-            Self::Reach { from, to, new, .. } => [Some(*from), Some(*to), *new],
-            Self::Steady { moves, new, .. } => [moves.gain, moves.uptake, *new],
-            Self::Rescue { from, new, .. } => [Some(*from), *new, None],
-            Self::Continuous { .. } | Self::Doses { .. } => [None; 3],
+            Self::Changes { from, new, .. } => [*from, *new, None, None],
+            Self::Reach { from, to, new, .. } => [Some(*from), Some(*to), *new, None],
+            Self::Steady { moves, new, .. } => [moves.gain, moves.uptake, *new, None],
+            Self::Rescue {
+                from, new, moves, ..
+            } => [Some(*from), *new, moves.gain, moves.uptake],
+            Self::Continuous { .. } | Self::Doses { .. } => [None; 4],
         };
-        let mut told = told.into_iter().flatten();
-        told.any(|told| matches!(told, Told::Alkalinity(_)))
+        let mut units = told.into_iter().flatten().map(|level| level.unit);
+        let unit = units.next().unwrap_or(Unit::MgPerL);
+        if units.all(|other| other == unit) {
+            return Ok(unit);
+        }
+        Err(usage(
+            "one level is of alkalinity and another of what is dissolved; give all of one thing in one kind of unit, dKH or mg/L",
+        ))
     }
 }
 
 /// What happens over so many days, and in words.
-fn between<L: OfOneThing>(moves: &Moves, days: u32) -> Result<(Between, String)> {
-    let gain = L::of_told(moves.gain)?;
-    let uptake = L::of_told(moves.uptake)?;
-    let per_day = gain.map_or(0.0, L::value) - uptake.map_or(0.0, L::value);
+fn between(moves: &Moves, days: u32) -> Result<(Between, String)> {
+    let Moves { gain, uptake, .. } = *moves;
+    let value = |level: Option<Level>| level.map_or(0.0, |level| level.value);
+    let per_day = value(gain) - value(uptake);
     let gained = gain.map(|gain| format!("{} gained", shown(gain)));
     let taken = match moves.uptake_percent {
         Some(percent) => Some(format!("{percent} % of it taken up")),
@@ -241,8 +200,8 @@ fn between<L: OfOneThing>(moves: &Moves, days: u32) -> Result<(Between, String)>
     let words: Vec<String> = [gained, taken].into_iter().flatten().collect();
     let days = f64::from(days);
     let between = match moves.uptake_percent {
-        Some(percent) => Between::in_proportion(percent, L::of(per_day), days).map_err(refused)?,
-        None => Between::constant(L::of(per_day * days)),
+        Some(percent) => Between::in_proportion(percent, per_day, days).map_err(refused)?,
+        None => Between::constant(per_day * days),
     };
     let words = if words.is_empty() {
         "nothing gained or taken up".to_owned()
@@ -258,18 +217,14 @@ struct Worked {
     json: Value,
 }
 
-fn shown<L: Level>(level: L) -> String {
-    format!("{} {}", figures(level.value()), L::UNIT)
+fn shown(level: Level) -> String {
+    format!("{} {}", figures(level.value), level.unit)
 }
 
 /// Works out what is asked about dilution.
 pub(crate) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result {
     let tank = tank(place, options.tank)?;
-    let worked = if options.command.is_of_alkalinity() {
-        worked::<Alkalinity>(place, tank, &options.command)?
-    } else {
-        worked::<Concentration>(place, tank, &options.command)?
-    };
+    let worked = worked(place, tank, &options.command)?;
     if place.json {
         return Ok(out.json(&worked.json)?);
     }
@@ -279,37 +234,29 @@ pub(crate) fn dilute(place: &Place, options: &Dilute, out: &mut Out) -> Result {
     Ok(())
 }
 
-fn worked<L: OfOneThing>(
-    place: &Place,
-    tank: TankVolume,
-    command: &DiluteCommand,
-) -> Result<Worked> {
+fn worked(place: &Place, tank: TankVolume, command: &DiluteCommand) -> Result<Worked> {
+    let unit = command.unit()?;
+    let or_none = |level: &Option<Level>| level.unwrap_or(Level { unit, value: 0.0 });
     match command {
         DiluteCommand::Changes {
             change,
             times,
             from,
             new,
-        } => {
-            let levels = (L::of_told(*from)?, L::or_none(*new)?);
-            changes(tank, *change, *times, levels)
-        }
+        } => changes(tank, *change, *times, (*from, or_none(new))),
         DiluteCommand::Reach {
             change,
             from,
             to,
             new,
-        } => {
-            let [from, to, new] = [Some(*from), Some(*to), *new].map(L::or_none);
-            reach(tank, *change, (from?, to?, new?))
-        }
+        } => reach(tank, *change, (*from, *to, or_none(new))),
         DiluteCommand::Steady {
             change,
             every_days,
             moves,
             new,
-        } => steady(tank, *change, (*every_days, moves), L::or_none(*new)?),
-        DiluteCommand::Rescue { .. } => rescue::<L>(tank, command),
+        } => steady(tank, *change, (*every_days, moves), or_none(new)),
+        DiluteCommand::Rescue { .. } => rescue(tank, command),
         DiluteCommand::Continuous { litres: flow, left } => continuous(tank, *flow, *left),
         DiluteCommand::Doses {
             days,
@@ -320,20 +267,24 @@ fn worked<L: OfOneThing>(
 }
 
 /// Keys end with the unit of the level.
-fn with_level<L: Level>(mut json: Value, levels: &[(&str, Option<L>)]) -> Value {
+fn with_level(mut json: Value, unit: Unit, levels: &[(&str, Option<Level>)]) -> Value {
+    let unit = match unit {
+        Unit::Dkh => "dkh",
+        Unit::MgPerL => "mg_per_l",
+    };
     for (key, level) in levels {
         if let Some(object) = json.as_object_mut() {
-            object.insert(format!("{key}_{}", L::KEY), json!(level.map(L::value)));
+            object.insert(format!("{key}_{unit}"), json!(level.map(|l| l.value)));
         }
     }
     json
 }
 
-fn changes<L: Level>(
+fn changes(
     tank: TankVolume,
     change: TankVolume,
     times: u32,
-    (from, new): (Option<L>, L),
+    (from, new): (Option<Level>, Level),
 ) -> Result<Worked> {
     let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
     let left = share.left_after(times);
@@ -361,14 +312,18 @@ fn changes<L: Level>(
         "tank_l": tank.as_litres(), "change_l": change.as_litres(), "changes": times, "left_percent": left * 100.0,
         "changes_to_halve": share.changes_to_halve(),
     });
-    let json = with_level(json, &[("level_after", after.map(|(_, after)| after))]);
+    let json = with_level(
+        json,
+        new.unit,
+        &[("level_after", after.map(|(_, after)| after))],
+    );
     Ok(Worked { lines, json })
 }
 
-fn reach<L: Level>(
+fn reach(
     tank: TankVolume,
     change: TankVolume,
-    (from, to, new): (L, L, L),
+    (from, to, new): (Level, Level, Level),
 ) -> Result<Worked> {
     let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
     let times = share.changes_to_reach(from, to, new).map_err(refused)?;
@@ -392,15 +347,15 @@ fn reach<L: Level>(
         "tank_l": tank.as_litres(), "change_l": change.as_litres(), "changes": times,
         "single_change_percent": single.map(ChangeShare::as_percent),
     });
-    let json = with_level(json, &[("level_after", Some(after))]);
+    let json = with_level(json, new.unit, &[("level_after", Some(after))]);
     Ok(Worked { lines, json })
 }
 
-fn steady<L: OfOneThing>(
+fn steady(
     tank: TankVolume,
     change: TankVolume,
     (every_days, moves): (u32, &Moves),
-    new: L,
+    new: Level,
 ) -> Result<Worked> {
     if [moves.gain, moves.uptake].iter().all(Option::is_none) && moves.uptake_percent.is_none() {
         return Err(usage(
@@ -408,7 +363,7 @@ fn steady<L: OfOneThing>(
         ));
     }
     let share = ChangeShare::from_litres(change, tank).map_err(refused)?;
-    let (between, words) = between::<L>(moves, every_days)?;
+    let (between, words) = between(moves, every_days)?;
     let steady = share.steady_level(new, between);
     let halving = share.changes_to_halve_with(between);
     let lines = vec![
@@ -429,13 +384,13 @@ fn steady<L: OfOneThing>(
         ("before_change", Some(steady.before)),
         ("after_change", Some(steady.after)),
     ];
-    let json = with_level(json, &levels);
+    let json = with_level(json, new.unit, &levels);
     Ok(Worked { lines, json })
 }
 
 /// Large changes a few days apart. Volumes are taken to mix as volumes: sea waters of a few of salinity apart differ by less than half a percent in
 /// density.
-fn rescue<L: OfOneThing>(tank: TankVolume, command: &DiluteCommand) -> Result<Worked> {
+fn rescue(tank: TankVolume, command: &DiluteCommand) -> Result<Worked> {
     let DiluteCommand::Rescue {
         change,
         times,
@@ -452,11 +407,15 @@ fn rescue<L: OfOneThing>(tank: TankVolume, command: &DiluteCommand) -> Result<Wo
         return Err(usage("no rescue"));
     };
     let share = ChangeShare::from_litres(*change, tank).map_err(refused)?;
-    let (between, words) = between::<L>(moves, *every_days)?;
-    let [from, new] = [Some(*from), *new].map(L::or_none);
-    let (from, new) = (from?, new?);
-    let held = Between::constant(Alkalinity::of(0.0));
-    let dkh = share.series(*alkalinity, *new_alkalinity, held, *times);
+    let (between, words) = between(moves, *every_days)?;
+    let (from, unit) = (*from, from.unit);
+    let new = new.unwrap_or(Level { unit, value: 0.0 });
+    let [alkalinity, new_alkalinity] = [alkalinity, new_alkalinity].map(|level| Level {
+        unit: Unit::Dkh,
+        value: level.as_dkh(),
+    });
+    let held = Between::constant(0.0);
+    let dkh = share.series(alkalinity, new_alkalinity, held, *times);
     let mut lines = vec![format!(
         "{times} changes of {change} ({:.1} % of {tank}), {every_days} d apart, with new water of {}, {words}:",
         share.as_percent(),
@@ -470,18 +429,19 @@ fn rescue<L: OfOneThing>(tank: TankVolume, command: &DiluteCommand) -> Result<Wo
             let gap = salinity.as_practical() - new_salinity.as_practical();
             new_salinity.as_practical() + gap * share.left_after(n)
         });
-        let moved = dkh.after.as_dkh() - dkh.before.as_dkh();
+        let moved = dkh.after.value - dkh.before.value;
         let day = (number - 1) * every_days;
         lines.push(format!(
             "day {day}, change {number}: {} to {}; {:.1} % of the old water left; alkalinity {:.2} to {:.2} dKH ({moved:+.2}); salinity {was:.2} to {is:.2} ({:+.2})",
-            shown(this.before), shown(this.after), left * 100.0, dkh.before.as_dkh(), dkh.after.as_dkh(), is - was,
+            shown(this.before), shown(this.after), left * 100.0, dkh.before.value, dkh.after.value, is - was,
         ));
         let round = json!({
-            "day": day, "left_percent": left * 100.0, "alkalinity_dkh": dkh.after.as_dkh(), "alkalinity_moved_dkh": moved,
+            "day": day, "left_percent": left * 100.0, "alkalinity_dkh": dkh.after.value, "alkalinity_moved_dkh": moved,
             "salinity": is, "salinity_moved": is - was,
         });
         rounds.push(with_level(
             round,
+            new.unit,
             &[("before", Some(this.before)), ("after", Some(this.after))],
         ));
     }

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use serde_json::json;
 
 use super::panel_reports::{Report, reports, salinity_at};
-use crate::chemistry::{ChangeShare, Element, Quantity, Salinity, amount};
+use crate::chemistry::{ChangeShare, Element, Level, Quantity, Salinity, Unit, amount};
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
@@ -307,8 +307,12 @@ fn source(
     if let (Some(share), Some(natural)) = (share, comparison.natural) {
         // To a tenth above natural: changes with natural water come near to it and never reach it.
         let target = natural.range.1 * 1.1;
-        let found = mg_per_l(comparison.finding.at_most());
-        let changes = share.changes_to_reach(found, mg_per_l(target), mg_per_l(natural.level));
+        let level = |value| Level {
+            unit: Unit::MgPerL,
+            value,
+        };
+        let found = level(comparison.finding.at_most());
+        let changes = share.changes_to_reach(found, level(target), level(natural.level));
         if let Ok(changes) = changes {
             all.push(format!(
                 "{changes} changes of {CHANGE_PERCENT:.0} % with water of natural content would bring it to {}, if its source is gone",

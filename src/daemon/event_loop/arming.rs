@@ -104,7 +104,7 @@ impl EventLoop<'_> {
         let text = text.to_owned();
         desk.entries(
             vec![Entry::Arming(arming)],
-            Some((ticket, Answer::Done { text })),
+            Some((ticket, Answer::done(text))),
         );
         self.go_on()
     }

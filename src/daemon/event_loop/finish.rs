@@ -4,7 +4,6 @@ use super::state::EventLoop;
 use crate::daemon::ended::Ended;
 use crate::daemon::happening::Happening;
 use crate::engine::Event;
-use crate::ledger::Request;
 use crate::pump::PumpReport;
 
 impl EventLoop<'_> {
@@ -47,7 +46,7 @@ impl EventLoop<'_> {
             tracing::error!(?write, "not written at the end");
         }
         if let Some(ledger) = self.outside.ledger.take()
-            && ledger.send(Request::Stop).is_ok()
+            && ledger.send(None).is_ok()
             && !ledger.join()
         {
             tracing::error!("the ledger's thread had panicked");

@@ -11,7 +11,7 @@ use crate::daemon::log;
 use crate::daemon::totals::Totals;
 use crate::engine::{Effect, Now, RunReport};
 use crate::guard::DosePermit;
-use crate::ledger::{LedgerHandle, Request};
+use crate::ledger::LedgerHandle;
 use crate::pump::{PumpHandle, not_started};
 use crate::quantity::{Millis, Name};
 use crate::record::Hold;
@@ -73,14 +73,8 @@ impl Hands<Asker> for Outside {
     }
 
     fn send(&mut self, write: &Write) -> bool {
-        let request = match write.clone() {
-            Write::Intent(intent) => Request::Intent(intent),
-            Write::Outcome(outcome) => Request::Outcome(outcome),
-            Write::Entries(entries) => Request::Entries(entries),
-            Write::Probe(at) => Request::Probe(at),
-        };
         let ledger = self.ledger.as_ref();
-        ledger.is_some_and(|ledger| ledger.send(request).is_ok())
+        ledger.is_some_and(|ledger| ledger.send(write.clone()).is_ok())
     }
 
     fn save_holds(&mut self, number: u64, holds: Vec<Hold>) {

@@ -56,7 +56,7 @@ impl InForce {
         Self {
             controller: Arc::clone(controller),
             plan: Arc::clone(plan),
-            schedule: Schedule::new(Arc::clone(controller), Arc::clone(plan)),
+            schedule: Schedule::new(Arc::clone(controller), plan),
             uptakes: uptakes.into_iter().map(|u| (u.of.clone(), u)).collect(),
             course_last: courses.iter().map(|c| c.number).max().unwrap_or(0),
             courses: courses
@@ -86,7 +86,7 @@ impl InForce {
 
     /// Takes a plan that was read again; its volumes are to be worked out yet.
     pub(crate) fn replace_plan(&mut self, plan: Arc<Plan>, now: Millis) {
-        self.schedule = Schedule::new(Arc::clone(&self.controller), Arc::clone(&plan));
+        self.schedule = Schedule::new(Arc::clone(&self.controller), &plan);
         self.plan = plan;
         self.outlet_changed(now);
     }

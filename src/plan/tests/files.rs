@@ -634,7 +634,7 @@ fn times_keep_the_widest_gap_of_all_that_two_bottles_may_hold() {
         let plan = std::sync::Arc::new(loaded.plan);
         let controller = loaded.controller.into();
         let daily = crate::plan::plan_daily_volumes(&plan);
-        let mut schedule = crate::plan::Schedule::new(controller, plan);
+        let mut schedule = crate::plan::Schedule::new(controller, &plan);
         let day = jiff::civil::date(2027, 3, 3);
         let slots = schedule.day(day, &daily).unwrap();
         let at = |line: &str| -> Vec<i64> {

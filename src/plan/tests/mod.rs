@@ -197,7 +197,7 @@ fn demo(zone: &str) -> Reef {
 
 impl Reef {
     fn schedule(&self) -> Schedule {
-        Schedule::new(Arc::clone(&self.controller), Arc::clone(&self.plan))
+        Schedule::new(Arc::clone(&self.controller), &self.plan)
     }
 
     fn report(&self, from: Date) -> PlacementReport {

@@ -67,14 +67,6 @@ impl Chip {
         })
     }
 
-    pub(super) fn label(&self) -> &str {
-        &self.label
-    }
-
-    pub(super) fn line_by(&self) -> LineBy {
-        self.line_by
-    }
-
     fn offset(&self, gpio: u8) -> Result<u32, GpioError> {
         if self.line_by == LineBy::Offset {
             return Ok(u32::from(gpio));

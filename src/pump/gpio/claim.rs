@@ -14,7 +14,7 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::error::GpioError;
-use crate::config::{ActiveLevel, BoardDriver, LineBy, Output};
+use crate::config::{BoardDriver, Output};
 
 /// Where the lock files are: one place for the whole machine, whatever the state folder.
 pub const CLAIMS_FOLDER: &str = "/run/dosewright";
@@ -25,44 +25,10 @@ const RECORD_BYTES_MAX: u64 = 4096;
 /// What an output was driven as.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct OutputRecord {
-    pub gpio: u8,
-    /// Whether it is on when low.
-    pub active_low: bool,
-    /// The chip's label; `None` for register access.
-    pub chip_label: Option<String>,
-    /// Whether the line was found by its name.
-    pub by_name: bool,
+    pub driver: BoardDriver,
+    pub output: Output,
     /// What hangs on it.
     pub what: String,
-}
-
-impl OutputRecord {
-    /// The driver it was driven with.
-    pub fn driver(&self) -> BoardDriver {
-        match &self.chip_label {
-            None => BoardDriver::Rppal,
-            Some(label) => BoardDriver::Chardev {
-                chip_label: label.clone(),
-                line_by: if self.by_name {
-                    LineBy::Name
-                } else {
-                    LineBy::Offset
-                },
-            },
-        }
-    }
-
-    /// The pin and its level.
-    pub fn output(&self) -> Output {
-        Output {
-            gpio: self.gpio,
-            active: if self.active_low {
-                ActiveLevel::Low
-            } else {
-                ActiveLevel::High
-            },
-        }
-    }
 }
 
 /// The folder of the lock files.
@@ -98,16 +64,16 @@ impl Claims {
 
     /// Claims a pin and records how it is driven.
     pub(super) fn take(&self, record: &OutputRecord) -> Result<Claim, GpioError> {
-        let name = format!("pin-{}", record.gpio);
+        let name = format!("pin-{}", record.output.gpio);
         let path = self.folder.join(&name).display().to_string();
         let fault = |error: std::io::Error| GpioError::Claim {
-            gpio: record.gpio,
+            gpio: record.output.gpio,
             path: path.clone(),
             why: error.to_string(),
         };
         let mut claim = self.lock(&name).map_err(|error| match error {
             Unlocked::Taken => GpioError::Taken {
-                gpio: record.gpio,
+                gpio: record.output.gpio,
                 path: path.clone(),
             },
             Unlocked::Fault(error) => fault(error),
@@ -136,7 +102,7 @@ impl Claims {
     /// Pins that are or were driven and not given back in order. Files that say nothing are passed over.
     pub fn records(&self) -> Vec<OutputRecord> {
         let mut records: Vec<OutputRecord> = self.read("pin-");
-        records.sort_by_key(|record| record.gpio);
+        records.sort_by_key(|record| record.output.gpio);
         records
     }
 
@@ -223,13 +189,18 @@ impl Claim {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::{ActiveLevel, LineBy};
 
     fn record(gpio: u8) -> OutputRecord {
         OutputRecord {
-            gpio,
-            active_low: true,
-            chip_label: Some("chip".to_owned()),
-            by_name: false,
+            driver: BoardDriver::Chardev {
+                chip_label: "chip".to_owned(),
+                line_by: LineBy::Offset,
+            },
+            output: Output {
+                gpio,
+                active: ActiveLevel::Low,
+            },
             what: "head alkalinity".to_owned(),
         }
     }

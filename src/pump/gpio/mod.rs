@@ -22,11 +22,12 @@ pub use found::Found;
 pub use recognise::{Recognised, RecognisedPwm, Recognition, recognise};
 
 use super::output::{Contact, Output, PumpError};
-use crate::config::{ActiveLevel, BoardDriver, LineBy, Output as OutputPin};
+use crate::config::{ActiveLevel, BoardDriver, Output as OutputPin};
 
 #[derive(Debug)]
 pub struct Pins {
-    driver: Driver,
+    opened: Driver,
+    driver: BoardDriver,
     claims: Claims,
 }
 
@@ -62,7 +63,8 @@ impl Pins {
     /// When the driver does not know this machine, or the chip's label does not name exactly one chip.
     pub fn open(driver: &BoardDriver, claims: Claims) -> Result<Self, GpioError> {
         Ok(Self {
-            driver: Driver::open(driver)?,
+            opened: Driver::open(driver)?,
+            driver: driver.clone(),
             claims,
         })
     }
@@ -73,20 +75,14 @@ impl Pins {
     /// # Errors
     /// When another daemon has it, or the driver refuses it.
     pub fn output(&self, pin: &OutputPin, what: &str) -> Result<Box<dyn Output>, GpioError> {
-        let (chip_label, line_by) = match &self.driver {
-            Driver::Registers(_) => (None, LineBy::Offset),
-            Driver::Chardev(chip) => (Some(chip.label().to_owned()), chip.line_by()),
-        };
         let record = OutputRecord {
-            gpio: pin.gpio,
-            active_low: pin.active == ActiveLevel::Low,
-            chip_label,
-            by_name: line_by == LineBy::Name,
+            driver: self.driver.clone(),
+            output: pin.clone(),
             what: what.to_owned(),
         };
         let claim = self.claims.take(&record)?;
         Ok(Box::new(Claimed {
-            output: self.driver.output(pin)?,
+            output: self.opened.output(pin)?,
             claim,
         }))
     }
@@ -96,7 +92,7 @@ impl Pins {
     /// # Errors
     /// When the driver refuses it.
     pub fn contact(&self, gpio: u8, pull: ActiveLevel) -> Result<Box<dyn Contact>, GpioError> {
-        Ok(match &self.driver {
+        Ok(match &self.opened {
             Driver::Registers(registers) => Box::new(registers.contact(gpio, pull)?),
             Driver::Chardev(chip) => Box::new(chip.contact(gpio, pull)?),
         })

@@ -154,11 +154,10 @@ fn driver(table: &Pairs) -> Option<BoardDriver> {
         "rppal" => Some(BoardDriver::Rppal),
         "chardev" => Some(BoardDriver::Chardev {
             chip_label: table.get("chip-label")?.to_owned(),
-            line_by: if table.get("line-by") == Some("name") {
-                LineBy::Name
-            } else {
-                LineBy::Offset
-            },
+            line_by: table
+                .get("line-by")
+                .and_then(LineBy::from_word)
+                .unwrap_or(LineBy::Offset),
         }),
         _ => None,
     }

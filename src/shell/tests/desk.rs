@@ -18,9 +18,7 @@ fn intent() -> Intent {
 }
 
 fn answer(text: &str) -> Answer {
-    Answer::Done {
-        text: text.to_owned(),
-    }
+    Answer::done(text)
 }
 
 /// Hands an entry in for somebody.

@@ -27,7 +27,7 @@ use crate::record::{Observed, Reading};
 
 /// Stands between the two files.
 const PLAN: &str = "\n# plan\n";
-const DEMO: &str = include_str!("../../config/controller.toml");
+const DEMO: &str = include_str!("../../../config/controller.toml");
 
 /// The two files; a text without the line between them is a plan for the sample controller, and a scenario.
 ///
