@@ -28,6 +28,8 @@ struct KeptAway {
     fallen: f64,
     /// What stands in its way, in words; empty when that is over.
     because: Vec<String>,
+    /// Whether it would have reached the water.
+    counts: bool,
 }
 
 impl KeptAway {
@@ -37,6 +39,7 @@ impl KeptAway {
             for_,
             fallen,
             because,
+            counts,
         } = self;
         let hours = for_.as_ms() / Millis::HOUR.as_ms();
         let fallen = of.unit().roughly(*fallen);
@@ -45,8 +48,13 @@ impl KeptAway {
         } else {
             format!(" ({})", because.join("; "))
         };
+        let (begin, has) = if *counts {
+            ("", "has")
+        } else {
+            ("in this dry run ", "would have")
+        };
         format!(
-            "{of} has not been added for {hours} h{because}; by the established uptake it has fallen by some {fallen}; what was missed is not made up for: test {of}, then see to what stands in its way"
+            "{begin}{of} has not been added for {hours} h{because}; by the established uptake it {has} fallen by some {fallen}; what was missed is not made up for: test {of}, then see to what stands in its way"
         )
     }
 }
@@ -153,6 +161,7 @@ impl Engine {
             for_,
             fallen: uptake * for_.as_days(),
             because,
+            counts: self.reaches_water(self.live),
         })
     }
 

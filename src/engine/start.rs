@@ -71,6 +71,7 @@ impl Engine {
         let checks = std::mem::take(&mut history.verifications);
         let added = std::mem::take(&mut history.added_since_reading);
         let contents = std::mem::take(&mut history.contents);
+        let mode_began = history.mode_began;
         let mut engine = Self::blank(&setup.controller, &setup.plan, history, now);
         engine.live = setup.live;
         engine.modelled = setup.modelled;
@@ -83,7 +84,7 @@ impl Engine {
         if let Some(why) = setup.ledger_fault.clone() {
             engine.ledger = LedgerState::Unread { why };
         }
-        engine.take_readings(&added);
+        engine.take_readings(&added, mode_began, now);
         engine.take_contents(&contents, now);
         engine.count_by_hand(now);
         engine.take_benches(benches, now);

@@ -15,7 +15,7 @@ use crate::guard::{
 };
 use crate::quantity::{Alkalinity, Millis, Name};
 use crate::record::{
-    Carried, Course, CourseState, Departure, Destination, DoseId, Found, HoldScope, Who,
+    Carried, Course, CourseState, Departure, Destination, DoseId, Found, HoldScope, Stamp, Who,
 };
 
 impl Engine {
@@ -62,10 +62,18 @@ impl Engine {
     }
 
     /// Takes the last readings back from the ledger, with what was added since.
-    pub(super) fn take_readings(&mut self, added: &Carried) {
+    pub(super) fn take_readings(
+        &mut self,
+        added: &Carried,
+        mode_began: Option<(usize, Stamp)>,
+        now: Now,
+    ) {
         self.water.changed(self.told.newest_water_change());
         if self.books.last_dose_id() > DoseId(0) {
-            self.water.added_before(self.clock.started.elapsed);
+            // What the other mode did not add has not been kept away in this one.
+            let age = mode_began.and_then(|(session, at)| self.age_since(session, at, now));
+            let ago = age.map_or(Millis::DAY, |age| age.min(Millis::DAY));
+            self.water.added_before(now.elapsed.minus(ago));
         }
         let forgotten = self.forgotten.as_ref().map_or(0, |f| f.told_last);
         self.water

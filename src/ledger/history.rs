@@ -18,7 +18,7 @@ use super::kinds::{COUNTS, entries, json};
 use super::look::refilled_since_arming;
 use super::open::Ledger;
 use super::reader::LedgerReader;
-use super::walk::{Names, forgotten, newest_wall, told_last, walk};
+use super::walk::{Names, forgotten, mode_began, newest_wall, told_last, walk};
 use crate::chemistry::Quantity;
 use crate::plan::SlotKey;
 use crate::quantity::{Millis, Name, Volume};
@@ -123,12 +123,14 @@ impl Past<'_> {
         let mut names = Names::default();
         let mut walked = walk(conn, self.session, now, &mut names)?;
         let forgotten = forgotten(conn, self.session, now, &mut walked)?;
+        let began = mode_began(conn, self.session, now, &mut walked)?;
         let (doses, sessions, index) = walked.finish(conn, self.session)?;
         let forgotten = forgotten.map(|(record, session, told_last)| PastForgotten {
             record,
             session: session.and_then(|session| index.get(&session).copied()),
             told_last,
         });
+        let mode_began = began.and_then(|(id, at)| Some((index.get(&id).copied()?, at)));
         let open = open_intents(conn, self.books.dose_last)?;
         let courses = courses(conn)?;
         let today = match newest {
@@ -143,6 +145,7 @@ impl Past<'_> {
             newest_wall: newest,
             doses,
             sessions,
+            mode_began,
             reservoirs: self.reservoirs(&mut names)?,
             contents: contents(conn)?,
             calibrations: self.calibrations()?,

@@ -662,3 +662,36 @@ fn only_doses_that_went_into_the_water_within_the_span_come_back_for_the_estimat
         .unwrap();
     assert_eq!(ledger.history(now).unwrap().brought, since);
 }
+
+#[test]
+fn the_beginning_of_a_mode_comes_back_while_it_is_young_and_another_was_before_it() {
+    const HOUR: i64 = 3_600_000;
+    let dir = tempfile::tempdir().unwrap();
+    let start = |hour: i64, live: bool| {
+        let session = SessionStart {
+            boot: "boot-1".to_owned(),
+            at: at(hour * HOUR),
+            version: "0.1.0".to_owned(),
+            controller_fingerprint: String::new(),
+            plan_fingerprint: String::new(),
+            live,
+        };
+        let open_as = OpenAs {
+            timeline: Timeline::Real,
+            installation: None,
+            session,
+        };
+        let ledger = Ledger::open(&dir.path().join("ledger.db"), &open_as).unwrap();
+        let history = ledger.history(at(hour * HOUR)).unwrap();
+        let began = history.mode_began.map(|(session, began)| {
+            assert_eq!(history.sessions[session].boot, "boot-1");
+            began.elapsed.as_ms() / HOUR
+        });
+        (began, history.sessions.len())
+    };
+    assert_eq!(start(1, true), (None, 1), "there was no other");
+    assert_eq!(start(2, false), (Some(2), 1));
+    assert_eq!(start(3, false), (Some(2), 2));
+    assert_eq!(start(40, false), (None, 1), "long ago");
+    assert_eq!(start(41, true), (Some(41), 1));
+}

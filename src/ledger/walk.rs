@@ -200,6 +200,28 @@ pub(super) fn forgotten(
     Ok(Some((record, counts.then_some(written_in), told_last)))
 }
 
+/// The first session of the present mode, while it is young and there was another mode before.
+pub(super) fn mode_began(
+    conn: &Connection,
+    session: i64,
+    now: Stamp,
+    walked: &mut Walked,
+) -> rusqlite::Result<Option<(i64, Stamp)>> {
+    let first = "SELECT * FROM session WHERE id > (SELECT max(id) FROM session WHERE live !=
+         (SELECT live FROM session WHERE id = ?1)) ORDER BY id LIMIT 1";
+    let read = |row: &Row<'_>| Ok((row.get("id")?, columns::stamp(row)?));
+    let Some((id, at)) = conn.query_row(first, [session], read).optional()? else {
+        return Ok(None);
+    };
+    let mut ages = Ages::new(conn, session, now)?;
+    let boot = ages.boot.clone();
+    if ages.is_over(id, at, &boot)? {
+        return Ok(None);
+    }
+    walked.oldest = walked.oldest.min(id);
+    Ok(Some((id, at)))
+}
+
 fn past_dose(row: &Row<'_>, at: Stamp, names: &mut Names) -> rusqlite::Result<PastDose> {
     let line = names.column(row, "line")?;
     let (volume, delivered): (i64, Option<i64>) = (row.get("volume_ul")?, row.get("delivered_ul")?);

@@ -154,19 +154,20 @@ impl CalibrationFit {
         ))
     }
 
-    /// Run times by which the covered range is looked through: evenly by their ratio.
+    /// Run times by which the covered range is looked through: evenly by their ratio, and its lengths, where scatter has its peaks.
     fn looked_at(&self) -> Vec<Millis> {
         let (run_min, run_max) = self.run_range();
         let ratio = run_max.as_secs() / run_min.as_secs();
-        let inner = (1..LOOKS).filter_map(|look| {
+        let even = (1..LOOKS).filter_map(|look| {
             let part = f64::from(look) / f64::from(LOOKS);
             Millis::from_secs_f64(run_min.as_secs() * ratio.powf(part))
         });
-        [run_min]
-            .into_iter()
-            .chain(inner)
-            .chain([run_max])
-            .collect()
+        let lengths = self.lengths().iter().map(|length| length.on_time);
+        let mut all: Vec<Millis> = even.chain(lengths).chain([run_min, run_max]).collect();
+        all.retain(|run| (run_min..=run_max).contains(run));
+        all.sort();
+        all.dedup();
+        all
     }
 
     /// The run time at which the half-width is the smallest part of the dose, between the neighbours of the best of those looked at.

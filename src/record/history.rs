@@ -44,6 +44,9 @@ pub struct History {
     pub doses: Vec<PastDose>,
     /// Sessions, oldest first, at least all that `doses` refer to, and all after those.
     pub sessions: Vec<PastSession>,
+    /// The session in which the mode (live, dry run) of the present one began, and when; `None` when it is longer ago than a window or there
+    /// was no other.
+    pub mode_began: Option<(usize, Stamp)>,
     /// Intents without an outcome; the engine closes them as uncertain.
     pub open: Vec<Intent>,
     /// Doses that the estimate of the water goes by, oldest first; open ones are not among them.

@@ -289,6 +289,8 @@ fn what_is_unknown_is_null_and_never_left_out_or_made_up() {
     let line = &mut s.lines[0];
     (line.today_since, line.delivered_lifetime) = (None, None);
     (line.next_slot, line.last_dose) = (None, None);
+    (line.delivered_24h, line.delivered_today) = (None, None);
+    (line.cap_left, line.hour_left) = (None, None);
     line.delivered_of_plan_percent = None;
     let all = check(&s);
     for (topic, keys) in [
@@ -312,6 +314,10 @@ fn what_is_unknown_is_null_and_never_left_out_or_made_up() {
             "/line/alk",
             &[
                 "delivered_lifetime_ml",
+                "delivered_24h_ml",
+                "delivered_today_ml",
+                "cap_left_ml",
+                "hour_left_ml",
                 "today_since",
                 "delivered_of_plan_percent",
                 "next_slot",

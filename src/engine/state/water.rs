@@ -227,10 +227,10 @@ impl Water {
         level.map_or(Millis::ZERO, |level| level.last_added)
     }
 
-    /// There were doses, none of them within the day before the start that is not in the window.
-    pub(crate) fn added_before(&mut self, start: Millis) {
+    /// There were doses, none of them after `at` that is not in the window.
+    pub(crate) fn added_before(&mut self, at: Millis) {
         for level in self.levels.values_mut() {
-            level.last_added = start.minus(Millis::DAY);
+            level.last_added = at;
         }
     }
 

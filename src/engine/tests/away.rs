@@ -149,6 +149,45 @@ fn what_a_hold_has_kept_away_for_a_day_says_what_that_does_to_the_level() {
     assert!(world.status().water.notes.is_empty());
 }
 
+/// After two days without a daemon: what was not given then was not kept away by anything that stands here.
+#[test]
+fn in_another_mode_nothing_has_been_kept_away_from_before_it_began() {
+    for live in [false, true] {
+        let mut world = World::new(demo().0, (*plan_of(PLAN, &demo().0)).clone(), MORNING);
+        world.live = !live;
+        world.start();
+        world.sync();
+        world.read_alkalinity(7.9);
+        world.run(DAY);
+        world.kill();
+        world.t += 2 * DAY;
+        world.live = live;
+        world.start();
+        world.sync();
+        world.hold(Some("alkalinity"), "the bottle smells odd");
+        world.run(HOUR);
+        assert_eq!(kept_away(&mut world), None);
+        world.restart_after(SECOND);
+        world.sync();
+        world.run(HOUR);
+        assert_eq!(kept_away(&mut world), None, "the mode is two hours old");
+        world.run(22 * HOUR + MINUTE);
+        let text = kept_away(&mut world).unwrap();
+        assert_eq!(
+            text.starts_with("in this dry run alkalinity has not"),
+            !live
+        );
+        assert_eq!(text.contains("it would have fallen by some 0.8 dKH"), !live);
+        world.restart_after(DAY);
+        world.sync();
+        world.run(SECOND);
+        assert!(
+            kept_away(&mut world).is_some(),
+            "it is older than a day now"
+        );
+    }
+}
+
 #[test]
 fn what_an_interlock_has_kept_away_says_so_too() {
     let mut world = begun(demo().0, PLAN, MORNING);

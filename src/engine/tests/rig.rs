@@ -219,6 +219,8 @@ pub(super) struct Books {
     pub(super) refills: BTreeMap<Name, Volume>,
     contents: BTreeMap<Name, Content>,
     sessions: Vec<PastSession>,
+    /// The mode of each start and when that was, with its session.
+    modes: Vec<(bool, usize, Stamp)>,
     newest: Option<Timestamp>,
     wrong: Vec<WrongTime>,
 }
@@ -491,6 +493,13 @@ impl World {
             elapsed_last: now.elapsed,
             vouched: false,
         });
+        let at = Stamp {
+            wall: now.wall,
+            elapsed: now.elapsed,
+            trusted: false,
+        };
+        let session = self.books.sessions.len() - 1;
+        self.books.modes.push((self.live, session, at));
         let history = match ledger_fault {
             None => History {
                 brought: self.brought(),
@@ -994,6 +1003,13 @@ impl World {
         }
     }
 
+    fn mode_began(&self) -> Option<(usize, Stamp)> {
+        let modes = &self.books.modes;
+        let other = modes.iter().rposition(|(live, ..)| *live != self.live)?;
+        let (_, session, at) = modes.get(other + 1)?;
+        Some((*session, *at))
+    }
+
     fn history(&self) -> History {
         let mut history = History {
             dose_last: self.books.intents.keys().last().map_or(0, |id| id.0),
@@ -1001,6 +1017,7 @@ impl World {
             forgotten: self.books.forgotten.clone(),
             wrong_times: self.books.wrong.clone(),
             sessions: self.books.sessions.clone(),
+            mode_began: self.mode_began(),
             ..History::default()
         };
         let mut run_since: BTreeMap<Name, (StoredCalibration, Millis)> = BTreeMap::new();

@@ -1,10 +1,12 @@
 //! Sessions at the bench.
 
 use super::rig::{DAY, HOUR, MINUTE, SECOND, World, calcium_at, demo, name, ul, unlimited_hours};
-use crate::engine::{Answer, BenchAsk, Command, Denial, LineState, NewBench, NewMeasured, Wish};
+use crate::engine::{
+    Answer, BenchAsk, Command, Denial, Event, LineState, NewBench, NewMeasured, Ticket, Wish,
+};
 use crate::quantity::{Millis, Volume, Words};
 use crate::record::{
-    Bench, BenchStep, CalibrationRun, Destination, DoseEnd, DoseId, DoseKind, Entry,
+    Bench, BenchStep, CalibrationRun, Destination, DoseEnd, DoseId, DoseKind, Entry, Who,
 };
 
 /// Calcium late in the evening: 3 mL.
@@ -486,6 +488,11 @@ fn a_measured_run_is_kept_at_once_over_silence_restart_and_outlet_back_until_it_
         "not-measured"
     );
     let (first, second) = (calibration_run(&mut world), calibration_run(&mut world));
+    assert_eq!(
+        measured(&mut world, primed, 500, true).unwrap_err().code,
+        "not-measured",
+        "of that dose nothing was measured, although of others"
+    );
     measured(&mut world, first, 9_000, true).unwrap();
     measured(&mut world, first, 1_500, true).unwrap();
     measured(&mut world, second, 1_600, true).unwrap();
@@ -518,4 +525,105 @@ fn a_measured_run_is_kept_at_once_over_silence_restart_and_outlet_back_until_it_
         }))
         .unwrap();
     assert_eq!(kept(&world), [], "of another tube");
+}
+
+#[test]
+fn every_word_on_a_session_is_written_down_with_who_said_it_and_when() {
+    let mut world = world();
+    open(&mut world);
+    let id = calibration_run(&mut world);
+    let run = CalibrationRun {
+        on_time: Millis::new(3_000),
+        volume: ul(1_500),
+        typed: "1.5 mL".to_owned(),
+        dose: Some(id),
+        used: true,
+    };
+    let head = || name("calcium");
+    let asked = [
+        BenchAsk::Measured(NewMeasured { head: head(), run }),
+        BenchAsk::NewTube {
+            head: head(),
+            note: "a softer one".into(),
+        },
+        BenchAsk::Back { head: head() },
+    ];
+    let mut said = Vec::new();
+    for (ticket, ask) in (1_000..).zip(asked) {
+        world.run(MINUTE);
+        let who = Who::Local {
+            uid: u32::try_from(ticket).unwrap(),
+        };
+        said.push((who.clone(), world.now().elapsed));
+        world.feed(Event::Command {
+            ticket: Ticket(ticket),
+            who,
+            command: Command::Bench(ask),
+            nonce: None,
+        });
+        world.run(SECOND);
+    }
+    let words: Vec<&Bench> = world
+        .books
+        .entries
+        .iter()
+        .filter_map(|e| {
+            let Entry::Bench(bench) = e else { return None };
+            Some(bench)
+        })
+        .collect();
+    let steps = [
+        BenchStep::Opened,
+        BenchStep::Measured,
+        BenchStep::NewTube,
+        BenchStep::OutletBack,
+    ];
+    assert_eq!(words.iter().map(|w| w.what).collect::<Vec<_>>(), steps);
+    for (word, (who, at)) in words[1..].iter().zip(said) {
+        assert_eq!((&word.who, word.at.elapsed), (&who, at), "{:?}", word.what);
+    }
+    assert_eq!(words[2].note, "a softer one");
+}
+
+#[test]
+fn what_the_plan_gives_into_a_bucket_is_no_run_of_the_session_over_restarts_too() {
+    let (mut controller, _) = demo();
+    controller.inputs.clear();
+    unlimited_hours(&mut controller);
+    let plan = calcium_at("\"08:00\"", 1, &controller);
+    let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
+    world.start();
+    world.sync();
+    run_before(&mut world);
+    open_with(&mut world, "calcium", None, Some(7)).unwrap();
+    let id = run(&mut world, 3_000).unwrap();
+    let of_run = world.books.outcomes[&id].delivered;
+    world.run(4 * HOUR);
+    let planned: Vec<_> = world
+        .books
+        .intents
+        .values()
+        .filter(|(i, _)| i.kind == DoseKind::Plan)
+        .collect();
+    assert_eq!(planned.len(), 1);
+    assert_eq!(planned[0].0.into, Destination::Bench);
+    let given = |world: &mut World| {
+        let heads = world.status().heads;
+        let head = heads
+            .into_iter()
+            .find(|h| h.name == name("calcium"))
+            .unwrap();
+        head.bench.unwrap().given
+    };
+    assert_eq!(given(&mut world), of_run);
+    world.restart_after(SECOND);
+    world.sync();
+    assert_eq!(given(&mut world), of_run);
+}
+
+/// A run of another head and one of before the session belong to no session of this head.
+fn run_before(world: &mut World) {
+    open(world);
+    run(world, 2_000).unwrap();
+    back(world).unwrap();
 }

@@ -371,6 +371,25 @@ fn a_ledger_that_was_unreadable_at_the_start_is_not_made_good_by_writing() {
         denial.code, "ledger-not-writable",
         "nothing is known of earlier doses"
     );
+    // What is not known is no number, on whatever display.
+    let line = world.line("calcium");
+    assert_eq!((line.delivered_24h, line.delivered_today), (None, None));
+    assert_eq!((line.cap_left, line.hour_left), (None, None));
+    assert_eq!(line.delivered_of_plan_percent, None);
+    for bottle in world.status().reservoirs {
+        assert_eq!(
+            (bottle.left, bottle.usable),
+            (None, None),
+            "{}",
+            bottle.name
+        );
+        assert_eq!(
+            (bottle.days_left, bottle.low),
+            (None, None),
+            "{}",
+            bottle.name
+        );
+    }
 }
 
 #[test]

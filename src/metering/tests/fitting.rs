@@ -324,6 +324,11 @@ fn runs_that_did_nothing_or_ran_backwards_are_refused() {
     for ml in [f64::NAN, f64::INFINITY, 1e300] {
         assert_eq!(Run::from_ml(Millis::from_secs(1), ml), None);
     }
+    let read = Run::from_ml(Millis::from_secs(1), 1.25).unwrap();
+    assert_eq!(
+        (read.on_time, read.volume),
+        (Millis::from_secs(1), Volume::from_ul(1_250))
+    );
 }
 
 #[test]

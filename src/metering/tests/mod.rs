@@ -6,6 +6,7 @@ use crate::quantity::{Millis, Volume};
 mod fitting;
 mod limits;
 mod metering;
+mod scatter;
 
 /// Rows a5.offset.data_t and data_v: run times in s and uL delivered, three replicates each (made up).
 const OFFSET_RUNS: [(i64, i64); 15] = [

@@ -3,6 +3,7 @@
 mod changes;
 mod days;
 mod files;
+mod limits;
 mod random;
 mod rules;
 
