@@ -110,7 +110,9 @@ impl Machine {
         for day in 1..=days + SETTLED_DAYS_MAX {
             self.begin_well();
             let begin = self.stage.world.wall();
-            let coming = begin..begin + SignedDuration::from_hours(24);
+            // One that is planned for this very moment met heads at the bench.
+            let after = begin + SignedDuration::from_millis(1);
+            let coming = after..begin + SignedDuration::from_hours(24);
             let mut settled = self.stage.world.chaos.settled.range(coming);
             let is_ordinary = day >= days && settled.next().is_none();
             let before = self.stage.world.lines.clone();
