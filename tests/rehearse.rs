@@ -1,8 +1,10 @@
 //! `dosewright rehearse` as an owner types it.
 #![expect(clippy::unwrap_used, reason = "a failing helper fails its test")]
 
+use std::fs::File;
+use std::io::Read;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 
 use dosewright::chemistry::Quantity;
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
@@ -11,13 +13,20 @@ use dosewright::record::{
     Course, CourseState, Departure, Ends, Entry, Found, Observation, Observed, Reading, Refill,
     Stamp, Who,
 };
+use rustix::process::{Pid, Signal, kill_process};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use serde_json::Value;
 
-fn rehearse(words: &[&str]) -> Output {
+fn command(words: &[&str]) -> Command {
     let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
     let mut command = Command::new(env!("CARGO_BIN_EXE_dosewright"));
     command.args(["rehearse", "--config"]).arg(config);
-    command.args(words).output().unwrap()
+    command.args(words);
+    command
+}
+
+fn rehearse(words: &[&str]) -> Output {
+    command(words).output().unwrap()
 }
 
 fn json(words: &[&str]) -> Value {
@@ -103,6 +112,110 @@ fn with_a_state_folder_it_goes_on_from_a_copy_of_that_ledger() {
         .as_f64()
         .unwrap();
     assert!(full > 13.0, "{full}");
+}
+
+#[test]
+fn the_page_says_what_of_it_is_rehearsed_and_the_state_folder_stays_as_it_is() {
+    let state = state(|at| {
+        vec![Entry::Observation(Observation {
+            number: 1,
+            what: Observed::Note {
+                text: "my own note".to_owned(),
+            },
+            panel: None,
+            method: String::new(),
+            happened: at.wall,
+            who: Who::Local { uid: 1000 },
+            at,
+        })]
+    });
+    // What a reader leaves beside the database is the database's own.
+    let of_reader = |path: &Path| {
+        let name = path.to_string_lossy();
+        name.ends_with("-shm") || name.ends_with("-wal")
+    };
+    let listed = || {
+        let files = std::fs::read_dir(state.path()).unwrap();
+        let paths = files.map(|file| file.unwrap().path());
+        let owned = paths.filter(|path| !of_reader(path));
+        let mut each: Vec<_> = owned
+            .map(|p| (p.clone(), std::fs::read(p).unwrap()))
+            .collect();
+        each.sort();
+        each
+    };
+    let before = listed();
+    let folder = tempfile::tempdir().unwrap();
+    let scenario = folder.path().join("mine.toml");
+    let fault = "[[fault]]\nwhat = \"power-cut\"\nday = 1\nhours = 2\n";
+    std::fs::write(&scenario, fault).unwrap();
+    let page = folder.path().join("page.html");
+    let [scenario, page_name] = [&scenario, &page].map(|path| path.to_str().unwrap());
+    let goes_on = ["--days", "2", "--scenario", scenario, "--out", page_name];
+    let found = json(&[&goes_on[..], &["--state", state.path().to_str().unwrap()]].concat());
+    assert!(listed() == before, "the state folder is another one");
+    let text = std::fs::read_to_string(&page).unwrap();
+    for said in [
+        "<title>Rehearsal of demo-reef, not a record</title>",
+        "A rehearsal, not your tank.",
+        "from 1 Dec 10:00 on every dose, test, refill and level here is a model tank's",
+        "What lies before that is your record",
+        "rehearsed from here",
+        "the power failed for 2 h 00 min",
+        "my own note",
+    ] {
+        assert!(text.contains(said), "{said} is not in {text}");
+    }
+    assert!(
+        !text.contains("are invented") && !text.contains("dry run"),
+        "{text}"
+    );
+    let doses = format!("{} doses gave", found["doses"]);
+    assert!(text.contains(&doses), "{doses} is not in {text}");
+    // Without a state folder none of it is the owner's.
+    let out = rehearse(&["--days", "3", "--begins", "2026-12-01", "--out", page_name]);
+    let said = String::from_utf8(out.stdout).unwrap();
+    assert!(
+        said.contains(&format!("{page_name} shows it in full")),
+        "{said}"
+    );
+    let text = std::fs::read_to_string(&page).unwrap();
+    assert!(text.contains("Nothing here is from your record."), "{text}");
+    // What is believed of the level counts what was given: with one test of 8.0 or more, and 0.8 dKH a day.
+    assert!(
+        text.contains("alkalinity is at 8.") || text.contains("alkalinity is at 7.9"),
+        "{text}"
+    );
+    assert!(!text.contains("rehearsed from here"), "{text}");
+}
+
+/// Its standard error is a terminal.
+#[test]
+fn a_long_one_shows_how_far_it_is_and_ctrl_c_gives_what_is_known_so_far() {
+    let ours = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+    grantpt(&ours).unwrap();
+    unlockpt(&ours).unwrap();
+    let name = ptsname(&ours, Vec::new()).unwrap();
+    let theirs = File::options().write(true).open(name.to_str().unwrap());
+    let config = concat!(env!("CARGO_MANIFEST_DIR"), "/config");
+    let child = command(&["--days", "3650", "--against", config])
+        .stdout(Stdio::piped())
+        .stderr(theirs.unwrap())
+        .spawn()
+        .unwrap();
+    let (mut ours, mut seen, mut read) = (File::from(ours), Vec::new(), [0; 64]);
+    while !String::from_utf8_lossy(&seen).contains(" of 3650") {
+        let count = ours.read(&mut read).unwrap();
+        seen.extend_from_slice(&read[..count]);
+    }
+    kill_process(Pid::from_child(&child), Signal::INT).unwrap();
+    let out = child.wait_with_output().unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert_eq!(out.status.code(), Some(0), "{text}");
+    assert!(text.contains("ENDED EARLY: it was interrupted"), "{text}");
+    assert!(text.contains("alkalinity, dKH"), "{text}");
+    // The other plan was not begun.
+    assert!(!text.contains("\n+ "), "{text}");
 }
 
 /// The later of the two readings does not fit and waits for another one, so the estimate stays by the first.

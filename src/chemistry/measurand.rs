@@ -37,8 +37,8 @@ impl Measurand {
         let found = match word {
             "salinity" => Self::Salinity,
             "temperature" => Self::Temperature,
-            "nitrate" => Self::Nitrate,
-            "phosphate" => Self::Phosphate,
+            "nitrate" | "NO3" => Self::Nitrate,
+            "phosphate" | "PO4" => Self::Phosphate,
             "pH" | "ph" => unit.and_then(PhScale::from_word).map(Self::Ph).ok_or(
                 "a pH is nothing without its scale: nbs (an electrode calibrated in the usual buffers), total, seawater or free; they differ by more than a tank swings in a day",
             )?,

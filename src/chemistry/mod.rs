@@ -14,6 +14,7 @@
 
 mod batch;
 mod carbonate;
+mod conductivity;
 mod dilution;
 mod doubt;
 mod element;
@@ -34,6 +35,7 @@ mod water;
 
 pub use batch::{cautions, grams, sea_salt_g, third_part};
 pub use carbonate::{Ph, PhScale};
+pub use conductivity::salinity_from_conductivity;
 pub use dilution::{
     Between, ChangeShare, DilutionError, DosedWater, Level, SteadyLevel, dosed_water,
     left_after_continuous, litres_for_continuous, share_to_reach,

@@ -32,10 +32,10 @@ impl fmt::Display for Sureness {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Definition => "Reference Composition, Millero et al. 2008",
-            Self::TenPercent => "ocean mean to about 10 %, Bruland & Lohan 2003 from memory",
-            Self::SourcesDiffer => "ocean mean, Bruland & Lohan 2003 from memory; sources differ",
+            Self::TenPercent => "ocean mean to about 10 %, Bruland & Lohan 2003, not checked against the paper",
+            Self::SourcesDiffer => "ocean mean, Bruland & Lohan 2003, not checked against the paper; sources differ",
             Self::CeilingOnly => {
-                "deep-water mean, surface water has less, Bruland & Lohan 2003 from memory"
+                "deep-water mean, surface water has less, Bruland & Lohan 2003, not checked against the paper"
             }
         })
     }
@@ -141,7 +141,8 @@ const MATTERS: [(&str, f64, f64, &str); 11] = [
     ("nitrate", 1.0, 15.0, PRACTICE),
     ("phosphate", 0.02, 0.1, PRACTICE),
 ];
-const CRITERION: &str = "US EPA criterion for lasting exposure in salt water, from memory";
+const CRITERION: &str =
+    "US EPA criterion for lasting exposure in salt water, not checked against its text";
 const PRACTICE: &str = "common practice, no source";
 
 /// From where to where a value is well, in its unit, and by whom; `None` where nothing is known.

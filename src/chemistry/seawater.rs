@@ -20,6 +20,15 @@ const TEMPERATURE_RANGE: (f64, f64) = (0.0, 40.0);
 /// Why a property of the water cannot be computed.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum WaterError {
+    /// A conductivity that no water of salinity 2 to 42 has.
+    #[error(
+        "{ms_per_cm} mS/cm at {temperature} is no salinity from 2 to 42; check the unit (seawater is near 53 mS/cm at 25 C) and that the probe shows uncompensated conductivity"
+    )]
+    Conductivity {
+        ms_per_cm: f64,
+        /// Temperature of the sample.
+        temperature: Celsius,
+    },
     /// Salinity outside the equation.
     #[error(
         "salinity {salinity} is outside 0 to 42, where the equation of state holds; measure again"

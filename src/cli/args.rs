@@ -7,13 +7,13 @@ use crate::cli::heads::bench_args::{BenchArgs, CalibrationCommand};
 use crate::cli::heads::{certificate, words};
 use crate::cli::running::{self, SchemaOf};
 use crate::cli::water::owner_args::Panel;
-use crate::cli::{Out, Place, Result, record, refused, water};
+use crate::cli::{Out, Place, Result, record, refused, setup, water};
 
 /// Commands in the order of an owner's day.
 const HEADINGS: [(&str, &str); 5] = [
     (
         "Running and stopping",
-        "status hold resume outputs-off alarm dose refill run reload",
+        "status done hold resume outputs-off alarm dose refill run reload",
     ),
     (
         "After a test, and the water",
@@ -23,7 +23,7 @@ const HEADINGS: [(&str, &str); 5] = [
     ("The record", "report ledger"),
     (
         "Setting up",
-        "demo check rehearse arm disarm clock simulate tell mqtt schema completions manual",
+        "new demo check rehearse arm disarm clock simulate tell mqtt schema completions manual",
     ),
 ];
 
@@ -83,11 +83,19 @@ pub(super) enum Command {
     )]
     Reload,
     /// Give one dose by hand
+    #[command(
+        after_help = "Example: dosewright dose alkalinity \"2.5 mL\"\nShows what would be given and asks; it counts against every cap and limit. CAUTION: many stock solutions are caustic; wear gloves and eye protection."
+    )]
     Dose(running::dose::Dose),
-    /// Fill a line's tube
+    /// Fill a line's tube, its outlet in the tank
+    #[command(
+        after_help = "Example: dosewright prime alkalinity \"4 mL\"\nWhat comes out goes into the tank and counts against every cap and limit like a dose; `dosewright bench HEAD prime` fills a tube with its outlet out of the tank. CAUTION: many stock solutions are caustic; wear gloves and eye protection."
+    )]
     Prime(running::dose::Dose),
     /// Tell what a bottle holds now
     Refill(water::tank::Refill),
+    /// Tell that one of your own jobs is done, or list them
+    Done(water::done::Done),
     /// Enter a water test result
     #[command(subcommand)]
     Reading(water::reading::ReadingCommand),
@@ -136,6 +144,8 @@ pub(super) enum Command {
     },
     /// Make a page of the record for people: is it well, what is to do, what happened; and pictures
     Report(record::report::ReportArgs),
+    /// Write both files from what you know: asks, shows the arithmetic, and rehearses the plan
+    New(setup::new::New),
     /// Make a folder with an invented quarter of a year of the demo reef, and a report of it
     Demo(running::demo::DemoArgs),
     /// Look at the record: list, export, check, back up
@@ -171,6 +181,7 @@ impl Command {
             Self::Dose(options) => running::dose::dose(place, options, out),
             Self::Prime(options) => running::dose::prime(place, options, out),
             Self::Refill(options) => water::tank::refill(place, options, out),
+            Self::Done(options) => water::done::done(place, options, out),
             Self::Reading(options) => water::reading::reading(place, options, out),
             Self::Solution(options) => water::solution::solution(place, options, out),
             Self::Saturation(options) => water::saturation::saturation(place, options, out),
@@ -189,13 +200,17 @@ impl Command {
             Self::Mqtt(options) => running::mqtt::mqtt(place, options, out),
             Self::Schema { of } => Ok(out.json(&running::schema(*of))?),
             Self::Report(options) => record::report::report(place, options, out),
+            Self::New(options) => setup::new::new(options, out),
             Self::Demo(options) => running::demo::demo(options, out),
             Self::Ledger(options) => record::ledger::ledger(place, options, out),
             Self::Completions { shell } => {
-                clap_complete::generate(*shell, &mut Cli::command(), "dosewright", out);
+                let shell = *shell;
+                clap_complete::generate(shell, &mut Cli::command(), "dosewright", out.verbatim()?);
                 Ok(())
             }
-            Self::Manual { into: None } => Ok(clap_mangen::Man::new(Cli::command()).render(out)?),
+            Self::Manual { into: None } => {
+                Ok(clap_mangen::Man::new(Cli::command()).render(out.verbatim()?)?)
+            }
             Self::Manual { into: Some(folder) } => clap_mangen::generate_to(Cli::command(), folder)
                 .map_err(|error| {
                     refused(format!(

@@ -4,6 +4,7 @@ use std::error::Error;
 use std::io::{self, Write};
 use std::process::ExitCode;
 
+use super::out::Out;
 use crate::control::{ClientError, Response};
 use crate::daemon::DaemonError;
 use crate::ledger::LedgerError;
@@ -53,7 +54,7 @@ impl Failure {
                 let written = if text.is_empty() {
                     Ok(())
                 } else {
-                    writeln!(io::stderr(), "{text}")
+                    writeln!(Out::stderr(), "{text}")
                 };
                 drop(written);
                 ExitCode::from(*code)

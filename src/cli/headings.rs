@@ -1,7 +1,11 @@
 //! `--help` in the order of an owner's day: clap knows no headings for commands.
 
+use std::io;
+
 use clap::Command;
 use clap::builder::Styles;
+
+use super::out::columns;
 
 /// Column in which what a command does begins.
 const INDENT: usize = 15;
@@ -12,11 +16,12 @@ const WIDTH: usize = 110;
 pub(super) fn template(commands: &Command, headings: &[(&str, &str)]) -> String {
     let styles = Styles::styled();
     let header = styles.get_header();
+    let width = columns(io::stdout()).map_or(WIDTH, |width| width.min(WIDTH));
     let listed = headings.iter().map(|(heading, names)| {
         let found = names
             .split(' ')
             .filter_map(|name| commands.find_subcommand(name));
-        let entries: String = found.map(entry).collect();
+        let entries: String = found.map(|command| entry(command, width)).collect();
         format!("\n{header}{heading}:{header:#}\n{entries}")
     });
     format!(
@@ -25,7 +30,7 @@ pub(super) fn template(commands: &Command, headings: &[(&str, &str)]) -> String 
     )
 }
 
-fn entry(command: &Command) -> String {
+fn entry(command: &Command, width: usize) -> String {
     let styles = Styles::styled();
     let (name, literal) = (command.get_name(), styles.get_literal());
     let pad = INDENT.saturating_sub(name.len() + 2);
@@ -36,19 +41,10 @@ fn entry(command: &Command) -> String {
     if !aliases.is_empty() {
         about = format!("{about} [also: {}]", aliases.join(", "));
     }
-    let mut column = INDENT;
-    for word in about.split(' ') {
-        let length = word.chars().count();
-        if column > INDENT && column + 1 + length > WIDTH {
-            text.push('\n');
-            text.push_str(&" ".repeat(INDENT));
-            column = INDENT;
-        } else if column > INDENT {
-            text.push(' ');
-            column += 1;
-        }
-        text.push_str(word);
-        column += length;
-    }
+    let hanging = " ".repeat(INDENT);
+    let options = textwrap::Options::new(width)
+        .initial_indent(&hanging)
+        .subsequent_indent(&hanging);
+    text.push_str(textwrap::fill(&about, options).trim_start());
     text + "\n"
 }

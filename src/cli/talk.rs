@@ -1,6 +1,6 @@
 //! A talk with whoever stands at the bench.
 
-use std::io::{self, Write};
+use std::io::Write;
 
 use crate::cli::heads::keys::Ear;
 use crate::cli::{Out, Result};
@@ -31,14 +31,14 @@ pub(super) struct Person<'a> {
 impl Talk for Person<'_> {
     fn say(&mut self, text: &str) -> Result {
         if self.aside {
-            return Ok(writeln!(io::stderr(), "{text}")?);
+            return Ok(writeln!(Out::stderr(), "{text}")?);
         }
         Ok(writeln!(self.out, "{text}")?)
     }
 
     fn ask(&mut self, question: &str) -> Result<String> {
         if self.aside {
-            writeln!(io::stderr(), "{question}")?;
+            writeln!(Out::stderr(), "{question}")?;
         } else {
             write!(self.out, "{question} ")?;
             self.out.flush()?;

@@ -6,7 +6,9 @@ use std::io::{self, BufRead, Write};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::chemistry::{Celsius, PhScale, Quantity, Rises, Salinity, SpecificGravity, Unit};
+use crate::chemistry::{
+    Celsius, PhScale, Quantity, Rises, Salinity, SpecificGravity, Unit, salinity_from_conductivity,
+};
 use crate::cli::exit::chain;
 use crate::cli::{Failure, Out, Place, Result, exit, refused};
 use crate::config::{Loaded, load};
@@ -66,7 +68,7 @@ pub(super) fn put_in_force(place: &Place, loaded: &mut Loaded) -> Vec<String> {
     };
     let newest: BTreeMap<Quantity, Uptake> =
         recorded.into_iter().map(|u| (u.of.clone(), u)).collect();
-    let mut notes = starts_not_in_force(&loaded.plan, &newest);
+    let mut notes = starts_not_in_force(&loaded.plan, &newest, &loaded.controller.time_zone);
     for content in contents {
         if !content.put_into(&mut loaded.controller) {
             notes.push(content.not_in_file());
@@ -121,35 +123,58 @@ pub(super) fn celsius(text: &str) -> Result<Celsius, String> {
     }
 }
 
-/// `35` (practical salinity, which has no unit), or `1.0264 sg 25/25 C`: what was read, sample temperature, reference temperature.
+/// `35` (practical salinity, which has no unit); `1.0264 sg 25/25 C`: what was read, sample temperature, reference temperature; or
+/// `53.1 mS/cm 25 C`: uncompensated conductivity and the temperature of the water.
 pub(super) fn salinity(text: &str) -> Result<Salinity, String> {
     let wrong = || {
         format!(
-            "\"{text}\" is no salinity; give the practical salinity such as \"35\", or specific gravity with the temperature of the sample and of the reference such as \"1.0264 sg 25/25 C\""
+            "\"{text}\" is no salinity; give the practical salinity such as \"35\", specific gravity with the temperature of the sample and of the reference such as \"1.0264 sg 25/25 C\", or conductivity with the temperature of the water such as \"53.1 mS/cm 25 C\""
         )
     };
+    let number = |text: &str| parse_plain_number(text.trim()).map_err(|_| wrong());
     let plain = text.trim();
-    if let Some((value, temperatures)) = plain.split_once(" sg") {
+    if let Some((value, temperature)) = plain.split_once("mS/cm") {
+        let (value, temperature) = (number(value)?, celsius(temperature).map_err(|_| wrong())?);
+        return salinity_from_conductivity(value, temperature).map_err(|error| error.to_string());
+    }
+    if let Some((value, temperatures)) = plain.split_once(" sg").or_else(|| plain.split_once(" SG"))
+    {
         let (sample, reference) = temperatures.trim().split_once('/').ok_or_else(wrong)?;
         let unit = reference.trim().chars().next_back().ok_or_else(wrong)?;
         let gravity = SpecificGravity {
-            value: parse_plain_number(value.trim()).map_err(|_| wrong())?,
+            value: number(value)?,
             sample: celsius(&format!("{} {unit}", sample.trim()))?,
             reference: celsius(reference)?,
         };
         return gravity.to_salinity().map_err(|error| error.to_string());
     }
-    let value = parse_plain_number(plain).map_err(|_| wrong())?;
+    let value = number(plain)?;
     if value < 2.0 {
-        // 1.026 without its temperatures is a specific gravity of four different waters.
-        return Err(wrong());
+        return Err(bare_gravity(value).unwrap_or_else(wrong));
     }
     if value > 50.0 {
         return Err(format!(
-            "a salinity of {value} is outside 2 to 50; a conductivity in mS/cm is not a salinity"
+            "a salinity of {value} is outside 2 to 50; a conductivity is given with its unit and the temperature of the water, \"{value} mS/cm 25 C\""
         ));
     }
     Ok(Salinity::from_practical(value))
+}
+
+/// 1.026 without its temperatures is a specific gravity of four different waters; two of them are named.
+fn bare_gravity(value: f64) -> Option<String> {
+    let at = |degrees: f64| {
+        let temperature = Celsius::from_degrees(degrees);
+        let gravity = SpecificGravity {
+            value,
+            sample: temperature,
+            reference: temperature,
+        };
+        Some(gravity.to_salinity().ok()?.as_practical())
+    };
+    let (at_20, at_25) = (at(20.0)?, at(25.0)?);
+    Some(format!(
+        "{value} is a salinity of {at_25:.1} by an instrument made for 25 C and of {at_20:.1} by one made for 20 C; write \"{value} sg 25/25 C\" or \"{value} sg 20/20 C\", as is printed on yours"
+    ))
 }
 
 /// A number with a dot before its decimals, from one that may have a comma there. A comma that could stand between thousands is not
@@ -305,7 +330,25 @@ mod tests {
         // Row a1.sg25.S35: salinity 35 has specific gravity 1.02637 at 25/25 C (TEOS-10; tolerance 2e-5, which is 0.03 of salinity).
         let read = salinity("1.02637 sg 25/25 C").unwrap().as_practical();
         assert!((read - 35.0).abs() < 0.03, "{read}");
-        for wrong in ["1.026", "1.026 sg", "1.026 sg 25", "53", "35 ppt", ""] {
+        // Row a1.cond.SP_from_C.50.0: 50.0 mS/cm at 25 C are salinity 32.7332 (PSS-78; tolerance 0.002).
+        for typed in ["50.0 mS/cm 25 C", "50 mS/cm 77 F"] {
+            let read = salinity(typed).unwrap().as_practical();
+            assert!((read - 32.7332).abs() < 0.002, "{typed}: {read}");
+        }
+        assert!(
+            salinity("1.02637")
+                .unwrap_err()
+                .contains("35.0 by an instrument made for 25 C")
+        );
+        for wrong in [
+            "1.026",
+            "1.026 sg",
+            "53 mS/cm",
+            "1.026 sg 25",
+            "53",
+            "35 ppt",
+            "",
+        ] {
             assert!(salinity(wrong).is_err(), "{wrong}");
         }
     }

@@ -2,11 +2,12 @@
 
 use super::drive::{ActiveLevel, Output};
 use super::keys;
-use super::model::{Board, BoardDriver, LineBy, RunSense};
+use super::model::{Board, BoardDriver, RunSense};
 use super::pin::parse_pin;
 use super::schema::{Of, Text};
 use super::take::time;
 use super::tree::RawTable;
+use super::words::LineBy;
 
 /// Builds the board; `None` when there is no such table, or it is wrong, which is then in the sink.
 pub(super) fn build(whole: &RawTable) -> Option<Board> {

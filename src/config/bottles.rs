@@ -137,7 +137,7 @@ fn used<'a>(
 
 /// Carbonate and calcium that meet fall out as calcium carbonate, which is lost for both (convention: 15 to 60 min apart,
 /// reference row a8.cp.apart_time, common practice, no source).
-pub(super) fn warn_not_apart(
+pub(super) fn check_apart(
     raw: &RawTable,
     (bottles, solutions): (&Bottles, &Solutions),
     lines: &[Line],
@@ -152,11 +152,12 @@ pub(super) fn warn_not_apart(
                 ruled(pair, apart),
                 table_of(raw, keys::controller::SOLUTION, &other.name),
             ) {
-                table.doubt_whole(
+                table.refuse_whole(
                     format!(
-                        "carries calcium and \"{}\" carries alkalinity, but no [[apart]] rule keeps them apart; they precipitate where they meet",
-                        basic.name
-                    )
+                        "carries calcium and \"{basic}\" carries alkalinity, but no [[apart]] rule keeps them apart, and they precipitate where they meet; give one with first = \"{basic}\", second = \"{}\" and gap-min = 15, or with no-gap-because",
+                        other.name,
+                        basic = basic.name
+                    ),
                 );
             }
         }

@@ -7,17 +7,17 @@ use jiff::tz::TimeZone;
 use super::contents::Contents;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::keys;
-use super::model::{
-    ApartRule, Controller, Head, Line, Mode, OldCalibration, Reservoir, SimulatedHead, Solution,
-};
+use super::mistake::quoted;
+use super::model::{ApartRule, Controller, Head, Line, Reservoir, SimulatedHead, Solution};
 use super::schema::{Named, Of};
 use super::stepper;
 use super::take::{DAY, named, reference, references, time};
 use super::tree::RawTable;
+use super::words::{Mode, OldCalibration};
 use super::{board, bottles, input, peer, pwm, relations, solution, water};
 use crate::chemistry::Celsius;
 use crate::metering::Calibration;
-use crate::quantity::{FlowRate, Name, TankVolume, Volume};
+use crate::quantity::{FlowRate, Millis, Name, TankVolume, Volume};
 
 /// Looks a zone up by its IANA name.
 pub type Zones<'a> = &'a dyn Fn(&str) -> Option<TimeZone>;
@@ -50,7 +50,7 @@ pub(super) fn build(raw: &RawTable, zones: Zones<'_>) -> Option<Controller> {
     bottles::check_sharing(raw, (&lines, &reservoirs));
     bottles::check_dissolved(raw, &reservoirs, &solutions);
     bottles::check_mixed(raw, (&reservoirs, &solutions), &apart);
-    bottles::warn_not_apart(raw, (&reservoirs, &solutions), &lines, &apart);
+    bottles::check_apart(raw, (&reservoirs, &solutions), &lines, &apart);
     bottles::warn_unstated(raw, (&reservoirs, &solutions), &lines, &apart);
     let used = |solution: &&Solution| bottles::is_used(&lines, &reservoirs, &solution.name);
     let carries = solutions
@@ -74,7 +74,10 @@ pub(super) fn build(raw: &RawTable, zones: Zones<'_>) -> Option<Controller> {
         contents: Contents::default(),
         solutions,
         lines,
-        apart,
+        apart: apart
+            .into_iter()
+            .filter(|rule| rule.gap > Millis::ZERO)
+            .collect(),
         inputs,
         heads_at_once: heads_at_once(raw)?,
         water: water?,
@@ -114,7 +117,7 @@ fn time_zone(raw: &RawTable, zones: Zones<'_>) -> Option<(String, TimeZone)> {
         .contains(&text.to_lowercase().as_str());
     let found = zones(text).filter(|zone| !vague && !zone.is_unknown());
     if found.is_none() {
-        let shown = super::mistake::quoted(text);
+        let shown = quoted(text);
         raw.sink.mistake(
             raw.place(keys::controller::TIME_ZONE),
             format!(
@@ -296,6 +299,7 @@ fn lines(raw: &RawTable) -> Vec<Line> {
     lines
 }
 
+/// All rules; those without a gap are only there to say so.
 fn apart(raw: &RawTable) -> Vec<ApartRule> {
     let mut rules: Vec<ApartRule> = Vec::new();
     for table in raw.list(keys::controller::APART) {
@@ -324,9 +328,23 @@ fn apart(raw: &RawTable) -> Vec<ApartRule> {
                 format!("\"{first}\" and \"{second}\" already have a rule; keep one of the two"),
             );
         }
-        if let Some(gap) = time(table, keys::apart::GAP_MIN, 60.0) {
-            rules.push(ApartRule { first, second, gap });
+        let gap = time(table, keys::apart::GAP_MIN, 60.0);
+        match (gap, table.text(keys::apart::NO_GAP_BECAUSE)) {
+            (Some(_), Some(_)) => table.refuse(
+                keys::apart::NO_GAP_BECAUSE,
+                "gap-min and no-gap-because contradict each other; keep one of them",
+            ),
+            (None, Some(why)) => {
+                let why = quoted(why);
+                table.doubt(
+                    keys::apart::SECOND,
+                    format!("no gap between \"{first}\" and \"{second}\" on purpose: {why}"),
+                );
+            }
+            (_, None) => {}
         }
+        let gap = gap.unwrap_or(Millis::ZERO);
+        rules.push(ApartRule { first, second, gap });
     }
     rules
 }

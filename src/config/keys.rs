@@ -6,12 +6,12 @@
 //! the files that build the checked types check them.
 
 use super::drive::ActiveLevel;
-use super::model::{AlarmAction, LineBy, Mode, OldCalibration};
 use super::schema::Need::{self, Optional, Required};
 use super::schema::{
     Flag, List, Named, Naming, Number, Of, Range, Section, Table, Text, Texts, Whole, choice,
     choices, flag, in_units, list, named, number, section, table, text, texts, whole,
 };
+use super::words::{AlarmAction, LineBy, Mode, OldCalibration};
 use crate::chemistry::Unit;
 
 const A_PIN: &str = "a pin with its numbering scheme, for example \"GPIO17\"";
@@ -172,7 +172,8 @@ section! { line;
 section! { apart;
     FIRST: Text = text("first", "the name of a solution", Required);
     SECOND: Text = text("second", "the name of a solution", Required);
-    GAP_MIN: Number = number("gap-min", 0.1, 720.0, "min", Required);
+    GAP_MIN: Number = number("gap-min", 0.1, 720.0, "min", Need::Unless(&["no-gap-because"]));
+    NO_GAP_BECAUSE: Text = text("no-gap-because", "why the two may meet, in your words", Optional);
 }
 
 section! {
@@ -306,6 +307,12 @@ section! { tls;
 section! { plan;
     UPTAKE: Named = named("uptake", &plan_uptake::SECTION, Naming::Quantity(uptake), Optional);
     LINE: Named = named("line", &plan_line::SECTION, Naming::Own, Optional);
+    JOB: Named = named("job", &plan_job::SECTION, Naming::Own, Optional);
+}
+
+section! { plan_job;
+    EVERY_DAYS: Number = number("every-days", 0.5, 3650.0, "days", Required);
+    TICKED_BY: Text = text("ticked-by", "panel, water-change, or what a test is of, such as alkalinity or nitrate", Optional);
 }
 
 section! { plan_uptake_alkalinity;

@@ -35,6 +35,7 @@ mod pwm;
 mod raw;
 mod relations;
 mod scenario;
+mod scenario_fault;
 mod scenario_keys;
 mod schema;
 mod solution;
@@ -44,6 +45,7 @@ mod take;
 pub(crate) mod tests;
 mod tree;
 mod water;
+mod words;
 
 pub use calendar::{CronError, CronTimes};
 pub use contents::{Contents, TubeContent};
@@ -57,9 +59,9 @@ pub use load::{
 };
 pub use mistake::{ConfigMistakes, Finding, Mistake, PlanPlace, Purpose, Warning};
 pub use model::{
-    AlarmAction, ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole,
-    Line, LineBy, Mode, OldCalibration, Origin, Plan, PlannedLine, Reservoir, RunSense,
-    SimulatedHead, Solution, StartUptake, TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
+    ApartRule, Blocks, Board, BoardDriver, Controller, Gives, Head, Input, InputRole, Job, Line,
+    Origin, Plan, PlannedLine, Reservoir, RunSense, SimulatedHead, Solution, StartUptake,
+    TimeLimits, Times, TrackedLimits, Uptakes, WaterLimits,
 };
 pub use mqtt::{Mqtt, RemoteKind, Tls};
 pub use outlet::Outlet;
@@ -69,3 +71,5 @@ pub use plan_file::PlanCheck;
 pub use pwm::{WrittenChannel, WrittenPwm};
 pub use relations::ALL_LINES;
 pub use scenario::{Kit, Owner, OwnerKind, Scenario, TrueHeads, TrueUptake, TrueWater};
+pub use scenario_fault::{Fault, FaultKind, FaultWhen};
+pub use words::{AlarmAction, LineBy, Mode, OldCalibration};

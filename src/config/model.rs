@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use jiff::Timestamp;
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use schemars::JsonSchema;
@@ -11,9 +12,10 @@ use super::calendar::CronTimes;
 use super::contents::Contents;
 use super::drive::{ActiveLevel, HeadOutput, Output};
 use super::peer::Peer;
+use super::words::{AlarmAction, LineBy, Mode, OldCalibration};
 use crate::chemistry::{Celsius, Quantity, Salt, SolutionEffect};
 use crate::metering::Calibration;
-use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, worded};
+use crate::quantity::{Alkalinity, FlowRate, Millis, Name, TankVolume, Volume, local};
 
 #[derive(Debug, Clone)]
 pub struct Controller {
@@ -50,19 +52,14 @@ pub struct Controller {
 }
 
 impl Controller {
+    /// A time as the owner's clocks show it.
+    pub fn local(&self, at: Timestamp) -> String {
+        local(at, &self.time_zone)
+    }
+
     /// `None` for a quantity without a band.
     pub fn tracked(&self, of: &Quantity) -> Option<&TrackedLimits> {
         self.water.get(of)?.tracked.as_ref()
-    }
-}
-
-worded! {
-    /// Whether outputs are driven.
-    pub enum Mode {
-        /// No output is driven. The default.
-        DryRun = "dry-run",
-        /// Outputs are driven, when everything else allows it.
-        Live = "live",
     }
 }
 
@@ -92,16 +89,6 @@ pub enum BoardDriver {
         /// How a pin is found on that chip.
         line_by: LineBy,
     },
-}
-
-worded! {
-    /// How the line of a pin is found on its chip.
-    pub enum LineBy {
-        /// GPIO17 is the line at offset 17.
-        Offset = "offset",
-        /// GPIO17 is the line that is named GPIO17; exactly one must be.
-        Name = "name",
-    }
 }
 
 /// A contact that shows whether a head's motor really has voltage.
@@ -150,16 +137,6 @@ impl Head {
             Volume::from_ml(rate * run_time.as_secs() / 60.0).unwrap_or(Volume::from_ul(i64::MAX))
         };
         calibration.map_or_else(nominal, |c| c.at_most(run_time))
-    }
-}
-
-worded! {
-    /// What happens when a calibration is past its age or run hours.
-    pub enum OldCalibration {
-        /// An alarm, and dosing goes on.
-        Warn = "warn",
-        /// The line does not dose until the head is calibrated.
-        Block = "block",
     }
 }
 
@@ -335,18 +312,6 @@ pub struct TrackedLimits {
     pub settling: Millis,
 }
 
-worded! {
-    /// What a reading outside the alarm band does.
-    pub enum AlarmAction {
-        /// Nothing above uptake until a reading within the limit, or a course up that is begun after this one.
-        UptakeOnly = "uptake-only",
-        /// Holds the lines that carry the quantity.
-        HoldLines = "hold-lines",
-        HoldAll = "hold-all",
-        Warn = "warn",
-    }
-}
-
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TimeLimits {
     /// A slot seen later than this is missed.
@@ -372,6 +337,17 @@ pub struct Plan {
     pub uptakes: Uptakes,
     /// One entry for each planned line, in the order of the controller's lines.
     pub lines: Vec<PlannedLine>,
+    /// What the owner wants to be reminded of.
+    pub jobs: Vec<Job>,
+}
+
+/// A job of the owner's that comes again and again.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Job {
+    pub name: Name,
+    pub every: Millis,
+    /// What does it without being told done: `panel`, `water-change`, or the word of what a test is of.
+    pub ticked_by: Option<String>,
 }
 
 /// Uptake a day of each quantity, in its own unit.

@@ -16,10 +16,10 @@ worded! {
         Hold = "hold",
         /// Tell what was measured or done.
         Observe = "observe",
-        /// Let dosing go on.
-        Resume = "resume",
         /// Tell what a bottle holds.
         Refill = "refill",
+        /// Let dosing go on.
+        Resume = "resume",
         /// Have a head run.
         Dose = "dose",
         /// Change what the plan gives from now on.

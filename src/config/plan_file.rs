@@ -8,20 +8,22 @@ use std::sync::Arc;
 use jiff::civil::Time;
 
 use super::calendar::CronTimes;
-use super::keys::plan::{LINE, UPTAKE};
+use super::keys::plan::{JOB, LINE, UPTAKE};
+use super::keys::plan_job::{EVERY_DAYS, TICKED_BY};
 use super::keys::plan_line::{AT, CRON, DAILY_ML, DOSES, KEEPS_ON, OF, SHARE_OF_UPTAKE, WINDOW};
 use super::keys::plan_uptake::WITH;
 use super::keys::{GIVES, ml_per, start_uptake};
 use super::mistake::{Finding, PlanPlace, quoted};
-use super::model::{Controller, Gives, Plan, PlannedLine, StartUptake, Times, Uptakes};
+use super::model::{Controller, Gives, Job, Plan, PlannedLine, StartUptake, Times, Uptakes};
 use super::nearest::did_you_mean;
 use super::schema::{Number, Of};
 use super::tree::RawTable;
-use crate::chemistry::{Quantity, Unit};
-use crate::quantity::{Name, Volume};
+use crate::chemistry::{Measurand, Quantity, Unit};
+use crate::quantity::{Millis, Name, Volume};
 
 /// Seconds of a day on the clock.
 const DAY_S: u32 = 86_400;
+const DAY_S_F64: f64 = 86_400.0;
 
 /// What a plan is checked against.
 pub(super) struct Against<'a> {
@@ -44,6 +46,7 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>) -> Option<Plan> {
         lines.extend(planned_line(name, table));
     }
     let starts = starts(raw);
+    let jobs = jobs(raw);
     let controller = against.controller?;
     check_start_given(raw, controller);
     if !raw.sink.is_clean() {
@@ -59,6 +62,7 @@ pub(super) fn build(raw: &RawTable, against: &Against<'_>) -> Option<Plan> {
         starts,
         uptakes: Uptakes::new(),
         lines,
+        jobs,
     };
     let (plan, found) = (against.check)(controller, &plan);
     for finding in found {
@@ -215,6 +219,32 @@ fn gives(table: &RawTable) -> Option<Gives> {
             "{key} does not go with of = \"{of}\"; ml-per-dkh is for alkalinity, ml-per-mg-per-l for elements"
         ))
     }
+}
+
+fn jobs(raw: &RawTable) -> Vec<Job> {
+    let mut jobs = Vec::new();
+    for (name, table) in raw.named(JOB) {
+        let ticked_by = match table.text(TICKED_BY) {
+            Some("panel" | "water-change") | None => Ok(table.text(TICKED_BY).map(str::to_owned)),
+            // A pH is one thing on all of its scales.
+            Some("pH" | "ph") => Ok(Some("pH".to_owned())),
+            Some(word) => Measurand::new(word, None).map(|of| Some(of.to_string())),
+        };
+        match (ticked_by, table.number(EVERY_DAYS), Name::new(name)) {
+            (Err(why), ..) => {
+                table.refuse(TICKED_BY, format!("{why}, or panel, or water-change"));
+            }
+            (Ok(ticked_by), Some(days), Ok(name)) => {
+                jobs.extend(Millis::from_secs_f64(days * DAY_S_F64).map(|every| Job {
+                    name,
+                    every,
+                    ticked_by,
+                }));
+            }
+            (Ok(_), ..) => {}
+        }
+    }
+    jobs
 }
 
 /// Where each uptake begins.

@@ -17,6 +17,25 @@ use super::tree::{Data, RawTable, RawValue};
 use crate::chemistry::Quantity;
 use crate::quantity::Name;
 
+/// The line of a place, and the number with a decimal comma that stands in it as a value.
+fn decimal_comma(text: &str, at: usize) -> Option<(std::ops::Range<usize>, &str)> {
+    let begin = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
+    let end = text.get(at..)?.find('\n').map_or(text.len(), |n| at + n);
+    let line = text.get(begin..end)?;
+    let values = line.split('=').skip(1).map(str::trim_start);
+    let number = values.filter_map(|value| {
+        let end = |text: &str, from: usize| {
+            let digits = text.get(from..)?.bytes().take_while(u8::is_ascii_digit);
+            Some(from + digits.count())
+        };
+        let whole = end(value, usize::from(value.starts_with('-')))?;
+        let decimals = end(value, whole + 1)?;
+        let is_number = value.get(whole..)?.starts_with(',') && whole > 0 && decimals > whole + 1;
+        value.get(..decimals).filter(|_| is_number)
+    });
+    Some((begin..end + 1, { number }.next()?))
+}
+
 /// A table of which nothing was written: the defaults of its keys.
 pub(super) fn defaults(section: &'static Section) -> RawTable {
     Walk::new("", &Sink::new("", "")).table(&DeTable::new(), section, Spot::default())
@@ -28,12 +47,27 @@ pub(super) fn read(text: &str, section: &'static Section, sink: &Rc<Sink>) -> Op
     let mut readable = true;
     // Within a table that stands twice every key stands twice; one mistake is enough for all of it.
     let mut doubled_table: Option<usize> = None;
+    let mut with_comma = 0..0;
     for error in &errors {
         let span = error.span().unwrap_or(0..0);
         let at = span.start;
         let what = quoted(error.message().trim());
         if !what.starts_with("duplicate key") {
             readable = false;
+            if with_comma.contains(&at) {
+                continue;
+            }
+            if let Some((line, number)) = decimal_comma(text, at) {
+                with_comma = line;
+                sink.mistake(
+                    at,
+                    format!(
+                        "{number} has a comma in its number; write {}, in these files decimals stand behind a point",
+                        number.replacen(',', ".", 1)
+                    ),
+                );
+                continue;
+            }
             sink.mistake(
                 at,
                 format!("this is not TOML: {what}; mend the line, then check again"),

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use super::load::or_unknown;
 use super::mistake::{ConfigMistakes, Purpose, Sink};
 use super::raw;
+use super::scenario_fault::{Fault, fault};
 use super::scenario_keys as keys;
 use super::schema::{Number, Of};
 use super::tree::RawTable;
@@ -17,6 +18,7 @@ pub struct Scenario {
     water: BTreeMap<Quantity, TrueWater>,
     pub heads: TrueHeads,
     pub owner: Owner,
+    pub faults: Vec<Fault>,
 }
 
 /// One quantity of the model tank, in its own unit. Parts are of the uptake that the plan takes it for.
@@ -122,6 +124,8 @@ impl Scenario {
 }
 
 fn build(raw: &RawTable) -> Option<Scenario> {
+    // All of them are looked at, so that all mistakes are told.
+    let faults: Vec<Option<Fault>> = raw.list(keys::scenario::FAULT).iter().map(fault).collect();
     let tables = raw.named(keys::scenario::WATER).iter();
     let each = tables.map(|(name, table)| {
         let of = Quantity::from_word(name)?;
@@ -141,6 +145,7 @@ fn build(raw: &RawTable) -> Option<Scenario> {
                 .map(|p| p / 100.0),
         },
         owner: owner_of(owner)?,
+        faults: faults.into_iter().collect::<Option<_>>()?,
     })
 }
 

@@ -3,7 +3,7 @@
 use super::schema::Need::{self, Optional, Required};
 use super::schema::{
     Flag, List, Named, Naming, Number, Of, Section, Table, Text, Whole, choice, flag, in_units,
-    list, named, number, section, table, whole,
+    list, named, number, section, table, text, whole,
 };
 use crate::chemistry::Unit;
 
@@ -12,10 +12,18 @@ pub(super) const GRANTS_CORRIDOR: &str = "grants-corridor";
 pub(super) const CHANGES_NOTHING: &str = "changes-nothing";
 pub(super) const CHASES_TESTS: &str = "chases-tests";
 
+pub(super) const POWER_CUT: &str = "power-cut";
+pub(super) const DAEMON_STOPPED: &str = "daemon-stopped";
+pub(super) const CLOCK_UNKNOWN: &str = "clock-unknown";
+pub(super) const REFILL_LATE: &str = "refill-late";
+pub(super) const HEAD_BLOCKED: &str = "head-blocked";
+pub(super) const HEAD_WORN: &str = "head-worn";
+
 section! { scenario;
     WATER: Named = named("water", &element::SECTION, Naming::Quantity(water), Optional);
     HEADS: Table = table("heads", &heads::SECTION, Optional);
     OWNER: Table = table("owner", &owner::SECTION, Optional);
+    FAULT: List = list("fault", &fault::SECTION, Optional);
 }
 
 section! { alkalinity;
@@ -81,4 +89,14 @@ section! { owner;
     CALIBRATES: Flag = flag("calibrates", Need::Flag(true));
     AWAY_FROM_DAY: Whole = whole("away-from-day", 0.0, 3650.0, "", Optional);
     AWAY_DAYS: Whole = whole("away-days", 1.0, 365.0, "days", Need::Number(21.0));
+}
+
+section! { fault;
+    WHAT: Text = choice("what", &[POWER_CUT, DAEMON_STOPPED, CLOCK_UNKNOWN, REFILL_LATE, HEAD_BLOCKED, HEAD_WORN], Required);
+    DAY: Number = number("day", 0.0, 3650.0, "days", Optional);
+    TIMES_PER_100_DAYS: Number = number("times-per-100-days", 0.1, 100.0, "", Optional);
+    HOURS: Number = number("hours", 0.1, 8760.0, "h", Optional);
+    HEAD: Text = text("head", "the name of a head in quotes", Optional);
+    BOTTLE: Text = text("bottle", "the name of a reservoir in quotes", Optional);
+    PERCENT: Number = number("percent", -90.0, 50.0, "%", Optional);
 }

@@ -55,7 +55,7 @@ impl RawTable {
     }
 
     pub(super) fn refuse_whole(&self, words: impl fmt::Display) {
-        let message = format!("{}{words}", self.label);
+        let message = format!("{}{words}", self.before_words());
         self.sink.mistake(self.at, message);
     }
 
@@ -66,8 +66,14 @@ impl RawTable {
     }
 
     pub(super) fn doubt_whole(&self, words: impl fmt::Display) {
-        let message = format!("{}{words}", self.label);
+        let message = format!("{}{words}", self.before_words());
         self.sink.warn(self.at, message);
+    }
+
+    /// The label, where words follow and no key.
+    fn before_words(&self) -> String {
+        let inner = self.label.strip_suffix('.');
+        inner.map_or_else(|| self.label.clone(), |label| format!("{label}: "))
     }
 
     fn value(&self, name: &str) -> Option<&RawValue> {

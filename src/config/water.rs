@@ -3,10 +3,11 @@
 use std::collections::BTreeMap;
 
 use super::keys;
-use super::model::{AlarmAction, TimeLimits, TrackedLimits, WaterLimits};
+use super::model::{TimeLimits, TrackedLimits, WaterLimits};
 use super::schema::{Of, Text};
 use super::take::{DAY, time};
 use super::tree::RawTable;
+use super::words::AlarmAction;
 use crate::chemistry::{Quantity, Unit};
 
 /// Limits of every quantity that has a table. Alkalinity's is required when a line carries any, and useless otherwise.

@@ -6,6 +6,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use jiff::tz::TimeZone;
 use tokio::sync::{broadcast, mpsc, watch};
 use tokio::task::AbortHandle;
 
@@ -115,8 +116,8 @@ impl Displays {
     }
 
     /// How the connection is, in one line.
-    pub(super) fn health(&self) -> String {
-        self.health.borrow().text()
+    pub(super) fn health(&self, zone: &TimeZone) -> String {
+        self.health.borrow().text(zone)
     }
 
     /// Whether the task has ended, which it does by itself only when it panics.
@@ -145,8 +146,8 @@ impl Displays {
     }
 
     /// Tells the displays of an effect if it is an event to people.
-    pub(super) fn effect(&mut self, effect: &Effect, totals: &Totals) {
-        for mut line in lines::events(effect, totals.open()) {
+    pub(super) fn effect(&mut self, effect: &Effect, totals: &Totals, zone: &TimeZone) {
+        for mut line in lines::events(effect, totals.open(), zone) {
             // Rises for ever, across restarts too, because it begins with the time; fits a double exactly.
             let by_time = line.at.as_millisecond().saturating_mul(1000);
             self.event_last = by_time.max(self.event_last.saturating_add(1));

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 use crate::engine::Effect;
 use crate::mqtt::EventLine;
@@ -10,7 +11,11 @@ use crate::quantity::Name;
 use crate::record::{DoseId, Entry, Outcome, Said, Who};
 
 /// The lines of an effect, their numbers still to be given; none when it is no event to people.
-pub(super) fn events(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> Vec<EventLine> {
+pub(super) fn events(
+    effect: &Effect,
+    open: &BTreeMap<DoseId, (Name, bool)>,
+    zone: &TimeZone,
+) -> Vec<EventLine> {
     match effect {
         Effect::StoreOutcome(outcome) => {
             let line = open.get(&outcome.id).map(|(line, _)| line.clone());
@@ -18,7 +23,7 @@ pub(super) fn events(effect: &Effect, open: &BTreeMap<DoseId, (Name, bool)>) -> 
         }
         Effect::Store { entries, .. } => {
             let of_people = |entry: &&Entry| !matches!(entry, Entry::LabColumns(_));
-            let line = |it: &Entry| entry(&it.said(), it.at().wall);
+            let line = |it: &Entry| entry(&it.said(zone), it.at().wall);
             entries.iter().filter(of_people).map(line).collect()
         }
         Effect::StoreIntent(_)

@@ -1,5 +1,7 @@
 //! Effects in the log: what an operator reads after the fact.
 
+use jiff::tz::TimeZone;
+
 use super::lines;
 use crate::engine::Effect;
 use crate::mqtt::EventLine;
@@ -7,7 +9,7 @@ use crate::quantity::Name;
 use crate::record::{DoseEnd, Loudness};
 
 /// One line for each effect that is news.
-pub(super) fn effect(effect: &Effect) {
+pub(super) fn effect(effect: &Effect, zone: &TimeZone) {
     match effect {
         Effect::StoreIntent(_) | Effect::SaveHolds { .. } | Effect::Reply { .. } => {}
         Effect::StartPump { head, permit } => {
@@ -26,7 +28,7 @@ pub(super) fn effect(effect: &Effect) {
         }
         Effect::Store { entries, .. } => {
             for entry in entries {
-                let said = entry.said();
+                let said = entry.said(zone);
                 let level = match said.loud {
                     Loudness::Info => tracing::Level::INFO,
                     Loudness::Warn => tracing::Level::WARN,

@@ -131,6 +131,7 @@ async fn run_once(
         core,
         outside: Outside {
             clock,
+            zone: parts.controller.time_zone.clone(),
             pumps: heads.pumps,
             ledger: opened.ledger,
             holds,

@@ -12,6 +12,10 @@ use crate::quantity::{Millis, Name, Volume};
 /// What has not been added for so long is said where something is known to stand in its way.
 const KEPT_AWAY_AFTER: Millis = Millis::DAY;
 
+/// The last addition that is known is this old before a newer one is looked for: well before it bears on anything, and before the window of
+/// doses forgets one.
+const LOOKED_AFTER: Millis = Millis::HOUR;
+
 /// Otherwise only for longer than a line that doses once a day can leave between two doses: in autumn's day of 25 hours, with the hour that
 /// a slot may wait. Ours.
 const LONGEST_GAP: Millis = Millis::from_mins(26 * 60 + 1);
@@ -109,15 +113,11 @@ impl Engine {
         let quantities: Vec<Quantity> = self.controller().water.keys().cloned().collect();
         let daily = self.planned_volumes();
         for of in quantities {
-            if self.clock.unsure.is_none() {
-                // What is not planned is not kept away.
-                let is_planned = !self.given_by(&of, &daily).is_empty();
-                let last = if is_planned {
-                    self.last_added(&of)
-                } else {
-                    now.elapsed
-                };
-                self.water.seen_added(&of, last);
+            // What is not planned is not kept away.
+            if self.clock.unsure.is_none() && self.given_by(&of, &daily).is_empty() {
+                self.water.seen_added(&of, now.elapsed);
+            } else if now.elapsed.minus(self.water.last_added(&of)) > LOOKED_AFTER {
+                self.water.seen_added(&of, self.last_added(&of));
             }
             let cause = self.kept_away(&of, now).map(|away| away.words());
             self.alarm_if(AlarmCode::KeptAway, of.as_str(), cause, now);
@@ -145,6 +145,9 @@ impl Engine {
     fn kept_away(&self, of: &Quantity, now: Now) -> Option<KeptAway> {
         self.controller().tracked(of)?;
         let uptake = self.in_force.uptake_of(of).filter(|uptake| *uptake > 0.0)?;
+        if now.elapsed.minus(self.water.last_added(of)) < KEPT_AWAY_AFTER {
+            return None;
+        }
         let for_ = now.elapsed.minus(self.last_added(of));
         if for_ < KEPT_AWAY_AFTER {
             return None;

@@ -52,8 +52,9 @@ impl Engine {
             return Err(Denial::new(
                 "bench-open",
                 format!(
-                    "head {head} is at the bench since {:.0} (session {}); when its outlet is back in the tank run `dosewright bench {head} back`",
-                    open.record.opened, open.record.number
+                    "head {head} is at the bench since {} (session {}); when its outlet is back in the tank run `dosewright bench {head} back`",
+                    self.controller().local(open.record.opened),
+                    open.record.number
                 ),
             ));
         }

@@ -114,21 +114,21 @@ impl Engine {
                 .saturating_sub(now.wall.as_millisecond()),
         );
         Some(format!(
-            "it is {gap} behind the newest entry of the ledger ({newest:.0}); set it right if it is wrong now; if it was wrong then, say from when to when with `dosewright clock wrong --from THEN --to THEN`"
+            "it is {gap} behind the newest entry of the ledger ({}); set it right if it is wrong now; if it was wrong then, say from when to when with `dosewright clock wrong --from THEN --to THEN`",
+            self.controller().local(newest)
         ))
     }
 
     pub(super) fn trust_clock(&mut self, who: &Who, now: Now) -> Result<Answer, Denial> {
+        let shown = self.controller().local(now.wall);
         if self.clock.unsure.is_none() {
-            return Ok(Answer::done(format!(
-                "the clock is trusted already; it shows {:.0}",
-                now.wall
-            )));
+            let text = format!("the clock is trusted already; it shows {shown}");
+            return Ok(Answer::done(text));
         }
         if let Some(why) = self.clock_behind(now) {
             return Err(Denial::new(
                 "clock-behind",
-                format!("the clock shows {:.0}, and {why}", now.wall),
+                format!("the clock shows {shown}, and {why}"),
             ));
         }
         self.clock.source = Some(TrustSource::Owner);
@@ -136,16 +136,12 @@ impl Engine {
         self.note(
             "clock-vouched",
             None,
-            format!(
-                "the owner says that the clock is right; it shows {:.0}",
-                now.wall
-            ),
+            format!("the owner says that the clock is right; it shows {shown}"),
             who.clone(),
             now,
         );
         Ok(Answer::done(format!(
-            "the clock is trusted until the next start; it shows {:.0}; what was given before the board was last off counts as if no time had passed while it was off",
-            now.wall
+            "the clock is trusted until the next start; it shows {shown}; what was given before the board was last off counts as if no time had passed while it was off"
         )))
     }
 
@@ -167,7 +163,8 @@ impl Engine {
         };
         self.check_wrong(&wrong, now)?;
         let mut text = format!(
-            "{wrong}; everything stays on record. What was given then counts for as long as it may still matter, and readings of then are taken back, so test the water. The daemon starts anew now; vouch for the clock (`dosewright clock trust`) unless the network does, then `dosewright resume`"
+            "{}; everything stays on record. What was given then counts for as long as it may still matter, and readings of then are taken back, so test the water. The daemon starts anew now; vouch for the clock (`dosewright clock trust`) unless the network does, then `dosewright resume`",
+            wrong.words(&self.controller().time_zone)
         );
         let mut entries = vec![Entry::WrongTime(wrong.clone())];
         for course in self.courses_put_right(&wrong, now) {
@@ -215,27 +212,27 @@ impl Engine {
     fn check_wrong(&self, wrong: &WrongTime, now: Now) -> Result<(), Denial> {
         let deny = |text: String| Err(Denial::new("clock-wrong", text));
         let newest = self.clock.newest;
+        let local = |at| self.controller().local(at);
+        let (from, to) = (local(wrong.from), local(wrong.to));
         let shown = newest.map_or_else(
             || "no time that was trusted".to_owned(),
-            |newest| format!("{newest:.0} as its newest time"),
+            |newest| format!("{} as its newest time", local(newest)),
         );
         if wrong.from > wrong.to {
             return deny(format!(
-                "{:.0} is after {:.0}; say --from the earlier and --to the later",
-                wrong.from, wrong.to
+                "{from} is after {to}; say --from the earlier and --to the later"
             ));
         }
         if wrong.spans(now.wall) {
             return deny(format!(
-                "the clock shows {:.0} now, which lies between; set it right first, and name only the times that were wrong",
-                now.wall
+                "the clock shows {} now, which lies between; set it right first, and name only the times that were wrong",
+                local(now.wall)
             ));
         }
         let of_a_dose = || self.past.iter().any(|dose| wrong.spans(dose.at.wall));
         if newest.is_none_or(|newest| !wrong.spans(newest)) && !of_a_dose() {
             return deny(format!(
-                "nothing on record lies from {:.0} to {:.0}; it shows {shown}, and nothing was changed",
-                wrong.from, wrong.to
+                "nothing on record lies from {from} to {to}; it shows {shown}, and nothing was changed"
             ));
         }
         Ok(())

@@ -56,6 +56,15 @@ impl Engine {
         })
     }
 
+    /// Whether a course may be begun now, beside those under way.
+    ///
+    /// # Errors
+    /// Why not, as its proposal would say.
+    pub fn may_begin(&self, course: &NewCourse, now: Now) -> Result<(), String> {
+        let worked = self.work_out_course(course, now);
+        worked.map(drop).map_err(|denial| denial.text)
+    }
+
     pub(super) fn begin_course(
         &mut self,
         new: NewCourse,

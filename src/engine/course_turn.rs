@@ -8,6 +8,7 @@ use super::course::{REVIEW_DAYS_MAX, refused};
 use super::effect::{Denial, Ticket};
 use super::event::Now;
 use super::state::Engine;
+use crate::config::Controller;
 use crate::record::{Course, CourseState, Departure, Who, WrongTime};
 
 impl Engine {
@@ -115,7 +116,7 @@ impl Engine {
                 return Err("has no steps to go back; end it instead".to_owned());
             }
             (CourseAction::Confirm { days, read }, CourseState::Running) => {
-                check_review(&course, (days, read), now)?;
+                check_review(&course, (days, read), self.controller(), now)?;
                 let days = begun.saturating_add(days);
                 (course.step, CourseState::Running, course.since, days)
             }
@@ -186,7 +187,12 @@ fn turned_shift(course: Course, action: CourseAction, today: Date) -> Result<Cou
 }
 
 /// A top-up goes on when a sample taken since it was last looked at says so.
-fn check_review(course: &Course, (days, read): (u32, Timestamp), now: Now) -> Result<(), String> {
+fn check_review(
+    course: &Course,
+    (days, read): (u32, Timestamp),
+    controller: &Controller,
+    now: Now,
+) -> Result<(), String> {
     if !course.is_top_up() {
         return Err("has an aim and ends by itself; there is nothing to confirm".to_owned());
     }
@@ -197,8 +203,9 @@ fn check_review(course: &Course, (days, read): (u32, Timestamp), now: Now) -> Re
     }
     if read <= course.at.wall || read > now.wall {
         return Err(format!(
-            "is confirmed by a sample taken after {:.0}, when it was last looked at, and not in the future; this one is of {read:.0}",
-            course.at.wall
+            "is confirmed by a sample taken after {}, when it was last looked at, and not in the future; this one is of {}",
+            controller.local(course.at.wall),
+            controller.local(read)
         ));
     }
     Ok(())

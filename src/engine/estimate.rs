@@ -233,7 +233,7 @@ impl Engine {
             after_per_day: shown(after),
             changes: changes
                 .into_iter()
-                .map(|(at, what)| format!("{at:.0}: {what}"))
+                .map(|(at, what)| format!("{}: {what}", self.controller().local(at)))
                 .collect(),
         })
     }
@@ -469,6 +469,6 @@ fn event(told: &Observation, of: &Quantity, tank_litres: f64) -> Option<Event> {
             amount: *addition.adds.get(of)?,
             variance: 0.0,
         }),
-        Observed::Reading(_) | Observed::Note { .. } => None,
+        Observed::Reading(_) | Observed::Note { .. } | Observed::Job { .. } => None,
     }
 }

@@ -5,12 +5,16 @@ use super::state::{Engine, HeadMemory, LedgerState};
 use crate::config::{Blocks, Head, Line, OldCalibration};
 use crate::guard::{ClockFact, Facts, InputBlock, LedgerFact};
 use crate::metering::{Coverage, Uncovered};
-use crate::quantity::{Millis, Name};
+use crate::quantity::{Millis, Name, Volume};
 
 /// A calibration that nobody looked at covers nothing.
 const NOT_KNOWN: Coverage = Coverage::Unknown(Uncovered::NoLimits);
 
 impl Engine {
+    pub fn hourly_cap(&self, line: &Line) -> Volume {
+        self.in_force.busiest_hour().cap(line)
+    }
+
     /// Everything known that bears on a dose of this line; `None` for a name that is no line.
     pub(super) fn facts<'a>(&'a self, line: &Name, now: Now) -> Option<Facts<'a>> {
         let line = self.in_force.line_config(line)?;
@@ -26,7 +30,7 @@ impl Engine {
             holds: self.holds.on(&line.name),
             follows: self.follows_held(&line.name),
             bench: self.benches.facts(&line.head),
-            hourly_cap: self.in_force.busiest_hour().cap(line),
+            hourly_cap: self.hourly_cap(line),
             window: &self.books.window,
             apart: &self.controller().apart,
             heads_at_once: self.controller().heads_at_once,

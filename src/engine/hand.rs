@@ -119,9 +119,8 @@ impl Engine {
         let until = refusal.until().filter(|_| fills_up);
         let until = until.and_then(|until| Self::wall_at(until.plus(Millis::new(999)), now));
         if let Some(at) = until {
-            let at = self.controller().time_zone.to_datetime(at);
-            let at = at.strftime("; there is room again at %H:%M:%S on %Y-%m-%d");
-            denial.text.push_str(&at.to_string());
+            let at = self.controller().local(at);
+            denial.text = format!("{}; there is room again at {at}", denial.text);
         }
         denial
     }

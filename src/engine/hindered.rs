@@ -103,7 +103,7 @@ impl Engine {
                 return no(
                     "under-delivered",
                     format!(
-                        "line {line} gave much less than its plan; find out why before anything is changed (`dosewright status`, `dosewright ledger list not-given`)"
+                        "line {line} gave much less than its plan; find out why before anything is changed (`dosewright status`, `dosewright ledger list not_given`)"
                     ),
                 );
             }
@@ -126,8 +126,7 @@ impl Engine {
         let taken = self.water.reading(of).map(|(_, _, taken)| taken);
         match accepted.zip(taken) {
             Some((accepted, taken)) if accepted.at.wall >= taken => {
-                let at = self.controller().time_zone.to_datetime(accepted.at.wall);
-                let at = at.strftime("%Y-%m-%d at %H:%M");
+                let at = self.controller().local(accepted.at.wall);
                 let text = format!(
                     "advice was accepted on {at}, after the last {of} reading: leave it alone until the next test, then ask again"
                 );

@@ -45,6 +45,7 @@ mod hand;
 mod hindered;
 mod holds;
 mod inputs;
+mod jobs;
 mod means;
 mod other_solution;
 mod proposal;
@@ -78,7 +79,7 @@ pub use start::Setup;
 pub use state::Engine;
 pub use status::{
     BenchStatus, ClockStatus, CorridorStatus, CourseStatus, DaemonStatus, HeadStatus, HoldStatus,
-    InputStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
+    InputStatus, JobStatus, LastDose, LastRefusal, LedgerStatus, LineState, LineStatus, NextDose,
     ReadingStatus, Reason, ReservoirStatus, RunningStatus, ShellFacts, SlotStatus, Status,
     TubeStatus, WaterStatus,
 };

@@ -27,7 +27,15 @@ impl Engine {
             let next = slots.iter().find(|s| s.key.line == line.name);
             self.line_status(&line.name, next, now, shell)
         });
-        let next = slots.iter().min_by_key(|s| s.at);
+        let lines: Vec<LineStatus> = lines.collect();
+        let is_held = |line: &Name| {
+            let mut lines = lines.iter();
+            lines.any(|shown| shown.name == *line && shown.state == LineState::Held)
+        };
+        let next = slots
+            .iter()
+            .filter(|s| !is_held(&s.key.line))
+            .min_by_key(|s| s.at);
         let ledger_fault = match &self.ledger {
             LedgerState::Writable => None,
             LedgerState::NotWritable { why } | LedgerState::Unread { why } => Some(why.clone()),
@@ -62,11 +70,12 @@ impl Engine {
                     safe,
                 })
                 .collect(),
-            lines: lines.collect(),
+            lines,
             heads: self.heads_status(now, shell),
-            reservoirs: self.reservoirs_status(),
+            reservoirs: self.reservoirs_status(now),
             water: self.water_status(now),
             alarms: self.alarms.list(now),
+            jobs: self.jobs_status(now),
         }
     }
 
@@ -157,10 +166,12 @@ impl Engine {
             hour_left: hour.map(|given| facts.hourly_cap.saturating_sub(given).or_zero()),
             cap_left: delivered_24h
                 .map(|given| facts.line.daily_cap.saturating_sub(given).or_zero()),
-            next_slot: next.map(|slot| SlotStatus {
-                at: slot.at,
-                volume: slot.volume,
-            }),
+            next_slot: next
+                .filter(|_| state != LineState::Held)
+                .map(|slot| SlotStatus {
+                    at: slot.at,
+                    volume: slot.volume,
+                }),
             last_dose: memory.last_dose.map(|(at, volume)| LastDose {
                 at,
                 volume,
@@ -297,7 +308,7 @@ impl Engine {
         shown.collect()
     }
 
-    fn reservoirs_status(&self) -> Vec<ReservoirStatus> {
+    fn reservoirs_status(&self, now: Now) -> Vec<ReservoirStatus> {
         let daily = self.daily_volumes();
         let shown = self
             .controller()
@@ -317,7 +328,7 @@ impl Engine {
                     usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
                     capacity: config.capacity,
                     reserve: config.reserve,
-                    days_left: left.and_then(|_| self.reservoir_lasts(name, &daily)),
+                    days_left: left.and_then(|_| self.reservoir_lasts(name, &daily, now)),
                     low: left.map(|_| low),
                 })
             });

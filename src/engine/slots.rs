@@ -46,11 +46,11 @@ impl Engine {
                     Vec::new()
                 }
             };
-            self.slots.cursor = now.wall;
+            let before = std::mem::replace(&mut self.slots.cursor, now.wall);
             for slot in due {
                 self.slot_due(slot, now);
             }
-            self.forget_old_keys(now);
+            self.forget_old_keys(before, now);
         }
         self.try_waiting(now);
     }
@@ -243,8 +243,11 @@ impl Engine {
     }
 
     /// Keys of three local days are enough: no slot of an older day can come due while the clock is trusted.
-    fn forget_old_keys(&mut self, now: Now) {
+    fn forget_old_keys(&mut self, before: Timestamp, now: Now) {
         let today = self.in_force.local_date(now.wall);
+        if self.in_force.local_date(before) == today {
+            return;
+        }
         if let Ok(oldest) = today.checked_sub(jiff::Span::new().days(3)) {
             self.slots.settled.retain(|key| key.date >= oldest);
         }

@@ -36,7 +36,7 @@ pub struct Status {
     pub ledger: LedgerStatus,
     /// Departures from the plan that are under way.
     pub courses: Vec<CourseStatus>,
-    /// The next slot of any line.
+    /// The next slot of any line that is not held.
     pub next_dose: Option<NextDose>,
     /// All contacts.
     pub inputs: Vec<InputStatus>,
@@ -46,6 +46,24 @@ pub struct Status {
     pub water: WaterStatus,
     /// Latched ones included.
     pub alarms: Vec<Alarm>,
+    /// Those of plan.toml.
+    pub jobs: Vec<JobStatus>,
+}
+
+/// A job of the owner's that comes again and again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct JobStatus {
+    pub name: Name,
+    pub every_days: f64,
+    /// What does it without being told done: `panel`, `water-change`, or the word of what a test is of.
+    pub ticked_by: Option<String>,
+    /// Null when nothing says that it ever was.
+    #[serde(with = "KnownSecond")]
+    pub last_done: Option<Timestamp>,
+    /// Null when it was never done: then it is due now.
+    #[serde(with = "KnownSecond")]
+    pub due_at: Option<Timestamp>,
+    pub due: bool,
 }
 
 /// What only the shell knows of the daemon.
@@ -207,7 +225,7 @@ pub struct LineStatus {
     /// What the daily cap still leaves.
     #[serde(rename = "cap_left_ml", with = "Known")]
     pub cap_left: Option<Volume>,
-    /// Null when there is none within 400 days.
+    /// Null while held, and when there is none within 400 days.
     pub next_slot: Option<SlotStatus>,
     pub last_dose: Option<LastDose>,
     /// The last slot that was refused since the last dose.

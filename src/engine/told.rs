@@ -29,7 +29,7 @@ impl Engine {
         let old = self.replaced(&new)?;
         let told = new.happened.or(old.first().map(|old| old.happened));
         let happened = told.unwrap_or(now.wall);
-        check_ahead(happened, &new.items, now)?;
+        self.check_ahead(happened, &new.items, now)?;
         let of_lab = new.lab.is_some() || old.first().is_some_and(|old| old.panel.is_some());
         for item in &mut new.items {
             self.complete(item, of_lab)?;
@@ -41,7 +41,7 @@ impl Engine {
             self.question(&new, &old)?;
         }
         let added = self.numbered(&new, &old, happened, (&who, now));
-        let text = said(&new, &added, happened);
+        let text = said(&new, &added, &self.controller().local(happened));
         let removed = old.iter().map(|row| row.number).collect();
         let given = match new.happened {
             None => self
@@ -95,8 +95,8 @@ impl Engine {
             format!("the report of {} with {} values", old.method, rows.len())
         };
         let text = format!(
-            "taken back: number {number}, {what}, of {:.0}; it stays in the record and counts no longer",
-            old.happened
+            "taken back: number {number}, {what}, of {}; it stays in the record and counts no longer",
+            self.controller().local(old.happened)
         );
         let removed = rows.iter().map(|row| row.number).collect();
         let entry = TakenBack {
@@ -154,6 +154,7 @@ impl Engine {
                 Ok(())
             }
             Observed::WaterChange { litres, .. } => self.check_water_change(*litres),
+            Observed::Job { job } => self.known_job(job),
             Observed::Addition(_) | Observed::Note { .. } => Ok(()),
         }
     }
@@ -285,25 +286,25 @@ impl Engine {
 /// Known without being configured: clear, and saturated.
 const LIMEWATER: &str = "limewater";
 
-fn check_ahead(when: Timestamp, items: &[Observed], now: Now) -> Result<(), Denial> {
-    let ahead = Millis::new(
-        when.as_millisecond()
-            .saturating_sub(now.wall.as_millisecond()),
-    );
-    if ahead <= AHEAD_MAX {
-        return Ok(());
+impl Engine {
+    fn check_ahead(&self, when: Timestamp, items: &[Observed], now: Now) -> Result<(), Denial> {
+        let ahead = Millis::new(
+            when.as_millisecond()
+                .saturating_sub(now.wall.as_millisecond()),
+        );
+        if ahead <= AHEAD_MAX {
+            return Ok(());
+        }
+        let what_to_do = match items.first() {
+            Some(Observed::Reading(_)) => "give the time the sample was taken",
+            _ => "give the time when it was so",
+        };
+        let [when, shown] = [when, now.wall].map(|at| self.controller().local(at));
+        Err(Denial::new(
+            "future-time",
+            format!("{when} is {ahead} ahead of the clock ({shown}); {what_to_do}"),
+        ))
     }
-    let what_to_do = match items.first() {
-        Some(Observed::Reading(_)) => "give the time the sample was taken",
-        _ => "give the time when it was so",
-    };
-    Err(Denial::new(
-        "future-time",
-        format!(
-            "{when:.0} is {ahead} ahead of the clock ({:.0}); {what_to_do}",
-            now.wall
-        ),
-    ))
 }
 
 /// The rows of a report are readings, each of something else.
@@ -333,10 +334,10 @@ fn not_counting(number: i64) -> Denial {
 }
 
 /// What was done, in words.
-fn said(new: &Tell, added: &[Observation], happened: Timestamp) -> String {
+fn said(new: &Tell, added: &[Observation], happened: &str) -> String {
     if let Some(lab) = &new.lab {
         return format!(
-            "report of {} stored with {} values, taken {happened:.0}",
+            "report of {} stored with {} values, taken {happened}",
             lab.name,
             added.len()
         );
@@ -350,10 +351,13 @@ fn said(new: &Tell, added: &[Observation], happened: Timestamp) -> String {
                 ),
                 _ => String::new(),
             };
-            format!("reading stored: {item}{in_meq}, taken {happened:.0}")
+            format!("reading stored: {item}{in_meq}, taken {happened}")
         }
-        Observed::WaterChange { .. } | Observed::Addition(_) | Observed::Note { .. } => {
-            format!("written down: {item}, {happened:.0}")
+        Observed::WaterChange { .. }
+        | Observed::Addition(_)
+        | Observed::Note { .. }
+        | Observed::Job { .. } => {
+            format!("written down: {item}, {happened}")
         }
     });
     all.collect::<Vec<_>>().join("; ")

@@ -10,6 +10,7 @@ use super::alarms::AlarmCode;
 use super::dose::Ending;
 use super::event::Now;
 use super::state::Engine;
+use crate::config::Controller;
 use crate::quantity::{Millis, Volume};
 use crate::record::{
     Carried, Destination, DoseEnd, DoseId, HoldScope, Intent, OutputPlace, OutputSeen, Who,
@@ -166,7 +167,10 @@ impl Engine {
             let known = self.holds.on(&line.name);
             let is_known = known.iter().any(|hold| hold.who == Who::Daemon);
             if let Some(seen) = new.iter().find(moved).filter(|_| !is_known) {
-                let why = format!("{}, after the daemon had ended", found_on(seen));
+                let why = format!(
+                    "{}, after the daemon had ended",
+                    found_on(seen, self.controller())
+                );
                 self.pump_fault(&line.head, &why, now);
             }
         }
@@ -176,14 +180,14 @@ impl Engine {
     pub(super) fn note_found_on(&mut self, seen: &[OutputSeen], now: Now) {
         let new = seen_since(seen, &self.past_sessions, &self.boot);
         let new = new.filter(|s| !(s.was_off && s.is_off));
-        let texts: Vec<String> = new.map(found_on).collect();
+        let texts: Vec<String> = new.map(|seen| found_on(seen, self.controller())).collect();
         for text in texts {
             self.note("output-found-on", None, text, Who::Daemon, now);
         }
     }
 }
 
-fn found_on(seen: &OutputSeen) -> String {
+fn found_on(seen: &OutputSeen, controller: &Controller) -> String {
     let place = match &seen.place {
         OutputPlace::Gpio(gpio) => format!("GPIO{gpio}"),
         OutputPlace::Pwm(chip, channel) => format!("PWM {chip} channel {channel}"),
@@ -199,7 +203,8 @@ fn found_on(seen: &OutputSeen) -> String {
         "was not known to be off"
     };
     format!(
-        "{} ({place}) {was} when it was looked at at {:.0}, {off}",
-        seen.what, seen.at.wall
+        "{} ({place}) {was} when it was looked at at {}, {off}",
+        seen.what,
+        controller.local(seen.at.wall)
     )
 }

@@ -10,7 +10,7 @@ use crate::config::InputRole;
 use crate::plan::DailyVolumes;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
 use crate::record::{HoldScope, Who};
-use jiff::Timestamp;
+use jiff::{Span, Timestamp};
 
 /// Under- and over-delivery of a line against its plan over 24 h (the 90 % of a generic infusion-pump requirement,
 /// Arney et al. 2009, req. 1.2.3, and 110 % of req. 1.2.2; the time of 24 h is ours).
@@ -19,6 +19,9 @@ const OVER_DELIVERY: f64 = 1.1;
 
 /// A return pump is switched off to feed or to work; after this long it is taken to have failed. Ours.
 const RETURN_PUMP_URGENT_AFTER: Millis = Millis::from_mins(30);
+
+/// How far a bottle is followed whose lines dose on some dates only.
+const AHEAD_DAYS: usize = 400;
 
 impl Engine {
     pub(super) fn watch(&mut self, now: Now) {
@@ -46,23 +49,61 @@ impl Engine {
         self.alarm_if(AlarmCode::ClockUnsure, "", cause, now);
     }
 
-    /// Days that a bottle lasts at the volumes in force; `None` when nothing draws on it or its content is unknown.
-    pub(super) fn reservoir_lasts(&self, reservoir: &Name, daily: &DailyVolumes) -> Option<f64> {
-        let drawn: Volume = self
+    /// Days that a bottle lasts at the volumes in force; `None` when nothing draws on it or its content is unknown. A line that doses on
+    /// some dates only is followed date by date.
+    pub(super) fn reservoir_lasts(
+        &self,
+        reservoir: &Name,
+        daily: &DailyVolumes,
+        now: Now,
+    ) -> Option<f64> {
+        let lines: Vec<&Name> = self
             .controller()
-            .lines
-            .iter()
-            .filter(|l| l.reservoir == *reservoir)
-            .filter_map(|l| daily.get(&l.name))
-            .copied()
-            .sum();
+            .drawing_on(reservoir)
+            .map(|line| &line.name)
+            .collect();
         let config = self.controller().reservoirs.get(reservoir)?;
-        let usable = self
-            .books
-            .left_in(reservoir)?
-            .saturating_sub(config.reserve)
-            .or_zero();
-        (drawn > Volume::ZERO).then(|| f64_from_i64(usable.as_ul()) / f64_from_i64(drawn.as_ul()))
+        let left = self.books.left_in(reservoir)?;
+        let usable = left.saturating_sub(config.reserve).or_zero();
+        let days =
+            |left: Volume, drawn: Volume| f64_from_i64(left.as_ul()) / f64_from_i64(drawn.as_ul());
+        let schedule = &self.in_force.schedule;
+        if !lines.iter().any(|line| schedule.picks_dates(line)) {
+            let drawn: Volume = lines
+                .iter()
+                .filter_map(|line| daily.get(*line))
+                .copied()
+                .sum();
+            return (drawn > Volume::ZERO).then(|| days(usable, drawn));
+        }
+        let today = self.in_force.local_date(now.wall);
+        let given = |line: &Name| {
+            let day = self
+                .lines
+                .get(line)?
+                .today
+                .filter(|(day, _)| *day == today)?;
+            Some(day.1)
+        };
+        let (mut left, mut passed) = (usable, 0.0);
+        for date in today.series(Span::new().days(1)).take(AHEAD_DAYS) {
+            let drawn: Volume = lines
+                .iter()
+                .map(|line| {
+                    let volume = schedule.volume_on(line, date, daily);
+                    let given = given(line).filter(|_| date == today).unwrap_or_default();
+                    volume.saturating_sub(given).or_zero()
+                })
+                .sum();
+            if drawn > left {
+                return Some(passed + days(left, drawn));
+            }
+            left = left.saturating_sub(drawn);
+            passed += 1.0;
+        }
+        // Longer than anybody looks ahead: by what these days took.
+        let drawn = usable.saturating_sub(left);
+        (drawn > Volume::ZERO).then(|| passed * days(usable, drawn))
     }
 
     fn watch_reservoirs(&mut self, now: Now) {
@@ -75,7 +116,7 @@ impl Engine {
                 .get(&name)
                 .map_or(0.0, |r| r.low_warning.as_days());
             let lasts = self
-                .reservoir_lasts(&name, &daily)
+                .reservoir_lasts(&name, &daily, now)
                 .filter(|days| *days < warn_days);
             let left = self.books.left_in(&name).unwrap_or_default();
             let cause = lasts.map(|_| format!("reservoir {name} runs low: {left} left, less than {warn_days:.1} days of plan; refill it and run `dosewright refill {name} VOLUME`"));
@@ -147,8 +188,10 @@ impl Engine {
             .filter(|(_, age)| *age >= limit && self.clock.unsure.is_none())
             .map(|(hold, _)| {
                 format!(
-                    "{} has been on hold since {:.0}, over {limit}: {}",
-                    hold.scope, hold.since, hold.reason
+                    "{} has been on hold since {}, over {limit}: {}",
+                    hold.scope,
+                    self.controller().local(hold.since),
+                    hold.reason
                 )
             });
         self.alarm_if(AlarmCode::HoldForgotten, "", cause, now);
@@ -232,8 +275,9 @@ impl Engine {
 
     /// Raises the alarm of missed slots; acknowledging it ends it.
     pub(super) fn raise_missed(&mut self, slots: u32, from: Timestamp, until: Timestamp, now: Now) {
+        let [from, until] = [from, until].map(|at| self.controller().local(at));
         let text = format!(
-            "{slots} slots were missed between {from:.0} and {until:.0}; they are not made up for"
+            "{slots} slots were missed between {from} and {until}; they are not made up for"
         );
         self.note("slots-missed", None, text.clone(), Who::Daemon, now);
         self.raise(AlarmCode::SlotsMissed, "", text, now);

@@ -301,7 +301,8 @@ impl Engine {
                 "there is no {of} reading, so nothing may rise above uptake; test, then `dosewright reading add {of}`"
             )),
             Some(_) if let Some(at) = self.water.changed_since_reading(of) => Some(format!(
-                "the water was changed after the last {of} reading ({at:.0}), so nothing may rise above uptake; test, then `dosewright reading add {of}`"
+                "the water was changed after the last {of} reading ({}), so nothing may rise above uptake; test, then `dosewright reading add {of}`",
+                self.controller().local(at)
             )),
             Some(age) if age > stale_after => Some(format!(
                 "the last {of} reading is over {stale_after} old, so nothing may rise above uptake; test again"

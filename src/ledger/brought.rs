@@ -4,14 +4,14 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
-use rusqlite::{Connection, Row};
+use rusqlite::{Connection, Row, params};
 
 use super::columns::{self, millis, volume, word, word_if_any};
 use super::kinds::{body, json, read, unexpected};
 use crate::quantity::{Millis, Volume};
 use crate::record::{
     Brought, CHANGES_MAX, Carried, Change, Destination, DoseEnd, DoseId, ESTIMATE_DOSES_MAX,
-    ESTIMATE_SPAN, ESTIMATED, Entry, Observation, Refill, WrongTime, likely_part,
+    ESTIMATE_SPAN, ESTIMATED, Entry, Observation, REHEARSED_BOOT, Refill, WrongTime, likely_part,
 };
 
 /// Read beyond the span, because the newest reading may be taken back. Ours.
@@ -34,10 +34,12 @@ pub(super) fn brought(
     let wrong = wrong_times(conn)?;
     let mut seen: BTreeMap<String, Arc<Carried>> = BTreeMap::new();
     let mut newest = conn.prepare(
-        "SELECT id, session, at_ms, elapsed_ms, trusted, destination, live, outcome, volume_ul, delivered_ul, carries
+        "SELECT id, session, at_ms, elapsed_ms, trusted, destination, outcome, volume_ul, delivered_ul, carries,
+         live OR session IN (SELECT id FROM session WHERE boot GLOB ?2) AS reaches_water
          FROM dose WHERE id > ?1 ORDER BY id DESC",
     )?;
-    let mut rows = newest.query([dose_last.saturating_sub(ESTIMATE_DOSES_MAX)])?;
+    let oldest = dose_last.saturating_sub(ESTIMATE_DOSES_MAX);
+    let mut rows = newest.query(params![oldest, format!("{REHEARSED_BOOT}*")])?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
         let at = columns::stamp(row)?;
@@ -81,7 +83,7 @@ fn dose(
 ) -> rusqlite::Result<Option<Brought>> {
     let into: Destination = word(row, "destination")?;
     let end: Option<DoseEnd> = word_if_any(row, "outcome")?;
-    let (true, Destination::Tank, Some(end)) = (row.get("live")?, into, end) else {
+    let (true, Destination::Tank, Some(end)) = (row.get("reaches_water")?, into, end) else {
         return Ok(None);
     };
     let (part, part_sd) = likely_part(end, volume(row, "volume_ul")?, volume(row, "delivered_ul")?);

@@ -92,6 +92,12 @@ fn controller_entities(settings: &Settings, topics: &Topics) -> Vec<Entity> {
         ),
         controller.show("inputs", "Contact unsafe", SAFETY, &unsafe_input),
         controller.show(next, "Next dose", INSTANT, &inner(next, "at")),
+        controller.show(
+            "jobs",
+            "Job due",
+            PLAIN_BINARY,
+            &on_off("value_json.jobs | selectattr('due') | list | count > 0"),
+        ),
     ];
     let all = ",\"all\":true";
     let buttons = [

@@ -1,6 +1,9 @@
 //! How the connection is, for the status that people see.
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::quantity::local;
 
 /// State of the connection to the broker.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -24,11 +27,13 @@ pub struct Health {
 }
 
 impl Health {
-    /// One line for people.
-    pub fn text(&self) -> String {
+    /// One line for people of this zone.
+    pub fn text(&self, zone: &TimeZone) -> String {
         let since = |what: &str| {
-            self.since
-                .map_or_else(|| what.to_owned(), |at| format!("{what} since {at:.0}"))
+            self.since.map_or_else(
+                || what.to_owned(),
+                |at| format!("{what} since {}", local(at, zone)),
+            )
         };
         let mut text = match (self.connected, self.confirmed) {
             (true, true) => since("connected"),

@@ -12,8 +12,7 @@ use super::hours::BusiestHour;
 use super::limits::{day_within, line_within, rise_of_day, within};
 use super::midnight::{Crossing, across_midnights};
 use super::shift::ShiftShape;
-use super::{DailyVolumes, Schedule, plan_daily_volumes};
-use crate::chemistry::{Quantity, SolutionEffect};
+use super::{DailyVolumes, Schedule};
 use crate::config::{Controller, Plan, Uptakes};
 use crate::quantity::{Alkalinity, Name, Volume, i64_from_f64};
 
@@ -132,40 +131,6 @@ impl Outlook<'_> {
     }
 }
 
-/// Whether a line may give so much more of a quantity a day than its plan, in the quantity's unit, beside nothing else that departs from
-/// the plan.
-///
-/// # Errors
-/// As the daemon would refuse such a course.
-pub fn raise_within(
-    (controller, plan): (&Controller, &Plan),
-    (line, of, per_day): (&Name, &Quantity, f64),
-    today: Date,
-) -> Result<(), CourseError> {
-    let carrier = Carrier::of((controller, plan), (line, of), Volume::ZERO)?;
-    let standing = plan_daily_volumes(plan);
-    if standing.get(line).is_none_or(|v| *v <= Volume::ZERO) {
-        return Err(CourseError::NotPlanned { line: line.clone() });
-    }
-    let extra = carrier.volume_of(per_day).filter(|v| *v > Volume::ZERO);
-    let extra = extra.ok_or(CourseError::Value {
-        what: "the volume a day in mL",
-        value: per_day / carrier.per_ml,
-    })?;
-    let raised = departed(&standing, None, &[(line.clone(), extra)].into());
-    let effect = controller.effect_of(line);
-    let asked = effect.is_some_and(SolutionEffect::carries_alkalinity);
-    let outlook = Outlook {
-        controller,
-        plan,
-        uptake: plan.alkalinity_uptake().filter(|_| asked),
-        today,
-        days: vec![standing, raised.clone(), raised],
-        way: "raise by less a day, or use a stronger solution",
-    };
-    outlook.hold(&[carrier]).map(drop)
-}
-
 /// Whether so much may be taken off lines that would give `daily` without it: of the carrier's line no more than is there and nothing that
 /// its head cannot meter, and of no quantity that has a band more below uptake than may be.
 ///
@@ -213,8 +178,10 @@ pub fn hold_fall(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::chemistry::Quantity;
     use crate::config::tests::{CONTROLLER, PLAN, check_with, edited};
     use crate::plan::carrier::volume_of;
+    use crate::plan::plan_daily_volumes;
 
     #[test]
     fn a_course_is_split_into_equal_days_of_at_most_the_step() {

@@ -37,7 +37,7 @@ use crate::quantity::{Name, Volume};
 pub use against::{UPTAKE_TOLERANCE_DKH_PER_DAY, busiest_hour, check_plan, planned_alkalinity};
 pub use carrier::{Carrier, CourseError, extra_a_day};
 pub use check::{LineFacts, PlacementReport, check_placement, placement_report};
-pub use course::{AIM_DAYS_MAX, Outlook, departed, equal_days, hold_fall, raise_within};
+pub use course::{AIM_DAYS_MAX, Outlook, departed, equal_days, hold_fall};
 pub use error::{Latest, Need, PlacementError};
 pub use hours::BusiestHour;
 pub use limits::{OverLimit, bottle_within, rises_of_day};

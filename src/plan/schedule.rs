@@ -71,6 +71,14 @@ impl Schedule {
         placing.is_some_and(super::layout::Placing::picks_dates)
     }
 
+    /// What a line gives on a date.
+    pub fn volume_on(&self, line: &Name, date: Date, daily: &DailyVolumes) -> Volume {
+        let mut placings = self.layout.lines.iter();
+        let doses = placings.any(|l| l.name == *line && l.doses_on(date));
+        let volume = daily.get(line).filter(|_| doses);
+        volume.copied().unwrap_or_default()
+    }
+
     /// All slots of one local date, by instant and then by line order. Each line's volumes sum to its entry in `daily`
     /// exactly; a line without an entry, or with none to give, has no slots. Times do not depend on `daily`.
     ///

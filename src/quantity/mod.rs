@@ -7,6 +7,7 @@
 
 mod amount;
 mod convert;
+mod local;
 mod parse;
 mod said;
 mod serial;
@@ -19,6 +20,7 @@ pub use amount::{
     Alkalinity, Concentration, FlowRate, Kelvins, MEQ_PER_DKH, MG_CACO3_PER_MEQ, TankVolume,
 };
 pub use convert::{f64_from_i64, f64_from_usize, i64_from_f64};
+pub use local::local;
 pub use parse::{
     QuantityError, parse_alkalinity, parse_concentration, parse_duration, parse_flow_rate,
     parse_plain_number, parse_tank_volume, parse_volume,

@@ -20,6 +20,10 @@ pub enum QuantityError {
         /// The units accepted here.
         units: &'static str,
     },
+    #[error(
+        "\"{text}\" has a comma in its number; write decimals behind a point, as in 2.5, and thousands without a mark"
+    )]
+    Comma { text: String },
     /// A number without a unit.
     #[error("\"{text}\" has no unit, and none is guessed; write one of: {units}")]
     NoUnit {
@@ -128,6 +132,10 @@ fn split_number<'a>(
     let exponent = rest
         .strip_prefix(['e', 'E'])
         .is_some_and(|r| r.starts_with(|c: char| c.is_ascii_digit() || c == '-' || c == '+'));
+    let digit = |c: char| c.is_ascii_digit();
+    if rest.strip_prefix(',').is_some_and(|r| r.starts_with(digit)) {
+        return Err(QuantityError::Comma { text: shown(text) });
+    }
     let glued = exponent || rest.starts_with([',', '\'', '_']);
     if glued || number.len() > 18 {
         return Err(bad());

@@ -26,6 +26,9 @@ pub const ESTIMATE_READINGS_MAX: usize = 500;
 /// It goes by doses with the newest so many numbers; where that is less than the span, by the readings since then.
 pub const ESTIMATE_DOSES_MAX: i64 = 20_000;
 
+/// Boots of a rehearsal begin so: what they gave was no live dose and went into the water of a model all the same.
+pub const REHEARSED_BOOT: &str = "rehearsal-";
+
 /// One dose that went into the water: outputs were driven and the outlet was in the tank. What was done at the bench or in a dry run is none.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Brought {

@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use super::arming::Arming;
@@ -62,7 +63,7 @@ entries! {
     Verification(StoredVerification) = "verification" ["verification"];
     /// Something was told of the water.
     Observation(Observation) = "observation" [
-        "observation-reading" "observation-below" "observation-water-change" "observation-addition" "observation-note"
+        "observation-reading" "observation-below" "observation-water-change" "observation-addition" "observation-note" "observation-job"
     ];
     LabColumns(LabColumns) = "lab-columns" ["lab-columns"];
     /// A session at the bench was opened or is over, or a head has a new tube.
@@ -105,12 +106,20 @@ pub struct Said<'a> {
 }
 
 impl Entry {
-    pub fn said(&self) -> Said<'_> {
+    /// Times are those of the zone.
+    pub fn said(&self, zone: &TimeZone) -> Said<'_> {
         use Loudness::{Error, Info, Warn};
         let daemon = &Who::Daemon;
+        let timed;
         let (loud, code, who, line, text): (_, _, _, _, &dyn fmt::Display) = match self {
-            Self::SlotNotGiven(it) => (Warn, it.kind.as_str(), daemon, Some(&it.key.line), it),
-            Self::OutageMissed(it) => (Warn, "doses-missed", daemon, Some(&it.line), it),
+            Self::SlotNotGiven(it) => {
+                timed = it.words(zone);
+                (Warn, it.kind.as_str(), daemon, Some(&it.key.line), &timed)
+            }
+            Self::OutageMissed(it) => {
+                timed = it.words(zone);
+                (Warn, "doses-missed", daemon, Some(&it.line), &timed)
+            }
             Self::Hold(it) => (Warn, it.action.as_str(), &it.who, it.scope.line(), it),
             Self::Refill(it) => (Info, "refill", &it.who, None, it),
             Self::Observation(it) => (Info, "observation", &it.who, None, &it.what),
@@ -125,7 +134,10 @@ impl Entry {
             Self::Corridor(it) => (Info, "corridor", &it.who, None, it),
             Self::TakenBack(it) => (Info, "taken-back", &it.who, None, it),
             Self::Forgotten(it) => (Error, "books-forgotten", daemon, None, &it.why),
-            Self::WrongTime(it) => (Warn, "clock-was-wrong", &it.who, None, it),
+            Self::WrongTime(it) => {
+                timed = it.words(zone);
+                (Warn, "clock-was-wrong", &it.who, None, &timed)
+            }
             Self::Note(it) => {
                 let loud = if it.code == "alarm-raised" {
                     Warn

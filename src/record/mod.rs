@@ -29,8 +29,8 @@ mod wrong_time;
 pub use arming::Arming;
 pub use bench::{Bench, BenchStep};
 pub use brought::{
-    Brought, ESTIMATE_DOSES_MAX, ESTIMATE_READINGS_MAX, ESTIMATE_SPAN, ESTIMATED, estimated,
-    likely_part,
+    Brought, ESTIMATE_DOSES_MAX, ESTIMATE_READINGS_MAX, ESTIMATE_SPAN, ESTIMATED, REHEARSED_BOOT,
+    estimated, likely_part,
 };
 pub use calibration::{CalibrationRun, StoredCalibration, StoredVerification};
 pub use change::{CHANGES_MAX, Change};

@@ -1,4 +1,4 @@
-//! Everything that is told of the water: readings, a lab's rows, water changes, additions by hand, notes. All of it is numbered in one row.
+//! Everything that is told of the water and of the work on it: readings, a lab's rows, water changes, additions by hand, notes, jobs done. All of it is numbered in one row.
 
 use std::borrow::Cow;
 use std::fmt;
@@ -50,6 +50,10 @@ pub enum Observed {
     Addition(Addition),
     Note {
         text: String,
+    },
+    /// A job of the owner's that is done.
+    Job {
+        job: Name,
     },
 }
 
@@ -127,6 +131,7 @@ impl Observed {
             Self::WaterChange { .. } => (ObservedKind::WaterChange, ""),
             Self::Addition(_) => (ObservedKind::Addition, ""),
             Self::Note { .. } => (ObservedKind::Note, ""),
+            Self::Job { job } => (ObservedKind::Job, job.as_str()),
         }
     }
 }
@@ -187,6 +192,7 @@ impl fmt::Display for Observed {
                 f.write_str(&list(adds))
             }
             Self::Note { text } => f.write_str(text),
+            Self::Job { job } => write!(f, "job {job} done"),
         }
     }
 }
@@ -200,6 +206,7 @@ pub enum ObservedKind {
     WaterChange,
     Addition,
     Note,
+    Job,
 }
 
 /// It as it is written: flat, so that a table has a column for each. What a kind does not have is not there.
@@ -316,6 +323,10 @@ impl From<Observed> for Written {
                 text: Some(text),
                 ..written
             },
+            Observed::Job { job } => Self {
+                of: Some(job.to_string()),
+                ..written
+            },
         }
     }
 }
@@ -350,6 +361,11 @@ impl TryFrom<Written> for Observed {
             ObservedKind::Note => Self::Note {
                 text: Lines::new(&written.text.take().ok_or("a note has a text")?)?.into(),
             },
+            ObservedKind::Job => {
+                let of = written.of.take().ok_or("a job has a name, in of")?;
+                let job = Name::new(&of).map_err(|error| error.to_string())?;
+                Self::Job { job }
+            }
         };
         if written == Written::of_kind(what) {
             Ok(taken)

@@ -1,13 +1,12 @@
 //! Slots that were not given.
 
-use std::fmt;
-
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::Stamp;
 use crate::plan::SlotKey;
-use crate::quantity::{Name, Volume};
+use crate::quantity::{Name, Volume, local};
 
 /// A slot that was not given.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -68,28 +67,20 @@ pub struct OutageMissed {
     pub at: Stamp,
 }
 
-impl fmt::Display for OutageMissed {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self.slots {
-            Some(n) => write!(f, "{n} doses")?,
-            None => f.write_str("more doses than were counted")?,
-        }
-        let Self { from, until, .. } = self;
-        write!(
-            f,
-            " missed from {from:.0} to {until:.0}; they are not made up"
-        )
+impl OutageMissed {
+    pub fn words(&self, zone: &TimeZone) -> String {
+        let doses = self.slots.map_or_else(
+            || "more doses than were counted".to_owned(),
+            |slots| format!("{slots} doses"),
+        );
+        let [from, until] = [self.from, self.until].map(|at| local(at, zone));
+        format!("{doses} missed from {from} to {until}; they are not made up")
     }
 }
 
-impl fmt::Display for SlotNotGiven {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self {
-            volume,
-            due,
-            reason,
-            ..
-        } = self;
-        write!(f, "{volume} due at {due:.0}: {reason}")
+impl SlotNotGiven {
+    pub fn words(&self, zone: &TimeZone) -> String {
+        let due = local(self.due, zone);
+        format!("{} due at {due}: {}", self.volume, self.reason)
     }
 }

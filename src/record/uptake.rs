@@ -4,12 +4,13 @@ use std::fmt;
 
 use std::collections::BTreeMap;
 
-use crate::quantity::worded;
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
 use crate::chemistry::Quantity;
 use crate::config::{Plan, StartUptake};
+use crate::quantity::{local, worded};
 
 /// An uptake that is in force from now on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -61,7 +62,11 @@ pub fn amount(of: &Quantity, value: f64) -> String {
 }
 
 /// Starting values of plan.toml that are not in force any more, in words.
-pub fn starts_not_in_force(plan: &Plan, recorded: &BTreeMap<Quantity, Uptake>) -> Vec<String> {
+pub fn starts_not_in_force(
+    plan: &Plan,
+    recorded: &BTreeMap<Quantity, Uptake>,
+    zone: &TimeZone,
+) -> Vec<String> {
     let words = plan.starts.iter().filter_map(|(of, start)| {
         let known = recorded.get(of)?;
         let said = match start {
@@ -70,10 +75,10 @@ pub fn starts_not_in_force(plan: &Plan, recorded: &BTreeMap<Quantity, Uptake>) -
             StartUptake::WithAlkalinity => "tied to alkalinity".to_owned(),
         };
         Some(format!(
-            "uptake of {of}: {} a day is in force ({}, {:.0}), not the start of plan.toml ({said})",
+            "uptake of {of}: {} a day is in force ({}, {}), not the start of plan.toml ({said})",
             known.amount(),
             known.how.as_str(),
-            known.at.wall
+            local(known.at.wall, zone)
         ))
     });
     words.collect()

@@ -1,10 +1,11 @@
 //! Times on record that were wrong.
 
-use crate::quantity::said;
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use super::stamp::{Stamp, Who};
+use crate::quantity::local;
 
 /// The wall clock was trusted and wrong: what was written before this with a time from `from` to `to` was written at another time, and
 /// nobody knows at which.
@@ -19,11 +20,12 @@ pub struct WrongTime {
 }
 
 impl WrongTime {
+    pub fn words(&self, zone: &TimeZone) -> String {
+        let [from, to] = [self.from, self.to].map(|at| local(at, zone));
+        format!("the clock was wrong from {from} to {to} on record")
+    }
+
     pub fn spans(&self, wall: Timestamp) -> bool {
         self.from <= wall && wall <= self.to
     }
-}
-
-said! {
-    WrongTime: it => "the clock was wrong from {:.0} to {:.0} on record", it.from, it.to;
 }

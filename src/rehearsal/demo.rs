@@ -133,7 +133,7 @@ impl Demo<'_> {
         teller.move_in(&mut stage).map_err(ended)?;
         for day in 0..CUT_ON {
             let visit = rehearsal.visit_on(day).ok_or_else(no_date)?;
-            let mut visited = |stage: &mut Stage| teller.visit(stage, day);
+            let mut visited = |stage: &mut Stage| teller.visit(stage, (day, day));
             stage.day(visit, &mut visited).map_err(ended)?;
         }
         cut_off(&mut stage).map_err(ended)?;
@@ -178,13 +178,15 @@ impl Demo<'_> {
             let visit = rehearsal.visit_on(day).unwrap_or(end);
             if visit < end {
                 stage.until(visit).map_err(ended)?;
-                teller.visit(&mut stage, CUT_ON + day).map_err(ended)?;
+                teller
+                    .visit(&mut stage, (CUT_ON + day, day))
+                    .map_err(ended)?;
             }
             let next = Millis::new(Millis::DAY.as_ms().saturating_mul(i64::from(day) + 1));
             stage.until(next.min(end)).map_err(ended)?;
             day += 1;
         }
-        close(&mut stage).map_err(ended)?;
+        stage.close("the demo ends here").map_err(ended)?;
         Ok(made.and(&teller.made(&stage)))
     }
 }
@@ -208,17 +210,6 @@ fn cut_off(stage: &mut Stage) -> Result<(), MustEnd> {
         stage.until(next)?;
     }
     Ok(())
-}
-
-/// Nothing runs any more, and the last word is written.
-fn close(stage: &mut Stage) -> Result<(), MustEnd> {
-    while stage.world.heads.values().any(|head| head.run.is_some()) {
-        let next = stage.world.now.plus(Millis::from_secs(2));
-        stage.until(next)?;
-    }
-    stage
-        .core
-        .last_words("the demo ends here", &mut stage.world)
 }
 
 /// The owner of the story: does what any rehearsed one does, and what stands here.
@@ -299,8 +290,8 @@ impl Teller {
         Ok(())
     }
 
-    fn visit(&mut self, stage: &mut Stage, day: u32) -> Result<(), MustEnd> {
-        self.keeper.visit(stage)?;
+    fn visit(&mut self, stage: &mut Stage, (day, of_part): (u32, u32)) -> Result<(), MustEnd> {
+        self.keeper.visit(stage, of_part.into())?;
         if day % 14 == 6 {
             self.nutrients(stage, day)?;
         }
@@ -314,7 +305,8 @@ impl Teller {
             41 => self.add_magnesium(stage, 20.0)?,
             45 => self.check(stage, "alkalinity")?,
             46 => self.check(stage, "calcium")?,
-            73 => self.note(stage, "skimmer cleaned, carbon changed")?,
+            40 | 72 => self.job_done(stage, "carbon")?,
+            73 => self.note(stage, "skimmer cleaned")?,
             78 => self.panel(stage, 0.86)?,
             _ => {}
         }
@@ -350,6 +342,11 @@ impl Teller {
     fn note(&mut self, stage: &mut Stage, text: &str) -> Result<(), MustEnd> {
         let text = text.to_owned();
         self.tell(stage, vec![Observed::Note { text }], None, "")
+    }
+
+    fn job_done(&mut self, stage: &mut Stage, name: &str) -> Result<(), MustEnd> {
+        let items = Name::new(name).map(|job| vec![Observed::Job { job }]);
+        self.tell(stage, items.unwrap_or_default(), None, "")
     }
 
     fn nutrients(&mut self, stage: &mut Stage, day: u32) -> Result<(), MustEnd> {

@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use super::watch::Broken;
 use crate::chemistry::{Quantity, Unit};
-use crate::quantity::{Name, Volume, f64_from_usize};
+use crate::quantity::{Name, Second, Volume, f64_from_usize};
 
 /// All of it, as `--json` prints it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -16,8 +18,13 @@ pub struct Found {
     pub seed: u64,
     /// Local date of day 0.
     pub begins: Date,
+    #[serde(skip)]
+    pub zone: TimeZone,
     /// Days that were rehearsed.
     pub days: f64,
+    /// When they are over.
+    #[serde(with = "Second")]
+    pub ends: Timestamp,
     /// Why it ended before its time.
     pub ended: Option<String>,
     pub events: u64,
@@ -33,6 +40,8 @@ pub struct Found {
     pub asked: usize,
     /// Changes of what the water gets that the owner made.
     pub changes: u64,
+    /// What went wrong, as the scenario had it.
+    pub faults: Vec<FaultMet>,
     pub water: BTreeMap<Quantity, WaterFound>,
     pub lines: BTreeMap<Name, LineFound>,
     /// Slots that were not given, by reason.
@@ -78,6 +87,15 @@ pub struct Asked {
     pub told: String,
 }
 
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct FaultMet {
+    pub day: i64,
+    #[serde(with = "Second")]
+    pub at: Timestamp,
+    pub what: &'static str,
+    pub text: String,
+}
+
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct LineFound {
     pub doses: u64,
@@ -87,6 +105,9 @@ pub struct LineFound {
     /// What really came out.
     #[serde(rename = "delivered_ul")]
     pub delivered: Volume,
+    /// What came out besides, of a bottle that was empty in truth.
+    #[serde(rename = "air_ul")]
+    pub air: Volume,
     pub not_given: u64,
 }
 

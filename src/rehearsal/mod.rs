@@ -11,6 +11,7 @@
 
 mod chance;
 mod demo;
+mod faults;
 mod found;
 mod owner;
 mod plant;

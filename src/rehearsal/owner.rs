@@ -28,7 +28,8 @@ pub(super) struct Keeper {
     testers: BTreeMap<Quantity, Tester>,
     targets: BTreeMap<Quantity, f64>,
     nonces: Chance,
-    visits: i64,
+    /// Bottles, or all of them, that are not filled until then.
+    pub(super) not_filled: Vec<(Option<Name>, Millis)>,
     pub(super) readings: BTreeMap<Quantity, Vec<(i64, f64)>>,
     pub(super) refills: BTreeMap<Name, Vec<i64>>,
     pub(super) denied: BTreeMap<String, u64>,
@@ -53,7 +54,7 @@ impl Keeper {
             testers: testers.collect(),
             targets: targets.clone(),
             nonces: Chance::of(seed, "nonce"),
-            visits: 0,
+            not_filled: Vec::new(),
             readings: BTreeMap::new(),
             refills: BTreeMap::new(),
             denied: BTreeMap::new(),
@@ -64,9 +65,7 @@ impl Keeper {
     }
 
     /// Once a day.
-    pub(super) fn visit(&mut self, stage: &mut Stage) -> Result<(), MustEnd> {
-        let day = self.visits;
-        self.visits = self.visits.saturating_add(1);
+    pub(super) fn visit(&mut self, stage: &mut Stage, day: i64) -> Result<(), MustEnd> {
         if self
             .owner
             .away
@@ -151,6 +150,13 @@ impl Keeper {
             }
             let subject = alarm.subject.as_deref().and_then(|s| Name::new(s).ok());
             let Some(reservoir) = subject else { continue };
+            let now = stage.world.now;
+            let is_late = |(which, until): &(Option<Name>, Millis)| {
+                which.as_ref().is_none_or(|which| *which == reservoir) && now < *until
+            };
+            if self.not_filled.iter().any(is_late) {
+                continue;
+            }
             let told = self.ask(stage, Command::Refill(full(&reservoir)))?;
             if let Some(bottle) = stage
                 .world

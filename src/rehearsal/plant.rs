@@ -22,6 +22,10 @@ pub(super) struct Head {
     /// As it was when the rehearsal began.
     truth: SimulatedHead,
     drift_per_day: f64,
+    /// What its tube still gives of that.
+    pub(super) worn: f64,
+    /// Until then it turns and gives nothing.
+    pub(super) blocked_until: Millis,
     chance: Chance,
     /// By which it is metered.
     pub(super) calibration: Calibration,
@@ -40,6 +44,8 @@ impl Head {
         Self {
             truth,
             drift_per_day,
+            worn: 1.0,
+            blocked_until: Millis::ZERO,
             chance,
             calibration,
             run: None,
@@ -50,10 +56,13 @@ impl Head {
 
     /// Microlitres of a run without scatter.
     fn mean(&self, on_time: Millis, now: Millis) -> f64 {
+        if now < self.blocked_until {
+            return 0.0;
+        }
         let drift = 1.0 + self.drift_per_day * now.as_days();
         let ideal = self.truth.rate.as_ul_per_ms() * f64_from_i64(on_time.as_ms())
             + f64_from_i64(self.truth.offset.as_ul());
-        (ideal * drift.max(0.0)).max(0.0)
+        (ideal * self.worn * drift.max(0.0)).max(0.0)
     }
 
     /// What comes out in a vessel in a run of this time.

@@ -5,34 +5,38 @@ use super::world::{Report, World};
 use crate::record::{Entry, NotGiven, Outcome};
 use crate::shell::Write;
 
+/// Slots of a time in which no process was there for them.
+const OUTAGE: &str = "missed, outage";
+
 impl World {
-    pub(super) fn write(&mut self, write: &Write) -> Report {
-        match write {
+    pub(super) fn write(&mut self, write: &Write) -> Option<Report> {
+        let ledger = self.ledger.as_mut()?;
+        Some(match write {
             Write::Intent(intent) => {
                 #[cfg(test)]
                 if self.trouble == super::plant::Trouble::Lies {
-                    return Report::Intent(intent.id, Ok(()));
+                    return Some(Report::Intent(intent.id, Ok(())));
                 }
-                let stored = self.ledger.store_intent(intent);
+                let stored = ledger.store_intent(intent);
                 if stored.is_ok() {
                     self.open.insert(intent.id, intent.clone());
                 }
                 Report::Intent(intent.id, stored)
             }
             Write::Outcome(outcome) => {
-                let stored = self.ledger.store_outcome(outcome);
+                let stored = ledger.store_outcome(outcome);
                 self.book(outcome);
                 Report::Outcome(stored)
             }
             Write::Entries(entries) => {
-                let stored = self.ledger.store(entries);
+                let stored = ledger.store(entries);
                 for entry in entries {
                     self.take(entry);
                 }
                 Report::Entries(stored)
             }
-            Write::Probe(at) => Report::Probe(self.ledger.probe(*at)),
-        }
+            Write::Probe(at) => Report::Probe(ledger.probe(*at)),
+        })
     }
 
     /// The end of a dose is on record.
@@ -81,6 +85,14 @@ impl World {
             }
             let count = self.refusals.entry(code).or_default();
             *count = count.saturating_add(1);
+        } else if let Entry::OutageMissed(outage) = entry {
+            let line = self.lines.entry(outage.line.clone()).or_default();
+            let (slots, volume) = (outage.slots, outage.volume.unwrap_or_default());
+            let slots = u64::from(slots.unwrap_or_default());
+            line.planned = line.planned.saturating_add(volume);
+            line.not_given = line.not_given.saturating_add(slots);
+            let count = self.refusals.entry(OUTAGE.to_owned()).or_default();
+            *count = count.saturating_add(slots);
         } else if let Entry::Note(note) = entry
             && note.code == "alarm-raised"
         {

@@ -10,7 +10,8 @@ use jiff::civil::Date;
 use thiserror::Error;
 
 use super::chance::Chance;
-use super::found::{BottleFound, Found, WaterFound};
+use super::faults::{Faults, unknown};
+use super::found::{BottleFound, FaultMet, Found, WaterFound};
 use super::owner::Keeper;
 use super::plant::{Bottle, Head};
 use super::stage::Stage;
@@ -23,8 +24,11 @@ use crate::ledger::{Ledger, LedgerError, OpenAs, SessionStart, Timeline};
 use crate::metering::Calibration;
 use crate::plan::{planned_rise, worked_out};
 use crate::quantity::{Millis, Name, f64_from_i64};
-use crate::record::{History, Stamp};
-use crate::shell::{Books, Core, Desk, Known, Read, Terms, setup};
+use crate::record::{History, Hold, REHEARSED_BOOT, Stamp};
+use crate::shell::{Books, Core, Desk, Hands, Known, MustEnd, Read, Terms, setup};
+
+/// Why one ended that was to end.
+const INTERRUPTED: &str = "it was interrupted";
 
 #[derive(Debug, Error)]
 pub enum RehearsalError {
@@ -34,6 +38,16 @@ pub enum RehearsalError {
     Calendar { begins: Date, days: u32 },
     #[error("the engine wanted the end: {0}")]
     Ended(String),
+    #[error(
+        "{scenario}: fault {number} names {kind} \"{name}\", which controller.toml does not have; it has {known}"
+    )]
+    NoSuch {
+        scenario: String,
+        number: usize,
+        kind: &'static str,
+        name: Name,
+        known: String,
+    },
 }
 
 /// What is rehearsed.
@@ -60,7 +74,12 @@ impl Rehearsal<'_> {
         goes_on: &mut dyn FnMut(u32) -> ControlFlow<()>,
     ) -> Result<Found, RehearsalError> {
         let mut stage = self.begin()?;
-        self.play(&mut stage, goes_on)
+        let found = self.play(&mut stage, goes_on)?;
+        if found.ended.is_none() {
+            // So that no dose stands without its end; what was found is found.
+            stage.close("the rehearsal ends here").ok();
+        }
+        Ok(found)
     }
 
     pub(super) fn play(
@@ -68,24 +87,41 @@ impl Rehearsal<'_> {
         stage: &mut Stage,
         goes_on: &mut dyn FnMut(u32) -> ControlFlow<()>,
     ) -> Result<Found, RehearsalError> {
-        let mut keeper = Keeper::new(self.scenario.1, &stage.targets, self.seed);
+        let (scenario, controller) = (self.scenario.1, &self.loaded.controller);
+        if let Some(unknown) = unknown(scenario, controller) {
+            return Err(RehearsalError::NoSuch {
+                scenario: self.scenario.0.to_owned(),
+                number: unknown.number,
+                kind: unknown.kind,
+                name: unknown.name,
+                known: unknown.known,
+            });
+        }
+        let mut keeper = Keeper::new(scenario, &stage.targets, self.seed);
+        let again = |stage: &mut Stage, boot: &str| {
+            let begun = self.begin_again(stage, boot);
+            begun.map_err(|error| MustEnd {
+                why: error.to_string(),
+            })
+        };
+        let mut faults = Faults::of(scenario, (self.days, self.seed), &again);
         let mut ended = stage.started().err().map(|end| end.why);
         for day in 0..self.days {
             if ended.is_some() {
                 break;
             }
             if goes_on(day).is_break() {
-                ended = Some("it was interrupted".to_owned());
+                ended = Some(INTERRUPTED.to_owned());
                 break;
             }
             let visit = self.visit_on(day).ok_or(RehearsalError::Calendar {
                 begins: self.begins.0,
                 days: self.days,
             })?;
-            let end = stage.day(visit, |stage| keeper.visit(stage));
-            ended = end.err().map(|end| end.why);
+            let went = live_through(i64::from(day), visit, (stage, &mut keeper), &mut faults);
+            ended = went.err().map(|end| end.why);
         }
-        Ok(self.found(stage, &keeper, ended))
+        Ok(self.found(stage, (&keeper, faults.met), ended))
     }
 
     /// When the owner is there on a day.
@@ -104,7 +140,7 @@ impl Rehearsal<'_> {
 
     /// Start-up from a history, as the daemon's.
     pub(super) fn begin(&self) -> Result<Stage, RehearsalError> {
-        self.begin_as("rehearsal", false)
+        self.begin_as(&format!("{REHEARSED_BOOT}1"), false)
     }
 
     /// In a boot of this name, and by the rules of a dry run or of live mode.
@@ -113,20 +149,53 @@ impl Rehearsal<'_> {
             wall: self.begins.1,
             elapsed: ELAPSED_BEGIN,
         };
+        // A start that is no rehearsal's is written down before the clock is known, so that what was missed until then counts.
+        let (ledger, read) = self.open((boot, live), now, (!live, true))?;
+        let terms = self.terms((boot, live), now, Some(1));
+        let (world, targets) = self.world(&terms, ledger, &read.history);
+        let core = started(terms, read, Vec::new());
+        let mut stage = Stage {
+            core,
+            world,
+            targets,
+        };
+        let status = stage.core.engine.status(now, &ShellFacts::default());
+        self.begin_as_known(&status, &mut stage.world);
+        Ok(stage)
+    }
+
+    /// The next process on the same machine, in a boot of this name.
+    pub(super) fn begin_again(&self, stage: &mut Stage, boot: &str) -> Result<(), RehearsalError> {
+        let world = &mut stage.world;
+        world.forget_process();
+        let (now, is_told) = (world.now(), world.time_told_at <= world.now);
+        let (ledger, read) = self.open((boot, false), now, (false, is_told))?;
+        world.go_by(ledger, &read.history);
+        let warp = is_told.then_some(1);
+        let terms = self.terms((boot, false), now, warp);
+        stage.core = started(terms, read, world.holds.clone());
+        Ok(())
+    }
+
+    /// The ledger and what it says, where its session and the present are trusted or not.
+    fn open(
+        &self,
+        (boot, live): (&str, bool),
+        now: Now,
+        (session_trusted, trusted): (bool, bool),
+    ) -> Result<(Ledger, Read), LedgerError> {
         let at = Stamp {
             wall: now.wall,
             elapsed: now.elapsed,
-            trusted: true,
+            trusted,
         };
-        let boot = boot.to_owned();
         let open_as = OpenAs {
             timeline: self.timeline,
             installation: None,
             session: SessionStart {
-                boot: boot.clone(),
-                // A start that is no rehearsal's is written down before the clock is known, so that what was missed until then counts.
+                boot: boot.to_owned(),
                 at: Stamp {
-                    trusted: !live,
+                    trusted: session_trusted,
                     ..at
                 },
                 version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -136,34 +205,23 @@ impl Rehearsal<'_> {
             },
         };
         let ledger = Ledger::open(self.ledger, &open_as)?.rehearsed()?;
-        let told_since_arming = ledger.refilled_since_arming()?;
-        let history = ledger.history(at)?;
-        let terms = Terms {
+        let read = Read {
+            told_since_arming: ledger.refilled_since_arming()?,
+            history: ledger.history(at)?,
+        };
+        Ok((ledger, read))
+    }
+
+    fn terms(&self, (boot, live): (&str, bool), now: Now, warp: Option<u32>) -> Terms {
+        Terms {
             controller: Arc::new(self.loaded.controller.clone()),
             plan: Arc::new(self.loaded.plan.clone()),
-            boot,
+            boot: boot.to_owned(),
             live,
             modelled: true,
-            warp: Some(1),
+            warp,
             now,
-        };
-        let (mut world, targets) = self.world(&terms, ledger, &history);
-        let known = Known {
-            ledger: Ok(Read {
-                history,
-                told_since_arming,
-            }),
-            hold_file: Ok(Vec::new()),
-            holds_kept: Vec::new(),
-            seen: Vec::new(),
-        };
-        let mut core = Core::start(setup(terms, known), Desk::new(Books::Well));
-        self.begin_as_known(&core.engine.status(now, &ShellFacts::default()), &mut world);
-        Ok(Stage {
-            core,
-            world,
-            targets,
-        })
+        }
     }
 
     fn world(
@@ -273,7 +331,12 @@ impl Rehearsal<'_> {
         water
     }
 
-    fn found(&self, stage: &Stage, keeper: &Keeper, ended: Option<String>) -> Found {
+    fn found(
+        &self,
+        stage: &Stage,
+        (keeper, faults): (&Keeper, Vec<FaultMet>),
+        ended: Option<String>,
+    ) -> Found {
         let world = &stage.world;
         let days = world.now.as_days();
         let water = world.water.levels.iter().map(|(of, level)| {
@@ -313,7 +376,9 @@ impl Rehearsal<'_> {
             scenario: self.scenario.0.to_owned(),
             seed: self.seed,
             begins: self.begins.0,
+            zone: world.controller.time_zone.clone(),
             days,
+            ends: world.wall(),
             ended,
             events: world.events,
             digest: world.digest.to_string(),
@@ -322,6 +387,7 @@ impl Rehearsal<'_> {
             broken: world.watch.broken.clone(),
             asked: keeper.asked.values().map(Vec::len).sum(),
             changes: keeper.changes,
+            faults,
             water: water.collect(),
             lines: world.lines.clone(),
             refusals: world.refusals.clone(),
@@ -330,6 +396,36 @@ impl Rehearsal<'_> {
             denied: keeper.denied.clone(),
         }
     }
+}
+
+/// One day of 24 h, with a visit of the owner, who finds nothing to talk to while the machine is off.
+fn live_through(
+    day: i64,
+    visit: Millis,
+    (stage, keeper): (&mut Stage, &mut Keeper),
+    faults: &mut Faults<'_>,
+) -> Result<(), MustEnd> {
+    let begin = Millis::new(day.saturating_mul(Millis::DAY.as_ms()));
+    let end = begin.plus(Millis::DAY);
+    stage.limits();
+    // An hour of the clock may be gone by a change of the zone's.
+    let due = visit.clamp(begin, end);
+    faults.until((stage, keeper), due)?;
+    if stage.world.now <= due {
+        keeper.visit(stage, day)?;
+    }
+    faults.until((stage, keeper), end)
+}
+
+/// With these holds in their file.
+fn started(terms: Terms, read: Read, hold_file: Vec<Hold>) -> Core<()> {
+    let known = Known {
+        ledger: Ok(read),
+        hold_file: Ok(hold_file),
+        holds_kept: Vec::new(),
+        seen: Vec::new(),
+    };
+    Core::start(setup(terms, known), Desk::new(Books::Well))
 }
 
 fn bottles(controller: &Controller, history: &History) -> BTreeMap<Name, Bottle> {

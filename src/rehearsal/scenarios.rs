@@ -3,7 +3,7 @@
 use crate::config::{ConfigMistakes, Scenario};
 
 /// Name and text of each.
-pub const SCENARIOS: [(&str, &str); 6] = [
+pub const SCENARIOS: [(&str, &str); 7] = [
     (
         "as-planned",
         include_str!("../../config/scenarios/as-planned.toml"),
@@ -19,6 +19,10 @@ pub const SCENARIOS: [(&str, &str); 6] = [
         include_str!("../../config/scenarios/wandering.toml"),
     ),
     ("away", include_str!("../../config/scenarios/away.toml")),
+    (
+        "trouble",
+        include_str!("../../config/scenarios/trouble.toml"),
+    ),
 ];
 
 /// The scenario of this name; `None` when none has it.

@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::world::{ELAPSED_BEGIN, Report, World};
+use super::world::{Coming, Report, World};
 use crate::chemistry::Quantity;
-use crate::engine::{Event, ShellFacts};
+use crate::engine::Event;
 use crate::quantity::Millis;
 use crate::shell::{Core, Hands, MustEnd};
 
@@ -30,16 +30,28 @@ impl Stage {
         end
     }
 
+    /// What a new process finds outside: contacts, and whether anybody tells the time.
+    pub(super) fn tell_outside(&mut self) -> Result<(), MustEnd> {
+        if self.world.time_told_at > self.world.now {
+            let why = "the kernel does not say that it is synchronised".to_owned();
+            self.feed(Event::ClockUnknown { why })?;
+            self.world.later(self.world.time_told_at, Coming::Time);
+        }
+        let bottles: Vec<_> = self.world.bottles.keys().cloned().collect();
+        for bottle in bottles {
+            // A new process has not seen it dry.
+            if let Some(bottle) = self.world.bottles.get_mut(&bottle) {
+                bottle.dry = None;
+            }
+            self.world.tell_float(&bottle);
+        }
+        Ok(())
+    }
+
     /// What is in force and hangs on more than the files.
     pub(super) fn limits(&mut self) {
-        let status = self
-            .core
-            .engine
-            .status(self.world.now(), &ShellFacts::default());
-        let caps = status
-            .lines
-            .into_iter()
-            .map(|line| (line.name, line.hourly_cap));
+        let lines = self.world.controller.lines.iter();
+        let caps = lines.map(|line| (line.name.clone(), self.core.engine.hourly_cap(line)));
         self.world.hourly_caps = caps.collect();
     }
 
@@ -61,11 +73,8 @@ impl Stage {
     pub(super) fn until(&mut self, end: Millis) -> Result<(), MustEnd> {
         let (mut at_once, mut last) = (0_u32, self.world.now);
         loop {
-            let wanted = self
-                .core
-                .engine
-                .next_deadline(self.world.now())
-                .minus(ELAPSED_BEGIN);
+            let wanted = self.core.engine.next_deadline(self.world.now());
+            let wanted = wanted.plus(self.world.booted);
             let coming = self.world.coming.keys().next().map(|(at, _)| *at);
             let look = self.world.now.plus(LOOK_EVERY);
             let next = wanted
@@ -99,7 +108,7 @@ impl Stage {
         }
     }
 
-    fn pass(&mut self, until: Millis) {
+    pub(super) fn pass(&mut self, until: Millis) {
         self.world.now = until;
         self.world.water.pass(until);
     }
@@ -115,8 +124,16 @@ impl Stage {
         end
     }
 
+    /// Nothing runs any more, and the last word is written.
+    pub(super) fn close(&mut self, how: &str) -> Result<(), MustEnd> {
+        while self.world.heads.values().any(|head| head.run.is_some()) {
+            self.until(self.world.now.plus(Millis::from_secs(2)))?;
+        }
+        self.core.last_words(how, &mut self.world)
+    }
+
     /// What the ledger and the hold file have to say.
-    fn answers(&mut self) -> Result<(), MustEnd> {
+    pub(super) fn answers(&mut self) -> Result<(), MustEnd> {
         let mut end = Ok(());
         while let Some(report) = self.world.reports.pop_front() {
             let desk = &mut self.core.desk;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::found::{BottleFound, Found, LineFound, WaterFound};
 use super::plot::{MARKS, plot};
 use crate::chemistry::Quantity;
-use crate::quantity::{Volume, f64_from_i64};
+use crate::quantity::{Volume, f64_from_i64, local};
 
 /// So many tasks are told one by one.
 const TASKS_SHOWN: usize = 12;
@@ -23,7 +23,11 @@ pub fn summary(runs: &[&Found]) -> String {
         for broken in &run.broken {
             put(
                 &mut text,
-                &format!("  BROKEN at {:.0}: {}", broken.at, broken.text),
+                &format!(
+                    "  BROKEN at {}: {}",
+                    local(broken.at, &run.zone),
+                    broken.text
+                ),
             );
         }
     }
@@ -53,6 +57,7 @@ pub fn summary(runs: &[&Found]) -> String {
         } else {
             String::new()
         };
+        faults(&mut text, run, &mark);
         asked(&mut text, run, &mark);
         tasks(&mut text, run, &mark);
     }
@@ -163,8 +168,16 @@ fn in_words(of: &Quantity, water: &WaterFound) -> String {
 
 fn line_words(line: &LineFound) -> String {
     let part = ul(line.delivered) / ul(line.planned).max(1.0) * 100.0;
+    let air = if line.air == Volume::ZERO {
+        String::new()
+    } else {
+        format!(
+            "; besides, {:.1} mL of AIR from an EMPTY BOTTLE, booked as given",
+            line.air.as_ml()
+        )
+    };
     format!(
-        "{:.1} of {:.1} mL planned ({part:.1} %) in {} doses, {} not given",
+        "{:.1} of {:.1} mL planned ({part:.1} %) in {} doses, {} not given{air}",
         line.delivered.as_ml(),
         line.planned.as_ml(),
         line.doses,
@@ -206,6 +219,19 @@ fn counted(counts: &BTreeMap<String, u64>) -> String {
         "nothing".to_owned()
     } else {
         each.join(", ")
+    }
+}
+
+fn faults(text: &mut String, run: &Found, mark: &str) {
+    if !run.faults.is_empty() {
+        put(
+            text,
+            &format!("\nwhat went wrong{mark}, as the scenario has it:"),
+        );
+    }
+    for fault in &run.faults {
+        let at = local(fault.at, &run.zone);
+        put(text, &format!("  day {}, {at}: {}", fault.day, fault.text));
     }
 }
 

@@ -13,13 +13,13 @@ use super::plant::{Bottle, Head, Run, whole};
 use super::watch::{Flow, HourlyCaps, Sight, Watch};
 use super::water::Water;
 use crate::config::{Controller, InputRole, Plan, Uptakes};
-use crate::engine::{Effect, Event, Now, RunEnd, RunReport};
+use crate::engine::{Effect, Event, Now, RunEnd, RunReport, TrustSource};
 use crate::guard::DosePermit;
 use crate::ledger::{Ledger, LedgerError};
 use crate::plan::worked_out;
 use crate::pump::not_started;
 use crate::quantity::{Millis, Name, Volume, f64_from_i64};
-use crate::record::{Carried, DoseId, Hold, Intent};
+use crate::record::{Carried, DoseId, History, Hold, Intent};
 use crate::shell::{Hands, Verdict, Write};
 
 /// A head that was switched off says so after this time.
@@ -35,6 +35,8 @@ pub(super) enum Coming {
     /// The run of a head has lasted its time.
     Ended(Name, DoseId),
     Told(Box<Event>),
+    /// The network tells the time.
+    Time,
 }
 
 /// What the ledger has to say of a write.
@@ -51,9 +53,16 @@ pub(super) struct World {
     pub(super) begin: Timestamp,
     /// Since the begin.
     pub(super) now: Millis,
+    /// When the elapsed clock was at zero.
+    pub(super) booted: Millis,
+    /// By how much the wall clock is ahead.
+    pub(super) ahead: Millis,
+    /// From when on the wall clock is right and known to be.
+    pub(super) time_told_at: Millis,
     pub(super) controller: Arc<Controller>,
     pub(super) plan: Arc<Plan>,
-    pub(super) ledger: Ledger,
+    /// `None` between two processes.
+    pub(super) ledger: Option<Ledger>,
     pub(super) heads: BTreeMap<Name, Head>,
     pub(super) bottles: BTreeMap<Name, Bottle>,
     pub(super) water: Water,
@@ -104,9 +113,12 @@ impl World {
         let mut world = Self {
             begin: begin.at,
             now: Millis::ZERO,
+            booted: Millis::ZERO.minus(ELAPSED_BEGIN),
+            ahead: Millis::ZERO,
+            time_told_at: Millis::ZERO,
             controller: begin.controller,
             plan: begin.plan,
-            ledger: begin.ledger,
+            ledger: Some(begin.ledger),
             heads: begin.heads,
             bottles: begin.bottles,
             water: begin.water,
@@ -137,7 +149,11 @@ impl World {
     }
 
     pub(super) fn wall(&self) -> Timestamp {
-        let ms = self.begin.as_millisecond().saturating_add(self.now.as_ms());
+        self.wall_after(self.now)
+    }
+
+    fn wall_after(&self, elapsed: Millis) -> Timestamp {
+        let ms = self.begin.as_millisecond().saturating_add(elapsed.as_ms());
         Timestamp::from_millisecond(ms).unwrap_or(Timestamp::MAX)
     }
 
@@ -162,6 +178,10 @@ impl World {
     pub(super) fn happens(&mut self) -> Option<Event> {
         match self.coming.pop_first()?.1 {
             Coming::Told(event) => Some(*event),
+            Coming::Time => {
+                self.ahead = Millis::ZERO;
+                Some(Event::ClockKnown(TrustSource::Kernel))
+            }
             Coming::Ended(head, id) => {
                 let running = self.heads.get(&head)?.run.as_ref()?;
                 (running.intent.id == id).then_some(())?;
@@ -186,8 +206,28 @@ impl World {
         self.watch.runs(&sight, running, &self.holds);
     }
 
+    /// What was on its way in a process ends with it; what is on the disk stays.
+    pub(super) fn forget_process(&mut self) {
+        self.coming.clear();
+        self.reports.clear();
+        self.verdicts.clear();
+        self.ledger = None;
+    }
+
+    /// From now on what is on record here counts, as a start reads it.
+    pub(super) fn go_by(&mut self, ledger: Ledger, history: &History) {
+        self.ledger = Some(ledger);
+        let open = history.open.iter();
+        self.open = open.map(|intent| (intent.id, intent.clone())).collect();
+        for (name, left) in &history.reservoirs {
+            if let Some(bottle) = self.bottles.get_mut(name) {
+                bottle.booked = *left;
+            }
+        }
+    }
+
     /// The head stops now; what flowed is in the tank. How long it was on.
-    fn end_run(&mut self, name: &Name) -> Option<Millis> {
+    pub(super) fn end_run(&mut self, name: &Name) -> Option<Millis> {
         let head = self.heads.get_mut(name)?;
         let flowed = head.flowed(self.now);
         let run = head.run.take()?;
@@ -197,6 +237,7 @@ impl World {
         let bottle = self.bottles.get_mut(&intent.reservoir)?;
         // Of an empty bottle air is pumped.
         let volume = whole(flowed).min(bottle.holds);
+        let air = whole(flowed).saturating_sub(volume);
         bottle.holds = bottle.holds.saturating_sub(volume);
         let solution = bottle.solution.clone();
         let effect = controller.solutions.get(&solution).map(|s| &s.effect);
@@ -213,6 +254,7 @@ impl World {
         };
         let line = self.lines.entry(intent.line.clone()).or_default();
         line.delivered = line.delivered.saturating_add(volume);
+        line.air = line.air.saturating_add(air);
         let cap = self.hourly_caps.get(&intent.line).copied();
         let sight = self.sight(&controller);
         self.watch
@@ -253,13 +295,13 @@ impl World {
 impl Hands<()> for World {
     fn now(&self) -> Now {
         Now {
-            wall: self.wall(),
+            wall: self.wall_after(self.now.plus(self.ahead)),
             elapsed: self.real(),
         }
     }
 
     fn real(&self) -> Millis {
-        ELAPSED_BEGIN.plus(self.now)
+        self.now.minus(self.booted)
     }
 
     fn stop_pump(&mut self, head: &Name) {
@@ -320,8 +362,9 @@ impl Hands<()> for World {
 
     fn send(&mut self, write: &Write) -> bool {
         let report = self.write(write);
-        self.reports.push_back(report);
-        true
+        let is_taken = report.is_some();
+        self.reports.extend(report);
+        is_taken
     }
 
     fn save_holds(&mut self, number: u64, holds: Vec<Hold>) {

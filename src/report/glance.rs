@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::model::{BottleReport, Due, Glance, HeadReport, Report, WaterReport, Wellness};
 use super::words::{counted, day, lasted, minute, ml};
 use crate::chemistry::Quantity;
-use crate::engine::{AlarmCode, Engine, Now, Status, TestBecause, Verdict};
+use crate::engine::{AlarmCode, Engine, JobStatus, Now, Status, TestBecause, Verdict};
 use crate::quantity::Name;
 
 /// What needs doing within so many days is on the list.
@@ -56,6 +56,7 @@ pub(super) fn due(report: &Report, engine: &mut Engine, status: &Status, now: No
             .iter()
             .filter_map(|head| calibrate(head, until)),
     );
+    all.extend(status.jobs.iter().filter_map(|job| own(job, report, until)));
     let today = report.zone.to_datetime(report.at).date();
     for due in &mut all {
         due.by = due.by.filter(|by| *by > today);
@@ -163,6 +164,17 @@ fn calibrate(head: &HeadReport, until: Date) -> Option<Due> {
     Some(Due {
         by: Some(by),
         what: format!("Calibrate head {}", head.head),
+        presses: false,
+    })
+}
+
+/// A job of the owner's.
+fn own(job: &JobStatus, report: &Report, until: Date) -> Option<Due> {
+    let by = job.due_at.map(|at| report.zone.to_datetime(at).date());
+    let name = &job.name;
+    by.is_none_or(|by| by <= until).then(|| Due {
+        by: Some(by.unwrap_or(Date::MIN)),
+        what: format!("Do {name}; `dosewright done {name}` ticks it off"),
         presses: false,
     })
 }

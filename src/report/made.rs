@@ -30,6 +30,7 @@ impl Report {
             zone: controller.time_zone.clone(),
             live: status.mode == Mode::Live,
             invented: material.invented,
+            rehearsed: material.rehearsed.clone(),
             glance: Glance {
                 wellness: Wellness::Well,
                 sentence: String::new(),

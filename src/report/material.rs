@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 
 use super::days::Days;
+use super::model::Rehearsed;
 use crate::config::Controller;
 use crate::engine::{Engine, Event, Now};
 use crate::record::{Entry, GivenDose, Observation, StoredCalibration, StoredVerification, Uptake};
@@ -20,6 +21,7 @@ pub struct Material<'a> {
     pub days: u32,
     /// Whether the ledger counts virtual days.
     pub invented: bool,
+    pub rehearsed: Option<Rehearsed>,
     /// Newest of the window, from its begin or before it.
     pub doses: Vec<GivenDose>,
     /// The same of everything else that was written down.

@@ -38,8 +38,8 @@ mod words;
 pub use material::{DAYS_MAX, Material, present_engine};
 pub use model::{
     BottleReport, Calibrated, Checked, Day, Due, Glance, Happened, HeadReport, Held, LineReport,
-    PanelReport, PanelValue, Read, ReadingsReport, Refilled, Report, UptakeSet, WaterReport,
-    Wellness,
+    PanelReport, PanelValue, Read, ReadingsReport, Refilled, Rehearsed, Report, UptakeSet,
+    WaterReport, Wellness,
 };
 pub use page::page;
 pub use panels::{LAB_C, lab_comparison, nearest_salinity};

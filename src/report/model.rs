@@ -26,6 +26,8 @@ pub struct Report {
     pub live: bool,
     /// Whether its days are virtual: invented or rehearsed.
     pub invented: bool,
+    /// Null for a record of what was.
+    pub rehearsed: Option<Rehearsed>,
     pub glance: Glance,
     pub due: Vec<Due>,
     /// What happened and whether it works, a sentence each; the first one answers.
@@ -40,6 +42,18 @@ pub struct Report {
     /// What may have changed the water, oldest first.
     pub changes: Vec<Happened>,
     pub events: Vec<Happened>,
+}
+
+/// What of a report a model tank has made.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Rehearsed {
+    /// What lies before is on record.
+    #[serde(with = "Second")]
+    pub since: Timestamp,
+    pub scenario: String,
+    pub seed: u64,
+    /// What went wrong, as the scenario had it.
+    pub faults: Vec<Happened>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]

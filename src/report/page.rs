@@ -4,7 +4,7 @@ use base64::prelude::{BASE64_STANDARD, Engine as _};
 use maud::{DOCTYPE, Markup, html};
 use sha2::{Digest, Sha256};
 
-use super::model::{Due, Happened, Report, Wellness};
+use super::model::{Due, Happened, Rehearsed, Report, Wellness};
 use super::picture::Picture;
 use super::pictures::{PLOT_STYLE, Section, sections};
 use super::words::{day, minute};
@@ -18,7 +18,14 @@ pub fn page(report: &Report) -> String {
         "default-src 'none'; style-src 'sha256-{}'; base-uri 'none'; form-action 'none'",
         BASE64_STANDARD.encode(Sha256::digest(style.as_bytes()))
     );
-    let title = format!("{}, the last {} days", report.name, report.days);
+    let (last, rehearsed) = (format!("the last {} days", report.days), &report.rehearsed);
+    let (title, story) = if rehearsed.is_some() {
+        let title = format!("Rehearsal of {}, not a record", report.name);
+        (title, "What would happen, and would it work?".to_owned())
+    } else {
+        let story = format!("What happened in {last}, and is it working?");
+        (format!("{}, {last}", report.name), story)
+    };
     let markup = html! {
         (DOCTYPE)
         html lang="en" {
@@ -35,13 +42,14 @@ pub fn page(report: &Report) -> String {
                 main {
                     (first_screen(report))
                     section aria-labelledby="story" {
-                        h2 #story { "What happened in the last " (report.days) " days, and is it working?" }
+                        h2 #story { (story) }
                         @for (number, sentence) in report.story.iter().enumerate() {
                             p .answer[number == 0] { (bound(sentence)) }
                         }
                     }
                     @for section in sections(report) { (drawn(&section)) }
                     (journal(report))
+                    @if let Some(rehearsed) = rehearsed { (went_wrong(rehearsed, report)) }
                 }
                 footer { p { (footer(report)) } }
             }
@@ -59,17 +67,48 @@ fn first_screen(report: &Report) -> Markup {
     html! {
         header {
             p .what { (report.name) " · " (minute(report.at, &report.zone)) " " (report.time_zone) }
+            @if let Some(rehearsed) = &report.rehearsed { (warned(rehearsed, report)) }
             h1 class=(class) { (bound(&report.glance.sentence)) }
-            @if report.invented {
+            @if report.invented && report.rehearsed.is_none() {
                 p .quiet { "The days of this record are invented: no real tank stands behind it." }
             }
         }
         section aria-labelledby="due" {
-            h2 #due { "This week" }
+            h2 #due { @if report.rehearsed.is_some() { "In the week after it" } @else { "This week" } }
             @if report.due.is_empty() {
                 p { "Nothing is asked of you." }
             } @else {
                 ul .due { @for due in &report.due { (asked(due)) } }
+            }
+        }
+    }
+}
+
+/// What is real and what is not, before anything else is read.
+fn warned(rehearsed: &Rehearsed, report: &Report) -> Markup {
+    let since = minute(rehearsed.since, &report.zone);
+    html! {
+        p .rehearsed role="note" {
+            strong { "A rehearsal, not your tank." }
+            " No head ran and nobody tested the water: from " (since) " on every dose, test, refill and level here is a model tank's (scenario "
+            (rehearsed.scenario) ", seed " (rehearsed.seed) ")."
+            @if rehearsed.since > report.since {
+                " What lies before that is your record; a dotted upright line parts the two."
+            } @else {
+                " Nothing here is from your record."
+            }
+        }
+    }
+}
+
+fn went_wrong(rehearsed: &Rehearsed, report: &Report) -> Markup {
+    html! {
+        section aria-labelledby="faults" {
+            h2 #faults { "What went wrong, as the scenario has it" }
+            @if rehearsed.faults.is_empty() {
+                p { "Nothing." }
+            } @else {
+                ul .journal { @for fault in &rehearsed.faults { (happened(fault, report)) } }
             }
         }
     }
@@ -151,8 +190,13 @@ fn happened(what: &Happened, report: &Report) -> Markup {
 fn footer(report: &Report) -> String {
     let since = report.zone.to_datetime(report.since).date();
     let until = report.zone.to_datetime(report.at).date();
+    let record = if report.rehearsed.is_some() {
+        "rehearsal"
+    } else {
+        "record"
+    };
     format!(
-        "dosewright {}, from the record of {since} to {until}. Levels and uptakes are the estimate's, as it was at the time; intervals hold the truth 95 times of 100.",
+        "dosewright {}, from the {record} of {since} to {until}. Levels and uptakes are the estimate's, as it was at the time; intervals hold the truth 95 times of 100.",
         env!("CARGO_PKG_VERSION")
     )
 }

@@ -30,6 +30,11 @@ pub(super) fn marks(
     numbered: bool,
 ) {
     let bottom = height - DATES;
+    let since = report.rehearsed.as_ref().map(|rehearsed| rehearsed.since);
+    if let Some(since) = since.filter(|since| *since > report.since) {
+        plot.upright("rehearsed", time.x(since), (0.0, bottom));
+        plot.label("name", (time.x(since), 10.0), "rehearsed from here");
+    }
     let held = report.holds.iter().filter(|hold| hold.line.is_none());
     let held: Vec<_> = held
         .map(|hold| {

@@ -139,7 +139,7 @@ fn given(report: &Report) -> Option<String> {
     } else {
         format!("; less than 98 % by {}", joined(&named))
     };
-    let dry = if report.live {
+    let dry = if report.live || report.rehearsed.is_some() {
         ""
     } else {
         " The last of it in a dry run, which gives the water nothing."

@@ -1,6 +1,7 @@
 //! Measures the released program against the numbers it promises, and says how each was got: `cargo bench --bench measures`.
 //!
-//! Needs some minutes, most of them for making a ledger of a million doses and for a minute of idling.
+//! Needs some minutes, most of them for making a ledger of a million doses and for a minute of idling. `cargo bench --bench measures -- million` does one part:
+//! hold, idle, messages, doses or million.
 #![expect(clippy::print_stdout, reason = "a report for people")]
 #![expect(
     clippy::unwrap_used,
@@ -50,13 +51,25 @@ impl Report {
     }
 }
 
+type Part = fn(&mut Report);
+
 fn main() -> ExitCode {
     let mut report = Report { missed: 0 };
-    hold(&mut report);
-    idle(&mut report);
-    idle_messages(&mut report);
-    doses(&mut report);
-    million(&mut report);
+    let parts: [(&str, Part); 5] = [
+        ("hold", hold),
+        ("idle", idle),
+        ("messages", idle_messages),
+        ("doses", doses),
+        ("million", million),
+    ];
+    let args = std::env::args().skip(1);
+    // `--bench` is cargo's own.
+    let asked: Vec<String> = args.filter(|arg| !arg.starts_with('-')).collect();
+    for (name, part) in parts {
+        if asked.is_empty() || asked.iter().any(|asked| asked == name) {
+            part(&mut report);
+        }
+    }
     if report.missed == 0 {
         ExitCode::SUCCESS
     } else {

@@ -228,6 +228,9 @@ fn told_of_water() -> Vec<(&'static str, Command, Right)> {
     let note = Observed::Note {
         text: "new light".to_owned(),
     };
+    let job = Observed::Job {
+        job: name("lab-panel"),
+    };
     let report = Tell {
         lab: Some(Box::new(lab())),
         sure: true,
@@ -251,6 +254,7 @@ fn told_of_water() -> Vec<(&'static str, Command, Right)> {
         ("tell-water-change", tell(vec![water])),
         ("tell-addition", tell(vec![limewater, so_much])),
         ("tell-note", tell(vec![note])),
+        ("tell-job", tell(vec![job])),
     ];
     let told = told.map(|(file, told)| (file, Command::Tell(told), Right::Observe));
     let mut all = Vec::from(told);

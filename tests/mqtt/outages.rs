@@ -158,7 +158,13 @@ async fn ft_mqtt_07_publishing_resumes_after_every_restart_under_load() {
         }
         broker.down();
         rig.health(|h| !h.connected).await;
-        assert!(rig.running.health.borrow().text().contains("stale since"));
+        assert!(
+            rig.running
+                .health
+                .borrow()
+                .text(&jiff::tz::TimeZone::UTC)
+                .contains("stale since")
+        );
         broker.wipe();
         broker.up().await;
         let began = Instant::now();
@@ -247,7 +253,13 @@ async fn ft_mqtt_14_a_blank_broker_that_appears_late_is_complete_within_ten_seco
     broker.wipe();
     let rig = start(settings(broker.port), "m1");
     let health = rig.health(|h| h.failures >= 3).await;
-    assert!(health.text().contains("not connected"), "{}", health.text());
+    assert!(
+        health
+            .text(&jiff::tz::TimeZone::UTC)
+            .contains("not connected"),
+        "{}",
+        health.text(&jiff::tz::TimeZone::UTC)
+    );
     broker.up().await;
     let began = Instant::now();
     complete(broker.port, &rig).await;
@@ -347,9 +359,11 @@ async fn ft_mqtt_09_a_rival_with_our_client_id_is_reported_and_we_back_off() {
     });
     let health = rig.health(|h| h.id_in_use.is_some()).await;
     assert!(
-        health.text().contains("client id in use"),
+        health
+            .text(&jiff::tz::TimeZone::UTC)
+            .contains("client id in use"),
         "{}",
-        health.text()
+        health.text(&jiff::tz::TimeZone::UTC)
     );
     rig.health(|h| h.id_in_use.is_some() && !h.connected).await;
     let failures = rig.running.health.borrow().failures;
@@ -378,9 +392,11 @@ async fn ft_mqtt_10_a_second_controller_with_our_machine_id_is_named() {
         h = b.health(|h| h.id_in_use.is_some()) => h,
     };
     assert!(
-        health.text().contains("another dosewright"),
+        health
+            .text(&jiff::tz::TimeZone::UTC)
+            .contains("another dosewright"),
         "{}",
-        health.text()
+        health.text(&jiff::tz::TimeZone::UTC)
     );
     let s = Settings::new("localhost", 1);
     assert_ne!(

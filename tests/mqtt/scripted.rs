@@ -45,7 +45,10 @@ async fn scripted(reply: &'static [u8], then_close: bool) -> (u16, Arc<AtomicUsi
 async fn a_broker_that_never_answers_is_left_after_the_time_for_it() {
     let (port, count) = scripted(&[], false).await;
     let rig = start(settings(port), "m1");
-    let text = rig.health(|h| h.failures >= 2).await.text();
+    let text = rig
+        .health(|h| h.failures >= 2)
+        .await
+        .text(&jiff::tz::TimeZone::UTC);
     assert!(text.contains("no answer from"), "{text}");
     assert!(count.load(Ordering::SeqCst) >= 2);
 }

@@ -200,7 +200,7 @@ async fn a_refused_login_is_said_and_not_tried_in_a_hurry() {
     s.timing.back_off_refused = Duration::from_hours(1);
     let rig = start(s.clone(), "m1");
     let health = rig.health(|h| h.last_error.is_some()).await;
-    let text = health.text();
+    let text = health.text(&jiff::tz::TimeZone::UTC);
     assert!(
         text.contains("does not accept the user name and password"),
         "{text}"
@@ -226,7 +226,13 @@ async fn access_rules_that_swallow_everything_are_noticed() {
     let rig = start(s.clone(), "m1");
     let health = rig.health(|h| h.connected).await;
     assert!(!health.confirmed);
-    assert!(health.text().contains("access rules"), "{}", health.text());
+    assert!(
+        health
+            .text(&jiff::tz::TimeZone::UTC)
+            .contains("access rules"),
+        "{}",
+        health.text(&jiff::tz::TimeZone::UTC)
+    );
     let report = check(&s, "m1").await;
     assert!(
         report.findings.iter().any(|f| f.step == "publish"

@@ -238,6 +238,14 @@ fn fill(full: &mut Status) {
         "active": true, "acknowledged": false, "urgent": false,
     });
     full.alarms = vec![serde_json::from_value(alarm).unwrap()];
+    full.jobs = vec![dosewright::engine::JobStatus {
+        name: name("lab-panel"),
+        every_days: 90.0,
+        ticked_by: Some("panel".to_owned()),
+        last_done: Some(when("2026-08-20T08:00:00Z")),
+        due_at: Some(when("2026-11-18T08:00:00Z")),
+        due: true,
+    }];
 }
 
 /// FT-HA-04's sibling for our own topics: every number has its unit in the key, and shape and schema agree.

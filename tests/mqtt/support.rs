@@ -133,6 +133,7 @@ pub(crate) fn snapshot(lines: &[&str]) -> Status {
             low: Some(false),
         }],
         water: water(),
+        jobs: Vec::new(),
         alarms: Vec::new(),
     }
 }

@@ -225,7 +225,7 @@ fn the_check_says_millilitres_and_effect_a_day_of_every_line_and_what_cannot_be_
     let mix = line(&shown, "trace");
     near(&mix["adds_per_day"]["iron"], 0.000_015, 1e-9);
     assert_eq!(mix["unstated"], true);
-    let said = String::from_utf8_lossy(&reef.run(&["check"]).stdout).into_owned();
+    let said = String::from_utf8_lossy(&reef.run(&["check", "--all"]).stdout).into_owned();
     for words in [
         "that adds alkalinity 0.8000 dKH",
         "that adds Fe 0.0000150 mg/L; what else it carries is not stated",

@@ -39,21 +39,33 @@ fn the_daemon_accepts_the_very_course_that_a_report_proposes() {
         "--sure",
     ]);
     assert!(told.status.success(), "{told:?}");
-    let shown = text(&reef.run(&["panel", "show"]));
-    let lines = shown.lines().map(str::trim);
-    let proposed: Vec<&str> = lines
-        .filter(|l| l.starts_with("dosewright course"))
-        .collect();
     // The bottle of iodine is too weak for that much, and says so; the usual 25 mg/L of calcium a day are over the limits.
-    assert!(shown.contains("line iodine cannot give that: "), "{shown}");
-    assert_eq!(proposed.len(), 1, "{shown}");
-    let words = words(proposed[0]);
-    let mut words: Vec<&str> = words.iter().skip(1).map(String::as_str).collect();
-    words.push("--yes");
-    let usual = [&words[..words.len() - 2], &["25 mg/L", "--yes"]].concat();
-    assert_eq!(reef.run(&usual).status.code(), Some(1), "{usual:?}");
-    let begun = reef.run(&words);
-    assert!(begun.status.success(), "{words:?}: {begun:?}");
+    let proposed = |reef: &mut Reef| {
+        let shown = text(&reef.run(&["panel", "show"]));
+        assert!(shown.contains("line iodine cannot give that: "), "{shown}");
+        let lines = shown.lines().map(str::trim);
+        let proposed = lines.filter(|l| l.starts_with("dosewright course"));
+        proposed.map(words).collect::<Vec<_>>()
+    };
+    let raise = |reef: &mut Reef, words: &[String], at_most: Option<&'static str>| {
+        let mut words: Vec<&str> = words.iter().skip(1).map(String::as_str).collect();
+        let last = words.len() - 1;
+        words[last] = at_most.unwrap_or(words[last]);
+        reef.run(&[&words[..], &["--yes"]].concat())
+    };
+    let first = proposed(&mut reef);
+    assert_eq!(first.len(), 1, "{first:?}");
+    let usual = raise(&mut reef, &first[0], Some("25 mg/L"));
+    assert_eq!(usual.status.code(), Some(1), "{usual:?}");
+    let begun = raise(&mut reef, &first[0], None);
+    assert!(begun.status.success(), "{first:?}: {begun:?}");
+    // The same beside it would be as much as was too much before.
+    let again = raise(&mut reef, &first[0], None);
+    assert_eq!(again.status.code(), Some(1), "{again:?}");
+    for beside in proposed(&mut reef) {
+        let begun = raise(&mut reef, &beside, None);
+        assert!(begun.status.success(), "{beside:?}: {begun:?}");
+    }
 }
 
 #[test]

@@ -23,6 +23,7 @@ mod changeover;
 mod commissioning;
 mod exchanged;
 mod lab;
+mod new;
 mod refill;
 mod report;
 mod told;

@@ -96,7 +96,7 @@ fn a_stronger_bottle_is_told_shown_and_kept_over_a_restart() {
         reef.kill();
         reef.start("2");
     }
-    let text = String::from_utf8_lossy(&reef.run(&["check"]).stdout).into_owned();
+    let text = String::from_utf8_lossy(&reef.run(&["check", "--all"]).stdout).into_owned();
     assert!(
         text.contains("as its last refill tells; its tube still holds"),
         "{text}"

@@ -143,3 +143,76 @@ fn nutrients_stand_in_the_status_with_their_age_and_what_was_not_found_as_that()
         assert!(status.contains(shown), "{status}");
     }
 }
+
+#[test]
+fn a_job_of_the_owners_is_told_done_outlives_a_restart_and_is_in_the_journal() {
+    let mut reef = reef();
+    let due = |reef: &Reef, name: &str| {
+        let jobs = reef.json(&["done", "--json"]);
+        let mut jobs = jobs.as_array().unwrap().iter();
+        jobs.find(|job| job["name"] == name).unwrap()["due"].clone()
+    };
+    assert_eq!(due(&reef, "carbon"), true);
+    refused(
+        &reef,
+        &["done", "skimmer"],
+        "the jobs are: lab-panel, carbon",
+    );
+    let said = reef.run(&["done", "carbon", "--note", "one cup"]);
+    assert!(
+        String::from_utf8_lossy(&said.stdout).contains("job carbon done"),
+        "{said:?}"
+    );
+    assert_eq!(due(&reef, "carbon"), false);
+    let csv = reef.config().join("report.csv");
+    fs::write(&csv, "element,value,unit\nCa,420,mg/L\n").unwrap();
+    let add = [
+        "panel",
+        "add",
+        csv.to_str().unwrap(),
+        "--lab",
+        "north",
+        "--columns",
+    ];
+    let added = reef.run(&[&add[..], &["element=element,value=value,unit=unit"]].concat());
+    assert!(added.status.success(), "{added:?}");
+    reef.kill();
+    reef.start("2");
+    assert_eq!(
+        (due(&reef, "carbon"), due(&reef, "lab-panel")),
+        (false.into(), false.into())
+    );
+    let changes = reef.json(&["changes", "--json"]);
+    let mut changes = changes.as_array().unwrap().iter();
+    assert!(changes.any(|c| c["kind"] == "job" && c["what"] == "job carbon done"));
+    let shown = reef.run(&["status"]);
+    let shown = String::from_utf8_lossy(&shown.stdout).into_owned();
+    assert!(shown.contains("job carbon: due 20"), "{shown}");
+}
+
+#[test]
+fn a_time_is_typed_as_the_owners_clock_shows_it() {
+    let reef = reef();
+    let when = |at: &str| {
+        let told = reef.run(&["reading", "add", "KH", "8,1 dKH", "--at", at, "--sure"]);
+        assert!(told.status.success(), "{at}: {told:?}");
+        let rows = reef.json(&["reading", "list", "--json"]);
+        rows.as_array().unwrap().last().unwrap()["happened"].clone()
+    };
+    // Berlin is two hours ahead of UTC in September; the record begins on 2026-10-01, which is its today.
+    assert_eq!(when("2026-09-29 18:00"), "2026-09-29T16:00:00Z");
+    assert_eq!(when("yesterday 18:00"), "2026-09-30T16:00:00Z");
+    refused(
+        &reef,
+        &[
+            "reading",
+            "add",
+            "NO3",
+            "5 mg/L",
+            "--at",
+            "2025-10-26 02:30",
+        ],
+        "comes twice",
+    );
+    refused(&reef, &["reading", "add", "Ca", "420 ppm"], "ppm");
+}

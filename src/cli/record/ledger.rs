@@ -7,12 +7,14 @@ use clap::{Args, Subcommand};
 use serde_json::Value;
 
 use crate::cli::exit::chain;
+use crate::cli::moment::{Moment, moment};
+use crate::cli::words::zone;
 use crate::cli::{Failure, Out, Place, Result, Tone, exit, refused};
 use crate::daemon::{InstanceLock, LockError, ledger_path, machine_now};
 use crate::ledger::{
     ExportError, Filter, Ledger, LedgerReader, Row, Table, put_in_doubt, restore as put_back,
 };
-use crate::quantity::{Millis, Name, Volume};
+use crate::quantity::{Millis, Name, Volume, local};
 
 /// What to do with the record.
 #[derive(Debug, Subcommand)]
@@ -53,12 +55,12 @@ pub(crate) struct Rows {
     /// Only this line
     #[arg(long, value_parser = Name::new)]
     line: Option<Name>,
-    /// Not before (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    since: Option<jiff::Timestamp>,
-    /// Before (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    until: Option<jiff::Timestamp>,
+    /// Not before, such as "2026-11-29 18:00"
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    since: Option<Moment>,
+    /// Before
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    until: Option<Moment>,
 }
 
 /// Options of `ledger list`.
@@ -147,19 +149,19 @@ fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result {
         LockError::Taken { .. } => refused(error.to_string()),
         LockError::Make { .. } => io(&error),
     })?;
-    let now = machine_now().wall;
+    let zone = zone(place);
+    let now = local(machine_now().wall, &zone);
     let Some(file) = file else {
-        let why =
-            format!("the whole card was restored from an image, as its owner said at {now:.0}");
+        let why = format!("the whole card was restored from an image, as its owner said at {now}");
         put_in_doubt(&ledger, &why).map_err(|e| io(&e))?;
         writeln!(out, "the ledger in place counts as an old one")?;
         writeln!(out, "{AFTER_RESTORE}")?;
         return Ok(());
     };
     let newest = open_at(file)?.newest_wall().map_err(|e| io(&e))?;
-    let newest = newest.map_or("nothing with a time".to_owned(), |at| format!("{at:.0}"));
+    let newest = newest.map_or("nothing with a time".to_owned(), |at| local(at, &zone));
     let why = format!(
-        "it was restored at {now:.0} from {}, whose newest entry is of {newest}",
+        "it was restored at {now} from {}, whose newest entry is of {newest}",
         file.display()
     );
     let restored = put_back(file, &ledger, &why).map_err(|e| io(&e))?;
@@ -176,17 +178,18 @@ fn restore(place: &Place, file: Option<&Path>, out: &mut Out) -> Result {
     Ok(())
 }
 
-fn filter(rows: &Rows, newest: Option<u32>) -> Filter {
-    Filter {
+fn filter(place: &Place, rows: &Rows, newest: Option<u32>) -> Result<Filter> {
+    let at = |typed: Option<Moment>| typed.map(|at| at.at(place)).transpose();
+    Ok(Filter {
         line: rows.line.clone(),
-        since: rows.since,
-        until: rows.until,
+        since: at(rows.since)?,
+        until: at(rows.until)?,
         newest,
-    }
+    })
 }
 
 fn list_rows(place: &Place, list: &LedgerList, out: &mut Out) -> Result {
-    let filter = filter(&list.rows, Some(list.newest));
+    let filter = filter(place, &list.rows, Some(list.newest))?;
     let rows = open(place)?
         .list(list.rows.table, &filter)
         .map_err(failure)?;
@@ -285,11 +288,11 @@ fn shown(column: &str, cell: &Value) -> String {
 
 fn export_rows(place: &Place, export: &LedgerExport, out: &mut Out) -> Result {
     let (reader, table) = (open(place)?, export.rows.table);
-    let filter = filter(&export.rows, None);
+    let filter = filter(place, &export.rows, None)?;
     let done = if export.format == "json" {
-        reader.export_json(&[table], &filter, out)
+        reader.export_json(&[table], &filter, out.verbatim()?)
     } else {
-        reader.export_csv(table, &filter, out)
+        reader.export_csv(table, &filter, out.verbatim()?)
     };
     done.map_err(failure)
 }

@@ -6,18 +6,20 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::Args;
+use jiff::Timestamp;
 
 use super::ledger::open;
 use crate::cli::exit::{self, Failure};
 use crate::cli::out::Out;
 use crate::cli::place::Place;
 use crate::cli::words::{present, unread};
-use crate::config::load;
+use crate::config::{Loaded, load};
 use crate::daemon::read_holds;
-use crate::engine::Now;
-use crate::ledger::LedgerError;
+use crate::engine::{Engine, Now};
+use crate::ledger::{LedgerError, LedgerReader};
 use crate::plan::check_plan;
-use crate::report::{DAYS_MAX, Material, Report, page, pictures, present_engine};
+use crate::record::Hold;
+use crate::report::{DAYS_MAX, Material, Rehearsed, Report, page, pictures, present_engine};
 use crate::shell::{Known, Read, Terms};
 
 /// Options of `report`.
@@ -81,12 +83,22 @@ pub(crate) fn write_page(report: &Report, path: &Path) -> Result<usize, Failure>
     Ok(text.len())
 }
 
-/// The report on the record of a state folder.
-pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
-    let loaded = load(&place.config, &check_plan)
-        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
-    let reader = open(place)?;
-    let wall = present(&reader)?;
+/// The engine that would be started now on the record of a state folder.
+pub(crate) fn engine_at_present(
+    place: &Place,
+    loaded: Loaded,
+    reader: &LedgerReader,
+) -> Result<(Engine, Now), Failure> {
+    let hold_file = read_holds(&place.state).map_err(|error| error.to_string());
+    engine_at((loaded, hold_file), reader, present(reader)?, false)
+}
+
+fn engine_at(
+    (loaded, hold_file): (Loaded, Result<Vec<Hold>, String>),
+    reader: &LedgerReader,
+    wall: Timestamp,
+    modelled: bool,
+) -> Result<(Engine, Now), Failure> {
     let known = reader.present(wall).map_err(|e| unread(&e))?;
     let now = Now {
         wall,
@@ -97,25 +109,47 @@ pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
         plan: Arc::new(loaded.plan),
         boot: known.boot,
         live: known.live,
-        modelled: false,
+        modelled,
         // Whoever asks takes the times on record for right.
         warp: Some(1),
         now,
     };
-    let controller = Arc::clone(&terms.controller);
     let read = Read {
         history: known.history,
         told_since_arming: known.told_since_arming,
     };
-    let mut engine = present_engine(
+    let engine = present_engine(
         terms,
         Known {
             ledger: Ok(read),
-            hold_file: read_holds(&place.state).map_err(|error| error.to_string()),
+            hold_file,
             holds_kept: Vec::new(),
             seen: Vec::new(),
         },
     );
+    Ok((engine, now))
+}
+
+/// The report on the record of a state folder.
+pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
+    let loaded = load(&place.config, &check_plan)
+        .map_err(|mistakes| Failure::new(exit::CONFIG, mistakes.to_string()))?;
+    let reader = open(place)?;
+    let wall = present(&reader)?;
+    let hold_file = read_holds(&place.state).map_err(|error| error.to_string());
+    of_record((loaded, hold_file), &reader, (wall, days), None)
+}
+
+/// The report on a ledger at a time, of what was or of what is `rehearsed`.
+pub(crate) fn of_record(
+    (loaded, hold_file): (Loaded, Result<Vec<Hold>, String>),
+    reader: &LedgerReader,
+    (wall, days): (Timestamp, u32),
+    rehearsed: Option<&Rehearsed>,
+) -> Result<Report, Failure> {
+    let controller = loaded.controller.clone();
+    let modelled = rehearsed.is_some();
+    let (mut engine, now) = engine_at((loaded, hold_file), reader, wall, modelled)?;
     let since = Material::since(&controller, wall, days);
     let facts = || -> Result<Material<'_>, LedgerError> {
         let heads = || controller.heads.keys();
@@ -126,6 +160,7 @@ pub(crate) fn made(place: &Place, days: u32) -> Result<Report, Failure> {
             now,
             days,
             invented: reader.is_virtual()?,
+            rehearsed: rehearsed.cloned(),
             doses: reader.all_doses_since(since)?,
             entries: reader.entries_since(since)?,
             told: reader.told()?,

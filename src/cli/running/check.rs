@@ -8,23 +8,26 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde_json::json;
 
-use super::explain::explain;
+use super::explain::{effect_words, explain, times_words};
 use crate::cli::words::put_in_force;
 use crate::cli::{Failure, Out, Place, Result, Tone, exit};
 use crate::config::Loaded;
 use crate::daemon::{load_all, machine_now};
-use crate::plan::{Schedule, Slot, plan_daily_volumes, uptake_from};
+use crate::plan::{Schedule, Slot, plan_daily_volumes, planned_rise, uptake_from};
 use crate::quantity::{Name, Volume};
 
 /// Options of `check`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example: dosewright check --config config --day 2026-10-25\nExit code 0: no mistake. 78: mistakes, each named with its place; nothing would be started."
+    after_help = "Examples: dosewright check --config config\n          dosewright check --config config --day 2026-10-25\nExit code 0: no mistake. 78: mistakes, each named with its place; nothing would be started."
 )]
 pub(crate) struct Check {
     /// Show the slots of this local date (YYYY-MM-DD); today when left out
     #[arg(long, value_name = "DATE")]
     day: Option<jiff::civil::Date>,
+    /// Show every limit, input and caution, and the slots of today too
+    #[arg(long)]
+    all: bool,
 }
 
 /// Loads both files exactly as the daemon does, and shows what would be in force.
@@ -62,10 +65,91 @@ pub(crate) fn check(place: &Place, options: &Check, out: &mut Out) -> Result {
         }))?;
         return Ok(());
     }
+    for warning in &loaded.warnings {
+        writeln!(out, "{} {warning}", out.tone(Tone::Bad, "warning"))?;
+    }
     for note in notes {
         writeln!(out, "note: {note}")?;
     }
-    print(&loaded, day, &slots, out)
+    if options.all {
+        writeln!(out, "{}", explain(&loaded))?;
+    } else {
+        for line in matters(&loaded) {
+            writeln!(out, "{line}")?;
+        }
+    }
+    if options.all || options.day.is_some() {
+        print_slots(&loaded, day, &slots, out)?;
+    } else {
+        writeln!(
+            out,
+            "every limit, input, caution and slot: `dosewright check --all`"
+        )?;
+    }
+    let well = out.tone(Tone::Good, "no mistakes in controller.toml and plan.toml");
+    Ok(writeln!(out, "{well}")?)
+}
+
+/// What the plan gives and what limits it, and what is kept apart.
+fn matters(loaded: &Loaded) -> Vec<String> {
+    let (controller, plan) = (&loaded.controller, &loaded.plan);
+    let mut said = Vec::new();
+    for line in &controller.lines {
+        let planned = plan.lines.iter().find(|planned| planned.line == line.name);
+        let gives = match planned {
+            None => "not planned".to_owned(),
+            Some(planned) if planned.gives.waits() => "waits for a changeover".to_owned(),
+            Some(planned) => {
+                let bottle = controller.reservoirs.get(&line.reservoir);
+                let days = bottle.map_or(0.0, |bottle| {
+                    bottle.capacity.saturating_sub(bottle.reserve).as_ml()
+                        / planned.daily_volume.as_ml()
+                });
+                format!(
+                    "{} a day, {}: {}; a full bottle is {days:.0} such days",
+                    planned.daily_volume,
+                    times_words(&planned.times),
+                    effect_words(controller, &line.name, planned.daily_volume)
+                )
+            }
+        };
+        said.push(format!(
+            "{}: {gives}; at most {} in any 24 h, {} a dose",
+            line.name, line.daily_cap, line.dose_cap
+        ));
+    }
+    for (of, limits) in &controller.water {
+        let uptake = plan.uptakes.get(of).copied().unwrap_or(0.0);
+        let planned = of.amount(planned_rise(plan, controller, of));
+        let most = of.amount(uptake + limits.max_rise);
+        let band = limits.tracked.map_or_else(
+            || "no band, so no test of it is asked for".to_owned(),
+            |band| {
+                let ends = [
+                    band.band_low,
+                    band.band_high,
+                    band.alarm_low,
+                    band.alarm_high,
+                ];
+                let [low, high, alarm_low, alarm_high] = ends.map(|level| of.amount(level));
+                format!("band {low} to {high}, alarm below {alarm_low} and above {alarm_high}")
+            },
+        );
+        said.push(format!(
+            "{of}: the plan adds {planned} a day, at most {most} in any 24 h; {band}"
+        ));
+    }
+    let gaps = controller.apart.iter();
+    said.extend(gaps.map(|rule| {
+        format!(
+            "{} and {} are kept {} apart",
+            rule.first, rule.second, rule.gap
+        )
+    }));
+    if controller.apart.is_empty() {
+        said.push("no two solutions are kept apart".to_owned());
+    }
+    said
 }
 
 /// What is in force of each line, and whether it comes from a file or from the ledger.
@@ -93,11 +177,7 @@ fn rfc3339(at: Timestamp, zone: &TimeZone) -> String {
     at.display_with_offset(zone.to_offset(at)).to_string()
 }
 
-fn print(loaded: &Loaded, day: jiff::civil::Date, slots: &[Slot], out: &mut Out) -> Result {
-    for warning in &loaded.warnings {
-        writeln!(out, "{} {warning}", out.tone(Tone::Bad, "warning"))?;
-    }
-    writeln!(out, "{}", explain(loaded))?;
+fn print_slots(loaded: &Loaded, day: jiff::civil::Date, slots: &[Slot], out: &mut Out) -> Result {
     let zone = &loaded.controller.time_zone;
     writeln!(
         out,
@@ -133,10 +213,5 @@ fn print(loaded: &Loaded, day: jiff::civil::Date, slots: &[Slot], out: &mut Out)
     for (line, (count, volume)) in sums {
         writeln!(out, "  {line}: {volume} in {count} doses")?;
     }
-    writeln!(
-        out,
-        "{}",
-        out.tone(Tone::Good, "no mistakes in controller.toml and plan.toml")
-    )?;
     Ok(())
 }

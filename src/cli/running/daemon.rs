@@ -8,6 +8,7 @@ use tracing_subscriber::layer::{Layer, SubscriberExt};
 use tracing_subscriber::util::SubscriberInitExt;
 
 use crate::cli::exit::accepted;
+use crate::cli::moment::{Moment, moment};
 use crate::cli::{Out, Place, Result, refused};
 use crate::control::{Client, Request, Response};
 use crate::daemon::RunOptions;
@@ -21,9 +22,9 @@ pub(crate) struct Run {
     /// Dry run only: let virtual time pass N times faster (1 to 3600); after a restart it goes on from where it was
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=i64::from(crate::daemon::WARP_MAX)))]
     warp: Option<u32>,
-    /// With --warp and a new state folder: where virtual time begins, for example 2026-10-24T18:00:00Z
-    #[arg(long, value_name = "TIME", requires = "warp")]
-    start_at: Option<jiff::Timestamp>,
+    /// With --warp and a new state folder: where virtual time begins, for example "2026-10-24 18:00"
+    #[arg(long, value_name = "TIME", requires = "warp", value_parser = moment)]
+    start_at: Option<Moment>,
 }
 
 /// Options of `resume`.
@@ -52,12 +53,12 @@ pub(crate) enum ClockCommand {
 /// Options of `clock wrong`.
 #[derive(Debug, Args)]
 pub(crate) struct WrongTimes {
-    /// The first of them (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    from: jiff::Timestamp,
-    /// The last of them (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    to: jiff::Timestamp,
+    /// The first of them, as they are shown or with an offset
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    from: Moment,
+    /// The last of them
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    to: Moment,
 }
 
 /// What to do with alarms.
@@ -89,11 +90,12 @@ pub(crate) struct Simulate {
 
 pub(crate) fn run(place: &Place, options: &Run) -> Result {
     set_up_logging();
+    let start_at = options.start_at.map(|at| at.at(place)).transpose()?;
     let options = RunOptions {
         config: place.config.clone(),
         state: place.state.clone(),
         warp: options.warp,
-        start_at: options.start_at,
+        start_at,
     };
     Ok(crate::daemon::run(&options)?)
 }
@@ -151,7 +153,7 @@ pub(crate) fn clock(place: &Place, options: &ClockCommand, out: &mut Out) -> Res
     match options {
         ClockCommand::Trust => ask(place, &Command::TrustClock {}.into(), out).map(drop),
         ClockCommand::Wrong(times) => {
-            let (from, to) = (times.from, times.to);
+            let (from, to) = (times.from.at(place)?, times.to.at(place)?);
             ask(place, &Command::ClockWrong { from, to }.into(), out).map(drop)
         }
     }

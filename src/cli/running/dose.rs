@@ -16,9 +16,6 @@ use crate::record::DoseKind;
 
 /// Options of `dose` and `prime`.
 #[derive(Debug, Args)]
-#[command(
-    after_help = "Example: dosewright dose alkalinity \"2.5 mL\"\nShows what would be given and asks; it counts against every cap and limit. CAUTION: many stock solutions are caustic; wear gloves and eye protection."
-)]
 pub(crate) struct Dose {
     /// The line
     #[arg(value_parser = Name::new)]

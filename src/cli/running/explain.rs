@@ -223,7 +223,7 @@ fn gives_words(plan: &Plan, planned: &PlannedLine) -> String {
     }
 }
 
-fn times_words(times: &Times) -> String {
+pub(super) fn times_words(times: &Times) -> String {
     let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
     match times {
         Times::Spread {
@@ -247,7 +247,7 @@ fn times_words(times: &Times) -> String {
 }
 
 /// What a volume of a line's solution adds to the tank. Sodium and chloride come with most salts and are left out.
-fn effect_words(controller: &Controller, line: &Name, volume: Volume) -> String {
+pub(super) fn effect_words(controller: &Controller, line: &Name, volume: Volume) -> String {
     let solution = controller.solution_of(line);
     solution.map_or_else(
         || "unknown".to_owned(),

@@ -5,16 +5,18 @@ use std::sync::mpsc;
 use std::time::Duration;
 
 use clap::Args;
+use jiff::Timestamp;
 
 use super::daemon::say;
 use super::outputs_off::outputs_off;
+use crate::cli::words::zone;
 use crate::cli::{Failure, Out, Place, Result, exit};
 use crate::config::load;
 use crate::control::{Client, ClientError, NO_ANSWER, Request, Response, STOPPING};
 use crate::daemon::{InstanceLock, LockError, add_hold, kernel_clock_is_synchronised, machine_now};
 use crate::engine::Command;
 use crate::plan::check_plan;
-use crate::quantity::{Millis, Name, Words, listed, parse_duration};
+use crate::quantity::{Millis, Name, Words, listed, local, parse_duration};
 use crate::record::{Hold as HoldRecord, HoldScope, NOTHING_IS_HELD, Who};
 
 /// Options of `hold`.
@@ -155,41 +157,44 @@ fn offline(
         let why = format!("there is no line {line}; {}", known_lines(place));
         return Err(nothing_held(exit::REFUSED, &why));
     }
-    let (hold, end) = written_hold(scope.clone(), options);
+    let hold = written_hold(scope.clone(), options);
+    let until = hold.until;
     add_hold(&place.state, hold)
         .map_err(|e| nothing_held(exit::IO, &format!("{}; {BY_HAND}", exit::chain(&e))))?;
+    let end = its_end(options.length, until, place);
     Ok(Some(format!(
         "{NOTHING_IS_HELD} NOW, for no daemon runs here ({}); the hold is written down and in force from its next start{end}. If a pump runs, another daemon drives it: give its --state folder. {BY_HAND}",
         place.state.display()
     )))
 }
 
-/// The hold as it is written down without a daemon, and what is to be said of its end.
-fn written_hold(scope: HoldScope, options: &Hold) -> (HoldRecord, String) {
+/// The hold as it is written down without a daemon.
+fn written_hold(scope: HoldScope, options: &Hold) -> HoldRecord {
     let since = machine_now().wall;
-    let until = HoldRecord::end(
-        since,
-        options.length,
-        kernel_clock_is_synchronised() == Some(true),
-    );
-    let end = match (options.length, until) {
-        (None, _) => String::new(),
-        (Some(_), Some(until)) => format!("; it ends by itself at {until:.0}"),
-        (Some(_), None) => {
-            "; it has no end, because the clock is not synchronised: lift it with `dosewright resume`"
-                .to_owned()
-        }
-    };
-    let hold = HoldRecord {
+    let is_set = kernel_clock_is_synchronised() == Some(true);
+    HoldRecord {
         scope,
         reason: Words::new(&options.reason).into(),
         who: Who::Local {
             uid: rustix::process::getuid().as_raw(),
         },
         since,
-        until,
-    };
-    (hold, end)
+        until: HoldRecord::end(since, options.length, is_set),
+    }
+}
+
+/// What is to be said of its end, once it is written: the files are read for the zone.
+fn its_end(length: Option<Millis>, until: Option<Timestamp>, place: &Place) -> String {
+    match (length, until) {
+        (None, _) => String::new(),
+        (Some(_), Some(until)) => {
+            format!("; it ends by itself at {}", local(until, &zone(place)))
+        }
+        (Some(_), None) => {
+            "; it has no end, because the clock is not synchronised: lift it with `dosewright resume`"
+                .to_owned()
+        }
+    }
 }
 
 /// A daemon is there and says nothing: its outputs go off from here, and the hold stands where it finds it when it wakes or starts.
@@ -204,10 +209,12 @@ fn by_hand(place: &Place, (scope, options): (HoldScope, &Hold), out: &mut Out) -
         Err(Failure::Said { text, .. }) => format!("NOT EVERY OUTPUT IS OFF: {text}."),
         Err(Failure::ClosedPipe) => String::new(),
     };
-    let (hold, end) = written_hold(scope, options);
+    let hold = written_hold(scope, options);
+    let until = hold.until;
     let written = match write_within(place, hold) {
         Ok(()) => format!(
-            "The hold is written down: this daemon takes it up when it wakes, and the next one when it starts{end}."
+            "The hold is written down: this daemon takes it up when it wakes, and the next one when it starts{}.",
+            its_end(options.length, until, place)
         ),
         Err(why) => format!("THE HOLD COULD NOT BE WRITTEN DOWN and is in force nowhere: {why}."),
     };

@@ -12,6 +12,7 @@ pub(crate) mod mqtt;
 pub(crate) mod outputs_off;
 pub(crate) mod rehearse;
 pub(crate) mod status;
+mod table;
 pub(crate) mod tell;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]

@@ -16,24 +16,29 @@ use crate::cli::exit::{self, Failure, chain};
 use crate::cli::heads::keys::Ear;
 use crate::cli::out::Out;
 use crate::cli::place::Place;
+use crate::cli::record::report::{of_record, write_page};
 use crate::cli::words::{present, unread};
 use crate::config::{Loaded, Scenario, load};
 use crate::daemon::{ledger_path, machine_now};
 use crate::ledger::{Ledger, LedgerReader, Timeline};
 use crate::plan::check_plan;
-use crate::quantity::Millis;
-use crate::rehearsal::{Found, Rehearsal, SCENARIOS, scenario, summary};
+use crate::quantity::{Millis, i64_from_f64};
+use crate::rehearsal::{Found, Rehearsal, RehearsalError, SCENARIOS, scenario, summary};
+use crate::report::{DAYS_MAX, Happened, Rehearsed};
 
 /// Progress is shown on runs that take longer than this.
 const PATIENCE: Millis = Millis::from_secs(2);
+const LISTEN_EVERY: Millis = Millis::new(100);
 /// Where files live in memory, on most machines.
 const IN_MEMORY: &str = "/dev/shm";
+/// Of the record before, on the page.
+const DAYS_BEFORE: u32 = 14;
 /// Of a scenario file; a hundred times the sample.
 const SCENARIO_BYTES_MAX: u64 = 1_048_576;
 
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples: dosewright rehearse --config config --days 90\n          dosewright rehearse --scenario away --state /var/lib/dosewright\nNo head runs and nothing of yours is changed. With --state it begins where that ledger stands: levels, bottles, calibrations. The same seed gives the same run. Scenarios that stand ready: as-planned, off, growing, step, wandering, away; config/scenarios/as-planned.toml explains what one may say. Ctrl-C shows what is known so far.\nExit code 0: no rule that must always hold was broken. 1: one was. 78: mistakes in a file."
+    after_help = "Examples: dosewright rehearse --config config --days 90\n          dosewright rehearse --scenario away --state /var/lib/dosewright\nNo head runs and nothing of yours is changed. With --state it begins where that ledger stands: levels, bottles, calibrations. The same seed gives the same run. Scenarios that stand ready: as-planned, off, growing, step, wandering, away, trouble; config/scenarios/as-planned.toml explains what one may say. Ctrl-C shows what is known so far. --out makes a page of it.\nExit code 0: no rule that must always hold was broken. 1: one was. 78: mistakes in a file."
 )]
 pub(crate) struct Rehearse {
     /// How many days, 1 to 3650
@@ -51,6 +56,9 @@ pub(crate) struct Rehearse {
     /// Local date on which it begins (YYYY-MM-DD); today when left out
     #[arg(long, value_name = "DATE")]
     begins: Option<Date>,
+    /// A page of what was rehearsed, as `report` makes it; a file of that name is overwritten
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
 }
 
 pub(crate) fn rehearse(place: &Place, options: &Rehearse, out: &mut Out) -> Result<(), Failure> {
@@ -76,12 +84,27 @@ pub(crate) fn rehearse(place: &Place, options: &Rehearse, out: &mut Out) -> Resu
             ledger: &ledger,
             timeline,
         };
-        let mut progress = Progress::new(&mut ear, options.days);
+        let mut progress = Progress::new(&mut ear, options.days, number);
         let found = rehearsal
             .run(&mut |day| progress.goes_on(day))
-            .map_err(|error| Failure::new(exit::IO, chain(&error)))?;
+            .map_err(|error| {
+                let code = match error {
+                    RehearsalError::NoSuch { .. } => exit::CONFIG,
+                    RehearsalError::Ledger(_)
+                    | RehearsalError::Calendar { .. }
+                    | RehearsalError::Ended(_) => exit::IO,
+                };
+                Failure::new(code, chain(&error))
+            })?;
         progress.end();
+        let is_interrupted = progress.is_interrupted;
+        if let Some(path) = options.out.as_ref().filter(|_| number == 0) {
+            drawn(loaded, &ledger, (&found, begins.1), path)?;
+        }
         rehearsed.push(found);
+        if is_interrupted {
+            break;
+        }
     }
     let broken = rehearsed.iter().any(|found| found.violations > 0);
     if place.json {
@@ -89,6 +112,13 @@ pub(crate) fn rehearse(place: &Place, options: &Rehearse, out: &mut Out) -> Resu
     } else {
         let all: Vec<&Found> = rehearsed.iter().collect();
         write!(out, "{}", summary(&all))?;
+        if let Some(path) = &options.out {
+            writeln!(
+                out,
+                "\n{} shows it in full: open it in a browser",
+                path.display()
+            )?;
+        }
     }
     out.flush()?;
     if broken {
@@ -98,6 +128,55 @@ pub(crate) fn rehearse(place: &Place, options: &Rehearse, out: &mut Out) -> Resu
         ));
     }
     Ok(())
+}
+
+/// The page of what was rehearsed, with some of the record that it goes on from.
+fn drawn(
+    loaded: Loaded,
+    ledger: &Path,
+    (found, since): (&Found, Timestamp),
+    path: &Path,
+) -> Result<(), Failure> {
+    let reader = Ledger::open_to_read(ledger).map_err(|e| unread(&e))?;
+    let before = if goes_on_from_state() { DAYS_BEFORE } else { 0 };
+    let rehearsed = i64_from_f64(found.days.ceil()).and_then(|days| u32::try_from(days).ok());
+    // It ends at a midnight, which is the begin of one more day.
+    let days = rehearsed
+        .unwrap_or(DAYS_MAX)
+        .saturating_add(before)
+        .saturating_add(1);
+    let faults = found.faults.iter().map(|fault| Happened {
+        at: fault.at,
+        what: fault.text.clone(),
+    });
+    let told = Rehearsed {
+        since,
+        scenario: found.scenario.clone(),
+        seed: found.seed,
+        faults: faults.collect(),
+    };
+    let window = (found.ends, days.min(DAYS_MAX));
+    let report = of_record((loaded, Ok(Vec::new())), &reader, window, Some(&told))?;
+    write_page(&report, path).map(|_| ())
+}
+
+/// A plan as it stands, from a new ledger that nobody keeps, from today on.
+pub(in crate::cli) fn in_memory(loaded: &Loaded, days: u32) -> Result<Found, Failure> {
+    let (name, scenario) = read_scenario("as-planned")?;
+    let scratch = Scratch::make()?;
+    let now = machine_now().wall;
+    let rehearsal = Rehearsal {
+        loaded,
+        scenario: (&name, &scenario),
+        days,
+        seed: 1,
+        begins: (loaded.controller.time_zone.to_datetime(now).date(), now),
+        ledger: &scratch.0.join("new.db"),
+        timeline: Timeline::Virtual,
+    };
+    rehearsal
+        .run(&mut |_| ControlFlow::Continue(()))
+        .map_err(|error| Failure::new(exit::IO, chain(&error)))
 }
 
 #[derive(Serialize)]
@@ -156,9 +235,7 @@ fn begin(
 ) -> Result<((Date, Timestamp), Timeline), Failure> {
     let zone = &loaded.controller.time_zone;
     let today = || zone.to_datetime(machine_now().wall).date();
-    // The folder has a default, so only the command line tells whether the owner means the one that is there.
-    let is_state = |word: String| word == "--state" || word.starts_with("--state=");
-    if !std::env::args().any(is_state) {
+    if !goes_on_from_state() {
         let date = options.begins.unwrap_or_else(today);
         let at = zone
             .to_ambiguous_timestamp(date.at(0, 0, 0, 0))
@@ -177,6 +254,11 @@ fn begin(
         Timeline::Real
     };
     Ok(((zone.to_datetime(at).date(), at), timeline))
+}
+
+/// The folder has a default, so only the command line tells whether the owner means the one that is there.
+fn goes_on_from_state() -> bool {
+    std::env::args().any(|word| word == "--state" || word.starts_with("--state="))
 }
 
 /// The mark before the ledger: what is written meanwhile puts the copy ahead of it, never behind.
@@ -228,18 +310,25 @@ impl Drop for Scratch {
 struct Progress<'a> {
     ear: &'a mut Ear,
     days: u32,
+    /// Of the plans before it.
+    number: usize,
     since: Millis,
+    looked: Millis,
     shown: Option<Millis>,
+    is_interrupted: bool,
 }
 
 impl<'a> Progress<'a> {
-    fn new(ear: &'a mut Ear, days: u32) -> Self {
+    fn new(ear: &'a mut Ear, days: u32, number: usize) -> Self {
         let since = machine_now().elapsed;
         Self {
             ear,
             days,
+            number,
             since,
+            looked: since,
             shown: None,
+            is_interrupted: false,
         }
     }
 
@@ -250,9 +339,19 @@ impl<'a> Progress<'a> {
             .unwrap_or(self.since.plus(PATIENCE).minus(Millis::from_secs(1)));
         if now.minus(last) >= Millis::from_secs(1) && std::io::stderr().is_terminal() {
             self.shown = Some(now);
-            write!(std::io::stderr(), "\rday {day} of {} ", self.days).ok();
+            let plan = if self.number == 0 {
+                ""
+            } else {
+                ", the other plan"
+            };
+            write!(std::io::stderr(), "\rday {day} of {}{plan} ", self.days).ok();
         }
-        if self.ear.signalled(Duration::ZERO) {
+        // To listen takes the better part of a millisecond.
+        if now.minus(self.looked) >= LISTEN_EVERY {
+            self.looked = now;
+            self.is_interrupted = self.ear.signalled(Duration::ZERO);
+        }
+        if self.is_interrupted {
             return ControlFlow::Break(());
         }
         ControlFlow::Continue(())

@@ -5,17 +5,17 @@ use std::time::Duration;
 
 use clap::Args;
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
 use crate::chemistry::{Measurand, figures};
 use crate::cli::exit::{self, Failure, accepted};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
+use crate::cli::running::table::{self, clock_time, ml, slot_time, zone_of};
 use crate::cli::words::usage;
 use crate::config::Mode;
 use crate::control::{Client, Request};
-use crate::engine::{HeadStatus, LineState, LineStatus, Status};
-use crate::quantity::{Alkalinity, Millis, Volume};
+use crate::engine::{Alarm, HeadStatus, JobStatus, LineState, LineStatus, Status};
+use crate::quantity::{Alkalinity, Millis};
 use crate::record::Found;
 
 /// Standard uncertainties either way that hold 95 % of what a reading may be (JCGM 100:2008, 6.2 and 6.3).
@@ -108,9 +108,14 @@ pub(in crate::cli) fn needs_attention(view: &Status) -> bool {
         || view.alarms.iter().any(|a| !a.acknowledged)
 }
 
-fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
+pub(super) fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
     head(view, out)?;
-    lines(view, out)?;
+    alarms(view, out)?;
+    for job in view.jobs.iter().filter(|job| job.due) {
+        writeln!(out, "{}", job_words(job, view))?;
+    }
+    writeln!(out)?;
+    table::lines(view, out)?;
     reasons(view, out)?;
     alkalinity(view, out)?;
     estimates(view, out)?;
@@ -119,29 +124,64 @@ fn print(view: &Status, out: &mut Out) -> Result<(), Failure> {
     for course in &view.courses {
         writeln!(out, "\n{}", course.words)?;
     }
+    if view.jobs.iter().any(|job| !job.due) {
+        writeln!(out)?;
+    }
+    for job in view.jobs.iter().filter(|job| !job.due) {
+        writeln!(out, "{}", job_words(job, view))?;
+    }
     if let Some(mqtt) = &view.daemon.mqtt {
         writeln!(out, "\nmqtt: {mqtt}")?;
     }
-    for alarm in view.alarms.iter().filter(|a| a.active || !a.acknowledged) {
-        let label = if alarm.active {
-            out.tone(Tone::Bad, "alarm")
-        } else {
-            out.tone(Tone::Quiet, "alarm, over")
+    Ok(())
+}
+
+/// When a job is due, and what says that it is done.
+pub(in crate::cli) fn job_words(job: &JobStatus, view: &Status) -> String {
+    let zone = zone_of(view);
+    let day = |at: Timestamp| zone.to_datetime(at).date();
+    let last = job.last_done.map_or("never done".to_owned(), |at| {
+        format!("last done {}", day(at))
+    });
+    let due = match job.due_at {
+        Some(at) if !job.due => format!("due {}", day(at)),
+        Some(at) => format!("DUE since {}", day(at)),
+        None => "DUE".to_owned(),
+    };
+    let by_itself = job.ticked_by.as_ref().map_or(String::new(), |by| {
+        format!("; the next {by} of the record does it too")
+    });
+    let tell = if job.due {
+        format!("; `dosewright done {}`{by_itself}", job.name)
+    } else {
+        String::new()
+    };
+    format!("job {}: {due}, {last}{tell}", job.name)
+}
+
+/// What cannot wait first; the text of each says what to do.
+fn alarms(view: &Status, out: &mut Out) -> Result<(), Failure> {
+    let listed = view.alarms.iter().filter(|a| a.active || !a.acknowledged);
+    let mut listed: Vec<&Alarm> = listed.collect();
+    listed.sort_by_key(|alarm| (!alarm.active, !alarm.urgent));
+    for alarm in &listed {
+        let label = match (alarm.active, alarm.urgent) {
+            (true, true) => out.tone(Tone::Bad, "URGENT"),
+            (true, false) => out.tone(Tone::Bad, "alarm"),
+            (false, _) => out.tone(Tone::Quiet, "alarm, over"),
         };
-        writeln!(
-            out,
-            "{label} {} since {}: {}",
-            alarm.code.as_str(),
-            clock_time(alarm.since, &zone_of(view)),
-            alarm.text
-        )?;
+        let since = slot_time(alarm.since, view);
+        let code = alarm.code.as_str();
+        writeln!(out, "{label} {code} since {since}: {}", alarm.text)?;
     }
     for input in view.inputs.iter().filter(|i| !i.safe) {
+        let unsafe_ = out.tone(Tone::Bad, "unsafe");
+        writeln!(out, "input {}: {unsafe_}", input.name)?;
+    }
+    if listed.iter().any(|alarm| !alarm.acknowledged) {
         writeln!(
             out,
-            "input {}: {}",
-            input.name,
-            out.tone(Tone::Bad, "unsafe")
+            "  `dosewright alarm acknowledge` says that you have seen them; what lasts stays listed"
         )?;
     }
     Ok(())
@@ -212,49 +252,6 @@ fn head(view: &Status, out: &mut Out) -> Result<(), Failure> {
             out,
             "{}: {reason}",
             out.tone(Tone::Bad, "ledger not writable, no dose")
-        )?;
-    }
-    Ok(())
-}
-
-fn lines(view: &Status, out: &mut Out) -> Result<(), Failure> {
-    let width = view
-        .lines
-        .iter()
-        .map(|l| l.name.as_str().len())
-        .max()
-        .unwrap_or(4)
-        .max(4);
-    let title = format!(
-        "{:width$}  {:9}  {:>10}  {:>10}  {:>10}  {:>10}  {:>11}  {:>6}  next dose",
-        "line", "state", "today", "24 h", "plan/day", "cap left", "in bottle", "lasts"
-    );
-    writeln!(out, "\n{}", out.tone(Tone::Strong, &title))?;
-    for line in &view.lines {
-        let tone = match line.state {
-            LineState::Held | LineState::Blocked | LineState::Bench => Tone::Bad,
-            LineState::Dosing => Tone::Good,
-            LineState::Waiting | LineState::Unplanned => Tone::Quiet,
-        };
-        let bottle = view.reservoirs.iter().find(|r| r.name == line.reservoir);
-        let next = match (&line.running, &line.next_slot) {
-            (Some(run), _) => format!("now: {} of {}", ml(run.so_far), ml(run.volume)),
-            (None, Some(slot)) => format!("{} {}", slot_time(slot.at, view), ml(slot.volume)),
-            (None, None) => "none".to_owned(),
-        };
-        writeln!(
-            out,
-            "{:width$}  {}  {:>10}  {:>10}  {:>10}  {:>10}  {:>11}  {:>6}  {next}",
-            line.name,
-            out.tone(tone, &format!("{:9}", line.state.as_str())),
-            known(line.delivered_today),
-            known(line.delivered_24h),
-            ml(line.planned),
-            known(line.cap_left),
-            known(bottle.and_then(|b| b.left)),
-            bottle
-                .and_then(|b| b.days_left)
-                .map_or("-".to_owned(), |d| format!("{d:.0} d")),
         )?;
     }
     Ok(())
@@ -362,11 +359,11 @@ fn estimates(view: &Status, out: &mut Out) -> Result<(), Failure> {
         if let Some(broke) = &known.broke {
             writeln!(
                 out,
-                "  uptake went from {} to {} {unit} a day between {:.0} and {:.0}{}",
+                "  uptake went from {} to {} {unit} a day between {} and {}{}",
                 figures(broke.before_per_day),
                 figures(broke.after_per_day),
-                broke.since,
-                broke.seen,
+                clock_time(broke.since, &zone_of(view)),
+                clock_time(broke.seen, &zone_of(view)),
                 if broke.changes.is_empty() {
                     "; no change is on record for the week before"
                 } else {
@@ -502,44 +499,12 @@ fn head_words(head: &HeadStatus) -> Result<String, String> {
     })
 }
 
-/// A volume with the decimals a table has room for.
-fn known(volume: Option<Volume>) -> String {
-    volume.map_or("unknown".to_owned(), ml)
-}
-
-fn ml(volume: Volume) -> String {
-    format!("{:.2} mL", volume.as_ml())
-}
-
-/// The owner's zone; UTC where this machine does not know it.
-fn zone_of(view: &Status) -> TimeZone {
-    TimeZone::get(&view.daemon.time_zone).unwrap_or(TimeZone::UTC)
-}
-
-fn clock_time(at: Timestamp, zone: &TimeZone) -> String {
-    zone.to_datetime(at)
-        .strftime("%Y-%m-%d %H:%M:%S")
-        .to_string()
-}
-
-/// A time of today without its date.
-fn slot_time(at: Timestamp, view: &Status) -> String {
-    today_or_dated(at, view.at, &zone_of(view))
-}
-
-fn today_or_dated(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
-    let local = zone.to_datetime(at);
-    if local.date() == zone.to_datetime(now).date() {
-        local.strftime("%H:%M:%S").to_string()
-    } else {
-        clock_time(at, zone)
-    }
-}
-
 #[cfg(test)]
 mod tests {
+    use std::io;
+
     use super::*;
-    use crate::quantity::{FlowRate, Name};
+    use crate::quantity::{FlowRate, Name, Volume};
 
     #[test]
     fn a_head_that_gives_nothing_says_why_and_a_smallest_dose_is_not_rounded_down() {
@@ -588,27 +553,67 @@ mod tests {
         assert_eq!(words(0.08, 0.02), "0.08000 mg/L +- 0.02000 mg/L");
     }
 
-    #[test]
-    fn a_time_of_today_is_shown_without_its_date() {
-        let zone = TimeZone::get("Europe/Berlin").unwrap();
-        let shown = |at: &str| {
-            let now = "2026-11-25T18:30:00+01:00".parse().unwrap();
-            today_or_dated(at.parse().unwrap(), now, &zone)
-        };
-        assert_eq!(shown("2026-11-25T19:00:05+01:00"), "19:00:05");
-        assert_eq!(shown("2026-11-26T00:10:00+01:00"), "2026-11-26 00:10:00");
+    /// As on record, with names and figures as long as they come.
+    fn view() -> Status {
+        let mut view: Status =
+            serde_json::from_str(include_str!("../../../tests/golden/status.json")).unwrap();
+        let mut second = view.lines[0].clone();
+        second.name = Name::new("calcium-chloride").unwrap();
+        view.lines.push(second);
+        view
+    }
+
+    fn seen(view: &Status, width: usize) -> String {
+        let (mut reads, writes) = io::pipe().unwrap();
+        let mut out = Out::onto(Box::new(writes), Some(width));
+        print(view, &mut out).unwrap();
+        drop(out);
+        let mut seen = String::new();
+        io::Read::read_to_string(&mut reads, &mut seen).unwrap();
+        seen
     }
 
     #[test]
-    fn volumes_of_a_table_carry_their_unit() {
-        for (ul, text) in [
-            (0, "0.00 mL"),
-            (3_150, "3.15 mL"),
-            (99_999_999, "100000.00 mL"),
-            (700, "0.70 mL"),
-            (-20, "-0.02 mL"),
-        ] {
-            assert_eq!(ml(Volume::from_ul(ul)), text);
+    fn status_is_no_wider_than_a_terminal_of_60_80_or_120_columns() {
+        let view = view();
+        for (width, table, dropped) in [(60, false, true), (80, true, true), (120, true, false)] {
+            let seen = seen(&view, width);
+            for line in seen.lines() {
+                assert!(line.chars().count() <= width, "{width}: {line}");
+            }
+            let titles = seen
+                .lines()
+                .find(|l| l.starts_with("line ") && l.contains("lasts"));
+            assert_eq!(titles.is_some(), table, "{seen}");
+            let cap = titles.is_some_and(|titles| titles.contains("cap left"));
+            assert_eq!(!cap, dropped, "{seen}");
+            // Nothing that matters is left out, however narrow.
+            for needed in [
+                "calcium-chloride",
+                "in bottle",
+                "lasts",
+                "next dose",
+                "today",
+            ] {
+                assert!(seen.contains(needed), "{needed} at {width}: {seen}");
+            }
         }
+    }
+
+    #[test]
+    fn alarms_come_before_all_else_and_what_cannot_wait_before_what_can() {
+        let mut view = view();
+        let mut urgent = view.alarms[0].clone();
+        urgent.urgent = true;
+        urgent.text = "look into the sump".to_owned();
+        view.alarms.push(urgent);
+        let seen = seen(&view, 120);
+        let place = |text: &str| seen.find(text).unwrap();
+        assert!(place("look into the sump") < place("refill it"), "{seen}");
+        assert!(place("refill it") < place("next dose"), "{seen}");
+        assert!(
+            place("dosewright alarm acknowledge") < place("next dose"),
+            "{seen}"
+        );
     }
 }

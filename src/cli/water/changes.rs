@@ -115,6 +115,7 @@ pub(crate) fn journal(reader: &LedgerReader) -> Result<Vec<Change>> {
             let kind = match told.what {
                 Observed::Reading(_) => return None,
                 Observed::Note { .. } => "note",
+                Observed::Job { .. } => "job",
                 Observed::WaterChange { .. } => "water",
                 Observed::Addition(_) => "by-hand",
             };

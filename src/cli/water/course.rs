@@ -18,7 +18,7 @@ use crate::cli::words::{Amount, amount, minute, quantity, usage, zone};
 use crate::cli::{Out, Place, Result, refused};
 use crate::engine::{Command, CourseAction, CourseWish, NewCourse, Wish};
 use crate::ledger::LedgerReader;
-use crate::quantity::{Name, Volume, f64_from_i64};
+use crate::quantity::{Name, Volume, f64_from_i64, local};
 use crate::record::{Course, CourseState, Departure, Ends, GivenDose};
 
 #[derive(Debug, Subcommand)]
@@ -208,8 +208,9 @@ fn confirm(place: &Place, options: &CourseConfirm, out: &mut Out) -> Result {
     let newest = newest_result(&reader, of)?;
     let (taken, shown) = newest.filter(|(taken, _)| *taken > course.at.wall).ok_or_else(|| {
         refused(format!(
-                "course {} is confirmed by a new result only: there is no reading or lab report of {of} since {:.0}; test, enter it, then confirm",
-                course.number, course.at.wall
+                "course {} is confirmed by a new result only: there is no reading or lab report of {of} since {}; test, enter it, then confirm",
+                course.number,
+                local(course.at.wall, &zone(place))
             ),
         )
     })?;

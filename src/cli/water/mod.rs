@@ -7,6 +7,7 @@ pub(crate) mod begin;
 pub(crate) mod changes;
 pub(crate) mod course;
 pub(crate) mod dilute;
+pub(crate) mod done;
 pub(crate) mod owner_args;
 pub(crate) mod panel;
 pub(crate) mod panel_csv;

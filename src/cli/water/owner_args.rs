@@ -4,22 +4,30 @@ use clap::{Args, Subcommand};
 use jiff::Timestamp;
 
 use crate::chemistry::Salinity;
+use crate::cli::moment::{Moment, moment};
 use crate::cli::water::panel_csv::{Decimal, columns, no_number};
 use crate::cli::words::salinity;
+use crate::cli::{Place, Result};
 use crate::record::{Columns, NoNumber};
 
 /// How what is told goes with the time, the method and the questions.
 #[derive(Debug, Args)]
 pub(crate) struct Told {
-    /// When it was so (RFC 3339); now when left out, or the time of what is corrected
-    #[arg(long, value_name = "TIME")]
-    pub(crate) at: Option<Timestamp>,
+    /// When it was so, such as "yesterday 18:00" or "2026-11-29 18:00"; now when left out, or the time of what is corrected
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    pub(crate) at: Option<Moment>,
     /// How it was measured or done, in your words
     #[arg(long, default_value = "")]
     pub(crate) method: String,
     /// You were asked about an unlikely value, and it is right
     #[arg(long)]
     pub(crate) sure: bool,
+}
+
+impl Told {
+    pub(crate) fn happened(&self, place: &Place) -> Result<Option<Timestamp>> {
+        self.at.map(|at| at.at(place)).transpose()
+    }
 }
 
 /// What was told by mistake. It stays in the record, marked.

@@ -79,9 +79,12 @@ fn add(
         ));
     }
     let columns = columns_of(place, file, &text)?;
-    let taken = file.told.at.unwrap_or_else(|| machine_now().wall);
+    let taken = file
+        .told
+        .happened(place)?
+        .unwrap_or_else(|| machine_now().wall);
     let salinity = match open(place) {
-        Ok(reader) => salinity_at(&reader, taken)?.0,
+        Ok(reader) => salinity_at(&reader, taken, &zone(place))?.0,
         Err(_) => Salinity::STANDARD,
     };
     let density = density_kg_per_m3(salinity, Celsius::from_degrees(LAB_C)).map_err(usage)?;

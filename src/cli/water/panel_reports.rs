@@ -1,11 +1,13 @@
 //! Lab reports as they stand on record.
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 use crate::chemistry::Salinity;
 use crate::cli::exit::Failure;
 use crate::cli::words::unread;
 use crate::ledger::LedgerReader;
+use crate::quantity::local;
 use crate::record::Reading;
 use crate::report::nearest_salinity;
 
@@ -41,12 +43,13 @@ pub(super) fn reports(reader: &LedgerReader) -> Result<Vec<Report>, Failure> {
 pub(super) fn salinity_at(
     reader: &LedgerReader,
     at: Timestamp,
+    zone: &TimeZone,
 ) -> Result<(Salinity, String), Failure> {
     let all = reader.told().map_err(|e| unread(&e))?;
     Ok(match nearest_salinity(&all, at) {
         Some((taken, salinity)) => (
             salinity,
-            format!("of the reading nearest in time ({taken:.0})"),
+            format!("of the reading nearest in time ({})", local(taken, zone)),
         ),
         None => (
             Salinity::STANDARD,

@@ -11,15 +11,17 @@ use crate::cli::exit::{self, Failure};
 use crate::cli::out::{Out, Tone};
 use crate::cli::place::Place;
 use crate::cli::record::ledger::open;
+use crate::cli::record::report::engine_at_present;
 use crate::cli::words::{configuration, minute, unread, usage, zone};
-use crate::config::Loaded;
+use crate::config::{Line, Loaded};
+use crate::engine::{CourseWish, NewCourse};
 use crate::estimate::{
     Account, Band, Comparison, Finding, SafeCourse, Sampled, Trend, after_changes, corrosion,
     safe_course,
 };
 use crate::ledger::LedgerReader;
-use crate::plan::{AIM_DAYS_MAX, raise_within};
-use crate::quantity::Concentration;
+use crate::plan::AIM_DAYS_MAX;
+use crate::quantity::{Concentration, Words};
 use crate::record::{Observation, Observed};
 use crate::report::lab_comparison;
 
@@ -41,6 +43,7 @@ fn compare(
 
 /// What is known beside the report itself.
 struct Around<'a> {
+    place: &'a Place,
     loaded: Option<&'a Loaded>,
     reader: &'a LedgerReader,
     /// Earlier reports, oldest first.
@@ -65,7 +68,7 @@ pub(super) fn show_panel(
     })?;
     let (salinity, from) = match salinity {
         Some(salinity) => (salinity, "as given".to_owned()),
-        None => salinity_at(&reader, report.taken)?,
+        None => salinity_at(&reader, report.taken, &zone(place))?,
     };
     let loaded = configuration(place).ok();
     let compared = compare(report, salinity, loaded.as_ref())?;
@@ -75,6 +78,7 @@ pub(super) fn show_panel(
         .map(|report| Ok((report, compare(report, salinity, loaded.as_ref())?)))
         .collect::<Result<Vec<_>, Failure>>()?;
     let around = Around {
+        place,
         loaded: loaded.as_ref(),
         told: reader.told().map_err(|e| unread(&e))?,
         reader: &reader,
@@ -85,10 +89,8 @@ pub(super) fn show_panel(
     for comparison in &compared {
         rows.push((comparison, remarks(comparison, &around)?));
     }
-    let metals: Vec<String> = corrosion(&compared)
-        .iter()
-        .map(ToString::to_string)
-        .collect();
+    let metals = corrosion(&compared);
+    let metals: Vec<String> = metals.iter().map(ToString::to_string).collect();
     if place.json {
         let rows: Vec<_> = rows
             .iter()
@@ -149,7 +151,7 @@ fn remarks(comparison: &Comparison, around: &Around<'_>) -> Result<Vec<String>, 
     remarks.extend(trend(comparison, &series, around.at));
     let element = comparison.of.quantity().and_then(Quantity::element);
     match (comparison.band, element) {
-        (Band::Low, Some(element)) => remarks.extend(proposal(comparison, element, around)),
+        (Band::Low, Some(element)) => remarks.extend(proposal(comparison, element, around)?),
         (Band::AboveNatural | Band::High, Some(element)) => {
             remarks.extend(source(comparison, element, series.last(), around)?);
         }
@@ -206,12 +208,16 @@ fn step(before: &Comparison, after: &Comparison) -> String {
     }
 }
 
-/// A course for what is low: one that the limits and the plan leave room for, by smaller steps than usual where they must be.
-fn proposal(comparison: &Comparison, element: &Element, around: &Around<'_>) -> Vec<String> {
+/// A course for what is low: one that limits, plan and courses under way leave room for, by smaller steps than usual where they must be.
+fn proposal(
+    comparison: &Comparison,
+    element: &Element,
+    around: &Around<'_>,
+) -> Result<Vec<String>, Failure> {
     let Some(course) = safe_course(comparison) else {
-        return vec![
+        return Ok(vec![
             "no course is proposed: the natural level is not sure enough to aim at".to_owned(),
-        ];
+        ]);
     };
     let symbol = element.symbol();
     let mut all = vec![format!(
@@ -219,28 +225,29 @@ fn proposal(comparison: &Comparison, element: &Element, around: &Around<'_>) -> 
     )];
     let of = Quantity::Element(element.clone());
     let line = around.loaded.and_then(|loaded| {
-        let lines = loaded.controller.lines.iter();
-        let mut carry = lines.filter(|line| {
+        let mut lines = loaded.controller.lines.iter();
+        let carries = |line: &&Line| {
             let effect = loaded.controller.effect_of(&line.name);
             effect.is_some_and(|effect| effect.carries(&of))
-        });
-        Some((loaded, &carry.next()?.name))
+        };
+        Some((loaded, &lines.find(carries)?.name))
     });
     let Some((loaded, line)) = line else {
         all.push(format!("no line carries {symbol}"));
-        return all;
+        return Ok(all);
     };
-    let today = loaded.controller.time_zone.to_datetime(around.at).date();
-    let room = |per_day| {
-        raise_within(
-            (&loaded.controller, &loaded.plan),
-            (line, &of, per_day),
-            today,
-        )
+    let (engine, now) = engine_at_present(around.place, loaded.clone(), around.reader)?;
+    let room = |at_most_per_day| {
+        let what = CourseWish::Change {
+            line: line.clone(),
+            of: of.clone(),
+            by: course.gap,
+            at_most_per_day,
+        };
+        let note = Words::default();
+        engine.may_begin(&NewCourse { what, note }, now)
     };
-    match within_limits(course, |per_day| {
-        room(per_day).map_err(|why| why.to_string())
-    }) {
+    match within_limits(course, room) {
         Ok(per_day) => all.push(format!(
             "dosewright course raise {line} --of {symbol} --by \"{}\" --at-most \"{}\"",
             amount(course.gap),
@@ -248,7 +255,7 @@ fn proposal(comparison: &Comparison, element: &Element, around: &Around<'_>) -> 
         )),
         Err(why) => all.push(format!("line {line} cannot give that: {why}")),
     }
-    all
+    Ok(all)
 }
 
 /// The largest step that there is room for: the usual one, or a half, a quarter and so on of it.
@@ -342,7 +349,10 @@ fn changed_between(
             let share = (litres / tank).clamp(0.0, 1.0);
             Some((share, Concentration::from_mg_per_l(new)))
         }
-        Observed::Reading(_) | Observed::Addition(_) | Observed::Note { .. } => None,
+        Observed::Reading(_)
+        | Observed::Addition(_)
+        | Observed::Note { .. }
+        | Observed::Job { .. } => None,
     });
     changes.collect()
 }

@@ -19,7 +19,7 @@ use crate::record::{Observed, Reading, TakenBack};
 pub(crate) enum ReadingCommand {
     /// Enter one
     #[command(
-        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at 2026-11-25T18:30:00Z\n          dosewright reading add I \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
+        after_help = "Examples: dosewright reading add alkalinity \"8.1 dKH\" --uncertainty \"0.2 dKH\" --method \"drop titration\"\n          dosewright reading add Ca \"420 mg/L\" --at \"yesterday 18:30\"\n          dosewright reading add NO3 \"<0.02 mg/L\"\n          dosewright reading add salinity \"1.0264 sg 25/25 C\"\n          dosewright reading add pH \"8.2 nbs\""
     )]
     Add(NewReading),
     /// Correct one; the old entry is kept and marked
@@ -47,7 +47,7 @@ pub(crate) struct NewReading {
 
 #[derive(Debug, Args)]
 struct Words {
-    /// alkalinity, an element such as calcium or Ca, or salinity, pH, temperature, nitrate, phosphate
+    /// alkalinity or KH, an element such as calcium or Ca, or salinity, pH, temperature, nitrate or NO3, phosphate or PO4
     quantity: String,
     #[command(flatten)]
     typed: TypedReading,
@@ -80,8 +80,8 @@ impl Args for NewReading {
 
 #[derive(Debug, Args)]
 pub(crate) struct TypedReading {
-    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "35" or
-    /// "1.0264 sg 25/25 C" for salinity, "8.2 nbs" for pH
+    /// The value with its unit: "8.1 dKH", "2.9 meq/L", "145 mg/L CaCO3", "420 mg/L", "<0.02 mg/L", "25.4 C", "8.2 nbs" for pH; for
+    /// salinity "35", "1.0264 sg 25/25 C" or "53.1 mS/cm 25 C"
     value: String,
     /// One standard uncertainty with its unit; 0.2 dKH for alkalinity, 5 % of the value otherwise, when left out
     #[arg(long, value_name = "VALUE")]

@@ -29,7 +29,7 @@ pub(crate) fn tell(
         items,
         lab: lab.map(Box::new),
         method: Words::new(&told.method),
-        happened: told.at,
+        happened: told.happened(place)?,
         replaces: mistake.map(|mistake| Replaces {
             number: mistake.number,
             why: Words::new(&mistake.reason),

@@ -84,6 +84,29 @@ fn broken_syntax_is_placed_and_the_other_file_is_still_checked() {
 }
 
 #[test]
+fn a_decimal_comma_in_a_file_is_named_with_what_to_write() {
+    for (with, right) in [
+        ("volume-l = 300,5", "300.5"),
+        ("volume-l = -3,25 # litres", "-3.25"),
+    ] {
+        let comma = edited(CONTROLLER, "volume-l = 300", with);
+        one(
+            &mistakes(&comma, PLAN),
+            "controller.toml:",
+            &format!("write {right}"),
+        );
+    }
+    let inline = edited(CONTROLLER, "g-per-l = 83.2 }", "g-per-l = 83,2 }");
+    one(
+        &mistakes(&inline, PLAN),
+        "controller.toml:",
+        "83,2 has a comma in its number; write 83.2",
+    );
+    let list = edited(CONTROLLER, "volume-l = 300", "volume-l = [1,2");
+    assert!(!mistakes(&list, PLAN)[0].contains("has a comma in its number"));
+}
+
+#[test]
 fn no_safety_key_has_a_default() {
     for (line, key) in [
         ("time-zone = \"Europe/Berlin\"\n", "time-zone"),
@@ -497,13 +520,34 @@ fn keep_apart_rules_are_checked() {
         "second = \"calcium-chloride\"",
         "second = \"trace-mix\"",
     );
-    let loaded = check(&without, PLAN).unwrap_or_else(|error| panic!("{error}"));
+    one(
+        &mistakes(&without, PLAN),
+        "controller.toml:",
+        "no [[apart]] rule keeps them apart",
+    );
+    let on_purpose = |gap: &str| {
+        let key = "second = \"calcium-chloride\"";
+        let meant = format!("{key}\nno-gap-because = \"they enter two systems\"{gap}");
+        let text = edited(CONTROLLER, key, &meant);
+        text.replacen("gap-min = 15\n", "", 1)
+    };
+    let loaded = check(&on_purpose(""), PLAN).unwrap_or_else(|error| panic!("{error}"));
     let found: Vec<String> = loaded.warnings.iter().map(ToString::to_string).collect();
     assert!(
         found
             .iter()
-            .any(|w| w.contains("no [[apart]] rule keeps them apart")),
+            .any(|w| w.contains("on purpose: they enter two systems")),
         "{found:#?}"
+    );
+    assert_eq!(
+        loaded.controller.apart.len(),
+        1,
+        "a rule without a gap holds nothing back"
+    );
+    one(
+        &mistakes(&on_purpose("\ngap-min = 30"), PLAN),
+        "controller.toml:",
+        "contradict each other",
     );
 }
 
@@ -572,7 +616,7 @@ fn solutions_are_checked() {
         "per-litre = { Mn-mg = 4, Fe-mg = 3, Zn-mg = 2, Co-mg = 0.05 }",
         "per-litre = { Mn-mg = 0 }",
         "per-litre = { Mn-mg = 0",
-        "per-litre.nothing is given",
+        "per-litre: nothing is given",
     );
     controller(
         "salt = \"MgCl2.6H2O\"",
@@ -625,7 +669,14 @@ fn solutions_are_checked() {
 #[test]
 fn a_bought_mix_may_be_unstated_in_whole_or_in_part_and_it_is_said_what_is_not_guarded() {
     let stated = "per-litre = { Mn-mg = 4, Fe-mg = 3, Zn-mg = 2, Co-mg = 0.05 }";
-    let checked = |to: &str| check(&edited(CONTROLLER, stated, to), PLAN).unwrap();
+    let checked = |to: &str| {
+        let mut text = edited(CONTROLLER, stated, to);
+        if to.contains("alkalinity") {
+            text +=
+                "\n[[apart]]\nfirst = \"trace-mix\"\nsecond = \"calcium-chloride\"\ngap-min = 15\n";
+        }
+        check(&text, PLAN).unwrap()
+    };
     let name = crate::quantity::Name::new("trace-mix").unwrap();
     let (iron, alkalinity) = (Quantity::from_word("iron").unwrap(), Quantity::Alkalinity);
     for (to, carries_iron, guarded) in [
@@ -817,8 +868,7 @@ fn a_file_anybody_may_write_is_warned_of_and_a_file_that_is_no_text_is_refused()
     );
 }
 
-const STRONGER: &str =
-    "\n[solution.soda-ash-80]\nsalts = [{ salt = \"Na2CO3\", g-per-l = 80 }]\ncaustic = true\n";
+const STRONGER: &str = "\n[solution.soda-ash-80]\nsalts = [{ salt = \"Na2CO3\", g-per-l = 80 }]\ncaustic = true\n[[apart]]\nfirst = \"soda-ash-80\"\nsecond = \"calcium-chloride\"\ngap-min = 15\n";
 
 fn alkalinity_bottle(solutions: &str) -> String {
     let text = edited(

@@ -1,5 +1,7 @@
 use std::collections::BTreeMap;
 
+use jiff::tz::TimeZone;
+
 use super::*;
 use crate::quantity::{Volume, name};
 use crate::record::{DoseEnd, DoseId, Entry, Hold, HoldChange, HoldScope, Outcome, Stamp, Who};
@@ -19,7 +21,9 @@ fn outcome(id: i64, ul: i64) -> Effect {
 #[test]
 fn the_end_of_a_dose_and_a_hold_become_lines_that_name_what_they_concern() {
     let open = BTreeMap::from([(DoseId(7), (name("alk"), true))]);
-    let line = lines::events(&outcome(7, 1500), &open).pop().unwrap();
+    let line = lines::events(&outcome(7, 1500), &open, &TimeZone::UTC)
+        .pop()
+        .unwrap();
     assert_eq!(
         (line.code.as_str(), line.line),
         ("dose-interrupted", Some(name("alk")))
@@ -46,6 +50,7 @@ fn the_end_of_a_dose_and_a_hold_become_lines_that_name_what_they_concern() {
             reply: None,
         },
         &open,
+        &TimeZone::UTC,
     )
     .pop()
     .unwrap();

@@ -7,7 +7,6 @@ use super::state::EventLoop;
 use crate::chemistry::Quantity;
 use crate::config::{Right, allows};
 use crate::control::{Incoming, Request, Response};
-use crate::daemon::displays::Displays;
 use crate::daemon::ended::Ended;
 use crate::daemon::people::person;
 use crate::engine::{Command, Denial, Event, Ticket};
@@ -76,7 +75,10 @@ impl EventLoop<'_> {
 
     fn status(&mut self) -> Response {
         let outside = &mut self.outside;
-        outside.totals.facts.daemon.mqtt = outside.displays.as_ref().map(Displays::health);
+        outside.totals.facts.daemon.mqtt = {
+            let zone = &outside.zone;
+            outside.displays.as_ref().map(|it| it.health(zone))
+        };
         let now = outside.clock.now();
         let status = self.core.engine.status(now, &outside.totals.facts);
         let data = serde_json::to_value(status).unwrap_or_default();

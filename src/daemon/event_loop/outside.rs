@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use jiff::tz::TimeZone;
+
 use super::asker::Asker;
 use crate::daemon::alarm_output::AlarmOutput;
 use crate::daemon::clock::ShellClock;
@@ -19,6 +21,8 @@ use crate::shell::{Hands, Order, Verdict, Write};
 
 pub(in crate::daemon) struct Outside {
     pub(in crate::daemon) clock: ShellClock,
+    /// The owner's, for what people read.
+    pub(in crate::daemon) zone: TimeZone,
     pub(in crate::daemon) pumps: BTreeMap<Name, PumpHandle>,
     pub(in crate::daemon) ledger: Option<LedgerHandle>,
     pub(in crate::daemon) holds: HoldKeeper,
@@ -65,9 +69,9 @@ impl Hands<Asker> for Outside {
     }
 
     fn show(&mut self, effect: &Effect) {
-        log::effect(effect);
+        log::effect(effect, &self.zone);
         if let Some(displays) = &mut self.displays {
-            displays.effect(effect, &self.totals);
+            displays.effect(effect, &self.totals, &self.zone);
         }
         self.totals.effect(effect);
     }

@@ -128,7 +128,7 @@ impl InForce {
     }
 
     pub(crate) fn starts_not_in_force(&self) -> Vec<String> {
-        starts_not_in_force(&self.plan, &self.uptakes)
+        starts_not_in_force(&self.plan, &self.uptakes, &self.controller.time_zone)
     }
 
     /// Established uptake of a quantity per day, in its unit. The one place that tells it.

@@ -41,13 +41,18 @@ impl Reef {
     }
 
     fn with(start: f64, uptake: f64, change: impl Fn(&mut Controller)) -> Self {
+        Self::planned(ONE_LINE, (start, uptake), change)
+    }
+
+    /// The plan was checked before the change.
+    fn planned(plan: &str, (start, uptake): (f64, f64), change: impl Fn(&mut Controller)) -> Self {
         let (mut controller, _) = demo();
         controller.inputs.clear();
         unlimited_hours(&mut controller);
         controller.lines[0].dose_cap = ul(10_000);
         controller.lines[0].daily_cap = ul(120_000);
+        let plan = plan_of(plan, &controller);
         change(&mut controller);
-        let plan = plan_of(ONE_LINE, &controller);
         let mut world = World::new(controller, (*plan).clone(), "2026-06-10T04:00:00Z");
         world.start();
         world.sync();
@@ -400,6 +405,46 @@ fn where_a_head_can_meter_nothing_less_the_advice_says_how_many_doses_would_do()
         why.contains("plan at most ") && why.contains("doses a day"),
         "{why}"
     );
+}
+
+/// What is proposed for a level that falls: more of alkalinity, and nothing that holds it back.
+fn is_raised(mut reef: Reef) {
+    reef.tests(4);
+    let (_, change) = reef.proposed();
+    assert_eq!(change.held_back, None);
+    let volume = change.volumes[&name("alkalinity")];
+    assert!(volume > ul(78_000), "{volume}");
+}
+
+#[test]
+fn a_line_that_gives_the_same_as_before_keeps_no_advice_back_whatever_its_cap_says() {
+    is_raised(Reef::planned(ONE_LINE, (8.4, 1.0), |controller| {
+        let lines = &mut controller.lines;
+        let magnesium = lines.iter_mut().find(|l| l.name == name("magnesium"));
+        magnesium.unwrap().daily_cap = ul(5_000);
+    }));
+}
+
+#[test]
+fn a_line_whose_head_meters_none_of_its_doses_keeps_no_advice_back_from_the_others() {
+    const TIED: &str = r#"
+[uptake.alkalinity]
+start-dkh-per-day = 0.80
+[uptake.calcium]
+with = "alkalinity"
+[line.alkalinity]
+share-of-uptake = 1.0
+of = "alkalinity"
+doses = 12
+[line.calcium]
+share-of-uptake = 1.0
+of = "calcium"
+doses = 24
+"#;
+    is_raised(Reef::planned(TIED, (8.4, 1.0), |controller| {
+        let calcium = controller.heads.get_mut(&name("calcium")).unwrap();
+        calcium.dose_min = ul(4_000);
+    }));
 }
 
 #[test]

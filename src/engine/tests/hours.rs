@@ -38,7 +38,9 @@ fn sixteen_doses_by_hand_in_eight_minutes_are_refused_with_numbers_and_a_time_ov
                     "{denial:?}"
                 );
                 assert!(
-                    denial.text.contains("mL; there is room again at 07:"),
+                    denial
+                        .text
+                        .contains("mL; there is room again at 2026-06-10 07:"),
                     "{denial:?}"
                 );
                 refused += 1;

@@ -323,6 +323,63 @@ fn a_line_that_rests_on_some_days_is_not_told_as_short_on_them() {
 }
 
 #[test]
+fn a_bottle_whose_line_doses_on_mondays_lasts_as_many_mondays_as_it_holds_doses() {
+    let (controller, _) = demo();
+    let text = "[uptake.alkalinity]\nstart-dkh-per-day = 0.0\n[line.trace]\ndaily-ml = 1.5\ncron = \"40 9,14,22 * * Mon\"\n";
+    let plan = super::rig::plan_of(text, &controller);
+    // A Monday, before the first of its doses.
+    let mut world = World::new(controller, (*plan).clone(), "2026-06-15T04:00:00Z");
+    world.start();
+    world.sync();
+    let bottle = world
+        .controller
+        .line(&name("trace"))
+        .unwrap()
+        .reservoir
+        .clone();
+    let reserve = world.controller.reservoirs[&bottle].reserve;
+    world.refill(
+        bottle.as_str(),
+        RefillLevel::To(reserve.saturating_add(ul(4_500))),
+    );
+    let lasts = |world: &mut World| {
+        let all = world.status().reservoirs;
+        all.iter()
+            .find(|r| r.name == bottle)
+            .unwrap()
+            .days_left
+            .unwrap()
+    };
+    // Today's, that of the 22nd and that of the 29th; on 6 July nothing is left to give.
+    let before = lasts(&mut world);
+    assert!((21.0..22.0).contains(&before), "{before}");
+    world.run(DAY);
+    let after = lasts(&mut world);
+    assert!((20.0..21.0).contains(&after), "{after}");
+}
+
+#[test]
+fn a_line_on_hold_has_no_next_dose() {
+    let mut world = calcium_world("\"08:00\", \"10:00\"", 2);
+    let next = |world: &mut World| {
+        let status = world.status();
+        (
+            status
+                .lines
+                .iter()
+                .find(|l| l.name == name("calcium"))
+                .unwrap()
+                .next_slot
+                .is_some(),
+            status.next_dose.is_some(),
+        )
+    };
+    assert_eq!(next(&mut world), (true, true));
+    world.hold(None, "test");
+    assert_eq!(next(&mut world), (false, false));
+}
+
+#[test]
 fn a_contact_that_nobody_has_read_since_the_start_is_unsafe() {
     let mut world = calcium_world("\"23:00\"", 1);
     let controller = std::sync::Arc::make_mut(&mut world.controller);

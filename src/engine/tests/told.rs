@@ -392,3 +392,37 @@ fn a_solution_added_by_hand_is_kept_apart_from_what_it_precipitates_with() {
     let refused = dose(&mut world).unwrap_err();
     assert_eq!(refused.code, "keep-apart");
 }
+
+#[test]
+fn a_job_is_due_until_it_is_told_done_or_its_test_came_in_and_then_again_after_its_days() {
+    let mut world = world();
+    let due = |world: &mut World, name: &str| {
+        let jobs = world.status().jobs;
+        jobs.iter()
+            .find(|job| job.name.as_str() == name)
+            .unwrap()
+            .due
+    };
+    let done = |name: &str| {
+        let job = Name::new(name).unwrap();
+        Command::Tell(tell(Observed::Job { job }))
+    };
+    assert!(due(&mut world, "carbon") && due(&mut world, "lab-panel"));
+    let denial = world.told(done("skimmer")).unwrap_err();
+    assert_eq!(denial.code, "unknown-job");
+    assert!(denial.text.contains("carbon"), "{}", denial.text);
+    world.told(done("carbon")).unwrap();
+    assert!(!due(&mut world, "carbon") && due(&mut world, "lab-panel"));
+    // A reading of the same thing is no report of a lab.
+    world.told(alkalinity(8.0, None, true)).unwrap();
+    assert!(due(&mut world, "lab-panel"));
+    world.told(Command::Tell(report(&[("Ca", 420.0)]))).unwrap();
+    assert!(!due(&mut world, "lab-panel"));
+    world.run(30 * DAY);
+    assert!(due(&mut world, "carbon") && !due(&mut world, "lab-panel"));
+    // What was told by mistake does nothing.
+    world.told(done("carbon")).unwrap();
+    let number = last_number(&world);
+    take_back(&mut world, number).unwrap();
+    assert!(due(&mut world, "carbon"));
+}

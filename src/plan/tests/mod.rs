@@ -157,6 +157,7 @@ fn reef(zone: &str, parts: &[Part], apart: &[(&str, &str, i64)], heads_at_once: 
         peers: Vec::new(),
     };
     let plan = Plan {
+        jobs: Vec::new(),
         starts: BTreeMap::new(),
         uptakes: Uptakes::new(),
         lines: parts
