@@ -98,10 +98,14 @@ fn what_a_bottle_would_give_in_doses_that_its_head_cannot_meter_is_said_with_how
 fn of_alkalinity_an_uptake_comes_on_top_of_the_rise_and_of_an_element_none() {
     let (controller, _) = demo();
     let rises = |alkalinity: f64, of_iodine: f64, uptake: Option<f64>| {
-        let rise_of = |of: &Quantity| match of {
-            Quantity::Alkalinity => alkalinity,
-            of if *of == iodine() => of_iodine,
-            _ => 0.0,
+        let rise_of = |of: &Quantity| {
+            if *of == Quantity::Alkalinity {
+                alkalinity
+            } else if *of == iodine() {
+                of_iodine
+            } else {
+                0.0
+            }
         };
         within(&controller, rise_of, uptake.map(Alkalinity::from_dkh)).is_ok()
     };
@@ -126,7 +130,7 @@ fn the_busiest_hour_is_the_dose_cap_the_plans_own_or_what_the_owner_sets() {
     let daily = DailyVolumes::from([(line.clone(), ul(4_000))]);
     let around = |controller: &Controller| {
         let controller_of = Arc::new(controller.clone());
-        let mut schedule = Schedule::new(controller_of, Arc::new(plan.clone()));
+        let mut schedule = Schedule::new(controller_of, &plan);
         BusiestHour::around(controller, &mut schedule, TODAY, &daily)
     };
     let busiest = around(&controller);
