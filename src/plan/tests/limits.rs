@@ -209,53 +209,6 @@ fn twenty_four_hours_across_a_midnight_count_the_evening_of_one_day_and_the_morn
 }
 
 #[test]
-fn a_raise_is_within_what_line_day_midnight_and_hour_may_give() {
-    let (mut controller, mut plan) = demo();
-    let line = name("iodine");
-    let raised = |controller: &Controller, plan: &Plan, ml: f64| {
-        let asked = (&line, &iodine(), iodine_mg_per_l(ml));
-        raise_within((controller, plan), asked, TODAY).map_err(|why| why.to_string())
-    };
-    // 2 mL in two doses: 0.6 mL more and one dose of it again are 3.9 mL of 4.
-    assert_eq!(raised(&controller, &plan, 0.6), Ok(()));
-    assert!(raised(&controller, &plan, 0.7).is_err(), "the daily cap");
-    assert!(raised(&controller, &plan, 1e-9).is_err(), "no volume");
-    let own = controller
-        .lines
-        .iter_mut()
-        .find(|l| l.name == line)
-        .unwrap();
-    own.hourly_cap = Some(ul(1_299));
-    assert!(
-        raised(&controller, &plan, 0.6).is_err(),
-        "one dose is 1.3 mL"
-    );
-    let own = controller
-        .lines
-        .iter_mut()
-        .find(|l| l.name == line)
-        .unwrap();
-    own.hourly_cap = Some(ul(1_300));
-    assert_eq!(raised(&controller, &plan, 0.6), Ok(()));
-    controller.water.get_mut(&iodine()).unwrap().max_rise = iodine_mg_per_l(2.5);
-    assert!(
-        raised(&controller, &plan, 0.6).is_err(),
-        "the rise of a day"
-    );
-    assert_eq!(raised(&controller, &plan, 0.5), Ok(()));
-    plan.lines
-        .iter_mut()
-        .find(|p| p.line == line)
-        .unwrap()
-        .daily_volume = Volume::ZERO;
-    assert!(
-        raised(&controller, &plan, 0.1)
-            .unwrap_err()
-            .contains("iodine")
-    );
-}
-
-#[test]
 fn what_departs_is_added_to_what_a_line_gives_and_to_nothing_else() {
     let (controller, plan) = demo();
     let standing = plan_daily_volumes(&plan);
