@@ -117,7 +117,7 @@ impl LedgerHandle {
         self.thread.is_finished()
     }
 
-    /// Waits for the thread after [`Request::Stop`]. Returns whether it ended without a panic.
+    /// Waits for the thread after the request to stop. Returns whether it ended without a panic.
     pub fn join(self) -> bool {
         drop(self.requests);
         self.thread.join().is_ok()

@@ -24,7 +24,7 @@ const COVERAGE: f64 = 2.0;
 /// Options of `status`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example: dosewright status --watch\nExit code 0: nothing needs you. 1: something is held, blocked or in alarm. 69: no daemon answers."
+    after_help = "Example: dosewright status --watch\nExit code 0: shown, and with --exit-code: nothing needs you. 1, with --exit-code: something is held, blocked or in alarm. 69: no daemon answers."
 )]
 pub(crate) struct StatusArgs {
     /// Refresh every two seconds until interrupted
