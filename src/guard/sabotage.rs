@@ -11,6 +11,6 @@ pub(crate) fn leave_out(interlock: Option<usize>) {
     LEFT_OUT.set(interlock);
 }
 
-pub(super) fn is_left_out(interlock: usize) -> bool {
-    LEFT_OUT.get() == Some(interlock)
+pub(super) fn left_out() -> Option<usize> {
+    LEFT_OUT.get()
 }
