@@ -11,6 +11,7 @@ use super::status::{
     LedgerStatus, LineState, LineStatus, NextDose, ReadingStatus, Reason, ReservoirStatus,
     RunningStatus, ShellFacts, SlotStatus, Status, TubeStatus, WaterStatus,
 };
+use super::watch::AHEAD_DAYS;
 use crate::chemistry::Quantity;
 use crate::config::Mode;
 use crate::guard::{Refusal, Request, allowance, examine};
@@ -328,7 +329,8 @@ impl Engine {
                     usable: left.map(|l| l.saturating_sub(config.reserve).or_zero()),
                     capacity: config.capacity,
                     reserve: config.reserve,
-                    days_left: left.and_then(|_| self.reservoir_lasts(name, &daily, now)),
+                    days_left: left
+                        .and_then(|_| self.reservoir_lasts(name, &daily, (now, AHEAD_DAYS))),
                     low: left.map(|_| low),
                 })
             });

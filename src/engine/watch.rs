@@ -20,8 +20,8 @@ const OVER_DELIVERY: f64 = 1.1;
 /// A return pump is switched off to feed or to work; after this long it is taken to have failed. Ours.
 const RETURN_PUMP_URGENT_AFTER: Millis = Millis::from_mins(30);
 
-/// How far a bottle is followed whose lines dose on some dates only.
-const AHEAD_DAYS: usize = 400;
+/// How far a bottle is followed for the status whose lines dose on some dates only.
+pub(super) const AHEAD_DAYS: f64 = 400.0;
 
 impl Engine {
     pub(super) fn watch(&mut self, now: Now) {
@@ -50,12 +50,12 @@ impl Engine {
     }
 
     /// Days that a bottle lasts at the volumes in force; `None` when nothing draws on it or its content is unknown. A line that doses on
-    /// some dates only is followed date by date.
+    /// some dates only is followed date by date, for so many; after these by what they took.
     pub(super) fn reservoir_lasts(
         &self,
         reservoir: &Name,
         daily: &DailyVolumes,
-        now: Now,
+        (now, ahead_days): (Now, f64),
     ) -> Option<f64> {
         let lines: Vec<&Name> = self
             .controller()
@@ -86,7 +86,10 @@ impl Engine {
             Some(day.1)
         };
         let (mut left, mut passed) = (usable, 0.0);
-        for date in today.series(Span::new().days(1)).take(AHEAD_DAYS) {
+        for date in today.series(Span::new().days(1)) {
+            if passed >= ahead_days {
+                break;
+            }
             let drawn: Volume = lines
                 .iter()
                 .map(|line| {
@@ -101,7 +104,6 @@ impl Engine {
             left = left.saturating_sub(drawn);
             passed += 1.0;
         }
-        // Longer than anybody looks ahead: by what these days took.
         let drawn = usable.saturating_sub(left);
         (drawn > Volume::ZERO).then(|| passed * days(usable, drawn))
     }
@@ -116,7 +118,7 @@ impl Engine {
                 .get(&name)
                 .map_or(0.0, |r| r.low_warning.as_days());
             let lasts = self
-                .reservoir_lasts(&name, &daily, now)
+                .reservoir_lasts(&name, &daily, (now, warn_days))
                 .filter(|days| *days < warn_days);
             let left = self.books.left_in(&name).unwrap_or_default();
             let cause = lasts.map(|_| format!("reservoir {name} runs low: {left} left, less than {warn_days:.1} days of plan; refill it and run `dosewright refill {name} VOLUME`"));
