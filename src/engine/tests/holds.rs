@@ -87,3 +87,16 @@ fn a_hold_of_no_length_is_one_without_an_end() {
     world.run(MINUTE);
     assert_eq!(world.status().holds.len(), 1);
 }
+
+#[test]
+fn a_line_on_hold_has_no_next_dose_until_it_is_resumed() {
+    let mut world = calcium_world("\"08:00\"", 1);
+    let next = world.line("calcium").next_slot.unwrap();
+    assert_eq!(world.status().next_dose.unwrap().at, next.at);
+    let found = hold(&world, "looks wrong", None);
+    world.feed(Event::HoldsFound(vec![found.clone()]));
+    assert_eq!(world.line("calcium").next_slot, None);
+    assert_eq!(world.status().next_dose, None, "no other line is planned");
+    world.ask(Command::Resume { scope: found.scope });
+    assert_eq!(world.line("calcium").next_slot, Some(next));
+}
