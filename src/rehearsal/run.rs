@@ -408,7 +408,6 @@ fn live_through(
 ) -> Result<(), MustEnd> {
     let begin = Millis::new(day.saturating_mul(Millis::DAY.as_ms()));
     let end = begin.plus(Millis::DAY);
-    stage.limits();
     // An hour of the clock may be gone by a change of the zone's.
     let due = visit.clamp(begin, end);
     faults.until((stage, keeper), due)?;

@@ -49,7 +49,7 @@ impl Stage {
     }
 
     /// What is in force and hangs on more than the files.
-    pub(super) fn limits(&mut self) {
+    fn limits(&mut self) {
         for line in &self.world.controller.lines {
             let cap = self.core.engine.hourly_cap(line);
             if self.world.hourly_caps.get(&line.name) != Some(&cap) {

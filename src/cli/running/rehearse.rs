@@ -87,15 +87,7 @@ pub(crate) fn rehearse(place: &Place, options: &Rehearse, out: &mut Out) -> Resu
         let mut progress = Progress::new(&mut ear, options.days, number);
         let found = rehearsal
             .run(&mut |day| progress.goes_on(day))
-            .map_err(|error| {
-                let code = match error {
-                    RehearsalError::NoSuch { .. } => exit::CONFIG,
-                    RehearsalError::Ledger(_)
-                    | RehearsalError::Calendar { .. }
-                    | RehearsalError::Ended(_) => exit::IO,
-                };
-                Failure::new(code, chain(&error))
-            })?;
+            .map_err(|error| not_rehearsed(&error))?;
         progress.end();
         let is_interrupted = progress.is_interrupted;
         if let Some(path) = options.out.as_ref().filter(|_| number == 0) {
@@ -176,7 +168,17 @@ pub(in crate::cli) fn in_memory(loaded: &Loaded, days: u32) -> Result<Found, Fai
     };
     rehearsal
         .run(&mut |_| ControlFlow::Continue(()))
-        .map_err(|error| Failure::new(exit::IO, chain(&error)))
+        .map_err(|error| not_rehearsed(&error))
+}
+
+fn not_rehearsed(error: &RehearsalError) -> Failure {
+    let code = match error {
+        RehearsalError::NoSuch { .. } => exit::CONFIG,
+        RehearsalError::Ledger(_) | RehearsalError::Calendar { .. } | RehearsalError::Ended(_) => {
+            exit::IO
+        }
+    };
+    Failure::new(code, chain(error))
 }
 
 #[derive(Serialize)]
