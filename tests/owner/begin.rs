@@ -1,13 +1,11 @@
 //! An uptake to begin with: two tests, a dose that keeps the level still, mixes that nobody has stated.
 
 use std::fs;
-use std::io::Write;
-use std::process::Stdio;
 
 use serde_json::Value;
 
 use super::accept::Reef;
-use super::{DAY, Found, ledger, near, reading, told};
+use super::{DAY, Found, answered, ledger, near, reading, told};
 
 const TWO_TESTS: [&str; 7] = [
     "uptake",
@@ -113,23 +111,7 @@ fn a_dose_that_keeps_the_level_still_is_put_into_force_once_it_is_agreed_to() {
         "--of",
         "soda-ash",
     ];
-    let ask = |answer: &str| {
-        let mut child = reef
-            .command()
-            .args(still)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        child
-            .stdin
-            .take()
-            .unwrap()
-            .write_all(answer.as_bytes())
-            .unwrap();
-        child.wait_with_output().unwrap()
-    };
+    let ask = |answer: &str| answered(reef.command().args(still), answer);
     let uptake = || {
         reef.json(&["uptake", "--json"])[0]["per_day"]
             .as_f64()

@@ -2,7 +2,7 @@
 
 use std::fs::File;
 use std::io::{Read, Write};
-use std::process::{Child, Output, Stdio};
+use std::process::{Child, Output};
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::process::Signal;
@@ -10,7 +10,7 @@ use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use serde_json::Value;
 
 use super::accept::Reef;
-use super::ledger;
+use super::{answered, ledger};
 
 fn reef(warp: &str) -> Reef {
     let mut reef = Reef::new();
@@ -19,21 +19,8 @@ fn reef(warp: &str) -> Reef {
     reef
 }
 
-/// Runs a command with answers on its standard input.
 fn told(reef: &Reef, words: &[&str], answers: &str) -> Output {
-    let mut child = reef
-        .command()
-        .args(words)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut stdin = child.stdin.take().unwrap();
-    // A program that refuses at once reads nothing.
-    let _refused = stdin.write_all(answers.as_bytes());
-    drop(stdin);
-    child.wait_with_output().unwrap()
+    answered(reef.command().args(words), answers)
 }
 
 const RUNS: [&str; 18] = [

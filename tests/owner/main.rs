@@ -1,8 +1,9 @@
 //! The owner's commands, end to end: the real binary over the demo reef, with a record made through the library.
 #![cfg(test)]
 
+use std::io::Write;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 
 use dosewright::chemistry::{Element, Measurand, Quantity};
 use dosewright::ledger::{Ledger, OpenAs, SessionStart, Timeline};
@@ -254,6 +255,21 @@ fn run(state: &Path, words: &[&str]) -> Output {
         .args(words)
         .output()
         .unwrap()
+}
+
+/// Runs a command with answers on its standard input.
+fn answered(command: &mut Command, answers: &str) -> Output {
+    let piped = command.stdin(Stdio::piped());
+    let mut child = piped
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut stdin = child.stdin.take().unwrap();
+    // A program that refuses at once, and a dialog that ends early, do not read the rest.
+    drop(stdin.write_all(answers.as_bytes()));
+    drop(stdin);
+    child.wait_with_output().unwrap()
 }
 
 fn text(output: &Output) -> String {

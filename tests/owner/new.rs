@@ -1,25 +1,14 @@
 //! The first hour: both files from answers, by dialog and by file.
 
 use std::fs;
-use std::io::Write;
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Output};
+
+use super::answered;
 
 fn new(folder: &Path, more: &[&str], typed: &str) -> Output {
-    let mut child = Command::new(env!("CARGO_BIN_EXE_dosewright"))
-        .arg("new")
-        .arg(folder)
-        .args(more)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut stdin = child.stdin.take().unwrap();
-    // A dialog that ends early does not read the rest.
-    drop(stdin.write_all(typed.as_bytes()));
-    drop(stdin);
-    child.wait_with_output().unwrap()
+    let mut command = Command::new(env!("CARGO_BIN_EXE_dosewright"));
+    answered(command.arg("new").arg(folder).args(more), typed)
 }
 
 fn said(output: &Output) -> String {

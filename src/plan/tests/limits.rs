@@ -147,31 +147,20 @@ fn the_busiest_hour_is_the_dose_cap_the_plans_own_or_what_the_owner_sets() {
     let rise = busiest.rise(&controller, &iodine());
     assert!((rise / iodine_mg_per_l(3.0) - 1.0).abs() < 1e-9, "{rise}");
     assert!(busiest.within(&controller).is_ok());
-    let own = controller
-        .lines
-        .iter_mut()
-        .find(|l| l.name == line)
-        .unwrap();
-    own.hourly_cap = Some(ul(3_000));
+    let own = |controller: &mut Controller, cap: Option<Volume>| {
+        let mut lines = controller.lines.iter_mut();
+        lines.find(|l| l.name == line).unwrap().hourly_cap = cap;
+    };
+    own(&mut controller, Some(ul(3_000)));
     assert!(busiest.within(&controller).is_ok());
-    let own = controller
-        .lines
-        .iter_mut()
-        .find(|l| l.name == line)
-        .unwrap();
-    own.hourly_cap = Some(ul(2_999));
+    own(&mut controller, Some(ul(2_999)));
     assert_eq!(of_line(&controller, "iodine"), ul(2_999));
     let over = busiest.within(&controller).unwrap_err().to_string();
     assert!(
         over.contains("3.0 mL in an hour, over its limit of 2.999 mL"),
         "{over}"
     );
-    let own = controller
-        .lines
-        .iter_mut()
-        .find(|l| l.name == line)
-        .unwrap();
-    own.hourly_cap = None;
+    own(&mut controller, None);
     for (share, is_within) in [(1.0, true), (0.999, false)] {
         let limits = controller.water.get_mut(&iodine()).unwrap();
         limits.max_rise_per_hour = Some(share * iodine_mg_per_l(3.0));
